@@ -1,0 +1,110 @@
+"""`demo`: a simulated drive in its own process, over real sockets, with the watch screen on it."""
+
+from __future__ import annotations
+
+import argparse
+from typing import Any
+
+
+def add_to(subparsers: Any) -> None:
+    from monitor.commands.simulate import add_drive_options
+    from monitor.commands.watch import add_following_options
+
+    parser = subparsers.add_parser("demo", help="a simulated drive with the screen on it", description=__doc__)
+    add_drive_options(parser)
+    add_following_options(parser)
+    parser.add_argument(
+        "--records", metavar="DIR", help="where the record is kept (default: the user's state directory)"
+    )
+
+
+def run(options: argparse.Namespace) -> int:
+    from pathlib import Path
+
+    from monitor.commands.following import show_run
+    from monitor.following.beginning import begin_run
+    from monitor.simulation.scenarios import scenario_named
+    from monitor.study.demo import DEMO_GROUP, DEMO_PARTICIPANT, demo_study
+
+    scenario_named(options.scenario)
+    if not options.headless:
+        from monitor.screens.running import refuse_without_terminal
+
+        refuse_without_terminal()
+    records = Path(options.records) if options.records else _state_directory()
+    with Simulator(options) as simulator:
+        begun = begin_run(demo_study(), DEMO_PARTICIPANT, DEMO_GROUP, (simulator.endpoint,), records, look_back=False)
+        if options.headless:
+            return _headless(begun, options)
+        return show_run(begun, by=options.by)
+
+
+def _headless(begun: Any, options: argparse.Namespace) -> int:
+    """Runs to the end of the drive, then prints the trials: the whole object alone with --json."""
+    from monitor.commands.following import close_run, follow_to_end
+    from monitor.commands.printing import print_json, trial_lines
+    from monitor.following.live import operator_name
+    from monitor.following.review import session_json
+
+    following = begun.follow(options.by or operator_name())()
+    try:
+        status = follow_to_end(following)
+        closed = close_run(following)
+        session = following.session
+        if options.json:
+            print_json(session_json(session, str(begun.record)))
+        else:
+            for trial in session.trials():
+                print("\n".join(trial_lines(trial)))
+            print(f"record: {begun.record}")
+        return status if closed else 1
+    finally:
+        following.close()
+
+
+def _state_directory() -> Any:
+    import os
+    from pathlib import Path
+
+    base = os.environ.get("XDG_STATE_HOME") or str(Path.home() / ".local" / "state")
+    return Path(base) / "trialwitness" / "demo"
+
+
+class Simulator:
+    """The simulated drive in a process of its own; it begins when somebody listens."""
+
+    def __init__(self, options: argparse.Namespace) -> None:
+        import subprocess
+        import sys
+
+        from monitor.study.demo import DEMO_GROUP, DEMO_PARTICIPANT
+
+        self._process = subprocess.Popen(
+            [
+                *(sys.executable, "-m", "monitor", "simulate", "--json", "--wait", "30"),
+                *("--bind", "tcp://127.0.0.1:*"),
+                *("--participant", DEMO_PARTICIPANT, "--group", DEMO_GROUP),
+                *("--scenario", options.scenario, "--seed", str(options.seed), "--speed", str(options.speed)),
+            ],
+            stdin=subprocess.DEVNULL,
+            stdout=subprocess.PIPE,
+            stderr=subprocess.PIPE,
+        )
+        self.endpoint = ""
+
+    def __enter__(self) -> Simulator:
+        import json
+
+        from monitor.errors import WitnessError
+
+        assert self._process.stdout is not None
+        line = self._process.stdout.readline()
+        if not line:
+            assert self._process.stderr is not None
+            raise WitnessError(self._process.stderr.read().decode().strip() or "The simulator did not start.")
+        self.endpoint = json.loads(line)["endpoint"]
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self._process.terminate()
+        self._process.wait()

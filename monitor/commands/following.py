@@ -1,0 +1,176 @@
+"""What `watch`, `demo` and `attach` share: a run on a screen, or as lines on standard output."""
+
+from __future__ import annotations
+
+import signal
+import time
+from types import FrameType
+from typing import TYPE_CHECKING
+
+from monitor.commands.printing import harmless, print_json, say, trial_lines
+from monitor.errors import RecorderLost
+from monitor.following.beginning import Run
+from monitor.following.live import Following, LiveSource, operator_name
+from monitor.following.review import session_json
+from monitor.judging.trial import Trial, note_json, trial_json
+
+if TYPE_CHECKING:
+    from monitor.judging.session import Session
+
+SILENCE_S = 30.0
+"""`--until-end` gives up after so long without a message."""
+
+CLOSE_WITHIN_S = 10.0
+READ_WITHIN_S = 20.0
+
+
+class Interrupted(Exception):
+    """Raised when a signal asks the command to end."""
+
+    def __init__(self, number: int) -> None:
+        super().__init__(number)
+        self.number = number
+
+
+def show_run(run: Run, *, by: str | None, read_only: bool = False) -> int:
+    """The watch screen on a run; the recorder goes on when the screen is left without ending the run."""
+    from monitor.screens.running import run_watch
+
+    source = LiveSource(run.follow(by or operator_name(), read_only=read_only))
+    source.start()
+    try:
+        status = run_watch(source, read_only=read_only)
+    finally:
+        source.stop()
+    say(f"record: {run.record}")
+    if run.is_recorded:
+        say(f"The recorder goes on; come back with: trialwitness attach {run.record}")
+    return status
+
+
+def stream_run(run: Run, *, by: str | None, as_json: bool, until_end: bool, read_only: bool = False) -> int:
+    """A run without a screen: trials and notes as they come, and the whole of it at the end.
+
+    Whoever only looks on leaves the record open.
+    """
+    following = run.follow(by or operator_name(), read_only=read_only)()
+    stream = Stream(as_json)
+    status = 0
+    try:
+        try:
+            with _interruptible():
+                status = _follow(following, stream, until_end=until_end)
+        except Interrupted as interrupted:
+            status = 128 + interrupted.number
+        if not read_only and not close_run(following):
+            say(f"The recorder did not close the record; run: trialwitness recover {run.record}")
+            status = status or 1
+        if following.session is not None:
+            stream.take(following.session)
+            stream.finish(following.session, str(run.record))
+    finally:
+        following.close()
+    return status or (1 if following.failed else 0)
+
+
+def follow_to_end(following: Following) -> int:
+    """Follows to the end of the drive in silence; status 1 where the feed fell silent before."""
+    return _follow(following, None, until_end=True)
+
+
+def _follow(following: Following, stream: Stream | None, *, until_end: bool) -> int:
+    began = silent_since = time.monotonic()
+    sentence = ""
+    while True:
+        following.step(0.1)
+        session = following.session
+        if session is None:
+            if time.monotonic() - began > READ_WITHIN_S:
+                raise RecorderLost(f"{following.record}: no entry could be read; see recorder.log in it.")
+            continue
+        if stream is not None:
+            stream.take(session)
+        said = following.recorder_view().sentence
+        if said != sentence:
+            sentence = said
+            if said and stream is not None:
+                stream.say(said)
+        drive = session.current
+        if until_end and drive is not None and drive.log.ended:
+            return 0
+        age_s = following.status().age_s
+        if age_s is not None and age_s < SILENCE_S:
+            silent_since = time.monotonic() - age_s
+        if until_end and time.monotonic() - silent_since > SILENCE_S:
+            say(f"No message for {SILENCE_S:.0f} s: the feed fell silent. The record is closed.")
+            return 1
+
+
+def close_run(following: Following) -> bool:
+    """Asks the recorder to close the record and follows it to its end; whether it did."""
+    following.post({"type": "end", "why": "the run ended"})
+    deadline = time.monotonic() + CLOSE_WITHIN_S
+    while time.monotonic() < deadline:
+        following.step(0.1)
+        if following.session is not None and following.session.closed:
+            return True
+    return False
+
+
+class Stream:
+    """Findings as lines: sentences for people, or one JSON object a line, each with a `type`."""
+
+    def __init__(self, as_json: bool) -> None:
+        self.as_json = as_json
+        self._told: dict[str, tuple[str, str, int]] = {}
+        self._notes = 0
+
+    def take(self, session: Session) -> None:
+        """Prints trials whose stage, verdict or findings changed, and new notes."""
+        for trial in session.trials():
+            if trial.stage == "armed" and not trial.findings:
+                continue
+            state = (trial.stage, trial.effective, len(trial.findings))
+            if self._told.get(trial.id) != state:
+                self._told[trial.id] = state
+                self._trial(trial)
+        for note in session.operator.notes[self._notes :]:
+            if self.as_json:
+                print_json({"type": "note", **note_json(note)})
+            else:
+                print(f"note by {harmless(note.by)}: {harmless(note.text)}", flush=True)
+        self._notes = len(session.operator.notes)
+
+    def say(self, sentence: str) -> None:
+        """Something about the feed or the recorder."""
+        if self.as_json:
+            print_json({"type": "health", "sentence": sentence})
+        else:
+            say(sentence)
+
+    def finish(self, session: Session, record: str) -> None:
+        """The whole run, last."""
+        if self.as_json:
+            print_json({"type": "review", **session_json(session, record)})
+        else:
+            print(f"record: {record}", flush=True)
+
+    def _trial(self, trial: Trial) -> None:
+        if self.as_json:
+            print_json({"type": "trial", **trial_json(trial)})
+        else:
+            print(f"[{trial.stage}] " + "\n".join(trial_lines(trial)), flush=True)
+
+
+class _interruptible:  # noqa: N801 - used as a with-statement
+    """While it holds, TERM and INT raise `Interrupted`, so that the record is closed in good order."""
+
+    def __enter__(self) -> None:
+        def interrupt(number: int, _: FrameType | None) -> None:
+            raise Interrupted(number)
+
+        self._before = {one: signal.signal(one, interrupt) for one in (signal.SIGINT, signal.SIGTERM)}
+
+    def __exit__(self, *_: object) -> None:
+        for one, handler in self._before.items():
+            signal.signal(one, handler)

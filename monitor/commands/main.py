@@ -1,0 +1,67 @@
+"""The `trialwitness` command: reads the arguments, runs one command, turns errors into a sentence and a status.
+
+Exit status: 0 done; 1 done, and the data has a fault; 2 wrong usage or unreadable input; 128 + n on signal n.
+"""
+
+from __future__ import annotations
+
+import argparse
+import os
+import sys
+from collections.abc import Sequence
+from importlib import import_module
+
+from monitor import __version__
+from monitor.errors import WitnessError
+
+COMMANDS = (
+    "demo",
+    "watch",
+    "attach",
+    "review",
+    "rule",
+    "check",
+    "verify",
+    "recover",
+    "seal",
+    "withdraw",
+    "simulate",
+)
+"""In the order of the help text; each is a module of this package."""
+
+CAUTION = (
+    "trialwitness only listens and records. It is no safety device, it never commands the simulator or its motion "
+    "platform, and it replaces no emergency stop and no welfare rule of your facility."
+)
+
+
+def build_parser() -> argparse.ArgumentParser:
+    """The whole command line. Command modules are imported for their arguments only, which costs no library."""
+    parser = argparse.ArgumentParser(
+        prog="trialwitness",
+        description="An independent second witness for driving-simulator trials.",
+        epilog=f"Exit status: 0 done; 1 done, and the data has a fault; 2 wrong usage or unreadable input. {CAUTION}",
+    )
+    parser.add_argument("--version", action="version", version=f"trialwitness {__version__}")
+    subparsers = parser.add_subparsers(dest="command", required=True, metavar="COMMAND")
+    for name in COMMANDS:
+        import_module(f"monitor.commands.{name}").add_to(subparsers)
+    return parser
+
+
+def main(arguments: Sequence[str] | None = None) -> None:
+    """Runs the command line and leaves with its status."""
+    options = build_parser().parse_args(arguments)
+    try:
+        status = import_module(f"monitor.commands.{options.command}").run(options)
+        sys.stdout.flush()
+    except WitnessError as error:
+        print(error, file=sys.stderr)
+        status = error.exit_code
+    except KeyboardInterrupt:
+        status = 130
+    except BrokenPipeError:
+        # the reader of our output has gone: nothing more to say, and nothing may be flushed into the closed pipe
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        status = 141
+    sys.exit(status)

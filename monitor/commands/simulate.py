@@ -1,0 +1,61 @@
+"""`simulate`: the synthetic simulator alone, publishing one drive of the study dusk-road."""
+
+from __future__ import annotations
+
+import argparse
+from typing import Any
+
+
+def add_to(subparsers: Any) -> None:
+    parser = subparsers.add_parser("simulate", help="publish a simulated drive", description=__doc__)
+    parser.add_argument("--bind", default="tcp://127.0.0.1:*", metavar="ENDPOINT", help="where to publish")
+    add_drive_options(parser)
+    parser.add_argument("--participant", default="Q01", metavar="CODE")
+    parser.add_argument(
+        "--group", default="chime", metavar="NAME", help="alert group that the drive gives its alert to"
+    )
+    parser.add_argument("--rate", type=float, default=60.0, metavar="HZ", help="frames a second")
+    parser.add_argument("--vehicles", type=int, default=0, metavar="N", help="further vehicles, for load")
+    parser.add_argument("--longer", type=float, default=1.0, metavar="X", help="the drive lasts X times as long")
+    parser.add_argument("--wait", type=float, default=0.0, metavar="S", help="wait so long for a subscriber first")
+    parser.add_argument("--truth", metavar="FILE", help="write what was injected to this file")
+    parser.add_argument("--json", action="store_true", help="say the endpoint as JSON")
+
+
+def add_drive_options(parser: argparse.ArgumentParser) -> None:
+    """Options that `demo` and `simulate` share."""
+    parser.add_argument("--scenario", default="clean", metavar="NAME", help="what goes wrong in the drive")
+    parser.add_argument("--seed", type=int, default=1, metavar="N")
+    parser.add_argument("--speed", type=float, default=1.0, metavar="X", help="times real time")
+
+
+def run(options: argparse.Namespace) -> int:
+    from pathlib import Path
+
+    from monitor.commands.printing import print_json, say
+    from monitor.simulation.plan import SimulationPlan
+    from monitor.simulation.publishing import run_simulation
+
+    def announce(endpoint: str) -> None:
+        if options.json:
+            print_json({"type": "bound", "endpoint": endpoint})
+        else:
+            say(f"publishing at {endpoint}")
+
+    run_simulation(
+        SimulationPlan(
+            bind=options.bind,
+            scenario=options.scenario,
+            seed=options.seed,
+            speed=options.speed,
+            rate_hz=options.rate,
+            group=options.group,
+            participant=options.participant,
+            truth_path=Path(options.truth) if options.truth else None,
+            extra_vehicles=options.vehicles,
+            duration_factor=options.longer,
+            wait_for_subscriber_s=options.wait,
+        ),
+        announce,
+    )
+    return 0

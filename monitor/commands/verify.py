@@ -1,0 +1,31 @@
+"""`verify`: is the record whole and unchanged?"""
+
+from __future__ import annotations
+
+import argparse
+from typing import Any
+
+
+def add_to(subparsers: Any) -> None:
+    parser = subparsers.add_parser("verify", help="is a record whole and unchanged?", description=__doc__)
+    parser.add_argument("record", nargs="+", metavar="RECORD")
+    parser.add_argument("--digest", metavar="HEX", help="the closing digest noted elsewhere, for one record")
+    parser.add_argument("--json", action="store_true", help="one JSON document on standard output")
+
+
+def run(options: argparse.Namespace) -> int:
+    from pathlib import Path
+
+    from monitor.commands.printing import print_json
+    from monitor.errors import WitnessError
+    from monitor.record.verify import verify_record
+
+    if options.digest and len(options.record) > 1:
+        raise WitnessError("A noted digest belongs to one record; verify them one by one.")
+    checks = [verify_record(Path(path), options.digest) for path in options.record]
+    if options.json:
+        print_json([check.as_json() for check in checks])
+    else:
+        for check in checks:
+            print("\n".join(check.sentences()))
+    return 0 if all(check.ok for check in checks) else 1

@@ -1,0 +1,60 @@
+"""`watch`: a live run, recorded, judged and shown; with --headless without a screen."""
+
+from __future__ import annotations
+
+import argparse
+from typing import Any
+
+
+def add_to(subparsers: Any) -> None:
+    parser = subparsers.add_parser("watch", help="record, judge and show a live run", description=__doc__)
+    parser.add_argument("--study", required=True, metavar="FILE")
+    parser.add_argument("--feed", required=True, metavar="ENDPOINT", help="such as tcp://simulator:5570")
+    parser.add_argument("--participant", required=True, metavar="CODE")
+    parser.add_argument("--group", metavar="NAME", help="the participant's alert group; else what the simulator says")
+    parser.add_argument("--records", default="records", metavar="DIR", help="where records are kept (default: records)")
+    parser.add_argument(
+        "--second", metavar="DIR", help="on another disk: recording goes on here if the first one fails"
+    )
+    parser.add_argument("--own-key", metavar="FILE", help="our secret CURVE key file")
+    parser.add_argument("--simulator-key", metavar="FILE", help="the simulator's public CURVE key file")
+    add_following_options(parser)
+    parser.add_argument("--until-end", action="store_true", help="stop at run_end, or after 30 s of silence (status 1)")
+
+
+def add_following_options(parser: argparse.ArgumentParser) -> None:
+    """Options that `watch` and `demo` share."""
+    parser.add_argument("--headless", action="store_true", help="no screen: print findings as they come")
+    parser.add_argument("--json", action="store_true", help="with --headless: JSON on standard output")
+    parser.add_argument("--by", metavar="WHO", help="who enters notes and rulings (default: the login name)")
+
+
+def run(options: argparse.Namespace) -> int:
+    from pathlib import Path
+
+    from monitor.commands.following import show_run, stream_run
+    from monitor.commands.printing import say
+    from monitor.following.beginning import begin_run, check_participant
+    from monitor.study.loading import load_study
+
+    study = load_study(options.study)
+    check_participant(study, options.participant, options.group)
+    if not options.headless:
+        from monitor.screens.running import refuse_without_terminal
+
+        refuse_without_terminal()
+    for caution in study.cautions:
+        say(f"{options.study}: {caution}")
+    begun = begin_run(
+        study,
+        options.participant,
+        options.group,
+        (options.feed,),
+        Path(options.records),
+        second=Path(options.second) if options.second else None,
+        own_secret_key=options.own_key,
+        server_public_key=options.simulator_key,
+    )
+    if options.headless:
+        return stream_run(begun, by=options.by, as_json=options.json, until_end=options.until_end)
+    return show_run(begun, by=options.by)

@@ -1,0 +1,1 @@
+"""What arrives: the message schema, decoding and its limits, subscribing, publishing."""

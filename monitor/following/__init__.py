@@ -1,0 +1,1 @@
+"""From entries, live or on disk, to a frozen view for screens."""

@@ -1,0 +1,145 @@
+"""Beginning a run: its record, its recorder, and what the participant met before."""
+
+from __future__ import annotations
+
+import platform
+import re
+import secrets
+from collections.abc import Callable
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+
+from monitor import __version__
+from monitor.errors import WitnessError
+from monitor.following.earlier import earlier_exposures
+from monitor.following.live import Following
+from monitor.record.disk import is_being_written
+from monitor.record.entries import Opening
+from monitor.recorder.client import RecorderClient
+from monitor.recorder.launch import start_again, start_recorder
+from monitor.recorder.plan import RecorderPlan
+from monitor.recorder.running import find_running, make_sockets_directory, read_announcement
+from monitor.study.model import Study
+
+
+@dataclass(frozen=True, slots=True)
+class Run:
+    """A run that is being recorded."""
+
+    plan: RecorderPlan
+
+    @property
+    def record(self) -> Path:
+        """The record's directory."""
+        return Path(self.plan.record)
+
+    @property
+    def is_recorded(self) -> bool:
+        """Whether a recorder holds the record at this moment."""
+        return is_being_written(self.record)
+
+    def start_again(self) -> None:
+        """Starts the recorder again on the same record, in a new part."""
+        start_again(self.plan)
+
+    def follow(self, by: str, *, read_only: bool = False) -> Callable[[], Following]:
+        """How a follower of this run is made, in the thread that will use it. One that only looks on never starts a
+        recorder."""
+
+        def make() -> Following:
+            client = RecorderClient(Path(self.plan.sockets), self.record, writer=not read_only)
+            return Following(client, self.record, by=by, restart=None if read_only else self.start_again)
+
+        return make
+
+
+def find_run(records: Path, name: str | None) -> Run:
+    """The run to attach to in a directory of records: the one named, else the only one that is being recorded.
+
+    A named run whose recorder has died is taken too, unless it was closed: its recorder is started again.
+    Raises `WitnessError` where there is none, or more than one.
+    """
+    if name is not None:
+        announced = read_announcement(records / name)
+        if announced is None:
+            raise WitnessError(
+                f"{records / name} has no recorder and can be given none; see it with: trialwitness replay"
+            )
+        run = Run(announced.plan)
+        if not run.is_recorded:
+            run.start_again()
+        return run
+    running = find_running(records) if records.is_dir() else []
+    if not running:
+        raise WitnessError(f"No recorder is running in {records}; begin a run with: trialwitness watch")
+    if len(running) > 1:
+        names = ", ".join(one.record.name for one in running)
+        raise WitnessError(f"Several recorders are running in {records}; say which: {names}")
+    return Run(running[0].plan)
+
+
+def begin_run(
+    study: Study,
+    participant: str,
+    group: str | None,
+    feeds: tuple[str, ...],
+    records: Path,
+    *,
+    second: Path | None = None,
+    own_secret_key: str | None = None,
+    server_public_key: str | None = None,
+    look_back: bool = True,
+) -> Run:
+    """Starts the recorder of a new run. Raises `WitnessError` for a participant or group that the study does not have,
+    and where no record can be written.
+
+    `look_back`: enter what the participant met in earlier runs in `records`; the demo's participant is always new.
+    """
+    check_participant(study, participant, group)
+    records = records.resolve()
+    try:
+        records.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise WitnessError(
+            f"{records}: records cannot be written there ({error.strerror}); choose another directory."
+        ) from error
+    exposures, known = earlier_exposures(records, participant) if look_back else ((), True)
+    stamp = datetime.now(UTC).strftime("%Y%m%dT%H%M%SZ")
+    plan = RecorderPlan(
+        record=str(records / f"{participant}-{stamp}-{secrets.token_hex(2)}.run"),
+        feeds=feeds,
+        sockets=str(make_sockets_directory()),
+        opening=Opening(
+            participant=participant,
+            group=group,
+            study_name=study.name,
+            study_text=study.text,
+            study_sha256=study.sha256,
+            feeds=feeds,
+            versions={"trialwitness": __version__, "python": platform.python_version()},
+            exposures=exposures,
+            exposures_known=known,
+        ),
+        second=str(second.resolve()) if second else None,
+        own_secret_key=own_secret_key,
+        server_public_key=server_public_key,
+    )
+    start_recorder(plan)
+    return Run(plan)
+
+
+def check_participant(study: Study, participant: str, group: str | None) -> None:
+    """Raises `WitnessError` for a code that does not fit the study's pattern, or a group that it does not have."""
+    if not re.fullmatch(study.participant_pattern, participant):
+        raise WitnessError(
+            f"The participant code {participant!r} does not fit the study's pattern {study.participant_pattern}; "
+            "use the pseudonymous code of the list, never a name."
+        )
+    if not re.fullmatch(r"[A-Za-z0-9._-]{1,40}", participant):
+        raise WitnessError(
+            f"The participant code {participant!r} cannot be part of a file name; "
+            "use letters, digits, '.', '_' and '-', at most 40 of them."
+        )
+    if group is not None and group not in study.groups:
+        raise WitnessError(f"The study has no group {group!r}; it has {', '.join(study.groups)}.")

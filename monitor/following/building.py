@@ -1,0 +1,215 @@
+"""The frozen view of a session: what a screen shows at one instant."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from monitor.following.outlook import look_out
+from monitor.following.scene import build_scene
+from monitor.following.view import (
+    FeedView,
+    LiveView,
+    NumberView,
+    OutlookView,
+    RecorderView,
+    StripView,
+    TimelineMark,
+)
+from monitor.judging.drive import DriveLog, MeasuredBlock
+from monitor.judging.session import STRIP_S, DriveTrials, Session
+from monitor.judging.trial import Result
+from monitor.judging.values import channel_values, role_channel, state_text
+from monitor.measures.columns import FloatArray
+from monitor.measures.measured import Measured
+from monitor.measures.names import MEASURES
+from monitor.study.model import Band, Measure, Trigger
+
+STALE_S = 0.25
+"""A feed whose last frame is older than this is stale: its numbers are not shown (three frames of 12 Hz)."""
+
+MASKED = ("time_gap", "ttc", "distance_gap", "speed")
+"""Numbers that a blind study hides from fire to ruling."""
+
+NUMBERS = (
+    ("time_gap", "TIME GAP", None),
+    ("ttc", "TTC", None),
+    ("lane_offset", "LANE OFFSET", None),
+    ("distance_gap", "gap", None),
+    ("speed", "own speed", None),
+    ("speed", "lead speed", "lead"),
+)
+STRIPS = ("time_gap", "ttc", "lane_offset")
+
+
+def build_view(
+    session: Session, *, record: str, recorder: RecorderView, age_s: float | None, revision: int
+) -> LiveView:
+    """The view of a session now. `age_s`: seconds since the last frame came in; None in a record that is looked at."""
+    drive = session.current
+    log = drive.log if drive is not None else None
+    trials = session.trials()
+    feed = _feed(session, log, age_s)
+    shown = feed.state in ("live", "paused", "ended")
+    outlook = look_out(session, drive) if drive is not None and shown else None
+    trigger = _next_trigger(drive, outlook)
+    masked = any(trial.response_hidden and trial.fired_at is not None for trial in trials)
+    scene = build_scene(log) if log is not None and log.blocks and shown else None
+    return LiveView(
+        revision=revision,
+        record=record,
+        participant=session.opening.participant,
+        group=session.group,
+        study=session.study.name,
+        scenario=log.hello.scenario if log is not None and log.hello is not None else None,
+        drive=log.index if log is not None else None,
+        t=float(log.newest_t) if log is not None and np.isfinite(log.newest_t) else None,
+        feed=feed,
+        recorder=recorder,
+        numbers=tuple(_numbers(log, trigger, feed, masked)),
+        strips=tuple(_strips(log, trigger, masked)) if log is not None else (),
+        scene=scene,
+        outlook=outlook,
+        trials=trials,
+        notes=tuple(session.operator.notes),
+        timeline=tuple(_timeline(session, log)),
+        masked=masked,
+        blind=session.study.blind,
+        reasons=tuple((reason.code, reason.words) for reason in session.study.reasons.values()),
+    )
+
+
+def _next_trigger(drive: DriveTrials | None, outlook: OutlookView | None) -> Trigger | None:
+    if drive is None:
+        return None
+    if outlook is not None:
+        return drive.watches[outlook.trigger].trigger
+    return next(iter(watch.trigger for watch in drive.watches.values()), None)
+
+
+def _feed(session: Session, log: DriveLog | None, age_s: float | None) -> FeedView:
+    counts = [drive.log.counts for drive in session.drives]
+    frames = sum(one.frames for one in counts)
+    lost, duplicates = sum(one.lost for one in counts), sum(one.duplicates for one in counts)
+    sentence = str((session.intake or {}).get("sentence", ""))
+    if log is None or not log.counts.judged:
+        state, sentence = "waiting", sentence or "No frame has come in yet."
+    elif log.ended:
+        state = "ended"
+    elif age_s is not None and age_s > STALE_S and not log.paused:
+        state, sentence = "stale", f"No frame for {age_s:.1f} s. {sentence}".rstrip()
+    elif log.paused:
+        state, sentence = "paused", "The simulation is paused."
+    else:
+        state = "live"
+        sentence = session.last_refusal.why if session.last_refusal is not None else ""
+    return FeedView(
+        state=state,  # type: ignore[arg-type]
+        rate_hz=_rate_hz(log),
+        frames=frames,
+        lost=lost,
+        duplicates=duplicates,
+        bad=session.bad,
+        age_s=age_s,
+        sentence=sentence,
+    )
+
+
+def _rate_hz(log: DriveLog | None) -> float | None:
+    """Frames a second over the last judged frames."""
+    if log is None or not log.blocks:
+        return None
+    t = np.concatenate([block.frames.t for block in list(log.blocks)[-5:]])[-120:]
+    return float((len(t) - 1) / (t[-1] - t[0])) if len(t) > 1 else None
+
+
+def _measured(block: MeasuredBlock, name: str, role: str | None) -> Measured:
+    if role is not None:
+        return role_channel(block.frames, name, block.lead_row)
+    if name in block.lead:
+        return block.lead[name]
+    if name in block.lateral:
+        return block.lateral[name]
+    return channel_values(block.frames, Measure("own", name, None, ""), block.lead_row)
+
+
+def _band(trigger: Trigger | None, name: str, role: str | None) -> Band | None:
+    if trigger is None:
+        return None
+    for condition in trigger.conditions:
+        measure = condition.measure
+        wanted = "role" if role is not None else None
+        if measure.name == name and (measure.kind == "role") == (wanted == "role"):
+            return condition.band
+    return None
+
+
+def _numbers(log: DriveLog | None, trigger: Trigger | None, feed: FeedView, masked: bool) -> list[NumberView]:
+    found = []
+    for name, label, role in NUMBERS:
+        known = MEASURES[name]
+        band = _band(trigger, name, role)
+        value: float | None = None
+        state: str | None = "no data"
+        result: Result | None = None
+        if masked and (name in MASKED or role is not None):
+            state = "masked"
+        elif feed.state == "stale":
+            state = "stale"
+        elif log is not None and log.blocks:
+            measured = _measured(log.blocks[-1], name, role)
+            state = state_text(measured, -1)
+            value = None if state else float(measured.value[-1])
+            result = _in_band(value, state, band)
+        found.append(NumberView(name, label, value, state, known.unit, known.definition, band, result))
+    return found
+
+
+def _in_band(value: float | None, state: str | None, band: Band | None) -> Result | None:
+    if band is None:
+        return None
+    if value is None:
+        if state not in ("not closing", "standing still", "not departing"):
+            return "undecided"
+        return "not met" if band.at_most is not None else "met"
+    low = -np.inf if band.at_least is None else band.at_least - band.tolerance
+    high = np.inf if band.at_most is None else band.at_most + band.tolerance
+    return "met" if low <= value <= high else "not met"
+
+
+def _strips(log: DriveLog, trigger: Trigger | None, masked: bool) -> list[StripView]:
+    blocks = [block for block in log.blocks if block.frames.t[-1] >= log.newest_t - STRIP_S]
+    found = []
+    for name in STRIPS:
+        t: FloatArray = np.concatenate([block.frames.t for block in blocks]) if blocks else np.empty(0)
+        value = np.concatenate([_measured(block, name, None).value for block in blocks]) if blocks else np.empty(0)
+        keep = t >= log.newest_t - STRIP_S
+        if masked and name in MASKED:
+            value = np.full(len(t), np.nan)
+        found.append(StripView(name, t[keep], value[keep], _band(trigger, name, None)))
+    return found
+
+
+_KINDS = {
+    "trigger": "trigger",
+    "alert_on": "alert",
+    "task_start": "task",
+    "pause": "pause",
+    "collision": "collision",
+}
+
+
+def _timeline(session: Session, log: DriveLog | None) -> list[TimelineMark]:
+    if log is None:
+        return []
+    marks = [
+        TimelineMark(marker.t, _KINDS[marker.kind], marker.name)
+        for marker in log.markers.values()
+        if marker.kind in _KINDS
+    ]
+    marks += [TimelineMark(loss.after_t, "loss", f"{loss.count} frames lost") for loss in log.losses]
+    marks += [
+        TimelineMark(note.at, "note", note.text)
+        for note in session.operator.notes
+        if note.at is not None and note.drive in (None, log.index)
+    ]
+    return sorted(marks, key=lambda mark: mark.t)

@@ -1,0 +1,243 @@
+"""Following a run that is being recorded: entries in, trials and a view out; and watching over the recorder.
+
+`Following` does one step at a time in the caller's thread (a headless command). `LiveSource` runs it in a thread of its
+own and keeps the newest view in a slot: the screen asks, nothing is pushed, and a stalled terminal holds up nothing.
+"""
+
+from __future__ import annotations
+
+import os
+import queue
+import threading
+import time
+import uuid
+from collections.abc import Callable
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+from monitor.errors import WitnessError
+from monitor.following.building import build_view
+from monitor.following.view import LiveView, RecorderState, RecorderView
+from monitor.judging.session import Session
+from monitor.judging.trial import Trial
+from monitor.record.clock import SYSTEM_CLOCK
+from monitor.record.entries import EntryKind, unpack_opening
+from monitor.recorder.client import RecorderClient
+from monitor.recorder.wire import RecorderStatus
+from monitor.study.loading import parse_study
+
+VIEW_EVERY_S = 0.08
+"""A view is made at most this often: 12 a second, a little above what the screen asks for."""
+
+RESTART_AFTER_S = 1.0
+"""A recorder that has not been heard for so long beyond its own 1.5 s is started again."""
+
+
+class Following:
+    """One follower of a run. `restart` starts the recorder again on the same record; None for who only looks on."""
+
+    def __init__(
+        self, client: RecorderClient, record: Path, *, by: str, restart: Callable[[], None] | None = None
+    ) -> None:
+        self.client = client
+        self.record = record
+        self.by = by
+        self.session: Session | None = None
+        self._restart = restart
+        self._lost_since: float | None = None
+        self._restarts = 0
+        self._shown: dict[str, tuple[str, str]] = {}
+        self._trouble = ""
+        self._generation = client.generation
+        self.failed = False
+        """Whether recording failed at any time, as far as was heard."""
+
+    def step(self, timeout_s: float) -> bool:
+        """Takes what has come in, waiting at most so long; returns whether anything had."""
+        entries = self.client.entries(timeout_s)
+        if self.client.generation != self._generation:
+            # a recorder that was started again had lost entries already handed over: they count for nobody
+            self._generation, self.session = self.client.generation, None
+        if entries and self.session is None:
+            if entries[0].kind is not EntryKind.OPENING:
+                raise WitnessError(f"{self.record}: the record does not begin with its opening; run: verify")
+            opening = unpack_opening(entries[0].payload)
+            self.session = Session(parse_study(opening.study_text, f"study file in {self.record}"), opening)
+        if self.session is not None and entries:
+            self.session.take(entries)
+            self._enter_shown(self.session.trials())
+        self._watch_over()
+        return bool(entries)
+
+    def post(self, fields: dict[str, Any]) -> str:
+        """An operator's entry, on its way to the recorder; returns its key."""
+        key = str(fields.get("key") or uuid.uuid4().hex)
+        self.client.send({"by": self.by, "wall": time.time(), **fields, "key": key})
+        return key
+
+    def status(self) -> RecorderStatus:
+        """The recorder as last heard."""
+        return self.client.status()
+
+    def recorder_view(self) -> RecorderView:
+        """The recorder in the words of the screen."""
+        status = self.client.status()
+        state: RecorderState = "recording"
+        sentence = status.trouble or next(
+            (link.sentence for link in status.feeds if link.state not in ("live", "connecting")), ""
+        )
+        if status.closed is not None:
+            state, sentence = "closed", f"Closed. Digest {status.closed[:16]} …"
+        elif not status.alive:
+            state = "restarting" if self._restart is not None else "lost"
+            sentence = self._trouble or "The recorder does not answer."
+        elif status.trouble is not None and "NOT RECORDING" in status.trouble:
+            state = "not recording"
+        elif self.client.unsaved:
+            state = "saving"
+        return RecorderView(state, status.minutes_left, self.client.unsaved, sentence)
+
+    def view(self, revision: int) -> LiveView | None:
+        """The view of this moment; None before the record's opening has been read."""
+        session = self.session
+        if session is None:
+            return None
+        return build_view(
+            session,
+            record=str(self.record),
+            recorder=self.recorder_view(),
+            age_s=self.frame_age_s(),
+            revision=revision,
+        )
+
+    def frame_age_s(self) -> float | None:
+        """Seconds since the newest frame came in at the recorder; None before the first."""
+        drive = self.session.current if self.session is not None else None
+        if drive is None or not drive.log.last_received_ns:
+            return None
+        return max((SYSTEM_CLOCK.monotonic_ns() - drive.log.last_received_ns) / 1e9, 0.0)
+
+    def close(self) -> None:
+        """Leaves; the recorder goes on."""
+        self.client.close()
+
+    def _enter_shown(self, trials: tuple[Trial, ...]) -> None:
+        """What the operator is shown, and when, is evidence: whoever writes enters each change of a verdict."""
+        if self._restart is None:
+            return
+        for trial in trials:
+            state = (trial.stage, trial.verdict)
+            if trial.stage in ("fired", "final") and self._shown.get(trial.id) != state:
+                self._shown[trial.id] = state
+                self.post({"type": "shown", "trial": trial.id, "stage": trial.stage, "verdict": trial.verdict})
+
+    def _watch_over(self) -> None:
+        status = self.client.status()
+        self.failed = self.failed or status.trouble is not None
+        if status.alive or status.closed is not None:
+            self._lost_since = None
+            return
+        now = time.monotonic()
+        if self._lost_since is None:
+            self._lost_since = now
+        if self._restart is None or now - self._lost_since < RESTART_AFTER_S * (1 + min(self._restarts, 9)):
+            return
+        self._restarts += 1
+        self._lost_since = now
+        try:
+            self._restart()
+            self._trouble = "The recorder had died and was started again; what came in between is lost."
+        except WitnessError as error:
+            self._trouble = f"The recorder died and cannot be started again: {error}"
+
+
+class LiveSource:
+    """A `ViewSource` for screens: a following in its own thread."""
+
+    def __init__(self, make: Callable[[], Following]) -> None:
+        self._make = make
+        self._outbox: queue.Queue[dict[str, Any]] = queue.Queue(maxsize=1000)
+        self._view: LiveView | None = None
+        self._view_at = 0.0
+        self._error: BaseException | None = None
+        self._stop = threading.Event()
+        self._ready = threading.Event()
+        self._thread = threading.Thread(target=self._run, name="following", daemon=True)
+
+    def start(self, timeout_s: float = 20.0) -> None:
+        """Starts following; returns when there is a first view. Raises what the following raised."""
+        self._thread.start()
+        if not self._ready.wait(timeout_s):
+            raise WitnessError("The record could not be followed: no entry could be read of it.")
+        if self._error is not None:
+            raise self._error
+
+    def view(self) -> LiveView:
+        """The newest view; its feed's age is that of the call."""
+        view = self._view
+        if view is None:
+            raise WitnessError("There is no view yet.")
+        age_s = view.feed.age_s
+        if age_s is None or self._stop.is_set():
+            return view
+        return replace(view, feed=replace(view.feed, age_s=age_s + (time.monotonic() - self._view_at)))
+
+    def post(self, fields: dict[str, Any]) -> str:
+        """Hands on an operator's entry; returns its key."""
+        key = uuid.uuid4().hex
+        try:
+            self._outbox.put_nowait({**fields, "key": key})
+        except queue.Full as error:
+            raise WitnessError("1000 entries wait to be saved; the recorder does not take them.") from error
+        return key
+
+    def end(self, why: str) -> None:
+        """Asks the recorder to close the run."""
+        self.post({"type": "end", "why": why})
+
+    def stop(self) -> None:
+        """Leaves; the recorder goes on."""
+        self._stop.set()
+        self._thread.join(3.0)
+
+    def _run(self) -> None:
+        following = None
+        revision = 0
+        try:
+            following = self._make()
+            while not self._stop.is_set():
+                changed = following.step(0.05)
+                while not self._outbox.empty():
+                    following.post(self._outbox.get_nowait())
+                if time.monotonic() - self._view_at < VIEW_EVERY_S and self._view is not None:
+                    continue
+                revision += changed
+                view = following.view(revision)
+                if view is not None:
+                    self._view, self._view_at = view, time.monotonic()
+                    self._ready.set()
+            self._flush(following)
+        except BaseException as error:
+            # whatever ends this thread must reach the screen: it is raised by `start`, or shown as the last sentence
+            self._error = error
+            if self._view is not None:
+                recorder = replace(self._view.recorder, state="lost", sentence=f"Following stopped: {error}")
+                self._view = replace(self._view, recorder=recorder, feed=replace(self._view.feed, state="lost"))
+            self._ready.set()
+        finally:
+            if following is not None:
+                following.close()
+
+    def _flush(self, following: Following) -> None:
+        """Entries still on their way are given two seconds to be saved."""
+        while not self._outbox.empty():
+            following.post(self._outbox.get_nowait())
+        deadline = time.monotonic() + 2.0
+        while following.client.unsaved and time.monotonic() < deadline:
+            following.step(0.05)
+
+
+def operator_name() -> str:
+    """Who enters: the login name."""
+    return os.environ.get("TRIALWITNESS_OPERATOR") or os.environ.get("USER") or "operator"

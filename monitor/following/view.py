@@ -1,0 +1,168 @@
+"""The frozen picture that a screen draws. Screens compute no measure and compare no threshold: it is all in here.
+
+A number of a stale feed is not in the view at all: `NumberView.value` is None and `state` says "stale".
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+from monitor.judging.trial import ConditionResult, Note, Result, Trial
+from monitor.measures.columns import FloatArray
+from monitor.study.model import Band
+
+FeedState = Literal["waiting", "live", "stale", "paused", "ended", "lost"]
+RecorderState = Literal["recording", "saving", "lost", "restarting", "not recording", "closed", "sealed", "replay"]
+Heading = Literal["READY", "HOLD", "ABORT", "FIRED", "DONE", "NO TRIGGER"]
+
+
+@dataclass(frozen=True, slots=True)
+class NumberView:
+    """One of the large numbers. `definition` says which one it is: "bumper to bumper", "gap over closing speed" …"""
+
+    measure: str
+    label: str
+    value: float | None
+    state: str | None
+    unit: str
+    definition: str
+    band: Band | None
+    """Band of the next trigger's condition on this measure, if it has one."""
+    result: Result | None
+    """How the value stands in that band now."""
+
+
+@dataclass(frozen=True, slots=True)
+class StripView:
+    """The last 60 s of one number: `t` seconds of the drive, `value` NaN where there is none. Shapes (n,)."""
+
+    measure: str
+    t: FloatArray
+    value: FloatArray
+    band: Band | None
+
+
+@dataclass(frozen=True, slots=True)
+class VehicleView:
+    """A vehicle in the plan view, relative to own car's centre along and across the lane."""
+
+    id: int
+    name: str
+    ahead_m: float
+    left_m: float
+    length_m: float
+    width_m: float
+    is_lead: bool
+
+
+@dataclass(frozen=True, slots=True)
+class SceneView:
+    """The road about the own car. `lane_offset_m` is left-positive; None where not measured."""
+
+    lane_width_m: float
+    lanes: int
+    own_lane: int
+    """Counted from the right, 0 first."""
+    lane_offset_m: float | None
+    own_length_m: float
+    own_width_m: float
+    vehicles: tuple[VehicleView, ...]
+    gap_m: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class OutlookRow:
+    """One condition of the next trigger, now. `trend` is −1 (leaving the band), 0, or +1 (coming towards it)."""
+
+    condition: ConditionResult
+    trend: int
+    words: str
+    """Such as "0.4 s too long, closing in"."""
+
+
+@dataclass(frozen=True, slots=True)
+class OutlookView:
+    """The next trigger and whether its conditions will hold."""
+
+    trigger: str
+    heading: Heading
+    seconds_left: float | None
+    why: str
+    rows: tuple[OutlookRow, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class TimelineMark:
+    """Something on the run's time line: kind is "trigger", "alert", "task", "note", "loss", "finding" or "pause"."""
+
+    t: float
+    kind: str
+    label: str
+
+
+@dataclass(frozen=True, slots=True)
+class FeedView:
+    """The feed's health in numbers and, when something is wrong, in one sentence."""
+
+    state: FeedState
+    rate_hz: float | None
+    frames: int
+    lost: int
+    duplicates: int
+    bad: int
+    age_s: float | None
+    """Seconds since the last frame came in."""
+    sentence: str
+
+
+@dataclass(frozen=True, slots=True)
+class RecorderView:
+    """The recorder: what it is doing, what is not on disk yet, and for how long the disk lasts."""
+
+    state: RecorderState
+    minutes_left: float | None
+    unsaved: int
+    """Operator's entries sent and not acknowledged yet."""
+    sentence: str
+
+
+@dataclass(frozen=True, slots=True)
+class LiveView:
+    """All that a screen needs for one picture. `revision` grows with every change of what is in it."""
+
+    revision: int
+    record: str
+    participant: str
+    group: str | None
+    study: str
+    scenario: str | None
+    drive: int | None
+    t: float | None
+    feed: FeedView
+    recorder: RecorderView
+    numbers: tuple[NumberView, ...]
+    """In the order of the screen: time gap, TTC, lane offset, then the lesser ones (gap, speed, lead speed)."""
+    strips: tuple[StripView, ...]
+    scene: SceneView | None
+    outlook: OutlookView | None
+    trials: tuple[Trial, ...]
+    notes: tuple[Note, ...]
+    timeline: tuple[TimelineMark, ...]
+    masked: bool
+    """True while a blind study hides own speed, pedals, gap, TTC and collision."""
+    blind: bool
+    reasons: tuple[tuple[str, str], ...]
+    """Reason codes and their words, in the study's order."""
+
+
+@dataclass(frozen=True, slots=True)
+class TransportView:
+    """Where a replay stands: seconds from the record's start, its length, and how fast it plays."""
+
+    at_s: float
+    length_s: float
+    speed: float
+    playing: bool
+    sentence: str = ""
+    """What goes on while it is not ready, such as "reading 40 %"."""

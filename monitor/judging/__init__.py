@@ -1,0 +1,1 @@
+"""Pure: entries → columns → measures → conditions, timing, findings → trials. Opens nothing, sleeps never."""

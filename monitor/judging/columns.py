@@ -1,0 +1,131 @@
+"""Decoded frames as columns, a whole block in one pass over each channel."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+
+import numpy as np
+
+from monitor.feed.schema import Frame, Hello
+from monitor.measures.columns import (
+    OTHER_CHANNELS,
+    OWN_CHANNELS,
+    FloatArray,
+    FrameBlock,
+    IntArray,
+    OtherRows,
+    Road,
+)
+
+_NAN = np.array([math.nan], "<f8").tobytes()
+_NO_LABEL = np.array([-1], "<i8").tobytes()
+
+
+def build_block(frames: Sequence[Frame], numbers: Sequence[int]) -> FrameBlock:
+    """The frames of one drive as a block; `numbers` are those of the record's entries that they came in.
+
+    NaN and infinities become NaN: not measured. A signal that no frame of the block has is not in `signals`.
+    """
+    own = {name: _own_channel(frames, name) for name in OWN_CHANNELS}
+    own.update((name, _own_channel(frames, name)) for name in _further_names(frames))
+    signal_names = dict.fromkeys(name for frame in frames for name in frame.signals)
+    return FrameBlock(
+        number=np.array(numbers, np.int64),
+        seq=np.array([frame.seq for frame in frames], np.int64),
+        t=np.array([frame.t for frame in frames], np.float64),
+        wall=_finite([math.nan if frame.wall is None else frame.wall for frame in frames]),
+        markers=np.array([frame.markers for frame in frames], np.int64),
+        own=own,
+        signals={name: _finite([frame.signals.get(name, math.nan) for frame in frames]) for name in signal_names},
+        others=_other_rows(frames),
+    )
+
+
+def road_of(hello: Hello) -> Road | None:
+    """The road of a drive for the measures, or None where the simulator gives none."""
+    if hello.road is None:
+        return None
+    line = hello.road
+    return Road(np.array(line.x, np.float64), np.array(line.y, np.float64), line.lane_width, line.lanes)
+
+
+def _own_channel(frames: Sequence[Frame], name: str) -> FloatArray:
+    try:
+        return _finite([frame.own[name] for frame in frames])
+    except KeyError:
+        return _finite([frame.own.get(name, math.nan) for frame in frames])
+
+
+def _further_names(frames: Sequence[Frame]) -> list[str]:
+    """Names in `own` beyond the schema's, in order of appearance."""
+    names: dict[str, None] = {}
+    last = None
+    for frame in frames:
+        keys = frame.own.keys()
+        if keys != last:
+            names.update(dict.fromkeys(keys))
+            last = keys
+    return [name for name in names if name not in OWN_CHANNELS]
+
+
+def _finite(values: Sequence[float]) -> FloatArray:
+    column = np.array(values, np.float64)
+    return _without_infinities(column)
+
+
+def _without_infinities(column: FloatArray) -> FloatArray:
+    infinite = np.isinf(column)
+    if infinite.any():
+        column[infinite] = math.nan
+    return column
+
+
+def _other_rows(frames: Sequence[Frame]) -> OtherRows:
+    counts = np.array([len(frame.ids) // 8 for frame in frames], np.int64)
+    start = np.zeros(len(frames) + 1, np.int64)
+    np.cumsum(counts, out=start[1:])
+    ids = np.frombuffer(b"".join([frame.ids for frame in frames]), "<i8").astype(np.int64)
+    channels = {name: _other_channel(frames, name) for name in OTHER_CHANNELS}
+    label, labels = _labels(frames)
+    return OtherRows(start, ids, channels, _last_names(frames), label, labels)
+
+
+def _other_channel(frames: Sequence[Frame], name: str) -> FloatArray:
+    try:
+        joined = b"".join([frame.columns[name] for frame in frames])
+    except KeyError:
+        joined = b"".join([frame.columns.get(name) or _NAN * (len(frame.ids) // 8) for frame in frames])
+    return _without_infinities(np.frombuffer(joined, "<f8").astype(np.float64))
+
+
+def _labels(frames: Sequence[Frame]) -> tuple[IntArray | None, tuple[str, ...]]:
+    """For each row the index of its name, −1 where it has none; None where no frame of the block has names."""
+    if all(frame.names is None for frame in frames):
+        return None, ()
+    known: dict[str, int] = {}
+    pieces = []
+    last: tuple[str | None, ...] | None = None
+    piece = b""
+    for frame in frames:
+        if frame.names is None:
+            pieces.append(_NO_LABEL * (len(frame.ids) // 8))
+            continue
+        if frame.names != last:  # the same vehicles come frame after frame
+            last = frame.names
+            indices = [-1 if name is None else known.setdefault(name, len(known)) for name in last]
+            piece = np.array(indices, "<i8").tobytes()
+        pieces.append(piece)
+    return np.frombuffer(b"".join(pieces), "<i8").astype(np.int64), tuple(known)
+
+
+def _last_names(frames: Sequence[Frame]) -> dict[int, str]:
+    """Vehicle id → its last name in the block."""
+    names: dict[int, str] = {}
+    last: tuple[bytes, tuple[str | None, ...] | None] | None = None
+    for frame in frames:
+        if frame.names is not None and (frame.ids, frame.names) != last:
+            last = (frame.ids, frame.names)
+            pairs = zip(np.frombuffer(frame.ids, "<i8").tolist(), frame.names, strict=True)
+            names.update((number, name) for number, name in pairs if name is not None)
+    return names

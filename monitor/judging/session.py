@@ -1,0 +1,313 @@
+"""A whole record, growing: entries in, trials out. Trials are a function of the entries and the study, of nothing else.
+
+Each trial is judged as of one entry: the first at which a frame lies past every window and the marker delay, or the
+drive's end. So the same list of entries gives the same trials however it was cut into blocks.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass, field, replace
+from typing import Any
+
+import numpy as np
+
+from monitor.feed.decode import decode_message
+from monitor.feed.schema import Frame, Hello, Marker, Refused
+from monitor.judging.case import trial_window
+from monitor.judging.drive import DriveLog, ReceivedMarker
+from monitor.judging.exposure import Exposure, Shown, exposure_before
+from monitor.judging.firing import FireWatch
+from monitor.judging.judge import (
+    Plan,
+    final_frame_after_s,
+    judge_fired,
+    judge_response,
+    judge_waiting,
+    shown_as_of,
+    wanted,
+)
+from monitor.judging.operator import OperatorLog
+from monitor.judging.trial import Trial
+from monitor.record.entries import Entry, EntryKind, Opening, unpack_frames, unpack_map
+from monitor.study.model import Study
+
+STRIP_S = 60.0
+"""Frames are kept at least this long, for the strips on the screen."""
+
+
+@dataclass(slots=True)
+class Track:
+    """One trial on its way: `marker` is None while it is waited for. `final_at` is the entry that made it final."""
+
+    occurrence: int
+    marker: ReceivedMarker | None = None
+    trial: Trial | None = None
+    shown: Shown = Shown.NO
+    final_at: int | None = None
+    response_done: bool = False
+
+
+@dataclass(slots=True)
+class DriveTrials:
+    """A drive with its triggers being watched and their trials."""
+
+    log: DriveLog
+    watches: dict[str, FireWatch]
+    tracks: dict[str, list[Track]] = field(default_factory=dict)
+
+
+def retention_s(study: Study) -> float:
+    """Seconds of frames that judging may look back on: every window and response of every trigger, and the strips."""
+    spans = [STRIP_S]
+    for trigger in study.triggers:
+        before_s = max(-trial_window(trigger)[0], trigger.response.baseline_s if trigger.response else 0.0)
+        response_s = trigger.response.horizon_s if trigger.response else 0.0
+        hazard_s = trigger.hazard.within_s if trigger.hazard else 0.0
+        spans.append(before_s + max(final_frame_after_s(trigger), hazard_s + response_s + 2.0) + trigger.grace_s)
+    return max(spans) + 10.0
+
+
+class Session:
+    """Takes a record's entries in order; `trials()` at any time is what they say so far."""
+
+    def __init__(self, study: Study, opening: Opening) -> None:
+        self.study = study
+        self.opening = opening
+        self.drives: list[DriveTrials] = []
+        self.operator = OperatorLog()
+        self.last_number = 0
+        self.last_wall_ns = 0
+        self.last_monotonic_ns = 0
+        self.bad = 0
+        self.last_refusal: Refused | None = None
+        self.intake: dict[str, Any] | None = None
+        self.closed = False
+        self._retain_s = retention_s(study)
+        self._by_run: dict[str, int] = {}
+
+    @property
+    def group(self) -> str | None:
+        """The participant's group: as planned, else as the simulator says."""
+        if self.opening.group is not None:
+            return self.opening.group
+        hellos = [drive.log.hello for drive in self.drives if drive.log.hello is not None]
+        return hellos[-1].group if hellos else None
+
+    @property
+    def current(self) -> DriveTrials | None:
+        """The newest drive."""
+        return self.drives[-1] if self.drives else None
+
+    def take(self, entries: Iterable[Entry]) -> None:
+        """The next entries of the record, any number of them."""
+        for entry in entries:
+            self.last_number = entry.number
+            self.last_wall_ns, self.last_monotonic_ns = entry.wall_ns, entry.monotonic_ns
+            if entry.kind is EntryKind.MESSAGE:
+                self._take_message(entry)
+            elif entry.kind is EntryKind.OPERATOR:
+                self.operator.take(unpack_map(entry.payload))
+            elif entry.kind is EntryKind.INTAKE:
+                self.intake = unpack_map(entry.payload)
+            elif entry.kind is EntryKind.CLOSE:
+                self.closed = True
+                if self.current is not None:
+                    self.current.log.end(entry.number, "close")
+        self._settle()
+
+    def take_addendum(self, fields: dict[str, Any]) -> None:
+        """A ruling or note entered after the record was closed."""
+        self.operator.take(fields)
+
+    def trials(self) -> tuple[Trial, ...]:
+        """All trials so far, by drive and time (fired, else expected), with the operator's rulings beside them."""
+        found = [
+            self._with_operator(track.trial)
+            for drive in self.drives
+            for tracks in drive.tracks.values()
+            for track in tracks
+            if track.trial is not None
+        ]
+        return tuple(sorted(found, key=_by_drive_and_time))
+
+    def shown(self) -> list[tuple[str, str, Shown]]:
+        """Surprise class, trial id, and whether the trial's hazard showed itself, for every trial so far."""
+        return [
+            (drive.watches[name].trigger.surprise_class, f"{drive.log.index}/{name}/{track.occurrence}", track.shown)
+            for drive in self.drives
+            for name, tracks in drive.tracks.items()
+            for track in tracks
+        ]
+
+    def _with_operator(self, trial: Trial) -> Trial:
+        ruling = self.operator.rulings.get(trial.id)
+        revealed = trial.id in self.operator.revealed
+        if ruling is None and not revealed:
+            return trial
+        return replace(trial, ruling=ruling, revealed=revealed, stage="ruled" if ruling else trial.stage)
+
+    def _take_message(self, entry: Entry) -> None:
+        message = decode_message(unpack_frames(entry.payload))
+        if isinstance(message, Refused):
+            self.bad += 1
+            self.last_refusal = message
+            return
+        drive = self._drive_of(message, entry.number)
+        if drive is None:
+            return
+        wall = entry.wall_ns / 1e9
+        if isinstance(message, Frame):
+            drive.log.take_frame(message, entry.number)
+            drive.log.last_received_ns = entry.monotonic_ns
+            if drive.log.must_flush:
+                self._settle()
+        elif isinstance(message, Marker):
+            drive.log.take_marker(message, entry.number, wall)
+        else:
+            drive.log.take_hello(message, entry.number, wall)
+
+    def _drive_of(self, message: Frame | Marker | Hello, number: int) -> DriveTrials | None:
+        """The drive of a message's run; a new run begins a new drive. None for what comes late from an older drive."""
+        index = self._by_run.get(message.run)
+        if index is not None:
+            return self.drives[index] if index == len(self.drives) - 1 else None
+        if self.current is not None:
+            self.current.log.end(number, "new drive")
+            self._settle()
+        roles = self.study.roles
+        log = DriveLog(len(self.drives) + 1, message.run, self._retain_s)
+        watches = {trigger.name: FireWatch(trigger, roles) for trigger in self.study.triggers}
+        self._by_run[message.run] = len(self.drives)
+        self.drives.append(DriveTrials(log, watches))
+        return self.drives[-1]
+
+    def _settle(self) -> None:
+        """Judges the newest drive as far as its entries go."""
+        drive = self.current
+        if drive is None:
+            return
+        block = drive.log.flush()
+        for watch in drive.watches.values():
+            if block is not None:
+                watch.take(block)
+            self._open_tracks(drive, watch)
+        fired = [
+            (watch, track)
+            for name, watch in drive.watches.items()
+            for track in drive.tracks.get(name, ())
+            if track.marker is not None and not (track.final_at is not None and track.response_done)
+        ]
+        # earlier fires first: a later trial's exposure looks at them
+        for watch, track in sorted(fired, key=lambda pair: pair[1].marker.t if pair[1].marker else 0.0):
+            self._judge_track(drive, watch, track)
+        for name, watch in drive.watches.items():
+            for track in drive.tracks.get(name, ()):
+                if track.marker is None and track.final_at is None:
+                    self._judge_waiting(drive, watch, track)
+        drive.log.trim()
+
+    def _open_tracks(self, drive: DriveTrials, watch: FireWatch) -> None:
+        """A track for each marker of the trigger in order of arrival, and for each one that is still expected."""
+        name = watch.trigger.name
+        tracks = drive.tracks.setdefault(name, [])
+        known = {track.marker.n for track in tracks if track.marker is not None}
+        arrived = sorted(
+            (m for m in drive.log.markers.values() if m.kind == "trigger" and m.name == name and m.n not in known),
+            key=lambda marker: (marker.number, marker.n),
+        )
+        for marker in arrived:
+            waiting = next((track for track in tracks if track.marker is None), None)
+            if waiting is None:
+                tracks.append(Track(len(tracks) + 1, marker))
+            else:
+                waiting.marker, waiting.final_at, waiting.trial = marker, None, None
+        if drive.log.hello is not None:
+            while len(tracks) < wanted(watch.trigger, drive.log):
+                tracks.append(Track(len(tracks) + 1))
+
+    def _plan(self, drive: DriveTrials) -> Plan:
+        hello = drive.log.hello
+        planned = self.opening.group
+        group = planned if planned is not None else (hello.group if hello else None)
+        return Plan(self.study, self.opening.participant, group, planned is not None)
+
+    def _judge_track(self, drive: DriveTrials, watch: FireWatch, track: Track) -> None:
+        marker = track.marker
+        assert marker is not None
+        log, plan = drive.log, self._plan(drive)
+        if track.final_at is None:
+            final_at = self._number_at(log, marker.t + final_frame_after_s(watch.trigger), marker.number)
+            number = final_at if final_at is not None else self.last_number
+            earlier = self._exposure(drive, watch, track, number)
+            track.trial, track.shown = judge_fired(
+                plan, log, watch, marker, track.occurrence, earlier, number, final=final_at is not None
+            )
+            track.final_at = final_at
+        rule = watch.trigger.response
+        if rule is None:
+            track.response_done = True
+            return
+        # the origin is at most half a second before the fire: before this no response can be complete
+        if log.end_number is None and log.newest_t < marker.t + rule.horizon_s + 1.5:
+            return
+        hazard_s = watch.trigger.hazard.within_s if watch.trigger.hazard else 0.0
+        assert track.trial is not None
+        response = judge_response(plan, log, watch, marker, track.occurrence, track.trial.alert, self.last_number)
+        wait_to = (response.t0 if response else marker.t + hazard_s) + rule.horizon_s + 2.0
+        number_then = self._number_at(log, wait_to, marker.number)
+        if number_then is not None and track.final_at is not None:
+            response = judge_response(plan, log, watch, marker, track.occurrence, track.trial.alert, number_then)
+            track.trial = replace(track.trial, response=response)
+            track.response_done = True
+
+    def _judge_waiting(self, drive: DriveTrials, watch: FireWatch, track: Track) -> None:
+        over = drive.log.end_number
+        number = self.last_number if over is None else over
+        earlier = self._exposure(drive, watch, track, number)
+        track.trial, track.shown = judge_waiting(self._plan(drive), drive.log, watch, track.occurrence, earlier, number)
+        track.final_at = over
+
+    def _number_at(self, log: DriveLog, t: float, not_before: int) -> int | None:
+        """The entry of the first judged frame at or after `t`, else of the drive's end; None while there is neither."""
+        found = None
+        for block in log.blocks:
+            if block.frames.t[-1] >= t:
+                found = int(block.frames.number[int(np.searchsorted(block.frames.t, t, side="left"))])
+                break
+        if log.end_number is not None and (found is None or found > log.end_number):
+            found = log.end_number
+        return None if found is None else max(found, not_before)
+
+    def _exposure(self, drive: DriveTrials, watch: FireWatch, track: Track, number: int) -> Exposure:
+        """The participant's state before a trial, as of entry `number`."""
+        trigger = watch.trigger
+        earlier = [
+            (f"{other.log.index}/{name}/{one.occurrence}", self._shown(other, name, one, number))
+            for other in self.drives
+            for name, tracks in other.tracks.items()
+            if other.watches[name].trigger.surprise_class == trigger.surprise_class
+            for one in tracks
+            if one is not track and self._came_before(other, one, drive, track, number)
+        ]
+        opening = self.opening
+        return exposure_before(trigger.surprise_class, opening.exposures, opening.exposures_known, earlier)
+
+    def _came_before(self, other: DriveTrials, one: Track, drive: DriveTrials, track: Track, number: int) -> bool:
+        if other.log.index != drive.log.index:
+            return other.log.index < drive.log.index
+        if one.marker is None or one.marker.number > number:
+            return False
+        return track.marker is None or (one.marker.t, one.marker.n) < (track.marker.t, track.marker.n)
+
+    def _shown(self, drive: DriveTrials, name: str, track: Track, number: int) -> Shown:
+        if track.final_at is not None and track.final_at <= number:
+            return track.shown
+        if track.marker is None:
+            return Shown.NO
+        return shown_as_of(self._plan(drive), drive.log, drive.watches[name], track.marker, track.occurrence, number)
+
+
+def _by_drive_and_time(trial: Trial) -> tuple[int, float, str]:
+    at = trial.fired_at if trial.fired_at is not None else trial.timing.expected_at
+    return trial.drive, float("inf") if at is None else at, trial.id

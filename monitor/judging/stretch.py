@@ -1,0 +1,109 @@
+"""A stretch of a drive: the frames that a window may look at as of one entry, and what is missing there."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from monitor.judging.drive import DriveLog, Loss, MeasuredBlock, join_measured
+from monitor.measures.columns import FrameBlock, IntArray, Road, join_blocks, slice_block
+from monitor.measures.measured import Measured
+
+MARGIN_FRAMES = 3.0
+"""Frames kept beyond each end of a stretch: "at fire" may look two periods to either side."""
+
+TENTH = 0.1
+"""A frame within a tenth of a period of an instant stands for it alone."""
+
+
+@dataclass(frozen=True, slots=True)
+class Stretch:
+    """Judged frames with times in [first asked − one frame, last asked + one frame], and the losses among them.
+
+    `covered_from` and `covered_to` are the times between which frames exist at all as of the asked entry; outside
+    of them everything is missing.
+    """
+
+    frames: FrameBlock
+    lead_id: IntArray
+    lateral: dict[str, Measured]
+    losses: tuple[Loss, ...]
+    covered_from: float
+    covered_to: float
+    period_s: float
+    road: Road | None
+
+    @property
+    def t(self) -> np.ndarray[tuple[int], np.dtype[np.float64]]:
+        """Times of the frames in seconds, shape (n,)."""
+        return self.frames.t
+
+    def window(self, start_t: float, end_t: float) -> slice:
+        """The frames with start_t ≤ t ≤ end_t, a tenth of a frame period wider so that rounding decides nothing."""
+        slack = TENTH * self.period_s
+        first = int(np.searchsorted(self.t, start_t - slack, side="left"))
+        stop = int(np.searchsorted(self.t, end_t + slack, side="right"))
+        return slice(first, stop)
+
+    def last_at(self, t: float) -> int:
+        """Index of the frame at or before `t` (a tenth of a period after counts as at); −1 if none."""
+        return int(np.searchsorted(self.t, t + TENTH * self.period_s, side="right")) - 1
+
+    def missing(self, start_t: float, end_t: float) -> list[tuple[float, float]]:
+        """Intervals of a window in which frames are missing: losses and uncovered ends."""
+        slack = TENTH * self.period_s
+        found = []
+        if self.covered_from > start_t + slack:
+            found.append((start_t, min(self.covered_from, end_t)))
+        found += [(loss.after_t, loss.before_t) for loss in self.losses if loss.touches(start_t, end_t)]
+        if self.covered_to < end_t - slack:
+            found.append((max(self.covered_to, start_t), end_t))
+        return found
+
+
+def cut_stretch(drive: DriveLog, start_t: float, end_t: float, number: int) -> Stretch | None:
+    """The stretch of a drive from `start_t` to `end_t`, as of entry `number`; None if no frame is known by then.
+
+    Frames further back than `drive.retain_s` from the newest one as of that entry are not used, whether or not they
+    are still in memory: so what is in memory decides nothing.
+    """
+    known = [block for block in drive.blocks if block.frames.number[0] <= number]
+    if not known:
+        return None
+    newest_t = float(known[-1].frames.t[_known(known[-1], number) - 1])
+    horizon = max(newest_t - drive.retain_s, drive.first_t)
+    margin = MARGIN_FRAMES * drive.period_s
+    parts = []
+    for block in known:
+        t = block.frames.t
+        first = int(np.searchsorted(t, max(start_t - margin, horizon), side="left"))
+        stop = min(int(np.searchsorted(t, end_t + margin, side="right")), _known(block, number))
+        if first < stop:
+            parts.append((block, first, stop))
+    if not parts:
+        last = _known(known[-1], number)
+        parts.append((known[-1], last - 1, last))
+    return Stretch(
+        frames=join_blocks([slice_block(block.frames, first, stop) for block, first, stop in parts]),
+        lead_id=np.concatenate([block.lead_id[first:stop] for block, first, stop in parts]),
+        lateral={
+            name: join_measured(
+                [
+                    Measured(block.lateral[name].value[first:stop], block.lateral[name].state[first:stop])
+                    for block, first, stop in parts
+                ]
+            )
+            for name in parts[0][0].lateral
+        },
+        losses=tuple(loss for loss in drive.losses if loss.number <= number and loss.touches(start_t, end_t)),
+        covered_from=horizon,
+        covered_to=newest_t,
+        period_s=drive.period_s,
+        road=drive.road,
+    )
+
+
+def _known(block: MeasuredBlock, number: int) -> int:
+    """How many frames of a block are known as of an entry."""
+    return int(np.searchsorted(block.frames.number, number, side="right"))

@@ -1,0 +1,235 @@
+"""What judging says of one trial, and how that is written as JSON (the contract of the command line)."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Any, Literal
+
+from monitor.study.model import Severity
+
+Verdict = Literal["valid", "invalid", "undecided"]
+Stage = Literal["armed", "fired", "final", "ruled"]
+Result = Literal["met", "not met", "undecided"]
+TimingResult = Literal["on time", "late", "early", "missed", "not reached", "double", "not stated"]
+Naive = Literal["yes", "no", "unknown"]
+
+
+@dataclass(frozen=True, slots=True)
+class ConditionResult:
+    """One condition of a trial: the number that decided, the band, how far inside it, and the result."""
+
+    name: str
+    measure: str
+    role: str | None
+    at_least: float | None
+    at_most: float | None
+    value: float | None
+    state: str | None
+    """Why `value` is None: "not closing", "no lead", "not measured" …; None where there is a value."""
+    margin: float | None
+    """Distance to the nearer edge of the band in the measure's unit; negative outside."""
+    unit: str
+    result: Result
+    at_edge: bool
+    required: bool
+    open: bool = False
+    """True while the window has not been seen to its end and nothing is certain yet."""
+
+
+@dataclass(frozen=True, slots=True)
+class Finding:
+    """Something about a trial that is no condition: one sentence with what, value, band and when."""
+
+    code: str
+    severity: Severity
+    sentence: str
+    at: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class Timing:
+    """When the trigger should have fired by its own rule, and how far off it was."""
+
+    expected_at: float | None
+    delay_s: float | None
+    delay_frames: float | None
+    result: TimingResult
+
+
+@dataclass(frozen=True, slots=True)
+class AlertResult:
+    """The alert given against the one assigned. `expected` is None where the group is not known."""
+
+    expected: tuple[str, ...] | None
+    given: tuple[str, ...]
+    at: float | None
+    evidence: Literal["commanded", "measured"] | None
+    result: str
+    """"as assigned", "none, as assigned", "wrong", "missing", "late", "early", "doubled", "open", "not known"."""
+
+
+@dataclass(frozen=True, slots=True)
+class Response:
+    """The driver's response, apart from validity. Seconds from the origin unless named otherwise."""
+
+    origin: str
+    t0: float
+    accelerator_release_s: float | None
+    accelerator_full_release_s: float | None
+    transition_s: float | None
+    brake_onset_s: float | None
+    steering_onset_s: float | None
+    first: str | None
+    """"accelerator", "brake", "steering" or None."""
+    first_s: float | None
+    outcome: str
+    """"responded", "anticipatory", "already responding" (the brake was pressed at the origin),
+    "no response", "collision", "collision before response", "cut short"."""
+    censored_at_s: float | None
+    min_ttc_s: float | None
+    min_gap_m: float | None
+    max_decel_mps2: float | None
+    impact_speed_mps: float | None
+    left_lane: bool | None
+    from_alert_s: float | None
+    """Latency of the first response from the alert itself, a second figure."""
+
+
+@dataclass(frozen=True, slots=True)
+class Ruling:
+    """The operator's word on a trial, beside the computed verdict."""
+
+    verdict: Verdict
+    reason: str
+    words: str
+    by: str
+    at: float | None
+    wall: float
+
+
+@dataclass(frozen=True, slots=True)
+class Trial:
+    """One trial: drive / trigger / occurrence."""
+
+    id: str
+    trigger: str
+    drive: int
+    occurrence: int
+    fired_at: float | None
+    wall: float | None
+    stage: Stage
+    verdict: Verdict
+    ruling: Ruling | None
+    naive: Naive
+    role_id: dict[str, int]
+    timing: Timing
+    conditions: tuple[ConditionResult, ...]
+    findings: tuple[Finding, ...]
+    alert: AlertResult
+    response: Response | None
+    blind: bool
+    revealed: bool
+    what_now: str
+
+    @property
+    def effective(self) -> Verdict:
+        """The ruling's verdict where there is one, else the computed one."""
+        return self.ruling.verdict if self.ruling else self.verdict
+
+    @property
+    def response_hidden(self) -> bool:
+        """True while a blind study's response may not be shown: from fire to ruling, unless revealed."""
+        return self.blind and self.ruling is None and not self.revealed
+
+
+@dataclass(frozen=True, slots=True)
+class Note:
+    """An operator's note or mark."""
+
+    at: float | None
+    drive: int | None
+    wall: float
+    by: str
+    text: str
+
+
+def number(value: float | None) -> float | None:
+    """A JSON number, or None where the value is none, NaN or infinite."""
+    return None if value is None or not math.isfinite(value) else value
+
+
+def trial_json(trial: Trial) -> dict[str, Any]:
+    """The trial as the command line's contract states it."""
+    response = None if trial.response is None or trial.response_hidden else response_json(trial.response)
+    ruling = trial.ruling
+    return {
+        "id": trial.id,
+        "trigger": trial.trigger,
+        "drive": trial.drive,
+        "fired_at": number(trial.fired_at),
+        "wall": number(trial.wall),
+        "stage": trial.stage,
+        "verdict": trial.verdict,
+        "ruling": ruling
+        and {
+            "verdict": ruling.verdict,
+            "reason": ruling.reason,
+            "words": ruling.words,
+            "by": ruling.by,
+            "at": number(ruling.at),
+        },
+        "effective": trial.effective,
+        "naive": trial.naive,
+        "role_id": dict(trial.role_id),
+        "timing": {
+            "expected_at": number(trial.timing.expected_at),
+            "delay_s": number(trial.timing.delay_s),
+            "result": trial.timing.result,
+        },
+        "conditions": [condition_json(condition) for condition in trial.conditions],
+        "findings": [
+            {"code": one.code, "severity": one.severity, "sentence": one.sentence, "at": number(one.at)}
+            for one in trial.findings
+        ],
+        "alert": {
+            "expected": list(trial.alert.expected or ()),
+            "given": list(trial.alert.given),
+            "at": number(trial.alert.at),
+            "evidence": trial.alert.evidence,
+            "result": trial.alert.result,
+        },
+        "response": response,
+        "response_hidden": trial.response_hidden,
+        "what_now": trial.what_now,
+    }
+
+
+def condition_json(condition: ConditionResult) -> dict[str, Any]:
+    """One condition as the contract states it."""
+    fields: dict[str, Any] = {
+        "name": condition.name,
+        "measure": condition.measure,
+        "role": condition.role,
+        "state": condition.state,
+        "unit": condition.unit,
+        "result": condition.result,
+        "at_edge": condition.at_edge,
+        "required": condition.required,
+    }
+    for name in ("at_least", "at_most", "value", "margin"):
+        fields[name] = number(getattr(condition, name))
+    return fields
+
+
+def response_json(response: Response) -> dict[str, Any]:
+    """The response: the contract's keys, then the further figures."""
+    return {
+        name: number(value) if isinstance(value, float) else value
+        for name, value in ((name, getattr(response, name)) for name in Response.__slots__)
+    }
+
+
+def note_json(note: Note) -> dict[str, Any]:
+    """One note as the contract states it."""
+    return {"at": number(note.at), "drive": note.drive, "wall": number(note.wall), "by": note.by, "text": note.text}

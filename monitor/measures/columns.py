@@ -1,0 +1,171 @@
+"""Frames as columns: what every measure takes.
+
+Units are SI (m, s, m/s, m/s², rad), axes after ISO 8855: x forward, y left, heading counter-clockwise positive.
+NaN means "not measured", never zero. Positions are the centre of a vehicle's box.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+FloatArray = npt.NDArray[np.float64]
+IntArray = npt.NDArray[np.int64]
+BoolArray = npt.NDArray[np.bool_]
+
+OWN_CHANNELS = (
+    "x",
+    "y",
+    "heading",
+    "speed",
+    "accel",
+    "length",
+    "width",
+    "yaw_rate",
+    "station",
+    "lane",
+    "lane_offset",
+    "lane_width",
+    "steering_angle",
+    "accelerator",
+    "brake",
+)
+OTHER_CHANNELS = ("x", "y", "heading", "speed", "accel", "length", "width", "station", "lane")
+
+
+@dataclass(frozen=True, slots=True)
+class OtherRows:
+    """The other vehicles of n frames, laid out flat: frame i has the rows start[i] … start[i + 1] − 1."""
+
+    start: IntArray
+    """Shape (n + 1,)."""
+    id: IntArray
+    """Shape (m,)."""
+    channels: dict[str, FloatArray]
+    """One array of shape (m,) for each of `OTHER_CHANNELS`; NaN where the simulator did not give it."""
+    names: dict[int, str]
+    """Vehicle id → name, where the simulator gives names; for display (within a block, an id's last name)."""
+    label: IntArray | None = None
+    """Shape (m,): index of each row's name in `labels`, −1 where it has none; None where no row has a name."""
+    labels: tuple[str, ...] = ()
+
+    def frame_of_row(self) -> IntArray:
+        """The frame index of each row, shape (m,)."""
+        return np.repeat(np.arange(len(self.start) - 1, dtype=np.int64), np.diff(self.start))
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class FrameBlock:
+    """n consecutive judged frames of one drive, as columns of shape (n,). Never changed once made."""
+
+    number: IntArray
+    """Number of the record's entry that each frame came in."""
+    seq: IntArray
+    t: FloatArray
+    """Simulation time in seconds, strictly increasing."""
+    wall: FloatArray
+    """Simulator's wall clock in seconds since 1970; NaN where not given."""
+    markers: IntArray
+    """Number of markers sent so far, as the frame counts them."""
+    own: dict[str, FloatArray]
+    """One array for each of `OWN_CHANNELS`, and for any further number that the simulator sends with `own`."""
+    signals: dict[str, FloatArray]
+    """Further numbers by name; booleans as 0.0 and 1.0."""
+    others: OtherRows
+
+    def __len__(self) -> int:
+        return len(self.t)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Road:
+    """The reference line of a drive and the lanes about it.
+
+    `x`, `y`: vertices, shape (k,), k ≥ 2. Offsets from the line are left-positive. Lanes lie side by side and
+    centred on the line: lane i of n has its centre at (i − (n − 1)/2) · lane_width, i counted from the right.
+    """
+
+    x: FloatArray
+    y: FloatArray
+    lane_width: float
+    lanes: int
+
+
+def slice_block(block: FrameBlock, first: int, stop: int) -> FrameBlock:
+    """Frames `first` … `stop` − 1 of a block, sharing its memory."""
+    others = block.others
+    row, row_stop = int(others.start[first]), int(others.start[stop])
+    return FrameBlock(
+        number=block.number[first:stop],
+        seq=block.seq[first:stop],
+        t=block.t[first:stop],
+        wall=block.wall[first:stop],
+        markers=block.markers[first:stop],
+        own={name: column[first:stop] for name, column in block.own.items()},
+        signals={name: column[first:stop] for name, column in block.signals.items()},
+        others=OtherRows(
+            start=others.start[first : stop + 1] - row,
+            id=others.id[row:row_stop],
+            channels={name: column[row:row_stop] for name, column in others.channels.items()},
+            names=others.names,
+            label=None if others.label is None else others.label[row:row_stop],
+            labels=others.labels,
+        ),
+    )
+
+
+def join_blocks(blocks: list[FrameBlock]) -> FrameBlock:
+    """One block of all frames in order; a channel or signal that some blocks lack is NaN there. Needs at least one."""
+    if len(blocks) == 1:
+        return blocks[0]
+    starts = [blocks[0].others.start]
+    for block in blocks[1:]:
+        starts.append(block.others.start[1:] + starts[-1][-1])
+    names: dict[int, str] = {}
+    for block in blocks:
+        names.update(block.others.names)
+    labels = tuple(dict.fromkeys(name for block in blocks for name in block.others.labels))
+    return FrameBlock(
+        number=np.concatenate([block.number for block in blocks]),
+        seq=np.concatenate([block.seq for block in blocks]),
+        t=np.concatenate([block.t for block in blocks]),
+        wall=np.concatenate([block.wall for block in blocks]),
+        markers=np.concatenate([block.markers for block in blocks]),
+        own=_join_named([(len(block), block.own) for block in blocks]),
+        signals=_join_named([(len(block), block.signals) for block in blocks]),
+        others=OtherRows(
+            start=np.concatenate(starts),
+            id=np.concatenate([block.others.id for block in blocks]),
+            channels=_join_named([(len(block.others.id), block.others.channels) for block in blocks]),
+            names=names,
+            label=_join_labels(blocks, labels),
+            labels=labels,
+        ),
+    )
+
+
+def _join_labels(blocks: list[FrameBlock], labels: tuple[str, ...]) -> IntArray | None:
+    """Each row's index in the labels of all blocks together."""
+    if all(block.others.label is None for block in blocks):
+        return None
+    parts = []
+    for block in blocks:
+        others = block.others
+        if others.label is None:
+            parts.append(np.full(len(others.id), -1, dtype=np.int64))
+        else:
+            renumbered = np.array([*(labels.index(name) for name in others.labels), -1], dtype=np.int64)
+            parts.append(renumbered[others.label])
+    return np.concatenate(parts)
+
+
+def _join_named(parts: list[tuple[int, dict[str, FloatArray]]]) -> dict[str, FloatArray]:
+    names: dict[str, None] = {}
+    for _, columns in parts:
+        names.update(dict.fromkeys(columns))
+    return {
+        name: np.concatenate([columns[name] if name in columns else np.full(n, np.nan) for n, columns in parts])
+        for name in names
+    }

@@ -1,0 +1,169 @@
+"""Where other vehicles are in terms of own car's way: how far ahead along it, and whether they are in its lane.
+
+Each pair of own car and a vehicle is placed by the first of these for which the feed has what it takes:
+
+1. `station` and `lane` of both: the difference of the stations; in the own lane if the lanes are the same.
+2. The road's reference line: the difference of the distances along it; in the own lane if the body overlaps its band.
+3. The arc that own yaw rate and speed make (straight on where they are not known, or below 1 m/s): the distance along
+   it; in the own lane if the body overlaps a band about it, as wide as the lane, or as own car where no lane is known.
+
+Own car may drive against the reference line; "ahead" is always as own car sees it.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import lru_cache
+
+import numpy as np
+
+from monitor.measures.columns import BoolArray, FloatArray, FrameBlock, IntArray, Road
+from monitor.measures.path import Path, path_of
+
+SLOWEST_ARC_MPS = 1.0
+"""Below this speed, yaw rate over speed says nothing about the way ahead."""
+STRAIGHT_PER_M = 1e-9
+"""An arc flatter than this is a straight line; a kilometre ahead they differ by less than a millimetre."""
+
+
+@dataclass(frozen=True, slots=True)
+class Placement:
+    """Pairs of own car and a vehicle, shapes (k,)."""
+
+    ahead: FloatArray
+    """From own centre to the vehicle's, along the way, in m; negative behind, NaN where it cannot be placed."""
+    in_lane: BoolArray
+    """Whether the vehicle's body overlaps the own lane."""
+    oncoming: BoolArray
+    """Whether it heads against own car's direction along the way."""
+
+
+@dataclass(frozen=True, slots=True)
+class OwnWay:
+    """Own car's way in each frame of a block; the arrays have shape (n,)."""
+
+    block: FrameBlock
+    path: Path | None
+    s: FloatArray
+    """Along the reference line in m; NaN without one, or off the road."""
+    d: FloatArray
+    """Off the reference line in m, left of it positive."""
+    path_heading: FloatArray
+    along: FloatArray
+    """−1.0 where own car drives against the reference line, else 1.0."""
+    curvature: FloatArray
+    """Of the arc that yaw rate and speed make, in 1/m, positive to the left."""
+    lane_width: FloatArray
+    """As the simulator gives it, else as the road does; NaN where neither does."""
+    lane_centre: FloatArray
+    """The own lane's centre off the reference line in m, left of it positive."""
+
+    def place(self, frame: IntArray, row: IntArray) -> Placement:
+        """Places the vehicle in each `row` of the block's others, against own car in the `frame` of the same index."""
+        own, others = self.block.own, self.block.others.channels
+        stationed = ~np.isnan((own["station"] + own["lane"])[frame] + others["station"][row] + others["lane"][row])
+        if stationed.all():
+            return self._by_station(frame, row)
+        on_road = ~stationed & ~np.isnan(self.s[frame])
+        ahead = np.full(len(row), np.nan)
+        in_lane, oncoming = np.zeros(len(row), dtype=bool), np.zeros(len(row), dtype=bool)
+        methods = ((stationed, self._by_station), (on_road, self._by_road), (~(stationed | on_road), self._by_arc))
+        for mask, method in methods:
+            picked = np.flatnonzero(mask)
+            if len(picked):
+                placed = method(frame[picked], row[picked])
+                ahead[picked], in_lane[picked], oncoming[picked] = placed.ahead, placed.in_lane, placed.oncoming
+        return Placement(ahead, in_lane, oncoming)
+
+    def _by_station(self, frame: IntArray, row: IntArray) -> Placement:
+        own, others = self.block.own, self.block.others.channels
+        ahead = (others["station"][row] - own["station"][frame]) * self.along[frame]
+        in_lane = others["lane"][row] == own["lane"][frame]
+        turned = np.cos(others["heading"][row] - own["heading"][frame]) < 0.0
+        if self.path is None:
+            # Without a line there is no telling a bend of more than 90° from an oncoming vehicle: same lane, same way.
+            return Placement(ahead, in_lane, np.zeros(len(row), dtype=bool))
+        some = np.flatnonzero(turned)
+        if len(some):
+            there = self.path.project(others["x"][row[some]], others["y"][row[some]])
+            turned[some] = np.cos(others["heading"][row[some]] - there.heading) * self.along[frame[some]] < 0.0
+        return Placement(ahead, in_lane, turned)
+
+    def _by_road(self, frame: IntArray, row: IntArray) -> Placement:
+        assert self.path is not None
+        others = self.block.others.channels
+        there = self.path.project(others["x"][row], others["y"][row])
+        turn = others["heading"][row] - there.heading
+        reach = 0.5 * self.lane_width[frame] + self._half_extent(row, turn)
+        return Placement(
+            self.path.ahead(self.s[frame], there.s) * self.along[frame],
+            np.abs(there.d - self.lane_centre[frame]) < reach,
+            np.cos(turn) * self.along[frame] < 0.0,
+        )
+
+    def _by_arc(self, frame: IntArray, row: IntArray) -> Placement:
+        own, others = self.block.own, self.block.others.channels
+        forward, left = in_own_frame(self.block, frame, row)
+        bend = self.curvature[frame]
+        from_centre_x, from_centre_y = bend * forward, 1.0 - bend * left
+        # Left of the arc, in a form that does not lose its digits on a flat arc; it is `left` on a straight one.
+        offset = (2.0 * left - bend * (forward * forward + left * left)) / (
+            1.0 + np.sqrt(from_centre_x * from_centre_x + from_centre_y * from_centre_y)
+        )
+        flat = np.abs(bend) < STRAIGHT_PER_M
+        ahead = np.where(flat, forward, np.arctan2(from_centre_x, from_centre_y) / np.where(flat, 1.0, bend))
+        turn = others["heading"][row] - own["heading"][frame] - bend * ahead
+        width, lane_offset = self.lane_width[frame], own["lane_offset"][frame]
+        laned = ~np.isnan(width)
+        centre = np.where(laned & ~np.isnan(lane_offset), -lane_offset, 0.0)
+        reach = 0.5 * np.where(laned, width, own["width"][frame]) + self._half_extent(row, turn)
+        return Placement(ahead, np.abs(offset - centre) < reach, np.cos(turn) < 0.0)
+
+    def _half_extent(self, row: IntArray, turn: FloatArray) -> FloatArray:
+        """How far a vehicle's box reaches to either side of its centre, across the way; 0 where it is not known."""
+        others = self.block.others.channels
+        return half_extent(others["length"][row], others["width"][row], turn)
+
+
+@lru_cache(maxsize=4)  # lead, pair and lateral measures ask for the same block one after the other
+def own_way(block: FrameBlock, road: Road | None) -> OwnWay:
+    """Own car's way in each frame of a block."""
+    own = block.own
+    fast = np.abs(own["speed"]) >= SLOWEST_ARC_MPS
+    curvature = np.where(fast, own["yaw_rate"] / np.where(fast, own["speed"], 1.0), 0.0)
+    curvature = np.where(np.isnan(curvature), 0.0, curvature)
+    if road is None:
+        unknown = np.full(len(block), np.nan)
+        one = np.ones(len(block))
+        return OwnWay(block, None, unknown, unknown, unknown, one, curvature, own["lane_width"], unknown)
+    path = path_of(road)
+    here = path.project(own["x"], own["y"])
+    along = np.where(np.cos(own["heading"] - here.heading) < 0.0, -1.0, 1.0)
+    lane_width = np.where(np.isnan(own["lane_width"]), road.lane_width, own["lane_width"])
+    given = here.d - along * own["lane_offset"]
+    lane_centre = np.where(np.isnan(given), nearest_lane_centre(road, here.d), given)
+    return OwnWay(block, path, here.s, here.d, here.heading, along, curvature, lane_width, lane_centre)
+
+
+def nearest_lane_centre(road: Road, d: FloatArray) -> FloatArray:
+    """Offset in m, left-positive, of the centre of the lane that `d` is in; beyond the outermost lane, of that one."""
+    lane = np.minimum(np.maximum(np.floor(d / road.lane_width + 0.5 * road.lanes), 0.0), road.lanes - 1.0)
+    return (lane - 0.5 * (road.lanes - 1)) * road.lane_width
+
+
+def in_own_frame(block: FrameBlock, frame: IntArray, row: IntArray) -> tuple[FloatArray, FloatArray]:
+    """Vehicles' centres forward and to the left of own car's centre in m, in the directions of own car's heading."""
+    own, others = block.own, block.others.channels
+    cos, sin = np.cos(own["heading"])[frame], np.sin(own["heading"])[frame]
+    dx, dy = others["x"][row] - own["x"][frame], others["y"][row] - own["y"][frame]
+    return dx * cos + dy * sin, dy * cos - dx * sin
+
+
+def half_extent(length: FloatArray, width: FloatArray, turn: FloatArray) -> FloatArray:
+    """Half of what a box of `length` × `width` takes up across a direction that it is turned from by `turn` (rad).
+
+    An unknown turn counts as none; 0 where length or width is unknown, so that then the centre alone decides.
+    """
+    turn = np.where(np.isnan(turn), 0.0, turn)
+    extent = 0.5 * (width * np.abs(np.cos(turn)) + length * np.abs(np.sin(turn)))
+    return np.where(np.isnan(extent), 0.0, extent)

@@ -1,0 +1,154 @@
+"""What a run record is made of: entries, in the order in which the recorder took them.
+
+Payloads by kind:
+
+| kind       | payload                                                                                  |
+| ---------- | ---------------------------------------------------------------------------------------- |
+| `OPENING`  | msgpack map: what this run is (see `Opening`); the first entry of a record                |
+| `MESSAGE`  | the frames of one feed message exactly as received (see `pack_frames`)                    |
+| `OPERATOR` | msgpack map: note, mark, ruling, what was shown … (see `pack_operator`)                    |
+| `TICK`     | empty; "time passed and nothing arrived", so that silence can be judged                    |
+| `INTAKE`   | msgpack map {"event", "sentence", …}: connection lost, rebuilt, oversize, clock step, …    |
+| `PART`     | msgpack map: first entry of every part after the first; why a new part was begun            |
+| `CLOSE`    | msgpack map {"why", "entries"}: the run was closed in good order, or by `recover`           |
+"""
+
+from __future__ import annotations
+
+import struct
+from dataclasses import dataclass
+from enum import IntEnum
+from typing import Any
+
+import msgpack
+
+from monitor.errors import RecordUnreadable
+
+
+class EntryKind(IntEnum):
+    """Kinds of entries; the numbers are part of the record's format and never change meaning."""
+
+    OPENING = 1
+    MESSAGE = 2
+    OPERATOR = 3
+    TICK = 4
+    INTAKE = 5
+    PART = 6
+    CLOSE = 7
+
+
+@dataclass(frozen=True, slots=True)
+class Entry:
+    """One entry: its kind, its number in the run (1, 2, 3 …) and the two receive times.
+
+    `monotonic_ns` orders and measures (boot clock of the recorder's machine); `wall_ns` is a label only
+    (nanoseconds since 1970, may step).
+    """
+
+    kind: EntryKind
+    number: int
+    monotonic_ns: int
+    wall_ns: int
+    payload: bytes
+
+
+_COUNT = struct.Struct("<H")
+_LENGTH = struct.Struct("<I")
+
+
+def pack_frames(frames: list[bytes]) -> bytes:
+    """The frames of one multi-part message as one payload: count (u16), then length (u32) and bytes of each."""
+    pieces = [_COUNT.pack(len(frames))]
+    for frame in frames:
+        pieces.append(_LENGTH.pack(len(frame)))
+        pieces.append(frame)
+    return b"".join(pieces)
+
+
+def unpack_frames(payload: bytes) -> list[bytes]:
+    """The frames that `pack_frames` packed; raises `RecordUnreadable` where the payload is not of that shape."""
+    if len(payload) < _COUNT.size:
+        raise RecordUnreadable("a message entry is shorter than its own count of frames")
+    (count,) = _COUNT.unpack_from(payload)
+    at = _COUNT.size
+    frames = []
+    for _ in range(count):
+        if at + _LENGTH.size > len(payload):
+            raise RecordUnreadable("a message entry ends inside a frame's length")
+        (length,) = _LENGTH.unpack_from(payload, at)
+        at += _LENGTH.size
+        if at + length > len(payload):
+            raise RecordUnreadable("a message entry ends inside a frame")
+        frames.append(payload[at : at + length])
+        at += length
+    return frames
+
+
+@dataclass(frozen=True, slots=True)
+class Opening:
+    """What a run is, as entered once at its start. The recorder keeps it and does not read it."""
+
+    participant: str
+    group: str | None
+    study_name: str
+    study_text: str
+    study_sha256: str
+    feeds: tuple[str, ...]
+    versions: dict[str, str]
+    exposures: tuple[dict[str, Any], ...] = ()
+    """Evidence of earlier surprises of this participant: {"surprise_class", "naive", "record", "trial", "why"}."""
+
+    exposures_known: bool = True
+    """False where the earlier records could not all be read: then nobody counts as naive."""
+
+
+def pack_opening(opening: Opening) -> bytes:
+    """The opening as a msgpack map."""
+    return pack_map({name: getattr(opening, name) for name in Opening.__slots__})
+
+
+def unpack_opening(payload: bytes) -> Opening:
+    """The opening of a record; keys that this version does not know are left out."""
+    fields = unpack_map(payload)
+    known = {name: fields[name] for name in Opening.__slots__ if name in fields}
+    for name in ("feeds", "exposures"):
+        known[name] = tuple(known.get(name, ()))
+    try:
+        return Opening(**known)
+    except TypeError as error:
+        raise RecordUnreadable(f"the record's opening entry lacks a field: {error}") from error
+
+
+def pack_map(fields: dict[str, Any]) -> bytes:
+    """A msgpack map of plain values with text keys."""
+    packed: bytes = msgpack.packb(fields, use_bin_type=True)
+    return packed
+
+
+def unpack_map(payload: bytes) -> dict[str, Any]:
+    """The map in an entry of our own making; raises `RecordUnreadable` for anything else."""
+    try:
+        fields = msgpack.unpackb(payload, raw=False, strict_map_key=True, timestamp=0)
+    except Exception as error:
+        raise RecordUnreadable(f"an entry's payload is not a msgpack map ({error})") from error
+    if not isinstance(fields, dict):
+        raise RecordUnreadable(f"an entry's payload is not a msgpack map but {type(fields).__name__}")
+    return fields
+
+
+def pack_operator(fields: dict[str, Any]) -> bytes:
+    """An operator's entry. Every one has `type`, `key` (unique, so that a repeated send is entered once), `by`, `wall`.
+
+    | type      | further fields                                                                               |
+    | --------- | -------------------------------------------------------------------------------------------- |
+    | `note`    | `text`, `drive` (number or None), `at` (seconds of the drive at the key press, or None)        |
+    | `mark`    | `code` (quick mark, such as "video-sync" or "unwell"), `text`, `drive`, `at`                   |
+    | `ruling`  | `trial`, `verdict`, `reason`, `words`, `drive`, `at`                                           |
+    | `shown`   | `trial`, `verdict`, `stage`, `at`: what the operator was shown, entered by the writing screen  |
+    | `reveal`  | `trial`, `at`: a blind trial's response was revealed                                           |
+    | `eyes`    | `trial`, `value` (True: on the road), `at`: the operator's call where there is no gaze signal   |
+    | `comfort` | `rating` (0–20), `drive`, `at`                                                                 |
+    | `step`    | `step` (run sheet step name), `done`, `drive`, `at`                                            |
+    | `end`     | `why`: asks the recorder to close the run                                                      |
+    """
+    return pack_map(fields)

@@ -1,0 +1,177 @@
+"""The files of a record: its directory, its parts and their headers, the second place, the tombstone.
+
+A part is a file `part-0001.twr`, `part-0002.twr` … : one header, then entries (see framing). The header:
+
+| offset | size | field                                                                                      |
+| ------ | ---- | ------------------------------------------------------------------------------------------ |
+| 0      | 8    | magic `F4 54 57 52 55 4E 0D 0A` (a high byte, then "TWRUN", CR LF: text-mode copying breaks it)   |
+| 8      | 2    | format version, u16 = 1                                                                      |
+| 10     | 2    | length of this header with its checksum, u16 = 164                                            |
+| 12     | 4    | compatible flags, u32: an unknown one may be read over                                        |
+| 16     | 4    | incompatible flags, u32: an unknown one means "do not read"                                   |
+| 20     | 4    | number of the part, u32                                                                      |
+| 24     | 16   | random id of the record, the same in all its parts                                           |
+| 40     | 16   | random id of the part                                                                        |
+| 56     | 16   | boot id of the machine                                                                       |
+| 72     | 8    | wall time, nanoseconds since 1970, i64                                                       |
+| 80     | 8    | monotonic time, nanoseconds, u64                                                             |
+| 88     | 8    | number of the first entry, copies included, the copy of the opening entry not, u64              |
+| 96     | 32   | digest of the entry before that one: the last good digest of what was recorded before            |
+| 128    | 32   | version of the program that wrote the part, UTF-8, padded with zeros                           |
+| 160    | 4    | CRC-32 of bytes 0–159                                                                        |
+"""
+
+from __future__ import annotations
+
+import json
+import re
+import secrets
+import struct
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from importlib import metadata
+from pathlib import Path
+from typing import Any
+from zlib import crc32
+
+from monitor.errors import RecordUnreadable
+from monitor.record.clock import SYSTEM_CLOCK, Clock
+
+PART_MAGIC = b"\xf4TWRUN\r\n"
+FORMAT_VERSION = 1
+SUFFIX = ".run"
+SEALED_NAME = "record.sealed"
+SECOND_NAME = "second-place.txt"
+TOMBSTONE_NAME = "tombstone.json"
+
+_PART_NAME = re.compile(r"(part|addendum)-(\d{4,9})\.twr\Z")
+_HEADER = struct.Struct("<8sHHIII16s16s16sqQQ32s32s")
+_CRC = struct.Struct("<I")
+PART_HEADER_BYTES = _HEADER.size + _CRC.size
+
+
+@dataclass(frozen=True, slots=True)
+class PartHeader:
+    """The header of one part; see the table above."""
+
+    part: int
+    record_id: bytes
+    part_id: bytes
+    boot_id: bytes
+    wall_ns: int
+    monotonic_ns: int
+    first_number: int
+    before: bytes
+    program: str
+    compatible: int = 0
+    incompatible: int = 0
+    version: int = FORMAT_VERSION
+
+    def pack(self) -> bytes:
+        fixed = _HEADER.pack(
+            PART_MAGIC,
+            self.version,
+            PART_HEADER_BYTES,
+            self.compatible,
+            self.incompatible,
+            self.part,
+            self.record_id,
+            self.part_id,
+            self.boot_id,
+            self.wall_ns,
+            self.monotonic_ns,
+            self.first_number,
+            self.before,
+            self.program.encode()[:32],
+        )
+        return fixed + _CRC.pack(crc32(fixed))
+
+
+def unpack_part_header(raw: bytes, name: str) -> PartHeader | None:
+    """The header at the start of a part, None where it is cut or damaged.
+
+    Raises `RecordUnreadable` where a whole header says that this version of the program must not read on.
+    """
+    if len(raw) < PART_HEADER_BYTES or _CRC.unpack_from(raw, _HEADER.size)[0] != crc32(raw[: _HEADER.size]):
+        return None
+    magic, version, _length, compatible, incompatible, part, *rest = _HEADER.unpack_from(raw)
+    if magic != PART_MAGIC:
+        return None
+    if version > FORMAT_VERSION or incompatible:
+        raise RecordUnreadable(
+            f"{name} was written by a newer version of the program (format {version}, flags {incompatible:#x}); "
+            "read it with that version."
+        )
+    record_id, part_id, boot, wall_ns, monotonic_ns, first_number, before, program = rest
+    text = program.rstrip(b"\0").decode("utf-8", "replace")
+    return PartHeader(
+        part, record_id, part_id, boot, wall_ns, monotonic_ns, first_number, before, text, compatible, incompatible
+    )
+
+
+def program_version() -> str:
+    """The version of the installed program, "unknown" where it runs uninstalled."""
+    try:
+        return metadata.version("trialwitness")
+    except metadata.PackageNotFoundError:
+        return "unknown"
+
+
+def part_name(part: int, kind: str = "part") -> str:
+    """The file name of a part; `kind` is "part" or "addendum"."""
+    return f"{kind}-{part:04d}.twr"
+
+
+def find_parts(directory: Path, kind: str = "part") -> list[tuple[int, Path]]:
+    """The parts of a record by number, those in the second place among them."""
+    found: dict[int, Path] = {}
+    for place in places(directory):
+        try:
+            names = [(match, path) for path in place.iterdir() if (match := _PART_NAME.match(path.name))]
+        except OSError:
+            continue
+        for match, path in names:
+            if match[1] == kind:
+                found.setdefault(int(match[2]), path)
+    return sorted(found.items())
+
+
+def places(directory: Path) -> list[Path]:
+    """The record's directory, then the directories of the same name on other disks that it was given."""
+    try:
+        lines = (directory / SECOND_NAME).read_text(encoding="utf-8").splitlines()
+    except (OSError, UnicodeDecodeError):
+        return [directory]
+    return [directory, *(path for line in lines if (path := Path(line)).is_absolute())]
+
+
+def new_record_directory(records: Path, participant: str, clock: Clock = SYSTEM_CLOCK) -> Path:
+    """A path for a new record, not yet made: `<participant>-<UTC yyyymmddThhmmssZ>-<4 hex>.run`."""
+    code = re.sub(r"[^A-Za-z0-9_]+", "-", participant).strip("-") or "unnamed"
+    moment = datetime.fromtimestamp(clock.wall_ns() / 1e9, UTC)
+    return records / f"{code[:64]}-{moment:%Y%m%dT%H%M%SZ}-{secrets.token_hex(2)}{SUFFIX}"
+
+
+def list_records(directory: Path) -> list[Path]:
+    """The records in a directory by name, withdrawn ones among them; raises `RecordUnreadable` for no directory."""
+    try:
+        candidates = sorted(path for path in directory.iterdir() if path.suffix == SUFFIX and path.is_dir())
+    except OSError as error:
+        raise RecordUnreadable(f"{directory} is no directory of records: {error.strerror or error}.") from error
+    return [path for path in candidates if is_record(path)]
+
+
+def is_record(path: Path) -> bool:
+    """Whether a directory holds a record: a part, a sealed file, or the tombstone of one."""
+    return (path / SEALED_NAME).is_file() or (path / TOMBSTONE_NAME).is_file() or bool(find_parts(path))
+
+
+def read_tombstone(path: Path) -> dict[str, Any] | None:
+    """What is left of a withdrawn record: {"withdrawn_at", "by", "digest", "entries"}; None for any other record."""
+    try:
+        fields = json.loads((path / TOMBSTONE_NAME).read_text(encoding="utf-8"))
+    except FileNotFoundError:
+        return None
+    except (OSError, ValueError):
+        return {}
+    return fields if isinstance(fields, dict) else {}

@@ -1,0 +1,125 @@
+"""Reading a run record: open or closed, recovered or sealed, whole or damaged."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Literal
+
+from monitor.errors import RecordUnreadable
+from monitor.record.disk import DISK, DiskCalls
+from monitor.record.entries import Entry, EntryKind, unpack_map, unpack_opening
+from monitor.record.framing import ZERO_DIGEST
+from monitor.record.parts import SEALED_NAME, find_parts, list_records, read_tombstone
+from monitor.record.scanning import Torn
+from monitor.record.sources import FilePart, LastEntry, PartSource, find_opening, newest
+from monitor.record.walking import Damage, Mark, Problems, Walk
+
+__all__ = ["Damage", "RecordFiles", "RecordReading", "RecordWithdrawn", "State", "list_records"]
+
+State = Literal["open", "closed", "recovered", "sealed"]
+
+
+class RecordWithdrawn(RecordUnreadable):
+    """Raised for a record of which only the tombstone is left."""
+
+
+class RecordFiles:
+    """What a record consists of, and passes over it; for `verify` and `seal`, which need no opening entry."""
+
+    def __init__(self, path: Path, disk: DiskCalls = DISK) -> None:
+        self.path = path
+        self._disk = disk
+        self._problems = Problems()
+        self._mark: Mark | None = None
+        self.sources: list[PartSource] = []
+        self.state: State = "open"
+        self.digest = ZERO_DIGEST.hex()
+        """Digest of the last entry known (hex): of the close entry once there is one."""
+        self.last_number = 0
+        """Number of the last entry known."""
+        tombstone = read_tombstone(path)
+        if tombstone is not None:
+            date = tombstone.get("withdrawn_at", "an unknown date")
+            raise RecordWithdrawn(f"{path}: consent was withdrawn on {date}; the record was erased and cannot be read.")
+        try:
+            if (path / SEALED_NAME).is_file():
+                self._open_sealed()
+            else:
+                self._find_sources()
+            self._note_last(newest(self.sources))
+        except OSError as error:
+            raise RecordUnreadable(f"{path} cannot be read: {error.strerror or error}.") from error
+        if not self.sources:
+            raise RecordUnreadable(f"{path} holds no run record: neither part-0001.twr nor {SEALED_NAME} is there.")
+
+    @property
+    def damage(self) -> list[Damage]:
+        """What the passes so far found wrong, by place."""
+        return self._problems.by_place()
+
+    @property
+    def torn(self) -> list[tuple[int, Torn]]:
+        """Part and place of unfinished entries at the ends of parts, as far as passes came."""
+        return [(source.number, source.torn) for source in self.sources if source.torn is not None]
+
+    def blocks(self, after: int = 0, size: int = 2048) -> Iterator[list[Entry]]:
+        """Entries with a number > `after`, in order, each once, in lists of at most `size` and about 1 MiB.
+
+        Damage is passed over and noted in `damage`. May be called again with the last number given, to read on in a
+        record that is being written: an entry not yet whole at its end is no damage.
+        """
+        if self.state == "open":
+            self._find_sources()
+        walk = Walk(self.sources, self._problems, after, self._mark)
+        for block in walk.blocks(size):
+            self._mark = walk.mark
+            last = block[-1]
+            if walk.mark is not None and last.number >= self.last_number:
+                self._note_last(LastEntry(last, walk.mark.digest, copy=False))
+            yield block
+
+    def _open_sealed(self) -> None:
+        from monitor.record.sealed import SealedFile, SealedPart  # here, so that a recorder does not load numpy
+
+        sealed = SealedFile(self.path / SEALED_NAME, self._disk)
+        self.state = "sealed"
+        self.sources = [SealedPart(sealed, number, self._disk) for number in sealed.parts]
+        for at, fault in sealed.faults:
+            self._problems.note(Damage(0, at, 0, f"{SEALED_NAME}, byte {at}: {fault}; no entry lost.", 0))
+        last = newest(self.sources)
+        if sealed.closing is not None and last is not None and last.digest != sealed.closing:
+            what = f"{SEALED_NAME}: its entries do not lead to the closing digest {sealed.closing.hex()}."
+            self._problems.note(Damage(0, 0, 0, what, 0))
+
+    def _find_sources(self) -> None:
+        """Parts that were begun since are added; those known are kept."""
+        known = {source.number for source in self.sources}
+        for number, path in find_parts(self.path):
+            if number not in known:
+                self.sources.append(FilePart(number, path, self._disk))
+        self.sources.sort(key=lambda source: source.number)
+
+    def _note_last(self, last: LastEntry | None) -> None:
+        if last is None:
+            return
+        self.last_number, self.digest = last.entry.number, last.digest.hex()
+        if last.entry.kind == EntryKind.CLOSE and self.state != "sealed":
+            self.state = "recovered" if unpack_map(last.entry.payload).get("recovered") else "closed"
+
+
+class RecordReading(RecordFiles):
+    """Reads a record in bounded memory; raises `RecordUnreadable` for a path that is none, or lacks its opening."""
+
+    def __init__(self, path: Path, disk: DiskCalls = DISK) -> None:
+        super().__init__(path, disk)
+        try:
+            found = find_opening(self.sources)
+        except OSError as error:
+            raise RecordUnreadable(f"{path} cannot be read: {error.strerror or error}.") from error
+        if found is None:
+            raise RecordUnreadable(
+                f"{path}: no opening entry can be read, so that participant and study are not known; "
+                f"see what is left with: trialwitness verify {path}"
+            )
+        self.opening = unpack_opening(found[0].payload)

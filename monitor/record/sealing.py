@@ -1,0 +1,284 @@
+"""Sealing a closed record into one file, and erasing one whose participant withdrew."""
+
+from __future__ import annotations
+
+import json
+import os
+import zlib
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+from zlib import crc32
+
+from monitor.errors import RecordUnreadable
+from monitor.record.clock import SYSTEM_CLOCK, Clock
+from monitor.record.disk import DISK, DiskCalls, RecordNotWritable, lock_record, write_whole
+from monitor.record.packing import pack_entries
+from monitor.record.parts import PART_HEADER_BYTES, SEALED_NAME, TOMBSTONE_NAME, find_parts, places, read_tombstone
+from monitor.record.placing import close_quietly, reason
+from monitor.record.reader import RecordFiles
+from monitor.record.scanning import PartFile, Stretch
+from monitor.record.sealed import (
+    BYTES,
+    COPIES,
+    ENTRIES,
+    HEAD_BYTES,
+    OWN_DIGEST,
+    PART_HEADER,
+    TORN,
+    Block,
+    SealedFile,
+    cut_stripes,
+    head_bytes,
+    parity_of,
+    stripe_count,
+    tail_bytes,
+)
+from monitor.record.sources import FilePart
+
+UNFINISHED_NAME = "record.sealed.unfinished"
+PIECE = 1 << 20
+
+
+@dataclass(frozen=True, slots=True)
+class Sealed:
+    """What sealing came to."""
+
+    digest: str
+    """Closing digest (hex)."""
+    entries: int
+    parts: int
+    raw_bytes: int
+    sealed_bytes: int
+
+    @property
+    def share(self) -> float:
+        """Sealed bytes over raw bytes."""
+        return self.sealed_bytes / self.raw_bytes
+
+
+def seal_record(path: Path, disk: DiskCalls = DISK) -> Sealed:
+    """Puts all parts of a closed record into `record.sealed`, proves it equal byte for byte, then removes the parts.
+
+    May be called again after it was cut short at any point: the record is readable at each step. Raises
+    `RecordNotWritable` for a record that is not closed or where the disk fails, `RecordBusy` while it is written.
+    """
+    with _locked(path, disk), _disk_errors(path, disk, "sealed"):
+        files = RecordFiles(path, disk)
+        if files.state == "open":
+            raise RecordNotWritable(f"{path} is not closed; close the run, or recover it, before it is sealed.")
+        unfinished, final = path / UNFINISHED_NAME, path / SEALED_NAME
+        if not final.exists():
+            try:
+                _write(files, unfinished, disk)
+                _prove(unfinished, path, disk)
+                disk.rename(unfinished, final)
+            except BaseException:
+                with suppress(OSError):
+                    disk.unlink(unfinished)
+                raise
+            disk.sync_directory(path)
+        elif find_parts(path):
+            _prove(final, path, disk)
+        for _number, part in find_parts(path):
+            disk.unlink(part)
+        for place in places(path):
+            if place.is_dir():
+                disk.sync_directory(place)
+        sealed = SealedFile(final, disk)
+        raw = sum(block.part_length for blocks in sealed.parts.values() for _at, block in blocks)
+        return Sealed(files.digest, files.last_number, len(sealed.parts), raw, final.stat().st_size)
+
+
+def _write(files: RecordFiles, unfinished: Path, disk: DiskCalls) -> None:
+    descriptor = disk.open(unfinished, os.O_WRONLY | os.O_CREAT | os.O_TRUNC)
+    try:
+        headers = [source.header for source in files.sources if source.header is not None]
+        write_whole(disk, descriptor, head_bytes(headers[0].record_id if headers else b"", bytes.fromhex(files.digest)))
+        at, index = HEAD_BYTES, []
+        for source in files.sources:
+            assert isinstance(source, FilePart)
+            for block, body in _blocks_of(source, disk):
+                raw = block.pack() + body
+                write_whole(disk, descriptor, raw)
+                index.append((at, block))
+                at += len(raw)
+        write_whole(disk, descriptor, tail_bytes(index, at))
+        disk.datasync(descriptor)
+    finally:
+        close_quietly(disk, descriptor)
+
+
+def _blocks_of(part: FilePart, disk: DiskCalls) -> Iterator[tuple[Block, bytes]]:
+    """Blocks that cover a part from its first byte to its last."""
+    file = PartFile(part.path, disk)
+    try:
+        at = 0
+        for event in part.events(1 << 16):
+            if isinstance(event, Stretch):
+                yield from _plain_blocks(part, file, at, event.offset, BYTES)
+                yield _entries_block(part.number, event)
+                at = event.end
+        if part.extent() == 0:
+            yield _block(TORN, 0, part.number, (0, 0), zlib.compress(b""), 0, (0, 0), bytes(32))
+        end = part.extent() if part.torn is None else part.torn.offset
+        yield from _plain_blocks(part, file, at, end, BYTES)
+        if part.torn is not None:
+            yield from _plain_blocks(part, file, end, part.extent(), TORN)
+        if part.unreadable or file.unreadable:
+            raise OSError(f"a page of {part.path.name} is not given back by the disk")
+    finally:
+        file.close()
+
+
+def _entries_block(part: int, stretch: Stretch) -> tuple[Block, bytes]:
+    flags = (COPIES if stretch.copies else 0) | (OWN_DIGEST if stretch.linked is None else 0)
+    anchor = stretch.digests[0] if stretch.linked is None else stretch.linked
+    packed, plain_length = pack_entries(stretch.entries)
+    numbers = (len(stretch.entries), stretch.entries[0].number)
+    return _block(ENTRIES, flags, part, (stretch.offset, stretch.end), packed, plain_length, numbers, anchor)
+
+
+def _plain_blocks(part: FilePart, file: PartFile, begin: int, end: int, holds: int) -> Iterator[tuple[Block, bytes]]:
+    while begin < end:
+        if begin == 0 and part.header is not None:
+            holds, size = PART_HEADER, PART_HEADER_BYTES
+        else:
+            size = min(PIECE, end - begin)
+        raw = file.read(begin, size)
+        span = (begin, begin + size)
+        yield _block(holds, 0, part.number, span, zlib.compress(raw), len(raw), (0, 0), bytes(32))
+        begin += size
+        holds = BYTES if holds == PART_HEADER else holds
+
+
+def _block(
+    holds: int,
+    flags: int,
+    part: int,
+    span: tuple[int, int],
+    packed: bytes,
+    plain_length: int,
+    numbers: tuple[int, int],
+    anchor: bytes,
+) -> tuple[Block, bytes]:
+    """A block's header, and its body with checksums of the stripes and the parity."""
+    stripes = cut_stripes(packed, stripe_count(len(packed)))
+    parity = parity_of(stripes, len(stripes[0]))
+    block = Block(
+        holds=holds,
+        flags=flags,
+        stripes=len(stripes),
+        part=part,
+        part_offset=span[0],
+        part_length=span[1] - span[0],
+        packed_length=len(packed),
+        plain_length=plain_length,
+        entries=numbers[0],
+        first_number=numbers[1],
+        packed_crc=crc32(packed),
+        parity_crc=crc32(parity),
+        anchor=anchor,
+    )
+    sums = b"".join(crc32(stripe).to_bytes(4, "little") for stripe in stripes)
+    return block, packed + sums + parity
+
+
+def _prove(sealed_path: Path, path: Path, disk: DiskCalls) -> None:
+    """Reads the sealed file back and compares it with the parts, byte for byte; raises `RecordNotWritable`."""
+    sealed = SealedFile(sealed_path, disk)
+    parts = find_parts(path)
+    if sealed.faults or not {number for number, _ in parts} <= set(sealed.parts):
+        raise RecordNotWritable(f"{path} is not sealed: what was written does not read back; the parts are kept.")
+    for number, part_path in parts:
+        file = PartFile(part_path, disk)
+        try:
+            at = 0
+            for piece in sealed.original(number):
+                if file.read(at, len(piece)) != piece:
+                    raise RecordNotWritable(f"{path} is not sealed: part {number} differs near byte {at}; it is kept.")
+                at += len(piece)
+            if at != file.size():
+                raise RecordNotWritable(f"{path} is not sealed: part {number} differs in length; it is kept.")
+        finally:
+            file.close()
+
+
+def withdraw_record(path: Path, who: str, clock: Clock = SYSTEM_CLOCK, disk: DiskCalls = DISK) -> dict[str, Any]:
+    """Erases a record and leaves a tombstone, no data; gives what stands in it:
+    {"withdrawn_at", "by", "digest", "entries", "missing_parts": numbers of parts that were not there to be erased}.
+
+    The tombstone is on disk before the first byte is erased, so that a record half erased is never read. Bytes are
+    overwritten with zeros before their file is removed; copies elsewhere, and blocks that a copy-on-write file system
+    or a flash disk keeps, are beyond its reach. May be called again where it was cut short.
+    """
+    with _locked(path, disk), _disk_errors(path, disk, "withdrawn"):
+        tombstone = read_tombstone(path)
+        if tombstone is None:
+            tombstone = _tombstone(path, who, clock, disk)
+        for place in places(path)[::-1]:  # the file that names the second place goes last
+            if place.is_dir():
+                for file in sorted(place.rglob("*")):
+                    if file.is_file() and file != path / TOMBSTONE_NAME:
+                        _erase(file, disk)
+                disk.sync_directory(place)
+        return tombstone
+
+
+def _tombstone(path: Path, who: str, clock: Clock, disk: DiskCalls) -> dict[str, Any]:
+    digest, entries, missing = None, None, []
+    try:
+        files = RecordFiles(path, disk)
+        digest, entries = files.digest, files.last_number
+        numbers = {source.number for source in files.sources}
+        missing = sorted(set(range(1, max(numbers))) - numbers)
+    except RecordUnreadable:
+        if not find_parts(path):
+            raise
+    date = datetime.fromtimestamp(clock.wall_ns() / 1e9, UTC).isoformat(timespec="seconds")
+    fields = {"withdrawn_at": date, "by": who, "digest": digest, "entries": entries, "missing_parts": missing}
+    new = path / f"{TOMBSTONE_NAME}.unfinished"
+    descriptor = disk.open(new, os.O_WRONLY | os.O_CREAT | os.O_TRUNC)
+    try:
+        write_whole(disk, descriptor, json.dumps(fields, ensure_ascii=False).encode())
+        disk.datasync(descriptor)
+    finally:
+        close_quietly(disk, descriptor)
+    disk.rename(new, path / TOMBSTONE_NAME)
+    disk.sync_directory(path)
+    return fields
+
+
+def _erase(file: Path, disk: DiskCalls) -> None:
+    descriptor = disk.open(file, os.O_WRONLY)
+    try:
+        left = file.stat().st_size
+        while left > 0:
+            write_whole(disk, descriptor, bytes(min(left, PIECE)))
+            left -= PIECE
+        disk.datasync(descriptor)
+    finally:
+        close_quietly(disk, descriptor)
+    disk.unlink(file)
+
+
+@contextmanager
+def _locked(path: Path, disk: DiskCalls) -> Iterator[None]:
+    if not path.is_dir():
+        raise RecordUnreadable(f"{path} is no record's directory.")
+    lock = lock_record(disk, path)
+    try:
+        yield
+    finally:
+        close_quietly(disk, lock)
+
+
+@contextmanager
+def _disk_errors(path: Path, disk: DiskCalls, what: str) -> Iterator[None]:
+    try:
+        yield
+    except OSError as error:
+        raise RecordNotWritable(f"{path} is not {what} yet: {reason(error)}; nothing is lost, try again.") from error

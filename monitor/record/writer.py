@@ -1,0 +1,331 @@
+"""Appending to a run record.
+
+Each entry is one plain write to a file opened for appending: nothing waits in user space, so `kill -9` loses nothing
+that was appended. A thread of its own syncs the part every 0.2 s, or at once when asked; a slow disk delays that
+thread and not the caller. After a failed or short write, or a failed sync, the part is left as it is, never written
+or synced again, and a new part begins (on the second disk where there is one) with the last minute written again
+from memory. Where no disk takes it the entries stay in memory, and it is tried again.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import secrets
+import threading
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import Any
+
+from monitor.record.clock import SYSTEM_CLOCK, Clock
+from monitor.record.disk import DISK, DiskCalls, RecordNotWritable, lock_record, write_whole
+from monitor.record.entries import Entry, EntryKind, Opening, pack_map, pack_opening
+from monitor.record.framing import ZERO_DIGEST, chain_digest, entry_bytes, refuse_long
+from monitor.record.parts import SECOND_NAME, places
+from monitor.record.placing import OpenPart, Places, close_quietly, reason
+from monitor.record.resuming import LastGood, last_good
+from monitor.record.ring import Ring
+
+SYNC_EVERY_S = 0.2
+BATCH_BYTES = 1 << 20
+WHY_LETTERS = 500
+
+Synced = Callable[[int], None]
+
+
+class RecordWriter:
+    """Appends entries: one write per entry, single writer; after opening it raises for no trouble with the disk.
+
+    Its methods may be called from any thread. `on_synced` is called from the sync thread (from the caller's in
+    `close`) with the number of the last entry on disk, after each successful sync that moved it; it must not raise.
+    """
+
+    def __init__(
+        self,
+        files: Places,
+        lock: int,
+        state: LastGood,
+        clock: Clock,
+        disk: DiskCalls,
+        on_synced: Synced | None,
+    ) -> None:
+        """Use `create` or `resume`."""
+        self._files = files
+        self._lock_descriptor = lock
+        self._clock = clock
+        self._disk = disk
+        self._on_synced = on_synced
+        self._state = threading.RLock()
+        self._opening = state.opening
+        self._number = state.number
+        self._digest = state.digest
+        self._synced = state.number
+        self._ring = Ring(state.number, state.digest)
+        self._part: OpenPart | None = None
+        self._left: list[int] = []
+        self._closed = False
+        self._wake = threading.Event()
+        self._thread = threading.Thread(target=self._sync_loop, name="record-sync", daemon=True)
+
+    @classmethod
+    def create(
+        cls,
+        directory: Path,
+        opening: Opening,
+        *,
+        second: Path | None = None,
+        clock: Clock = SYSTEM_CLOCK,
+        disk: DiskCalls = DISK,
+        on_synced: Synced | None = None,
+    ) -> RecordWriter:
+        """Begins a new record in a directory that does not exist yet; the opening entry is on disk on return.
+
+        `second` is a directory of records on another disk; a directory of this record's name is made there when it
+        is needed. Raises `RecordNotWritable` with the place and the reason.
+        """
+        payload = pack_opening(opening)
+        refuse_long(payload)
+        lock = -1
+        try:
+            disk.make_directory(directory)
+            lock = lock_record(disk, directory)
+            elsewhere = _elsewhere(directory, second)
+            _note_place(disk, directory, elsewhere)
+            state = LastGood(0, ZERO_DIGEST, 1, secrets.token_bytes(16))
+            files = Places(directory, elsewhere, state.record_id, state.next_part, clock, disk)
+            writer = cls(files, lock, state, clock, disk, on_synced)
+            writer._begin_record(directory, payload)
+            disk.sync_directory(directory.parent)
+        except FileExistsError as error:
+            close_quietly(disk, lock)
+            raise RecordNotWritable(f"{directory} exists already; a run never writes into an old record.") from error
+        except OSError as error:
+            close_quietly(disk, lock)
+            raise RecordNotWritable(
+                f"No record can be begun in {directory}: {reason(error)}; choose another directory of records."
+            ) from error
+        except BaseException:
+            close_quietly(disk, lock)
+            raise
+        writer._thread.start()
+        return writer
+
+    @classmethod
+    def resume(
+        cls,
+        directory: Path,
+        *,
+        why: str,
+        second: Path | None = None,
+        clock: Clock = SYSTEM_CLOCK,
+        disk: DiskCalls = DISK,
+        on_synced: Synced | None = None,
+    ) -> RecordWriter:
+        """Goes on with a record that was left unclosed: in a new part that says why, after the last good entry.
+
+        What was there is not touched. Raises `RecordBusy`, `RecordNotWritable` (closed, sealed, no place to write)
+        or `RecordUnreadable`.
+        """
+        lock = lock_record(disk, directory)
+        try:
+            state = last_good(directory)
+            elsewhere = _elsewhere(directory, second)
+            with contextlib.suppress(OSError):  # a full first disk must not keep the run from going on in the second
+                _note_place(disk, directory, elsewhere)
+            files = Places(directory, elsewhere, state.record_id, state.next_part, clock, disk)
+            writer = cls(files, lock, state, clock, disk, on_synced)
+            if not writer._begin_part(why, state.torn):
+                raise RecordNotWritable(f"{directory} cannot be gone on with: {files.failure}.")
+        except OSError as error:
+            close_quietly(disk, lock)
+            raise RecordNotWritable(f"{directory} cannot be gone on with: {reason(error)}.") from error
+        except BaseException:
+            close_quietly(disk, lock)
+            raise
+        writer._thread.start()
+        writer.sync_soon()
+        return writer
+
+    def append(self, kind: EntryKind, payload: bytes) -> Entry:
+        """Numbers, stamps and writes an entry. Raises `EntryTooLong` over 1 MiB, and nothing for the disk."""
+        refuse_long(payload)
+        with self._state:
+            if self._closed:
+                raise ValueError("the record is closed")
+            return self._append(kind, payload)
+
+    def sync_soon(self) -> None:
+        """Wakes the sync thread at once instead of within 0.2 s."""
+        self._wake.set()
+
+    def entries_after(self, number: int) -> list[Entry]:
+        """The entries with a higher number, in order, those that the writer entered by itself (`PART`) among them.
+
+        From memory, so only for what was appended in the last minute: for handing on to whoever follows.
+        """
+        with self._state:
+            return self._ring.after(number)
+
+    @property
+    def synced(self) -> int:
+        """The number of the last entry known to be on disk."""
+        return self._synced
+
+    @property
+    def last(self) -> int:
+        """The number of the last entry appended."""
+        return self._number
+
+    @property
+    def trouble(self) -> str | None:
+        """One sentence while something is wrong with the disk, else None."""
+        with self._state:
+            return self._files.trouble(self._part)
+
+    @property
+    def place(self) -> Path | None:
+        """The directory that is being written to, None while nothing is recorded: for asking how much is free."""
+        part = self._part
+        return None if part is None else part.place
+
+    def close(self, why: str, *, recovered: bool = False) -> str:
+        """Enters the close entry, syncs, lets go of the record; gives the closing digest (hex).
+
+        All of it is on disk where `synced` equals `last` afterwards; else `trouble` says why not.
+        """
+        with self._state:
+            if self._closed:
+                return self._digest.hex()
+            self._closed = True
+            fields: dict[str, Any] = {"why": why[:WHY_LETTERS], "entries": self._number + 1}
+            self._append(EntryKind.CLOSE, pack_map(fields | ({"recovered": True} if recovered else {})))
+        self._wake.set()
+        self._thread.join()
+        for _ in range(3):
+            self._sync_once()
+            if self._synced == self._number:
+                break
+            self._files.try_all_again()
+        with self._state:
+            if self._part is not None:
+                self._left.append(self._part.descriptor)
+        self._close_left()
+        close_quietly(self._disk, self._lock_descriptor)
+        return self._digest.hex()
+
+    # Below, with the state's lock held.
+
+    def _append(self, kind: EntryKind, payload: bytes) -> Entry:
+        entry = Entry(kind, self._number + 1, self._clock.monotonic_ns(), self._clock.wall_ns(), payload)
+        digest = chain_digest(self._digest, entry)
+        self._number, self._digest = entry.number, digest
+        self._ring.push(entry, digest, self._synced)
+        if self._part is not None:
+            raw = entry_bytes(entry, digest)
+            try:
+                taken = self._disk.write(self._part.descriptor, raw)
+                if taken != len(raw):
+                    raise OSError(f"the disk took only {taken} of {len(raw)} bytes")
+            except OSError as error:
+                self._leave_part(f"a write failed ({reason(error)})")
+        return entry
+
+    def _begin_record(self, directory: Path, payload: bytes) -> None:
+        """The first part: the opening entry, and a copy of it, because all else hangs on that entry."""
+        opening = Entry(EntryKind.OPENING, 1, self._clock.monotonic_ns(), self._clock.wall_ns(), payload)
+        digest = chain_digest(ZERO_DIGEST, opening)
+        self._number, self._digest, self._opening = 1, digest, (opening, digest)
+        self._ring.push(opening, digest, 0)
+        both = entry_bytes(opening, digest) + entry_bytes(opening, digest, copy=True)
+        self._part = self._files.begin_in(directory, 1, ZERO_DIGEST, [both])
+        self._disk.datasync(self._part.descriptor)
+        self._files.worked(self._part)
+        self._synced = 1
+
+    def _leave_part(self, why: str) -> None:
+        """Nothing is written to the part or synced again; a new one begins where a place is left."""
+        part = self._part
+        assert part is not None
+        self._part = None
+        self._left.append(part.descriptor)  # closed by the sync thread, which may be inside a sync of it
+        self._files.failed(part, why)
+        self._begin_part(f"in part {part.number} {why}", None)
+        self._wake.set()
+
+    def _begin_part(self, why: str, torn: dict[str, Any] | None) -> bool:
+        """A new part with the last minute written again from memory, then an entry that says why it was begun."""
+        ring = self._ring
+        copies, lost = len(ring), max(0, ring.first - self._synced - 1)
+        self._part = self._files.begin(ring.first, ring.before, self._copies)
+        if self._part is None:
+            return False
+        if not self._closed:
+            fields: dict[str, Any] = {"why": why[:WHY_LETTERS], "place": str(self._part.place), "copies": copies}
+            self._append(EntryKind.PART, pack_map(fields | {"lost": lost, "torn": torn}))
+        return self._part is not None
+
+    def _copies(self) -> Iterator[bytes]:
+        """The opening entry and the ring as copies, in pieces of about 1 MiB."""
+        batch = bytearray()
+        if self._opening is not None and self._ring.first > 1:
+            batch += entry_bytes(*self._opening, copy=True)
+        for entry, digest in self._ring:
+            batch += entry_bytes(entry, digest, copy=True)
+            if len(batch) >= BATCH_BYTES:
+                yield bytes(batch)
+                batch.clear()
+        yield bytes(batch)
+
+    # Below, without the lock: the sync thread, and `close` after it has ended.
+
+    def _sync_loop(self) -> None:
+        while not self._closed:
+            self._wake.wait(SYNC_EVERY_S)
+            self._wake.clear()
+            self._sync_once()
+
+    def _sync_once(self) -> None:
+        self._close_left()
+        with self._state:
+            if self._part is None:
+                self._begin_part(f"writing works again after {self._files.failure}", None)
+            part, number = self._part, self._number
+        if part is None or number == self._synced:
+            return
+        try:
+            self._disk.datasync(part.descriptor)
+        except OSError as error:
+            with self._state:
+                if self._part is part:
+                    self._leave_part(f"a sync failed ({reason(error)})")
+            return
+        with self._state:
+            if self._part is not part:
+                return
+            self._files.worked(part)
+            self._synced = number
+        if self._on_synced is not None:
+            self._on_synced(number)
+
+    def _close_left(self) -> None:
+        with self._state:
+            left, self._left = self._left, []
+        for descriptor in left:
+            close_quietly(self._disk, descriptor)
+
+
+def _elsewhere(directory: Path, second: Path | None) -> Path | None:
+    return None if second is None else (second / directory.name).absolute()
+
+
+def _note_place(disk: DiskCalls, directory: Path, elsewhere: Path | None) -> None:
+    """Notes in the record where further parts of it may be, so that whoever reads it finds them."""
+    if elsewhere is None or elsewhere in places(directory):
+        return
+    descriptor = disk.open(directory / SECOND_NAME, os.O_WRONLY | os.O_CREAT | os.O_APPEND)
+    try:
+        write_whole(disk, descriptor, f"{elsewhere}\n".encode())
+        disk.datasync(descriptor)
+    finally:
+        close_quietly(disk, descriptor)
+    disk.sync_directory(directory)

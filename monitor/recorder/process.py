@@ -1,0 +1,357 @@
+"""The recorder: one thread that takes messages into the record first, and hands the same entries on after that.
+
+It decodes no feed message and knows no study. In its one thread, in this order each turn: messages → record →
+followers; operator's entries → record; acknowledgements; connection events; ticks; its own state. The disk is synced
+by the writer's thread, which wakes this one through a pipe.
+"""
+
+from __future__ import annotations
+
+import gc
+import os
+import secrets
+import time
+from collections import deque
+from contextlib import ExitStack
+from pathlib import Path
+from typing import Any
+
+import zmq
+
+from monitor.errors import WitnessError
+from monitor.feed.subscriber import FeedSubscription
+from monitor.record.clock import SYSTEM_CLOCK, Clock
+from monitor.record.disk import DISK, DiskCalls, RecordBusy
+from monitor.record.entries import Entry, EntryKind, pack_frames, pack_map
+from monitor.record.framing import OVERHEAD
+from monitor.record.writer import RecordWriter
+from monitor.recorder.desk import Desk, KeyMemory
+from monitor.recorder.plan import RecorderPlan
+from monitor.recorder.running import announce, check_sockets_directory, withdraw_announcement
+from monitor.recorder.wire import (
+    BATCH_BYTES,
+    BATCHES_QUEUED,
+    MAX_OPERATOR_BYTES,
+    STATUS_EVERY_S,
+    Batch,
+    desk_endpoint,
+    entries_endpoint,
+    pack_status,
+)
+
+FIRST_TICK_S = 0.25
+TICK_S = 1.0
+CLOCK_STEP_S = 0.05
+A_TURN = 512
+"""Messages of one endpoint in one turn, so that operator's entries and ticks have theirs during a burst."""
+DRAIN_MOST = 100_000
+"""Messages still taken in after the run was ended: those that wait, not those that go on arriving."""
+RATE_OVER_S = 30.0
+COLLECT_EVERY_S = 10.0
+FAREWELL_MS = 500
+RESUMED = "the recorder was started again after it had ended without closing the record"
+
+
+class Recorder:
+    """One run being recorded. Make it (which opens everything, or raises `WitnessError`), then `run` it."""
+
+    def __init__(self, plan: RecorderPlan, clock: Clock = SYSTEM_CLOCK, disk: DiskCalls = DISK) -> None:
+        self._plan, self._clock, self._disk = plan, clock, disk
+        self._record = Path(plan.record)
+        self._stop_why: str | None = None
+        self._digest: str | None = None
+        self._messages = 0
+        self._place: Path | None = self._record
+        self._room_bytes: int | None = None
+        self._room_asked_s = -1e9
+        self._boot = secrets.randbits(63)
+        with ExitStack() as undo:
+            self._wake_read, self._wake_write = os.pipe()
+            undo.callback(os.close, self._wake_read)
+            undo.callback(os.close, self._wake_write)
+            os.set_blocking(self._wake_read, False)
+            os.set_blocking(self._wake_write, False)
+            check_sockets_directory(Path(plan.sockets))
+            self._context: zmq.Context[zmq.Socket[bytes]] = zmq.Context()
+            undo.callback(self._context.destroy, 0)
+            self._poller = zmq.Poller()
+            self._poller.register(self._wake_read, zmq.POLLIN)
+            keys, now_s = plan.keys(), self._now_s()
+            # Before the record, so that what arrives while a long record is looked through waits in the queue.
+            self._feeds = [
+                FeedSubscription(self._context, self._poller, endpoint, keys, now_s) for endpoint in plan.feeds
+            ]
+            self._writer = self._open_writer()
+            if not plan.resume:  # else a passing trouble would close a run that can be gone on with
+                undo.callback(self._writer.close, "the recorder could not begin")
+            self._open_sockets()
+            undo.pop_all()
+        announce(plan)
+
+    def stop(self, why: str) -> None:
+        """Asks for the record to be closed in good order. May be called from any thread."""
+        self._stop_why = why
+        self._wake()
+
+    def run(self) -> str:
+        """Records until the run is ended, it is told to stop, or nobody needs it; gives the closing digest."""
+        gc.collect()
+        gc.freeze()
+        gc.disable()  # and collected by hand while it beats: no pause of unknown length inside the intake
+        while self._stop_why is None:
+            self._turn()
+        return self._close(self._stop_why)
+
+    # Opening.
+
+    def _open_writer(self) -> RecordWriter:
+        plan = self._plan
+        second = None if plan.second is None else Path(plan.second)
+        if plan.resume:
+            writer = self._patiently_resumed(second)
+            self._first = writer.last
+        else:
+            if plan.opening is None:
+                raise WitnessError("The recorder was told to begin a record without saying what run it is.")
+            self._refuse_full_disk()
+            writer = RecordWriter.create(
+                self._record, plan.opening, second=second, clock=self._clock, disk=self._disk, on_synced=self._on_synced
+            )
+            self._first = 1
+        return writer
+
+    def _patiently_resumed(self, second: Path | None) -> RecordWriter:
+        """Tries for half a second: whoever looks for running recorders holds the lock for an instant."""
+        for attempt in range(6):
+            try:
+                return RecordWriter.resume(
+                    self._record,
+                    why=RESUMED,
+                    second=second,
+                    clock=self._clock,
+                    disk=self._disk,
+                    on_synced=self._on_synced,
+                )
+            except RecordBusy:
+                if attempt == 5:
+                    raise
+                time.sleep(0.1)
+        raise AssertionError("unreachable")
+
+    def _refuse_full_disk(self) -> None:
+        place = next(path for path in self._record.absolute().parents if path.is_dir())
+        try:
+            free = self._disk.free_bytes(place)
+        except OSError as error:
+            raise WitnessError(f"{place}: cannot be asked for its free room: {error.strerror or error}.") from error
+        if free < self._plan.free_bytes:
+            raise WitnessError(
+                f"{place}: only {free >> 20} MiB are free on this disk, and a run needs {self._plan.free_bytes >> 20}; "
+                "make room or choose another directory of records."
+            )
+
+    def _open_sockets(self) -> None:
+        """After the lock on the record is ours: whoever binds takes the place of whoever was bound there."""
+        sockets = Path(self._plan.sockets)
+        self._out = self._context.socket(zmq.PUB)
+        self._out.sndhwm = BATCHES_QUEUED
+        desk = self._context.socket(zmq.ROUTER)
+        desk.setsockopt(zmq.MAXMSGSIZE, 2 * MAX_OPERATOR_BYTES)
+        for socket, endpoint in ((self._out, entries_endpoint(sockets)), (desk, desk_endpoint(sockets))):
+            socket.linger = 0
+            try:
+                socket.bind(endpoint)
+            except zmq.ZMQError as error:
+                raise WitnessError(
+                    f"{endpoint}: the recorder's socket cannot be made there: {error.strerror}"
+                ) from error
+        self._poller.register(desk, zmq.POLLIN)
+        keys = KeyMemory()
+        if self._plan.resume:
+            keys.recall(self._record, self._first, self._wake)
+        self._desk = Desk(desk, keys, self._enter_operator)
+        self._batch = Batch(self._boot, self._first)
+        self._handed_on = self._first - 1
+        self._offset_ns: int | None = None
+        now_s = self._now_s()
+        self._active_s = now_s
+        self._message_s: float | None = None
+        self._tick_s = now_s + FIRST_TICK_S
+        self._beat_s = now_s
+        self._collect_s = now_s + COLLECT_EVERY_S
+        self._written: deque[tuple[float, int]] = deque(maxlen=int(RATE_OVER_S / STATUS_EVERY_S))
+        self._bytes = 0
+
+    # One turn.
+
+    def _turn(self) -> None:
+        wait_s = min(self._tick_s, self._beat_s) - self._now_s()
+        self._poller.poll(max(0, int(wait_s * 1000) + 1))
+        self._drain_wake()
+        now_s = self._now_s()
+        if self._take_messages(A_TURN):
+            self._message_s = now_s
+            self._tick_s = now_s + FIRST_TICK_S
+        elif now_s >= self._tick_s:
+            self._append(EntryKind.TICK, b"")
+            self._tick_s = now_s + TICK_S
+        if self._desk.serve(now_s):
+            self._writer.sync_soon()
+        self._desk.acknowledge(self._writer.synced)
+        for feed in self._feeds:
+            for event in feed.watch(now_s):
+                self._enter_intake(event.event, event.sentence, endpoint=event.endpoint)
+        self._hand_on()
+        if now_s >= self._beat_s:
+            self._beat(now_s)
+        if self._desk.end_why is not None:
+            self._stop_why = self._desk.end_why
+
+    def _take_messages(self, most: int) -> int:
+        """Messages into the record, each handed on after it is in there; gives their count."""
+        taken = 0
+        for feed in self._feeds:
+            left = most
+            while left > 0:
+                messages = feed.receive(min(left, 64))
+                for frames in messages:
+                    self._append(EntryKind.MESSAGE, pack_frames(frames))
+                taken += len(messages)
+                left -= len(messages)
+                if not messages:
+                    break
+        self._messages += taken
+        return taken
+
+    def _append(self, kind: EntryKind, payload: bytes) -> Entry:
+        entry = self._writer.append(kind, payload)
+        self._bytes += OVERHEAD + len(payload)
+        if entry.number == self._handed_on + 1:
+            self._batch.add(entry)
+            self._handed_on = entry.number
+            if self._batch.size >= BATCH_BYTES:
+                self._send(self._batch.take())
+        offset_ns = entry.wall_ns - entry.monotonic_ns
+        step_ns = 0 if self._offset_ns is None else offset_ns - self._offset_ns
+        self._offset_ns = offset_ns
+        if abs(step_ns) > CLOCK_STEP_S * 1e9:
+            step_s = step_ns / 1e9
+            way = "forward" if step_s > 0 else "back"
+            sentence = (
+                f"the machine's wall clock was set {way} by {abs(step_s):.3f} s; the order of entries is not touched"
+            )
+            self._enter_intake("clock-step", sentence, step_s=step_s)
+        return entry
+
+    def _enter_intake(self, event: str, sentence: str, **more: Any) -> None:
+        self._append(EntryKind.INTAKE, pack_map({"event": event, "sentence": sentence, **more}))
+
+    def _enter_operator(self, payload: bytes) -> Entry:
+        return self._append(EntryKind.OPERATOR, payload)
+
+    def _hand_on(self) -> None:
+        """Sends what is in the batch, and what the writer entered by itself (a new part's first entry)."""
+        if self._writer.last > self._handed_on:
+            for entry in self._writer.entries_after(self._handed_on):
+                self._batch.add(entry)
+                self._handed_on = entry.number
+        if self._batch.size:
+            self._send(self._batch.take())
+
+    def _send(self, message: bytes) -> None:
+        try:
+            self._out.send(message, zmq.NOBLOCK)
+        except zmq.Again:  # a PUB drops instead; were it ever said, a follower reads the file
+            pass
+
+    def _beat(self, now_s: float) -> None:
+        self._beat_s = now_s + STATUS_EVERY_S
+        self._written.append((now_s, self._bytes))
+        self._place = self._writer.place
+        self._send(pack_status(self._state(now_s)))
+        if now_s >= self._collect_s:
+            self._collect_s = now_s + COLLECT_EVERY_S
+            gc.collect()
+        self._active_s = max(self._active_s, self._message_s or 0.0, self._desk.followed_s or 0.0)
+        if now_s - self._active_s >= self._plan.idle_close_s:
+            minutes = self._plan.idle_close_s / 60
+            self._stop_why = f"nothing had arrived and no screen had followed for {minutes:g} min"
+
+    def _state(self, now_s: float) -> dict[str, Any]:
+        writer = self._writer
+        return {
+            "boot": self._boot,
+            "pid": os.getpid(),
+            "first": self._first,
+            "number": writer.last,
+            "synced": writer.synced,
+            "trouble": writer.trouble,
+            "minutes_left": self._minutes_left(),
+            "age_s": None if self._message_s is None else now_s - self._message_s,
+            "messages": self._messages,
+            "feeds": [[feed.endpoint, feed.state, feed.sentence, feed.rebuilt] for feed in self._feeds],
+            "closed": self._digest,
+        }
+
+    def _minutes_left(self) -> float | None:
+        if self._room_bytes is None or len(self._written) < 2:
+            return None
+        (from_s, from_bytes), (to_s, to_bytes) = self._written[0], self._written[-1]
+        if to_bytes <= from_bytes or to_s <= from_s:
+            return None
+        return self._room_bytes * (to_s - from_s) / (to_bytes - from_bytes) / 60
+
+    # From the writer's sync thread.
+
+    def _on_synced(self, number: int) -> None:
+        now_s = self._now_s()
+        if now_s - self._room_asked_s >= 2.0:
+            self._room_asked_s = now_s
+            place = self._place
+            try:
+                self._room_bytes = None if place is None else self._disk.free_bytes(place)
+            except OSError:
+                self._room_bytes = None
+        self._wake()
+
+    def _wake(self) -> None:
+        try:
+            os.write(self._wake_write, b"\0")
+        except BlockingIOError:
+            pass  # full: the thread is about to wake anyway
+
+    def _drain_wake(self) -> None:
+        try:
+            while len(os.read(self._wake_read, 4096)) == 4096:
+                pass
+        except BlockingIOError:
+            pass
+
+    # Closing.
+
+    def _close(self, why: str) -> str:
+        """Stop intake, drain, close the record (which syncs), answer, let go. See the shutdown order in DEVELOPERS."""
+        drained = 0
+        while drained < DRAIN_MOST and (taken := self._take_messages(A_TURN)):
+            drained += taken
+        for feed in self._feeds:
+            feed.close()
+        self._desk.serve(self._now_s())
+        self._hand_on()
+        self._digest = self._writer.close(why)
+        self._hand_on()
+        self._desk.acknowledge(self._writer.synced)
+        self._send(pack_status(self._state(self._now_s())))
+        withdraw_announcement(self._record)
+        self._context.destroy(FAREWELL_MS)
+        sockets = Path(self._plan.sockets)
+        for left in (*sockets.glob("entries"), *sockets.glob("desk")):
+            left.unlink(missing_ok=True)
+        try:
+            sockets.rmdir()
+        except OSError:
+            pass  # something else is in there; it is not ours to remove
+        return self._digest
+
+    def _now_s(self) -> float:
+        return self._clock.monotonic_ns() / 1e9

@@ -1,0 +1,96 @@
+"""What a running recorder leaves in its record, so that a screen can attach to it, and where its sockets are."""
+
+from __future__ import annotations
+
+import json
+import os
+import tempfile
+from dataclasses import asdict, dataclass
+from pathlib import Path
+
+from monitor.errors import WitnessError
+from monitor.record.disk import is_being_written
+from monitor.recorder.plan import RecorderPlan, plan_from_json
+
+RUNNING_NAME = "recorder.json"
+LOG_NAME = "recorder.log"
+SOCKET_PATH_MOST = 90
+"""Bytes of the sockets' directory: a socket's whole path must stay below 100 (the system takes 107)."""
+
+
+class SocketsRefused(WitnessError):
+    """Raised when a directory cannot hold a recorder's sockets."""
+
+
+@dataclass(frozen=True, slots=True)
+class RunningRecorder:
+    """A recorder that holds its record at this moment. `plan` has no opening; with `resume` it starts the next one."""
+
+    pid: int
+    record: Path
+    sockets: Path
+    plan: RecorderPlan
+
+
+def make_sockets_directory() -> Path:
+    """A new directory for the sockets of one run, mode 0700: under XDG_RUNTIME_DIR, else among temporary files."""
+    runtime = os.environ.get("XDG_RUNTIME_DIR", "")
+    base = runtime if runtime and os.access(runtime, os.W_OK | os.X_OK) else tempfile.gettempdir()
+    for parent in (base, "/tmp"):
+        if len(os.fsencode(parent)) + len("/witness-xxxxxxxx") <= SOCKET_PATH_MOST:
+            return Path(tempfile.mkdtemp(prefix="witness-", dir=parent))
+    raise SocketsRefused(f"{base}: its path is too long for a socket; set XDG_RUNTIME_DIR to a shorter one")
+
+
+def check_sockets_directory(sockets: Path) -> None:
+    """Raises `SocketsRefused` unless the directory is ours alone and its path is short enough."""
+    if len(os.fsencode(sockets)) > SOCKET_PATH_MOST:
+        raise SocketsRefused(
+            f"{sockets}: longer than the {SOCKET_PATH_MOST} bytes that a directory of sockets may have"
+        )
+    try:
+        state = sockets.stat()
+    except OSError as error:
+        raise SocketsRefused(f"{sockets}: cannot hold the recorder's sockets: {error.strerror}") from error
+    if state.st_uid != os.geteuid() or state.st_mode & 0o077:
+        raise SocketsRefused(f"{sockets}: others may enter this directory of sockets; run: chmod 700 {sockets}")
+
+
+def announce(plan: RecorderPlan) -> None:
+    """Writes `recorder.json` into the record. Where the disk takes it not, attaching is not possible; recording is."""
+    fields = asdict(plan) | {"opening": None, "resume": True}
+    path = Path(plan.record) / RUNNING_NAME
+    draft = path.with_suffix(".tmp")
+    try:
+        draft.write_text(json.dumps({"pid": os.getpid(), "plan": fields}), encoding="utf-8")
+        draft.replace(path)
+    except OSError as error:
+        print(f"{path} could not be written, so no further screen can attach: {error.strerror}", flush=True)
+
+
+def withdraw_announcement(record: Path) -> None:
+    """Removes `recorder.json`."""
+    (record / RUNNING_NAME).unlink(missing_ok=True)
+
+
+def find_running(records: Path) -> list[RunningRecorder]:
+    """The recorders that are writing into this directory of records now, by name of the record.
+
+    One that died without taking its note along is left out: the lock on its record is free.
+    """
+    found = []
+    for note in sorted(records.glob(f"*/{RUNNING_NAME}")):
+        running = read_announcement(note.parent)
+        if running is not None and is_being_written(note.parent):
+            found.append(running)
+    return found
+
+
+def read_announcement(record: Path) -> RunningRecorder | None:
+    """What the recorder of this record said of itself, whether it still runs or not; None where it said nothing."""
+    try:
+        fields = json.loads((record / RUNNING_NAME).read_text(encoding="utf-8"))
+        plan = plan_from_json(json.dumps(fields["plan"]))
+        return RunningRecorder(int(fields["pid"]), record, Path(plan.sockets), plan)
+    except (OSError, ValueError, KeyError, TypeError, WitnessError):
+        return None

@@ -1,0 +1,92 @@
+"""The Textual app about the watch screen. It opens no socket and no file but pictures of the screen."""
+
+from __future__ import annotations
+
+import asyncio
+import time
+from collections.abc import Callable, Iterable
+from functools import partial
+from pathlib import Path
+
+from textual.app import App, SystemCommand
+from textual.binding import Binding
+from textual.screen import Screen
+
+from monitor.screens.keymap import keys_for
+from monitor.screens.marks import THEMES
+from monitor.screens.source import ViewSource
+from monitor.screens.watch import WatchScreen
+
+THEME_NAMES = tuple(theme.name for theme in THEMES)
+
+
+class WatchApp(App[int]):
+    """The watch screen on a source; its return value is an exit status."""
+
+    TITLE = "trialwitness"
+    CSS = "* { scrollbar-size: 0 0; }"
+
+    BINDINGS = [  # noqa: RUF012 (Textual's own way)
+        Binding("ctrl+q", "leave", show=False, priority=True),
+        Binding("ctrl+c", "leave", show=False, system=True),
+    ]
+
+    def __init__(
+        self,
+        source: ViewSource,
+        *,
+        read_only: bool = False,
+        replay: bool = False,
+        clock: Callable[[], float] = time.monotonic,
+        wall: Callable[[], float] = time.time,
+        pictures: Path | None = None,
+    ) -> None:
+        super().__init__()
+        self.source = source
+        self.pictures = pictures
+        self.watch_screen = WatchScreen(source, read_only=read_only, replay=replay, clock=clock, wall=wall)
+        self._running_loop: asyncio.AbstractEventLoop | None = None
+        for theme in THEMES:
+            self.register_theme(theme)
+        self.theme = "sixteen" if self.console.color_system == "standard" else "dark"
+
+    def get_default_screen(self) -> WatchScreen:
+        """The watch screen is the only screen below the sheets."""
+        return self.watch_screen
+
+    def on_load(self) -> None:
+        """Remembers the loop, so that a signal's handler can reach it."""
+        self._running_loop = asyncio.get_running_loop()
+
+    def end_with(self, status: int) -> None:
+        """Ends the app from a signal's handler, or raises `SystemExit` where it does not run yet."""
+        if self._running_loop is None:
+            raise SystemExit(status)
+        self._running_loop.call_soon_threadsafe(partial(self.exit, status))
+
+    def bell(self) -> None:
+        """Never sounds: the intercom may be open, and a sound could cue the participant."""
+
+    def next_colours(self) -> str:
+        """Changes to the next theme and gives its name."""
+        at = THEME_NAMES.index(self.theme) if self.theme in THEME_NAMES else -1
+        self.theme = THEME_NAMES[(at + 1) % len(THEME_NAMES)]
+        self.watch_screen.repaint()
+        return self.theme
+
+    def action_leave(self) -> None:
+        """Ctrl-C and Ctrl-Q: asks, unless a sheet is open, which they close first."""
+        if self.screen is self.watch_screen:
+            self.watch_screen.action_leave()
+        else:
+            self.screen.dismiss(None)
+
+    def get_system_commands(self, screen: Screen[object]) -> Iterable[SystemCommand]:
+        """The palette: every key's action by name, and nothing else."""
+        watch = self.watch_screen
+        for key in keys_for(read_only=watch.read_only, replay=watch.replay, every=True):
+            name = f"{key.action.replace('_', ' ').capitalize()}"
+            yield SystemCommand(name, f"{key.help} ({key.shown or key.key})", partial(self._from_palette, key.action))
+
+    async def _from_palette(self, action: str) -> None:
+        await self.run_action(action, self.watch_screen)

@@ -1,0 +1,1 @@
+"""What opens over the watch screen: note box, ruling, trial card, lists, confirmations, help."""

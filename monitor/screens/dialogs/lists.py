@@ -1,0 +1,119 @@
+"""The list of notes with its filter, and the help."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+from textual.widgets import Input
+
+from monitor.judging.trial import Note
+from monitor.screens.canvas import clean, fit
+from monitor.screens.dialogs.sheet import Row, Sheet
+from monitor.screens.keymap import key_name, keys_for
+from monitor.screens.marks import MET, NOT_MET, OPEN, TIMELINE_LETTERS, TIMELINE_WORDS, UNDECIDED
+from monitor.screens.words import clock
+
+
+def matching(notes: tuple[Note, ...], text: str) -> list[Note]:
+    """Notes with all the words of the filter in text, author or time; a word after "-" must not be in it."""
+    wanted = text.casefold().split()
+    found = []
+    for note in notes:
+        whole = f"{clock(note.at)} {note.by} {note.text}".casefold()
+        if all((word[1:] not in whole) if word[:1] == "-" and word[1:] else (word in whole) for word in wanted):
+            found.append(note)
+    return found
+
+
+class NotesSheet(Sheet[None]):
+    """All notes and marks, newest first; what is typed filters them."""
+
+    least_rows = 14
+    with_input = True
+    input_label = "Filter: "
+    foot = "words that must be in it, -word must not   Esc closes"
+
+    def __init__(self, notes: Callable[[], tuple[Note, ...]]) -> None:
+        super().__init__()
+        self._notes = notes
+
+    @property
+    def heading(self) -> str:  # type: ignore[override]
+        """How many of them are shown."""
+        notes = self._notes()
+        return f"NOTES AND MARKS   {len(matching(notes, self._filter()))} of {len(notes)}"
+
+    def _filter(self) -> str:
+        return self.query_one(Input).value if self.is_mounted else ""
+
+    def on_input_changed(self, event: Input.Changed) -> None:
+        """Filters while typing."""
+        event.stop()
+        self.scrolled = 0
+        self.redraw()
+
+    def on_input_submitted(self, event: Input.Submitted) -> None:
+        """Enter has nothing to enter."""
+        event.stop()
+
+    def rows(self, width: int) -> list[Row]:
+        """Time, drive, author, words."""
+        found = matching(self._notes(), self._filter())
+        return [self._row(note, width) for note in reversed(found)] or [[("none", "dim")]]
+
+    @staticmethod
+    def _row(note: Note, width: int) -> Row:
+        drive = "" if note.drive is None else f"drive {note.drive}"
+        head = f"{clock(note.at):>9}  {drive:<8} {fit(clean(note.by), 8)} "
+        return [(head, "dim"), (fit(clean(note.text), max(0, width - len(head))).rstrip(), "plain")]
+
+
+class HelpSheet(Sheet[None]):
+    """Every key and every mark."""
+
+    least_rows = 20
+    heading = "KEYS AND MARKS"
+
+    def __init__(self, *, read_only: bool, replay: bool) -> None:
+        super().__init__()
+        self._keys = keys_for(read_only=read_only, replay=replay, every=True)
+
+    def press(self, key: str, character: str | None) -> bool:
+        """The help's own key closes it, too."""
+        if character in ("?", "q"):
+            self.dismiss(None)
+            return True
+        return False
+
+    def rows(self, width: int) -> list[Row]:
+        """Keys, then marks, then the letters of the time line."""
+        keys: list[Row] = [[(f"{key_name(key):>6}", "strong"), (f"  {key.help}", "plain")] for key in self._keys]
+        keys.append([("Ctrl-P", "strong"), ("  Palette: all of these by name", "plain")])
+        marks: list[Row] = [
+            [],
+            [
+                (f"{MET} ", "good"),
+                ("met, valid, live    ", "plain"),
+                (f"{NOT_MET} ", "bad"),
+                ("not met, invalid", "plain"),
+            ],
+            [
+                (f"{UNDECIDED} ", "wait"),
+                ("undecided    ", "plain"),
+                (f"{OPEN} ", "wait"),
+                ("window still open", "plain"),
+            ],
+            [],
+            [
+                ("Time line: ", "dim"),
+                (", ".join(f"{TIMELINE_LETTERS[kind]} {word}" for kind, word in TIMELINE_WORDS.items()), "plain"),
+            ],
+            [
+                (
+                    "Strips: the last 60 s; the tinted rows beside ┃ are the band, its edges are written at the left",
+                    "plain",
+                )
+            ],
+            [("Ladder: ━ is the band, █ the value; the number before it is the margin (− is outside)", "plain")],
+        ]
+        return [[(fit(text, width).rstrip(), role) for text, role in row] for row in keys + marks]

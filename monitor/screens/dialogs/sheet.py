@@ -1,0 +1,164 @@
+"""A sheet over the lower part of the watch screen: line-drawn, scrolled by rows, closed with Esc.
+
+It leaves the large heading in sight always, and the numbers where there is room.
+"""
+
+from __future__ import annotations
+
+from typing import Generic, TypeVar
+
+from rich.segment import Segment
+from textual import events
+from textual.app import ComposeResult
+from textual.geometry import Region
+from textual.screen import ModalScreen
+from textual.strip import Strip
+from textual.widget import Widget
+from textual.widgets import Input
+
+from monitor.screens.canvas import Canvas, fit
+from monitor.screens.layout import NUMBER_PANELS, arrange
+from monitor.screens.marks import PALETTES
+
+Row = list[tuple[str, str]]
+"""Pieces of text with their roles, from the left."""
+
+Result = TypeVar("Result")
+
+
+class SheetBody(Widget, can_focus=False):
+    """Paints the canvas that its sheet has drawn."""
+
+    DEFAULT_CSS = """
+    SheetBody { position: absolute; }
+    """
+
+    canvas: Canvas | None = None
+
+    def render_line(self, y: int) -> Strip:
+        """One row of the canvas in the colours of the theme."""
+        style = PALETTES.get(self.app.theme, PALETTES["dark"]).style
+        width = self.size.width
+        if self.canvas is None or y >= self.canvas.height:
+            return Strip([Segment(" " * width, style("plain"))], width)
+        strip = Strip([Segment(text, style(role)) for text, role in self.canvas.runs(y)])
+        return strip.adjust_cell_length(width, style("plain"))
+
+
+class Sheet(ModalScreen[Result], Generic[Result]):
+    """Base of the sheets: `title`, `rows(width)` and `foot` say what is on it; `least_rows` how much room it needs."""
+
+    DEFAULT_CSS = """
+    Sheet { background: transparent; overflow: hidden; }
+    Sheet:ansi { background: transparent; }
+    Sheet Input { position: absolute; height: 1; background: $surface; }
+    """
+
+    AUTO_FOCUS = ""  # a sheet with one-key answers must not start in its line to type in
+
+    least_rows = 12
+    heading = ""
+    foot = "Esc closes"
+    with_input = False
+    input_label = ""
+    types_at_once = True
+    """False where the line to type in comes after keys of the sheet."""
+    at_foot = False
+    """True for a small box over the last rows, such as a confirmation."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.scrolled = 0
+        self._region = Region()
+
+    def rows(self, width: int) -> list[Row]:
+        """The sheet's rows for this width."""
+        raise NotImplementedError
+
+    def compose(self) -> ComposeResult:
+        """The body, and a line to type in where the sheet has one."""
+        yield SheetBody()
+        if self.with_input:
+            yield Input(compact=True, max_length=500, select_on_focus=False)
+
+    def on_mount(self) -> None:
+        """Draws, and follows what changes below twice a second."""
+        self.place()
+        self.set_interval(0.5, self.redraw)
+        if self.with_input and self.types_at_once:
+            self.query_one(Input).focus()
+
+    def on_resize(self) -> None:
+        """Places the sheet for the new size."""
+        self.place()
+
+    def place(self) -> None:
+        """Puts the sheet below the numbers, or below the heading where that leaves too few rows."""
+        size = self.size
+        regions = arrange(size.width, size.height).regions
+        top = 0
+        for name in ("health", "slab", NUMBER_PANELS[0]):
+            if name in regions and size.height - regions[name].bottom >= self.least_rows:
+                top = regions[name].bottom
+        if self.at_foot:
+            top = max(top, size.height - self.least_rows)
+        self._region = Region(0, top, size.width, size.height - top)
+        body = self.query_one(SheetBody)
+        body.styles.offset = (0, top)
+        body.styles.width = size.width
+        body.styles.height = self._region.height
+        if self.with_input:
+            line = self.query_one(Input)
+            line.styles.offset = (3 + len(self.input_label), size.height - 2)
+            line.styles.width = max(8, size.width - 5 - len(self.input_label))
+        self.redraw()
+
+    def redraw(self) -> None:
+        """Draws the sheet anew and repaints what changed."""
+        body = self.query_one(SheetBody)
+        canvas = self.draw(self._region.width, self._region.height)
+        rows = canvas.changed_rows(body.canvas)
+        body.canvas = canvas
+        if rows:
+            body.refresh(*(Region(0, y, end, 1) for y, end in rows))
+
+    def draw(self, width: int, height: int) -> Canvas:
+        """Title bar, rows from where they are scrolled to, the line to type in, and the keys."""
+        canvas = Canvas(width, height)
+        canvas.fill(0, 0, width, "plain-slab")
+        canvas.put(2, 0, fit(self.heading, width - 4), "plain-slab")
+        rows = self.rows(width - 4)
+        room = max(1, height - 2 - (1 if self.with_input else 0))
+        self.scrolled = max(0, min(self.scrolled, len(rows) - room))
+        for y, row in enumerate(rows[self.scrolled : self.scrolled + room], start=1):
+            x = 2
+            for text, role in row:
+                x = canvas.put(x, y, text, role)
+        if self.with_input:
+            canvas.put(2, height - 2, self.input_label, "strong")
+        canvas.fill(0, height - 1, width, "title")
+        more = len(rows) - room
+        scroll = f"   ↑↓ rows {self.scrolled + 1} to {min(len(rows), self.scrolled + room)} of {len(rows)}"
+        canvas.put(2, height - 1, fit(self.foot + (scroll if more > 0 else ""), width - 4), "title-strong")
+        return canvas
+
+    def scroll_rows(self, rows: int) -> None:
+        """Scrolls by so many rows."""
+        self.scrolled += rows
+        self.redraw()
+
+    def on_key(self, event: events.Key) -> None:
+        """Esc closes, arrows and page keys scroll; the rest is for the sheet itself."""
+        steps = {"up": -1, "down": 1, "pageup": -10, "pagedown": 10}
+        if event.key in ("escape", "ctrl+c"):
+            event.stop()
+            self.dismiss(None)
+        elif event.key in steps:
+            event.stop()
+            self.scroll_rows(steps[event.key])
+        elif not isinstance(self.focused, Input) and self.press(event.key, event.character):
+            event.stop()
+
+    def press(self, key: str, character: str | None) -> bool:
+        """What a key of the sheet does; True where it did something."""
+        return False

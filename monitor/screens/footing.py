@@ -1,0 +1,74 @@
+"""The lowest lines: what now (and what the last key did), the replay's place, and the keys."""
+
+from __future__ import annotations
+
+from monitor.screens.canvas import Canvas, clean, fit
+from monitor.screens.keymap import Key, keys_for
+from monitor.screens.picture import Picture
+from monitor.screens.words import clock
+
+
+def draw_now(picture: Picture, width: int, height: int) -> Canvas:
+    """What now, after the last trial; at the right what the last key did."""
+    canvas = Canvas(width, height)
+    message = clean(picture.message)
+    room = width - 2
+    if message:
+        said = fit(message, min(len(message), room * 3 // 5 if width < 110 else room // 2))
+        role = "alarm" if picture.message_tone == "bad" else "strong"
+        room -= len(said) + 2
+        canvas.put_right(width - 1, 0, said, role)
+    x = canvas.put(1, 0, "NOW ", "dim")
+    canvas.put(x, 0, fit(what_now(picture), room - 4).rstrip(), "plain")
+    return canvas
+
+
+def what_now(picture: Picture) -> str:
+    """The last trial's word on what to do, else that of the outlook."""
+    for trial in reversed(picture.view.trials):
+        if trial.stage != "armed" and trial.what_now:
+            return clean(trial.what_now)
+    outlook = picture.view.outlook
+    return f"no trial yet, next is {clean(outlook.trigger)}" if outlook else "no trial yet"
+
+
+def draw_transport(picture: Picture, width: int, height: int) -> Canvas:
+    """The replay's line: playing or paused, speed, where in the record."""
+    canvas = Canvas(width, height)
+    transport = picture.transport
+    canvas.fill(0, 0, width, "title")
+    if transport is None:
+        canvas.put(1, 0, "REPLAY", "title-strong")
+        return canvas
+    word = "PLAYING" if transport.playing else "PAUSED"
+    x = canvas.put(1, 0, f"REPLAY {word} ×{transport.speed:g}", "title-strong") + 2
+    x = canvas.put(x, 0, f"{clock(transport.at_s)} of {clock(transport.length_s, tenths=False)}", "title") + 2
+    if transport.sentence:
+        canvas.put(x, 0, fit(clean(transport.sentence), width - x - 1), "title-strong")
+        return canvas
+    cells = width - x - 1
+    if cells >= 8 and transport.length_s > 0:
+        at = min(cells - 1, int(transport.at_s / transport.length_s * cells))
+        canvas.fill(x, 0, cells, "title", "─")
+        canvas.fill(x, 0, at, "title-strong", "━")
+        canvas.put(x + at, 0, "▌", "title-strong")
+    return canvas
+
+
+def draw_keys(picture: Picture, width: int, height: int) -> Canvas:
+    """Every key with its word, in as many rows as there are."""
+    canvas = Canvas(width, height)
+    x, y = 1, 0
+    for key in keys_for(read_only=picture.read_only, replay=picture.transport is not None):
+        needed = len(key.shown) + 1 + len(key.word)
+        if x + needed > width:
+            x, y = 1, y + 1
+        if y >= height:
+            break
+        x = _key(canvas, x, y, key) + (2 if width >= 110 else 1)
+    return canvas
+
+
+def _key(canvas: Canvas, x: int, y: int, key: Key) -> int:
+    x = canvas.put(x, y, key.shown, "key")
+    return canvas.put(x, y, f" {key.word}", "dim")

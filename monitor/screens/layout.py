@@ -1,0 +1,112 @@
+"""Where the panels stand: three layouts by size, as a function of width and height alone.
+
+small (from 60 × 20), medium (from 112 × 32), large (from 170 × 55). Every row between the sizes goes to the panel
+that gains most by it. The panels cover the whole screen and never overlap; a property test holds that for all sizes.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+from textual.geometry import Region
+
+LEAST_WIDTH, LEAST_HEIGHT = 60, 20
+
+LESSER_FROM = 10
+NUMBER_PANELS = ("first", "second", "third")
+
+Kind = Literal["too small", "small", "medium", "large"]
+
+
+@dataclass(frozen=True, slots=True)
+class Layout:
+    """The kind of layout and each panel's region; a panel that is left out has none."""
+
+    kind: Kind
+    regions: dict[str, Region]
+
+
+_SMALL_ROWS = {"health": 1, "slab": 3, "numbers": 5, "middle": 6, "now": 1, "timeline": 1, "notes": 1, "keys": 2}
+_SMALL_STEPS = ("numbers", "numbers", "numbers", "middle", "timeline", "notes", "middle", "numbers")
+
+_MEDIUM_ROWS = {"health": 1, "slab": 3, "numbers": 9, "middle": 7, "road": 7, "now": 1, "timeline": 2, "keys": 2}
+_MEDIUM_STEPS = ("road", "road", "middle", "numbers", "middle", "timeline", "middle", "numbers", "middle")
+
+_LARGE_ROWS = {"health": 1, "slab": 6, "numbers": 17, "middle": 13, "road": 11, "now": 1, "timeline": 3, "keys": 1}
+_LARGE_STEPS = ("road", "road", "numbers", "middle", "numbers", "middle", "road")
+
+
+def arrange(width: int, height: int, *, replay: bool = False) -> Layout:
+    """The layout for a terminal of this size; a replay takes one row for its line."""
+    if width < LEAST_WIDTH or height < LEAST_HEIGHT:
+        return Layout("too small", {"health": Region(0, 0, width, 1), "small": Region(0, 1, width, max(0, height - 1))})
+    extra = 1 if replay else 0
+    if width >= 170 and height >= 55 + extra:
+        kind: Kind = "large"
+        rows = _grown(_LARGE_ROWS, _LARGE_STEPS, height - extra)
+    elif width >= 112 and height >= 32 + extra:
+        kind = "medium"
+        rows = _grown(_MEDIUM_ROWS, _MEDIUM_STEPS, height - extra)
+    else:
+        kind = "small"
+        rows = _grown(_SMALL_ROWS, _SMALL_STEPS, height - extra)
+        if width >= 132:
+            rows["keys"], rows["middle"] = 1, rows["middle"] + 1
+    return Layout(kind, _stacked(rows, kind, width, replay=replay))
+
+
+def _grown(base: dict[str, int], steps: tuple[str, ...], height: int) -> dict[str, int]:
+    rows = dict(base)
+    left = height - sum(rows.values())
+    if left < 0:  # the least height with a replay's line: the middle gives a row
+        rows["middle"] += left
+        return rows
+    for number in range(left):
+        rows[steps[number % len(steps)]] += 1
+    return rows
+
+
+def _stacked(rows: dict[str, int], kind: Kind, width: int, *, replay: bool) -> dict[str, Region]:
+    regions: dict[str, Region] = {}
+    y = 0
+    for name, height in rows.items():
+        if name == "keys" and replay:
+            regions["transport"] = Region(0, y, width, 1)
+            y += 1
+        if name == "middle":
+            left, right, right_name = _split(kind, width)
+            regions["outlook"] = Region(0, y, left, height)
+            if right:
+                regions[right_name] = Region(left, y, right, height)
+        elif name == "numbers":
+            regions |= _columns(y, width, height)
+        else:
+            regions[name] = Region(0, y, width, height)
+        y += height
+    return regions
+
+
+def _columns(y: int, width: int, height: int) -> dict[str, Region]:
+    """The three large numbers side by side, and the row of the lesser ones where there is room."""
+    lesser = 1 if height >= LESSER_FROM else 0
+    column = (width + 1) // 3
+    edges = (0, column, 2 * column, width)
+    regions = {
+        name: Region(edges[place], y, edges[place + 1] - edges[place], height - lesser)
+        for place, name in enumerate(NUMBER_PANELS)
+    }
+    if lesser:
+        regions["lesser"] = Region(0, y + height - 1, width, 1)
+    return regions
+
+
+def _split(kind: Kind, width: int) -> tuple[int, int, str]:
+    """Width of the outlook, of what stands beside it, and what that is."""
+    if kind == "small":
+        if width < 78:
+            return width, 0, "road"
+        left = max(54, width * 5 // 8)
+        return left, width - left, "road"
+    left = width * 2 // 3 if kind == "medium" else width * 3 // 5
+    return left, width - left, "side"

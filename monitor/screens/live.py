@@ -1,0 +1,215 @@
+"""The drawing half of the watch screen: takes the newest view on a timer, draws it on panels, posts entries."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from dataclasses import replace
+from functools import partial
+from typing import Any
+
+from textual.app import ComposeResult
+from textual.screen import Screen
+
+from monitor.errors import WitnessError
+from monitor.following.view import LiveView
+from monitor.judging.trial import Trial
+from monitor.screens.canvas import Canvas, clean, wrap
+from monitor.screens.dialogs.note import NoteBox
+from monitor.screens.footing import draw_keys, draw_now, draw_transport
+from monitor.screens.health import draw_health
+from monitor.screens.layout import LEAST_HEIGHT, LEAST_WIDTH, NUMBER_PANELS, arrange
+from monitor.screens.marks import Tone
+from monitor.screens.messages import Moment
+from monitor.screens.numbers import draw_lesser, draw_number
+from monitor.screens.outlook import draw_outlook
+from monitor.screens.pace import Pace
+from monitor.screens.panel import Panel
+from monitor.screens.picture import Picture
+from monitor.screens.road import draw_road
+from monitor.screens.seen import Seen
+from monitor.screens.side import draw_last_note, draw_side
+from monitor.screens.slab import draw_slab
+from monitor.screens.source import TransportSource, ViewSource
+from monitor.screens.timeline import draw_timeline
+
+MESSAGE_S = 8.0
+
+Clock = Callable[[], float]
+
+
+def draw_too_small(picture: Picture, width: int, height: int) -> Canvas:
+    """What is left of the screen in a terminal that is too small: the state line stays above it."""
+    canvas = Canvas(width, height)
+    said = f"Too small: {LEAST_WIDTH} × {LEAST_HEIGHT} at least. Recording goes on."
+    for y, line in enumerate(wrap(said, width, height)):
+        canvas.put(0, y, line, "strong")
+    return canvas
+
+
+PANELS: dict[str, Callable[[Picture, int, int], Canvas]] = {
+    "health": draw_health,
+    "slab": draw_slab,
+    **{name: partial(draw_number, place=place) for place, name in enumerate(NUMBER_PANELS)},
+    "lesser": draw_lesser,
+    "outlook": draw_outlook,
+    "road": draw_road,
+    "side": draw_side,
+    "now": draw_now,
+    "timeline": draw_timeline,
+    "notes": draw_last_note,
+    "transport": draw_transport,
+    "keys": draw_keys,
+    "small": draw_too_small,
+}
+
+SELDOM_S = {"road": 0.35, "lesser": 0.35}
+"""Panels with many bytes or little hurry are drawn this seldom, unless something pressing changed."""
+
+
+class LiveScreen(Screen[None]):
+    """All panels, the note box, and the screen's own state (what was seen, what is held, what the last key did)."""
+
+    AUTO_FOCUS = ""  # the hidden note box must not take the keys
+
+    DEFAULT_CSS = """
+    LiveScreen {
+        overflow: hidden;
+        layers: panels box;
+    }
+    """
+
+    def __init__(self, source: ViewSource, *, read_only: bool, replay: bool, clock: Clock, wall: Clock) -> None:
+        super().__init__()
+        self.source = source
+        self.read_only = read_only
+        self.transport: TransportSource | None = source if replay and isinstance(source, TransportSource) else None
+        self.replay = replay
+        self.wall = wall
+        self.pace = Pace(clock)
+        self.seen = Seen()
+        self.frozen: tuple[LiveView, float] | None = None
+        self.latest = source.view()
+        self._clock = clock
+        self._message: tuple[str, Tone, float] = ("", "plain", 0.0)
+        self._saving: str = ""
+        self._drawn: Picture | None = None
+
+    def compose(self) -> ComposeResult:
+        """The panels, all placed by `arrange`, and the note box above them."""
+        for name, draw in PANELS.items():
+            yield Panel(draw, name, SELDOM_S.get(name, 0.0))
+        yield NoteBox()
+
+    def on_mount(self) -> None:
+        """Places the panels and starts the timer."""
+        self.place()
+        self.seen.open_with(self.latest.trials)
+        self.set_interval(self.pace.tick_s, self.tick, name="view")
+        self.tick()
+
+    def on_resize(self) -> None:
+        """Places the panels for the new size."""
+        self.place()
+        self.draw()
+
+    def panels(self) -> Iterator[Panel]:
+        """All panels."""
+        return iter(self.query(Panel))
+
+    def place(self) -> None:
+        """Puts every panel where `arrange` says."""
+        size = self.size
+        layout = arrange(size.width, size.height, replay=self.replay)
+        for panel in self.panels():
+            panel.place(layout.regions.get(panel.id or ""))
+        self.query_one(NoteBox).place(size.width, size.height)
+
+    def tick(self) -> None:
+        """Takes the newest view; draws it when it is time, or at once where something pressing changed."""
+        self.latest = view = self.source.view()
+        calm_before = self.pace.calm
+        self.pace.measure()
+        if self.pace.calm and not calm_before:
+            self.say("Slow link: calm mode is on, z lifts it", "wait")
+        fresh = self.seen.take(view.trials)
+        for trial in fresh:
+            self._enter_as_shown(trial)
+        if fresh and self.frozen is not None:
+            self.frozen = None
+            self.say("A new verdict lifted the held view")
+        if self.pace.due(view, at_once=bool(fresh)):
+            self.draw(at_once=self.pace.at_once)
+
+    def draw(self, *, at_once: bool = True) -> None:
+        """Draws all panels. The state line is always of now, also while the view is held."""
+        now_picture = self.picture(self.latest)
+        picture = now_picture
+        if self.frozen is not None:
+            view, since = self.frozen
+            picture = replace(now_picture, view=view, frozen_for_s=self._clock() - since)
+        self._drawn = picture
+        for panel in self.panels():
+            panel.show(now_picture if panel.id == "health" else picture, self._clock(), at_once=at_once)
+
+    def picture(self, view: LiveView) -> Picture:
+        """The picture for a view: with what was not seen yet, the mode, and what the last key did."""
+        text, tone = self._current_message(view)
+        return Picture(
+            view=view,
+            unseen=self.seen.unseen(view.trials),
+            still_for_s=None if self.replay else self.pace.still_for(view),
+            calm=self.pace.calm,
+            read_only=self.read_only,
+            transport=self.transport.transport() if self.transport else None,
+            message=text,
+            message_tone=tone,
+        )
+
+    def repaint(self) -> None:
+        """Repaints all in the colours that are now in use."""
+        for panel in self.panels():
+            panel.refresh()
+
+    def say(self, text: str, tone: Tone = "plain") -> None:
+        """Shows for some seconds what a key did."""
+        self._message = (text, tone, self._clock())
+
+    def _current_message(self, view: LiveView) -> tuple[str, Tone]:
+        if self._saving:
+            if view.recorder.unsaved:
+                return f"{self._saving}: saving", "wait"
+            self.say(f"{self._saving}: on disk")
+            self._saving = ""
+        text, tone, since = self._message
+        return (text, tone) if text and self._clock() - since < MESSAGE_S else ("", "plain")
+
+    def moment(self) -> Moment:
+        """This moment, from a view taken now and not at the last tick."""
+        view = self.source.view()
+        return Moment(view.drive, view.t, self.wall())
+
+    def enter(self, said: str, fields: dict[str, Any], moment: Moment) -> bool:
+        """Posts an operator's entry and says so; False where it was not taken, which is said, too."""
+        if self.read_only or self.replay:
+            return False
+        try:
+            self.source.post({**fields, "drive": moment.drive, "at": moment.at, "wall": moment.wall})
+        except WitnessError as error:
+            self.say(f"Not entered: {clean(str(error))}", "bad")
+            self.draw()
+            return False
+        self._saving = said
+        self.latest = self.source.view()
+        self.draw()
+        return True
+
+    def _enter_as_shown(self, trial: Trial) -> None:
+        """What the operator was shown, and when, is evidence; only the writing screen enters it."""
+        if self.read_only or self.replay:
+            return
+        moment = self.moment()
+        fields = {"type": "shown", "trial": trial.id, "verdict": trial.verdict, "stage": trial.stage}
+        try:
+            self.source.post({**fields, "drive": moment.drive, "at": moment.at, "wall": moment.wall})
+        except WitnessError as error:
+            self.say(f"Not entered that it was shown: {clean(str(error))}", "bad")

@@ -1,0 +1,180 @@
+"""Every mark, role and colour in one place. A state has a mark, a word and a place; its colour only repeats them.
+
+Blue, orange and lavender instead of green, red and yellow: they stay apart for most people who see colours otherwise.
+What is wrong is also reversed (dark on light), so that it stands out when all colour is gone.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+from rich.style import Style
+from textual.theme import Theme
+
+Tone = Literal["good", "bad", "wait", "held", "plain"]
+
+MET, NOT_MET, UNDECIDED, OPEN = "█", "╳", "▒", "┊"
+
+RESULT_MARKS = {"met": MET, "not met": NOT_MET, "undecided": UNDECIDED}
+RESULT_TONES: dict[str, Tone] = {"met": "good", "not met": "bad", "undecided": "wait"}
+VERDICT_MARKS = {"valid": MET, "invalid": NOT_MET, "undecided": UNDECIDED}
+VERDICT_TONES: dict[str, Tone] = {"valid": "good", "invalid": "bad", "undecided": "wait"}
+TONE_MARKS: dict[Tone, str] = {"good": MET, "bad": NOT_MET, "wait": UNDECIDED, "held": "▐", "plain": "│"}
+SEVERITY_MARKS = {"void": NOT_MET, "doubtful": UNDECIDED, "note": "╌"}
+SEVERITY_TONES: dict[str, Tone] = {"void": "bad", "doubtful": "wait", "note": "plain"}
+
+TIMELINE_LETTERS = {
+    "trigger": "T",
+    "alert": "A",
+    "task": "S",
+    "note": "N",
+    "loss": "░",
+    "finding": "F",
+    "pause": "P",
+}
+TIMELINE_WORDS = {
+    "trigger": "trigger",
+    "alert": "alert",
+    "task": "search task",
+    "note": "note",
+    "loss": "frames lost",
+    "finding": "finding",
+    "pause": "pause",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Palette:
+    """Styles by role. Roles ending in "-slab" fill the large heading's ground."""
+
+    styles: dict[str, Style]
+
+    def style(self, role: str) -> Style:
+        """The style of a role; an unknown one is drawn plain."""
+        return self.styles.get(role, self.styles["plain"])
+
+
+def _palette(
+    ground: str, text: str, dim: str, good: str, bad: str, wait: str, raised: str, band: str, on_bad: str
+) -> Palette:
+    def on(colour: str, back: str = ground, *, bold: bool = False) -> Style:
+        return Style(color=colour, bgcolor=back, bold=bold)
+
+    return Palette(
+        {
+            "plain": on(text),
+            "strong": on(text, bold=True),
+            "dim": on(dim),
+            "good": on(good, bold=True),
+            "bad": on(bad, bold=True),
+            "wait": on(wait, bold=True),
+            "good-slab": on(good, raised, bold=True),
+            "bad-slab": on(on_bad, bad, bold=True),
+            "wait-slab": on(wait, raised, bold=True),
+            "held-slab": on(ground, wait, bold=True),
+            "plain-slab": on(text, raised, bold=True),
+            "title": on(dim, raised),
+            "title-strong": on(text, raised, bold=True),
+            "key": on(ground, dim, bold=True),
+            "band": on(text, band),
+            "trace": on(text),
+            "own": on(text, bold=True),
+            "lead": on(good, bold=True),
+            "other": on(dim),
+            "edge": on(dim),
+            "alarm": on(on_bad, bad, bold=True),
+        }
+    )
+
+
+_ANSI = Palette(
+    {
+        "plain": Style(),
+        "strong": Style(bold=True),
+        "dim": Style(dim=True),
+        "good": Style(color="cyan", bold=True),
+        "bad": Style(color="yellow", bold=True, reverse=True),
+        "wait": Style(color="magenta", bold=True),
+        "good-slab": Style(color="cyan", bold=True),
+        "bad-slab": Style(color="yellow", bold=True, reverse=True),
+        "wait-slab": Style(color="magenta", bold=True),
+        "held-slab": Style(color="magenta", bold=True, reverse=True),
+        "plain-slab": Style(bold=True),
+        "title": Style(underline=True),
+        "title-strong": Style(bold=True, underline=True),
+        "key": Style(bold=True, reverse=True),
+        "band": Style(bold=True),
+        "trace": Style(),
+        "own": Style(bold=True),
+        "lead": Style(color="cyan", bold=True),
+        "other": Style(),
+        "edge": Style(dim=True),
+        "alarm": Style(color="yellow", bold=True, reverse=True),
+    }
+)
+
+PALETTES: dict[str, Palette] = {
+    "dark": _palette("#0e1318", "#dfe5ea", "#8796a4", "#79b8ff", "#ffa24a", "#cdbdff", "#1d252d", "#223446", "#15100a"),
+    "light": _palette(
+        "#f7f5ef", "#1b2127", "#5d6670", "#0a4f9c", "#a84300", "#553a98", "#e6e2d8", "#d3e0ee", "#fffaf2"
+    ),
+    "sixteen": _ANSI,
+}
+
+THEMES: tuple[Theme, ...] = (
+    Theme(
+        name="dark",
+        primary="#79b8ff",
+        secondary="#cdbdff",
+        warning="#ffa24a",
+        error="#ffa24a",
+        success="#79b8ff",
+        accent="#cdbdff",
+        foreground="#dfe5ea",
+        background="#0e1318",
+        surface="#1d252d",
+        panel="#1d252d",
+        dark=True,
+    ),
+    Theme(
+        name="light",
+        primary="#0a4f9c",
+        secondary="#553a98",
+        warning="#a84300",
+        error="#a84300",
+        success="#0a4f9c",
+        accent="#553a98",
+        foreground="#1b2127",
+        background="#f7f5ef",
+        surface="#e6e2d8",
+        panel="#e6e2d8",
+        dark=False,
+    ),
+    Theme(
+        name="sixteen",
+        ansi=True,
+        primary="ansi_cyan",
+        secondary="ansi_magenta",
+        warning="ansi_yellow",
+        error="ansi_yellow",
+        success="ansi_cyan",
+        accent="ansi_magenta",
+        foreground="ansi_default",
+        background="ansi_default",
+        surface="ansi_default",
+        panel="ansi_default",
+        boost="ansi_default",
+        dark=True,
+        variables={
+            "ansi-background": "ansi_default",
+            "ansi-foreground": "ansi_default",
+            "input-cursor-background": "ansi_default",
+            "input-cursor-foreground": "ansi_default",
+            "input-cursor-text-style": "reverse",
+            "block-cursor-background": "ansi_default",
+            "block-cursor-foreground": "ansi_default",
+            "block-cursor-text-style": "reverse",
+        },
+    ),
+)

@@ -1,0 +1,122 @@
+"""The three large numbers with definitions, bands and strips; the lesser ones in one line below where there is room."""
+
+from __future__ import annotations
+
+from monitor.following.view import NumberView, StripView
+from monitor.screens.canvas import Canvas, clean, fit
+from monitor.screens.glyphs import large, large_width
+from monitor.screens.marks import OPEN, RESULT_MARKS, RESULT_TONES
+from monitor.screens.picture import Picture
+from monitor.screens.strips import draw_strip
+from monitor.screens.words import MASKED, STALE, band_text, value_text, with_unit
+
+LARGE_COUNT = 3
+
+_IN_WORDS = {"met": "in band", "not met": "out of band", "undecided": "undecided"}
+
+
+def draw_number(picture: Picture, width: int, height: int, *, place: int) -> Canvas:
+    """One of the large numbers: label and definition, the number, mark with band, strip."""
+    canvas = Canvas(width, height)
+    if place < len(picture.view.numbers):
+        x = 1 if place else 0
+        _number(canvas, x, width - x, height, picture.view.numbers[place], picture)
+    if place:
+        for y in range(height):
+            canvas.put(0, y, "╎", "dim")
+    return canvas
+
+
+def draw_lesser(picture: Picture, width: int, height: int) -> Canvas:
+    """The lesser numbers in one row; those that do not fit are left out."""
+    canvas = Canvas(width, height)
+    x = 1
+    for number in picture.view.numbers[LARGE_COUNT:]:
+        word = why_no_value(number, picture)
+        said = word if word is not None or number.value is None else with_unit(number.value, number.unit)
+        label = clean(number.label)
+        if x + len(label) + len(said or "") + 5 > width:
+            break
+        after = canvas.put(x, 0, label, "dim")
+        x = canvas.put(after + 1, 0, f"{said or '':<10}", "plain") + 3
+    return canvas
+
+
+def why_no_value(number: NumberView, picture: Picture) -> str | None:
+    """The word to show instead of a number, or None where there is a number to show."""
+    if picture.view.masked:
+        return MASKED
+    if picture.old:
+        return STALE
+    if number.value is None:
+        return number.state or "not measured"
+    return None
+
+
+def _number(canvas: Canvas, x: int, width: int, height: int, number: NumberView, picture: Picture) -> None:
+    scale = 2 if height >= 14 and width >= 50 else 1
+    word = why_no_value(number, picture)
+    label = f"{clean(number.label).upper()} {number.unit}".rstrip()
+    after = canvas.put(x + 1, 0, fit(label, min(len(label), width - 2)), "strong") + 2
+    if width - (after - x) > 6:
+        canvas.put(after, 0, fit(clean(number.definition), x + width - after), "dim")
+    if word is not None:
+        _word(canvas, x, 1, width, scale, word)
+    else:
+        assert number.value is not None
+        _digits(canvas, x, 1, width, scale, value_text(number.value, number.unit), picture)
+    y = 1 + 3 * scale
+    _band_line(canvas, x, y, width, number, word)
+    rows = height - y - 1
+    if rows >= 2 and not picture.calm:
+        strip = None if picture.view.masked else _strip_of(picture, number.measure)
+        draw_strip(canvas, x + 1, y + 1, width - 1, rows, strip, number.unit, picture.view.t, old=picture.old)
+
+
+def _digits(canvas: Canvas, x: int, y: int, width: int, scale: int, text: str, picture: Picture) -> None:
+    role = "dim" if picture.frozen_for_s is not None else "strong"
+    if picture.calm:
+        canvas.put(x + 1, y + 1, text, role)
+        return
+    bold = large_width(text, bold=True, scale=scale) <= width - 1
+    if not bold and large_width(text, scale=scale) > width - 1:
+        canvas.put(x + 1, y + 1, text, role)
+        return
+    for row, line in enumerate(large(text, bold=bold, scale=scale)):
+        canvas.put(x + 1, y + row, line, role)
+
+
+def _word(canvas: Canvas, x: int, y: int, width: int, scale: int, word: str) -> None:
+    """A word between two dashed rules: nothing about it looks like a number."""
+    rows = 3 * scale
+    role = "bad" if word == STALE else "strong"
+    said = word.upper()
+    canvas.fill(x + 1, y, width - 2, "dim", "╌")
+    canvas.fill(x + 1, y + rows - 1, width - 2, "dim", "╌")
+    if scale == 2 and large_width(said) <= width - 2:
+        for row, line in enumerate(large(said)):
+            canvas.put(x + 1, y + 1 + row, line, role)
+        return
+    spaced = " ".join(said)
+    canvas.put(x + 1, y + rows // 2, spaced if len(spaced) <= width - 2 else said, role, width=width - 2)
+
+
+def _band_line(canvas: Canvas, x: int, y: int, width: int, number: NumberView, word: str | None) -> None:
+    if number.band is None:
+        canvas.put(x + 1, y, "no band", "dim")
+        return
+    result = None if word is not None or number.result is None else number.result
+    if result is None:
+        after = canvas.put(x + 1, y, f"{OPEN} no value", "dim")
+    else:
+        after = canvas.put(x + 1, y, f"{RESULT_MARKS[result]} {_IN_WORDS[result]}", RESULT_TONES[result])
+    text = band_text(number.band, number.unit)
+    if after + 1 + len(text) > x + width:
+        text = (
+            text.replace("at least", "≥").replace("at most", "≤").replace(" to ", "–").removesuffix(f" {number.unit}")
+        )
+    canvas.put(after + 1, y, fit(text, x + width - after - 1).rstrip(), "plain")
+
+
+def _strip_of(picture: Picture, measure: str) -> StripView | None:
+    return next((strip for strip in picture.view.strips if strip.measure == measure), None)

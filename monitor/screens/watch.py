@@ -1,0 +1,274 @@
+"""The watch screen with its keys: every action that `keymap` names."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, cast
+
+from textual.binding import Binding
+
+from monitor.judging.trial import Trial
+from monitor.screens.dialogs.asking import ComfortSheet, EndSheet, EyesSheet, LeaveSheet, RevealSheet
+from monitor.screens.dialogs.card import CardSheet
+from monitor.screens.dialogs.lists import HelpSheet, NotesSheet
+from monitor.screens.dialogs.note import NoteBox
+from monitor.screens.dialogs.ruling import RulingSheet
+from monitor.screens.keymap import KEYS
+from monitor.screens.live import LiveScreen
+from monitor.screens.messages import NoteDropped, NoteWritten, RulingGiven
+from monitor.screens.source import TransportSource
+from monitor.screens.words import clock
+
+if TYPE_CHECKING:
+    from monitor.screens.app import WatchApp
+
+SLOWEST, FASTEST = 0.125, 64.0
+SEEK_S = 10.0
+
+
+class WatchScreen(LiveScreen):
+    """Keys and what they do. What is entered has the time of the key, not that of an Enter that came later."""
+
+    BINDINGS = [Binding(key.key, key.action, key.word, show=False) for key in KEYS]  # noqa: RUF012 (Textual's own way)
+
+    def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:
+        """Keys that write do nothing on a screen that only reads; those of a replay only in one."""
+        for key in KEYS:
+            if key.action == action:
+                return not (key.writes and (self.read_only or self.replay)) and (self.replay or not key.replay)
+        return super().check_action(action, parameters)
+
+    @property
+    def trials(self) -> tuple[Trial, ...]:
+        """Trials that there is something to say of, as they are now."""
+        return tuple(trial for trial in self.latest.trials if trial.stage != "armed")
+
+    def action_note(self) -> None:
+        """Opens the note box; the note's time is now."""
+        self.query_one(NoteBox).open(self.moment())
+
+    def on_note_written(self, message: NoteWritten) -> None:
+        """Enters the note with the time at which the box was opened."""
+        moment = message.moment
+        self.enter(f"note at {clock(moment.at)}", {"type": "note", "text": message.text}, moment)
+
+    def on_note_dropped(self, message: NoteDropped) -> None:
+        """Says that nothing was entered."""
+        self.say("no note entered")
+        self.draw()
+
+    def _mark(self, code: str, text: str) -> None:
+        moment = self.moment()
+        self.enter(f"{text} at {clock(moment.at)}", {"type": "mark", "code": code, "text": text}, moment)
+
+    def action_mark(self) -> None:
+        """A quick mark, entered at once."""
+        self._mark("look", "mark")
+
+    def action_video_mark(self) -> None:
+        """The common time mark for the room's video."""
+        self._mark("video-sync", "video mark")
+
+    def action_unwell(self) -> None:
+        """The participant is unwell and the drive was stopped."""
+        self._mark("unwell", "unwell, stopped")
+
+    def action_acknowledge(self) -> None:
+        """The newest verdict in the heading was seen."""
+        trial = self.seen.acknowledge(self.latest.trials)
+        self.say(f"seen: {trial.id}" if trial else "nothing waits to be seen")
+        self.draw()
+
+    def action_rule(self) -> None:
+        """Opens the ruling; its time is now."""
+        if not self.trials:
+            self._nothing_to("rule on")
+            return
+        moment = self.moment()
+
+        def given(ruling: RulingGiven | None) -> None:
+            if ruling is None:
+                self.say("no ruling entered")
+                return
+            fields = {"type": "ruling", "trial": ruling.trial, "verdict": ruling.verdict, "reason": ruling.reason}
+            self.enter(f"ruling on {ruling.trial}", {**fields, "words": ruling.words}, moment)
+
+        self.app.push_screen(RulingSheet(self.trials, self.latest.reasons), given)
+
+    def action_card(self) -> None:
+        """Opens the newest trial's card."""
+        if not self.trials:
+            self._nothing_to("show")
+            return
+        card = CardSheet(lambda: self.trials, writes=not (self.read_only or self.replay))
+
+        def closed(wish: str | None) -> None:
+            if wish == "rule":
+                self.action_rule()
+            elif wish == "reveal":
+                self._reveal(card.trial)
+
+        self.app.push_screen(card, closed)
+
+    def _reveal(self, trial: Trial) -> None:
+        moment = self.moment()
+
+        def answered(sure: bool | None) -> None:
+            if sure:
+                self.enter(f"revealed {trial.id}", {"type": "reveal", "trial": trial.id}, moment)
+
+        self.app.push_screen(RevealSheet(), answered)
+
+    def action_eyes(self) -> None:
+        """The operator's call about the eyes at the newest fire."""
+        fired = [trial for trial in self.trials if trial.fired_at is not None]
+        if not fired:
+            self._nothing_to("say of the eyes")
+            return
+        moment, trial = self.moment(), fired[-1]
+
+        def answered(on_road: bool | None) -> None:
+            if on_road is not None:
+                said = f"eyes {'on the road' if on_road else 'away'} at {trial.id}"
+                self.enter(said, {"type": "eyes", "trial": trial.id, "value": on_road}, moment)
+
+        self.app.push_screen(EyesSheet(trial), answered)
+
+    def action_comfort(self) -> None:
+        """The comfort rating."""
+        moment = self.moment()
+
+        def answered(rating: int | None) -> None:
+            if rating is not None:
+                self.enter(f"comfort {rating} at {clock(moment.at)}", {"type": "comfort", "rating": rating}, moment)
+
+        self.app.push_screen(ComfortSheet(), answered)
+
+    def action_list(self) -> None:
+        """The list of notes."""
+        self.app.push_screen(NotesSheet(lambda: self.latest.notes))
+
+    def action_help(self) -> None:
+        """Keys and marks."""
+        self.app.push_screen(HelpSheet(read_only=self.read_only, replay=self.replay))
+
+    def action_freeze(self) -> None:
+        """Holds the view, or lets it go."""
+        self.frozen = None if self.frozen else (self.latest, self._clock())
+        self.draw()
+
+    def action_calm(self) -> None:
+        """Calm mode on or off."""
+        self.say("calm mode: text only, once a second" if self.pace.switch_calm() else "calm mode is off")
+        self.draw()
+
+    def action_colours(self) -> None:
+        """The next colours."""
+        self.say(f"colours: {cast('WatchApp', self.app).next_colours()}")
+        self.draw()
+
+    def action_picture(self) -> None:
+        """Saves the screen as SVG."""
+        folder = cast("WatchApp", self.app).pictures or Path.cwd()
+        try:
+            path = self.app.save_screenshot(path=str(folder))
+        except OSError as error:
+            self.say(f"No picture saved in {folder}: {error.strerror}", "bad")
+        else:
+            self.say(f"picture: {path}")
+        self.draw()
+
+    def action_end_run(self) -> None:
+        """Ends the run after the participant's code was typed."""
+
+        def answered(sure: bool | None) -> None:
+            if sure:
+                self.source.end("ended by the operator")
+                self.say("the run is ended")
+
+        self.app.push_screen(EndSheet(self.latest.participant), answered)
+
+    def action_leave(self) -> None:
+        """Closes the screen; asks first where it is the one that writes."""
+        if self.read_only or self.replay:
+            self.app.exit(0)
+            return
+
+        def answered(sure: bool | None) -> None:
+            if sure:
+                self.app.exit(0)
+
+        self.app.push_screen(LeaveSheet(), answered)
+
+    def _nothing_to(self, what: str) -> None:
+        self.say(f"no trial yet to {what}")
+        self.draw()
+
+    def _move(self) -> TransportSource:
+        assert self.transport is not None, "the keys of a replay are bound only in one"
+        return self.transport
+
+    def _moved(self) -> None:
+        self.frozen = None
+        self.latest = self.source.view()
+        self.draw()
+
+    def action_play_pause(self) -> None:
+        """Plays or pauses the replay."""
+        move = self._move()
+        if move.transport().playing:
+            move.pause()
+        else:
+            move.play()
+        self._moved()
+
+    def action_step_back(self) -> None:
+        """One frame back."""
+        self._move().step(-1)
+        self._moved()
+
+    def action_step_on(self) -> None:
+        """One frame on."""
+        self._move().step(1)
+        self._moved()
+
+    def _seek_by(self, seconds: float) -> None:
+        move = self._move()
+        move.seek(move.transport().at_s + seconds)
+        self._moved()
+
+    def action_seek_back(self) -> None:
+        """Ten seconds back."""
+        self._seek_by(-SEEK_S)
+
+    def action_seek_on(self) -> None:
+        """Ten seconds on."""
+        self._seek_by(SEEK_S)
+
+    def action_seek_start(self) -> None:
+        """To the record's start."""
+        self._move().seek(0.0)
+        self._moved()
+
+    def _change_speed(self, factor: float) -> None:
+        move = self._move()
+        move.set_speed(min(FASTEST, max(SLOWEST, move.transport().speed * factor)))
+        self._moved()
+
+    def action_slower(self) -> None:
+        """Half the speed."""
+        self._change_speed(0.5)
+
+    def action_faster(self) -> None:
+        """Twice the speed."""
+        self._change_speed(2.0)
+
+    def action_jump_back(self) -> None:
+        """To just before the trigger before."""
+        self._move().jump(-1)
+        self._moved()
+
+    def action_jump_on(self) -> None:
+        """To just before the next trigger."""
+        self._move().jump(1)
+        self._moved()

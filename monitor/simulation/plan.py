@@ -1,0 +1,73 @@
+"""What a simulated drive is to be: everything that decides its messages, and how it is published."""
+
+from __future__ import annotations
+
+import difflib
+import math
+from dataclasses import dataclass
+from pathlib import Path
+
+from monitor.errors import WitnessError
+from monitor.simulation.scenarios import Scenario, scenario_named
+
+GROUP_ALERTS: dict[str, tuple[str, ...]] = {
+    "chime": ("sound",),
+    "seat-pulse": ("vibration",),
+    "light-strip": ("light",),
+    "no-alert": (),
+}
+"""Alert groups of the study "dusk-road" and what each is given."""
+
+MAX_EXTRA_VEHICLES = 500
+"""With van, follower, hatchback and a new car the feed's limit of 512 others is not reached."""
+
+
+@dataclass(frozen=True, slots=True)
+class SimulationPlan:
+    """A drive to be simulated. Raises `WitnessError` with a plain sentence for values that make no drive."""
+
+    bind: str = "tcp://127.0.0.1:*"
+    scenario: str = "clean"
+    seed: int = 1
+    speed: float = 1.0
+    """Times real time."""
+    rate_hz: float = 60.0
+    group: str = "chime"
+    participant: str = "Q01"
+    truth_path: Path | None = None
+    """Where the injected truth is written; the monitor never reads it."""
+    extra_vehicles: int = 0
+    """Vehicles beside the usual ones, for load tests: a file of oncoming cars."""
+    duration_factor: float = 1.0
+    """The drive lasts this many times as long (1 or more); what is added is driving on at its end."""
+    wait_for_subscriber_s: float = 0.0
+    """At most this long is waited for somebody to listen before the drive begins."""
+
+    def __post_init__(self) -> None:
+        scenario_named(self.scenario)
+        if self.group not in GROUP_ALERTS:
+            near = difflib.get_close_matches(self.group, GROUP_ALERTS, n=1, cutoff=0.5)
+            hint = f"did you mean {near[0]}?" if near else f"there are {', '.join(GROUP_ALERTS)}."
+            raise WitnessError(f"The simulator has no alert group {self.group!r}; {hint}")
+        if not (math.isfinite(self.speed) and self.speed > 0.0):
+            raise WitnessError(f"The speed of the simulation is {self.speed:g} times real time; it must be above 0.")
+        if not 5.0 <= self.rate_hz <= 1000.0:
+            raise WitnessError(
+                f"The frame rate of the simulation is {self.rate_hz:g} Hz; it must be from 5 to 1000 Hz."
+            )
+        if not 0 <= self.extra_vehicles <= MAX_EXTRA_VEHICLES:
+            raise WitnessError(
+                f"{self.extra_vehicles} extra vehicles are asked for; there can be 0 to {MAX_EXTRA_VEHICLES}."
+            )
+        if not 1.0 <= self.duration_factor <= 1000.0:
+            raise WitnessError(f"The duration factor is {self.duration_factor:g}; it must be from 1 to 1000.")
+
+    @property
+    def deviations(self) -> Scenario:
+        """The scenario itself."""
+        return scenario_named(self.scenario)
+
+    @property
+    def run(self) -> str:
+        """The name of the drive on the feed; the same plan gives the same name."""
+        return f"dusk-road-{self.scenario}-seed{self.seed}"

@@ -1,0 +1,263 @@
+"""The shape of a study file as tables: which keys a section has, what each value must be, which are required.
+
+`checker.py` walks these tables; nothing else knows which keys exist. What the keys mean is checked in `conditions.py`
+and `building.py`, what they become stands in `model.py` (same names, so that a test can compare the two).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import get_args
+
+from monitor.study.model import Edge, MissingMeans, Severity
+
+LONGEST_NAME = 64
+"""Characters of a name; the feed allows no longer ones, so that a longer name could never be matched."""
+
+
+@dataclass(frozen=True, slots=True)
+class Text:
+    """A text that says something; one of `choices` where there are any."""
+
+    choices: tuple[str, ...] = ()
+    longest: int | None = None
+    may_be_empty: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Number:
+    """A finite number, at least `least`, above `above`, at most `most`; a whole one becomes an int, else a float."""
+
+    least: float | None = None
+    above: float | None = None
+    most: float | None = None
+    whole: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Flag:
+    """true or false."""
+
+
+@dataclass(frozen=True, slots=True)
+class Several:
+    """A list of values of one kind; `count` of them where it is given."""
+
+    kind: Text | Number
+    count: int | None = None
+    distinct: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Named:
+    """A section whose keys are names that the study chooses, each with a value of one kind."""
+
+    kind: Text | Number | Section
+    what: str
+    """What one of the names is, such as "group"."""
+
+
+@dataclass(frozen=True, slots=True)
+class Section:
+    """A section with fixed keys."""
+
+    keys: dict[str, Key]
+
+
+@dataclass(frozen=True, slots=True)
+class Sections:
+    """A list of sections, written as `[[name]]` each time."""
+
+    section: Section
+    at_least_one: bool = False
+
+
+Kind = Text | Number | Flag | Several | Named | Section | Sections
+
+
+@dataclass(frozen=True, slots=True)
+class Key:
+    """What stands under a key."""
+
+    kind: Kind
+    required: bool = False
+
+
+ANY = Number()
+SECONDS = Number(least=0.0)
+SOME_SECONDS = Number(above=0.0)
+PEDAL = Number(least=0.0, most=1.0)
+NAME = Text(longest=LONGEST_NAME)
+WORDS = Text()
+
+BAND = {"at_least": Key(ANY), "at_most": Key(ANY), "tolerance": Key(Number(least=0.0))}
+MEASURE = {"measure": Key(NAME, required=True), "role": Key(NAME), "over_s": Key(SOME_SECONDS)}
+
+TERM = Section({**MEASURE, **BAND, "edge": Key(Text(get_args(Edge))), "delay_s": Key(SECONDS)})
+
+CONDITION = Section(
+    {
+        "name": Key(NAME, required=True),
+        **MEASURE,
+        **BAND,
+        "during": Key(Several(ANY, count=2)),
+        "share": Key(Number(above=0.0, most=1.0)),
+        "within_s": Key(SECONDS),
+        "held_s": Key(SECONDS),
+        "required": Key(Flag()),
+        "if_missing": Key(Text(get_args(MissingMeans))),
+    }
+)
+
+ALERT = Section(
+    {
+        "earliest_s": Key(ANY),
+        "latest_s": Key(ANY),
+        "at_least_lasting_s": Key(SECONDS),
+        "at_most_lasting_s": Key(SECONDS),
+        "output_delay_s": Key(Named(SECONDS, "modality")),
+    }
+)
+
+TASK = Section(
+    {
+        "name": Key(NAME),
+        "begins_at_least_s": Key(SECONDS),
+        "begins_at_most_s": Key(SECONDS),
+        "lasts_s": Key(SECONDS),
+        "items": Key(Number(least=1, whole=True)),
+        "spacing_s": Key(SOME_SECONDS),
+        "spacing_tolerance_s": Key(SECONDS),
+    }
+)
+
+BEFORE = Section(
+    {
+        "look_back_s": Key(SOME_SECONDS),
+        "brake_at_most": Key(PEDAL),
+        "accelerator_at_least": Key(PEDAL),
+        "two_footed_s": Key(SECONDS),
+    }
+)
+
+HAZARD = Section(
+    {
+        "role": Key(NAME, required=True),
+        "decel_at_least_mps2": Key(Number(above=0.0)),
+        "within_s": Key(SOME_SECONDS),
+    }
+)
+
+RESPONSE = Section(
+    {
+        "origin": Key(Text(("fire", "hazard onset", "alert criterion"))),
+        "criterion": Key(TERM),
+        "horizon_s": Key(SOME_SECONDS),
+        "accelerator_fall": Key(PEDAL),
+        "accelerator_zero": Key(PEDAL),
+        "brake_threshold": Key(PEDAL),
+        "steering_threshold_rad": Key(Number(above=0.0)),
+        "baseline_s": Key(SOME_SECONDS),
+        "anticipatory_release_s": Key(SECONDS),
+        "anticipatory_brake_s": Key(SECONDS),
+    }
+)
+
+TRIGGER = Section(
+    {
+        "name": Key(NAME, required=True),
+        "surprise_class": Key(NAME, required=True),
+        "words": Key(WORDS),
+        "role": Key(NAME),
+        "expected": Key(Number(least=0, whole=True)),
+        "expected_by_scenario": Key(Named(Number(least=0, whole=True), "scenario")),
+        "late_after_frames": Key(Number(least=0.0)),
+        "grace_s": Key(SOME_SECONDS),
+        "armed_when": Key(Sections(TERM)),
+        "fires_when": Key(Sections(TERM)),
+        "condition": Key(Sections(CONDITION)),
+        "alert": Key(ALERT),
+        "task": Key(TASK),
+        "before": Key(BEFORE),
+        "hazard": Key(HAZARD),
+        "response": Key(RESPONSE),
+    }
+)
+
+STUDY_FILE = Section(
+    {
+        "study": Key(
+            Section(
+                {
+                    "name": Key(NAME, required=True),
+                    "title": Key(WORDS),
+                    "participant_pattern": Key(WORDS, required=True),
+                    "blind": Key(Flag()),
+                    "comfort_stop_at": Key(Number(least=0.0, most=20.0)),
+                    "replacement": Key(Text(("same group next", "end of block", "none"))),
+                    "cautions": Key(Several(WORDS)),
+                }
+            ),
+            required=True,
+        ),
+        "scenarios": Key(Named(WORDS, "scenario")),
+        "groups": Key(
+            Named(
+                Section(
+                    {
+                        "alert": Key(Several(NAME, distinct=True), required=True),
+                        "planned": Key(Number(least=0, whole=True)),
+                    }
+                ),
+                "group",
+            ),
+            required=True,
+        ),
+        "assignment": Key(
+            Section(
+                {
+                    "method": Key(Text(("list", "blocks")), required=True),
+                    "file": Key(WORDS),
+                    "block_sizes": Key(Several(Number(least=1, whole=True), distinct=True)),
+                    "seed": Key(Number(least=0, whole=True)),
+                    "strata": Key(Several(NAME, distinct=True)),
+                }
+            )
+        ),
+        "roles": Key(
+            Named(
+                Section({"vehicle": Key(NAME), "id": Key(Number(whole=True))}),
+                "role",
+            )
+        ),
+        "signals": Key(
+            Named(
+                Section(
+                    {
+                        "unit": Key(Text(may_be_empty=True)),
+                        "source": Key(Text(("driver", "scripted", "alert", "task", "platform"))),
+                        "lower_limit": Key(ANY),
+                        "upper_limit": Key(ANY),
+                    }
+                ),
+                "signal",
+            )
+        ),
+        "trigger": Key(Sections(TRIGGER, at_least_one=True), required=True),
+        "reasons": Key(
+            Named(Section({"words": Key(WORDS), "severity": Key(Text(get_args(Severity)))}), "reason code"),
+        ),
+        "sheet": Key(
+            Sections(
+                Section(
+                    {
+                        "name": Key(WORDS, required=True),
+                        "say": Key(WORDS),
+                        "at_station_m": Key(ANY),
+                        "at_s": Key(SECONDS),
+                    }
+                )
+            )
+        ),
+    }
+)

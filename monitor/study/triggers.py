@@ -1,0 +1,134 @@
+"""Triggers of a study file and the rules about them: alert, task, driver before, hazard, response."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+from monitor.study.conditions import read_condition, read_term, read_terms
+from monitor.study.faults import Faults, Path, quoted
+from monitor.study.model import AlertRule, BeforeRule, HazardRule, ResponseRule, TaskRule, Trigger
+from monitor.study.vocabulary import Names
+
+Sections = tuple[Mapping[str, Any] | None, ...]
+"""A list of sections as checked; None where an element is no section at all."""
+
+
+def read_triggers(sections: Sections, names: Names, faults: Faults) -> tuple[Trigger, ...]:
+    """The triggers of the file, without those that have a fault."""
+    each_once(sections, ("trigger",), "trigger", faults)
+    triggers = []
+    for index, section in enumerate(sections):
+        if section is not None:
+            triggers.append(_read_trigger(section, ("trigger", index), names, faults))
+    return tuple(trigger for trigger in triggers if trigger is not None)
+
+
+def _read_trigger(section: Mapping[str, Any], path: Path, names: Names, faults: Faults) -> Trigger | None:
+    if "/" in (section.get("name") or ""):
+        hint = "trial ids are written drive/trigger/occurrence"
+        faults.add((*path, "name"), expected="a name without a slash", found=quoted(section["name"]), hint=hint)
+    if section.get("role") is not None:
+        names.check_role(section["role"], (*path, "role"), faults)
+    for scenario in section.get("expected_by_scenario") or ():
+        if names.scenarios is not None and scenario not in names.scenarios:
+            at = (*path, "expected_by_scenario", scenario)
+            faults.add_misspelt(at, scenario, names.scenarios, expected="a scenario listed in [scenarios]")
+    conditions = section.get("condition") or ()
+    each_once(conditions, (*path, "condition"), "condition", faults)
+    read = (
+        read_condition(one, (*path, "condition", index), names, faults)
+        for index, one in enumerate(conditions)
+        if one is not None
+    )
+    parts: dict[str, Any] = {
+        "conditions": tuple(condition for condition in read if condition is not None),
+        "armed_when": read_terms(section.get("armed_when") or (), (*path, "armed_when"), names, faults),
+        "fires_when": read_terms(section.get("fires_when") or (), (*path, "fires_when"), names, faults),
+        "alert": _read_alert(section.get("alert"), (*path, "alert"), names, faults),
+        "task": _read_task(section.get("task"), (*path, "task"), faults),
+        "before": _read_before(section.get("before"), (*path, "before"), faults),
+        "hazard": _read_hazard(section.get("hazard"), (*path, "hazard"), names, faults),
+        "response": _read_response(section, path, names, faults),
+    }
+    if faults.under(path):
+        return None
+    plain = {key: value for key, value in section.items() if key not in parts and key != "condition"}
+    return Trigger(**plain, **parts)
+
+
+def _read_alert(section: Mapping[str, Any] | None, path: Path, names: Names, faults: Faults) -> AlertRule | None:
+    if section is None or faults.under(path):
+        return None
+    rule = AlertRule(**section)
+    _check_order(rule, "earliest_s", "latest_s", section, path, faults)
+    _check_order(rule, "at_least_lasting_s", "at_most_lasting_s", section, path, faults)
+    for modality in rule.output_delay_s:
+        if names.modalities is not None and modality not in names.modalities:
+            at = (*path, "output_delay_s", modality)
+            faults.add_misspelt(at, modality, names.modalities, expected="a modality that a group is given")
+    return rule
+
+
+def _read_task(section: Mapping[str, Any] | None, path: Path, faults: Faults) -> TaskRule | None:
+    if section is None or faults.under(path):
+        return None
+    rule = TaskRule(**section)
+    _check_order(rule, "begins_at_least_s", "begins_at_most_s", section, path, faults)
+    return rule
+
+
+def _read_before(section: Mapping[str, Any] | None, path: Path, faults: Faults) -> BeforeRule | None:
+    return None if section is None or faults.under(path) else BeforeRule(**section)
+
+
+def _read_hazard(section: Mapping[str, Any] | None, path: Path, names: Names, faults: Faults) -> HazardRule | None:
+    if section is None or faults.under(path):
+        return None
+    names.check_role(section["role"], (*path, "role"), faults)
+    return HazardRule(**section)
+
+
+def _read_response(trigger: Mapping[str, Any], path: Path, names: Names, faults: Faults) -> ResponseRule | None:
+    section, at = trigger.get("response"), (*path, "response")
+    if section is None or faults.under(at):
+        return None
+    origin = section.get("origin", "fire")
+    criterion = None
+    if "criterion" in section:
+        criterion = read_term(section["criterion"], (*at, "criterion"), names, faults)
+        if origin != "alert criterion":
+            expected = 'a criterion only with origin = "alert criterion"'
+            faults.add((*at, "criterion"), expected=expected, found=f"it with origin = {quoted(origin)}")
+    elif origin == "alert criterion":
+        expected = 'a [trigger.response.criterion] for origin = "alert criterion"'
+        faults.add((*at, "criterion"), expected=expected, found="none")
+    if origin == "hazard onset" and "hazard" not in trigger and not faults.at((*path, "hazard")):
+        faults.add((*at, "origin"), expected='a [trigger.hazard] for origin = "hazard onset"', found="none")
+    return ResponseRule(**{**section, "criterion": criterion})
+
+
+def _check_order(
+    rule: AlertRule | TaskRule, low_key: str, high_key: str, section: Mapping[str, Any], path: Path, faults: Faults
+) -> None:
+    low, high = getattr(rule, low_key), getattr(rule, high_key)
+    if low is None or high is None or low <= high:
+        return
+    # One of the two may be a default, which stands nowhere in the file: the stated one is named.
+    if high_key in section:
+        faults.add((*path, high_key), expected=f"a number not below {low_key} = {low:g}", found=f"the number {high:g}")
+    else:
+        faults.add((*path, low_key), expected=f"a number not above {high_key} = {high:g}", found=f"the number {low:g}")
+
+
+def each_once(sections: Sections, path: Path, what: str, faults: Faults) -> None:
+    """A fault for each name that stands a second time in a list of sections."""
+    first_of: dict[str, int] = {}
+    for index, section in enumerate(sections):
+        name = (section or {}).get("name")
+        if name is None:
+            continue
+        if name in first_of:
+            found = f"{quoted(name)} again, after {what} {first_of[name] + 1}"
+            faults.add((*path, index, "name"), expected=f"each {what} to have its own name", found=found)
+        first_of.setdefault(name, index)

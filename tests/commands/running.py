@@ -1,0 +1,98 @@
+"""Commands as a shell would start them, and what they printed."""
+
+from __future__ import annotations
+
+import json
+import subprocess
+import sys
+import time
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any, TypeVar
+
+T = TypeVar("T")
+
+STUDY = Path(__file__).resolve().parents[2] / "configs" / "dusk-road.toml"
+
+
+def command(*arguments: str) -> list[str]:
+    """The command line of `python -m monitor`."""
+    return [sys.executable, "-m", "monitor", *arguments]
+
+
+def run(*arguments: str, timeout: float = 90.0) -> subprocess.CompletedProcess[str]:
+    """Runs a command to its end."""
+    return subprocess.run(
+        command(*arguments), capture_output=True, text=True, timeout=timeout, stdin=subprocess.DEVNULL, check=False
+    )
+
+
+def demo(records: Path, scenario: str = "clean", seed: int = 1, speed: float = 12.0) -> dict[str, Any]:
+    """What `demo --headless --json` prints for a scenario."""
+    done = run(
+        *("demo", "--headless", "--json", "--scenario", scenario, "--seed", str(seed)),
+        *("--speed", str(speed), "--records", str(records)),
+    )
+    assert done.returncode == 0, done.stderr
+    document: dict[str, Any] = json.loads(done.stdout)
+    return document
+
+
+@contextmanager
+def simulator(*more: str, speed: float = 8.0) -> Iterator[str]:
+    """A simulator in its own process that waits for a subscriber; gives its endpoint."""
+    process = subprocess.Popen(
+        command("simulate", "--json", "--wait", "60", "--participant", "Q07", "--speed", str(speed), *more),
+        stdout=subprocess.PIPE,
+        stderr=subprocess.DEVNULL,
+        text=True,
+    )
+    try:
+        assert process.stdout is not None
+        yield json.loads(process.stdout.readline())["endpoint"]
+    finally:
+        process.kill()
+        process.wait()
+
+
+@contextmanager
+def watching(endpoint: str, records: Path, *more: str) -> Iterator[subprocess.Popen[str]]:
+    """`watch --headless --json` in its own process; ended with its recorder."""
+    process = subprocess.Popen(
+        command(
+            *("watch", "--headless", "--json", "--study", str(STUDY), "--feed", endpoint, "--participant", "Q07"),
+            *("--records", str(records), *more),
+        ),
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+    )
+    try:
+        yield process
+    finally:
+        if process.poll() is None:
+            process.kill()
+        process.wait()
+
+
+def wait_for(what: Callable[[], T], timeout: float = 30.0) -> T:
+    """Asks until the answer is true; fails with the last answer after the time."""
+    deadline = time.monotonic() + timeout
+    while True:
+        answer = what()
+        if answer:
+            return answer
+        assert time.monotonic() < deadline, f"not within {timeout} s: {answer!r}"
+        time.sleep(0.05)
+
+
+def the_record(records: Path) -> Path:
+    """The only record in a directory."""
+    (record,) = records.glob("*.run")
+    return record
+
+
+def trials(document: dict[str, Any]) -> dict[str, dict[str, Any]]:
+    """The trials of a printed document by id."""
+    return {trial["id"]: trial for trial in document["trials"]}

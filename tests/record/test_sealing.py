@@ -1,0 +1,378 @@
+"""Sealing, sealed records, withdrawal."""
+
+from __future__ import annotations
+
+import math
+import os
+import random
+import shutil
+import zlib
+from dataclasses import replace
+from pathlib import Path
+from zlib import crc32
+
+import msgpack
+import pytest
+
+from monitor.errors import RecordUnreadable
+from monitor.record.disk import DISK, RecordBusy, RecordNotWritable, lock_record
+from monitor.record.entries import EntryKind, pack_frames
+from monitor.record.parts import SEALED_NAME, find_parts, list_records, read_tombstone
+from monitor.record.reader import RecordFiles, RecordReading, RecordWithdrawn
+from monitor.record.recovery import recover_record
+from monitor.record.sealed import ENTRIES, SealedFile
+from monitor.record.sealing import seal_record, withdraw_record
+from monitor.record.verify import verify_record
+from monitor.record.writer import RecordWriter
+
+
+def telemetry(count: int, seed: int = 7):
+    """Invented frames at 60 Hz: own car and three others, smooth and never still, numbers as 64-bit floats."""
+    dice = random.Random(seed)
+    position, speed, accel, offset, drift = 0.0, 22.2, 0.0, 0.05, 0.0
+    others = [[40.0 * (place + 1), 21.0 + dice.random(), 0.0] for place in range(3)]
+    step = 1 / 60
+    for seq in range(1, count + 1):
+        accel += (-0.5 * accel + 0.4 * dice.gauss(0, 1)) * step
+        speed += accel * step
+        position += speed * step
+        drift += (-0.9 * drift - 0.2 * offset + 0.1 * dice.gauss(0, 1)) * step
+        offset += drift * step
+        for other in others:
+            other[2] += (-0.5 * other[2] + 0.3 * dice.gauss(0, 1)) * step
+            other[1] += other[2] * step
+            other[0] += other[1] * step
+        own = {
+            "x": position,
+            "y": offset + 0.3 * math.sin(position / 90),
+            "heading": math.atan2(drift, speed),
+            "speed": speed,
+            "accel": accel,
+            "length": 4.6,
+            "width": 1.8,
+            "yaw_rate": drift / 9.0,
+            "lane_offset": offset,
+            "steering_angle": drift * 1.7 + offset / 30,
+            "accelerator": 0.2 + accel / 10,
+            "brake": max(0.0, -accel / 8),
+        }
+        columns = {
+            "id": [1, 2, 3],
+            "x": [other[0] for other in others],
+            "y": [0.3 * math.sin(other[0] / 90) for other in others],
+            "heading": [0.1 / 30 * math.cos(other[0] / 90) for other in others],
+            "speed": [other[1] for other in others],
+            "accel": [other[2] for other in others],
+            "length": [5.0, 4.4, 4.4],
+            "width": [2.0, 1.8, 1.8],
+        }
+        frame = {"v": 1, "run": "Q01-a", "seq": seq, "t": seq * step, "own": own, "others": columns}
+        frame |= {"signals": {"eyes_on_road": seq % 900 < 700, "platform_x": accel / 50}, "markers": seq // 600}
+        yield pack_frames([b"frame", msgpack.packb(frame)])
+
+
+@pytest.fixture(scope="module")
+def drive_template(tmp_path_factory) -> Path:
+    """A closed record of 100 s of telemetry with ticks and notes, in two parts, the first with a torn tail."""
+    from monitor.record.entries import Opening
+
+    class Clocks:
+        def __init__(self) -> None:
+            self.now, self.dice = 10**12, random.Random(5)
+
+        def monotonic_ns(self) -> int:
+            self.now += 16_666_667 + int(self.dice.gauss(0, 60_000))
+            return self.now
+
+        def wall_ns(self) -> int:
+            return 1_750_000_000 * 10**9 + self.now + int(self.dice.gauss(0, 300))
+
+    path = tmp_path_factory.mktemp("drive") / "Q01-20250615T145320Z-0d0d.run"
+    clock = Clocks()
+    writer = RecordWriter.create(path, Opening("Q01", "chime", "dusk-road", "x" * 3000, "", (), {}), clock=clock)
+    frames = list(telemetry(6000))
+    for at, frame in enumerate(frames[:3000]):
+        writer.append(EntryKind.MESSAGE, frame)
+        if at % 300 == 0:
+            writer.append(EntryKind.OPERATOR, msgpack.packb({"type": "note", "text": f"note {at}"}))
+            writer.append(EntryKind.TICK, b"")
+    os.close(writer._lock_descriptor)
+    writer._lock_descriptor = -1
+    with (path / "part-0001.twr").open("ab") as part:
+        part.write((path / "part-0001.twr").read_bytes()[-500:-200])
+    part_bytes = (path / "part-0001.twr").read_bytes()
+    (path / "part-0001.twr").write_bytes(part_bytes[:-300] + b"\xc1\x9eTW" + bytes(3))
+    writer = RecordWriter.resume(path, why="the recorder was started again", clock=clock)
+    for frame in frames[3000:]:
+        writer.append(EntryKind.MESSAGE, frame)
+    writer.close("the drive ended")
+    return path
+
+
+@pytest.fixture
+def drive(drive_template, tmp_path) -> Path:
+    path = tmp_path / drive_template.name
+    shutil.copytree(drive_template, path)
+    return path
+
+
+def entries_of(path: Path) -> list:
+    return [entry for block in RecordReading(path).blocks() for entry in block]
+
+
+def test_a_sealed_record_gives_the_same_entries_and_the_same_parts_byte_for_byte(drive) -> None:
+    before, parts = entries_of(drive), {number: file.read_bytes() for number, file in find_parts(drive)}
+    digest = RecordReading(drive).digest
+    torn = verify_record(drive).notes
+    sealed = seal_record(drive)
+    assert sorted(file.name for file in drive.iterdir()) == [SEALED_NAME]
+    reading = RecordReading(drive)
+    assert entries_of(drive) == before
+    assert (reading.state, reading.digest, sealed.digest) == ("sealed", digest, digest)
+    file = SealedFile(drive / SEALED_NAME)
+    assert {number: b"".join(file.original(number)) for number in file.parts} == parts
+    assert verify_record(drive, digest).ok
+    assert verify_record(drive).notes == torn
+    assert seal_record(drive) == sealed
+
+
+def test_a_sealed_drive_takes_at_most_45_percent(drive) -> None:
+    sealed = seal_record(drive)
+    assert sealed.raw_bytes > 3_000_000
+    assert sealed.share <= 0.45
+
+
+def test_a_range_is_read_without_reading_the_whole(drive, failing_disk) -> None:
+    """The bytes asked from the system for the last 100 entries, against the size of the file."""
+    last = RecordReading(drive).last_number
+    seal_record(drive)
+
+    class Counting(failing_disk):
+        read = 0
+
+        def pread(self, descriptor: int, size: int, offset: int) -> bytes:
+            found = super().pread(descriptor, size, offset)
+            self.read += len(found)
+            return found
+
+    disk = Counting()
+    reading = RecordReading(drive, disk)
+    opened, disk.read = disk.read, 0
+    for after in (last - 100, last // 2, 10):
+        disk.read = 0
+        first = next(reading.blocks(after=after))
+        assert first[0].number == after + 1
+        assert disk.read < (drive / SEALED_NAME).stat().st_size * 0.35
+    assert opened < (drive / SEALED_NAME).stat().st_size
+
+
+@pytest.mark.parametrize("after", [0, 1, 2, 500, 3021, 3022, 3023, 5000, 6022, 6023, 6024])
+def test_a_sealed_record_read_from_any_number_on(drive_template, tmp_path_factory, after: int) -> None:
+    path = tmp_path_factory.mktemp("any") / drive_template.name
+    shutil.copytree(drive_template, path)
+    last = RecordReading(path).last_number
+    seal_record(path)
+    numbers = [entry.number for block in RecordReading(path).blocks(after=after, size=100) for entry in block]
+    assert numbers == list(range(after + 1, last + 1))
+
+
+@pytest.mark.slow
+def test_a_flipped_bit_in_any_byte_of_a_sealed_record_is_told_and_mended(small) -> None:
+    seal_record(small)
+    before = entries_of(small)
+    file = small / SEALED_NAME
+    raw = file.read_bytes()
+    for at in range(len(raw)):
+        flipped = bytearray(raw)
+        flipped[at] ^= 1 << (at * 5 % 8)
+        file.write_bytes(flipped)
+        files = RecordFiles(small)
+        assert [entry for block in files.blocks() for entry in block] == before, at
+        assert files.damage != [], at
+        assert sum(damage.lost or 0 for damage in files.damage) == 0, at
+
+
+def test_two_flipped_bits_of_one_block_cost_that_block_and_are_told(drive) -> None:
+    seal_record(drive)
+    before = entries_of(drive)
+    sealed = SealedFile(drive / SEALED_NAME)
+    at, block = [found for found in sealed.parts[1] if found[1].holds == ENTRIES][2]
+    raw = bytearray((drive / SEALED_NAME).read_bytes())
+    assert block.stripes > 2
+    for stripe in (0, 2):
+        raw[at + 92 + stripe * block.stripe_length + 5] ^= 8
+    (drive / SEALED_NAME).write_bytes(raw)
+    result = verify_record(drive)
+    assert result.lost == block.entries
+    assert "damaged beyond what its parity can mend" in " ".join(result.sentences())
+    lost = set(range(block.first_number, block.first_number + block.entries))
+    assert entries_of(drive) == [entry for entry in before if entry.number not in lost]
+
+
+@pytest.mark.parametrize("cut", [1, 20, 31, 32, 33, 200, 2000])
+def test_an_index_that_is_cut_off_is_built_again_from_the_blocks(drive, cut: int) -> None:
+    before = entries_of(drive)
+    seal_record(drive)
+    file = drive / SEALED_NAME
+    file.write_bytes(file.read_bytes()[:-cut])
+    result = verify_record(drive)
+    assert "the index is damaged and was built again" in " ".join(result.sentences())
+    assert entries_of(drive) == before
+
+
+def test_the_index_of_another_record_is_not_believed(drive, small) -> None:
+    before = entries_of(drive)
+    seal_record(drive)
+    seal_record(small)
+    mine, other = (drive / SEALED_NAME).read_bytes(), (small / SEALED_NAME).read_bytes()
+    index_of_other = other[int.from_bytes(other[-32:-24], "little") :]
+    (drive / SEALED_NAME).write_bytes(mine[: int.from_bytes(mine[-32:-24], "little")] + index_of_other)
+    assert entries_of(drive) == before
+    assert not verify_record(drive).ok
+
+
+def test_a_payload_changed_inside_a_sealed_block_with_all_checksums_put_right_breaks_the_chain(small) -> None:
+    seal_record(small)
+    file = small / SEALED_NAME
+    sealed = SealedFile(file)
+    at, block = [found for found in sealed.parts[1] if found[1].holds == ENTRIES][-1]
+    raw = file.read_bytes()
+    plain = zlib.decompress(raw[at + 92 : at + 92 + block.packed_length])
+    assert b"fog" in plain
+    packed = zlib.compress(plain.replace(b"fog", b"sun"), 6)
+    changed = replace(block, packed_length=len(packed), packed_crc=crc32(packed), parity_crc=crc32(packed), stripes=1)
+    from monitor.record.sealed import tail_bytes
+
+    body = changed.pack() + packed + crc32(packed).to_bytes(4, "little") + packed
+    index = [found if found[0] != at else (at, changed) for found in sealed.parts[1]]
+    file.write_bytes(raw[:at] + body + tail_bytes(index, at + len(body)))
+    result = verify_record(small)
+    assert not result.ok
+    assert "do not lead to the closing digest" in " ".join(result.sentences())
+
+
+def test_a_record_with_damage_keeps_its_damage_when_sealed(small, look) -> None:
+    record = look(small)
+    pieces = record.pieces()
+    damaged = bytearray(pieces[5])
+    damaged[60] ^= 4
+    raw = b"".join([*pieces[:5], bytes(damaged), *pieces[6:]])
+    record.part().write_bytes(raw)
+    seal_record(small)
+    assert b"".join(SealedFile(small / SEALED_NAME).original(1)) == raw
+    result = verify_record(small)
+    assert (result.entries, result.lost, result.ok) == (8, 1, False)
+
+
+def test_an_unclosed_record_is_not_sealed(small, look) -> None:
+    record = look(small)
+    record.write(record.pieces()[:-1])
+    with pytest.raises(RecordNotWritable, match="is not closed"):
+        seal_record(small)
+    recover_record(small)
+    assert seal_record(small).entries == 10  # eight, the new part's, the close entry
+
+
+def test_a_record_that_is_being_written_is_neither_sealed_nor_withdrawn(small) -> None:
+    lock = lock_record(DISK, small)
+    try:
+        with pytest.raises(RecordBusy):
+            seal_record(small)
+        with pytest.raises(RecordBusy):
+            withdraw_record(small, "lead")
+    finally:
+        os.close(lock)
+
+
+def test_any_failing_call_while_sealing_leaves_the_record_as_it_was(small, failing_disk, tmp_path) -> None:
+    before = entries_of(small)
+    n, fired = 0, True
+    while fired:
+        n += 1
+        path = tmp_path / f"try-{n}" / small.name
+        shutil.copytree(small, path)
+        disk = failing_disk(fails=lambda name, count, n=n: OSError(5, "Input/output error") if count == n else None)
+        try:
+            seal_record(path, disk)
+        except (RecordNotWritable, RecordUnreadable):
+            assert disk.failed
+        fired = bool(disk.failed)
+        assert entries_of(path) == before, (n, disk.failed)
+        seal_record(path)
+        assert entries_of(path) == before
+        assert [file.name for file in path.iterdir()] == [SEALED_NAME]
+    assert n > 12
+
+
+def test_bytes_that_do_not_read_back_the_same_keep_the_parts(small, failing_disk) -> None:
+    """A disk that flips a bit of what is written: the proof finds it."""
+
+    class Flipping(failing_disk):
+        def write(self, descriptor: int, data: bytes) -> int:
+            if len(data) > 300:
+                data = data[:150] + bytes([data[150] ^ 1]) + data[151:]
+            return super().write(descriptor, data)
+
+    before = entries_of(small)
+    with pytest.raises((RecordNotWritable, RecordUnreadable)):
+        seal_record(small, Flipping())
+    assert [file.name for file in small.iterdir()] == ["part-0001.twr"]
+    assert entries_of(small) == before
+
+
+def test_parts_on_the_second_disk_are_sealed_with_the_others(tmp_path, opening, clock, failing_disk, message) -> None:
+    path, second = tmp_path / "Q01-20250615T145320Z-0f0f.run", tmp_path / "second"
+    second.mkdir()
+    disk = failing_disk()
+    writer = RecordWriter.create(path, opening, second=second, clock=clock, disk=disk)
+    writer.append(EntryKind.MESSAGE, message(2))
+    left = ["write"]
+    disk.fails = lambda name, count: OSError(28, "full") if name in left and not left.clear() else None
+    writer.append(EntryKind.MESSAGE, message(3))
+    writer.close("")
+    before = entries_of(path)
+    assert (second / path.name / "part-0002.twr").exists()
+    seal_record(path)
+    assert entries_of(path) == before
+    assert find_parts(path) == []
+
+
+def test_a_withdrawn_record_leaves_a_tombstone_without_data_and_is_refused(small, tmp_path, clock) -> None:
+    (small / "cache").mkdir()
+    (small / "cache" / "columns.npy").write_bytes(b"0123")
+    digest = RecordReading(small).digest
+    tombstone = withdraw_record(small, "study lead", clock)
+    assert tombstone == {
+        "withdrawn_at": "2025-06-15T15:06:40+00:00",
+        "by": "study lead",
+        "digest": digest,
+        "entries": 9,
+        "missing_parts": [],
+    }
+    assert [file.name for file in small.rglob("*") if file.is_file()] == ["tombstone.json"]
+    assert read_tombstone(small) == tombstone
+    assert list_records(tmp_path) == [small]
+    assert withdraw_record(small, "someone else") == tombstone
+    for act in (RecordReading, verify_record, seal_record, lambda path: RecordWriter.resume(path, why="")):
+        with pytest.raises(RecordWithdrawn, match=r"consent was withdrawn on 2025-06-15T.*cannot be read"):
+            act(small)
+
+
+def test_withdrawing_erases_a_sealed_record_and_the_second_place_too(tmp_path, opening, clock) -> None:
+    path, second = tmp_path / "Q01-20250615T145320Z-0aaa.run", tmp_path / "second"
+    writer = RecordWriter.create(path, opening, second=second, clock=clock)
+    writer.close("")
+    (second / path.name).mkdir(parents=True)
+    (second / path.name / "part-0002.twr").write_bytes(b"left over")
+    (path / SEALED_NAME).write_bytes(b"")
+    (path / SEALED_NAME).unlink()
+    withdraw_record(path, "lead")
+    assert [file.name for file in tmp_path.rglob("*") if file.is_file()] == ["tombstone.json"]
+
+
+def test_what_is_no_record_is_not_withdrawn(tmp_path) -> None:
+    with pytest.raises(RecordUnreadable):
+        withdraw_record(tmp_path, "lead")
+    with pytest.raises(RecordUnreadable):
+        withdraw_record(tmp_path / "missing", "lead")
+    assert list(tmp_path.iterdir()) == []

@@ -1,0 +1,77 @@
+"""Study files as nested values, and a writer that makes TOML text of them again."""
+
+from __future__ import annotations
+
+import datetime
+import json
+import tomllib
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+FILES = Path(__file__).parent / "files"
+CONFIGS = Path(__file__).parents[2] / "configs"
+
+
+def _quoted(text: str) -> str:
+    # TOML allows no control character in a text, JSON lets DEL through.
+    return json.dumps(text, ensure_ascii=False).replace("\x7f", "\\u007f")
+
+
+def _value_text(value: Any) -> str:
+    if isinstance(value, bool):
+        return "true" if value else "false"
+    if isinstance(value, str):
+        return _quoted(value)
+    if isinstance(value, list):
+        return "[" + ", ".join(_value_text(one) for one in value) + "]"
+    if isinstance(value, dict):
+        return "{ " + ", ".join(f"{_quoted(key)} = {_value_text(one)}" for key, one in value.items()) + " }"
+    if isinstance(value, datetime.date | datetime.time):
+        return value.isoformat()
+    return repr(value)
+
+
+def _section_lines(section: dict[str, Any], heading: str) -> list[str]:
+    lines = []
+    for key, value in section.items():
+        if not (isinstance(value, dict) or _is_sections(value)):
+            lines.append(f"{_quoted(key)} = {_value_text(value)}")
+    for key, value in section.items():
+        name = f"{heading}.{_quoted(key)}" if heading else _quoted(key)
+        if isinstance(value, dict):
+            lines += ["", f"[{name}]", *_section_lines(value, name)]
+        elif _is_sections(value):
+            for one in value:
+                lines += ["", f"[[{name}]]", *_section_lines(one, name)]
+    return lines
+
+
+def _is_sections(value: Any) -> bool:
+    return isinstance(value, list) and bool(value) and all(isinstance(one, dict) for one in value)
+
+
+@pytest.fixture(scope="session")
+def to_toml() -> Callable[[dict[str, Any]], str]:
+    """Nested values → TOML text with a line for each key."""
+    return lambda root: "\n".join(_section_lines(root, "")) + "\n"
+
+
+@pytest.fixture(scope="session")
+def everything_text() -> str:
+    """A study file without fault in which every key of the format stands."""
+    return (FILES / "everything.toml").read_text(encoding="utf-8")
+
+
+@pytest.fixture
+def everything(everything_text: str) -> dict[str, Any]:
+    """The same as nested values, fresh for each test."""
+    return tomllib.loads(everything_text)
+
+
+@pytest.fixture(scope="session")
+def configs() -> Path:
+    """The study files that come with the program."""
+    return CONFIGS

@@ -1,0 +1,59 @@
+"""The tables of the format against the model, and the words in which values are repeated."""
+
+from __future__ import annotations
+
+from dataclasses import fields
+
+import pytest
+
+from monitor.study import shape
+from monitor.study.faults import found_text, path_text, quoted
+from monitor.study.model import (
+    AlertRule,
+    AssignmentRule,
+    BeforeRule,
+    HazardRule,
+    ResponseRule,
+    SheetStep,
+    Signal,
+    TaskRule,
+    Trigger,
+)
+
+
+def keys_under(*path: str) -> set[str]:
+    section = shape.STUDY_FILE
+    for step in path:
+        kind = section.keys[step].kind
+        section = getattr(kind, "section", getattr(kind, "kind", kind))
+    return set(section.keys)
+
+
+@pytest.mark.parametrize(
+    ("path", "model", "renamed"),
+    [
+        (("trigger",), Trigger, {"conditions": "condition"}),
+        (("trigger", "alert"), AlertRule, {}),
+        (("trigger", "task"), TaskRule, {}),
+        (("trigger", "before"), BeforeRule, {}),
+        (("trigger", "hazard"), HazardRule, {}),
+        (("trigger", "response"), ResponseRule, {}),
+        (("sheet",), SheetStep, {}),
+        (("assignment",), AssignmentRule, {}),
+        (("signals",), Signal, {"name": None}),
+    ],
+)
+def test_a_section_has_the_fields_of_its_model(path, model, renamed):
+    names = {renamed.get(field.name, field.name) for field in fields(model)} - {None}
+    assert keys_under(*path) == names
+
+
+def test_what_a_terminal_would_obey_is_escaped():
+    assert quoted("\x1b[2J\x9b2J\u202e\u2028a\n") == '"\\u001b[2J\\u009b2J\\u202e\\u2028a\\n"'
+    assert path_text(("groups", "\x9b2J", "alert", 0)) == 'groups."\\u009b2J".alert[1]'
+    assert quoted("é – 猫") == '"é – 猫"'
+
+
+def test_a_long_text_is_cut():
+    assert quoted("a" * 61) == '"' + "a" * 59 + '…"'
+    assert found_text(10**400) == "a number of more than 18 digits"
