@@ -21,7 +21,7 @@ def add_to(subparsers: Any) -> None:
 def run(options: argparse.Namespace) -> int:
     from pathlib import Path
 
-    from monitor.commands.following import show_run
+    from monitor.commands.following import end_run, show_run
     from monitor.following.beginning import begin_run
     from monitor.simulation.scenarios import scenario_named
     from monitor.study.demo import DEMO_GROUP, DEMO_PARTICIPANT, demo_study
@@ -36,7 +36,11 @@ def run(options: argparse.Namespace) -> int:
         begun = begin_run(demo_study(), DEMO_PARTICIPANT, DEMO_GROUP, (simulator.endpoint,), records, look_back=False)
         if options.headless:
             return _headless(begun, options)
-        return show_run(begun, by=options.by)
+        status = show_run(begun, by=options.by, says_it_goes_on=False)
+        if begun.is_recorded:
+            # the simulator ends with the demo, so there is nothing that the recorder could go on with
+            end_run(begun)
+        return status
 
 
 def _headless(begun: Any, options: argparse.Namespace) -> int:

@@ -32,7 +32,7 @@ class Interrupted(Exception):
         self.number = number
 
 
-def show_run(run: Run, *, by: str | None, read_only: bool = False) -> int:
+def show_run(run: Run, *, by: str | None, read_only: bool = False, says_it_goes_on: bool = True) -> int:
     """The watch screen on a run; the recorder goes on when the screen is left without ending the run."""
     from monitor.screens.running import run_watch
 
@@ -43,7 +43,7 @@ def show_run(run: Run, *, by: str | None, read_only: bool = False) -> int:
     finally:
         source.stop()
     say(f"record: {run.record}")
-    if run.is_recorded:
+    if says_it_goes_on and run.is_recorded:
         say(f"The recorder goes on; come back with: trialwitness attach {run.record}")
     return status
 
@@ -104,6 +104,15 @@ def _follow(following: Following, stream: Stream | None, *, until_end: bool) -> 
         if until_end and time.monotonic() - silent_since > SILENCE_S:
             say(f"No message for {SILENCE_S:.0f} s: the feed fell silent. The record is closed.")
             return 1
+
+
+def end_run(run: Run) -> bool:
+    """Closes a run's record; whether that was done."""
+    following = run.follow(operator_name())()
+    try:
+        return close_run(following)
+    finally:
+        following.close()
 
 
 def close_run(following: Following) -> bool:

@@ -10,7 +10,7 @@ def add_to(subparsers: Any) -> None:
     parser = subparsers.add_parser("simulate", help="publish a simulated drive", description=__doc__)
     parser.add_argument("--bind", default="tcp://127.0.0.1:*", metavar="ENDPOINT", help="where to publish")
     add_drive_options(parser)
-    parser.add_argument("--participant", default="Q01", metavar="CODE")
+    parser.add_argument("--participant", metavar="CODE", help="who drives, if the hello shall say it")
     parser.add_argument(
         "--group", default="chime", metavar="NAME", help="alert group that the drive gives its alert to"
     )

@@ -33,7 +33,8 @@ class SimulationPlan:
     """Times real time."""
     rate_hz: float = 60.0
     group: str = "chime"
-    participant: str = "Q01"
+    participant: str | None = None
+    """As the hello says it; None: the simulator does not know who drives."""
     truth_path: Path | None = None
     """Where the injected truth is written; the monitor never reads it."""
     extra_vehicles: int = 0

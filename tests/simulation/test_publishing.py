@@ -89,7 +89,7 @@ def test_at_high_speed_nothing_is_lost_and_every_number_arrives_as_modelled(tmp_
     assert isinstance(decoded[0], Hello)
     last = [one for one in decoded if isinstance(one, Hello)][-1]
     assert last.recent == tuple(markers)
-    assert (last.participant, last.group, last.scenario) == ("Q01", "chime", "dusk-road")
+    assert (last.participant, last.group, last.scenario) == (None, "chime", "dusk-road")
     assert last.run == "dusk-road-clean-seed7"
     assert set(last.signals) == set(steps[0].signals)
     assert last.road is not None
