@@ -1,7 +1,7 @@
 """Published test procedures driven through the feed: messages in, expected fire out.
 
-Source: US confirmation test for forward-collision warning (February 2013), test 2, decelerating lead: both cars at 45 mph
-(20.1168 m/s), 30 m apart, the lead brakes at 0.3 g (test numbers from memory). What follows from these inputs is kinematics:
+Source: US confirmation test for forward-collision warning (February 2013), test 2, decelerating lead: both cars at
+45 mph (20.1168 m/s), 30 m apart, the lead brakes at 0.3 g (test numbers from memory). What follows is kinematics:
 
 - gap over closing speed reaches T* at t = −T* + √(T*² + 2·d0/a);
 - with the lead's deceleration taken into account, contact is at √(2·d0/a), so T* is reached T* before that.
@@ -49,7 +49,7 @@ at_most = 100.0
 
 
 def messages(gap_m: float, decel_mps2: float, ramp_s: float) -> Iterator[list[bytes]]:
-    """The drive frame by frame: own car goes on at its speed, the lead brakes from `ONSET_T`, by a ramp if there is one."""
+    """The drive frame by frame: own car goes on at its speed, the lead brakes from `ONSET_T`, by a ramp if any."""
     base = {"v": 1, "run": "published"}
     yield [b"hello", msgpack.packb({**base, "source": "test", "rate_hz": RATE_HZ, "signals": {}})]
     for seq in range(round(9.0 * RATE_HZ)):

@@ -89,6 +89,8 @@ class Following:
         )
         if status.closed is not None:
             state, sentence = "closed", f"Closed. Digest {status.closed[:16]} …"
+        elif not status.alive and not self._lost_for(RESTART_AFTER_S):
+            sentence = ""  # not heard yet, or for a moment only
         elif not status.alive:
             state = "restarting" if self._restart is not None else "lost"
             sentence = self._trouble or "The recorder does not answer."
@@ -132,6 +134,10 @@ class Following:
                 self._shown[trial.id] = state
                 self.post({"type": "shown", "trial": trial.id, "stage": trial.stage, "verdict": trial.verdict})
 
+    def _lost_for(self, seconds: float) -> bool:
+        """Whether the recorder has been missed for so long."""
+        return self._lost_since is not None and time.monotonic() - self._lost_since >= seconds
+
     def _watch_over(self) -> None:
         status = self.client.status()
         self.failed = self.failed or status.trouble is not None
@@ -141,7 +147,7 @@ class Following:
         now = time.monotonic()
         if self._lost_since is None:
             self._lost_since = now
-        if self._restart is None or now - self._lost_since < RESTART_AFTER_S * (1 + min(self._restarts, 9)):
+        if self._restart is None or not self._lost_for(RESTART_AFTER_S * (1 + min(self._restarts, 9))):
             return
         self._restarts += 1
         self._lost_since = now
