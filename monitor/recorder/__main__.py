@@ -8,6 +8,7 @@ unclosed, to be gone on with); 75 did not end in time; 128+n closed after signal
 from __future__ import annotations
 
 import faulthandler
+import gc
 import json
 import os
 import sys
@@ -25,15 +26,19 @@ FAULT_STATUS = 70
 
 def main() -> int:
     """Runs a recorder until its record is closed; returns the exit status."""
+    starter = os.dup(1)
     try:
         plan = plan_from_json(sys.stdin.read())
         recorder = Recorder(plan)
     except WitnessError as error:
-        _say({"ready": False, "why": str(error)})
+        _say(starter, {"ready": False, "why": str(error)})
         return error.exit_code
     watch = SignalWatch(lambda: recorder.stop(f"the recorder got signal {watch.signal}"))
-    _say({"ready": True, "pid": os.getpid()})
     _write_to_log(plan)
+    _say(starter, {"ready": True, "pid": os.getpid()})
+    gc.collect()
+    gc.freeze()
+    gc.disable()  # the recorder collects by hand between two beats: no pause of unknown length inside the intake
     try:
         digest = recorder.run()
     except Exception:  # whatever it is, the record must stay unclosed, and the next recorder goes on with it
@@ -43,15 +48,17 @@ def main() -> int:
     return 0 if watch.signal is None else 128 + watch.signal
 
 
-def _say(fields: dict[str, object]) -> None:
+def _say(starter: int, fields: dict[str, object]) -> None:
+    """Tells whoever started us, and lets go of the pipe to them."""
     try:
-        print(json.dumps(fields), flush=True)
+        os.write(starter, json.dumps(fields).encode() + b"\n")
+        os.close(starter)
     except OSError:
-        pass  # whoever started us is gone; the run is recorded all the same
+        pass  # they are gone; the run is recorded all the same
 
 
 def _write_to_log(plan: RecorderPlan) -> None:
-    """Lets go of the pipe to the starter, and of the terminal with it."""
+    """Standard output and error; nothing of the starter's terminal is held any longer."""
     for path in (Path(plan.record) / LOG_NAME, Path(os.devnull)):
         try:
             log = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_APPEND, 0o600)

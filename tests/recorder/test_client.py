@@ -11,7 +11,7 @@ from monitor.record.entries import Entry, EntryKind, pack_map
 from monitor.record.writer import RecordWriter
 from monitor.recorder import client as client_module
 from monitor.recorder import process as process_module
-from monitor.recorder.wire import Batch, pack_status
+from monitor.recorder.wire import Batch, pack_status, unpack_batch
 
 
 class HandMade:
@@ -247,7 +247,11 @@ def test_a_full_disk_is_said_and_recording_goes_on_in_the_second_place(house, in
     feed, endpoint = house.publisher()
     inside(house.plan(endpoint, second=str(second)), disk=disk)
     follower = house.follow(writer=True)
+    wire = house.context.socket(zmq.SUB)
+    wire.subscribe(b"E")
+    wire.connect(f"ipc://{house.sockets}/entries")
     house.subscribed(feed, follower)
+    house.wait_until(lambda: feed.send_multipart([b"frame", b""]) or wire.poll(10), "the stream")
     disk.failing = True
     feed.send_multipart([b"frame", b"while the disk is full"])
     follower.until(lambda: [b"frame", b"while the disk is full"] in follower.messages, "the message")
@@ -255,6 +259,10 @@ def test_a_full_disk_is_said_and_recording_goes_on_in_the_second_place(house, in
     follower.until(lambda: key in follower.saved, "the acknowledgement from the second place")
     follower.until(lambda: follower.client.status().trouble, "the sentence about the disk")
     assert EntryKind.PART in follower.kinds
+    published = []
+    while wire.poll(200) and (not published or published[-1] < follower.entries[-1].number):
+        published += [entry.number for entry in unpack_batch(wire.recv())[2]]
+    assert published == list(range(published[0], published[0] + len(published))), "the new part's entry among them"
     assert follower.client.left_out == 0
     late = house.follow()
     late.until(lambda: len(late.entries) >= len(follower.entries), "a late follower")

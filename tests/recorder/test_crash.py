@@ -168,6 +168,7 @@ def test_recording_goes_on_before_a_dead_recorder_is_noticed_by_its_lock(house, 
     assert follower.client.unsaved == 1
     house.again(recorder.plan)
     follower.until(lambda: key in follower.saved, "the note's acknowledgement")
+    follower.until(lambda: follower.operator, "the note in the stream")
     (entered,) = follower.operator
     assert entered["text"] == "while no recorder is there"
     (part,) = house.maps_in(follower.entries, EntryKind.PART)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import stat
 import time
+from pathlib import Path
 
 import pytest
 import zmq
@@ -156,3 +157,17 @@ def test_key_files_are_refused_with_the_reason(tmp_path):
         read_key_pair(secret)
     with pytest.raises(KeyFileRefused, match="is no directory"):
         Gate(None, tmp_path / "nobody")
+
+
+def test_a_recorder_uses_key_files_and_keeps_no_secret(house, served, keys):
+    _, socket, endpoint = served
+    files = {"own_secret_key": str(keys["witness"][1]), "server_public_key": str(keys["simulator"][0])}
+    recorder = house.start(house.plan(endpoint, **files))
+    follower = house.follow()
+    house.subscribed(socket, follower)
+    secret = read_key_pair(keys["witness"][1])[1]
+    kept = {path.name: path.read_bytes() for path in house.record.iterdir()}
+    kept["command line"] = Path(f"/proc/{recorder.pid}/cmdline").read_bytes()
+    kept["environment"] = Path(f"/proc/{recorder.pid}/environ").read_bytes()
+    assert {"part-0001.twr", "recorder.json", "recorder.log"} <= kept.keys()
+    assert [name for name, raw in kept.items() if secret in raw] == []

@@ -199,3 +199,34 @@ def test_a_publisher_that_restarts_is_met_again(house):
     follower.until(after, "messages of the restarted publisher")
     events = [fields["event"] for fields in follower.intake]
     assert events[events.index("lost") :][:4] == ["lost", "missing", "connected", "live"]
+
+
+def test_an_oversize_message_is_entered_as_a_rebuilt_connection_and_messages_follow(house):
+    feed, endpoint = house.publisher()
+    house.start(house.plan(endpoint))
+    follower = house.follow()
+    house.subscribed(feed, follower)
+    feed.send_multipart([b"frame", b"x" * (16 << 20)])
+
+    def after():
+        feed.send_multipart([b"frame", b"after"])
+        events = [fields["event"] for fields in follower.intake]
+        return "rebuilt" in events and events[events.index("rebuilt") :][:3] == ["rebuilt", "connected", "live"]
+
+    follower.until(after, "the rebuilt connection, with messages on it")
+    assert follower.messages[-1] == [b"frame", b"after"]
+    (rebuilt,) = [fields for fields in follower.intake if fields["event"] == "rebuilt"]
+    assert rebuilt["sentence"].startswith(f"{endpoint} sent a message over 256 KiB")
+    follower.until(lambda: follower.client.status().feeds[0].rebuilt == 1, "the count in the recorder's state")
+
+
+def test_what_the_payload_is_does_not_matter_to_the_recorder(house):
+    feed, endpoint = house.publisher()
+    house.start(house.plan(endpoint))
+    follower = house.follow()
+    house.subscribed(feed, follower)
+    payloads = [b"\xc1", b"\x93" * 1000, b"\xdd\xff\xff\xff\xff", b"\x91" * 200_000, b"\x80" * (256 << 10), b""]
+    for payload in payloads:
+        feed.send_multipart([b"frame", payload])
+    follower.until(lambda: [b"frame", b""] in follower.messages, "the last of them")
+    assert [frames[1] for frames in follower.messages if frames[0] == b"frame"] == payloads

@@ -9,9 +9,11 @@ import sys
 from pathlib import Path
 
 import pytest
+import zmq
 
 from monitor.errors import RecorderLost, WitnessError
 from monitor.record.entries import EntryKind
+from monitor.recorder import process as process_module
 from monitor.recorder.launch import find_running, make_sockets_directory, start_again, start_recorder
 from monitor.recorder.plan import RecorderPlan, plan_from_json
 from monitor.recorder.running import SOCKET_PATH_MOST
@@ -61,6 +63,23 @@ def test_a_hangup_is_ignored_and_term_closes_the_record(house):
     assert closed["why"] == f"the recorder got signal {signal.SIGTERM}"
     follower.until(lambda: follower.kinds[-1] == EntryKind.CLOSE, "the close entry at the follower")
     assert follower.entries == house.read()
+
+
+def test_what_waits_when_it_is_told_to_end_is_still_recorded(house, monkeypatch):
+    monkeypatch.setattr(process_module, "DRAIN_QUIET_S", 2.0)  # what is on its way may take so long on a busy machine
+    monkeypatch.setattr(process_module, "DRAIN_S", 20.0)
+    feed, endpoint = house.publisher(kind=zmq.XPUB)
+    recorder = process_module.Recorder(house.plan(endpoint))
+    assert feed.poll(10_000), "the recorder's subscription"
+    for _ in range(3):
+        feed.recv()
+    for number in range(5000):
+        feed.send_multipart([b"frame", b"%d" % number])
+    recorder.stop("the run is over")
+    recorder.run()
+    frames = [frames[1] for frames in house.messages_in(house.read())]
+    assert frames == [b"%d" % number for number in range(5000)]
+    assert house.reading().state == "closed"
 
 
 def test_an_interrupt_closes_the_record(house):
