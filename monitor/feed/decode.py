@@ -48,6 +48,7 @@ from monitor.feed.schema import (
     Refused,
     RoadLine,
 )
+from monitor.feed.template import Templates
 
 __all__ = ["Frame", "Hello", "Marker", "Refused", "decode_message"]
 
@@ -58,7 +59,9 @@ _HELLO_KEYS = frozenset(
 )
 _MARKER_KEYS = frozenset(("v", "run", "n", "t", "kind", "name", "data"))
 _ROAD_KEYS = frozenset(("x", "y", "lane_width", "lanes"))
-_OTHERS_KEYS = frozenset(("id", *OTHERS_REQUIRED, *OTHERS_OPTIONAL, "name"))
+_COLUMNS = frozenset(("id", *OTHERS_REQUIRED, *OTHERS_OPTIONAL))
+_BYTES, _INTEGER = frozenset((bytes,)), frozenset((int,))
+_TEMPLATES = Templates()
 _EMPTY: dict[str, bytes] = {}
 
 
@@ -70,7 +73,7 @@ def decode_message(frames: list[bytes]) -> Hello | Frame | Marker | Refused:
     label, payload = frames
     try:
         if label == b"frame":
-            return _frame(unpack_payload(payload))
+            return _TEMPLATES.read(payload, _checked_ids) or _whole_frame(payload)
         if label == b"marker":
             return _marker(unpack_payload(payload))
         if label == b"hello":
@@ -79,6 +82,12 @@ def decode_message(frames: list[bytes]) -> Hello | Frame | Marker | Refused:
         return Refused(label.decode(), f"{label.decode()}: {refusal}")
     topic = shown(label[: MAX_NAME + 1].decode("utf-8", "replace"))
     return Refused(topic, f"{topic or 'an empty topic'}: no topic of this feed, which has hello, frame and marker")
+
+
+def _whole_frame(payload: bytes) -> Frame:
+    frame = _frame(unpack_payload(payload))
+    _TEMPLATES.learn(payload, frame, _checked_ids)
+    return frame
 
 
 def _frame(fields: dict[str, Any]) -> Frame:
@@ -103,11 +112,8 @@ def _frame(fields: dict[str, Any]) -> Frame:
     signals = fields.get("signals")
     if type(signals) is not dict:
         signals = map_of(fields, "signals")
-    if len(signals) > MAX_SIGNALS:
-        raise Refusal(f"`signals` has {len(signals)} signals, more than {MAX_SIGNALS}")
-    check_keys(signals, "signals")
-    if not SIGNAL_TYPES.issuperset(map(type, signals.values())):
-        signals = {name: number_or_nan(value, f"signals.{name}", SIGNAL_TYPES) for name, value in signals.items()}
+    if signals:
+        signals = _checked_signals(signals)
     wall = fields.get("wall")
     if wall is not None and (type(wall) is not float or wall - wall != 0.0):
         wall = number_or_nan(wall, "wall", NUMBER_TYPES)
@@ -117,34 +123,22 @@ def _frame(fields: dict[str, Any]) -> Frame:
         others = map_of(fields, "others")
     if not others:
         return Frame(run, seq, t, own, b"", _EMPTY, None, signals, markers, wall)
-    ids = others.get("id")
-    if type(ids) is not bytes:
-        ids = _id_bytes(others)
+    names = others.pop("name", None)
+    if not _COLUMNS.issuperset(others) or not _BYTES.issuperset(map(type, others.values())):
+        others = _columns_as_bytes(others)
+    ids = others.pop("id", None)
+    if ids is None:
+        raise Refusal("`others.id` is missing")
     size = _checked_ids(ids)
-    columns = {}
     for name in OTHERS_REQUIRED:
-        column = others.get(name)
-        if type(column) is not bytes:
-            column = _column_bytes(others, name)
+        if name not in others:
+            raise Refusal(f"`others.{name}` is missing")
+    for name, column in others.items():
         if len(column) != size:
             raise _unequal(name, len(column), size)
-        columns[name] = column
-    for name in OTHERS_OPTIONAL:
-        column = others.get(name)
-        if column is not None:
-            if type(column) is not bytes:
-                column = _column_bytes(others, name)
-            if len(column) != size:
-                raise _unequal(name, len(column), size)
-            columns[name] = column
-    names = others.get("name")
     if names is not None:
         names = _names(names, size // 8)
-    if not _OTHERS_KEYS.issuperset(others):
-        check_keys(others, "others")
-        for name in others.keys() - _OTHERS_KEYS:
-            check_depth(others[name], f"others.{shown(name)}", 3)
-    return Frame(run, seq, t, own, ids, columns, names, signals, markers, wall)
+    return Frame(run, seq, t, own, ids, others, names, signals, markers, wall)
 
 
 def _marker(fields: dict[str, Any], within: str = "", run: str | None = None) -> Marker:
@@ -267,6 +261,16 @@ def _version_and_run(fields: dict[str, Any], known: frozenset[str]) -> str:
     return text_of(fields, "run")
 
 
+def _checked_signals(signals: dict[str, Any]) -> dict[str, float]:
+    """The signals with null as NaN."""
+    if len(signals) > MAX_SIGNALS:
+        raise Refusal(f"`signals` has {len(signals)} signals, more than {MAX_SIGNALS}")
+    check_keys(signals, "signals")
+    if SIGNAL_TYPES.issuperset(map(type, signals.values())):
+        return signals
+    return {name: number_or_nan(value, f"signals.{name}", SIGNAL_TYPES) for name, value in signals.items()}
+
+
 def _own_with_gaps(own: dict[str, Any]) -> dict[str, float]:
     """`own` with null as NaN, and without what no measure could take (unknown keys that hold no number)."""
     kept = {}
@@ -294,25 +298,34 @@ def _checked_ids(ids: bytes) -> int:
     return len(ids)
 
 
-def _id_bytes(others: dict[str, Any]) -> bytes:
-    if "id" not in others:
-        raise Refusal("`others.id` is missing")
-    column = others["id"]
-    if type(column) is not list:
-        raise Refusal(f"`others.id` is {kind_of(column)}, no column")
-    for value in column:
-        if type(value) is not int or not -MAX_INT - 1 <= value <= MAX_INT:
-            raise Refusal(f"`others.id` holds {kind_of(value)} that is no 64-bit integer")
-    return struct.pack(f"<{len(column)}q", *column)
+def _columns_as_bytes(others: dict[str, Any]) -> dict[str, bytes]:
+    """The known columns as the bytes that they would have been, and without those that are null."""
+    check_keys(others, "others")
+    columns = {}
+    for name, column in others.items():
+        if name not in _COLUMNS:
+            check_depth(column, f"others.{name}", 3)
+        elif type(column) is bytes:
+            columns[name] = column
+        elif type(column) is list:
+            columns[name] = _id_bytes(column) if name == "id" else _number_bytes(name, column)
+        elif column is not None or name not in OTHERS_OPTIONAL:
+            raise Refusal(f"`others.{name}` is {kind_of(column)}, no column")
+    return columns
 
 
-def _column_bytes(others: dict[str, Any], name: str) -> bytes:
-    """A column given as an array, as the bytes that it would have been; null becomes NaN."""
-    if name not in others:
-        raise Refusal(f"`others.{name}` is missing")
-    column = others[name]
-    if type(column) is not list:
-        raise Refusal(f"`others.{name}` is {kind_of(column)}, no column")
+def _id_bytes(column: list[Any]) -> bytes:
+    if not _INTEGER.issuperset(map(type, column)):
+        wrong = next(value for value in column if type(value) is not int)
+        raise Refusal(f"`others.id` holds {kind_of(wrong)}, not an integer")
+    try:
+        return struct.pack(f"<{len(column)}q", *column)
+    except struct.error as error:
+        raise Refusal("`others.id` holds an integer of more than 64 bits with sign") from error
+
+
+def _number_bytes(name: str, column: list[Any]) -> bytes:
+    """null becomes NaN."""
     if not NUMBER_TYPES.issuperset(map(type, column)):
         column = [number_or_nan(value, f"others.{name}", NUMBER_TYPES) for value in column]
     return struct.pack(f"<{len(column)}d", *column)

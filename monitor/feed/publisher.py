@@ -2,19 +2,17 @@
 
 from __future__ import annotations
 
+import math
 import time
-from collections import deque
 from collections.abc import Mapping, Sequence
-from types import MappingProxyType, TracebackType
+from pathlib import Path
+from types import TracebackType
 from typing import Any
 
-import msgpack
-import numpy as np
 import zmq
 
-from monitor.feed.decode import decode_message
-from monitor.feed.limits import MAX_MESSAGE_BYTES
-from monitor.feed.schema import RECENT_MARKERS, VERSION, Refused
+from monitor.feed.composing import NOTHING, FeedComposer
+from monitor.feed.curve import Gate
 
 HELLO_EVERY_WALL_S = 0.8
 """The feed promises one a second; a frame may come up to a fifth of a second later than it is due."""
@@ -23,8 +21,8 @@ SEND_QUEUE = 32_768
 """Messages kept for a subscriber that does not read, nine minutes at 60 Hz; what comes beyond is dropped."""
 LINGER_S = 2.0
 """How long closing waits for messages that are still to be sent."""
-
-_NOTHING: Mapping[str, Any] = MappingProxyType({})
+GREETING_EVERY_S = 60.0
+"""A hello with the further keys for new subscribers goes out so often, should the first one have been lost."""
 
 
 class FeedPublisher:
@@ -56,50 +54,89 @@ class FeedPublisher:
         run: str,
         source: str,
         rate_hz: float,
-        signals: Mapping[str, str] = _NOTHING,
+        signals: Mapping[str, str] = NOTHING,
         participant: str | None = None,
         group: str | None = None,
         scenario: str | None = None,
         road: Mapping[str, Any] | None = None,
         packed: bool = True,
+        own_key: Path | None = None,
+        allowed_keys: Path | None = None,
+        lossless: bool = False,
     ) -> None:
         """`run` must be new after each restart. `packed` sends columns as bytes (fast), else as arrays.
 
-        Raises ValueError where the hello would be refused, and zmq.ZMQError where `bind` cannot be bound.
+        With `own_key` (our secret CURVE key file) and `allowed_keys` (a directory with the public key files of who may
+        subscribe) nobody else is let in. `lossless` waits for a subscriber that does not read instead of dropping: for
+        a file that is published as fast as possible, never for a simulator. Raises ValueError where the hello would be
+        refused, zmq.ZMQError where `bind` cannot be bound, and `KeyFileRefused`.
         """
-        self.run = run
-        self.packed = packed
-        self.seq = 0
-        """Sequence number of the last frame sent; add to it for frames that are left out."""
-        self.markers = 0
-        """Number of markers sent."""
-        self._recent: deque[dict[str, Any]] = deque(maxlen=RECENT_MARKERS)
-        self._hello: dict[str, Any] = {"v": VERSION, "run": run, "source": source, "rate_hz": rate_hz}
-        self._hello["signals"] = dict(signals)
-        optional = {
-            "participant": participant,
-            "group": group,
-            "scenario": scenario,
-            "road": road and _plain_road(road),
+        self._source: dict[str, Any] = {
+            "source": source,
+            "rate_hz": rate_hz,
+            "signals": dict(signals),
+            "road": road,
+            "packed": packed,
         }
-        self._hello.update((key, value) for key, value in optional.items() if value is not None)
-        self._packer = msgpack.Packer(default=_plain)
-        self._pack_checked("hello", self._hello)
+        self._composer = FeedComposer(run=run, participant=participant, group=group, scenario=scenario, **self._source)
+        self.greeting: Mapping[str, Any] = NOTHING
+        """Further keys of a hello to a new subscriber, and of one a minute: the feed keeps and ignores them."""
+        self.further: Mapping[str, Any] = NOTHING
+        """Further keys of every hello."""
         self._prefixes: set[bytes] = set()
         self._hello_due_wall = 0.0
-        self._hello_due_t = -np.inf
+        self._hello_due_t = -math.inf
+        self._greeting_due_wall = 0.0
         self._context = zmq.Context()
+        self._gate = None
         self._socket = self._context.socket(zmq.XPUB)
         self._socket.setsockopt(zmq.SNDHWM, SEND_QUEUE)
         self._socket.setsockopt(zmq.LINGER, int(LINGER_S * 1000))
         self._socket.setsockopt(zmq.XPUB_VERBOSE, 1)  # every new subscriber shows, so that a hello greets it at once
+        if lossless:
+            self._socket.setsockopt(zmq.XPUB_NODROP, 1)
         try:
+            if own_key is not None and allowed_keys is not None:
+                self._gate = Gate(self._context, allowed_keys)
+                self._gate.guard(self._socket, own_key)
             self._socket.bind(bind)
         except BaseException:
+            self._end_gate()
             self._context.destroy(linger=0)
             raise
         self.endpoint: str = self._socket.get_string(zmq.LAST_ENDPOINT).rstrip("\0")
         """Where it is bound, with the real port."""
+
+    @property
+    def run(self) -> str:
+        """The text that names this drive."""
+        return self._composer.run
+
+    @property
+    def packed(self) -> bool:
+        """Whether columns go as bytes, else as arrays."""
+        return self._composer.packed
+
+    @property
+    def seq(self) -> int:
+        """Sequence number of the last frame sent; add to it for frames that are left out."""
+        return self._composer.seq
+
+    @seq.setter
+    def seq(self, number: int) -> None:
+        self._composer.seq = number
+
+    @property
+    def markers(self) -> int:
+        """Number of markers sent."""
+        return self._composer.markers
+
+    def begin_drive(
+        self, run: str, *, participant: str | None = None, group: str | None = None, scenario: str | None = None
+    ) -> None:
+        """Goes on with a new drive on the same socket: sequence numbers and markers begin again."""
+        self._composer = FeedComposer(run=run, participant=participant, group=group, scenario=scenario, **self._source)
+        self._hello_due_t = -math.inf
 
     def wait_for_subscriber(self, timeout_s: float) -> bool:
         """True as soon as someone has subscribed to frames; False if nobody has within `timeout_s`."""
@@ -113,51 +150,47 @@ class FeedPublisher:
 
     def hello(self) -> None:
         """Sends a hello. `frame` and `marker` do so when one is due; call it when neither is called for a while."""
-        recent = list(self._recent)
-        payload = self._pack({**self._hello, "recent": recent})
-        while len(payload) > MAX_MESSAGE_BYTES:  # markers with much data beside a long road: the oldest must go
-            del recent[0]
-            payload = self._pack({**self._hello, "recent": recent})
-        self._send("hello", payload)
-        self._hello_due_wall = time.monotonic() + HELLO_EVERY_WALL_S
+        now = time.monotonic()
+        more = dict(self.further)
+        if self.greeting and now >= self._greeting_due_wall:
+            more.update(self.greeting)
+            self._greeting_due_wall = now + GREETING_EVERY_S
+        self._send("hello", self._composer.hello(more))
+        self._hello_due_wall = now + HELLO_EVERY_WALL_S
+
+    def greet(self) -> None:
+        """Sends a hello where a subscriber is new or one is due; for while no frames come."""
+        self._greet_subscribers()
+        if time.monotonic() >= self._hello_due_wall:
+            self.hello()
 
     def frame(
         self,
         t: float,
         own: Mapping[str, float],
-        others: Mapping[str, Sequence[Any]] = _NOTHING,
-        signals: Mapping[str, float | bool] = _NOTHING,
+        others: Mapping[str, Sequence[Any]] = NOTHING,
+        signals: Mapping[str, float | bool] = NOTHING,
         wall: float | None = None,
     ) -> int:
         """Sends one step, returns its sequence number. `others`: equal-length columns. Raises ValueError on misuse."""
-        fields = {"v": VERSION, "run": self.run, "seq": self.seq + 1, "t": t, "own": dict(own)}
-        fields["others"] = {name: self._column(name, column) for name, column in others.items()}
-        fields["signals"] = dict(signals)
-        fields["markers"] = self.markers
-        if wall is not None:
-            fields["wall"] = wall
-        payload = self._pack_checked("frame", fields)
+        payload = self._composer.frame(t, own, others, signals, wall)
         self._hello_if_due(t)
         self._send("frame", payload)
-        self.seq += 1
-        return self.seq
+        return self._composer.frame_sent()
 
     def marker(self, kind: str, name: str, t: float, data: Mapping[str, Any] | None = None) -> int:
         """Sends a marker and gives its number. Raises ValueError on misuse."""
-        fields = {"v": VERSION, "run": self.run, "n": self.markers + 1, "t": t, "kind": kind, "name": name}
-        if data is not None:
-            fields["data"] = dict(data)
-        payload = self._pack_checked("marker", fields)
+        fields = self._composer.marker(kind, name, t, data)
+        payload = self._composer.pack_marker(fields)
         self._hello_if_due(t)
         self._send("marker", payload)
-        self.markers += 1
-        self._recent.append(fields)
-        return self.markers
+        return self._composer.marker_sent(fields)
 
     def close(self) -> None:
         """Waits up to two seconds for what is still to be sent, then releases the endpoint."""
         if not self._socket.closed:
             self._socket.close()
+            self._end_gate()
             self._context.term()
 
     def __enter__(self) -> FeedPublisher:
@@ -185,44 +218,14 @@ class FeedPublisher:
             elif told[:1] == b"\0":
                 self._prefixes.discard(told[1:])
         if greet:
+            self._greeting_due_wall = 0.0
             self.hello()
         return any(b"frame".startswith(prefix) for prefix in self._prefixes)
-
-    def _column(self, name: str, column: Sequence[Any]) -> Any:
-        if name == "name" or not self.packed:
-            return list(column)
-        array = np.asarray(column)
-        if array.dtype == object and all(one is None or isinstance(one, float | int) for one in array):
-            array = array.astype("<f8")  # None becomes NaN, "not measured"
-        wanted = "iu" if name == "id" and len(array) else "iuf"
-        if array.ndim != 1 or array.dtype.kind not in wanted:
-            raise ValueError(f"frame: `others.{name}` is no flat column of {'integers' if name == 'id' else 'numbers'}")
-        return array.astype("<i8" if name == "id" else "<f8").tobytes()
-
-    def _pack(self, fields: dict[str, Any]) -> bytes:
-        packed: bytes = self._packer.pack(fields)
-        return packed
-
-    def _pack_checked(self, topic: str, fields: dict[str, Any]) -> bytes:
-        try:
-            payload = self._pack(fields)
-        except (TypeError, OverflowError, ValueError) as error:
-            raise ValueError(f"{topic}: {error}") from error
-        decoded = decode_message([topic.encode(), payload])
-        if isinstance(decoded, Refused):
-            raise ValueError(decoded.why)
-        return payload
 
     def _send(self, topic: str, payload: bytes) -> None:
         self._socket.send_multipart((topic.encode(), payload))
 
-
-def _plain_road(road: Mapping[str, Any]) -> dict[str, Any]:
-    return {key: [float(one) for one in value] if key in ("x", "y") else value for key, value in road.items()}
-
-
-def _plain(value: Any) -> Any:
-    """The plain value of a numpy number or array, which msgpack does not know."""
-    if isinstance(value, np.generic | np.ndarray):
-        return value.tolist()
-    raise TypeError(f"a {type(value).__name__} cannot be sent")
+    def _end_gate(self) -> None:
+        if self._gate is not None:
+            self._gate.close()
+            self._gate = None

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from itertools import chain
 
 import numpy as np
 
@@ -27,9 +28,10 @@ def build_block(frames: Sequence[Frame], numbers: Sequence[int]) -> FrameBlock:
 
     NaN and infinities become NaN: not measured. A signal that no frame of the block has is not in `signals`.
     """
-    own = {name: _own_channel(frames, name) for name in OWN_CHANNELS}
-    own.update((name, _own_channel(frames, name)) for name in _further_names(frames))
-    signal_names = dict.fromkeys(name for frame in frames for name in frame.signals)
+    own = _named_columns([frame.own for frame in frames])
+    for name in OWN_CHANNELS:
+        if name not in own:
+            own[name] = np.full(len(frames), math.nan)
     return FrameBlock(
         number=np.array(numbers, np.int64),
         seq=np.array([frame.seq for frame in frames], np.int64),
@@ -37,7 +39,7 @@ def build_block(frames: Sequence[Frame], numbers: Sequence[int]) -> FrameBlock:
         wall=_finite([math.nan if frame.wall is None else frame.wall for frame in frames]),
         markers=np.array([frame.markers for frame in frames], np.int64),
         own=own,
-        signals={name: _finite([frame.signals.get(name, math.nan) for frame in frames]) for name in signal_names},
+        signals=_named_columns([frame.signals for frame in frames]),
         others=_other_rows(frames),
     )
 
@@ -50,23 +52,18 @@ def road_of(hello: Hello) -> Road | None:
     return Road(np.array(line.x, np.float64), np.array(line.y, np.float64), line.lane_width, line.lanes)
 
 
-def _own_channel(frames: Sequence[Frame], name: str) -> FloatArray:
-    try:
-        return _finite([frame.own[name] for frame in frames])
-    except KeyError:
-        return _finite([frame.own.get(name, math.nan) for frame in frames])
-
-
-def _further_names(frames: Sequence[Frame]) -> list[str]:
-    """Names in `own` beyond the schema's, in order of appearance."""
-    names: dict[str, None] = {}
-    last = None
-    for frame in frames:
-        keys = frame.own.keys()
-        if keys != last:
-            names.update(dict.fromkeys(keys))
-            last = keys
-    return [name for name in names if name not in OWN_CHANNELS]
+def _named_columns(maps: Sequence[Mapping[str, float]]) -> dict[str, FloatArray]:
+    """A column for each name that any of the maps has, NaN where one has it not; in order of appearance."""
+    if not maps:
+        return {}
+    names = tuple(maps[0])
+    if all(tuple(one) == names for one in maps):  # the usual case: one table instead of a lookup for each number
+        numbers = chain.from_iterable([one.values() for one in maps])
+        table = np.fromiter(numbers, np.float64, count=len(maps) * len(names)).reshape(len(maps), len(names))
+        columns = _without_infinities(np.ascontiguousarray(table.T))
+        return dict(zip(names, columns, strict=True))
+    every = dict.fromkeys(name for one in maps for name in one)
+    return {name: _finite([one.get(name, math.nan) for one in maps]) for name in every}
 
 
 def _finite(values: Sequence[float]) -> FloatArray:

@@ -96,7 +96,7 @@ def columns(draw: st.DrawFn) -> dict[str, list[Any]]:
     return made
 
 
-@settings(max_examples=100, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(
     t=st.floats(-1e6, 1e9),
     own=st.fixed_dictionaries(

@@ -116,10 +116,14 @@ def test_any_split_gives_exactly_the_same(road: Road | None, seed: int, frames: 
 @settings(max_examples=40, deadline=None)
 @given(seed=st.integers(0, 2**31), frames=st.integers(1, 40), hole=holes, data=st.data())
 def test_blocks_cut_and_joined_again_are_the_block(seed: int, frames: int, hole: str, data: Any) -> None:
-    block = build_block(drive(seed, frames, hole), range(frames))
+    drawn = drive(seed, frames, hole)
+    block = build_block(drawn, range(frames))
     cuts = data.draw(st.sets(st.integers(1, frames)).map(sorted), label="cuts")
-    pieces = [slice_block(block, first, stop) for first, stop in zip([0, *cuts], [*cuts, frames], strict=True)]
-    again = join_blocks(pieces)
+    spans = list(zip([0, *cuts], [*cuts, frames], strict=True))
+    if data.draw(st.booleans(), label="cut before they are made"):
+        again = join_blocks([build_block(drawn[first:stop], range(first, stop)) for first, stop in spans])
+    else:
+        again = join_blocks([slice_block(block, first, stop) for first, stop in spans])
     for whole, joined in ((block.own, again.own), (block.signals, again.signals)):
         assert whole.keys() == joined.keys()
         for name, values in whole.items():

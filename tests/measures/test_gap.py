@@ -147,7 +147,11 @@ def test_round_a_hairpin_a_lead_is_not_oncoming_though_it_heads_the_other_way(bl
 
 def test_driving_against_the_reference_line_turns_ahead_round(block_of: Any) -> None:
     own, ahead = {"x": 500.0, "heading": math.pi}, {"x": 460.0, "heading": math.pi, "speed": 15.0}
-    assert one(block_of, own, ahead, STRAIGHT)["distance_gap"] == pytest.approx(35.4)
+    by_road = one(block_of, own, ahead, STRAIGHT)
+    assert by_road["distance_gap"] == pytest.approx(35.4)
+    assert by_road["closing_speed"] == 5.0
+    oncoming = one(block_of, own, {**ahead, "heading": 0.0}, STRAIGHT)
+    assert oncoming["closing_speed"] == 35.0
     stations = one(block_of, {**own, "station": 500.0, "lane": 1}, {**ahead, "station": 460.0, "lane": 1}, STRAIGHT)
     assert stations["distance_gap"] == pytest.approx(35.4)
     assert stations["closing_speed"] == 5.0

@@ -101,6 +101,13 @@ def test_against_the_line_the_offset_in_the_lane_counts_to_own_cars_left(block_o
         assert lead(block_of, own, [{"x": 450.0, "y": y, "heading": math.pi}], TWO_LANES) == seen
 
 
+def test_of_two_equally_near_and_of_two_of_one_name_it_is_the_first(block_of: Any) -> None:
+    pair = [{"x": 30.0, "y": 0.5, "name": "van"}, {"x": 30.0, "y": -0.5, "name": "van"}]
+    assert lead(block_of, {}, pair) == 10
+    block = block_of(({}, [{"id": 3, **pair[0]}, {"id": 2, **pair[1]}]))
+    assert rows_named(block, "van").tolist() == [0]
+
+
 def test_what_is_not_measured_is_no_lead(block_of: Any) -> None:
     assert lead(block_of, {"x": None}, [{"x": 40.0}]) is None
     assert lead(block_of, {}, [{"x": None}, {"x": 60.0}]) == 11

@@ -9,7 +9,7 @@ import numpy as np
 from monitor.measures.columns import OWN_CHANNELS
 from monitor.measures.gap import pair_measures
 from monitor.measures.lateral import lateral_measures
-from monitor.measures.measured import State
+from monitor.measures.measured import State, measured
 from monitor.measures.names import MEASURES
 from monitor.measures.rolling import ROLLING
 
@@ -41,6 +41,16 @@ def test_every_definition_has_words_and_a_source() -> None:
         assert row.definition
         assert row.source
         assert len(row.definition) <= 60, row.name
+
+
+def test_of_several_states_the_first_holds_and_takes_the_number_away() -> None:
+    value, everywhere = np.array([1.0, np.nan]), np.array([True, True])
+    one = measured(value, (everywhere, State.NO_LEAD), (everywhere, State.CONTACT))
+    assert one.state.tolist() == [State.NO_LEAD, State.NO_LEAD]
+    assert np.isnan(one.value).all()
+    assert measured(value).state.tolist() == [State.MEASURED, State.NOT_MEASURED]
+    touching = measured(np.array([0.0, np.nan]), (everywhere, State.CONTACT))
+    np.testing.assert_array_equal(touching.value, [0.0, np.nan])
 
 
 def test_every_state_has_its_own_words() -> None:
