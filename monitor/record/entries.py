@@ -101,6 +101,9 @@ class Opening:
     exposures_known: bool = True
     """False where the earlier records could not all be read: then nobody counts as naive."""
 
+    stratum: str | None = None
+    """The participant's stratum, where the study assigns groups by strata."""
+
 
 def pack_opening(opening: Opening) -> bytes:
     """The opening as a msgpack map."""

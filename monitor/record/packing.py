@@ -22,6 +22,7 @@ from __future__ import annotations
 
 import struct
 import zlib
+from dataclasses import dataclass
 from typing import Any
 
 import msgpack
@@ -50,19 +51,19 @@ def pack_entries(entries: list[Entry]) -> tuple[bytes, int]:
     monotonic = np.array([entry.monotonic_ns for entry in entries], dtype=np.uint64)
     wall = np.array([entry.wall_ns for entry in entries], dtype=np.int64).view(np.uint64)
     planes = [bytes(entry.kind for entry in entries)]
-    planes += [
-        _words(column[:, None], [order]) for column, order in ((lengths, 1), (monotonic, 2), (wall - monotonic, 1))
-    ]
+    planes += [_words(line[None, :], [order]) for line, order in ((lengths, 1), (monotonic, 2), (wall - monotonic, 1))]
     groups, grouped = [], np.zeros(len(entries), dtype=bool)
     for length, rows in _rows_by_length(lengths):
         grouped[rows] = True
         joined = b"".join(entries[row].payload for row in rows)
         table = np.frombuffer(joined, dtype=np.uint8).reshape(len(rows), length)
         offsets, little = _eight_byte_fields(entries[rows[0]].payload)
-        words = _gather(table, offsets, little)
+        words = np.empty((len(offsets), len(rows)), dtype=np.uint64)
+        for run in _runs(offsets, little):
+            words[run.columns] = run.view(table).T
         orders = _best_orders(words)
-        rest = table[:, _outside(length, offsets)]
-        planes.append(np.diff(rest, axis=0, prepend=np.zeros((1, rest.shape[1]), np.uint8)).T.tobytes())
+        rest = table.T[_outside(length, offsets)]
+        planes.append(np.diff(rest, axis=1, prepend=np.zeros((rest.shape[0], 1), np.uint8)).tobytes())
         planes.append(_words(words, orders))
         codes = [order | (LITTLE if is_little else 0) for order, is_little in zip(orders, little, strict=True)]
         groups.append([length, b"".join(map(_FIELD.pack, offsets, codes))])
@@ -89,9 +90,9 @@ def _entries(planes: _Planes) -> list[Entry]:
     description: dict[str, Any] = msgpack.unpackb(planes.take(length))
     n, first = int(description["n"]), int(description["first"])
     kinds = planes.take(n)
-    lengths = planes.words(n, [1])[:, 0]
-    monotonic = planes.words(n, [2])[:, 0]
-    wall = (planes.words(n, [1])[:, 0] + monotonic).view(np.int64)
+    lengths = planes.words(n, [1])[0]
+    monotonic = planes.words(n, [2])[0]
+    wall = (planes.words(n, [1])[0] + monotonic).view(np.int64)
     if lengths.size and int(lengths.max()) > MAX_PAYLOAD:
         raise RecordUnreadable("a sealed block states a payload over the limit")
     payloads: list[bytes] = [b""] * n
@@ -109,10 +110,11 @@ def _entries(planes: _Planes) -> list[Entry]:
         outside = _outside(length, offsets)
         table = np.empty((len(rows), length), dtype=np.uint8)
         change = planes.take(len(rows) * int(outside.sum()))
-        table[:, outside] = np.cumsum(
-            np.frombuffer(change, dtype=np.uint8).reshape(-1, len(rows)).T, axis=0, dtype=np.uint8
-        )
-        _scatter(table, planes.words(len(rows), orders), offsets, little)
+        change_lines = np.frombuffer(change, dtype=np.uint8).reshape(-1, len(rows))
+        table[:, outside] = np.cumsum(change_lines, axis=1, dtype=np.uint8).T
+        words = planes.words(len(rows), orders)
+        for run in _runs(offsets, little):
+            run.view(table)[...] = words[run.columns].T
         whole = table.tobytes()
         for index, row in enumerate(rows.tolist()):
             payloads[row] = whole[index * length : (index + 1) * length]
@@ -142,19 +144,22 @@ class _Planes:
         return self._plain[self._at - size : self._at]
 
     def words(self, rows: int, orders: list[int]) -> Words:
-        """Undoes `_words`: (rows, columns)."""
+        """Undoes `_words`: one line of `rows` numbers for each column."""
         columns = len(orders)
         raw = np.frombuffer(self.take(rows * columns * 8), dtype=np.uint8).reshape(8, columns, rows)
-        words = np.ascontiguousarray(raw[::-1].transpose(2, 1, 0)).view("<u8").reshape(rows, columns).astype(np.uint64)
+        split = np.empty((columns, rows, 8), dtype=np.uint8)
+        for place in range(8):
+            split[:, :, 7 - place] = raw[place]
+        words = split.view("<u8")[:, :, 0].astype(np.uint64, copy=False)
         of_order = np.array(orders, dtype=np.uint8)
         for order in range(1, HIGHEST_ORDER + 1):
             here = of_order == order
             if here.any():
-                part = words[:, here]
+                part = words[here]
                 part = (part >> np.uint64(1)) ^ (np.uint64(0) - (part & np.uint64(1)))
                 for _ in range(order):
-                    part = np.cumsum(part, axis=0, dtype=np.uint64)
-                words[:, here] = part
+                    part = np.cumsum(part, axis=1, dtype=np.uint64)
+                words[here] = part
         return words
 
     def finish(self) -> None:
@@ -163,21 +168,21 @@ class _Planes:
 
 
 def _words(words: Words, orders: list[int]) -> bytes:
-    """Columns (rows, columns) as differences of the orders given, folded, in byte planes."""
+    """Lines of numbers, one for each column, as differences of the orders given, folded, in byte planes."""
     out = words.copy()
     of_order = np.array(orders, dtype=np.uint8)
     for order in range(1, HIGHEST_ORDER + 1):
         here = of_order == order
         if here.any():
-            out[:, here] = _folded(_difference(words[:, here], order))
-    rows, columns = out.shape
-    split = out.astype("<u8").reshape(rows, columns, 1).view(np.uint8)
-    return split.transpose(2, 1, 0)[::-1].tobytes()
+            out[here] = _folded(_difference(words[here], order))
+    columns, rows = out.shape
+    split = out.astype("<u8").reshape(columns, rows, 1).view(np.uint8)
+    return split.transpose(2, 0, 1)[::-1].tobytes()
 
 
 def _difference(words: Words, order: int) -> Words:
     for _ in range(order):
-        words = np.diff(words, axis=0, prepend=np.zeros((1, words.shape[1]), np.uint64))
+        words = np.diff(words, axis=1, prepend=np.zeros((words.shape[0], 1), np.uint64))
     return words
 
 
@@ -189,7 +194,7 @@ def _folded(words: Words) -> Words:
 def _best_orders(words: Words) -> list[int]:
     """For each column the order that leaves the fewest bits."""
     forms = [words, *(_folded(_difference(words, order)) for order in range(1, HIGHEST_ORDER + 1))]
-    costs = [np.log2(form.astype(np.float64) + 1.0).sum(axis=0) for form in forms]
+    costs = [np.log2(form.astype(np.float64) + 1.0).sum(axis=1) for form in forms]
     best: list[int] = np.argmin(np.stack(costs), axis=0).tolist()
     return best
 
@@ -212,18 +217,31 @@ def _outside(length: int, offsets: list[int]) -> NDArray[np.bool_]:
     return outside
 
 
-def _gather(table: Bytes, offsets: list[int], little: list[bool]) -> Words:
-    words = np.empty((table.shape[0], len(offsets)), dtype=np.uint64)
-    for column, (offset, is_little) in enumerate(zip(offsets, little, strict=True)):
-        eight = np.ascontiguousarray(table[:, offset : offset + 8])
-        words[:, column] = eight.view("<u8" if is_little else ">u8")[:, 0]
-    return words
+@dataclass(frozen=True, slots=True)
+class _Run:
+    """Fields that stand side by side in a payload."""
+
+    offset: int
+    little: bool
+    columns: slice
+
+    def view(self, table: Bytes) -> Words:
+        """These fields of a table of payloads (rows, bytes), to read or to write."""
+        rows, length = table.shape
+        count = self.columns.stop - self.columns.start
+        kind = "<u8" if self.little else ">u8"
+        return np.ndarray((rows, count), dtype=kind, buffer=table, offset=self.offset, strides=(length, 8))
 
 
-def _scatter(table: Bytes, words: Words, offsets: list[int], little: list[bool]) -> None:
+def _runs(offsets: list[int], little: list[bool]) -> list[_Run]:
+    found: list[_Run] = []
     for column, (offset, is_little) in enumerate(zip(offsets, little, strict=True)):
-        eight = words[:, column].astype("<u8" if is_little else ">u8")
-        table[:, offset : offset + 8] = eight.reshape(-1, 1).view(np.uint8)
+        last = found[-1] if found else None
+        if last is not None and (last.little, last.offset + 8 * (column - last.columns.start)) == (is_little, offset):
+            found[-1] = _Run(last.offset, is_little, slice(last.columns.start, column + 1))
+        else:
+            found.append(_Run(offset, is_little, slice(column, column + 1)))
+    return found
 
 
 def _eight_byte_fields(payload: bytes) -> tuple[list[int], list[bool]]:

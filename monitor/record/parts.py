@@ -142,7 +142,7 @@ def places(directory: Path) -> list[Path]:
         lines = (directory / SECOND_NAME).read_text(encoding="utf-8").splitlines()
     except (OSError, UnicodeDecodeError):
         return [directory]
-    return [directory, *(path for line in lines if (path := Path(line)).is_absolute())]
+    return [directory, *(path for line in lines if (path := Path(line)).is_absolute() and path.suffix == SUFFIX)]
 
 
 def new_record_directory(records: Path, participant: str, clock: Clock = SYSTEM_CLOCK) -> Path:

@@ -33,6 +33,7 @@ class RecordFiles:
         self._problems = Problems()
         self._mark: Mark | None = None
         self.sources: list[PartSource] = []
+        self._closing: bytes | None = None
         self.state: State = "open"
         self.digest = ZERO_DIGEST.hex()
         """Digest of the last entry known (hex): of the close entry once there is one."""
@@ -47,7 +48,7 @@ class RecordFiles:
                 self._open_sealed()
             else:
                 self._find_sources()
-            self._note_last(newest(self.sources))
+                self._note_last(newest(self.sources))
         except OSError as error:
             raise RecordUnreadable(f"{path} cannot be read: {error.strerror or error}.") from error
         if not self.sources:
@@ -69,15 +70,21 @@ class RecordFiles:
         Damage is passed over and noted in `damage`. May be called again with the last number given, to read on in a
         record that is being written: an entry not yet whole at its end is no damage.
         """
-        if self.state == "open":
-            self._find_sources()
-        walk = Walk(self.sources, self._problems, after, self._mark)
-        for block in walk.blocks(size):
-            self._mark = walk.mark
-            last = block[-1]
-            if walk.mark is not None and last.number >= self.last_number:
-                self._note_last(LastEntry(last, walk.mark.digest, copy=False))
-            yield block
+        try:
+            if self.state == "open":
+                self._find_sources()
+            walk = Walk(self.sources, self._problems, after, self._mark)
+            for block in walk.blocks(size):
+                self._mark = walk.mark
+                self._note_given(block[-1], walk.mark)
+                yield block
+        except OSError as error:
+            raise RecordUnreadable(
+                f"{self.path} cannot be read on: {error.strerror or error}; if it was sealed meanwhile, open it again."
+            ) from error
+        if self._closing is not None and walk.mark is not None and walk.mark.digest != self._closing:
+            what = f"{SEALED_NAME}: its entries do not lead to the closing digest {self._closing.hex()}."
+            self._problems.note(Damage(0, 0, 0, what, 0))
 
     def _open_sealed(self) -> None:
         from monitor.record.sealed import SealedFile, SealedPart  # here, so that a recorder does not load numpy
@@ -87,10 +94,11 @@ class RecordFiles:
         self.sources = [SealedPart(sealed, number, self._disk) for number in sealed.parts]
         for at, fault in sealed.faults:
             self._problems.note(Damage(0, at, 0, f"{SEALED_NAME}, byte {at}: {fault}; no entry lost.", 0))
-        last = newest(self.sources)
-        if sealed.closing is not None and last is not None and last.digest != sealed.closing:
-            what = f"{SEALED_NAME}: its entries do not lead to the closing digest {sealed.closing.hex()}."
-            self._problems.note(Damage(0, 0, 0, what, 0))
+        self._closing = sealed.closing
+        if sealed.closing is None:
+            self._note_last(newest(self.sources))
+        else:  # from head and index, so that a tally of many records unpacks no block for it
+            self.digest, self.last_number = sealed.closing.hex(), sealed.last_number
 
     def _find_sources(self) -> None:
         """Parts that were begun since are added; those known are kept."""
@@ -99,6 +107,10 @@ class RecordFiles:
             if number not in known:
                 self.sources.append(FilePart(number, path, self._disk))
         self.sources.sort(key=lambda source: source.number)
+
+    def _note_given(self, last: Entry, mark: Mark | None) -> None:
+        if mark is not None and self._closing is None and last.number >= self.last_number:
+            self._note_last(LastEntry(last, mark.digest, copy=False))
 
     def _note_last(self, last: LastEntry | None) -> None:
         if last is None:

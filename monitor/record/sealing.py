@@ -21,7 +21,8 @@ from monitor.record.parts import PART_HEADER_BYTES, SEALED_NAME, TOMBSTONE_NAME,
 from monitor.record.placing import close_quietly, reason
 from monitor.record.reader import RecordFiles
 from monitor.record.scanning import PartFile, Stretch
-from monitor.record.sealed import (
+from monitor.record.sealed import SealedFile
+from monitor.record.sealed_blocks import (
     BYTES,
     COPIES,
     ENTRIES,
@@ -30,7 +31,6 @@ from monitor.record.sealed import (
     PART_HEADER,
     TORN,
     Block,
-    SealedFile,
     cut_stripes,
     head_bytes,
     parity_of,
@@ -219,13 +219,19 @@ def withdraw_record(path: Path, who: str, clock: Clock = SYSTEM_CLOCK, disk: Dis
         tombstone = read_tombstone(path)
         if tombstone is None:
             tombstone = _tombstone(path, who, clock, disk)
-        for place in places(path)[::-1]:  # the file that names the second place goes last
-            if place.is_dir():
-                for file in sorted(place.rglob("*")):
-                    if file.is_file() and file != path / TOMBSTONE_NAME:
-                        _erase(file, disk)
-                disk.sync_directory(place)
+        doomed = [part for kind in ("part", "addendum") for _, part in find_parts(path, kind) if part.parent != path]
+        doomed += [
+            file for file in sorted(path.rglob("*")) if file != path / TOMBSTONE_NAME and not _is_directory(file)
+        ]
+        for file in doomed:  # those in the second place first, because the file that names it goes with the others
+            _erase(file, disk)
+        for place in {file.parent for file in doomed}:
+            disk.sync_directory(place)
         return tombstone
+
+
+def _is_directory(file: Path) -> bool:
+    return file.is_dir() and not file.is_symlink()
 
 
 def _tombstone(path: Path, who: str, clock: Clock, disk: DiskCalls) -> dict[str, Any]:
@@ -253,6 +259,9 @@ def _tombstone(path: Path, who: str, clock: Clock, disk: DiskCalls) -> dict[str,
 
 
 def _erase(file: Path, disk: DiskCalls) -> None:
+    if file.is_symlink():  # what it points to is not ours
+        disk.unlink(file)
+        return
     descriptor = disk.open(file, os.O_WRONLY)
     try:
         left = file.stat().st_size

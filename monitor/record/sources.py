@@ -14,6 +14,7 @@ from monitor.record.framing import HEADER_BYTES, MARKER, MAX_PAYLOAD, OVERHEAD, 
 from monitor.record.parts import PART_HEADER_BYTES, PartHeader
 from monitor.record.scanning import Bad, PartFile, PartScan, Position, Stretch, Torn, first_position, read_header
 
+SHORT_TAIL_BYTES = 1 << 16
 TAIL_BYTES = 2 * (MAX_PAYLOAD + OVERHEAD)
 NEAR_BYTES = 4 << 20
 
@@ -90,7 +91,7 @@ class FilePart:
     def last(self) -> LastEntry | None:
         """Found from the end, without reading the whole part."""
         length = self.extent()
-        for back in (TAIL_BYTES, length):
+        for back in (SHORT_TAIL_BYTES, TAIL_BYTES, length):
             start = None if back >= length else Position(length - back, None, b"")
             found = None
             for event in self.events(2048, start):

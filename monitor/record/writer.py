@@ -64,6 +64,7 @@ class RecordWriter:
         self._part: OpenPart | None = None
         self._left: list[int] = []
         self._closed = False
+        self._mistake: str | None = None
         self._wake = threading.Event()
         self._thread = threading.Thread(target=self._sync_loop, name="record-sync", daemon=True)
 
@@ -180,7 +181,7 @@ class RecordWriter:
     def trouble(self) -> str | None:
         """One sentence while something is wrong with the disk, else None."""
         with self._state:
-            return self._files.trouble(self._part)
+            return self._files.trouble(self._part) or self._mistake
 
     @property
     def place(self) -> Path | None:
@@ -282,7 +283,10 @@ class RecordWriter:
         while not self._closed:
             self._wake.wait(SYNC_EVERY_S)
             self._wake.clear()
-            self._sync_once()
+            try:
+                self._sync_once()
+            except Exception as error:  # wide: whatever `on_synced` does, entries must go on to disk; it is said
+                self._mistake = f"A mistake in the program was met after a sync ({error!r}); the record goes on."
 
     def _sync_once(self) -> None:
         self._close_left()
@@ -315,7 +319,10 @@ class RecordWriter:
 
 
 def _elsewhere(directory: Path, second: Path | None) -> Path | None:
-    return None if second is None else (second / directory.name).absolute()
+    """The record's directory under the second directory of records; None where that is the first one again."""
+    if second is None or second.resolve() == directory.parent.resolve():
+        return None
+    return (second / directory.name).absolute()
 
 
 def _note_place(disk: DiskCalls, directory: Path, elsewhere: Path | None) -> None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import subprocess
 import sys
+import zlib
 from pathlib import Path
 
 import pytest
@@ -69,6 +70,43 @@ def test_damage_seen_at_the_live_end_is_told_once_when_more_has_come(small, look
     record.write([*pieces[:5], bytes(damaged), *pieces[6:]])
     assert numbers(reading.blocks(after=3)) == [5, 6, 7, 8, 9]
     assert [damage.lost for damage in reading.damage] == [1]
+
+
+@pytest.mark.parametrize("looks", [1, 2, 3, 4])
+@pytest.mark.parametrize("step", [1, 61, 150])
+def test_a_part_that_grows_between_any_two_reads_shows_no_damage(small, failing_disk, step: int, looks: int) -> None:
+    """Each time that its end has been looked at so often, the part is a few bytes longer."""
+
+    class Growing(failing_disk):
+        visible = 420
+        left = looks
+
+        def pread(self, descriptor: int, size: int, offset: int) -> bytes:
+            found = super().pread(descriptor, max(0, min(size, self.visible - offset)), offset)
+            self.left -= not found
+            if self.left == 0:
+                self.visible += step
+                self.left = looks
+            return found
+
+    reading = RecordReading(small, Growing())
+    seen: list[int] = []
+    for _ in range(2000):
+        seen += numbers(reading.blocks(after=len(seen)))
+        assert reading.damage == []
+    assert seen == list(range(1, 10))
+
+
+def test_a_change_just_after_the_number_read_from_is_told(small, look) -> None:
+    """The entry before it is not given and its digest is checked all the same."""
+    record = look(small)
+    pieces = record.pieces()
+    other = pieces[6][:40] + bytes([pieces[6][40] ^ 1]) + pieces[6][41:-4]
+    crc = zlib.crc32(other[40:]).to_bytes(4, "little")
+    record.write([*pieces[:6], other + crc, *pieces[7:]])
+    reading = RecordReading(small)
+    assert numbers(reading.blocks(after=4)) == [5, 6, 7, 8, 9]
+    assert "entry 5 does not follow from entry 4" in reading.damage[0].what
 
 
 @pytest.fixture(scope="module")

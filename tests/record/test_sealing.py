@@ -15,12 +15,14 @@ import msgpack
 import pytest
 
 from monitor.errors import RecordUnreadable
+from monitor.record import sealing
 from monitor.record.disk import DISK, RecordBusy, RecordNotWritable, lock_record
 from monitor.record.entries import EntryKind, pack_frames
 from monitor.record.parts import SEALED_NAME, find_parts, list_records, read_tombstone
 from monitor.record.reader import RecordFiles, RecordReading, RecordWithdrawn
 from monitor.record.recovery import recover_record
-from monitor.record.sealed import ENTRIES, SealedFile
+from monitor.record.sealed import SealedFile
+from monitor.record.sealed_blocks import ENTRIES
 from monitor.record.sealing import seal_record, withdraw_record
 from monitor.record.verify import verify_record
 from monitor.record.writer import RecordWriter
@@ -241,7 +243,7 @@ def test_a_payload_changed_inside_a_sealed_block_with_all_checksums_put_right_br
     assert b"fog" in plain
     packed = zlib.compress(plain.replace(b"fog", b"sun"), 6)
     changed = replace(block, packed_length=len(packed), packed_crc=crc32(packed), parity_crc=crc32(packed), stripes=1)
-    from monitor.record.sealed import tail_bytes
+    from monitor.record.sealed_blocks import tail_bytes
 
     body = changed.pack() + packed + crc32(packed).to_bytes(4, "little") + packed
     index = [found if found[0] != at else (at, changed) for found in sealed.parts[1]]
@@ -320,6 +322,27 @@ def test_bytes_that_do_not_read_back_the_same_keep_the_parts(small, failing_disk
     assert entries_of(small) == before
 
 
+def test_a_packing_that_changed_anything_would_keep_the_parts(small, monkeypatch) -> None:
+    """The proof compares bytes and does not rely on the packing that it checks."""
+    right = sealing.pack_entries
+
+    def wrong(entries):
+        last = entries[-1]
+        return right([*entries[:-1], replace(last, payload=last.payload[:-1] + b"?")])
+
+    monkeypatch.setattr(sealing, "pack_entries", wrong)
+    with pytest.raises(RecordNotWritable, match="part 1 differs near byte"):
+        seal_record(small)
+    assert [file.name for file in small.iterdir()] == ["part-0001.twr"]
+
+
+def test_the_sealed_file_and_its_name_are_on_disk_before_the_first_part_is_removed(small, failing_disk) -> None:
+    disk = failing_disk()
+    seal_record(small, disk)
+    order = [name for name in disk.calls if name in ("datasync", "rename", "sync_directory", "unlink")]
+    assert order == ["datasync", "rename", "sync_directory", "unlink", "sync_directory"]
+
+
 def test_parts_on_the_second_disk_are_sealed_with_the_others(tmp_path, opening, clock, failing_disk, message) -> None:
     path, second = tmp_path / "Q01-20250615T145320Z-0f0f.run", tmp_path / "second"
     second.mkdir()
@@ -358,16 +381,27 @@ def test_a_withdrawn_record_leaves_a_tombstone_without_data_and_is_refused(small
             act(small)
 
 
-def test_withdrawing_erases_a_sealed_record_and_the_second_place_too(tmp_path, opening, clock) -> None:
+def test_withdrawing_reaches_the_second_place_and_nothing_that_is_not_the_records(tmp_path, opening, clock) -> None:
     path, second = tmp_path / "Q01-20250615T145320Z-0aaa.run", tmp_path / "second"
     writer = RecordWriter.create(path, opening, second=second, clock=clock)
     writer.close("")
     (second / path.name).mkdir(parents=True)
     (second / path.name / "part-0002.twr").write_bytes(b"left over")
-    (path / SEALED_NAME).write_bytes(b"")
-    (path / SEALED_NAME).unlink()
+    (second / path.name / "somebody-elses.txt").write_bytes(b"kept")
+    (tmp_path / "linked.txt").write_bytes(b"kept")
+    (path / "link").symlink_to(tmp_path / "linked.txt")
     withdraw_record(path, "lead")
-    assert [file.name for file in tmp_path.rglob("*") if file.is_file()] == ["tombstone.json"]
+    left = {file.name: file.read_bytes() for file in tmp_path.rglob("*") if file.is_file()}
+    assert left.keys() == {"tombstone.json", "somebody-elses.txt", "linked.txt"}
+    assert left["linked.txt"] == left["somebody-elses.txt"] == b"kept"
+
+
+def test_a_record_that_is_sealed_under_a_reader_says_to_open_it_again(drive) -> None:
+    blocks = RecordReading(drive).blocks(size=10)
+    next(blocks)
+    seal_record(drive)
+    with pytest.raises(RecordUnreadable, match="if it was sealed meanwhile, open it again"):
+        list(blocks)
 
 
 def test_what_is_no_record_is_not_withdrawn(tmp_path) -> None:

@@ -66,6 +66,17 @@ def test_entries_are_synced_by_themselves_and_told(path, opening, fill) -> None:
     assert told == sorted(told)
 
 
+def test_a_listener_that_raises_does_not_end_the_syncing_and_is_said(path, opening, fill) -> None:
+    def broken(number: int) -> None:
+        raise RuntimeError("not ours")
+
+    writer = fill(RecordWriter.create(path, opening, on_synced=broken), 1)
+    until(lambda: writer.trouble is not None)
+    assert "not ours" in str(writer.trouble)
+    fill(writer, 1)
+    until(lambda: writer.synced == writer.last)
+
+
 def test_a_slow_sync_does_not_delay_an_append(path, opening, failing_disk, clock, fill) -> None:
     """The sync thread is held inside a sync of the disk while 1,000 entries are appended."""
     inside, go_on = threading.Event(), threading.Event()
@@ -333,6 +344,48 @@ def test_where_no_disk_takes_it_entries_stay_in_memory_and_are_written_later(
     assert begun["lost"] == 0
 
 
+def test_a_disk_that_takes_writes_and_fails_each_sync_is_not_filled_with_copies(
+    path, opening, clock, failing_disk, fill
+) -> None:
+    """A new part is tried again after 2 s, then 4, 8 … and not at each sync."""
+    disk = failing_disk()
+    clock.step = 0
+    writer = fill(RecordWriter.create(path, opening, clock=clock, disk=disk), 2)
+    until(lambda: writer.synced == writer.last)
+    disk.fails = fail_from(1, errno.EIO, ("datasync",))
+    for seconds, parts in ((0, 2), (1.9, 2), (0.2, 3), (3.9, 3), (0.2, 4), (7.9, 4), (0.2, 5)):
+        clock.monotonic += int(seconds * 1e9)
+        fill(writer, 1)
+        writer.sync_soon()
+        until(lambda parts=parts: len(disk.failed) == parts and str(writer.trouble).startswith("NOT RECORDING"))
+        assert len(find_parts(path)) == parts
+    assert disk.synced_again == []
+    disk.fails = lambda name, count: None
+    clock.monotonic += 60 * 10**9
+    until(lambda: writer.synced == writer.last)
+    assert writer.trouble is None
+
+
+def test_names_of_parts_are_on_disk_before_anything_is_called_synced(path, opening, clock, failing_disk, fill) -> None:
+    disk = failing_disk()
+    writer = RecordWriter.create(path, opening, clock=clock, disk=disk)
+    assert disk.calls == [
+        "make_directory",
+        "open",
+        "write",  # the header
+        "write",  # the opening and its copy
+        "sync_directory",  # the part's name
+        "datasync",
+        "sync_directory",  # the record's name
+    ]
+    disk.fails = fail_once(errno.EIO, "write")
+    begun = len(disk.calls)
+    fill(writer, 1)
+    until(lambda: writer.synced == writer.last)
+    after = [name for name in disk.calls[begun:] if name != "close"]
+    assert after == ["write", "open", "write", "write", "sync_directory", "write", "datasync"]
+
+
 def test_what_memory_cannot_hold_while_no_disk_works_is_told_as_lost(
     path, opening, clock, failing_disk, fill, look, monkeypatch
 ) -> None:
@@ -434,7 +487,7 @@ def tiny_disk(tmp_path: Path):
     if mounted.returncode != 0:
         pytest.skip("mounting a small file system is not permitted here; the file size limit stands in for it")
     yield place
-    subprocess.run(["umount", str(place)], check=True)
+    subprocess.run(["umount", "--lazy", str(place)], check=True)
 
 
 def test_a_full_disk_moves_the_run_to_the_second_one_and_loses_nothing(tiny_disk, second, opening, look) -> None:

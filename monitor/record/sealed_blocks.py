@@ -1,0 +1,170 @@
+"""The bytes of a sealed record: all its parts in one file of compressed blocks with an index.
+
+`record.sealed` is: head, blocks, index, foot. All integers are little-endian.
+
+Head (72 bytes): magic `F4 54 57 53 45 41 0D 0A`, format version u16 = 1, head length u16 = 72, compatible flags u32,
+incompatible flags u32, record id (16), closing digest (32), CRC-32 (u32) of the 68 bytes before.
+
+Block: a header of 92 bytes, then the packed bytes, then CRC-32 (u32) of each stripe, then the parity stripe.
+
+| offset | size | field of a block's header                                                                   |
+| ------ | ---- | ------------------------------------------------------------------------------------------- |
+| 0      | 4    | marker `C1 9E 54 42`                                                                          |
+| 4      | 4    | CRC-32 of bytes 8–91                                                                          |
+| 8      | 1    | what it holds: 1 entries, 2 the part's header, 3 bytes that are no whole entry, 4 a torn tail   |
+| 9      | 1    | flags: 1 the entries are copies; 2 the anchor is the first entry's own digest                   |
+| 10     | 2    | number of stripes, u16                                                                        |
+| 12     | 4    | number of the part, u32                                                                       |
+| 16     | 8    | offset in the part, u64                                                                       |
+| 24     | 8    | bytes of the part, u64                                                                        |
+| 32     | 4    | packed bytes, u32                                                                             |
+| 36     | 4    | bytes after unzipping, u32                                                                    |
+| 40     | 4    | number of entries, u32                                                                        |
+| 44     | 8    | number of the first entry, u64                                                                |
+| 52     | 4    | CRC-32 of the packed bytes                                                                    |
+| 56     | 4    | CRC-32 of the parity stripe                                                                   |
+| 60     | 32   | anchor: digest of the entry before the first one (flag 2: the first one's own)                  |
+
+The packed bytes are a zlib stream: for entries see packing, else the bytes themselves. Marker, checksums and digests
+of entries follow from their content and the anchor and are not stored. Stripes are the packed bytes cut into pieces of
+one length (the last may be shorter); the parity stripe is their exclusive-or, so that one bad stripe can be mended.
+
+Index: for each block its offset in the file (u64) and its header again. Foot (32 bytes): offset of the index u64,
+number of blocks u32, CRC-32 of the index u32, CRC-32 of the foot's first 16 bytes u32, 4 zeros, magic `TWSEALED`.
+"""
+
+from __future__ import annotations
+
+import struct
+import zlib
+from dataclasses import dataclass
+from functools import reduce
+from zlib import crc32
+
+from monitor.errors import RecordUnreadable
+from monitor.record.entries import Entry
+from monitor.record.framing import chain_digest
+from monitor.record.packing import unpack_entries
+from monitor.record.parts import FORMAT_VERSION
+
+HEAD_MAGIC = b"\xf4TWSEA\r\n"
+FOOT_MAGIC = b"TWSEALED"
+BLOCK_MARKER = b"\xc1\x9eTB"
+ENTRIES, PART_HEADER, BYTES, TORN = 1, 2, 3, 4
+COPIES, OWN_DIGEST = 1, 2
+STRIPE_BYTES = 4096
+MAX_STRIPES = 32
+MAX_BLOCK = 4 << 20
+
+HEAD = struct.Struct("<8sHHII16s32s")
+_BLOCK = struct.Struct("<4sIBBHIQQIIIQII32s")
+FOOT = struct.Struct("<QII")
+CRC = struct.Struct("<I")
+OFFSET = struct.Struct("<Q")
+HEAD_BYTES = HEAD.size + CRC.size
+FOOT_BYTES = FOOT.size + 8 + len(FOOT_MAGIC)
+
+
+@dataclass(frozen=True, slots=True)
+class Block:
+    """The header of one block; see the table above."""
+
+    holds: int
+    flags: int
+    stripes: int
+    part: int
+    part_offset: int
+    part_length: int
+    packed_length: int
+    plain_length: int
+    entries: int
+    first_number: int
+    packed_crc: int
+    parity_crc: int
+    anchor: bytes
+
+    def pack(self) -> bytes:
+        fields = tuple(getattr(self, name) for name in Block.__slots__)
+        rest = _BLOCK.pack(BLOCK_MARKER, 0, *fields)[8:]
+        return BLOCK_MARKER + CRC.pack(crc32(rest)) + rest
+
+    @property
+    def stripe_length(self) -> int:
+        return -(-self.packed_length // self.stripes)
+
+    @property
+    def body_length(self) -> int:
+        """Packed bytes, checksums of the stripes, parity stripe."""
+        return self.packed_length + 4 * self.stripes + self.stripe_length
+
+
+BLOCK_BYTES = _BLOCK.size
+
+
+def block_at(raw: bytes, at: int = 0) -> Block | None:
+    """The block header at a place, None where there is none whose checksum holds."""
+    if len(raw) < at + BLOCK_BYTES or raw[at : at + 4] != BLOCK_MARKER:
+        return None
+    _marker, crc, *fields = _BLOCK.unpack_from(raw, at)
+    block = Block(*fields)
+    if crc != crc32(raw[at + 8 : at + BLOCK_BYTES]) or not 0 < block.stripes <= MAX_STRIPES:
+        return None
+    return block if block.packed_length <= MAX_BLOCK and block.plain_length <= MAX_BLOCK else None
+
+
+def stripe_count(packed_length: int) -> int:
+    """How many stripes packed bytes are cut into."""
+    return max(1, min(MAX_STRIPES, packed_length // STRIPE_BYTES))
+
+
+def cut_stripes(packed: bytes, stripes: int) -> list[bytes]:
+    """The packed bytes in pieces of one length, the last ones perhaps shorter."""
+    length = -(-len(packed) // stripes)
+    return [packed[at * length : (at + 1) * length] for at in range(stripes)]
+
+
+def parity_of(pieces: list[bytes], length: int) -> bytes:
+    """The exclusive-or of pieces, each padded with zeros to a length."""
+    numbers = (int.from_bytes(piece.ljust(length, b"\0"), "little") for piece in pieces)
+    return reduce(lambda one, other: one ^ other, numbers, 0).to_bytes(length, "little")
+
+
+def head_bytes(record_id: bytes, closing: bytes) -> bytes:
+    """The head of a sealed file."""
+    head = HEAD.pack(HEAD_MAGIC, FORMAT_VERSION, HEAD_BYTES, 0, 0, record_id, closing)
+    return head + CRC.pack(crc32(head))
+
+
+def tail_bytes(index: list[tuple[int, Block]], offset: int) -> bytes:
+    """Index and foot, given the offset at which they will stand."""
+    raw = b"".join(OFFSET.pack(at) + block.pack() for at, block in index)
+    return raw + foot_bytes(offset, len(index), crc32(raw))
+
+
+def plain_bytes(block: Block, packed: bytes) -> bytes:
+    """What a block holds that are no entries."""
+    try:
+        plain = zlib.decompressobj().decompress(packed, block.plain_length or 1)
+    except zlib.error as error:
+        raise RecordUnreadable(f"a sealed block cannot be unpacked ({error})") from error
+    if len(plain) != block.plain_length:
+        raise RecordUnreadable("a sealed block has not the length that it states")
+    return plain
+
+
+def block_entries(block: Block, packed: bytes) -> tuple[list[Entry], list[bytes]]:
+    """The entries of a block and their digests, which follow from the anchor."""
+    entries = unpack_entries(packed, block.plain_length)
+    if len(entries) != block.entries or not entries or entries[0].number != block.first_number:
+        raise RecordUnreadable("a sealed block holds other entries than it states")
+    digest = block.anchor if block.flags & OWN_DIGEST else chain_digest(block.anchor, entries[0])
+    digests = [digest]
+    for entry in entries[1:]:
+        digest = chain_digest(digest, entry)
+        digests.append(digest)
+    return entries, digests
+
+
+def foot_bytes(offset: int, count: int, crc: int) -> bytes:
+    foot = FOOT.pack(offset, count, crc)
+    return foot + CRC.pack(crc32(foot)) + bytes(4) + FOOT_MAGIC
