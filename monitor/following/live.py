@@ -47,6 +47,8 @@ class Following:
         self._restart = restart
         self._lost_since: float | None = None
         self._restarts = 0
+        self.enters_shown = restart is not None
+        """Whether what was told to the operator is entered as evidence: by who writes; a screen enters it itself."""
         self._shown: dict[str, tuple[str, str]] = {}
         self._trouble = ""
         self._generation = client.generation
@@ -126,7 +128,7 @@ class Following:
 
     def _enter_shown(self, trials: tuple[Trial, ...]) -> None:
         """What the operator is shown, and when, is evidence: whoever writes enters each change of a verdict."""
-        if self._restart is None:
+        if not self.enters_shown:
             return
         for trial in trials:
             state = (trial.stage, trial.verdict)
@@ -185,6 +187,10 @@ class LiveSource:
         if view is None:
             raise WitnessError("There is no view yet.")
         age_s = view.feed.age_s
+        waiting = self._outbox.qsize()
+        if waiting:
+            recorder = view.recorder
+            view = replace(view, recorder=replace(recorder, state="saving", unsaved=recorder.unsaved + waiting))
         if age_s is None or self._stop.is_set():
             return view
         return replace(view, feed=replace(view.feed, age_s=age_s + (time.monotonic() - self._view_at)))
@@ -212,6 +218,7 @@ class LiveSource:
         revision = 0
         try:
             following = self._make()
+            following.enters_shown = False
             while not self._stop.is_set():
                 changed = following.step(0.05)
                 while not self._outbox.empty():

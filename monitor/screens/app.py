@@ -12,6 +12,7 @@ from textual.app import App, SystemCommand
 from textual.binding import Binding
 from textual.screen import Screen
 
+from monitor.screens.dialogs.sheet import Sheet
 from monitor.screens.keymap import keys_for
 from monitor.screens.marks import THEMES
 from monitor.screens.source import ViewSource
@@ -75,11 +76,11 @@ class WatchApp(App[int]):
         return self.theme
 
     def action_leave(self) -> None:
-        """Ctrl-C and Ctrl-Q: asks, unless a sheet is open, which they close first."""
-        if self.screen is self.watch_screen:
+        """Ctrl-C and Ctrl-Q: asks; where a sheet is open they close that first."""
+        if isinstance(self.screen, Sheet):
+            self.screen.give_up("ctrl+q")
+        elif self.screen is self.watch_screen:
             self.watch_screen.action_leave()
-        else:
-            self.screen.dismiss(None)
 
     def get_system_commands(self, screen: Screen[object]) -> Iterable[SystemCommand]:
         """The palette: every key's action by name, and nothing else."""

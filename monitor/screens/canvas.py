@@ -123,7 +123,7 @@ def clean(text: str) -> str:
         kind = unicodedata.category(char)
         if char in "\n\t\r":
             out.append(" ")
-        elif kind in ("Cc", "Cf", "Cs", "Co", "Cn", "Mn", "Me", "Zl", "Zp"):
+        elif kind in ("Cc", "Cf", "Cs", "Co", "Cn", "Mn", "Me", "Zl", "Zp") or not get_character_cell_size(char):
             continue
         elif kind == "So" and not 0x2800 <= ord(char) <= 0x28FF and not 0x2500 <= ord(char) <= 0x259F:
             out.append("?")

@@ -24,10 +24,11 @@ def draw_now(picture: Picture, width: int, height: int) -> Canvas:
 
 
 def what_now(picture: Picture) -> str:
-    """The last trial's word on what to do, else that of the outlook."""
-    for trial in reversed(picture.view.trials):
-        if trial.stage != "armed" and trial.what_now:
-            return clean(trial.what_now)
+    """The newest trial's word on what to do; while there is none, what comes."""
+    spoken = [trial for trial in picture.view.trials if trial.stage != "armed"]
+    if spoken:
+        newest = max(spoken, key=lambda trial: (trial.drive, trial.fired_at or trial.timing.expected_at or 0.0))
+        return clean(newest.what_now) or f"{clean(newest.trigger)} is being judged"
     outlook = picture.view.outlook
     return f"no trial yet, next is {clean(outlook.trigger)}" if outlook else "no trial yet"
 

@@ -39,7 +39,11 @@ def draw_health(picture: Picture, width: int, height: int) -> Canvas:
     roomy = width >= 110
     recorder = f"{TONE_MARKS[recorder_tone]} {recorder_text(view.recorder, roomy=roomy)}"
     x = canvas.put_right(canvas.width - 1, 0, recorder, _role(recorder_tone)) - 2
-    feed = f"{TONE_MARKS[feed_tone]} {feed_text(view.feed, roomy=roomy, trusted=picture.trusted)}"
+    said = feed_text(view.feed, roomy=roomy, trusted=picture.trusted)
+    feed = f"{TONE_MARKS[feed_tone]} {said}"
+    least = cell_len(identities(picture)[-1]) + 3
+    if cell_len(feed) > x - least:
+        feed = feed.partition(" age ")[0]
     feed = fit(feed, max(0, min(cell_len(feed), x - 12)))
     x = canvas.put_right(x, 0, feed, _role(feed_tone)) - 2
     room = max(0, x - 1)

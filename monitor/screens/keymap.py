@@ -15,18 +15,20 @@ class Key:
     word: str
     help: str
     writes: bool = False
-    """True where it enters something in the record: not offered by a read-only screen or a replay."""
+    """True where it enters something in the record: not offered by a read-only screen or a replay …"""
+    beside: bool = False
+    """… unless a replay may enter it beside the record (a closed record takes notes and rulings so)."""
     replay: bool = False
     """True where it moves a replay."""
 
 
 KEYS: tuple[Key, ...] = (
-    Key("n", "n", "note", "note", "Write a note; its time is that of this key", writes=True),
+    Key("n", "n", "note", "note", "Write a note; its time is that of this key", writes=True, beside=True),
     Key("m", "m", "mark", "mark", 'Quick mark: "look at this later", entered at once', writes=True),
     Key("v", "v", "video_mark", "video", "Common time mark for the room's video, entered at once", writes=True),
     Key("u", "u", "unwell", "unwell", 'Mark "unwell, stopped", entered at once', writes=True),
     Key("a", "a", "acknowledge", "seen", "Acknowledge the verdict in the large heading"),
-    Key("r", "r", "rule", "rule", "Rule on a trial: verdict, reason code, words", writes=True),
+    Key("r", "r", "rule", "rule", "Rule on a trial: verdict, reason code, words", writes=True, beside=True),
     Key("t", "t", "card", "card", "Trial card: conditions, timing, alert, findings, response, what now"),
     Key("e", "e", "eyes", "eyes", "Your call whether the eyes were on the road at the fire", writes=True),
     Key("c", "c", "comfort", "comfort", "Comfort rating, 0 to 20", writes=True),
@@ -44,6 +46,7 @@ KEYS: tuple[Key, ...] = (
     Key("right_square_bracket", "", "faster", "", "Twice the speed", replay=True),
     Key("comma", ", .", "jump_back", "trigger", "To just before the trigger before", replay=True),
     Key("full_stop", "", "jump_on", "", "To just before the next trigger", replay=True),
+    Key("o", "o", "loop", "loop", "Go round the nearest trigger, again and again; a second time ends it", replay=True),
     Key("home", "home", "seek_start", "start", "To the record's start", replay=True),
     Key("f10", "F10", "end_run", "end run", "End the run: two steps, the record is closed", writes=True),
     Key("q", "q", "leave", "quit", "Close this screen; the recorder goes on"),
@@ -53,16 +56,19 @@ KEYS: tuple[Key, ...] = (
 _SINGLE_HELP = {"right": "→", "up": "↑", "right_square_bracket": "]", "full_stop": ".", "left": "←", "down": "↓"}
 
 
-def keys_for(*, read_only: bool, replay: bool, every: bool = False) -> tuple[Key, ...]:
-    """The keys of a kind of screen; without `every` those that share a place with another one are left out.
+def offered(key: Key, *, read_only: bool, replay: bool) -> bool:
+    """Whether this kind of screen has the key."""
+    if key.replay:
+        return replay
+    return not key.writes or (not read_only and (key.beside or not replay))
 
-    The keys that move a replay come first.
+
+def keys_for(*, read_only: bool, replay: bool, every: bool = False) -> tuple[Key, ...]:
+    """The keys of a kind of screen, those that move a replay first.
+
+    Without `every` those that share a place on the screen with another one are left out.
     """
-    shown = [
-        key
-        for key in KEYS
-        if not (key.writes and (read_only or replay)) and (replay or not key.replay) and (every or key.shown)
-    ]
+    shown = [key for key in KEYS if offered(key, read_only=read_only, replay=replay) and (every or key.shown)]
     return tuple(sorted(shown, key=lambda key: not key.replay))
 
 

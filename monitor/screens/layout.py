@@ -51,6 +51,8 @@ def arrange(width: int, height: int, *, replay: bool = False) -> Layout:
     else:
         kind = "small"
         rows = _grown(_SMALL_ROWS, _SMALL_STEPS, height - extra)
+        if width < 78:  # all keys are worth more than a note
+            rows["keys"] += rows.pop("notes")
         if width >= 132:
             rows["keys"], rows["middle"] = 1, rows["middle"] + 1
     return Layout(kind, _stacked(rows, kind, width, replay=replay))
@@ -90,7 +92,7 @@ def _stacked(rows: dict[str, int], kind: Kind, width: int, *, replay: bool) -> d
 def _columns(y: int, width: int, height: int) -> dict[str, Region]:
     """The three large numbers side by side, and the row of the lesser ones where there is room."""
     lesser = 1 if height >= LESSER_FROM else 0
-    column = (width + 1) // 3
+    column = width // 3
     edges = (0, column, 2 * column, width)
     regions = {
         name: Region(edges[place], y, edges[place + 1] - edges[place], height - lesser)

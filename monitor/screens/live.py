@@ -33,6 +33,8 @@ from monitor.screens.source import TransportSource, ViewSource
 from monitor.screens.timeline import draw_timeline
 
 MESSAGE_S = 8.0
+SAVING_S = 0.25
+"""A view this young may be older than the entry: it cannot say yet that the entry is on disk."""
 
 Clock = Callable[[], float]
 
@@ -91,7 +93,7 @@ class LiveScreen(Screen[None]):
         self.latest = source.view()
         self._clock = clock
         self._message: tuple[str, Tone, float] = ("", "plain", 0.0)
-        self._saving: str = ""
+        self._saving: tuple[str, int, float] | None = None
         self._drawn: Picture | None = None
 
     def compose(self) -> ComposeResult:
@@ -175,11 +177,12 @@ class LiveScreen(Screen[None]):
         self._message = (text, tone, self._clock())
 
     def _current_message(self, view: LiveView) -> tuple[str, Tone]:
-        if self._saving:
-            if view.recorder.unsaved:
-                return f"{self._saving}: saving", "wait"
-            self.say(f"{self._saving}: on disk")
-            self._saving = ""
+        if self._saving is not None:
+            said, revision, since = self._saving
+            if view.recorder.unsaved or view.revision == revision or self._clock() - since < SAVING_S:
+                return f"{said}: saving", "wait"
+            self.say(f"{said}: on disk")
+            self._saving = None
         text, tone, since = self._message
         return (text, tone) if text and self._clock() - since < MESSAGE_S else ("", "plain")
 
@@ -190,7 +193,7 @@ class LiveScreen(Screen[None]):
 
     def enter(self, said: str, fields: dict[str, Any], moment: Moment) -> bool:
         """Posts an operator's entry and says so; False where it was not taken, which is said, too."""
-        if self.read_only or self.replay:
+        if self.read_only:
             return False
         try:
             self.source.post({**fields, "drive": moment.drive, "at": moment.at, "wall": moment.wall})
@@ -198,7 +201,7 @@ class LiveScreen(Screen[None]):
             self.say(f"Not entered: {clean(str(error))}", "bad")
             self.draw()
             return False
-        self._saving = said
+        self._saving = (said, self.latest.revision, self._clock())
         self.latest = self.source.view()
         self.draw()
         return True

@@ -79,9 +79,12 @@ def _digits(canvas: Canvas, x: int, y: int, width: int, scale: int, text: str, p
         canvas.put(x + 1, y + 1, text, role)
         return
     bold = large_width(text, bold=True, scale=scale) <= width - 1
-    if not bold and large_width(text, scale=scale) > width - 1:
+    needed = large_width(text, bold=bold, scale=scale)
+    if needed > width:
         canvas.put(x + 1, y + 1, text, role)
         return
+    if needed == width:
+        x -= 1
     for row, line in enumerate(large(text, bold=bold, scale=scale)):
         canvas.put(x + 1, y + row, line, role)
 
@@ -102,20 +105,25 @@ def _word(canvas: Canvas, x: int, y: int, width: int, scale: int, word: str) -> 
 
 
 def _band_line(canvas: Canvas, x: int, y: int, width: int, number: NumberView, word: str | None) -> None:
+    """Mark, word and band; where there is no room for all of it the word is shortened, then the band."""
     if number.band is None:
         canvas.put(x + 1, y, "no band", "dim")
         return
-    result = None if word is not None or number.result is None else number.result
+    result = None if word in (MASKED, STALE) else number.result
+    band = band_text(number.band, number.unit)
+    short = band.replace("at least", "≥").replace("at most", "≤").replace(" to ", "–").removesuffix(f" {number.unit}")
     if result is None:
-        after = canvas.put(x + 1, y, f"{OPEN} no value", "dim")
-    else:
-        after = canvas.put(x + 1, y, f"{RESULT_MARKS[result]} {_IN_WORDS[result]}", RESULT_TONES[result])
-    text = band_text(number.band, number.unit)
-    if after + 1 + len(text) > x + width:
-        text = (
-            text.replace("at least", "≥").replace("at most", "≤").replace(" to ", "–").removesuffix(f" {number.unit}")
-        )
-    canvas.put(after + 1, y, fit(text, x + width - after - 1).rstrip(), "plain")
+        said = f"{OPEN} no value"
+    else:  # "not closing" has no value and yet keeps at least 4 s
+        said = f"{RESULT_MARKS[result]} {_IN_WORDS[result] if word is None else result}"
+    room = width - 2 - len(said)
+    if len(band) > room:
+        band = short
+    if len(band) > room:
+        said = said.removesuffix(" band").removesuffix(" of").replace("no value", "none")
+        room = width - 2 - len(said)
+    after = canvas.put(x + 1, y, said, "dim" if result is None else RESULT_TONES[result])
+    canvas.put(after + 1, y, fit(band, room).rstrip(), "plain")
 
 
 def _strip_of(picture: Picture, measure: str) -> StripView | None:

@@ -60,9 +60,11 @@ def draw_condition(canvas: Canvas, y: int, row: OutlookRow, *, hidden: str = "",
     wide = width >= 64
     verdict = 12 if wide else 11
     name_wide, value_wide, margin_wide = (18, 14, 8) if wide else (12, 9, 5)
-    name = clean(condition.name) + ("" if condition.required else " (advisory)")
+    name = fit(clean(condition.name), name_wide)
+    if not condition.required:  # in brackets: advisory, it decides nothing
+        name = fit(f"({fit(clean(condition.name), name_wide - 2).rstrip()})", name_wide)
     at = x + 1
-    canvas.put(at, y, fit(name, name_wide), "plain" if condition.required else "dim")
+    canvas.put(at, y, name, "plain" if condition.required else "dim")
     at += name_wide + 1
     value = hidden or condition_value(condition)
     if hidden or condition.value is None:  # a word instead of a number has the margin's place, too

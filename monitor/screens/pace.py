@@ -1,4 +1,4 @@
-"""How often the screen draws: five times a second, at once where something pressing changed, once a second when calm."""
+"""How often the screen draws: five times a second, at once where something pressing changed, seldom when calm."""
 
 from __future__ import annotations
 

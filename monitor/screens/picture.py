@@ -4,10 +4,9 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from monitor.following.view import FeedView, LiveView, RecorderView
+from monitor.following.view import FeedView, LiveView, RecorderView, TransportView
 from monitor.judging.trial import Trial
 from monitor.screens.marks import VERDICT_TONES, Tone
-from monitor.screens.source import TransportView
 from monitor.screens.words import clock, verdict_sentences, verdict_word
 
 

@@ -8,6 +8,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from rich.cells import cell_len
+
 from monitor.following.view import SceneView, VehicleView
 from monitor.screens.canvas import Canvas, clean, fit
 from monitor.screens.picture import Picture
@@ -64,12 +66,20 @@ def draw_road(picture: Picture, width: int, height: int) -> Canvas:
         canvas.put(after, 0, "no lead", "title-strong")
     else:
         said = clean(lead.name) or f"vehicle {lead.id}"
-        gap = "" if scene.gap_m is None or width < 50 else f", gap {with_unit(scene.gap_m, 'm')}"
-        canvas.put(after, 0, fit(f"lead {said}{gap}", width - after - 1), "title-strong")
+        canvas.put(after, 0, _lead_title(said, scene.gap_m, width - after - 1), "title-strong")
         _gap(canvas, frame, scene, lead, own_row)
         tail = round(frame.own_x + (lead.ahead_m + lead.length_m / 2) / frame.metres_per_cell) + 1
         canvas.put(tail, own_row, said if tail + len(said) < width else "", "dim")
     return canvas
+
+
+def _lead_title(name: str, gap_m: float | None, room: int) -> str:
+    """Lead and gap; with no room for both the gap, because in the picture it may be too short for its label."""
+    if gap_m is None:
+        return fit(f"lead {name}", room)
+    gap = with_unit(gap_m, "m")
+    choices = (f"lead {name}, gap {gap}", f"lead {name}, {gap}", f"lead {gap}")
+    return fit(next((one for one in choices if cell_len(one) <= room), choices[-1]), room)
 
 
 def _in_words(canvas: Canvas, scene: SceneView) -> None:

@@ -41,17 +41,21 @@ def _large(canvas: Canvas, x: int, text: str, scale: int, role: str) -> int:
 
 
 def _sentences(canvas: Canvas, x: int, head: Heading, role: str) -> None:
+    """The sentences beside the word; the key's hint gives way where they need its row (the keys stand below, too)."""
     room = canvas.width - x - 1
     if room < 8:
         return
-    hint_rows = 1 if head.hint and canvas.height > 1 else 0
-    rows = canvas.height - hint_rows
-    lines: list[str] = []
-    for place, sentence in enumerate(head.sentences):
-        left = rows - len(lines) - (len(head.sentences) - 1 - place)
-        lines += wrap(clean(sentence), room, max(0, left))
+    lines = _wrapped(head.sentences, room, canvas.height)
+    if len(lines) > canvas.height or (lines and lines[-1].endswith("…")):  # the ladder and the card have the margin
+        lines = _wrapped(tuple(one.partition(": out by ")[0] for one in head.sentences), room, canvas.height)
+    hinted = bool(head.hint) and len(lines) < canvas.height
+    rows = canvas.height - hinted
     top = max(0, (rows - len(lines) + 1) // 2)
-    for y, line in enumerate(lines):
+    for y, line in enumerate(lines[:rows]):
         canvas.put(x, top + y, line, role)
-    if hint_rows:
+    if hinted:
         canvas.put_right(canvas.width - 1, canvas.height - 1, clean(head.hint), role)
+
+
+def _wrapped(sentences: tuple[str, ...], width: int, rows: int) -> list[str]:
+    return [line for sentence in sentences for line in wrap(clean(sentence), width, rows)]

@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Any, Protocol, runtime_checkable
 
-from monitor.following.view import LiveView
+from monitor.following.view import LiveView, TransportView
 
 
 class ViewSource(Protocol):
@@ -33,18 +32,6 @@ class ViewSource(Protocol):
         ...
 
 
-@dataclass(frozen=True, slots=True)
-class TransportView:
-    """Where a replay stands: seconds from the record's start, its length, and how fast it plays."""
-
-    at_s: float
-    length_s: float
-    speed: float
-    playing: bool
-    sentence: str = ""
-    """What goes on while it is not ready, such as "reading 40 %"."""
-
-
 @runtime_checkable
 class TransportSource(Protocol):
     """A source over a record that can be moved about in. All calls return at once; the next view shows the result."""
@@ -69,4 +56,8 @@ class TransportSource(Protocol):
 
     def jump(self, direction: int) -> None:
         """Goes to just before the next (+1) or the previous (−1) trigger."""
+        ...
+
+    def loop(self) -> object:
+        """Goes round the trigger nearest to here; a second call ends it."""
         ...

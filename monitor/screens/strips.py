@@ -2,13 +2,14 @@
 
 A strip is laid out by the band: the rows of the band are the same rows in every strip, whatever the unit, so the eye
 looks for one thing only (is the line in the tinted rows?). Inside the band the scale is linear; beyond each edge it is
-linear, too, up to a limit that doubles when the line needs it.
+linear, too, up to a limit that doubles when the line needs it. Which side of an edge a value is on is never rounded.
 """
 
 from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 
@@ -20,6 +21,8 @@ from monitor.study.model import Band
 
 SPAN_S = 60.0
 GUTTER = 6
+FAR_S = 30.0
+"""Without a band a time (TTC when barely closing) beyond this is drawn at the top: 600 s would flatten all else."""
 SHORT_S = 0.75
 """Columns shorter than this move on in pairs."""
 
@@ -28,18 +31,30 @@ _DOTS = ((0x01, 0x08), (0x02, 0x10), (0x04, 0x20), (0x40, 0x80))
 
 @dataclass(frozen=True, slots=True)
 class Scale:
-    """Value to dots from the top: three straight pieces (above the band, in it, below it), clipped at the ends."""
+    """Value to dots from the top, clipped at the ends. `low` to `high` takes the rows of the band.
 
-    values: tuple[float, ...]
-    """Rising values at the breaks."""
-    dots: tuple[float, ...]
-    """Dots from the top at the breaks, falling."""
-    band_rows: tuple[int, int]
-    """First row of the band and the first row after it; equal where there is no band."""
+    A value outside the band, however little, is never rounded onto the band's rows.
+    """
+
+    least: float
+    low: float
+    high: float
+    most: float
+    rows: int
+    first: int
+    """First row of the band …"""
+    after: int
+    """… and the first row after it."""
+    banded: bool = True
 
     def row_of(self, value: FloatArray) -> FloatArray:
-        """Dots from the top, clipped; NaN stays NaN."""
-        return np.interp(value, self.values, self.dots)
+        """Dots from the top; NaN stays NaN."""
+        bottom = self.rows * 4 - 1
+        inside = np.interp(value, (self.low, self.high), (self.after * 4 - 1, self.first * 4))
+        above = np.interp(value, (self.high, self.most), (self.first * 4 - 1, 0))
+        below = np.interp(value, (self.least, self.low), (bottom, self.after * 4))
+        dots = np.where(value > self.high, above, np.where(value < self.low, below, inside))
+        return np.clip(dots, 0, bottom)
 
 
 def limit_beyond(edge: float, reach: float, step: float) -> float:
@@ -54,40 +69,29 @@ def scale_for(band: Band | None, value: FloatArray, rows: int) -> Scale:
     """The scale of a strip of so many rows over these values."""
     known = value[np.isfinite(value)]
     low, high = (float(known.min()), float(known.max())) if known.size else (0.0, 1.0)
-    dots = rows * 4 - 1.0
     if band is None or (band.at_least is None and band.at_most is None):
-        middle, half = (low + high) / 2, max((high - low) / 2, 0.05, abs(high) * 0.02)
+        half = max((high - low) / 2, 0.05, abs(high) * 0.02)
         half = 0.05 * 2.0 ** math.ceil(math.log2(half / 0.05))
-        middle = round(middle / half) * half
+        middle = round((low + high) / 2 / half) * half
         low, high = min(low, middle - half), max(high, middle + half)
-        return Scale((low, high), (dots, 0.0), (0, 0))
+        return Scale(low, low, high, high, rows, 0, rows, banded=False)
     if band.at_least is not None and band.at_most is not None:
         outside = max(1, rows // 4) if rows > 3 else 1
-        first, after = outside, max(outside + 1, rows - outside)
         step = max(band.at_most - band.at_least, 1e-6)
-        return Scale(
-            (
-                band.at_least - limit_beyond(band.at_least, min(low, band.at_least), step),
-                band.at_least,
-                band.at_most,
-                band.at_most + limit_beyond(band.at_most, max(high, band.at_most), step),
-            ),
-            (dots, after * 4 - 1.0, first * 4.0, 0.0),
-            (first, after),
-        )
+        least = band.at_least - limit_beyond(band.at_least, min(low, band.at_least), step)
+        most = band.at_most + limit_beyond(band.at_most, max(high, band.at_most), step)
+        return Scale(least, band.at_least, band.at_most, most, rows, outside, max(outside + 1, rows - outside))
     outside = max(1, rows // 3)
     if band.at_least is not None:
-        edge, after = band.at_least, max(1, rows - outside)
-        step = abs(edge) / 2 or 1.0
-        reach = limit_beyond(edge, max(high, edge), step * 2)
-        below = limit_beyond(edge, min(low, edge), step)
-        return Scale((edge - below, edge, edge + reach), (dots, after * 4 - 1.0, 0.0), (0, after))
+        step = abs(band.at_least) / 2 or 1.0
+        reach = band.at_least + limit_beyond(band.at_least, max(high, band.at_least), step * 2)
+        least = band.at_least - limit_beyond(band.at_least, min(low, band.at_least), step)
+        return Scale(least, band.at_least, reach, reach, rows, 0, max(1, rows - outside))
     assert band.at_most is not None
-    edge, first = band.at_most, outside
-    step = abs(edge) / 2 or 1.0
-    reach = limit_beyond(edge, max(high, edge), step)
-    below = limit_beyond(edge, min(low, edge), step * 2)
-    return Scale((edge - below, edge, edge + reach), (dots, first * 4.0, 0.0), (first, rows))
+    step = abs(band.at_most) / 2 or 1.0
+    most = band.at_most + limit_beyond(band.at_most, max(high, band.at_most), step)
+    reach = band.at_most - limit_beyond(band.at_most, min(low, band.at_most), step * 2)
+    return Scale(reach, reach, band.at_most, most, rows, outside, rows)
 
 
 def columns_of(t: FloatArray, value: FloatArray, now_s: float, width: int) -> tuple[FloatArray, FloatArray]:
@@ -136,9 +140,10 @@ def draw_strip(
         canvas.fill(x + GUTTER, y + rows // 2, wide, "dim", "┄")
         return
     low, high = columns_of(strip.t, strip.value, now_s, wide * 2)
+    if unit == "s" and strip.band is None:
+        low, high = np.minimum(low, FAR_S), np.minimum(high, FAR_S)
     scale = scale_for(strip.band, np.concatenate([low, high]), rows)
-    first, after = scale.band_rows
-    for row in range(first, after):
+    for row in range(scale.first, scale.after) if scale.banded else ():
         canvas.fill(x + GUTTER, y + row, wide, "dim" if old else "band")
         canvas.put(x + GUTTER - 1, y + row, "┃", "strong")
     _gutter(canvas, x, y, rows, scale, strip.band, unit)
@@ -149,13 +154,12 @@ def draw_strip(
 
 
 def _gutter(canvas: Canvas, x: int, y: int, rows: int, scale: Scale, band: Band | None, unit: str) -> None:
-    first, after = scale.band_rows
+    first, after = scale.first, scale.after
     end = x + GUTTER - 1
-    if first == after:
-        canvas.put_right(end, y, value_text(scale.values[-1], unit), "dim")
-        canvas.put_right(end, y + rows - 1, value_text(scale.values[0], unit), "dim")
+    if not scale.banded or band is None:
+        canvas.put_right(end, y, value_text(scale.high, unit), "dim")
+        canvas.put_right(end, y + rows - 1, value_text(scale.low, unit), "dim")
         return
-    assert band is not None
     if band.at_most is not None:
         canvas.put_right(end, y + first - 1, value_text(band.at_most, unit), "dim")
         canvas.put(end, y + first - 1, "┬", "dim")
@@ -165,11 +169,18 @@ def _gutter(canvas: Canvas, x: int, y: int, rows: int, scale: Scale, band: Band 
 
 
 def _trace(canvas: Canvas, x: int, y: int, rows: int, scale: Scale, low: FloatArray, high: FloatArray) -> None:
-    top = scale.row_of(high)
-    bottom = scale.row_of(low)
+    for row, column, pattern in _dots(low.tobytes(), high.tobytes(), scale):
+        canvas.put(x + column, y + row, chr(0x2800 + pattern), canvas.roles[y + row][x + column])
+
+
+@lru_cache(maxsize=16)
+def _dots(low: bytes, high: bytes, scale: Scale) -> tuple[tuple[int, int, int], ...]:
+    """Row, column and dots of every cell that the line touches; kept, because a strip changes once in five pictures."""
+    top = scale.row_of(np.frombuffer(high, np.float64))
+    bottom = scale.row_of(np.frombuffer(low, np.float64))
     bits: dict[tuple[int, int], int] = {}
     last: float | None = None
-    for column in range(len(low)):
+    for column in range(len(top)):
         if not math.isfinite(top[column]):
             last = None
             continue
@@ -177,8 +188,7 @@ def _trace(canvas: Canvas, x: int, y: int, rows: int, scale: Scale, low: FloatAr
         if last is not None:  # joined to the column before, so that a step reads as a line
             start, end = min(start, round(last)), max(end, round(last))
         last = float(top[column] + bottom[column]) / 2
-        for dot in range(max(0, start), min(rows * 4 - 1, end) + 1):
+        for dot in range(max(0, start), min(scale.rows * 4 - 1, end) + 1):
             cell = (dot // 4, column // 2)
             bits[cell] = bits.get(cell, 0) | _DOTS[dot % 4][column % 2]
-    for (row, column), pattern in bits.items():
-        canvas.put(x + column, y + row, chr(0x2800 + pattern), canvas.roles[y + row][x + column])
+    return tuple((row, column, pattern) for (row, column), pattern in bits.items())

@@ -13,7 +13,7 @@ from monitor.screens.dialogs.card import CardSheet
 from monitor.screens.dialogs.lists import HelpSheet, NotesSheet
 from monitor.screens.dialogs.note import NoteBox
 from monitor.screens.dialogs.ruling import RulingSheet
-from monitor.screens.keymap import KEYS
+from monitor.screens.keymap import KEYS, offered
 from monitor.screens.live import LiveScreen
 from monitor.screens.messages import NoteDropped, NoteWritten, RulingGiven
 from monitor.screens.source import TransportSource
@@ -22,20 +22,25 @@ from monitor.screens.words import clock
 if TYPE_CHECKING:
     from monitor.screens.app import WatchApp
 
-SLOWEST, FASTEST = 0.125, 64.0
+SLOWEST, FASTEST = 0.1, 60.0
 SEEK_S = 10.0
 
 
 class WatchScreen(LiveScreen):
     """Keys and what they do. What is entered has the time of the key, not that of an Enter that came later."""
 
-    BINDINGS = [Binding(key.key, key.action, key.word, show=False) for key in KEYS]  # noqa: RUF012 (Textual's own way)
+    # With priority a key acts before the next one is looked at: of a burst ("n", then words) none is taken for another.
+    BINDINGS = [  # noqa: RUF012 (Textual's own way)
+        Binding(key.key, key.action, key.word, show=False, priority=True) for key in KEYS
+    ]
 
     def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:
-        """Keys that write do nothing on a screen that only reads; those of a replay only in one."""
+        """Keys that write do nothing on a screen that only reads, those of a replay only in one, none in a note."""
         for key in KEYS:
             if key.action == action:
-                return not (key.writes and (self.read_only or self.replay)) and (self.replay or not key.replay)
+                if self.is_mounted and self.query_one(NoteBox).is_open:
+                    return False
+                return offered(key, read_only=self.read_only, replay=self.replay)
         return super().check_action(action, parameters)
 
     @property
@@ -100,7 +105,9 @@ class WatchScreen(LiveScreen):
         if not self.trials:
             self._nothing_to("show")
             return
-        card = CardSheet(lambda: self.trials, writes=not (self.read_only or self.replay))
+        card = CardSheet(
+            lambda: self.trials, may_rule=not self.read_only, may_reveal=not (self.read_only or self.replay)
+        )
 
         def closed(wish: str | None) -> None:
             if wish == "rule":
@@ -271,4 +278,9 @@ class WatchScreen(LiveScreen):
     def action_jump_on(self) -> None:
         """To just before the next trigger."""
         self._move().jump(1)
+        self._moved()
+
+    def action_loop(self) -> None:
+        """Goes round the nearest trigger, or ends that."""
+        self._move().loop()
         self._moved()

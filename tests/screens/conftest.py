@@ -3,7 +3,10 @@
 from __future__ import annotations
 
 import math
+import sys
+from collections.abc import Callable
 from dataclasses import replace
+from types import ModuleType
 from typing import Any
 
 import numpy as np
@@ -19,9 +22,11 @@ from monitor.following.view import (
     SceneView,
     StripView,
     TimelineMark,
+    TransportView,
     VehicleView,
 )
 from monitor.judging.trial import AlertResult, ConditionResult, Finding, Note, Response, Ruling, Timing, Trial
+from monitor.screens.app import WatchApp
 from monitor.study.model import Band
 
 WALL = 1_764_000_000.0
@@ -252,6 +257,90 @@ def live_view(**more: Any) -> LiveView:
     return LiveView(**{**fields, **more})
 
 
+def after_fire(one: Trial, **more: Any) -> LiveView:
+    """Five seconds after gate-brake fired, with side-gust as the next trigger."""
+    rows = tuple(OutlookRow(judged, 0, "") for judged in conditions(2.0)[1:4])
+    fired = (
+        TimelineMark(202.5, "task", "arrow grid"),
+        TimelineMark(204.2, "trigger", "gate-brake"),
+        TimelineMark(204.45, "alert", "seat-pulse"),
+    )
+    fields: dict[str, Any] = {
+        "t": 209.1,
+        "trials": (one,),
+        "outlook": OutlookView("side-gust", "HOLD", None, "not near yet", rows),
+        "numbers": numbers(1.12, 2.9, -0.31),
+        "strips": strips(209.1, 1.12),
+        "scene": scene(24.0),
+        "timeline": TIMELINE + fired,
+    }
+    return live_view(**{**fields, **more})
+
+
+def states() -> dict[str, LiveView]:
+    """A view for every state that a screen must show."""
+    no_lead = OutlookRow(
+        replace(conditions()[0], value=None, state="no lead", margin=None, result="undecided"), 0, "no lead"
+    )
+    held = outlook()
+    return {
+        "no data": live_view(
+            t=None,
+            drive=None,
+            feed=FeedView("waiting", None, 0, 0, 0, 0, None, ""),
+            numbers=numbers(None, None, None, "not measured"),
+            strips=(),
+            scene=None,
+            outlook=None,
+            notes=(),
+            timeline=(),
+        ),
+        "hold": live_view(),
+        "ready": live_view(
+            outlook=outlook("READY", 3.2, 2.04),
+            numbers=numbers(2.04, 9.4),
+            strips=strips(gap_s=2.04),
+            scene=scene(45.5),
+        ),
+        "abort": live_view(outlook=outlook("ABORT", 4.0)),
+        "no lead": live_view(
+            numbers=numbers(None, None, -0.12, "no lead"),
+            strips=strips(lead=False),
+            scene=scene(None),
+            outlook=replace(held, rows=(no_lead, *held.rows[1:])),
+        ),
+        "not closing": live_view(
+            numbers=(
+                numbers()[0],
+                replace(numbers()[1], value=None, state="not closing", result="met"),
+                *numbers()[2:],
+            )
+        ),
+        "stale": live_view(
+            feed=FeedView("stale", None, 11_544, 0, 0, 0, 0.6, "No frame for 0.6 s."),
+            numbers=numbers(None, None, None, "stale"),
+        ),
+        "feed lost": live_view(
+            feed=FeedView("lost", None, 11_544, 0, 0, 0, 9.0, "The connection to the simulator is lost."),
+            numbers=numbers(None, None, None, "stale"),
+        ),
+        "frames lost": live_view(feed=FeedView("live", 58.7, 11_544, 214, 3, 1, 0.02, "214 frames lost on the way.")),
+        "fired": after_fire(trial("undecided", "fired")),
+        "valid": after_fire(trial("valid")),
+        "invalid": after_fire(trial("invalid")),
+        "undecided": after_fire(trial("undecided")),
+        "blind": after_fire(trial("valid", "fired", blind=True), masked=True, blind=True),
+        "recorder lost": live_view(
+            recorder=RecorderView("lost", None, 2, "The recorder (process 4121) died; it is being started again.")
+        ),
+        "disk full": live_view(
+            recorder=RecorderView(
+                "not recording", 0.0, 0, "The disk is full: nothing more is recorded. Free some space."
+            )
+        ),
+    }
+
+
 class FakeSource:
     """A source whose view the test sets and which keeps what was posted."""
 
@@ -291,3 +380,64 @@ class HandClock:
 @pytest.fixture
 def hand_clock() -> HandClock:
     return HandClock()
+
+
+class FakeReplay(FakeSource):
+    """A source that can be moved about in and keeps how it was."""
+
+    def __init__(self, view: LiveView) -> None:
+        super().__init__(view)
+        self.at = TransportView(192.4, 430.0, 1.0, False)
+        self.moves: list[tuple[Any, ...]] = []
+
+    def transport(self) -> TransportView:
+        return self.at
+
+    def _moved(self, *move: Any, **change: Any) -> None:
+        self.moves.append(move)
+        self.at = replace(self.at, **change)
+
+    def play(self) -> None:
+        self._moved("play", playing=True)
+
+    def pause(self) -> None:
+        self._moved("pause", playing=False)
+
+    def step(self, frames: int) -> None:
+        self._moved("step", frames)
+
+    def set_speed(self, speed: float) -> None:
+        self._moved("speed", speed, speed=speed)
+
+    def seek(self, at_s: float) -> None:
+        self._moved("seek", at_s, at_s=at_s)
+
+    def jump(self, direction: int) -> None:
+        self._moved("jump", direction)
+
+    def loop(self) -> None:
+        self._moved("loop")
+
+
+@pytest.fixture
+def kit() -> ModuleType:
+    """This file's factories: the tests here are imported one by one and cannot import it."""
+    return sys.modules[__name__]
+
+
+@pytest.fixture(autouse=True)
+def _a_terminal_with_colours(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Colours do not depend on where the tests run."""
+    monkeypatch.setenv("TERM", "xterm-256color")
+    monkeypatch.setenv("COLORTERM", "truecolor")
+    monkeypatch.delenv("NO_COLOR", raising=False)
+
+
+@pytest.fixture
+def make_app(hand_clock: HandClock) -> Callable[..., WatchApp]:
+    """Makes the app on a source, with a clock that the test moves."""
+
+    def make(source: FakeSource, **more: Any) -> WatchApp:
+        return WatchApp(source, clock=hand_clock, wall=lambda: WALL + 500.0, **more)
+
+    return make

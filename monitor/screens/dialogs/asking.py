@@ -32,14 +32,9 @@ class LeaveSheet(Sheet[bool]):
             return True
         return False
 
-    def on_key(self, event: object) -> None:
-        """Ctrl-C, pressed twice, must end the screen and not close the question."""
-        key = getattr(event, "key", "")
-        if key in ("ctrl+c", "ctrl+q"):
-            event.stop()  # type: ignore[attr-defined]
-            self.dismiss(True)
-        else:
-            super().on_key(event)  # type: ignore[arg-type]
+    def give_up(self, key: str) -> None:
+        """Ctrl-C pressed twice must end the screen, and not close the question."""
+        self.dismiss(key != "escape")
 
 
 class EndSheet(Sheet[bool]):

@@ -19,24 +19,26 @@ class CardSheet(Sheet[str]):
 
     least_rows = 20
 
-    def __init__(self, trials: Callable[[], tuple[Trial, ...]], *, writes: bool) -> None:
+    def __init__(self, trials: Callable[[], tuple[Trial, ...]], *, may_rule: bool, may_reveal: bool) -> None:
         super().__init__()
         self._trials = trials
-        self._writes = writes
-        self.at = len(trials()) - 1
+        self._may_rule = may_rule
+        self._may_reveal = may_reveal
+        self._last = trials()
+        self.at = len(self._last) - 1
 
     @property
     def trial(self) -> Trial:
-        """The trial on the card, as it is now."""
-        trials = self._trials()
-        self.at = max(0, min(self.at, len(trials) - 1))
-        return trials[self.at]
+        """The trial on the card, as it is now, or as it was where a replay has gone back to before it."""
+        self._last = self._trials() or self._last
+        self.at = max(0, min(self.at, len(self._last) - 1))
+        return self._last[self.at]
 
     @property
     def heading(self) -> str:  # type: ignore[override]
         """Trial, time, verdict."""
         trial = self.trial
-        count = len(self._trials())
+        count = len(self._last)
         more = f"   ← → trial {self.at + 1} of {count}" if count > 1 else ""
         mark = OPEN if verdict_word(trial) == "FIRED" else VERDICT_MARKS[trial.effective]
         return f"TRIAL {clean(trial.id)}   {trial_time(trial)}   {mark} {verdict_word(trial)}{more}"
@@ -44,19 +46,19 @@ class CardSheet(Sheet[str]):
     @property
     def foot(self) -> str:  # type: ignore[override]
         """The keys that do something here."""
-        keys = "r rule   " if self._writes else ""
-        if self._writes and self.trial.response_hidden:
+        keys = "r rule   " if self._may_rule else ""
+        if self._may_reveal and self.trial.response_hidden:
             keys += "x reveal   "
         return keys + "Esc closes"
 
     def press(self, key: str, character: str | None) -> bool:
         """Rule, reveal, and the other trials."""
-        if character == "r" and self._writes:
+        if character == "r" and self._may_rule:
             self.dismiss("rule")
-        elif character == "x" and self._writes and self.trial.response_hidden:
+        elif character == "x" and self._may_reveal and self.trial.response_hidden:
             self.dismiss("reveal")
         elif key in ("left", "right"):
-            self.at = (self.at + (1 if key == "right" else -1)) % len(self._trials())
+            self.at = (self.at + (1 if key == "right" else -1)) % len(self._last)
             self.scrolled = 0
             self.redraw()
         else:

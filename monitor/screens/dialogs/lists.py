@@ -7,7 +7,7 @@ from collections.abc import Callable
 from textual.widgets import Input
 
 from monitor.judging.trial import Note
-from monitor.screens.canvas import clean, fit
+from monitor.screens.canvas import clean, fit, wrap
 from monitor.screens.dialogs.sheet import Row, Sheet
 from monitor.screens.keymap import key_name, keys_for
 from monitor.screens.marks import MET, NOT_MET, OPEN, TIMELINE_LETTERS, TIMELINE_WORDS, UNDECIDED
@@ -68,6 +68,13 @@ class NotesSheet(Sheet[None]):
         return [(head, "dim"), (fit(clean(note.text), max(0, width - len(head))).rstrip(), "plain")]
 
 
+_EXPLAINED = (
+    "Strips: the last 60 s; the tinted rows beside ┃ are the band, its edges are written at the left.",
+    "Ladder: ━ is the band, █ the value, the number before it the margin (− is outside).",
+    "A condition in (brackets) is advisory: it decides nothing.",
+)
+
+
 class HelpSheet(Sheet[None]):
     """Every key and every mark."""
 
@@ -104,16 +111,8 @@ class HelpSheet(Sheet[None]):
                 ("window still open", "plain"),
             ],
             [],
-            [
-                ("Time line: ", "dim"),
-                (", ".join(f"{TIMELINE_LETTERS[kind]} {word}" for kind, word in TIMELINE_WORDS.items()), "plain"),
-            ],
-            [
-                (
-                    "Strips: the last 60 s; the tinted rows beside ┃ are the band, its edges are written at the left",
-                    "plain",
-                )
-            ],
-            [("Ladder: ━ is the band, █ the value; the number before it is the margin (− is outside)", "plain")],
         ]
+        letters = ", ".join(f"{TIMELINE_LETTERS[kind]} {word}" for kind, word in TIMELINE_WORDS.items())
+        for text in (f"Time line: {letters}.", *_EXPLAINED):
+            marks += [[(line, "plain")] for line in wrap(text, width, 3)]
         return [[(fit(text, width).rstrip(), role) for text, role in row] for row in keys + marks]

@@ -43,7 +43,9 @@ class NoteBox(Vertical):
     def compose(self) -> ComposeResult:
         """One line that says what it is, one to type in, one with the keys."""
         yield Static("", id="note-title", markup=False)
-        yield Input(id="note-text", compact=True, max_length=LONGEST, select_on_focus=False)
+        line = Input(id="note-text", compact=True, max_length=LONGEST, select_on_focus=False)
+        line.cursor_blink = False  # a blinking cursor is bytes on a slow line
+        yield line
         yield Static("Enter enters it · Esc drops it", markup=False)
 
     def place(self, width: int, height: int) -> None:
@@ -61,10 +63,10 @@ class NoteBox(Vertical):
         """Opens the box for a note at this moment."""
         self._moment = moment
         self.query_one("#note-title", Static).update(f"NOTE at {clock(moment.at)} of the drive")
-        box = self.query_one(Input)
-        box.value = ""
+        line = self.query_one(Input)
+        line.value = ""
         self.display = True
-        box.focus()
+        self.screen.set_focus(line)  # at once: the next key may be here already
 
     def close(self) -> None:
         """Hides the box and gives the keys back to the screen."""

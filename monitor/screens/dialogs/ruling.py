@@ -52,7 +52,7 @@ class RulingSheet(Sheet[RulingGiven]):
             return self.fault
         if self.verdict is None:
             return "1 of 3: verdict by v, i or u   Esc drops it"
-        if not isinstance(self.focused, Input):
+        if not self.reason and not isinstance(self.focused, Input):
             return "2 of 3: reason by its key   Tab goes on to the words   Esc drops it"
         return "3 of 3: words if any, Enter enters it   Esc drops it"
 
@@ -92,11 +92,11 @@ class RulingSheet(Sheet[RulingGiven]):
                 self.fault = "First the verdict: v, i or u"
             else:
                 self.reason = self.reasons[REASON_KEYS.index(character)][0]
-                self.query_one(Input).focus()
+                self.set_focus(self.query_one(Input))
         elif key in ("left", "right"):
             self.at = (self.at + (1 if key == "right" else -1)) % len(self.trials)
         elif key == "tab":
-            self.query_one(Input).focus()
+            self.set_focus(self.query_one(Input))
         elif key == "enter":
             self._give("")
         else:

@@ -79,14 +79,16 @@ class Sheet(ModalScreen[Result], Generic[Result]):
         """The body, and a line to type in where the sheet has one."""
         yield SheetBody()
         if self.with_input:
-            yield Input(compact=True, max_length=500, select_on_focus=False)
+            line = Input(compact=True, max_length=500, select_on_focus=False)
+            line.cursor_blink = False
+            yield line
 
     def on_mount(self) -> None:
         """Draws, and follows what changes below twice a second."""
         self.place()
         self.set_interval(0.5, self.redraw)
         if self.with_input and self.types_at_once:
-            self.query_one(Input).focus()
+            self.set_focus(self.query_one(Input))
 
     def on_resize(self) -> None:
         """Places the sheet for the new size."""
@@ -152,12 +154,20 @@ class Sheet(ModalScreen[Result], Generic[Result]):
         steps = {"up": -1, "down": 1, "pageup": -10, "pagedown": 10}
         if event.key in ("escape", "ctrl+c"):
             event.stop()
-            self.dismiss(None)
+            self.give_up(event.key)
         elif event.key in steps:
             event.stop()
             self.scroll_rows(steps[event.key])
-        elif not isinstance(self.focused, Input) and self.press(event.key, event.character):
+        elif isinstance(self.focused, Input):
+            if event.is_printable and event.character:  # typed before the line had the keys
+                event.stop()
+                self.focused.insert_text_at_cursor(event.character)
+        elif self.press(event.key, event.character):
             event.stop()
+
+    def give_up(self, key: str) -> None:
+        """Esc, Ctrl-C and Ctrl-Q close the sheet without a result."""
+        self.dismiss(None)
 
     def press(self, key: str, character: str | None) -> bool:
         """What a key of the sheet does; True where it did something."""

@@ -1,0 +1,106 @@
+"""When the screen draws, when it turns calm, when it stops believing a view; and which verdicts wait to be seen."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from types import ModuleType
+from typing import Any
+
+from monitor.screens.pace import Pace
+from monitor.screens.seen import Seen
+
+
+def ticks(pace: Pace, clock: Any, view: Any, count: int, step_s: float = 0.04) -> int:
+    """So many ticks with an ever newer view; how many of them drew."""
+    drawn = 0
+    for number in range(count):
+        clock.now += step_s
+        pace.measure()
+        drawn += pace.due(replace(view, revision=view.revision + number + 1))
+    return drawn
+
+
+def test_a_changing_view_is_drawn_five_times_a_second(kit: ModuleType, hand_clock: Any) -> None:
+    assert 48 <= ticks(Pace(hand_clock), hand_clock, kit.live_view(), 250) <= 51
+
+
+def test_a_calm_screen_draws_once_a_second(kit: ModuleType, hand_clock: Any) -> None:
+    pace = Pace(hand_clock)
+    assert pace.switch_calm()
+    assert 10 <= ticks(pace, hand_clock, kit.live_view(), 250) <= 11
+
+
+def test_what_presses_is_drawn_with_the_next_tick(kit: ModuleType, hand_clock: Any) -> None:
+    pace = Pace(hand_clock)
+    views = kit.states()
+    pace.due(views["hold"])
+    hand_clock.now += 0.04
+    assert not pace.due(views["hold"])
+    for state in ("stale", "hold", "recorder lost", "hold", "invalid", "blind", "ready"):
+        assert pace.due(views[state]), state
+        assert pace.at_once
+
+
+def test_a_lagging_loop_turns_calm_and_one_hiccup_does_not(kit: ModuleType, hand_clock: Any) -> None:
+    pace = Pace(hand_clock)
+    ticks(pace, hand_clock, kit.live_view(), 20)
+    ticks(pace, hand_clock, kit.live_view(), 1, step_s=2.0)
+    ticks(pace, hand_clock, kit.live_view(), 20)
+    assert not pace.calm
+    ticks(pace, hand_clock, kit.live_view(), 3, step_s=0.3)
+    assert pace.calm
+
+
+def test_a_live_view_that_stands_still_is_not_believed(kit: ModuleType, hand_clock: Any) -> None:
+    pace = Pace(hand_clock)
+    view = kit.live_view()
+    pace.due(view)
+    hand_clock.now += 0.9
+    assert pace.still_for(view) is None
+    hand_clock.now += 0.2
+    assert pace.still_for(view) is not None
+    pace.due(replace(view, revision=2))
+    assert pace.still_for(replace(view, revision=2)) is None
+
+
+def test_a_feed_that_says_itself_that_it_is_silent_is_no_hanging_view(kit: ModuleType, hand_clock: Any) -> None:
+    pace = Pace(hand_clock)
+    view = kit.states()["stale"]
+    pace.due(view)
+    hand_clock.now += 60.0
+    assert pace.still_for(view) is None
+
+
+def test_fired_and_its_verdict_are_two_things_to_see(kit: ModuleType) -> None:
+    seen = Seen()
+    fired, final = kit.trial("undecided", "fired"), kit.trial("invalid")
+    assert seen.take([fired]) == [fired]
+    assert seen.acknowledge([fired]) == fired
+    assert seen.unseen([fired]) == ()
+    assert seen.take([final]) == [final]
+    assert seen.unseen([final]) == (final,)
+    assert seen.take([final]) == []
+
+
+def test_a_ruling_acknowledges(kit: ModuleType) -> None:
+    seen = Seen()
+    seen.take([kit.trial("invalid")])
+    assert seen.unseen([kit.ruled(kit.trial("invalid"))]) == ()
+
+
+def test_a_screen_that_opens_later_asks_only_for_the_newest(kit: ModuleType) -> None:
+    seen = Seen()
+    first, second = kit.trial("valid"), kit.trial("invalid", id="2/gate-brake/1", drive=2)
+    seen.open_with([first, second])
+    assert seen.take([first, second]) == []
+    assert seen.unseen([first, second]) == (second,)
+
+
+def test_a_replay_that_went_back_tells_the_verdict_again(kit: ModuleType) -> None:
+    seen = Seen()
+    one = kit.trial("invalid")
+    seen.take([one])
+    seen.acknowledge([one])
+    seen.take([])
+    assert seen.take([one]) == [one]
+    assert seen.unseen([one]) == (one,)

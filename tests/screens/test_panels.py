@@ -1,0 +1,449 @@
+"""The line-drawn panels compared as text, without an app."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from functools import partial
+from types import ModuleType
+
+import numpy as np
+import pytest
+
+from monitor.following.view import StripView
+from monitor.screens.canvas import Canvas
+from monitor.screens.footing import draw_keys, draw_now, draw_transport
+from monitor.screens.health import draw_health
+from monitor.screens.layout import arrange
+from monitor.screens.live import PANELS
+from monitor.screens.numbers import draw_number
+from monitor.screens.outlook import draw_band_bar, draw_outlook
+from monitor.screens.picture import Picture, heading
+from monitor.screens.road import draw_road, frame_for
+from monitor.screens.side import draw_side
+from monitor.screens.slab import draw_slab
+from monitor.screens.strips import GUTTER, columns_of, draw_strip
+from monitor.screens.timeline import draw_timeline, line_length
+from monitor.study.model import Band
+
+SIZES = ((60, 20), (80, 24), (100, 30), (120, 36), (200, 60))
+ALLOWED = set("·…−–×≥≤²←→↑↓²°ø") | {chr(code) for code in (*range(0x2500, 0x25A0), *range(0x2800, 0x2900))}
+
+
+def number(kit: ModuleType, view: object, place: int, width: int = 27, height: int = 8) -> Canvas:
+    return draw_number(Picture(view), width, height, place=place)  # type: ignore[arg-type]
+
+
+def test_a_number_is_drawn_large_with_its_definition_band_mark_and_word(kit: ModuleType) -> None:
+    text = number(kit, kit.live_view(), 0, 40).text().splitlines()
+    assert text[0] == " TIME GAP s  bumper to bumper"
+    assert text[1:4] == [" ▀▀▀█▄    ▄█▀▀   ▄██", "  ▄▄█▀    ██▀█▄   ██", " ██▄▄▄ ██ ▀█▄█▀  ▄██▄"]
+    assert text[4] == " ╳ out of band 1.80 to 2.20 s"
+
+
+@pytest.mark.parametrize(
+    ("width", "line"),
+    [(40, " ╳ out of band 1.80 to 2.20 s"), (27, " ╳ out of band 1.80–2.20"), (20, " ╳ out 1.80–2.20")],
+)
+def test_the_band_is_readable_at_every_width(kit: ModuleType, width: int, line: str) -> None:
+    assert number(kit, kit.live_view(), 0, width).line(4).rstrip() == line
+
+
+def test_a_number_in_its_band_says_so(kit: ModuleType) -> None:
+    assert "█ in band" in number(kit, kit.live_view(), 1).text()
+
+
+@pytest.mark.parametrize(
+    ("state", "place", "word"),
+    [
+        ("no data", 0, "N O T   M E A S U R E D"),
+        ("no lead", 0, "N O   L E A D"),
+        ("not closing", 1, "N O T   C L O S I N G"),
+        ("stale", 2, "S T A L E"),
+        ("blind", 1, "M A S K E D"),
+    ],
+)
+def test_without_a_value_there_is_a_word_and_no_digit_above_the_band(
+    kit: ModuleType, state: str, place: int, word: str
+) -> None:
+    rows = number(kit, kit.states()[state], place).text().splitlines()
+    assert word in rows[2]
+    assert not any(char in "▀▄" for row in rows[1:4] for char in row)
+    assert "in band" not in rows[4]
+
+
+def test_without_a_value_the_result_stands_beside_the_band_all_the_same(kit: ModuleType) -> None:
+    assert number(kit, kit.states()["not closing"], 1, 40).line(4).rstrip() == "╎ █ met at least 4.00 s"
+    assert number(kit, kit.states()["no lead"], 0, 40).line(4).rstrip() == " ▒ undecided 1.80 to 2.20 s"
+    assert number(kit, kit.states()["stale"], 0, 40).line(4).rstrip() == " ┊ no value 1.80 to 2.20 s"
+
+
+def test_a_view_that_stands_still_shows_no_number_even_if_it_holds_one(kit: ModuleType) -> None:
+    canvas = draw_number(Picture(kit.live_view(), still_for_s=1.4), 27, 8, place=0)
+    assert "S T A L E" in canvas.text()
+
+
+def test_a_blind_view_shows_no_value_at_all(kit: ModuleType) -> None:
+    view = kit.states()["blind"]
+    for width, height in SIZES:
+        for name, region in arrange(width, height).regions.items():
+            if name in ("health", "timeline", "keys", "side", "notes", "slab"):
+                continue
+            text = PANELS[name](Picture(view), region.width, region.height).text()
+            for value in ("22.3", "1.12", "2.90", "24.0", "−0.31", "25.0", "21.9"):
+                assert value not in text, (name, text)
+
+
+def strip_view(values: list[float], band: Band | None) -> StripView:
+    t = np.arange(len(values), dtype=np.float64)
+    return StripView("time_gap", t, np.array(values, dtype=np.float64), band)
+
+
+def strip_rows(values: list[float], band: Band | None, rows: int = 3, width: int = 26) -> list[str]:
+    canvas = Canvas(width, rows)
+    draw_strip(canvas, 0, 0, width, rows, strip_view(values, band), "s", 60.0)
+    return [canvas.line(y) for y in range(rows)]
+
+
+def traced(row: str) -> bool:
+    return any(0x2801 <= ord(char) <= 0x28FF for char in row[GUTTER:])
+
+
+@pytest.mark.parametrize(("value", "row"), [(2.5, 0), (2.0, 1), (1.5, 2)])
+def test_a_strip_runs_above_in_or_below_the_rows_of_its_band(value: float, row: int) -> None:
+    rows = strip_rows([value] * 60, Band(1.8, 2.2))
+    assert [traced(one) for one in rows] == [place == row for place in range(3)]
+    assert rows[0].startswith(" 2.20┬")
+    assert rows[1].startswith("     ┃")
+    assert rows[2].startswith(" 1.80┴")
+
+
+@pytest.mark.parametrize(("value", "row"), [(1.79, 2), (1.81, 1), (2.19, 1), (2.21, 0)])
+def test_a_value_just_beside_an_edge_is_on_the_right_side_of_it(value: float, row: int) -> None:
+    rows = strip_rows([value] * 60, Band(1.8, 2.2))
+    assert traced(rows[row])
+    assert sum(traced(one) for one in rows) == 1
+
+
+def test_a_band_with_one_edge_has_the_rest_of_the_rows_as_band() -> None:
+    rows = strip_rows([5.0] * 60, Band(4.0, None))
+    assert traced(rows[0]) or traced(rows[1])
+    assert rows[2].startswith(" 4.00┴")
+    rows = strip_rows([5.0] * 60, Band(None, 4.0))
+    assert traced(rows[0])
+    assert rows[0].startswith(" 4.00┬")
+
+
+def test_a_strip_leaves_a_hole_where_nothing_was_measured() -> None:
+    values = [2.0] * 20 + [float("nan")] * 20 + [2.0] * 20
+    middle = strip_rows(values, Band(1.8, 2.2))[1][GUTTER:]
+    cells = [0x2801 <= ord(char) <= 0x28FF for char in middle]
+    assert cells[:6] == [True] * 6
+    assert not any(cells[7:13])
+    assert all(cells[14:19])
+
+
+def test_without_a_band_a_far_ttc_does_not_flatten_the_rest() -> None:
+    rows = strip_rows([600.0] * 30 + [8.0] * 15 + [20.0] * 15, None)
+    assert float(rows[0][:GUTTER]) == pytest.approx(31.0, abs=2.0)
+    assert float(rows[2][:GUTTER]) <= 8.0
+    assert traced(rows[0])
+    assert traced(rows[2])
+
+
+def test_a_peak_inside_a_column_is_not_lost() -> None:
+    t = np.arange(0.0, 60.0, 0.1)
+    value = np.full(600, 2.0)
+    value[300] = 9.0
+    low, high = columns_of(t, value, 60.0, 40)
+    assert np.nanmax(high) == 9.0
+    assert np.nanmin(low) == 2.0
+
+
+def test_a_strip_moves_on_only_when_a_column_is_whole() -> None:
+    t = np.arange(0.0, 120.0, 0.1)
+    value = np.sin(t)
+    first = columns_of(t[t <= 100.6], value[t <= 100.6], 100.6, 40)
+    later = columns_of(t[t <= 101.9], value[t <= 101.9], 101.9, 40)
+    next_one = columns_of(t[t <= 102.1], value[t <= 102.1], 102.1, 40)
+    np.testing.assert_array_equal(first[0], later[0])
+    np.testing.assert_array_equal(later[0][1:], next_one[0][:-1])
+
+
+def test_the_ladder_has_a_rung_for_each_condition(kit: ModuleType) -> None:
+    rows = draw_outlook(Picture(kit.live_view()), 54, 7).text().splitlines()
+    assert rows[0].startswith(" NEXT gate-brake   HOLD  12 s left")
+    assert rows[1].startswith(" time gap        2.61 s −0.41 ")
+    assert rows[1].rstrip().endswith("╳ not met")
+    assert rows[4].startswith(" lane offset    −0.12 m +0.28 ")
+    assert rows[4].rstrip().endswith("█ met")
+
+
+def test_conditions_that_do_not_fit_are_counted(kit: ModuleType) -> None:
+    assert "+2 more in the card" in draw_outlook(Picture(kit.live_view()), 54, 4).text()
+
+
+def test_an_advisory_condition_stands_in_brackets(kit: ModuleType) -> None:
+    advisory = kit.OutlookRow(kit.condition("closing speed over all", 1.0, 0.0, 2.0, "m/s", required=False), 0, "")
+    view = kit.live_view(outlook=replace(kit.outlook(), rows=(advisory,)))
+    assert draw_outlook(Picture(view), 54, 7).line(1).startswith(" (closing s…) ")
+    assert draw_outlook(Picture(view), 100, 7).line(1).startswith(" (closing speed o…) ")
+
+
+def bar(kit: ModuleType, value: float | None, low: float | None, high: float | None, result: str) -> str:
+    canvas = Canvas(15, 1)
+    draw_band_bar(canvas, 0, 0, 15, kit.condition("x", value, low, high, "s", result), hidden=False)
+    return canvas.line(0)
+
+
+def test_the_bar_shows_band_and_value(kit: ModuleType) -> None:
+    assert bar(kit, None, 1.8, 2.2, "undecided") == "─────┣━━━┫─────"
+    assert bar(kit, 2.0, 1.8, 2.2, "met") == "─────┣━█━┫─────"
+    assert bar(kit, 2.4, 1.8, 2.2, "not met") == "─────┣━━━┫─█───"
+    assert bar(kit, 9.0, 1.8, 2.2, "not met") == "─────┣━━━┫────▐"
+    assert bar(kit, -9.0, 1.8, 2.2, "not met") == "▌────┣━━━┫─────"
+    assert bar(kit, 5.0, 4.0, None, "met") == "───────┣━█━━━━━"
+    assert bar(kit, 0.2, None, 0.4, "met") == "━━━━█━━┫───────"
+
+
+def test_rounding_never_puts_a_value_that_is_out_onto_the_band(kit: ModuleType) -> None:
+    assert bar(kit, 2.21, 1.8, 2.2, "not met") == "─────┣━━━┫█────"
+    assert bar(kit, 1.79, 1.8, 2.2, "not met") == "────█┣━━━┫─────"
+
+
+def test_the_road_is_drawn_to_scale(kit: ModuleType) -> None:
+    view = kit.live_view(scene=kit.scene(40.0))
+    canvas = draw_road(Picture(view), 120, 9)
+    frame = frame_for(view.scene, 120, 9)
+    row = next(canvas.line(y) for y in range(9) if "40.0 m" in canvas.line(y) and "├" in canvas.line(y))
+    gap_cells = row.index("┤") - row.index("├") + 1
+    assert gap_cells * frame.metres_per_cell == pytest.approx(40.0, abs=3 * frame.metres_per_cell)
+    assert canvas.line(0).rstrip().endswith("lead delivery van, gap 40.0 m")
+
+
+def test_a_drift_to_the_left_moves_own_car_up(kit: ModuleType) -> None:
+    def own_rows(offset_m: float) -> list[int]:
+        scene = replace(kit.scene(None), vehicles=(), lane_offset_m=offset_m)
+        canvas = draw_road(Picture(kit.live_view(scene=scene)), 120, 12)
+        return [y for y in range(12) if "own" in canvas.roles[y]]
+
+    assert min(own_rows(1.2)) < min(own_rows(0.0)) < min(own_rows(-1.2))
+
+
+def test_the_right_lane_is_the_lowest(kit: ModuleType) -> None:
+    scene = replace(kit.scene(None), vehicles=(), lane_offset_m=0.0)
+    right = draw_road(Picture(kit.live_view(scene=scene)), 120, 9)
+    left = draw_road(Picture(kit.live_view(scene=replace(scene, own_lane=1))), 120, 9)
+    rows = [min(y for y in range(9) if "own" in canvas.roles[y]) for canvas in (left, right)]
+    assert rows[0] < rows[1]
+
+
+def test_the_road_says_when_there_is_no_lead_or_no_picture(kit: ModuleType) -> None:
+    assert "no lead" in draw_road(Picture(kit.states()["no lead"]), 120, 9).text()
+    assert "no picture of the road" in draw_road(Picture(kit.states()["stale"]), 120, 9).text()
+    assert "masked" in draw_road(Picture(kit.states()["blind"]), 120, 9).text()
+
+
+def test_calm_mode_draws_text_only(kit: ModuleType) -> None:
+    picture = Picture(kit.live_view(), calm=True)
+    for name in ("slab", "first", "road"):
+        text = PANELS[name](picture, 100, 9).text()
+        assert not any(0x2801 <= ord(char) <= 0x28FF or char in "▀▄" for char in text), text
+    assert "gap 58.2 m" in draw_road(picture, 100, 9).text()
+
+
+@pytest.mark.parametrize(
+    ("state", "word", "says"),
+    [
+        ("no data", "WAITING", "No frame has come in yet."),
+        ("hold", "HOLD", "time gap 0.41 s too long"),
+        ("ready", "READY", "all 5 conditions hold"),
+        ("abort", "ABORT", "cannot come into its band"),
+        ("stale", "STALE", "No frame for 0.6 s."),
+        ("feed lost", "NO FEED", "connection to the simulator is lost"),
+        ("recorder lost", "NO RECORD", "The recorder (process 4121) died"),
+        ("disk full", "NO RECORD", "The disk is full"),
+    ],
+)
+def test_the_large_heading(kit: ModuleType, state: str, word: str, says: str) -> None:
+    head = heading(Picture(kit.states()[state]))
+    assert head.word == word
+    assert says in " ".join(head.sentences)
+
+
+@pytest.mark.parametrize(
+    ("state", "word", "says"),
+    [
+        ("fired", "FIRED", "gate-brake: 4 of 5 conditions met, windows still open."),
+        ("valid", "VALID", "gate-brake: All 5 conditions met, alert as assigned, fired on time."),
+        ("invalid", "INVALID", "gate-brake: time gap 2.61 s, band 1.80 to 2.20 s: out by 0.41 s."),
+        ("undecided", "UNDECIDED", "gate-brake: time gap not measured, band 1.80 to 2.20 s."),
+    ],
+)
+def test_a_verdict_stays_in_the_heading_and_in_one_sentence(kit: ModuleType, state: str, word: str, says: str) -> None:
+    view = kit.states()[state]
+    head = heading(Picture(view, unseen=view.trials))
+    assert head.word == word
+    assert head.sentences[0].replace("\u00a0", " ") == says
+    drawn = draw_slab(Picture(view, unseen=view.trials), 80, 3).text()
+    assert "a seen" in drawn
+    assert " ".join(says.split()[:4]) in drawn
+
+
+@pytest.mark.parametrize("width", [60, 80, 120, 200])
+@pytest.mark.parametrize("state", ["valid", "invalid", "undecided"])
+def test_the_sentence_of_a_verdict_is_whole_at_every_width(kit: ModuleType, state: str, width: int) -> None:
+    view = kit.states()[state]
+    picture = Picture(view, unseen=view.trials)
+    drawn = draw_slab(picture, width, 6 if width == 200 else 3)
+    words = " ".join(" ".join(canvas_words(drawn)).replace("UNDECIDED", "").split())
+    sentence = heading(picture).sentences[0].replace("\u00a0", " ")
+    assert sentence in words or (width == 60 and sentence.partition(": out by")[0] in words)
+
+
+def canvas_words(canvas: Canvas) -> list[str]:
+    """The rows' words without the large letters."""
+    return [
+        "".join(char if char.isascii() or char == "–" else " " for char in canvas.line(y)) for y in range(canvas.height)
+    ]
+
+
+def test_a_verdict_is_not_pushed_out_by_a_stale_feed(kit: ModuleType) -> None:
+    view = replace(kit.states()["stale"], trials=kit.states()["invalid"].trials)
+    assert heading(Picture(view, unseen=view.trials)).word == "INVALID"
+    assert "STALE" in draw_health(Picture(view), 80, 1).text()
+
+
+def test_a_held_view_is_told_above_all_else(kit: ModuleType) -> None:
+    view = kit.states()["invalid"]
+    head = heading(Picture(view, unseen=view.trials, frozen_for_s=12.3))
+    assert head.word == "FROZEN"
+    assert "12 s old" in head.sentences[0]
+
+
+def test_several_waiting_verdicts_are_counted(kit: ModuleType) -> None:
+    first, second = kit.trial("invalid"), kit.trial("valid", id="1/side-gust/1", trigger="side-gust")
+    head = heading(Picture(kit.live_view(trials=(first, second)), unseen=(first, second)))
+    assert head.word == "VALID"
+    assert "1 waiting" in head.hint
+
+
+def test_the_state_line_holds_who_feed_and_recorder(kit: ModuleType) -> None:
+    line = draw_health(Picture(kit.live_view()), 80, 1).line(0)
+    assert line == " Q07 seat-pulse · drive 1 · 3:12     █ LIVE 60 Hz lost 0 age 0.0 s  █ rec 6.8 h "
+    lost = draw_health(Picture(kit.states()["frames lost"]), 120, 1).line(0)
+    assert "▒ LIVE 58.7 Hz lost 214 dup 3 bad 1 age 0.0 s" in lost
+
+
+def test_the_state_line_says_what_is_not_on_disk_yet(kit: ModuleType) -> None:
+    saving = kit.live_view(recorder=kit.RecorderView("saving", 412.0, 2, ""))
+    assert "▒ saving 2 6.8 h" in draw_health(Picture(saving), 80, 1).line(0)
+    assert "╳ rec LOST, 2 unsaved" in draw_health(Picture(kit.states()["recorder lost"]), 80, 1).line(0)
+
+
+def test_the_state_line_names_the_kind_of_screen(kit: ModuleType) -> None:
+    assert "READ-ONLY · Q07" in draw_health(Picture(kit.live_view(), read_only=True), 120, 1).line(0)
+    assert "CALM" in draw_health(Picture(kit.live_view(), calm=True), 120, 1).line(0)
+    assert "BLIND" in draw_health(Picture(kit.states()["blind"]), 80, 1).line(0)
+
+
+def test_the_time_line_has_every_mark_in_its_place(kit: ModuleType) -> None:
+    canvas = draw_timeline(Picture(kit.states()["valid"]), 120, 3)
+    line = canvas.line(1)
+    left = line.index("0:00") + 5
+    cells = line.index("5:00") - left - 1
+    assert line[left + int(95.0 / 300 * cells)] == "░"
+    assert line[left + int(204.2 / 300 * cells)] == "T"
+    assert line[left + int(42.0 / 300 * cells)] == "N"
+    assert "gate-brake" in canvas.line(0)
+    assert "T trigger 1" in canvas.line(2)
+
+
+@pytest.mark.parametrize(("t", "length"), [(None, 60), (59.0, 60), (61.0, 120), (3601.0, 5400), (30000.0, 57600)])
+def test_the_time_line_grows_in_steps(t: float | None, length: int) -> None:
+    assert line_length(t, ()) == length
+
+
+def test_trials_and_notes_stand_beside_the_ladder(kit: ModuleType) -> None:
+    text = draw_side(Picture(kit.states()["invalid"]), 40, 8).text()
+    assert "╳ invalid   gate-brake" in text
+    assert "3:24.2" in text
+    assert "yawns" in text
+
+
+def test_what_now_is_said_below(kit: ModuleType) -> None:
+    assert "NOW run again: still naive" in draw_now(Picture(kit.states()["invalid"]), 100, 1).line(0)
+    said = draw_now(Picture(kit.live_view(), message="note at 3:12.4: saving"), 80, 1).line(0)
+    assert said.rstrip().endswith("note at 3:12.4: saving")
+
+
+def test_between_fire_and_verdict_the_trial_is_being_judged(kit: ModuleType) -> None:
+    view = kit.live_view(trials=(kit.trial("undecided", "fired", what_now=""),))
+    assert "NOW gate-brake is being judged" in draw_now(Picture(view), 100, 1).line(0)
+
+
+def test_a_gap_too_short_for_its_label_is_in_the_title(kit: ModuleType) -> None:
+    view = kit.live_view(scene=kit.scene(4.2))
+    assert "lead 4.20 m" in draw_road(Picture(view), 26, 7).line(0)
+    assert "lead delivery van, gap 4.20 m" in draw_road(Picture(view), 120, 9).line(0)
+
+
+def test_a_replay_has_its_line(kit: ModuleType) -> None:
+    at = kit.TransportView(192.4, 430.0, 2.0, True)
+    line = draw_transport(Picture(kit.live_view(), transport=at), 80, 1).line(0)
+    assert line.startswith(" REPLAY PLAYING ×2  3:12.4 of 7:10 ")
+    reading = replace(at, sentence="reading 40 %")
+    assert "reading 40 %" in draw_transport(Picture(kit.live_view(), transport=reading), 80, 1).line(0)
+
+
+@pytest.mark.parametrize("replay", [True, False])
+@pytest.mark.parametrize("width", [80, 120, 200])
+def test_every_key_is_on_the_screen(kit: ModuleType, width: int, replay: bool) -> None:
+    height = arrange(width, {80: 24, 120: 36, 200: 60}[width], replay=replay).regions["keys"].height
+    transport = kit.TransportView(0.0, 10.0, 1.0, False) if replay else None
+    text = draw_keys(Picture(kit.live_view(), transport=transport), width, height).text()
+    for word in (
+        "seen",
+        "rule",
+        "card",
+        "freeze",
+        "calm",
+        "quit",
+        "help",
+        *(("play", "loop") if replay else ("end run",)),
+    ):
+        assert word in text
+
+
+def test_no_panel_draws_anything_but_text_boxes_blocks_and_braille(kit: ModuleType) -> None:
+    for view in kit.states().values():
+        for width, height in SIZES:
+            for name, region in arrange(width, height).regions.items():
+                picture = Picture(view, unseen=tuple(one for one in view.trials if one.ruling is None))
+                canvas = PANELS[name](picture, region.width, region.height)
+                strange = {char for char in canvas.text() if not char.isascii()} - ALLOWED
+                assert not strange, (name, strange)
+
+
+def test_every_panel_can_be_drawn_at_any_size(kit: ModuleType) -> None:
+    for draw in (*PANELS.values(), partial(draw_number, place=2)):
+        for width, height in ((0, 0), (1, 1), (7, 2), (23, 3), (300, 80)):
+            canvas = draw(Picture(kit.live_view()), width, height)
+            assert all(len(row) == width for row in canvas.chars)
+
+
+def test_names_from_outside_cannot_break_a_panel(kit: ModuleType) -> None:
+    hostile = "\x1b[31m" + "x" * 300 + "\n\u202e霧"
+    scene = kit.scene()
+    vehicles = tuple(replace(one, name=hostile) for one in scene.vehicles)
+    view = kit.live_view(
+        participant=hostile,
+        group=hostile,
+        scene=replace(scene, vehicles=vehicles),
+        notes=(kit.Note(1.0, 1, 0.0, hostile, hostile),),
+        timeline=(kit.TimelineMark(1.0, "note", hostile),),
+    )
+    for width, height in SIZES:
+        for name, region in arrange(width, height).regions.items():
+            canvas = PANELS[name](Picture(view), region.width, region.height)
+            assert "\x1b" not in canvas.text()
+            assert "\n" not in "".join(canvas.line(y) for y in range(canvas.height))

@@ -1,0 +1,110 @@
+"""Pictures of the screen, one for each state and size that matters. A picture that changes needs a sentence why."""
+
+from __future__ import annotations
+
+from collections.abc import Awaitable, Callable
+from types import ModuleType
+from typing import Any
+
+import pytest
+import textual
+from textual.pilot import Pilot
+
+from monitor.screens.app import WatchApp
+
+DRAWN_WITH = "8.2.8"
+
+Snap = Callable[..., bool]
+MakeApp = Callable[..., WatchApp]
+
+SMALL, MEDIUM, LARGE = (80, 24), (120, 36), (200, 60)
+
+
+@pytest.fixture(autouse=True)
+def _only_with_the_version_that_drew_them(request: pytest.FixtureRequest) -> None:
+    if textual.__version__ != DRAWN_WITH:
+        if request.config.getoption("--snapshot-update"):
+            pytest.fail(f"pictures are drawn anew only with Textual {DRAWN_WITH}")
+        pytest.skip(f"pictures are compared letter by letter and were drawn with Textual {DRAWN_WITH}")
+
+
+def before(keys: tuple[str, ...] = (), colours: str = "dark") -> Callable[[Pilot[Any]], Awaitable[None]]:
+    async def run(pilot: Pilot[Any]) -> None:
+        pilot.app.theme = colours
+        await pilot.pause()
+        await pilot.press(*keys)
+        await pilot.pause()
+
+    return run
+
+
+@pytest.mark.parametrize("size", [SMALL, MEDIUM, LARGE], ids=lambda size: f"{size[0]}x{size[1]}")
+def test_holding(snap_compare: Snap, kit: ModuleType, make_app: MakeApp, size: tuple[int, int]) -> None:
+    app = make_app(kit.FakeSource(kit.live_view()))
+    assert snap_compare(app, terminal_size=size, run_before=before())
+
+
+@pytest.mark.parametrize(
+    "state",
+    [
+        "no data",
+        "ready",
+        "no lead",
+        "not closing",
+        "stale",
+        "frames lost",
+        "valid",
+        "undecided",
+        "blind",
+        "recorder lost",
+        "disk full",
+    ],
+)
+def test_state(snap_compare: Snap, kit: ModuleType, make_app: MakeApp, state: str) -> None:
+    app = make_app(kit.FakeSource(kit.states()[state]))
+    assert snap_compare(app, terminal_size=SMALL, run_before=before())
+
+
+@pytest.mark.parametrize("size", [SMALL, MEDIUM, LARGE], ids=lambda size: f"{size[0]}x{size[1]}")
+def test_invalid(snap_compare: Snap, kit: ModuleType, make_app: MakeApp, size: tuple[int, int]) -> None:
+    app = make_app(kit.FakeSource(kit.states()["invalid"]))
+    assert snap_compare(app, terminal_size=size, run_before=before())
+
+
+def test_in_grey(snap_compare: Snap, kit: ModuleType, make_app: MakeApp, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("NO_COLOR", "1")
+    app = make_app(kit.FakeSource(kit.states()["invalid"]))
+    assert snap_compare(app, terminal_size=SMALL, run_before=before())
+
+
+def test_in_sixteen_colours(snap_compare: Snap, kit: ModuleType, make_app: MakeApp) -> None:
+    app = make_app(kit.FakeSource(kit.states()["invalid"]))
+    assert snap_compare(app, terminal_size=SMALL, run_before=before(colours="sixteen"))
+
+
+def test_in_light_colours(snap_compare: Snap, kit: ModuleType, make_app: MakeApp) -> None:
+    app = make_app(kit.FakeSource(kit.live_view()))
+    assert snap_compare(app, terminal_size=SMALL, run_before=before(colours="light"))
+
+
+@pytest.mark.parametrize(
+    ("name", "keys"),
+    [
+        ("held view", ("f",)),
+        ("note box", ("n", *"van drifts")),
+        ("ruling", ("r", "i", "3")),
+        ("trial card", ("t",)),
+        ("calm", ("z",)),
+    ],
+    ids=lambda value: value if isinstance(value, str) else "",
+)
+def test_after_keys(snap_compare: Snap, kit: ModuleType, make_app: MakeApp, name: str, keys: tuple[str, ...]) -> None:
+    view = kit.states()["undecided" if name == "trial card" else "invalid" if name == "ruling" else "hold"]
+    app = make_app(kit.FakeSource(view))
+    assert snap_compare(app, terminal_size=SMALL, run_before=before(keys))
+
+
+def test_replay(snap_compare: Snap, kit: ModuleType, make_app: MakeApp) -> None:
+    view = kit.live_view(recorder=kit.RecorderView("replay", None, 0, ""))
+    app = make_app(kit.FakeReplay(view), replay=True)
+    assert snap_compare(app, terminal_size=MEDIUM, run_before=before())
