@@ -47,3 +47,11 @@ def test_every_command_of_the_command_line_stands_in_the_readme() -> None:
     assert sys.version_info >= (3, 11)
     missing = [name for name in COMMANDS if not re.search(rf"\b{name}\b", README)]
     assert not missing
+
+
+def test_every_picture_of_the_readme_is_there() -> None:
+    from urllib.parse import unquote
+
+    pictures = re.findall(r"!\[[^\]]*\]\(([^)]+)\)", README)
+    assert len(pictures) >= 4
+    assert [one for one in pictures if not (ROOT / unquote(one)).is_file()] == []

@@ -11,34 +11,52 @@ def add_to(subparsers: Any) -> None:
     parser.add_argument("--study", required=True, metavar="FILE")
     parser.add_argument("--feed", metavar="ENDPOINT", help="listen here and compare with what the study needs")
     parser.add_argument("--seconds", type=float, default=5.0, metavar="S", help="how long to listen (default: 5)")
+    parser.add_argument("--map", metavar="FILE", help="is this channel map right, too?")
+    parser.add_argument(
+        "--propose", metavar="FILE", help="write a first channel map of a ZeroMQ source (--feed) or a file (--csv)"
+    )
+    parser.add_argument("--csv", metavar="FILE", help="with --propose: the file to look at")
+    parser.add_argument("--own-key", metavar="FILE", help="our secret CURVE key file")
+    parser.add_argument("--simulator-key", metavar="FILE", help="the simulator's public CURVE key file")
     parser.add_argument("--json", action="store_true", help="one JSON document on standard output")
 
 
 def run(options: argparse.Namespace) -> int:
+    from pathlib import Path
+
     from monitor.commands.printing import print_json
-    from monitor.errors import StudyFaults
-    from monitor.following.checking import check_feed
+    from monitor.errors import FileFaults, WitnessError
+    from monitor.feed.channels_loading import load_map
+    from monitor.feed.curve import CurveFiles
     from monitor.study.loading import load_study
 
+    if (options.own_key is None) != (options.simulator_key is None):
+        raise WitnessError("CURVE needs both --own-key and --simulator-key.")
+    keys = CurveFiles(Path(options.own_key), Path(options.simulator_key)) if options.own_key else None
     try:
         study = load_study(options.study)
-    except StudyFaults as faults:
+        channels = load_map(options.map) if options.map else None
+    except FileFaults as faults:
         if options.json:
             print_json({"study": options.study, "ok": False, "faults": list(faults.faults), "cautions": []})
         else:
             print(faults)
         return 1
+    if options.propose:
+        return _propose(options, study, keys)
     document: dict[str, Any] = {
         "study": options.study,
         "ok": True,
         "faults": [],
-        "cautions": list(study.cautions),
+        "cautions": [*study.cautions, *(channels.cautions if channels else ())],
         "name": study.name,
         "triggers": [trigger.name for trigger in study.triggers],
         "groups": list(study.groups),
     }
     if options.feed:
-        feed = check_feed(study, options.feed, options.seconds)
+        from monitor.following.checking import check_feed
+
+        feed = check_feed(study, options.feed, options.seconds, keys)
         document["feed"] = feed.as_json()
         document["ok"] = feed.ok
     if options.json:
@@ -46,7 +64,37 @@ def run(options: argparse.Namespace) -> int:
     else:
         conditions = sum(len(trigger.conditions) for trigger in study.triggers)
         print(f"{options.study}: study {study.name}, {len(study.triggers)} triggers, {conditions} conditions, no fault")
-        print("\n".join(f"  {caution}" for caution in study.cautions))
+        if channels is not None:
+            names, rules = len(channels.names()), len(channels.markers)
+            print(f"{options.map}: a channel map of {names} names and {rules} marker rules, no fault")
+        for caution in document["cautions"]:
+            print(f"  {caution}")
         if options.feed:
             print("\n".join(feed.sentences()))
     return 0 if document["ok"] else 1
+
+
+def _propose(options: argparse.Namespace, study: Any, keys: Any) -> int:
+    """Writes a first map; overwrites nothing."""
+    from pathlib import Path
+
+    from monitor.commands.printing import print_json
+    from monitor.errors import WitnessError
+    from monitor.following.checking_propose import propose_from_csv, propose_from_zmq
+
+    if (options.csv is None) == (options.feed is None):
+        raise WitnessError("--propose needs either --feed ENDPOINT (a ZeroMQ source) or --csv FILE.")
+    if options.csv is not None:
+        text = propose_from_csv(study, Path(options.csv))
+    else:
+        text = propose_from_zmq(study, options.feed, options.seconds, keys)
+    try:
+        with Path(options.propose).open("x", encoding="utf-8") as file:
+            file.write(text)
+    except OSError as error:
+        raise WitnessError(f"{options.propose} cannot be written: {error.strerror}; nothing is overwritten.") from error
+    if options.json:
+        print_json({"study": options.study, "ok": True, "map": options.propose, "text": text})
+    else:
+        print(f"{options.propose}: a first channel map; look it over, every guess stands beside its reason")
+    return 0

@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-import signal
 import time
-from types import FrameType
 from typing import TYPE_CHECKING
 
+from monitor.commands.interrupting import Interrupted, interruptible
 from monitor.commands.printing import harmless, print_json, say, trial_lines
 from monitor.errors import RecorderLost
 from monitor.following.beginning import Run
@@ -22,14 +21,6 @@ SILENCE_S = 30.0
 
 CLOSE_WITHIN_S = 10.0
 READ_WITHIN_S = 20.0
-
-
-class Interrupted(Exception):
-    """Raised when a signal asks the command to end."""
-
-    def __init__(self, number: int) -> None:
-        super().__init__(number)
-        self.number = number
 
 
 def show_run(run: Run, *, by: str | None, read_only: bool = False, says_it_goes_on: bool = True) -> int:
@@ -58,7 +49,7 @@ def stream_run(run: Run, *, by: str | None, as_json: bool, until_end: bool, read
     status = 0
     try:
         try:
-            with _interruptible():
+            with interruptible():
                 status = _follow(following, stream, until_end=until_end)
         except Interrupted as interrupted:
             status = 128 + interrupted.number
@@ -169,17 +160,3 @@ class Stream:
             print_json({"type": "trial", **trial_json(trial)})
         else:
             print(f"[{trial.stage}] " + "\n".join(trial_lines(trial)), flush=True)
-
-
-class _interruptible:  # noqa: N801 - used as a with-statement
-    """While it holds, TERM and INT raise `Interrupted`, so that the record is closed in good order."""
-
-    def __enter__(self) -> None:
-        def interrupt(number: int, _: FrameType | None) -> None:
-            raise Interrupted(number)
-
-        self._before = {one: signal.signal(one, interrupt) for one in (signal.SIGINT, signal.SIGTERM)}
-
-    def __exit__(self, *_: object) -> None:
-        for one, handler in self._before.items():
-            signal.signal(one, handler)

@@ -10,6 +10,7 @@ import os
 import sys
 from collections.abc import Sequence
 from importlib import import_module
+from types import ModuleType
 
 from monitor import __version__
 from monitor.errors import WitnessError
@@ -18,16 +19,29 @@ COMMANDS = (
     "demo",
     "watch",
     "attach",
+    "replay",
     "review",
     "rule",
     "check",
+    "rehearse",
+    "bridge",
+    "import",
+    "keys",
     "verify",
     "recover",
     "seal",
     "withdraw",
+    "closeout",
+    "assign",
+    "tally",
+    "compare",
+    "export",
     "simulate",
 )
 """In the order of the help text; each is a module of this package."""
+
+MODULES = {"import": "import_drive"}
+"""Commands whose name cannot be that of a module."""
 
 CAUTION = (
     "trialwitness only listens and records. It is no safety device, it never commands the simulator or its motion "
@@ -45,7 +59,7 @@ def build_parser() -> argparse.ArgumentParser:
     parser.add_argument("--version", action="version", version=f"trialwitness {__version__}")
     subparsers = parser.add_subparsers(dest="command", required=True, metavar="COMMAND")
     for name in COMMANDS:
-        import_module(f"monitor.commands.{name}").add_to(subparsers)
+        _module(name).add_to(subparsers)
     return parser
 
 
@@ -53,7 +67,7 @@ def main(arguments: Sequence[str] | None = None) -> None:
     """Runs the command line and leaves with its status."""
     options = build_parser().parse_args(arguments)
     try:
-        status = import_module(f"monitor.commands.{options.command}").run(options)
+        status = _module(options.command).run(options)
         sys.stdout.flush()
     except WitnessError as error:
         print(error, file=sys.stderr)
@@ -65,3 +79,7 @@ def main(arguments: Sequence[str] | None = None) -> None:
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         status = 141
     sys.exit(status)
+
+
+def _module(command: str) -> ModuleType:
+    return import_module(f"monitor.commands.{MODULES.get(command, command)}")

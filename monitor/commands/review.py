@@ -3,10 +3,7 @@
 from __future__ import annotations
 
 import argparse
-from typing import TYPE_CHECKING, Any
-
-if TYPE_CHECKING:
-    from monitor.judging.trial import Trial
+from typing import Any
 
 
 def add_to(subparsers: Any) -> None:
@@ -18,6 +15,7 @@ def add_to(subparsers: Any) -> None:
 
 def run(options: argparse.Namespace) -> int:
     from monitor.commands.printing import print_json, say, trial_lines
+    from monitor.following.explain_changes import what_changes
     from monitor.following.review import review_record, session_json
     from monitor.study.loading import load_study
 
@@ -61,40 +59,3 @@ def chosen_records(paths: list[str]) -> list[Any]:
         inside = list_records(path) if path.is_dir() else []
         chosen += inside or [path]
     return chosen
-
-
-def what_changes(before: tuple[Trial, ...], after: tuple[Trial, ...]) -> list[dict[str, Any]]:
-    """Trials whose verdict or conditions change under another study file, and why in one sentence."""
-    old = {trial.id: trial for trial in before}
-    new = {trial.id: trial for trial in after}
-    changes = []
-    for name in sorted(old.keys() | new.keys()):
-        was, now = old.get(name), new.get(name)
-        if was is None or now is None:
-            why = (
-                "only the other study file has this trial" if was is None else "the other study file has no such trial"
-            )
-        else:
-            differences = _differences(was, now)
-            if was.verdict == now.verdict and not differences:
-                continue
-            why = "; ".join(differences) or "other findings"
-        changes.append({"trial": name, "was": was and was.verdict, "now": now and now.verdict, "why": why})
-    return changes
-
-
-def _differences(was: Trial, now: Trial) -> list[str]:
-    found = []
-    before = {condition.name: condition for condition in was.conditions}
-    for condition in now.conditions:
-        other = before.pop(condition.name, None)
-        if other is None:
-            found.append(f"{condition.name} is new ({condition.result})")
-        elif other.result != condition.result:
-            band = f"{condition.at_least} to {condition.at_most}"
-            found.append(f"{condition.name} was {other.result}, is {condition.result} with the band {band}")
-    found += [f"{name} is no longer asked" for name in before]
-    codes, now_codes = {one.code for one in was.findings}, {one.code for one in now.findings}
-    found += [f"the finding {code} goes" for code in sorted(codes - now_codes)]
-    found += [f"the finding {code} comes" for code in sorted(now_codes - codes)]
-    return found

@@ -13,13 +13,19 @@ def add_to(subparsers: Any) -> None:
 
 
 def run(options: argparse.Namespace) -> int:
+    from contextlib import suppress
     from dataclasses import asdict
     from pathlib import Path
 
     from monitor.commands.printing import print_json
+    from monitor.errors import WitnessError
     from monitor.record.sealing import seal_record
+    from monitor.reports.cache import fresh_summary
 
     sealed = seal_record(Path(options.record))
+    with suppress(WitnessError):
+        # the tally's summary is made now, so that the first tally need not judge the sealed record
+        fresh_summary(Path(options.record))
     if options.json:
         print_json({"record": options.record, **asdict(sealed), "share": sealed.share})
     else:

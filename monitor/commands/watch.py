@@ -12,6 +12,10 @@ def add_to(subparsers: Any) -> None:
     parser.add_argument("--feed", required=True, metavar="ENDPOINT", help="such as tcp://simulator:5570")
     parser.add_argument("--participant", required=True, metavar="CODE")
     parser.add_argument("--group", metavar="NAME", help="the participant's alert group; else what the simulator says")
+    parser.add_argument(
+        "--group-words", metavar="TEXT", help="why the group is another one than the allocation list says"
+    )
+    parser.add_argument("--stratum", metavar="NAME", help="the participant's stratum, where the study has strata")
     parser.add_argument("--records", default="records", metavar="DIR", help="where records are kept (default: records)")
     parser.add_argument(
         "--second", metavar="DIR", help="on another disk: recording goes on here if the first one fails"
@@ -32,9 +36,12 @@ def add_following_options(parser: argparse.ArgumentParser) -> None:
 def run(options: argparse.Namespace) -> int:
     from pathlib import Path
 
+    from monitor.commands.assign import group_for_run
     from monitor.commands.following import show_run, stream_run
     from monitor.commands.printing import say
-    from monitor.following.beginning import begin_run, check_participant
+    from monitor.errors import WitnessError
+    from monitor.following.beginning import begin_run, check_participant, enter_note
+    from monitor.following.live import operator_name
     from monitor.study.loading import load_study
 
     study = load_study(options.study)
@@ -45,16 +52,23 @@ def run(options: argparse.Namespace) -> int:
         refuse_without_terminal()
     for caution in study.cautions:
         say(f"{options.study}: {caution}")
+    group, note = group_for_run(study, options)
     begun = begin_run(
         study,
         options.participant,
-        options.group,
+        group,
         (options.feed,),
         Path(options.records),
         second=Path(options.second) if options.second else None,
         own_secret_key=options.own_key,
         server_public_key=options.simulator_key,
+        stratum=options.stratum,
     )
+    if note is not None:
+        try:
+            enter_note(begun, options.by or operator_name(), note)
+        except WitnessError as error:
+            say(str(error))  # the run has begun, and a note is no reason to leave it
     if options.headless:
         return stream_run(begun, by=options.by, as_json=options.json, until_end=options.until_end)
     return show_run(begun, by=options.by)

@@ -48,7 +48,7 @@ from monitor.feed.schema import (
     Refused,
     RoadLine,
 )
-from monitor.feed.template import Templates
+from monitor.feed.template import Template, Templates
 
 __all__ = ["Frame", "Hello", "Marker", "Refused", "decode_message"]
 
@@ -77,17 +77,36 @@ def decode_message(frames: list[bytes]) -> Hello | Frame | Marker | Refused:
         if label == b"marker":
             return _marker(unpack_payload(payload))
         if label == b"hello":
-            return _hello(unpack_payload(payload))
+            return _whole_hello(payload)
     except Refusal as refusal:
         return Refused(label.decode(), f"{label.decode()}: {refusal}")
     topic = shown(label[: MAX_NAME + 1].decode("utf-8", "replace"))
     return Refused(topic, f"{topic or 'an empty topic'}: no topic of this feed, which has hello, frame and marker")
 
 
+def shape_of(payload: bytes, alike: int) -> Template | None:
+    """How frames of the shape of this frame's payload are read; None where it has none, or learning it does not pay.
+
+    `alike`: how many payloads wait that may be of the shape. The payload itself need not be in order.
+    """
+    template = _TEMPLATES.shape_of(payload)
+    if template is None:
+        try:
+            template = _TEMPLATES.learn(payload, _frame(unpack_payload(payload)), _checked_ids, alike)
+        except Refusal:
+            return None
+    return template
+
+
 def _whole_frame(payload: bytes) -> Frame:
     frame = _frame(unpack_payload(payload))
     _TEMPLATES.learn(payload, frame, _checked_ids)
     return frame
+
+
+@lru_cache(maxsize=8)  # between two markers every hello is the same, and a long road takes a millisecond
+def _whole_hello(payload: bytes) -> Hello:
+    return _hello(unpack_payload(payload))
 
 
 def _frame(fields: dict[str, Any]) -> Frame:

@@ -83,6 +83,8 @@ class FeedPublisher:
         """Further keys of a hello to a new subscriber, and of one a minute: the feed keeps and ignores them."""
         self.further: Mapping[str, Any] = NOTHING
         """Further keys of every hello."""
+        self.quiet = False
+        """While true nobody is greeted: what a hello has to say of the drive is not known before `begin_drive`."""
         self._prefixes: set[bytes] = set()
         self._hello_due_wall = 0.0
         self._hello_due_t = -math.inf
@@ -136,6 +138,7 @@ class FeedPublisher:
     ) -> None:
         """Goes on with a new drive on the same socket: sequence numbers and markers begin again."""
         self._composer = FeedComposer(run=run, participant=participant, group=group, scenario=scenario, **self._source)
+        self.quiet = False
         self._hello_due_t = -math.inf
 
     def wait_for_subscriber(self, timeout_s: float) -> bool:
@@ -219,7 +222,8 @@ class FeedPublisher:
                 self._prefixes.discard(told[1:])
         if greet:
             self._greeting_due_wall = 0.0
-            self.hello()
+            if not self.quiet:
+                self.hello()
         return any(b"frame".startswith(prefix) for prefix in self._prefixes)
 
     def _send(self, topic: str, payload: bytes) -> None:

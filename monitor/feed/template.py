@@ -40,12 +40,12 @@ _CONSTANTS = frozenset((*range(0x80), *range(0xE0, 0x100), 0xC0, 0xC2, 0xC3))
 """Small integers, null and booleans are one byte, kind and value in one: they belong to the shape."""
 
 
-class _NoTemplate(Exception):
+class NoTemplate(Exception):
     """Raised where a payload has something that templates do not hold."""
 
 
 @dataclass(frozen=True, slots=True)
-class _Value:
+class Value:
     """A value in the payload: where its body begins, its struct code, and what it is of ("own", "speed")."""
 
     start: int
@@ -60,20 +60,22 @@ class Template:
     """The shape of one frame, and how to read another of that shape."""
 
     def __init__(self, payload: bytes, frame: Frame) -> None:
-        """Raises `_NoTemplate` for a payload that has no shape of its own."""
-        values = _Shape(payload).values
+        """Raises `NoTemplate` for a payload that has no shape of its own."""
+        self.values = values = _Shape(payload).values
         layout, at = [">"], 0
         for value in values:
             layout += (f"{value.start - at}s", value.code)
             at = value.start + struct.calcsize(f">{value.code}")
         layout.append(f"{len(payload) - at}s")
         self.size = len(payload)
+        self.payload = payload
         self._unpack = struct.Struct("".join(layout)).unpack
         self._between = self._unpack(payload)[::2]
-        self._frame = frame
+        self.frame = frame
+        """The frame that the shape was taken from: what is no value is as it is here."""
         place = {value.group: index for index, value in enumerate(values) if not value.name}
         if "seq" not in place or "t" not in place:
-            raise _NoTemplate
+            raise NoTemplate
         self._seq, self._t = place["seq"], place["t"]
         self._markers, self._wall = place.get("markers"), place.get("wall")
         self._own, self._own_names = _run_of(values, "own")
@@ -81,12 +83,16 @@ class Template:
         self._columns, self._column_names = _run_of(values, "others")
         self._arrays = tuple(value.name for value in values if value.is_array)
 
+    def fits(self, payload: bytes) -> bool:
+        """Whether a payload of `size` bytes is of this shape."""
+        return self._unpack(payload)[::2] == self._between
+
     def read(self, payload: bytes, checked_ids: Callable[[bytes], int]) -> Frame | None:
         """The frame in a payload of `size` bytes; None if it is of another shape. Raises what `checked_ids` raises."""
         parts = self._unpack(payload)
         if parts[::2] != self._between:
             return None
-        values, like = parts[1::2], self._frame
+        values, like = parts[1::2], self.frame
         t = values[self._t]
         wall = like.wall if self._wall is None else values[self._wall]
         if t - t != 0.0 or (wall is not None and wall - wall != 0.0):
@@ -108,6 +114,8 @@ class Template:
         if len(columns) != len(like.columns):
             columns = {**like.columns, **columns}
         markers = like.markers if self._markers is None else values[self._markers]
+        if markers < 0:
+            return None  # another kind of number than the one byte that stood there
         return Frame(like.run, values[self._seq], t, own, ids, columns, like.names, signals, markers, wall)
 
 
@@ -130,18 +138,32 @@ class Templates:
                     return frame
         return None
 
-    def learn(self, payload: bytes, frame: Frame, checked_ids: Callable[[bytes], int]) -> None:
-        """Takes the shape of a frame that was decoded in full, unless that was done too often of late."""
-        self._saved = min(self._saved + 1, SAVED)
+    def shape_of(self, payload: bytes) -> Template | None:
+        """The template that has the payload's shape; None where that is not known."""
+        for template in self._kept:
+            if template.size == len(payload) and template.fits(payload):
+                return template
+        return None
+
+    def learn(
+        self, payload: bytes, frame: Frame, checked_ids: Callable[[bytes], int], alike: int = 1
+    ) -> Template | None:
+        """Takes the shape of a frame that was decoded in full, unless that was done too often of late.
+
+        `alike`: how many frames wait that may be of the shape.
+        """
+        self._saved = min(self._saved + alike, SAVED)
         if self._saved < PRICE:
-            return
+            return None
         self._saved -= PRICE
         try:
             template = Template(payload, frame)
-        except _NoTemplate:
-            return
-        if repr(template.read(payload, checked_ids)) == repr(frame):  # in words, because NaN is not equal to itself
-            self._kept = (template, *self._kept[: KEPT - 1])
+        except NoTemplate:
+            return None
+        if repr(template.read(payload, checked_ids)) != repr(frame):  # in words, because NaN is not equal to itself
+            return None
+        self._kept = (template, *self._kept[: KEPT - 1])
+        return template
 
 
 class _Shape:
@@ -150,10 +172,12 @@ class _Shape:
     def __init__(self, payload: bytes) -> None:
         self._payload = payload
         self._at = 0
-        self.values: list[_Value] = []
+        self.values: list[Value] = []
         for _ in range(self._count(0x80, 0xDE)):
             key = self._text()
-            if key in ("seq", "markers"):
+            if key == "markers" and self._payload[self._at] < 0x80:
+                self._value("b", key, "")  # kind and number in one byte, which changes with each marker
+            elif key in ("seq", "markers"):
                 self._number(key, "", "BHI")
             elif key in ("t", "wall"):
                 self._number(key, "", "d")
@@ -174,7 +198,7 @@ class _Shape:
             return
         code = _NUMBERS.get(kind)
         if code is None or code not in codes:
-            raise _NoTemplate
+            raise NoTemplate
         self._value(code, group, name)
 
     def _column(self, name: str) -> None:
@@ -194,10 +218,10 @@ class _Shape:
                 self._at = begin
                 self._value(f"{9 * count}s", "others", name, is_array=True)
             elif not _CONSTANTS.issuperset(kinds):
-                raise _NoTemplate
+                raise NoTemplate
 
     def _value(self, code: str, group: str, name: str, is_array: bool = False) -> None:
-        self.values.append(_Value(self._at, code, group, name, is_array))
+        self.values.append(Value(self._at, code, group, name, is_array))
         self._at += struct.calcsize(f">{code}")
 
     def _text(self) -> str:
@@ -209,7 +233,7 @@ class _Shape:
         elif kind == 0xD9:
             length = self._length(1)
         else:
-            raise _NoTemplate
+            raise NoTemplate
         self._at += length
         return self._payload[self._at - length : self._at].decode()
 
@@ -220,7 +244,7 @@ class _Shape:
             self._at += 1
             return kind - short
         if kind != long:
-            raise _NoTemplate
+            raise NoTemplate
         return self._length(2)
 
     def _length(self, size: int) -> int:
@@ -241,10 +265,10 @@ class _Shape:
             for _ in range(self._count(0x90, 0xDC)):
                 self._skip()
         else:
-            raise _NoTemplate
+            raise NoTemplate
 
 
-def _run_of(values: list[_Value], group: str) -> tuple[slice, tuple[str, ...]]:
+def _run_of(values: list[Value], group: str) -> tuple[slice, tuple[str, ...]]:
     """Where the values of a group stand, one after the other since they are of one map, and their names."""
     places = [index for index, value in enumerate(values) if value.group == group]
     if not places:

@@ -5,13 +5,14 @@ from __future__ import annotations
 import platform
 import re
 import secrets
+import time
 from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 
 from monitor import __version__
-from monitor.errors import WitnessError
+from monitor.errors import RecorderLost, WitnessError
 from monitor.following.earlier import earlier_exposures
 from monitor.following.live import Following
 from monitor.record.disk import is_being_written
@@ -21,6 +22,9 @@ from monitor.recorder.launch import start_again, start_recorder
 from monitor.recorder.plan import RecorderPlan
 from monitor.recorder.running import find_running, make_sockets_directory, read_announcement
 from monitor.study.model import Study
+
+NOTE_WITHIN_S = 10.0
+"""A note that begins a run is waited for so long."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,6 +94,7 @@ def begin_run(
     own_secret_key: str | None = None,
     server_public_key: str | None = None,
     look_back: bool = True,
+    stratum: str | None = None,
 ) -> Run:
     """Starts the recorder of a new run. Raises `WitnessError` for a participant or group that the study does not have,
     and where no record can be written.
@@ -120,6 +125,7 @@ def begin_run(
             versions={"trialwitness": __version__, "python": platform.python_version()},
             exposures=exposures,
             exposures_known=known,
+            stratum=stratum,
         ),
         second=str(second.resolve()) if second else None,
         own_secret_key=own_secret_key,
@@ -127,6 +133,20 @@ def begin_run(
     )
     start_recorder(plan)
     return Run(plan)
+
+
+def enter_note(run: Run, by: str, text: str) -> None:
+    """Enters a note into a run that has just begun; it is on disk on return. Raises `RecorderLost` where it is not."""
+    client = RecorderClient(Path(run.plan.sockets), run.record, writer=True)
+    try:
+        key = client.send({"type": "note", "text": text, "drive": None, "at": None, "by": by})
+        deadline = time.monotonic() + NOTE_WITHIN_S
+        while key not in client.acknowledged():
+            if time.monotonic() > deadline:
+                raise RecorderLost(f"{run.record}: the recorder did not take the note {text!r}; enter it by hand.")
+            client.entries(0.05)
+    finally:
+        client.close()
 
 
 def check_participant(study: Study, participant: str, group: str | None) -> None:

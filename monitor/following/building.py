@@ -12,6 +12,8 @@ from monitor.following.view import (
     NumberView,
     OutlookView,
     RecorderView,
+    SheetLine,
+    StepState,
     StripView,
     TimelineMark,
 )
@@ -22,13 +24,19 @@ from monitor.judging.values import channel_values, role_channel, state_text
 from monitor.measures.columns import FloatArray
 from monitor.measures.measured import Measured
 from monitor.measures.names import MEASURES
-from monitor.study.model import Band, Measure, Trigger
+from monitor.study.model import Band, Measure, SheetStep, Trigger
 
 STALE_S = 0.25
 """A feed whose last frame is older than this is stale: its numbers are not shown (three frames of 12 Hz)."""
 
 MASKED = ("time_gap", "ttc", "distance_gap", "speed")
 """Numbers that a blind study hides from fire to ruling."""
+
+SOON_S = 15.0
+"""A step of the run sheet that is due in less than this is called soon: time to find the words."""
+
+MASKED_STEP_M = 50.0
+"""While own speed is hidden distances to a step are rounded to this: they tell the place and not the speed."""
 
 NUMBERS = (
     ("time_gap", "TIME GAP", None),
@@ -50,9 +58,9 @@ def build_view(
     trials = session.trials()
     feed = _feed(session, log, age_s)
     shown = feed.state in ("live", "paused", "ended")
-    outlook = look_out(session, drive) if drive is not None and shown else None
-    trigger = _next_trigger(drive, outlook)
     masked = any(trial.response_hidden and trial.fired_at is not None for trial in trials)
+    outlook = look_out(session, drive, masked=masked) if drive is not None and shown else None
+    trigger = _next_trigger(drive, outlook)
     scene = build_scene(log) if log is not None and log.blocks and shown else None
     return LiveView(
         revision=revision,
@@ -75,6 +83,7 @@ def build_view(
         masked=masked,
         blind=session.study.blind,
         reasons=tuple((reason.code, reason.words) for reason in session.study.reasons.values()),
+        sheet=tuple(sheet_lines(session, log if shown else None, masked=masked)),
     )
 
 
@@ -213,3 +222,38 @@ def _timeline(session: Session, log: DriveLog | None) -> list[TimelineMark]:
         if note.at is not None and note.drive in (None, log.index)
     ]
     return sorted(marks, key=lambda mark: mark.t)
+
+
+def sheet_lines(session: Session, log: DriveLog | None, *, masked: bool) -> list[SheetLine]:
+    """The run sheet as it stands. `log` is None where nothing is known of the drive now."""
+    station = speed = float("nan")
+    if log is not None and log.blocks:
+        own = log.blocks[-1].frames.own
+        station, speed = float(own["station"][-1]), float(own["speed"][-1])
+    t = log.newest_t if log is not None else float("nan")
+    done = session.operator.steps_done
+    return [_sheet_line(step, station, speed, t, done=step.name in done, masked=masked) for step in session.study.sheet]
+
+
+def _sheet_line(step: SheetStep, station: float, speed: float, t: float, *, done: bool, masked: bool) -> SheetLine:
+    left_m = left_s = None
+    if step.at_station_m is not None and np.isfinite(station):
+        left_m = step.at_station_m - station
+        if speed > 0.1 and not masked:
+            left_s = left_m / speed
+        if masked:
+            left_m = MASKED_STEP_M * round(left_m / MASKED_STEP_M)
+    elif step.at_s is not None and np.isfinite(t):
+        left_s = step.at_s - float(t)
+    state: StepState
+    if done:
+        state = "done"
+    elif step.at_station_m is None and step.at_s is None:
+        state = "any time"
+    elif left_m is None and left_s is None:
+        state = "not known"
+    elif (left_s if left_m is None else left_m) <= 0:  # type: ignore[operator]
+        state = "due"
+    else:
+        state = "soon" if left_s is not None and left_s <= SOON_S else "later"
+    return SheetLine(step.name, step.say, step.at_station_m, step.at_s, left_m, left_s, state)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 import time
 from dataclasses import dataclass, field
 from typing import Any
@@ -10,20 +9,22 @@ from typing import Any
 import numpy as np
 import zmq
 
+from monitor.feed.curve import CurveFiles
 from monitor.feed.decode import decode_message
 from monitor.feed.schema import Frame, Hello, Refused
 from monitor.feed.subscriber import FeedSubscription
-from monitor.judging.columns import build_block
+from monitor.following.checking_needs import OTHERS, needed_channels
+from monitor.following.checking_sanity import Doubt, Sanity, judge_sanity
+from monitor.judging.columns import build_block, road_of
 from monitor.measures.columns import FloatArray, FrameBlock
-from monitor.study.model import Measure, Study
+from monitor.study.model import Study
 
 FRAMES_KEPT = 20_000
-LATERAL_NEEDS = {"lane_offset": ("lane_offset",), "time_to_line": ("lane_offset",)}
-ROLLING_NEEDS = {
-    "sdlp": ("lane_offset",),
-    "lane_departures": ("lane_offset",),
-    "steering_reversals": ("steering_angle",),
-}
+FROZEN_S = 1.0
+"""A channel that keeps its last digit for so long while the car moves is called frozen where it should move."""
+ALWAYS_MOVING = ("x", "speed", "accel", "station", "accelerator")
+"""Of a moving car with a driver in it these never keep their last digit for long."""
+MOVING_MPS = 2.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,18 +33,37 @@ class ChannelHeard:
 
     name: str
     frames: int
+    rate_hz: float | None
+    fresh_hz: float | None
+    """How often a second its value changed: a channel of a slower source changes less often than frames come."""
+    jitter_s: float | None
+    """Standard deviation of the time between two changes; None where it changed fewer than three times."""
     least: float | None
     most: float | None
-    moving: bool
+    state: str
+    """"moving", "constant", "frozen", "not given"."""
+    unit: str | None
+    """ "plausible", "looks like …", None where it cannot be told."""
+    sign: str | None
     needed_by: tuple[str, ...]
 
     def sentence(self) -> str:
         """The channel in words."""
-        need = f", needed by {', '.join(self.needed_by)}" if self.needed_by else ""
+        need = f"; needed by {', '.join(self.needed_by)}" if self.needed_by else ""
         if not self.frames:
             return f"{self.name}: not given{need}"
-        how = "moving" if self.moving else "constant"
-        return f"{self.name}: {self.least:g} to {self.most:g}, {how}{need}"
+        words = [f"{self.name}: {self.least:g} to {self.most:g}, {self.state}"]
+        if self.rate_hz is not None:
+            words.append(f"{self.rate_hz:.0f} Hz")
+        if self.fresh_hz and self.rate_hz and self.fresh_hz < 0.8 * self.rate_hz:
+            words.append(f"changes {self.fresh_hz:.0f} times a second")
+        words += [f"{what} {verdict}" for what, verdict in (("unit", self.unit), ("sign", self.sign)) if verdict]
+        return ", ".join(words) + need
+
+    def as_json(self) -> dict[str, Any]:
+        """For `check --json`."""
+        fields = {name: getattr(self, name) for name in self.__slots__}
+        return fields | {"needed_by": list(self.needed_by), "moving": self.state == "moving"}
 
 
 @dataclass(slots=True)
@@ -55,10 +75,16 @@ class FeedHeard:
     hello: Hello | None = None
     frames: int = 0
     rate_hz: float | None = None
+    step_jitter_s: float | None = None
+    """99th percentile of how far a step of simulation time is from the median step."""
+    arrival_jitter_s: float | None = None
+    """The same of the times at which frames came in here."""
     lost: int = 0
+    markers: int = 0
     refused: list[str] = field(default_factory=list)
     links: list[str] = field(default_factory=list)
     channels: list[ChannelHeard] = field(default_factory=list)
+    doubts: list[Doubt] = field(default_factory=list)
     faults: list[str] = field(default_factory=list)
 
     @property
@@ -76,21 +102,18 @@ class FeedHeard:
             "frames": self.frames,
             "rate_hz": self.rate_hz,
             "stated_rate_hz": hello.rate_hz if hello else None,
+            "step_jitter_s": self.step_jitter_s,
+            "arrival_jitter_s": self.arrival_jitter_s,
             "lost": self.lost,
+            "markers": self.markers,
             "refused": self.refused,
             "participant": hello.participant if hello else None,
             "group": hello.group if hello else None,
             "scenario": hello.scenario if hello else None,
-            "channels": [
-                {
-                    "name": one.name,
-                    "frames": one.frames,
-                    "least": one.least,
-                    "most": one.most,
-                    "moving": one.moving,
-                    "needed_by": list(one.needed_by),
-                }
-                for one in self.channels
+            "channels": [one.as_json() for one in self.channels],
+            "doubts": [
+                {name: getattr(one, name) for name in ("channel", "kind", "looks_like", "why", "change")}
+                for one in self.doubts
             ],
         }
 
@@ -104,76 +127,59 @@ class FeedHeard:
                 f"group {hello.group or 'not said'}, scenario {hello.scenario or 'not said'}"
             )
         if self.rate_hz is not None:
-            lines.append(f"  {self.frames} frames, {self.rate_hz:.1f} Hz, {self.lost} lost")
+            jitter = "".join(
+                f"; {what} to {1000 * value:.1f} ms"
+                for what, value in (("steps even", self.step_jitter_s), ("arrival even", self.arrival_jitter_s))
+                if value is not None
+            )
+            lines.append(f"  {self.frames} frames, {self.rate_hz:.1f} Hz, {self.lost} lost{jitter}")
         lines += [f"  {channel.sentence()}" for channel in self.channels]
         lines.append("  The feed gives what the study needs." if self.ok else "  Not yet: see the faults above.")
         return lines
 
 
-def check_feed(study: Study, endpoint: str, seconds: float) -> FeedHeard:
+def check_feed(study: Study, endpoint: str, seconds: float, keys: CurveFiles | None = None) -> FeedHeard:
     """Listens at an endpoint for so many seconds and compares with what the study needs."""
     heard = FeedHeard(endpoint, seconds)
     frames: list[Frame] = []
+    arrivals: list[float] = []
     context: zmq.Context[zmq.Socket[bytes]] = zmq.Context()
     poller = zmq.Poller()
-    subscription = FeedSubscription(context, poller, endpoint, None, time.monotonic())
     try:
+        subscription = FeedSubscription(context, poller, endpoint, keys, time.monotonic())
         deadline = time.monotonic() + seconds
         while time.monotonic() < deadline:
             poller.poll(100)
+            now = time.monotonic()
             for message in subscription.receive(1000):
-                _take(decode_message(message), heard, frames)
-            heard.links += [event.sentence for event in subscription.watch(time.monotonic())]
-    finally:
+                _take(decode_message(message), heard, frames, arrivals, now)
+            heard.links += [event.sentence for event in subscription.watch(now)]
         subscription.close()
+    finally:
         context.destroy(0)
-    _conclude(study, heard, frames)
+    conclude(study, heard, frames, arrivals)
     return heard
 
 
-def _take(message: object, heard: FeedHeard, frames: list[Frame]) -> None:
+def _take(message: object, heard: FeedHeard, frames: list[Frame], arrivals: list[float], now: float) -> None:
     if isinstance(message, Hello):
         heard.hello = message
     elif isinstance(message, Frame) and len(frames) < FRAMES_KEPT:
-        if not frames or (message.run == frames[-1].run and message.seq > frames[-1].seq):
+        if frames and message.run != frames[-1].run:
+            heard.lost, heard.markers = 0, 0
+            frames.clear()  # the newest drive is the one that counts
+            arrivals.clear()
+        if not frames or message.seq > frames[-1].seq:
             heard.lost += message.seq - frames[-1].seq - 1 if frames else 0
+            heard.markers = message.markers
             frames.append(message)
+            arrivals.append(now)
     elif isinstance(message, Refused) and message.why not in heard.refused and len(heard.refused) < 20:
         heard.refused.append(message.why)
 
 
-def needed_channels(study: Study) -> dict[str, list[str]]:
-    """Channel name → the conditions and rules that look at it ("lead.accel" is a role's channel)."""
-    needs: dict[str, list[str]] = {}
-
-    def need(measure: Measure, who: str) -> None:
-        if measure.kind == "pair":
-            names: tuple[str, ...] = ("others",)
-        elif measure.kind == "role":
-            names = ("others",)
-        elif measure.kind == "lateral":
-            names = LATERAL_NEEDS[measure.name]
-        elif measure.kind == "rolling":
-            names = ROLLING_NEEDS[measure.name]
-        else:
-            names = (measure.name,)
-        for name in names:
-            needs.setdefault(name, []).append(who)
-
-    for trigger in study.triggers:
-        for condition in trigger.conditions:
-            need(condition.measure, condition.name)
-        for term in (*trigger.armed_when, *trigger.fires_when):
-            need(term.measure, f"the rule of {trigger.name}")
-        if trigger.before is not None and trigger.before.brake_at_most is not None:
-            needs.setdefault("brake", []).append(f"the look back before {trigger.name}")
-        if trigger.response is not None:
-            for name in ("brake", "accelerator"):
-                needs.setdefault(name, []).append(f"the response to {trigger.name}")
-    return needs
-
-
-def _conclude(study: Study, heard: FeedHeard, frames: list[Frame]) -> None:
+def conclude(study: Study, heard: FeedHeard, frames: list[Frame], arrivals: list[float]) -> None:
+    """What the frames say, into `heard`."""
     heard.frames = len(frames)
     if not frames or heard.hello is None:
         missing = "hello" if frames else "frame"
@@ -181,43 +187,137 @@ def _conclude(study: Study, heard: FeedHeard, frames: list[Frame]) -> None:
         heard.faults += heard.refused
         return
     block = build_block(frames, list(range(len(frames))))
-    if len(frames) > 1 and block.t[-1] > block.t[0]:
-        heard.rate_hz = (len(frames) + heard.lost - 1) / float(block.t[-1] - block.t[0])
-        stated = heard.hello.rate_hz
-        if not 0.9 < heard.rate_hz / stated < 1.1:
-            heard.faults.append(f"The feed says {stated:g} Hz and sends {heard.rate_hz:.1f} Hz.")
+    _pacing(heard, block, arrivals)
+    sanity = judge_sanity(block, road_of(heard.hello))
+    heard.doubts = sanity.doubts
+    heard.faults += [doubt.sentence() for doubt in sanity.doubts]
     needs = needed_channels(study)
     columns = _columns(block, heard.hello, study)
+    moves = _moves(block)
     for name, column in columns.items():
-        heard.channels.append(_channel(name, column, tuple(needs.get(name, ()))))
-    for name, who in needs.items():
-        if name == "others":
-            if not len(block.others.id):
-                heard.faults.append(f"No other vehicle is sent, but {', '.join(who)} needs one.")
-        elif name not in columns or not np.isfinite(columns[name]).any():
-            has_road = name == "lane_offset" and heard.hello.road is not None
-            if not has_road:
-                heard.faults.append(f"{name} is not given, but {', '.join(who)} needs it.")
-    hello = heard.hello
-    if hello.scenario is not None and study.scenarios and hello.scenario not in study.scenarios:
-        heard.faults.append(f"The simulator runs the scenario {hello.scenario}, which the study does not list.")
-    if hello.group is not None and hello.group not in study.groups:
-        heard.faults.append(f"The simulator says group {hello.group}, which the study does not have.")
+        channel = _channel(name, column, block.t, moves, sanity, tuple(needs.get(name, ())))
+        heard.channels.append(channel)
+        if channel.state == "frozen":
+            heard.faults.append(f"{name} stands at {channel.least:g} while the car moves: is it the right name?")
+    heard.channels += [_not_given(name, who) for name, who in needs.items() if name not in columns and name != OTHERS]
+    heard.faults += _lacking(needs, columns, block, heard.hello)
+    heard.faults += _named_wrongly(study, heard.hello)
     if heard.lost:
         heard.faults.append(f"{heard.lost} frames were lost in {heard.seconds:g} s.")
     heard.faults += heard.refused
 
 
+def _pacing(heard: FeedHeard, block: FrameBlock, arrivals: list[float]) -> None:
+    """Rate and evenness of the frames."""
+    assert heard.hello is not None
+    steps = np.diff(block.t)
+    if not len(steps) or block.t[-1] <= block.t[0]:
+        return
+    heard.rate_hz = (len(block) + heard.lost - 1) / float(block.t[-1] - block.t[0])
+    heard.step_jitter_s = float(np.percentile(np.abs(steps - np.median(steps)), 99))
+    between = np.diff(np.array(arrivals))
+    if len(between):
+        heard.arrival_jitter_s = float(np.percentile(np.abs(between - np.median(between)), 99))
+    stated = heard.hello.rate_hz
+    if not 0.9 < heard.rate_hz / stated < 1.1:
+        heard.faults.append(
+            f"The feed says {stated:g} Hz and sends {heard.rate_hz:.1f} Hz.{_time_unit(heard, arrivals)}"
+        )
+
+
+def _time_unit(heard: FeedHeard, arrivals: list[float]) -> str:
+    """A word on the unit of time, where the frames come at the stated rate by the clock here."""
+    seconds = arrivals[-1] - arrivals[0]
+    if heard.rate_hz is None or heard.hello is None or seconds <= 0:
+        return ""
+    ratio = (len(arrivals) - 1) / seconds / heard.rate_hz
+    for factor, text in ((1000.0, "ms"), (1e6, "us"), (60.0, "min")):
+        if 0.8 < ratio / factor < 1.25 or 0.8 < ratio * factor < 1.25:
+            return f' Simulation time looks like {text}. In the channel map: [time] unit = "{text}"'
+    return ""
+
+
+def _lacking(needs: dict[str, list[str]], columns: dict[str, FloatArray], block: FrameBlock, hello: Hello) -> list[str]:
+    faults = []
+    for name, who in needs.items():
+        if name == OTHERS:
+            if not len(block.others.id):
+                faults.append(
+                    f"No other vehicle is sent, but {', '.join(who)} needs one. In the channel map: [vehicles], or "
+                    "[[vehicle]] for each."
+                )
+        elif name not in columns and not (name in ("lane_offset", "lane_width") and hello.road is not None):
+            where = f"[own] {name}" if name in block.own else f"[signals.{name}]"
+            faults.append(f"{name} is not given, but {', '.join(who)} needs it. In the channel map: {where}")
+    return faults
+
+
+def _named_wrongly(study: Study, hello: Hello) -> list[str]:
+    faults = []
+    if hello.scenario is not None and study.scenarios and hello.scenario not in study.scenarios:
+        faults.append(f"The simulator runs the scenario {hello.scenario}, which the study does not list.")
+    if hello.group is not None and hello.group not in study.groups:
+        faults.append(
+            f"The simulator says group {hello.group}, which the study does not have. In the channel map: [run.groups]"
+        )
+    for name, signal in study.signals.items():
+        given = hello.signals.get(name)
+        if given not in (None, "", "1") and signal.unit and given != signal.unit:
+            faults.append(f"{name} comes in {given}, and the study has it in {signal.unit}.")
+    return faults
+
+
 def _columns(block: FrameBlock, hello: Hello, study: Study) -> dict[str, FloatArray]:
     columns = {name: column for name, column in block.own.items() if np.isfinite(column).any()}
     names = dict.fromkeys([*hello.signals, *block.signals, *study.signals])
-    columns.update((name, block.signals[name]) for name in names if name in block.signals)
+    signals = {name: block.signals[name] for name in names if name in block.signals}
+    columns.update((name, column) for name, column in signals.items() if np.isfinite(column).any())
+    others = block.others
+    if len(others.id):
+        columns["others.speed"] = others.channels["speed"]
     return columns
 
 
-def _channel(name: str, column: FloatArray, needed_by: tuple[str, ...]) -> ChannelHeard:
-    known = column[np.isfinite(column)]
-    if not len(known):
-        return ChannelHeard(name, 0, None, None, False, needed_by)
-    least, most = float(known.min()), float(known.max())
-    return ChannelHeard(name, len(known), least, most, not math.isclose(least, most, abs_tol=1e-12), needed_by)
+def _moves(block: FrameBlock) -> bool:
+    """Whether the car moves all the time, by its position."""
+    with np.errstate(invalid="ignore", divide="ignore"):
+        speed = np.hypot(np.diff(block.own["x"]), np.diff(block.own["y"])) / np.diff(block.t)
+    known = speed[np.isfinite(speed)]
+    return bool(len(known)) and float(known.min()) > MOVING_MPS
+
+
+def _channel(
+    name: str, column: FloatArray, t: FloatArray, moves: bool, sanity: Sanity, needed_by: tuple[str, ...]
+) -> ChannelHeard:
+    known = np.isfinite(column)
+    values = column[known]
+    if not len(values):
+        return _not_given(name, list(needed_by))
+    least, most = float(values.min()), float(values.max())
+    unit, sign = sanity.verdict(name, "unit"), sanity.verdict(name, "sign")
+    state = "moving" if most > least else "constant"
+    if len(column) != len(t):  # one of other vehicles: rows, not frames
+        return ChannelHeard(name, len(values), None, None, None, least, most, state, unit, sign, needed_by)
+    times = t[known]
+    seconds = float(times[-1] - times[0])
+    changed = times[1:][np.diff(values) != 0]
+    longest = float(np.diff(np.concatenate([times[:1], changed, times[-1:]])).max())
+    if moves and name in ALWAYS_MOVING and longest >= FROZEN_S:
+        state = "frozen"
+    return ChannelHeard(
+        name,
+        len(values),
+        (len(values) - 1) / seconds if seconds > 0 else None,
+        len(changed) / seconds if seconds > 0 else None,
+        float(np.diff(changed).std()) if len(changed) > 2 else None,
+        least,
+        most,
+        state,
+        unit,
+        sign,
+        needed_by,
+    )
+
+
+def _not_given(name: str, who: list[str]) -> ChannelHeard:
+    return ChannelHeard(name, 0, None, None, None, None, None, "not given", None, None, tuple(who))

@@ -18,7 +18,10 @@ from typing import Any
 
 from monitor.errors import WitnessError
 from monitor.following.building import build_view
-from monitor.following.view import LiveView, RecorderState, RecorderView
+from monitor.following.holding import Holding
+from monitor.following.preflight import preflight
+from monitor.following.rehearsal_page import latest_page
+from monitor.following.view import LiveView, PreflightView, RecorderState, RecorderView
 from monitor.judging.session import Session
 from monitor.judging.trial import Trial
 from monitor.record.clock import SYSTEM_CLOCK
@@ -27,8 +30,11 @@ from monitor.recorder.client import RecorderClient
 from monitor.recorder.wire import RecorderStatus
 from monitor.study.loading import parse_study
 
-VIEW_EVERY_S = 0.08
-"""A view is made at most this often: 12 a second, a little above what the screen asks for."""
+VIEW_EVERY_S = 0.1
+"""A view is made at most this often, but for one with another verdict: ten a second, twice what the screen draws."""
+
+PREFLIGHT_EVERY_S = 1.0
+REHEARSAL_EVERY_S = 30.0
 
 RESTART_AFTER_S = 1.0
 """A recorder that has not been heard for so long beyond its own 1.5 s is started again."""
@@ -52,25 +58,42 @@ class Following:
         self._shown: dict[str, tuple[str, str]] = {}
         self._trouble = ""
         self._generation = client.generation
+        self._holding = Holding()
+        self._verdicts: tuple[tuple[str, str, str], ...] = ()
+        self.turned = False
+        """Whether a trial's stage or verdict has changed since this was last set to False."""
+        self._checked: PreflightView | None = None
+        self._checked_at = 0.0
+        self._rehearsal: dict[str, Any] | None = None
+        self._rehearsal_at = float("-inf")
         self.failed = False
         """Whether recording failed at any time, as far as was heard."""
 
     def step(self, timeout_s: float) -> bool:
-        """Takes what has come in, waiting at most so long; returns whether anything had."""
-        entries = self.client.entries(timeout_s)
+        """Judges what has come in, waiting at most so long; returns whether anything was judged."""
+        entries = self.client.entries(self._holding.wait_s(time.monotonic(), timeout_s))
         if self.client.generation != self._generation:
             # a recorder that was started again had lost entries already handed over: they count for nobody
             self._generation, self.session = self.client.generation, None
+            self._holding.forget()
         if entries and self.session is None:
             if entries[0].kind is not EntryKind.OPENING:
                 raise WitnessError(f"{self.record}: the record does not begin with its opening; run: verify")
             opening = unpack_opening(entries[0].payload)
             self.session = Session(parse_study(opening.study_text, f"study file in {self.record}"), opening)
-        if self.session is not None and entries:
+        judged = False
+        if self.session is not None:
+            self._holding.add(entries, time.monotonic())
+            entries = self._holding.release(self.session, time.monotonic())
+            judged = bool(entries)
+        if self.session is not None and judged:
             self.session.take(entries)
-            self._enter_shown(self.session.trials())
+            trials = self.session.trials()
+            verdicts = tuple((trial.id, trial.stage, trial.verdict) for trial in trials)
+            self.turned, self._verdicts = self.turned or verdicts != self._verdicts, verdicts
+            self._enter_shown(trials)
         self._watch_over()
-        return bool(entries)
+        return judged
 
     def post(self, fields: dict[str, Any]) -> str:
         """An operator's entry, on its way to the recorder; returns its key."""
@@ -107,13 +130,25 @@ class Following:
         session = self.session
         if session is None:
             return None
-        return build_view(
+        view = build_view(
             session,
             record=str(self.record),
             recorder=self.recorder_view(),
             age_s=self.frame_age_s(),
             revision=revision,
         )
+        return replace(view, closing_digest=self.client.status().closed, preflight=self._preflight(session, view))
+
+    def _preflight(self, session: Session, view: LiveView) -> PreflightView:
+        """The preflight, made anew once a second; the kept rehearsals are looked at twice a minute."""
+        now = time.monotonic()
+        if now - self._rehearsal_at > REHEARSAL_EVERY_S:
+            self._rehearsal = latest_page(self.record.parent, session.study.name)
+            self._rehearsal_at = now
+        if self._checked is None or now - self._checked_at > PREFLIGHT_EVERY_S:
+            self._checked = preflight(session, view, self._rehearsal, time.time())
+            self._checked_at = now
+        return self._checked
 
     def frame_age_s(self) -> float | None:
         """Seconds since the newest frame came in at the recorder; None before the first."""
@@ -223,8 +258,10 @@ class LiveSource:
                 changed = following.step(0.05)
                 while not self._outbox.empty():
                     following.post(self._outbox.get_nowait())
-                if time.monotonic() - self._view_at < VIEW_EVERY_S and self._view is not None:
+                recent = time.monotonic() - self._view_at < VIEW_EVERY_S and self._view is not None
+                if recent and not following.turned:
                     continue
+                following.turned = False
                 revision += changed
                 view = following.view(revision)
                 if view is not None:

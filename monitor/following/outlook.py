@@ -1,14 +1,18 @@
 """The next trigger before it fires: will its conditions hold, and how long is there to decide?
 
-READY: every required condition that can be foreseen holds and is foreseen to hold at the fire. HOLD: one does not yet,
-and there is time, or the time is not known. ABORT: one is foreseen not to hold and less than `DECIDE_S` are left.
-The foresight is a straight line through the last two seconds; it advises, and decides no verdict.
+READY: every required condition that can be foreseen holds and is foreseen to hold at the fire. ABORT: one is sure to
+fail and at most `DECIDE_S` are left. HOLD: all between, one failing now or foreseen to fail, with time left for it to
+come right. It advises, and decides no verdict; what a blind study hides is in none of its words.
 """
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 
+from monitor.following.foresight import TREND_S, seconds_to_fire, trend_of
+from monitor.following.outlook_words import failing_words, is_in, row_words, trend_sign
 from monitor.following.view import Heading, OutlookRow, OutlookView
 from monitor.judging.conditions import window_of
 from monitor.judging.firing import FireWatch
@@ -16,88 +20,169 @@ from monitor.judging.session import DriveTrials, Session
 from monitor.judging.stretch import Stretch, cut_stretch
 from monitor.judging.trial import ConditionResult, Result
 from monitor.judging.values import IN, MISSING, OUT, Standing, held_rows, stand_in_band, values_on
-from monitor.study.model import AtFire, Band, Condition, Study, Trigger, Within
+from monitor.study.model import AtFire, Condition, During, Study, Trigger
 
 DECIDE_S = 10.0
-"""From here on a condition that is foreseen to fail means ABORT; before, there is time for it to come right."""
+"""From here on a condition that is sure to fail means ABORT; before, there is time for it to come right."""
 
-TREND_S = 2.0
-"""The straight line of the foresight is laid through this much of the past."""
+NEAR_S = 3.0
+"""From here on what a trend foresees is taken for sure."""
+
+FURTHER = 1.5
+"""A trend says something of the fire while that is at most this many times its reach away."""
+
+AT_ONCE_S = 1.0
+"""What cannot be foreseen, such as where the driver looks, must hold from here on."""
+
+MASKED_MEASURES = frozenset(
+    (
+        *("speed", "accel", "accelerator", "brake", "station"),
+        *("distance_gap", "time_gap", "distance_headway", "time_headway", "closing_speed"),
+        *("ttc", "ttc_accel", "drac", "required_decel"),
+    )
+)
+"""What a blind study hides from the fire to the ruling: own speed, pedals, gap and TTC, and what is made of them."""
+
+HIDDEN = "hidden until the ruling"
 
 
-def look_out(session: Session, drive: DriveTrials) -> OutlookView | None:
-    """The outlook on the drive's next trigger; None where no trigger is waited for or nothing is known yet."""
+@dataclass(frozen=True, slots=True)
+class Foreseen:
+    """A condition's row, and whether it will hold: as it stands now, and by its trend (None: cannot be foreseen)."""
+
+    row: OutlookRow
+    by_now: bool | None
+    by_trend: bool | None
+    then: float | None
+    """The value that its trend foresees at the fire."""
+    for_good: bool = False
+    """Whether it has failed already, whatever comes."""
+
+
+def look_out(session: Session, drive: DriveTrials, *, masked: bool = False) -> OutlookView | None:
+    """The outlook on the drive's next trigger; None where no trigger is waited for or nothing is known yet.
+
+    `masked`: a blind study hides the response of a trial that fired; then own speed, gap and TTC are not told either.
+    """
     log = drive.log
-    if log.ended or not log.blocks:
-        return None
     waiting = [
-        (seconds, order, watch)
-        for order, (name, watch) in enumerate(drive.watches.items())
+        (order, name, track.occurrence)
+        for order, (name, _) in enumerate(drive.watches.items())
         for track in drive.tracks.get(name, ())
         if track.marker is None
-        for seconds in (seconds_to_fire(watch, drive),)
     ]
-    if not waiting:
+    if log.ended or not log.blocks or not waiting:
         return None
-    seconds_left, _, watch = min(waiting, key=lambda one: (one[0] is None, one[0] or 0.0, one[1]))
-    trigger = watch.trigger
-    span_s = max([TREND_S, *(-window_of(condition)[0] for condition in trigger.conditions)])
-    stretch = cut_stretch(log, log.newest_t - span_s, log.newest_t, session.last_number)
-    if stretch is None:
+    now_t = float(log.newest_t)
+    recent = cut_stretch(log, now_t - TREND_S, now_t, session.last_number)
+    if recent is None:
         return None
-    rows = [
-        row
+    ranked = []
+    for order, name, occurrence in waiting:
+        watch = drive.watches[name]
+        held_t = _held_since(watch, occurrence)
+        seconds = None if held_t is not None else seconds_to_fire(watch, drive, recent, session.study)
+        overdue = held_t is not None and now_t - held_t > watch.trigger.grace_s
+        ranked.append((overdue, seconds is None and held_t is None, seconds or 0.0, order, name, seconds, held_t))
+    _, _, _, _, name, seconds_left, held_t = min(ranked, key=lambda one: one[:5])
+    trigger = drive.watches[name].trigger
+    if masked:
+        return _masked_view(session, trigger, log_t=now_t, drive=drive)
+    foreseen = _foresee(session, drive, trigger, now_t, seconds_left)
+    rows = tuple(one.row for one in foreseen)
+    if held_t is not None:
+        why = f"should have fired at {held_t:.2f} s, {now_t - held_t:.1f} s ago: no marker has come"
+        return OutlookView(trigger.name, "HOLD", None, why, rows)
+    heading, why = _heading(foreseen, seconds_left)
+    return OutlookView(trigger.name, heading, seconds_left, why, rows)
+
+
+def _held_since(watch: FireWatch, occurrence: int) -> float | None:
+    """Since when the rule of an occurrence that has no marker has held."""
+    return watch.expected[occurrence - 1].t if occurrence <= len(watch.expected) else None
+
+
+def _masked_view(session: Session, trigger: Trigger, *, log_t: float, drive: DriveTrials) -> OutlookView:
+    """Only what says nothing of the response: neither a masked value, nor a heading made of it, nor the time left."""
+    foreseen = _foresee(session, drive, trigger, log_t, None)
+    rows = tuple(_hide(one.row) if one.row.condition.measure in MASKED_MEASURES else one.row for one in foreseen)
+    return OutlookView(trigger.name, "HOLD", None, HIDDEN, rows)
+
+
+def _hide(row: OutlookRow) -> OutlookRow:
+    shown = row.condition
+    hidden = ConditionResult(
+        name=shown.name,
+        measure=shown.measure,
+        role=shown.role,
+        at_least=shown.at_least,
+        at_most=shown.at_most,
+        value=None,
+        state="masked",
+        margin=None,
+        unit=shown.unit,
+        result="undecided",
+        at_edge=False,
+        required=shown.required,
+        open=True,
+    )
+    return OutlookRow(hidden, 0, HIDDEN)
+
+
+def _foresee(
+    session: Session, drive: DriveTrials, trigger: Trigger, now_t: float, seconds_left: float | None
+) -> list[Foreseen]:
+    """The conditions that look at the time until the fire; one that looks only at what comes after has no outlook."""
+    looked_at = [
+        condition
         for condition in trigger.conditions
-        if (row := _row(condition, stretch, session.study, trigger, seconds_left)) is not None
+        if isinstance(condition.when, AtFire) or (isinstance(condition.when, During) and condition.when.start_s < 0.0)
     ]
-    heading, why = _heading([row for _, row in rows], [foreseen for foreseen, _ in rows], seconds_left)
-    return OutlookView(trigger.name, heading, seconds_left, why, tuple(row for _, row in rows))
+    span_s = max([TREND_S, *(-window_of(one)[0] + (one.measure.over_s or 0.0) for one in looked_at)])
+    stretch = cut_stretch(drive.log, now_t - span_s, now_t, session.last_number)
+    if stretch is None:
+        return []
+    return [_foresee_one(one, stretch, session.study, trigger, seconds_left) for one in looked_at]
 
 
-def seconds_to_fire(watch: FireWatch, drive: DriveTrials) -> float | None:
-    """Seconds until `fires_when` can hold, where it tells the place: its own `station` term and the speed now.
-
-    None where the place is not told, the car stands, or the rule holds already.
-    """
-    frames = drive.log.blocks[-1].frames
-    station, speed = float(frames.own["station"][-1]), float(frames.own["speed"][-1])
-    places = [
-        term.band.at_least + term.delay_s * speed
-        for term in watch.trigger.fires_when
-        if term.measure.kind == "own" and term.measure.name == "station" and term.band.at_least is not None
-    ]
-    if not places or not np.isfinite(station) or not speed > 0.1 or station >= max(places):
-        return None
-    return (max(places) - station) / speed
-
-
-def _row(
+def _foresee_one(
     condition: Condition, stretch: Stretch, study: Study, trigger: Trigger, seconds_left: float | None
-) -> tuple[bool | None, OutlookRow] | None:
-    """A condition as it stands now, and whether it is foreseen to hold (None: it cannot be foreseen).
-
-    A condition that looks only at what comes after the fire has no outlook.
-    """
-    if isinstance(condition.when, Within) or (
-        window_of(condition)[0] >= 0.0 and not isinstance(condition.when, AtFire)
-    ):
-        return None
+) -> Foreseen:
     role = study.roles.get(condition.measure.role or trigger.role)
-    measured = values_on(stretch, condition.measure, held_rows(stretch, role, int(stretch.lead_id[-1])))
+    rows = held_rows(stretch, role, int(stretch.lead_id[-1]))
+    measured = values_on(stretch, condition.measure, rows, slice(len(stretch.t) - 1, len(stretch.t)))
     standing = stand_in_band(stretch.t, measured, condition.band, condition.measure, condition.if_missing)
+    trend = trend_of(condition.measure, stretch.t, standing.value)
+    shown = _shown(condition, standing)
+    by_now = None if standing.inside[-1] == MISSING else bool(standing.inside[-1] == IN)
+    for_good = _failed_already(condition, standing, seconds_left)
+    by_trend, then = by_now, None
+    if trend is not None and seconds_left is not None:
+        start_s, end_s = window_of(condition)
+        if trend.is_known and seconds_left + start_s <= FURTHER * trend.reach_s:
+            then = trend.after(seconds_left + min(end_s, 0.0))
+            by_trend = all(is_in(value, condition.band) for value in (then, trend.after(seconds_left + start_s)))
+        elif by_now is False and (not trend.is_known or trend_sign(trend, condition.band) > 0):
+            by_trend = None  # too far off to tell, and coming in; or too early to tell
+    if condition.measure.kind == "signal":
+        by_now = by_trend = None
+    words = row_words(shown, trend, condition.band, then)
+    row = OutlookRow(shown, trend_sign(trend, condition.band), words)
+    return Foreseen(row, False if for_good else by_now, False if for_good else by_trend, then, for_good)
+
+
+def _shown(condition: Condition, standing: Standing) -> ConditionResult:
     inside = int(standing.inside[-1])
     result: Result = "met" if inside == IN else "not met" if inside == OUT else "undecided"
     state = standing.state_text(-1)
-    value = None if state else float(standing.value[-1])
     margin = None if state or np.isnan(standing.margin[-1]) else float(standing.margin[-1])
-    slope = _slope_per_s(standing)
-    shown = ConditionResult(
+    return ConditionResult(
         name=condition.name,
         measure=condition.measure.text,
         role=condition.measure.role,
         at_least=condition.band.at_least,
         at_most=condition.band.at_most,
-        value=value,
+        value=None if state else float(standing.value[-1]),
         state=state,
         margin=margin,
         unit=condition.measure.unit,
@@ -105,88 +190,41 @@ def _row(
         at_edge=result == "met" and margin is not None and margin < 0.0,
         required=condition.required,
     )
-    trend = _trend(value, slope, condition.band)
-    foreseen = _foreseen(condition, standing, slope, seconds_left)
-    return foreseen, OutlookRow(shown, trend, _words(shown, value, slope, condition.band, seconds_left))
 
 
-def _slope_per_s(standing: Standing) -> float:
-    recent = standing.t >= standing.t[-1] - TREND_S
-    t, value = standing.t[recent], standing.value[recent]
-    known = np.isfinite(value)
-    if known.sum() < 2 or t[known][-1] - t[known][0] < 0.5 * TREND_S:
-        return 0.0
-    return float(np.polyfit(t[known] - t[-1], value[known], 1)[0])
+def _failed_already(condition: Condition, standing: Standing, seconds_left: float | None) -> bool:
+    """Whether the window has begun and has been out of the band for longer than it may: that cannot come right."""
+    if seconds_left is None or not isinstance(condition.when, During) or condition.measure.kind == "rolling":
+        return False
+    start_s, end_s, share = condition.when.start_s, condition.when.end_s, condition.when.share
+    begun_t = standing.t[-1] + seconds_left + start_s
+    out = (standing.t >= begun_t) & (standing.inside == OUT)
+    if share >= 1.0:
+        return bool(out.any())
+    out_s = float(np.sum(out[1:] * np.diff(standing.t)))
+    return out_s > (1.0 - share) * (end_s - start_s)
 
 
-def _trend(value: float | None, slope: float, band: Band) -> int:
-    """+1 coming towards the middle of the band, −1 leaving it, 0 neither (or a band open on one side, well inside)."""
-    if value is None or abs(slope) < 1e-3:
-        return 0
-    low = band.at_least if band.at_least is not None else -np.inf
-    high = band.at_most if band.at_most is not None else np.inf
-    middle = (low + high) / 2.0 if np.isfinite(low) and np.isfinite(high) else (high if np.isinf(low) else low)
-    return 1 if (middle - value) * slope > 0 else -1
-
-
-def _foreseen(condition: Condition, standing: Standing, slope: float, seconds_left: float | None) -> bool | None:
-    if condition.measure.kind == "signal" or seconds_left is None:
-        return None if condition.measure.kind == "signal" else standing.inside[-1] == IN
-    start_s, _ = window_of(condition)
-    if seconds_left < -start_s:
-        # the window has begun: what was outside in it is outside for good
-        in_window = standing.t >= standing.t[-1] + seconds_left + start_s
-        if (standing.inside[in_window] == OUT).any():
-            return False
-    if standing.inside[-1] == MISSING:
-        return None
-    value = float(standing.value[-1])
-    if not np.isfinite(value):
-        return bool(standing.inside[-1] == IN)
-    band = condition.band
-    then = value + slope * min(seconds_left, TREND_S * 2.0)
-    low = -np.inf if band.at_least is None else band.at_least - band.tolerance
-    high = np.inf if band.at_most is None else band.at_most + band.tolerance
-    return bool(low <= then <= high)
-
-
-def _words(shown: ConditionResult, value: float | None, slope: float, band: Band, seconds_left: float | None) -> str:
-    if value is None:
-        return shown.state or ""
-    if shown.result == "met":
-        return f"{shown.margin:.2f} inside" if shown.margin is not None else "in"
-    off = abs(shown.margin or 0.0)
-    side = "too much" if band.at_most is not None and value > band.at_most else "too little"
-    way = {1: ", coming in", -1: ", going out", 0: ""}[_trend(value, slope, band)]
-    if seconds_left is not None and abs(slope) > 1e-3:
-        way += f", {value + slope * min(seconds_left, TREND_S * 2.0):.2f} foreseen"
-    return f"{off:.2f} {side}{way}"
-
-
-def _heading(rows: list[OutlookRow], foreseen: list[bool | None], seconds_left: float | None) -> tuple[Heading, str]:
+def _heading(foreseen: list[Foreseen], seconds_left: float | None) -> tuple[Heading, str]:
     """The word over the ladder, and the sentence under it."""
     when = f", fires in {seconds_left:.0f} s" if seconds_left is not None else ""
-    bad = [row for row, holds in zip(rows, foreseen, strict=True) if holds is False and row.condition.required]
-    if bad:
-        worst = bad[0].condition
-        value = worst.state or f"{worst.value:.2f} {worst.unit}".strip()
-        sentence = f"{worst.name} is {value}, band {band_text(worst)}{when}"
-        return ("ABORT" if seconds_left is not None and seconds_left <= DECIDE_S else "HOLD"), sentence
-    not_yet = [row for row in rows if row.condition.required and row.condition.result != "met"]
-    close = seconds_left is not None and seconds_left <= 0.5
-    foreseeable = [row for row in not_yet if foreseen[rows.index(row)] is not None]
-    if foreseeable or (not_yet and close):
-        first = (foreseeable or not_yet)[0].condition
-        return "HOLD", f"{first.name} is not in its band yet{when}"
-    waits = f"; waits for {not_yet[0].condition.name}" if not_yet else ""
-    return "READY", f"every condition holds{waits}{when}" if not not_yet else f"all else holds{waits}{when}"
+    required = [one for one in foreseen if one.row.condition.required]
+    near = seconds_left is not None and seconds_left <= NEAR_S
+    sure = [one for one in required if one.for_good or (one.by_trend is False and (near or one.by_now is False))]
+    if sure:
+        heading: Heading = "ABORT" if seconds_left is not None and seconds_left <= DECIDE_S else "HOLD"
+        return heading, _failing(sure[0]) + when
+    doubtful = [one for one in required if one.by_trend is False or one.by_now is False]
+    if doubtful:
+        return "HOLD", _failing(doubtful[0]) + when
+    unknown = [one for one in required if one.row.condition.result != "met"]
+    if not unknown:
+        return "READY", f"every condition holds{when}"
+    name = unknown[0].row.condition.name
+    if seconds_left is not None and seconds_left <= AT_ONCE_S:
+        return "HOLD", f"{name} does not hold yet{when}"
+    return "READY", f"all else holds; waits for {name}{when}"
 
 
-def band_text(condition: ConditionResult) -> str:
-    """A band in words: "1.3–1.9 s", "at least 2 s", "at most 0.6 m"."""
-    low, high, unit = condition.at_least, condition.at_most, condition.unit
-    if low is not None and high is not None:
-        return f"{low:g} to {high:g} {unit}".rstrip()
-    if low is not None:
-        return f"at least {low:g} {unit}".rstrip()
-    return f"at most {high:g} {unit}".rstrip()
+def _failing(one: Foreseen) -> str:
+    return failing_words(one.row.condition, one.then, by_trend=one.by_trend, for_good=one.for_good)

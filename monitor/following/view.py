@@ -127,6 +127,45 @@ class RecorderView:
     sentence: str
 
 
+StepState = Literal["done", "due", "soon", "later", "any time", "not known"]
+
+
+@dataclass(frozen=True, slots=True)
+class SheetLine:
+    """A step of the run sheet as it stands. `say` are the words to say, empty where there are none."""
+
+    name: str
+    say: str
+    at_station_m: float | None
+    at_s: float | None
+    left_m: float | None
+    """Metres of road to its place, negative behind it; None where it has none or own station is not known."""
+    left_s: float | None
+    """Seconds to its time, or to its place at the speed of now; None where that cannot be said."""
+    state: StepState
+
+
+@dataclass(frozen=True, slots=True)
+class PreflightLine:
+    """One need of the study against what is there. `result` "undecided" stops nobody, "not met" does."""
+
+    what: str
+    needed: str
+    given: str
+    result: Result
+
+
+@dataclass(frozen=True, slots=True)
+class PreflightView:
+    """Whether the run can begin: "GO", or "NOT YET" and why in one sentence."""
+
+    heading: Literal["GO", "NOT YET"]
+    why: str
+    lines: tuple[PreflightLine, ...]
+    over: bool
+    """True once a trigger is near or has fired: no screen opens it by itself any more."""
+
+
 @dataclass(frozen=True, slots=True)
 class LiveView:
     """All that a screen needs for one picture. `revision` grows with every change of what is in it."""
@@ -154,6 +193,11 @@ class LiveView:
     blind: bool
     reasons: tuple[tuple[str, str], ...]
     """Reason codes and their words, in the study's order."""
+    sheet: tuple[SheetLine, ...] = ()
+    """The study's run sheet, in its order."""
+    closing_digest: str | None = None
+    """The closing digest (hex) once the record is closed."""
+    preflight: PreflightView | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -16,19 +16,44 @@ def what_now(trial: Trial, shown: Shown, study: Study, group: str | None) -> str
         return "Go on: the trial is valid."
     if trial.stage in ("armed", "fired") and trial.verdict == "undecided":
         return ""
+    if trial.timing.result == "double":
+        return f"Go on: this fire was one too many; the first trial of {trial.trigger} is the one that counts."
     if trial.verdict == "undecided":
-        return "Your call: rule it valid or invalid, with a reason."
+        return f"Your call on {_open_points(trial)}: rule it valid or invalid, with a reason."
     if shown is Shown.NO and trial.naive == "yes":
-        return "Run again: still naive, because the hazard did not show itself."
-    spent = {
-        Shown.YES: "the hazard showed itself",
-        Shown.UNKNOWN: "whether the hazard showed itself is not known, which counts as spent",
-        Shown.NO: "the participant was not naive before",
-    }[shown]
+        return f"Run again: still naive, because {_why_naive(trial)}."
+    return f"Stop and replace: {_why_spent(trial, shown)}; {_replacement(study, group)}."
+
+
+def _open_points(trial: Trial) -> str:
+    """What an undecided verdict hangs on: doubtful findings by code, else the conditions that are open."""
+    doubts = list(dict.fromkeys(one.code for one in trial.findings if one.severity == "doubtful"))
+    points = doubts or [one.name for one in trial.conditions if one.required and one.result == "undecided"]
+    return ", ".join(points) or "this trial"
+
+
+def _why_naive(trial: Trial) -> str:
+    if trial.timing.result == "not reached":
+        return "the drive ended before the trigger"
+    if trial.fired_at is None:
+        return "the trigger did not fire and nothing of its hazard showed"
+    return "nothing of the hazard showed and no alert was given"
+
+
+def _why_spent(trial: Trial, shown: Shown) -> str:
+    if trial.naive == "no":
+        return "the participant had met a surprise of this class before"
+    if shown is Shown.YES:
+        return "the hazard showed itself"
+    if shown is Shown.UNKNOWN:
+        return "whether the hazard showed itself is not known, which counts as spent"
+    return "whether the participant was naive before is not known, which counts as spent"
+
+
+def _replacement(study: Study, group: str | None) -> str:
     who = f"group {group}" if group else "the group"
-    rule = {
+    return {
         "same group next": f"the next participant takes the place in {who}",
         "end of block": f"{who} gets one more at the end of the block",
         "none": f"{who} stays one short",
     }[study.replacement]
-    return f"Stop and replace: {spent}; {rule}."

@@ -1,13 +1,34 @@
-"""The alert given against the one assigned to the participant's group."""
+"""The alert given against the one assigned to the participant's group.
+
+An alert may combine several modalities, told by one marker or by one each. A modality may be told twice: by its
+command, and by a sensor that saw it (`data.measured`). The sensor's instant counts; a command alone counts with the
+measured output delay of its modality added, which the study states.
+"""
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import Literal
 
 from monitor.judging.case import ALERT_SEARCH_S, Case
-from monitor.judging.drive import MARKER_DELAY_S, ReceivedMarker
+from monitor.judging.received import MARKER_DELAY_S, ReceivedMarker
 from monitor.judging.trial import AlertResult, Finding
 from monitor.study.model import AlertRule
+
+NOT_NAMED = "not named"
+SLACK_S = 1e-6
+"""Rounding of a difference of two frame times."""
+
+
+@dataclass(frozen=True, slots=True)
+class Part:
+    """One modality of the alert as it was given. `at`: when it came out; `again_at`: when it came a second time."""
+
+    modality: str
+    at: float
+    measured: bool
+    again_at: float | None
+    lasted_s: float | None
 
 
 def modalities(marker: ReceivedMarker) -> tuple[str, ...]:
@@ -15,9 +36,9 @@ def modalities(marker: ReceivedMarker) -> tuple[str, ...]:
     modality = marker.data.get("modality")
     if isinstance(modality, str):
         return (modality,)
-    if isinstance(modality, list | tuple):
+    if isinstance(modality, list | tuple) and modality:
         return tuple(str(one) for one in modality)
-    return ("not named",)
+    return (NOT_NAMED,)
 
 
 def judge_alert(case: Case) -> tuple[AlertResult, list[Finding]]:
@@ -26,46 +47,58 @@ def judge_alert(case: Case) -> tuple[AlertResult, list[Finding]]:
     if rule is None:
         return AlertResult((), (), None, None, "not stated"), []
     group = case.study.groups.get(case.group or "")
-    first_t = case.fired_at + rule.earliest_s - ALERT_SEARCH_S
-    last_t = case.fired_at + rule.latest_s + ALERT_SEARCH_S
-    given = [marker for marker in case.of_kind("alert_on") if first_t <= marker.t <= last_t]
-    names = tuple(dict.fromkeys(name for marker in given for name in modalities(marker)))
-    at = given[0].t + _output_delay(given[0], rule) if given else None
+    parts = given_parts(case, rule)
+    names = tuple(part.modality for part in parts)
+    at = parts[0].at if parts else None
     evidence: Literal["commanded", "measured"] | None = None
-    if given:
-        evidence = "measured" if all(marker.data.get("measured") is True for marker in given) else "commanded"
+    if parts:
+        evidence = "measured" if all(part.measured for part in parts) else "commanded"
     if group is None:
         sentence = "The participant's group is not known, so the alert given cannot be compared with the one assigned."
         return (
             AlertResult(None, names, at, evidence, "not known"),
             [case.finding("group-unknown", sentence, case.fired_at)],
         )
-    result, findings = _compare(case, rule, group.name, group.alert, given, names, at, last_t)
+    result, findings = _compare(case, rule, group.name, group.alert, parts)
     return AlertResult(group.alert, names, at, evidence, result), findings
 
 
-def _output_delay(marker: ReceivedMarker, rule: AlertRule) -> float:
-    """The measured delay of the modality's output, where only the command was seen."""
-    if marker.data.get("measured") is True:
-        return 0.0
-    return max((rule.output_delay_s.get(name, 0.0) for name in modalities(marker)), default=0.0)
+def given_parts(case: Case, rule: AlertRule) -> list[Part]:
+    """The modalities given about the fire, the first one first."""
+    first_t = case.fired_at + rule.earliest_s - ALERT_SEARCH_S
+    last_t = case.fired_at + rule.latest_s + ALERT_SEARCH_S
+    on = [marker for marker in case.of_kind("alert_on") if first_t <= marker.t <= last_t]
+    names = dict.fromkeys(name for marker in on for name in modalities(marker))
+    parts = [_part(case, rule, name, [marker for marker in on if name in modalities(marker)]) for name in names]
+    return sorted(parts, key=lambda part: part.at)
+
+
+def _part(case: Case, rule: AlertRule, name: str, on: list[ReceivedMarker]) -> Part:
+    seen = [marker for marker in on if marker.data.get("measured") is True]
+    told = seen or on
+    again = next((several[1].t for several in (seen, [one for one in on if one not in seen]) if len(several) > 1), None)
+    delay_s = 0.0 if seen else rule.output_delay_s.get(name, 0.0)
+    off = [
+        marker
+        for marker in case.of_kind("alert_off")
+        if marker.t >= told[0].t and {name, NOT_NAMED} & set(modalities(marker))
+    ]
+    same_source = [marker for marker in off if (marker.data.get("measured") is True) == bool(seen)]
+    ended = next(iter(same_source or off), None)
+    return Part(name, told[0].t + delay_s, bool(seen), again, ended.t - told[0].t if ended else None)
 
 
 def _compare(
-    case: Case,
-    rule: AlertRule,
-    group: str,
-    assigned: tuple[str, ...],
-    given: list[ReceivedMarker],
-    names: tuple[str, ...],
-    at: float | None,
-    last_t: float,
+    case: Case, rule: AlertRule, group: str, assigned: tuple[str, ...], parts: list[Part]
 ) -> tuple[str, list[Finding]]:
     fired_at = case.fired_at
+    names = [part.modality for part in parts]
+    at = parts[0].at if parts else None
+    last_t = fired_at + rule.latest_s + ALERT_SEARCH_S
     closed = case.passed(last_t - fired_at, MARKER_DELAY_S)
     cut = case.over and case.now_t < fired_at + rule.latest_s
-    unknown = case.may_be_lost(fired_at, last_t) or cut
-    extra = [name for name in names if name not in assigned]
+    unknown = case.may_be_lost(fired_at + min(rule.earliest_s, 0.0), last_t) or cut
+    extra = [name for name in names if name not in assigned and name != NOT_NAMED]
     lacking = [name for name in assigned if name not in names]
     wanted = " with ".join(assigned) or "no alert"
     if extra and at is not None:
@@ -74,55 +107,63 @@ def _compare(
             f"({at - fired_at:+.2f} s from the fire)."
         )
         return "wrong", [case.finding("alert-wrong", sentence, at)]
-    if lacking and not closed:
+    if NOT_NAMED in names:
+        sentence = f"Group {group} is assigned {wanted}; the alert at {at:.2f} s does not say of which kind it was."
+        return "not known", [case.finding("alert-unknown", sentence, at)]
+    if not closed and (lacking or not assigned):
         return "open", []
-    if lacking and unknown:
-        sentence = f"Group {group} is assigned {wanted}; whether it was given is not known, because " + (
-            "the drive ended first." if cut else "a marker was lost."
-        )
-        return "not known", [case.finding("alert-unknown", sentence, fired_at)]
-    if lacking and names:
+    if lacking and names and not unknown:
         sentence = f"Group {group} is assigned {wanted}, but only {' with '.join(names)} was given."
         return "wrong", [case.finding("alert-wrong", sentence, at)]
+    if unknown and (lacking or not assigned):
+        what = "whether it was given" if assigned else "whether one was given"
+        why = "the drive ended first" if cut else "a marker was lost"
+        sentence = f"Group {group} is assigned {wanted}; {what} is not known, because {why}."
+        return "not known", [case.finding("alert-unknown", sentence, fired_at)]
     if lacking:
         sentence = (
             f"Group {group} is assigned {wanted}, but no alert came until {rule.latest_s + ALERT_SEARCH_S:.2f} s "
             "after the fire."
         )
         return "missing", [case.finding("alert-missing", sentence, fired_at)]
-    if at is None:
-        return ("none, as assigned" if closed else "open"), []
-    return _timed(case, rule, given, at)
+    if not parts:
+        return "none, as assigned", []
+    return _timed(case, rule, parts, closed=closed and not unknown)
 
 
-def _timed(case: Case, rule: AlertRule, given: list[ReceivedMarker], at: float) -> tuple[str, list[Finding]]:
-    """The right alert: in time, once, and for long enough."""
-    delay_s = at - case.fired_at
-    band = f"{rule.earliest_s:.2f}–{rule.latest_s:.2f} s"
+def _timed(case: Case, rule: AlertRule, parts: list[Part], *, closed: bool) -> tuple[str, list[Finding]]:
+    """The right alert: produced, in time, once, and for as long as the study asks."""
+    band = f"band {rule.earliest_s:.2f}–{rule.latest_s:.2f} s"
     findings = []
     result = "as assigned"
-    slack = 1e-6  # rounding of a difference of two frame times
-    if delay_s > rule.latest_s + slack:
-        result = "late"
-        findings.append(case.finding("alert-late", f"The alert came {delay_s:.2f} s after the fire, band {band}.", at))
-    elif delay_s < rule.earliest_s - slack:
-        result = "early"
-        findings.append(case.finding("alert-early", f"The alert came {delay_s:.2f} s after the fire, band {band}.", at))
-    seen: set[str] = set()
-    for marker in given:
-        for name in modalities(marker):
-            if name in seen:
-                result = "doubled"
-                sentence = f"{name.capitalize()} was given a second time at {marker.t:.2f} s."
-                findings.append(case.finding("alert-doubled", sentence, marker.t))
-            seen.add(name)
-    off = next((marker for marker in case.of_kind("alert_off") if marker.t >= given[0].t), None)
-    if off is not None:
-        lasted = off.t - given[0].t
-        if rule.at_least_lasting_s is not None and lasted < rule.at_least_lasting_s - slack:
-            sentence = f"The alert lasted {lasted:.2f} s, at least {rule.at_least_lasting_s:.2f} s is asked for."
-            findings.append(case.finding("alert-short", sentence, off.t))
-        if rule.at_most_lasting_s is not None and lasted > rule.at_most_lasting_s + slack:
-            sentence = f"The alert lasted {lasted:.2f} s, at most {rule.at_most_lasting_s:.2f} s is asked for."
-            findings.append(case.finding("alert-long", sentence, off.t))
+    for part in parts:
+        what = "The alert" if len(parts) == 1 else f"The alert's {part.modality}"
+        delay_s = part.at - case.fired_at
+        evidence = "measured" if part.measured else "commanded"
+        if delay_s > rule.latest_s + SLACK_S or delay_s < rule.earliest_s - SLACK_S:
+            result = "late" if delay_s > rule.latest_s else "early"
+            sentence = f"{what} came {delay_s:.2f} s after the fire ({evidence}), {band}."
+            findings.append(case.finding(f"alert-{result}", sentence, part.at))
+        if part.again_at is not None:
+            result = "doubled"
+            sentence = f"{what} ({part.modality}) was given a second time at {part.again_at:.2f} s."
+            findings.append(case.finding("alert-doubled", sentence, part.again_at))
+        findings += _duration(case, rule, what, part)
+        if rule.measured and not part.measured and closed:
+            result = "missing"
+            sentence = f"{what} ({part.modality}) was commanded at {part.at:.2f} s, but no sensor saw it."
+            findings.append(case.finding("alert-not-produced", sentence, part.at))
     return result, findings
+
+
+def _duration(case: Case, rule: AlertRule, what: str, part: Part) -> list[Finding]:
+    lasted, off_t = part.lasted_s, part.at + (part.lasted_s or 0.0)
+    if lasted is None:
+        return []
+    if rule.at_least_lasting_s is not None and lasted < rule.at_least_lasting_s - SLACK_S:
+        sentence = f"{what} lasted {lasted:.2f} s, at least {rule.at_least_lasting_s:.2f} s is asked for."
+        return [case.finding("alert-short", sentence, off_t)]
+    if rule.at_most_lasting_s is not None and lasted > rule.at_most_lasting_s + SLACK_S:
+        sentence = f"{what} lasted {lasted:.2f} s, at most {rule.at_most_lasting_s:.2f} s is asked for."
+        return [case.finding("alert-long", sentence, off_t)]
+    return []

@@ -5,13 +5,19 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from monitor.judging.conditions import window_of
-from monitor.judging.drive import CountStep, DriveLog, ReceivedMarker
+from monitor.judging.drive import DriveLog
+from monitor.judging.received import CountStep, ReceivedMarker
 from monitor.judging.stretch import Stretch
 from monitor.judging.trial import Finding
 from monitor.study.model import Role, Study, Trigger
 
 ALERT_SEARCH_S = 1.0
 """Alerts are looked for this much before the earliest and after the latest permitted instant."""
+
+
+RUN_UP_S = 15.0
+"""Own channels are held against each other over this much of the drive before the fire, never after it: there they are
+the response, which has no part in validity."""
 
 
 def trial_window(trigger: Trigger) -> tuple[float, float]:
@@ -30,6 +36,24 @@ def trial_window(trigger: Trigger) -> tuple[float, float]:
     if trigger.hazard is not None:
         spans.append((0.0, trigger.hazard.within_s))
     return min((start for start, _ in spans), default=0.0), max((end for _, end in spans), default=0.0)
+
+
+def needed_from_s(trigger: Trigger) -> float:
+    """From when on, in seconds from the fire, the conditions and the pedals before it need frames."""
+    starts = [window_of(condition)[0] - (condition.measure.over_s or 0.0) for condition in trigger.conditions]
+    if trigger.before is not None:
+        starts.append(-trigger.before.look_back_s)
+    return min(starts, default=0.0)
+
+
+def needed_until_s(trigger: Trigger, *, hazard_came: bool) -> float:
+    """Until when, in seconds from the fire, a trial must be seen: the search for a hazard that came is over."""
+    ends = [window_of(condition)[1] for condition in trigger.conditions]
+    if trigger.alert is not None:
+        ends.append(trigger.alert.latest_s)
+    if trigger.hazard is not None and not hazard_came:
+        ends.append(trigger.hazard.within_s)
+    return max(ends, default=0.0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,6 +84,20 @@ class Case:
     def fired_at(self) -> float:
         """Fire time: the marker's own."""
         return self.marker.t
+
+    def name_of(self, vehicle: int) -> str:
+        """A vehicle's name as the simulator gives it, else its number."""
+        others = self.stretch.frames.others if self.stretch else None
+        if others is not None and others.label is not None:
+            named = others.label[(others.id == vehicle) & (others.label >= 0)]
+            if len(named):
+                return others.labels[int(named[0])]
+        return f"vehicle {vehicle}"
+
+    @property
+    def run_up_t(self) -> float:
+        """Where the run-up begins."""
+        return self.marker.t - RUN_UP_S
 
     def passed(self, after_fire_s: float, marker_delay_s: float = 0.0) -> bool:
         """Whether nothing about that instant after the fire can still come in."""

@@ -60,7 +60,7 @@ def _named_columns(maps: Sequence[Mapping[str, float]]) -> dict[str, FloatArray]
     if all(tuple(one) == names for one in maps):  # the usual case: one table instead of a lookup for each number
         numbers = chain.from_iterable([one.values() for one in maps])
         table = np.fromiter(numbers, np.float64, count=len(maps) * len(names)).reshape(len(maps), len(names))
-        columns = _without_infinities(np.ascontiguousarray(table.T))
+        columns = without_infinities(np.ascontiguousarray(table.T))
         return dict(zip(names, columns, strict=True))
     every = dict.fromkeys(name for one in maps for name in one)
     return {name: _finite([one.get(name, math.nan) for one in maps]) for name in every}
@@ -68,10 +68,11 @@ def _named_columns(maps: Sequence[Mapping[str, float]]) -> dict[str, FloatArray]
 
 def _finite(values: Sequence[float]) -> FloatArray:
     column = np.array(values, np.float64)
-    return _without_infinities(column)
+    return without_infinities(column)
 
 
-def _without_infinities(column: FloatArray) -> FloatArray:
+def without_infinities(column: FloatArray) -> FloatArray:
+    """The same array, with NaN for infinities."""
     infinite = np.isinf(column)
     if infinite.any():
         column[infinite] = math.nan
@@ -93,7 +94,7 @@ def _other_channel(frames: Sequence[Frame], name: str) -> FloatArray:
         joined = b"".join([frame.columns[name] for frame in frames])
     except KeyError:
         joined = b"".join([frame.columns.get(name) or _NAN * (len(frame.ids) // 8) for frame in frames])
-    return _without_infinities(np.frombuffer(joined, "<f8").astype(np.float64))
+    return without_infinities(np.frombuffer(joined, "<f8").astype(np.float64))
 
 
 def _labels(frames: Sequence[Frame]) -> tuple[IntArray | None, tuple[str, ...]]:

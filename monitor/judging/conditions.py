@@ -32,7 +32,10 @@ def judge_condition(
     if stretch is None:
         return _result(condition, "undecided", None, "not measured", None, still_open=True)
     rows = held_rows(stretch, role, held_id)
-    measured = values_on(stretch, condition.measure, rows)
+    from_s, to_s = window_of(condition)
+    beside = SIDE_PERIODS * stretch.period_s
+    span = stretch.window(fired_at + from_s - beside, fired_at + to_s + beside)
+    measured = values_on(stretch, condition.measure, rows, span)
     standing = stand_in_band(stretch.t, measured, condition.band, condition.measure, condition.if_missing)
     match condition.when:
         case AtFire():

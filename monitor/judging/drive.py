@@ -8,13 +8,13 @@ from __future__ import annotations
 
 from collections import deque
 from dataclasses import dataclass, field
-from typing import Any
 
 import numpy as np
 
 from monitor.feed.schema import Frame, Hello, Marker
 from monitor.judging.columns import build_block, road_of
-from monitor.measures.columns import FrameBlock, IntArray, Road, join_blocks
+from monitor.judging.received import CountStep, FeedCounts, Loss, ReceivedMarker
+from monitor.measures.columns import FrameBlock, IntArray, Road, join_blocks, slice_block
 from monitor.measures.gap import pair_measures
 from monitor.measures.lateral import LateralMemory, lateral_measures
 from monitor.measures.lead import lead_rows
@@ -28,58 +28,6 @@ MERGE_FRAMES = 1024
 
 MISSING_RANGES = 10_000
 """Ranges of missing sequence numbers remembered, to tell a frame out of order from a duplicate."""
-
-MARKER_DELAY_S = 2.0
-"""A marker may be this much older than frames already received (contract of the feed)."""
-
-
-@dataclass(frozen=True, slots=True)
-class ReceivedMarker:
-    """A marker with where it stood in the record."""
-
-    n: int
-    t: float
-    kind: str
-    name: str
-    data: dict[str, Any]
-    number: int
-    """Entry that it came in; for a marker found only in `recent`, the entry of that hello."""
-    newest_t: float
-    """Time of the newest judged frame when it came; NaN before the first."""
-    wall: float
-    """Wall clock of the recorder when it came, seconds since 1970: a label only."""
-    recovered: bool
-    """True where it was found only in `recent`."""
-
-    @property
-    def late(self) -> bool:
-        """Whether it came later than the feed's contract allows."""
-        return self.newest_t - self.t > MARKER_DELAY_S
-
-
-@dataclass(frozen=True, slots=True)
-class Loss:
-    """Frames missing between two received ones, at `after_t` and `before_t`; told by the entry `number`."""
-
-    after_t: float
-    before_t: float
-    count: int
-    number: int
-
-    def touches(self, start_t: float, end_t: float) -> bool:
-        """Whether the open interval between the two received frames meets a window."""
-        return self.after_t < end_t and self.before_t > start_t
-
-
-@dataclass(frozen=True, slots=True)
-class CountStep:
-    """The frames' count of markers rose: markers `first_n` … `last_n` were sent between two judged frames."""
-
-    first_n: int
-    last_n: int
-    after_t: float
-    before_t: float
-    number: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -117,19 +65,6 @@ def join_measured(parts: list[Measured]) -> Measured:
 
 
 @dataclass(slots=True)
-class FeedCounts:
-    """What came in, counted."""
-
-    frames: int = 0
-    judged: int = 0
-    lost: int = 0
-    duplicates: int = 0
-    out_of_order: int = 0
-    repeated_time: int = 0
-    before_hello: int = 0
-
-
-@dataclass(slots=True)
 class DriveLog:
     """A drive, growing. `retain_s` bounds how far back frames are kept and used."""
 
@@ -150,8 +85,11 @@ class DriveLog:
     end_kind: str | None = None
     paused: bool = False
     last_received_ns: int = 0
-    _pending: list[Frame] = field(default_factory=list)
-    _pending_numbers: list[int] = field(default_factory=list)
+    _waiting: int = 0
+    _blocks: list[FrameBlock] = field(default_factory=list)
+    _rows: tuple[FrameBlock, int, int] | None = None
+    _frames: list[tuple[Frame, int]] = field(default_factory=list)
+    _last_hello: Hello | None = None
     _last_seq: int | None = None
     _last_seq_t: float = float("nan")
     _last_count: int = 0
@@ -173,6 +111,9 @@ class DriveLog:
         if self.hello is None:
             self.hello = hello
             self.road = road_of(hello)
+        if hello is self._last_hello:
+            return  # decoded once for all hellos between two markers
+        self._last_hello = hello
         for marker in hello.recent:
             self.take_marker(marker, number, wall, recovered=True)
 
@@ -196,10 +137,66 @@ class DriveLog:
 
     def take_frame(self, frame: Frame, number: int) -> bool:
         """A frame; returns whether it will be judged. Counts duplicates, wrong order, repeated times and losses."""
+        judged = self._count(frame.seq, frame.t, frame.markers, number)
+        if judged:
+            self._set_rows_aside()
+            self._frames.append((frame, number))
+            self._waiting += 1
+        return judged
+
+    def take_rows(self, table: FrameBlock, first: int, stop: int) -> None:
+        """Frames that are rows `first` … `stop` − 1 of a table: as if `take_frame` were called with each."""
+        if self._follow_on(table, first, stop):
+            self.counts.frames += stop - first
+            self.counts.judged += stop - first
+            self._last_seq, self.newest_t = int(table.seq[stop - 1]), float(table.t[stop - 1])
+            self._last_seq_t = self.newest_t
+            self._wait_for(table, first, stop)
+            return
+        for row in range(first, stop):
+            number = int(table.number[row])
+            if self._count(int(table.seq[row]), float(table.t[row]), int(table.markers[row]), number):
+                self._wait_for(table, row, row + 1)
+
+    def _follow_on(self, table: FrameBlock, first: int, stop: int) -> bool:
+        """Whether all these rows are the next frames of the drive, with nothing to be said of any of them."""
+        if self._last_seq is None or self.hello is None or self.counts.judged == 0:
+            return False
+        seq, t = table.seq[first:stop], table.t[first:stop]
+        return bool(
+            seq[0] == self._last_seq + 1
+            and t[0] > self.newest_t
+            and table.markers[first:stop].max() <= self._last_count
+            and (seq[1:] == seq[:-1] + 1).all()
+            and (t[1:] > t[:-1]).all()
+        )
+
+    def _wait_for(self, table: FrameBlock, first: int, stop: int) -> None:
+        """Rows that are to be judged, in one piece with those before them where they follow on in the table."""
+        self._set_frames_aside()
+        if self._rows is not None and self._rows[0] is table and self._rows[2] == first:
+            first = self._rows[1]
+        else:
+            self._set_rows_aside()
+        self._rows = (table, first, stop)
+        self._waiting += stop - first
+
+    def _set_rows_aside(self) -> None:
+        if self._rows is not None:
+            self._blocks.append(slice_block(*self._rows))
+            self._rows = None
+
+    def _set_frames_aside(self) -> None:
+        if self._frames:
+            self._blocks.append(build_block(*zip(*self._frames, strict=True)))
+            self._frames = []
+
+    def _count(self, seq: int, t: float, markers: int, number: int) -> bool:
+        """Counts a frame; whether it will be judged."""
         counts = self.counts
         last = self._last_seq
-        if last is not None and frame.seq <= last:
-            if self._was_missing(frame.seq):
+        if last is not None and seq <= last:
+            if self._was_missing(seq):
                 counts.frames += 1
                 counts.out_of_order += 1
                 counts.lost -= 1
@@ -207,41 +204,41 @@ class DriveLog:
                 counts.duplicates += 1
             return False
         counts.frames += 1
-        if last is not None and frame.seq > last + 1:
-            missing = frame.seq - last - 1
+        if last is not None and seq > last + 1:
+            missing = seq - last - 1
             counts.lost += missing
-            self._missing.append((last + 1, frame.seq - 1))
+            self._missing.append((last + 1, seq - 1))
             del self._missing[:-MISSING_RANGES]
-            self.losses.append(Loss(self._last_seq_t, frame.t, missing, number))
-        self._last_seq, self._last_seq_t = frame.seq, frame.t
-        if frame.markers > self._last_count:
-            self.count_steps.append(CountStep(self._last_count + 1, frame.markers, self.newest_t, frame.t, number))
-            self._last_count = frame.markers
+            self.losses.append(Loss(self._last_seq_t, t, missing, number))
+        self._last_seq, self._last_seq_t = seq, t
+        if markers > self._last_count:
+            self.count_steps.append(CountStep(self._last_count + 1, markers, self.newest_t, t, number))
+            self._last_count = markers
         if self.hello is None:
             counts.before_hello += 1
             return False
-        if frame.t <= self.newest_t:
+        if t <= self.newest_t:
             counts.repeated_time += 1
             return False
         if counts.judged == 0:
-            self.first_t = frame.t
+            self.first_t = t
         counts.judged += 1
-        self.newest_t = frame.t
-        self._pending.append(frame)
-        self._pending_numbers.append(number)
+        self.newest_t = t
         return True
 
     @property
     def must_flush(self) -> bool:
         """Whether enough frames wait for a block to be made of them."""
-        return len(self._pending) >= FLUSH_FRAMES
+        return self._waiting >= FLUSH_FRAMES
 
     def flush(self) -> MeasuredBlock | None:
         """Makes a measured block of the frames that wait; None where there are none."""
-        if not self._pending:
+        if not self._waiting:
             return None
-        frames = build_block(self._pending, self._pending_numbers)
-        self._pending, self._pending_numbers = [], []
+        self._set_rows_aside()
+        self._set_frames_aside()
+        frames = join_blocks(self._blocks)
+        self._blocks, self._waiting = [], 0
         rows = lead_rows(frames, self.road)
         lead_id = np.where(rows >= 0, frames.others.id[rows] if len(frames.others.id) else -1, -1)
         self._lateral, lateral = lateral_measures(self._lateral, frames, self.road)

@@ -8,6 +8,7 @@ from enum import Enum
 from typing import Any
 
 from monitor.judging.case import Case
+from monitor.judging.hazard import HazardSeen
 from monitor.judging.trial import AlertResult, Naive
 
 
@@ -27,11 +28,14 @@ class Exposure:
     why: str
 
 
-def what_showed(case: Case, onset_t: float | None, alert: AlertResult) -> Shown:
-    """Evidence after the fire: the scripted vehicle braked, an alert was given, contact. A marker with a hazard rule
-    whose window was seen whole and showed none of these surprised nobody; where frames are missing it is not known."""
+def what_showed(case: Case, hazard: HazardSeen, alert: AlertResult) -> Shown:
+    """Evidence after the fire: the scripted vehicle braked, an alert was given, contact.
+
+    A marker with a hazard rule whose window was seen whole and showed none of these surprised nobody. Where frames or a
+    marker are missing, or the vehicle braked less than the rule says, it is not known.
+    """
     rule, stretch = case.trigger.hazard, case.stretch
-    if onset_t is not None or alert.given:
+    if hazard.onset_t is not None or alert.given:
         return Shown.YES
     if any(case.fired_at <= marker.t <= case.end_t for marker in case.of_kind("collision")):
         return Shown.YES
@@ -39,7 +43,7 @@ def what_showed(case: Case, onset_t: float | None, alert: AlertResult) -> Shown:
         return Shown.YES  # nothing tells whether it showed: the marker counts
     if stretch is None or stretch.missing(case.fired_at, case.fired_at + rule.within_s):
         return Shown.UNKNOWN
-    if case.may_be_lost(case.fired_at, case.end_t):
+    if hazard.is_weak(rule) or case.may_be_lost(case.fired_at, case.end_t):
         return Shown.UNKNOWN
     return Shown.NO
 

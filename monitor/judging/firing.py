@@ -11,13 +11,14 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
+from monitor.judging.case import make_finding
 from monitor.judging.drive import MeasuredBlock
-from monitor.judging.trial import Timing, TimingResult
+from monitor.judging.trial import Finding, Timing, TimingResult
 from monitor.judging.values import IN, channel_values, stand_in_band
 from monitor.measures.columns import BoolArray, FloatArray
 from monitor.measures.lead import rows_named, rows_of
 from monitor.measures.measured import Measured
-from monitor.study.model import Edge, FireTerm, Role, Trigger
+from monitor.study.model import Edge, FireTerm, Role, Study, Trigger
 
 ROUNDING_S = 1e-9
 """Frame times are sums of decimal steps; 0.4 − 0.2 must still meet 0.2."""
@@ -77,6 +78,11 @@ class FireWatch:
     _held: bool = False
     _last_t: float = float("nan")
 
+    @property
+    def armed(self) -> bool:
+        """Whether the rule counts by now: `armed_when` has held, or there is none."""
+        return self._armed or not self.trigger.armed_when
+
     def take(self, block: MeasuredBlock) -> None:
         """The next frames of the drive."""
         terms = (*self.trigger.armed_when, *self.trigger.fires_when)
@@ -131,8 +137,10 @@ def judge_timing(
     period_s: float,
     now_t: float,
     over: bool,
+    seen: bool = True,
 ) -> Timing:
-    """The timing of one occurrence (1, 2 …) as of the frame time `now_t`; `over` when the drive has ended.
+    """The timing of one occurrence (1, 2 …) as of the frame time `now_t`; `over` when the drive has ended, `seen` when
+    all frames about the fire are there.
 
     On time: not more than one frame before and at most `late_after_frames` after the first frame at which the rule
     holds (one frame of sampling and one network hop by default). A loss just before that frame widens the early side.
@@ -148,7 +156,6 @@ def judge_timing(
         if occurrence > wanted and wanted > 0:
             return Timing(None, None, None, "double")
         # the marker comes before the frame at which the rule holds: not early until frames past it have been seen
-        seen = over or now_t > fired_at + 2.0 * period_s
         return Timing(None, None, None, "early" if trigger.fires_when and seen else "not stated")
     delay_s = fired_at - rule.t
     frames = delay_s / period_s
@@ -164,3 +171,32 @@ def judge_timing(
     else:
         result = "on time"
     return Timing(rule.t, delay_s, frames, result)
+
+
+def timing_findings(
+    study: Study, trigger: Trigger, timing: Timing, fired_at: float | None, *, end_t: float | None, wanted: int
+) -> list[Finding]:
+    """What is wrong with when it fired."""
+    name, expected_at = trigger.name, timing.expected_at
+    frames = f"{abs(timing.delay_frames):.1f} frames" if timing.delay_frames is not None else ""
+    late_s = f"{abs(timing.delay_s):.2f} s" if timing.delay_s is not None else ""
+    code, sentence, at = "", "", fired_at
+    if timing.result == "early":
+        code = "fired-early"
+        sentence = f"{name} fired at {fired_at:.2f} s, before its own rule held."
+        if expected_at is not None:
+            sentence = f"{name} fired {late_s} ({frames}) before its own rule held, at {expected_at:.2f} s."
+    elif timing.result == "late":
+        code = "fired-late"
+        sentence = f"{name} fired {late_s} ({frames}) after its own rule held at {expected_at:.2f} s."
+    elif timing.result == "double":
+        code, sentence = "fired-twice", f"{name} fired again at {fired_at:.2f} s; once is expected in this drive."
+    elif timing.result == "missed":
+        code, at = "trigger-missed", expected_at
+        sentence = f"The rule of {name} held from {expected_at:.2f} s, but the trigger did not fire."
+    elif timing.result == "not reached":
+        code, at = "trigger-not-reached", end_t
+        sentence = f"The drive ended at {end_t:.2f} s before the rule of {name} held."
+    elif fired_at is not None and wanted == 0:
+        code, sentence = "fired-unexpected", f"{name} fired at {fired_at:.2f} s in a drive that should not fire it."
+    return [make_finding(study, code, sentence, at)] if code else []

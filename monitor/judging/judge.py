@@ -7,13 +7,20 @@ from dataclasses import dataclass, replace
 
 from monitor.judging.advice import what_now
 from monitor.judging.alerts import judge_alert
-from monitor.judging.before import hazard_onset, judge_before, judge_lead
-from monitor.judging.case import Case, make_finding, trial_window
+from monitor.judging.before import judge_before
+from monitor.judging.case import Case, trial_window
 from monitor.judging.conditions import judge_condition
-from monitor.judging.drive import MARKER_DELAY_S, DriveLog, ReceivedMarker
+from monitor.judging.drive import DriveLog
 from monitor.judging.exposure import Exposure, Shown, what_showed
-from monitor.judging.feedhealth import judge_feed, leave_open
-from monitor.judging.firing import FireWatch, judge_timing
+from monitor.judging.feedhealth import judge_feed
+from monitor.judging.firing import FireWatch, judge_timing, timing_findings
+from monitor.judging.hazard import judge_hazard, look_for_hazard
+from monitor.judging.identity import exposure_findings, identity_findings
+from monitor.judging.lead import judge_bend, judge_lead
+from monitor.judging.pedals import judge_pedals
+from monitor.judging.platform import judge_platform
+from monitor.judging.plausibility import Doubt, judge_channels, leave_open
+from monitor.judging.received import MARKER_DELAY_S, ReceivedMarker
 from monitor.judging.response import find_origin, time_response
 from monitor.judging.stretch import cut_stretch
 from monitor.judging.tasks import judge_task
@@ -23,7 +30,6 @@ from monitor.judging.trial import (
     Finding,
     Response,
     Stage,
-    Timing,
     Trial,
     Verdict,
 )
@@ -43,6 +49,23 @@ class Plan:
     """Whether the group was given by the operator (then the simulator's must agree) or taken from the simulator."""
 
 
+@dataclass(slots=True)
+class RunUp:
+    """What is doubted about the channels before one fire; kept as soon as nothing can change it any more."""
+
+    _doubts: list[Doubt] | None = None
+
+    def doubts_of(self, case: Case) -> list[Doubt]:
+        """The doubts as of the case's entry."""
+        if self._doubts is not None:
+            return self._doubts
+        frames = cut_stretch(case.drive, case.run_up_t, case.fired_at, case.number)
+        doubts = [] if frames is None else [*judge_channels(case, frames), *judge_pedals(case, frames)]
+        if case.now_t >= case.fired_at:
+            self._doubts = doubts
+        return doubts
+
+
 def judge_fired(
     plan: Plan,
     drive: DriveLog,
@@ -52,6 +75,7 @@ def judge_fired(
     earlier: Exposure,
     number: int,
     *,
+    run_up: RunUp,
     final: bool,
 ) -> tuple[Trial, Shown]:
     """A trial whose marker is known, as of entry `number`; and whether its hazard showed itself to the participant."""
@@ -66,6 +90,7 @@ def judge_fired(
         period_s=drive.period_s,
         now_t=case.now_t,
         over=case.over,
+        seen=_seen_about_fire(case),
     )
     conditions = tuple(
         judge_condition(
@@ -78,18 +103,25 @@ def judge_fired(
         for condition in trigger.conditions
     )
     alert, alert_findings = judge_alert(case)
-    feed_findings = judge_feed(case)
-    conditions = leave_open(conditions, feed_findings)
-    onset_t = hazard_onset(case)
-    shown = what_showed(case, onset_t, alert)
+    doubts = run_up.doubts_of(case)
+    doubted = frozenset(channel for doubt in doubts for channel in doubt.channels)
+    conditions = leave_open(conditions, doubted, trigger.role)
+    hazard = look_for_hazard(case)
+    shown = what_showed(case, hazard, alert)
     findings = [
         *alert_findings,
-        *timing_findings(plan.study, trigger, timing, drive, case.fired_at),
+        *timing_findings(plan.study, trigger, timing, case.fired_at, end_t=drive.end_t, wanted=wanted(trigger, drive)),
         *judge_task(case),
-        *judge_before(case),
+        *judge_before(case, doubted),
+        *judge_hazard(case, hazard),
         *judge_lead(case),
-        *feed_findings,
-        *identity_findings(plan, drive, case.fired_at),
+        *judge_bend(case),
+        *judge_feed(case, hazard_came=hazard.onset_t is not None),
+        *(doubt.finding for doubt in doubts),
+        *judge_platform(case),
+        *identity_findings(
+            plan.study, plan.participant, plan.group if plan.group_planned else None, drive.hello, case.fired_at
+        ),
         *_collided_before(case),
         *exposure_findings(plan.study, earlier, case.fired_at),
     ]
@@ -130,7 +162,7 @@ def judge_response(
 ) -> Response | None:
     """The response as of entry `number`; None where there is no rule or its origin is not found."""
     case = make_case(plan, drive, watch, marker, occurrence, number)
-    t0 = find_origin(case, hazard_onset(case))
+    t0 = find_origin(case, look_for_hazard(case).onset_t)
     rule = case.trigger.response
     if t0 is None or rule is None:
         return None
@@ -167,77 +199,12 @@ def make_case(
     )
 
 
-def judge_waiting(
-    plan: Plan, drive: DriveLog, watch: FireWatch, occurrence: int, earlier: Exposure, number: int
-) -> tuple[Trial, Shown]:
-    """An expected trial whose marker has not come: armed, missed, or not reached."""
-    trigger = watch.trigger
-    over = drive.end_number is not None and drive.end_number <= number
-    timing = judge_timing(
-        trigger,
-        [one for one in watch.expected if one.number <= number],
-        occurrence,
-        None,
-        wanted=wanted(trigger, drive),
-        period_s=drive.period_s,
-        now_t=drive.newest_t,
-        over=over,
-    )
-    findings = timing_findings(plan.study, trigger, timing, drive, None)
-    if over and not trigger.fires_when:
-        sentence = f"The trigger {trigger.name} did not fire in this drive."
-        findings.append(make_finding(plan.study, "trigger-missed", sentence, drive.end_t))
-    lost = drive.lost_markers(number)
-    if findings and lost:
-        sentence = f"{len(lost)} of the drive's markers never arrived; one of them may have been the trigger's."
-        findings = [make_finding(plan.study, "marker-lost", sentence, lost[0].before_t)]
-    if over:
-        findings += exposure_findings(plan.study, earlier, None) + identity_findings(plan, drive, None)
-    conditions = tuple(judge_condition(condition, None, math.nan, None, None) for condition in trigger.conditions)
-    trial = Trial(
-        id=f"{drive.index}/{trigger.name}/{occurrence}",
-        trigger=trigger.name,
-        drive=drive.index,
-        occurrence=occurrence,
-        fired_at=None,
-        wall=None,
-        stage="final" if over else "armed",
-        verdict=decide((), tuple(findings), final=False),
-        ruling=None,
-        naive=earlier.naive,
-        role_id={},
-        timing=timing,
-        conditions=conditions,
-        findings=tuple(findings),
-        alert=NOT_GIVEN,
-        response=None,
-        blind=plan.study.blind,
-        revealed=False,
-        what_now="",
-    )
-    shown = Shown.NO
-    if timing.expected_at is not None:
-        shown = shown_without_marker(plan, drive, watch, timing.expected_at, occurrence, number)
-    return replace(trial, what_now=what_now(trial, shown, plan.study, plan.group)), shown
-
-
 def shown_as_of(
     plan: Plan, drive: DriveLog, watch: FireWatch, marker: ReceivedMarker, occurrence: int, number: int
 ) -> Shown:
     """Whether a trial's hazard had shown itself as of an entry."""
     case = make_case(plan, drive, watch, marker, occurrence, number)
-    return what_showed(case, hazard_onset(case), judge_alert(case)[0])
-
-
-def shown_without_marker(
-    plan: Plan, drive: DriveLog, watch: FireWatch, expected_at: float, occurrence: int, number: int
-) -> Shown:
-    """The same for a trigger whose marker never came, looked for where its rule held; a drive that gives no hazard
-    evidence at all showed none."""
-    if watch.trigger.hazard is None:
-        return Shown.NO
-    marker = ReceivedMarker(0, expected_at, "trigger", watch.trigger.name, {}, number, expected_at, math.nan, False)
-    return shown_as_of(plan, drive, watch, marker, occurrence, number)
+    return what_showed(case, look_for_hazard(case), judge_alert(case)[0])
 
 
 def decide(conditions: tuple[ConditionResult, ...], findings: tuple[Finding, ...], *, final: bool) -> Verdict:
@@ -259,60 +226,13 @@ def wanted(trigger: Trigger, drive: DriveLog) -> int:
     return trigger.expected_in(drive.hello.scenario if drive.hello else None)
 
 
-def timing_findings(
-    study: Study, trigger: Trigger, timing: Timing, drive: DriveLog, fired_at: float | None
-) -> list[Finding]:
-    """What is wrong with when it fired."""
-    name, expected_at = trigger.name, timing.expected_at
-    frames = f"{abs(timing.delay_frames):.1f} frames" if timing.delay_frames is not None else ""
-    late_s = f"{abs(timing.delay_s):.2f} s" if timing.delay_s is not None else ""
-    code, sentence, at = "", "", fired_at
-    if timing.result == "early":
-        code = "fired-early"
-        sentence = f"{name} fired at {fired_at:.2f} s, before its own rule held."
-        if expected_at is not None:
-            sentence = f"{name} fired {late_s} ({frames}) before its own rule held, at {expected_at:.2f} s."
-    elif timing.result == "late":
-        code = "fired-late"
-        sentence = f"{name} fired {late_s} ({frames}) after its own rule held at {expected_at:.2f} s."
-    elif timing.result == "double":
-        code, sentence = "fired-twice", f"{name} fired again at {fired_at:.2f} s; once is expected in this drive."
-    elif timing.result == "missed":
-        code, at = "trigger-missed", expected_at
-        sentence = f"The rule of {name} held from {expected_at:.2f} s, but the trigger did not fire."
-    elif timing.result == "not reached":
-        code, at = "trigger-not-reached", drive.end_t
-        sentence = f"The drive ended at {drive.end_t:.2f} s before the rule of {name} held."
-    elif fired_at is not None and wanted(trigger, drive) == 0:
-        code, sentence = "fired-unexpected", f"{name} fired at {fired_at:.2f} s in a drive that should not fire it."
-    return [make_finding(study, code, sentence, at)] if code else []
-
-
-def identity_findings(plan: Plan, drive: DriveLog, at: float | None) -> list[Finding]:
-    """Whether the simulator runs the participant, group and scenario that the operator meant."""
-    hello = drive.hello
-    if hello is None:
-        return []
-    study = plan.study
-    found = []
-    if hello.participant is not None and hello.participant != plan.participant:
-        sentence = f"The simulator says participant {hello.participant}, the run is of {plan.participant}."
-        found.append(make_finding(study, "participant-mismatch", sentence, at))
-    if plan.group_planned and hello.group is not None and hello.group != plan.group:
-        sentence = f"The simulator says group {hello.group}, the participant is assigned {plan.group}."
-        found.append(make_finding(study, "group-mismatch", sentence, at))
-    if hello.scenario is not None and study.scenarios and hello.scenario not in study.scenarios:
-        sentence = f"The simulator says scenario {hello.scenario}, which the study file does not list."
-        found.append(make_finding(study, "scenario-mismatch", sentence, at))
-    return found
-
-
-def exposure_findings(study: Study, earlier: Exposure, at: float | None) -> list[Finding]:
-    """A participant who was surprised before, or may have been."""
-    if earlier.naive == "yes":
-        return []
-    code = "not-naive" if earlier.naive == "no" else "naive-unknown"
-    return [make_finding(study, code, earlier.why, at)]
+def _seen_about_fire(case: Case) -> bool:
+    """Whether no frame is missing within two periods of the fire: else the rule may have held there unseen."""
+    stretch = case.stretch
+    if stretch is None:
+        return False
+    reach = 2.0 * stretch.period_s
+    return not stretch.missing(case.fired_at - reach, case.fired_at + reach)
 
 
 def _collided_before(case: Case) -> list[Finding]:

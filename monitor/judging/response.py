@@ -10,9 +10,8 @@ import numpy as np
 from monitor.judging.case import Case
 from monitor.judging.stretch import Stretch
 from monitor.judging.trial import AlertResult, Response
-from monitor.judging.values import IN, held_rows, stand_in_band, values_on
+from monitor.judging.values import IN, held_rows, pair_values, stand_in_band, values_on
 from monitor.measures.columns import FloatArray, IntArray
-from monitor.measures.gap import pair_measures
 from monitor.study.model import ResponseRule
 
 
@@ -47,7 +46,8 @@ def time_response(case: Case, stretch: Stretch, t0: float, alert: AlertResult, *
     if contact_s is not None:
         t = t[t <= contact_s + 1e-9]
         own = {name: column[: len(t)] for name, column in own.items()}
-    release_s, full_s = release_times(t, own["accelerator"], _before(stretch, "accelerator", t0, rule), rule)
+    pedal_before = _before(stretch, "accelerator", t0, rule)
+    release_s, full_s = release_times(t, own["accelerator"], pedal_before, rule)
     brake_s = _first_above(t, own["brake"], rule.brake_threshold)
     steering_s = _steering_s(t, own["steering_angle"], _before(stretch, "steering_angle", t0, rule), rule)
     onsets = {"accelerator": release_s, "brake": brake_s, "steering": steering_s}
@@ -78,6 +78,8 @@ def time_response(case: Case, stretch: Stretch, t0: float, alert: AlertResult, *
         impact_speed_mps=float(closing[-1]) if contact_s is not None and len(closing) else None,
         left_lane=_left_lane(stretch, span),
         from_alert_s=t0 + first_s - alert.at if first_s is not None and alert.at is not None else None,
+        release=_release_words(release_s, own["accelerator"], pedal_before, rule),
+        onset_to_peak_s=_onset_to_peak_s(t, own["accel"], brake_s),
     )
 
 
@@ -103,6 +105,23 @@ def release_times(
         begin -= 1
     zero = np.flatnonzero(accelerator <= rule.accelerator_zero)
     return float(t[begin]), float(t[zero[0]]) if len(zero) else None
+
+
+def _release_words(release_s: float | None, accelerator: FloatArray, before: FloatArray, rule: ResponseRule) -> str:
+    if release_s is not None:
+        return "released"
+    if len(accelerator) == 0 or len(before) == 0 or np.isnan(before).all() or np.isnan(accelerator).all():
+        return "not measured"
+    pressed = float(np.nanmean(before)) > rule.accelerator_zero and accelerator[0] > rule.accelerator_zero
+    return "kept pressed" if pressed else "pre-released"
+
+
+def _onset_to_peak_s(t: FloatArray, accel: FloatArray, brake_s: float | None) -> float | None:
+    """Brake onset to the greatest deceleration after it (segments after Lee et al. 2002)."""
+    if brake_s is None:
+        return None
+    after = np.where(t >= brake_s, accel, np.nan)
+    return None if np.isnan(after).all() else float(t[int(np.nanargmin(after))] - brake_s)
 
 
 def _channel(stretch: Stretch, name: str, span: slice) -> FloatArray:
@@ -141,7 +160,7 @@ def _contact_s(case: Case, stretch: Stretch, span: slice, t0: float, rule: Respo
 def _pair(case: Case, stretch: Stretch, span: slice) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Gap, TTC and closing speed to the trial's role in a span."""
     rows: IntArray = held_rows(stretch, case.role, case.held_id)
-    pair = pair_measures(stretch.frames, stretch.road, rows)
+    pair = pair_values(stretch, rows)
     return pair["distance_gap"].value[span], pair["ttc"].value[span], pair["closing_speed"].value[span]
 
 

@@ -13,22 +13,26 @@ from typing import Any
 import numpy as np
 
 from monitor.feed.decode import decode_message
-from monitor.feed.schema import Frame, Hello, Marker, Refused
-from monitor.judging.case import trial_window
-from monitor.judging.drive import DriveLog, ReceivedMarker
+from monitor.feed.schema import Frame, Marker, Refused
+from monitor.judging.called import with_calls
+from monitor.judging.case import RUN_UP_S, trial_window
+from monitor.judging.drive import DriveLog
 from monitor.judging.exposure import Exposure, Shown, exposure_before
 from monitor.judging.firing import FireWatch
 from monitor.judging.judge import (
     Plan,
+    RunUp,
     final_frame_after_s,
     judge_fired,
     judge_response,
-    judge_waiting,
     shown_as_of,
     wanted,
 )
 from monitor.judging.operator import OperatorLog
+from monitor.judging.received import MARKER_DELAY_S, ReceivedMarker
+from monitor.judging.tables import FrameRun, pieces_of
 from monitor.judging.trial import Trial
+from monitor.judging.waiting import judge_waiting
 from monitor.record.entries import Entry, EntryKind, Opening, unpack_frames, unpack_map
 from monitor.study.model import Study
 
@@ -46,6 +50,11 @@ class Track:
     shown: Shown = Shown.NO
     final_at: int | None = None
     response_done: bool = False
+    response_due_t: float = -np.inf
+    """No frame before this can complete the response."""
+    is_stale: bool = False
+    """Whether entries have come since the trial was judged; it is judged again when it is asked for."""
+    run_up: RunUp = field(default_factory=RunUp)
 
 
 @dataclass(slots=True)
@@ -61,7 +70,8 @@ def retention_s(study: Study) -> float:
     """Seconds of frames that judging may look back on: every window and response of every trigger, and the strips."""
     spans = [STRIP_S]
     for trigger in study.triggers:
-        before_s = max(-trial_window(trigger)[0], trigger.response.baseline_s if trigger.response else 0.0)
+        baseline_s = trigger.response.baseline_s if trigger.response else 0.0
+        before_s = max(-trial_window(trigger)[0], baseline_s, RUN_UP_S)
         response_s = trigger.response.horizon_s if trigger.response else 0.0
         hazard_s = trigger.hazard.within_s if trigger.hazard else 0.0
         spans.append(before_s + max(final_frame_after_s(trigger), hazard_s + response_s + 2.0) + trigger.grace_s)
@@ -75,7 +85,7 @@ class Session:
         self.study = study
         self.opening = opening
         self.drives: list[DriveTrials] = []
-        self.operator = OperatorLog()
+        self.operator = OperatorLog(study.comfort_stop_at)
         self.last_number = 0
         self.last_wall_ns = 0
         self.last_monotonic_ns = 0
@@ -99,11 +109,30 @@ class Session:
         """The newest drive."""
         return self.drives[-1] if self.drives else None
 
+    @property
+    def is_deciding(self) -> bool:
+        """Whether the next frame may change a verdict: a trial has fired and is not final, or a rule holds."""
+        drive = self.current
+        if drive is None or drive.log.ended:
+            return False
+        for name, watch in drive.watches.items():
+            tracks = drive.tracks.get(name, ())
+            if any(track.marker is not None and track.final_at is None for track in tracks):
+                return True
+            fired = sum(track.marker is not None for track in tracks)
+            missed_after_s = watch.trigger.grace_s + 2.0 * MARKER_DELAY_S
+            if any(drive.log.newest_t < rule.t + missed_after_s for rule in watch.expected[fired:]):
+                return True
+        return False
+
     def take(self, entries: Iterable[Entry]) -> None:
         """The next entries of the record, any number of them."""
-        for entry in entries:
-            self.last_number = entry.number
-            self.last_wall_ns, self.last_monotonic_ns = entry.wall_ns, entry.monotonic_ns
+        for piece in pieces_of(list(entries)):
+            if isinstance(piece, FrameRun):
+                self._take_frames(piece)
+                continue
+            entry = piece
+            self._stand_at(entry)
             if entry.kind is EntryKind.MESSAGE:
                 self._take_message(entry)
             elif entry.kind is EntryKind.OPERATOR:
@@ -122,10 +151,11 @@ class Session:
 
     def trials(self) -> tuple[Trial, ...]:
         """All trials so far, by drive and time (fired, else expected), with the operator's rulings beside them."""
+        self._refresh()
         found = [
-            self._with_operator(track.trial)
+            self._with_operator(drive, name, track.trial, track.shown)
             for drive in self.drives
-            for tracks in drive.tracks.values()
+            for name, tracks in drive.tracks.items()
             for track in tracks
             if track.trial is not None
         ]
@@ -133,6 +163,7 @@ class Session:
 
     def shown(self) -> list[tuple[str, str, Shown]]:
         """Surprise class, trial id, and whether the trial's hazard showed itself, for every trial so far."""
+        self._refresh()
         return [
             (drive.watches[name].trigger.surprise_class, f"{drive.log.index}/{name}/{track.occurrence}", track.shown)
             for drive in self.drives
@@ -140,12 +171,30 @@ class Session:
             for track in tracks
         ]
 
-    def _with_operator(self, trial: Trial) -> Trial:
+    def _with_operator(self, drive: DriveTrials, name: str, trial: Trial, shown: Shown) -> Trial:
+        trigger, group = drive.watches[name].trigger, self._plan(drive).group
+        trial = with_calls(trial, trigger, self.study, self.operator, shown, group)
         ruling = self.operator.rulings.get(trial.id)
         revealed = trial.id in self.operator.revealed
         if ruling is None and not revealed:
             return trial
         return replace(trial, ruling=ruling, revealed=revealed, stage="ruled" if ruling else trial.stage)
+
+    def _stand_at(self, entry: Entry) -> None:
+        self.last_number = entry.number
+        self.last_wall_ns, self.last_monotonic_ns = entry.wall_ns, entry.monotonic_ns
+
+    def _take_frames(self, run: FrameRun) -> None:
+        """What `_take_message` does with each of the frames."""
+        self.last_number = number = int(run.table.number[run.first])
+        drive = self._drive_of(run.run, number)
+        self._stand_at(run.last)
+        if drive is None:
+            return
+        drive.log.take_rows(run.table, run.first, run.stop)
+        drive.log.last_received_ns = run.last.monotonic_ns
+        if drive.log.must_flush:
+            self._settle()
 
     def _take_message(self, entry: Entry) -> None:
         message = decode_message(unpack_frames(entry.payload))
@@ -153,7 +202,7 @@ class Session:
             self.bad += 1
             self.last_refusal = message
             return
-        drive = self._drive_of(message, entry.number)
+        drive = self._drive_of(message.run, entry.number)
         if drive is None:
             return
         wall = entry.wall_ns / 1e9
@@ -167,18 +216,18 @@ class Session:
         else:
             drive.log.take_hello(message, entry.number, wall)
 
-    def _drive_of(self, message: Frame | Marker | Hello, number: int) -> DriveTrials | None:
+    def _drive_of(self, run: str, number: int) -> DriveTrials | None:
         """The drive of a message's run; a new run begins a new drive. None for what comes late from an older drive."""
-        index = self._by_run.get(message.run)
+        index = self._by_run.get(run)
         if index is not None:
             return self.drives[index] if index == len(self.drives) - 1 else None
         if self.current is not None:
             self.current.log.end(number, "new drive")
             self._settle()
         roles = self.study.roles
-        log = DriveLog(len(self.drives) + 1, message.run, self._retain_s)
+        log = DriveLog(len(self.drives) + 1, run, self._retain_s)
         watches = {trigger.name: FireWatch(trigger, roles) for trigger in self.study.triggers}
-        self._by_run[message.run] = len(self.drives)
+        self._by_run[run] = len(self.drives)
         self.drives.append(DriveTrials(log, watches))
         return self.drives[-1]
 
@@ -238,28 +287,61 @@ class Session:
         log, plan = drive.log, self._plan(drive)
         if track.final_at is None:
             final_at = self._number_at(log, marker.t + final_frame_after_s(watch.trigger), marker.number)
-            number = final_at if final_at is not None else self.last_number
-            earlier = self._exposure(drive, watch, track, number)
-            track.trial, track.shown = judge_fired(
-                plan, log, watch, marker, track.occurrence, earlier, number, final=final_at is not None
-            )
+            if final_at is None:
+                track.is_stale = True
+                return
+            self._judge_fired(drive, watch, track, final_at, final=True)
             track.final_at = final_at
-        rule = watch.trigger.response
+        self._time_response(plan, log, watch, track)
+
+    def _judge_fired(self, drive: DriveTrials, watch: FireWatch, track: Track, number: int, *, final: bool) -> None:
+        assert track.marker is not None
+        earlier = self._exposure(drive, watch, track, number)
+        track.trial, track.shown = judge_fired(
+            self._plan(drive),
+            drive.log,
+            watch,
+            track.marker,
+            track.occurrence,
+            earlier,
+            number,
+            run_up=track.run_up,
+            final=final,
+        )
+        track.is_stale = False
+
+    def _refresh(self) -> None:
+        """Judges again what is not final and has had new entries."""
+        drive = self.current
+        if drive is None:
+            return
+        for name, tracks in drive.tracks.items():
+            for track in tracks:
+                if track.is_stale:
+                    self._judge_fired(drive, drive.watches[name], track, self.last_number, final=False)
+
+    def _time_response(self, plan: Plan, log: DriveLog, watch: FireWatch, track: Track) -> None:
+        """The response of a final trial, once its horizon and the delay of a marker about it have passed."""
+        marker, rule = track.marker, watch.trigger.response
+        assert marker is not None
+        assert track.trial is not None
         if rule is None:
             track.response_done = True
             return
         # the origin is at most half a second before the fire: before this no response can be complete
-        if log.end_number is None and log.newest_t < marker.t + rule.horizon_s + 1.5:
+        due_t = max(track.response_due_t, marker.t + rule.horizon_s + 1.5)
+        if log.end_number is None and log.newest_t < due_t:
             return
         hazard_s = watch.trigger.hazard.within_s if watch.trigger.hazard else 0.0
-        assert track.trial is not None
         response = judge_response(plan, log, watch, marker, track.occurrence, track.trial.alert, self.last_number)
         wait_to = (response.t0 if response else marker.t + hazard_s) + rule.horizon_s + 2.0
         number_then = self._number_at(log, wait_to, marker.number)
-        if number_then is not None and track.final_at is not None:
-            response = judge_response(plan, log, watch, marker, track.occurrence, track.trial.alert, number_then)
-            track.trial = replace(track.trial, response=response)
-            track.response_done = True
+        if number_then is None:
+            track.response_due_t = wait_to
+            return
+        response = judge_response(plan, log, watch, marker, track.occurrence, track.trial.alert, number_then)
+        track.trial = replace(track.trial, response=response)
+        track.response_done = True
 
     def _judge_waiting(self, drive: DriveTrials, watch: FireWatch, track: Track) -> None:
         over = drive.log.end_number

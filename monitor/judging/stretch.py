@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
+from typing import Any
 
 import numpy as np
 
-from monitor.judging.drive import DriveLog, Loss, MeasuredBlock, join_measured
-from monitor.measures.columns import FrameBlock, IntArray, Road, join_blocks, slice_block
+from monitor.judging.drive import DriveLog, MeasuredBlock, join_measured
+from monitor.judging.received import Loss
+from monitor.measures.columns import FloatArray, FrameBlock, IntArray, Road, join_blocks, slice_block
 from monitor.measures.measured import Measured
 
 MARGIN_FRAMES = 3.0
@@ -33,11 +35,27 @@ class Stretch:
     covered_to: float
     period_s: float
     road: Road | None
+    parts: tuple[tuple[MeasuredBlock, int, int], ...] = ()
+    """The blocks that the frames are from, with first and stop in each."""
+    memo: dict[object, Any] = field(default_factory=dict, compare=False, repr=False)
+    """What was computed of these frames already and is asked for again, such as the measures to one vehicle."""
 
     @property
     def t(self) -> np.ndarray[tuple[int], np.dtype[np.float64]]:
         """Times of the frames in seconds, shape (n,)."""
         return self.frames.t
+
+    def lead_measures(self) -> dict[str, Measured]:
+        """The measures to the nearest vehicle ahead of each frame, as they were computed when the frames came in."""
+        return {
+            name: join_measured(
+                [
+                    Measured(block.lead[name].value[first:stop], block.lead[name].state[first:stop])
+                    for block, first, stop in self.parts
+                ]
+            )
+            for name in self.parts[0][0].lead
+        }
 
     def window(self, start_t: float, end_t: float) -> slice:
         """The frames with start_t ≤ t ≤ end_t, a tenth of a frame period wider so that rounding decides nothing."""
@@ -101,7 +119,37 @@ def cut_stretch(drive: DriveLog, start_t: float, end_t: float, number: int) -> S
         covered_to=newest_t,
         period_s=drive.period_s,
         road=drive.road,
+        parts=tuple(parts),
     )
+
+
+def cut_signals(
+    drive: DriveLog, names: list[str], start_t: float, end_t: float, number: int
+) -> tuple[FloatArray, list[FloatArray]]:
+    """Times and columns of some signals alone from `start_t` to `end_t`, as of entry `number`, by `cut_stretch`'s rule.
+
+    A long stretch with all its vehicles costs milliseconds, a few columns of it a tenth of one.
+    """
+    known = [block for block in drive.blocks if block.frames.number[0] <= number]
+    if not known:
+        return np.empty(0), [np.empty(0) for _ in names]
+    newest_t = float(known[-1].frames.t[_known(known[-1], number) - 1])
+    first_t = max(start_t, newest_t - drive.retain_s, drive.first_t)
+    times: list[FloatArray] = []
+    columns: list[list[FloatArray]] = [[] for _ in names]
+    for block in known:
+        t = block.frames.t
+        first = int(np.searchsorted(t, first_t, side="left"))
+        stop = min(int(np.searchsorted(t, end_t, side="right")), _known(block, number))
+        if first >= stop:
+            continue
+        times.append(t[first:stop])
+        for name, parts in zip(names, columns, strict=True):
+            column = block.frames.signals.get(name)
+            parts.append(np.full(stop - first, np.nan) if column is None else column[first:stop])
+    if not times:
+        return np.empty(0), [np.empty(0) for _ in names]
+    return np.concatenate(times), [np.concatenate(parts) for parts in columns]
 
 
 def _known(block: MeasuredBlock, number: int) -> int:

@@ -9,7 +9,7 @@ from __future__ import annotations
 from itertools import pairwise
 
 from monitor.judging.case import Case
-from monitor.judging.drive import MARKER_DELAY_S, ReceivedMarker
+from monitor.judging.received import MARKER_DELAY_S, ReceivedMarker
 from monitor.judging.trial import Finding
 from monitor.study.model import TaskRule
 
@@ -24,10 +24,16 @@ def judge_task(case: Case) -> list[Finding]:
         return []
     starts = [marker for marker in case.of_kind("task_start") if _named(marker, rule)]
     begun = [marker for marker in starts if marker.t <= case.fired_at]
-    ended = [marker for marker in case.of_kind("task_end") if _named(marker, rule)]
-    if not begun or case.fired_at - begun[-1].t > rule.begins_at_most_s + 10.0:
+    if not begun:
         return _not_begun(case, rule, [marker for marker in starts if marker.t > case.fired_at])
     start = begun[-1]
+    end = next((one for one in case.of_kind("task_end") if _named(one, rule) and one.t >= start.t), None)
+    if end is not None and end.t < case.fired_at:
+        sentence = (
+            f"The task {start.name} was not running at the fire: it ended at {end.t:.2f} s, "
+            f"{case.fired_at - end.t:.2f} s before."
+        )
+        return [case.finding("task-missing", sentence, case.fired_at)]
     before_s = case.fired_at - start.t
     band = f"{rule.begins_at_least_s:.2f}–{rule.begins_at_most_s:.2f} s"
     findings = []
@@ -37,15 +43,32 @@ def judge_task(case: Case) -> list[Finding]:
     if before_s > rule.begins_at_most_s + 1e-6:
         sentence = f"The task {start.name} began {before_s:.2f} s before the fire, band {band}."
         findings.append(case.finding("task-early", sentence, start.t))
-    end = next((marker for marker in ended if marker.t >= start.t), None)
-    if end is not None and (end.t < case.fired_at or end.t < start.t + rule.lasts_s - END_SLACK_S):
-        where = "before the fire" if end.t < case.fired_at else f"after {end.t - start.t:.2f} s"
-        sentence = f"The task {start.name} ended {where}, at {end.t:.2f} s; at least {rule.lasts_s:.2f} s is asked for."
+    if end is not None and end.t < start.t + rule.lasts_s - END_SLACK_S:
+        sentence = (
+            f"The task {start.name} ended after {end.t - start.t:.2f} s, at {end.t:.2f} s; "
+            f"at least {rule.lasts_s:.2f} s is asked for."
+        )
         findings.append(case.finding("task-ended-early", sentence, end.t))
     last_item_t = start.t + max(rule.lasts_s, (rule.items or 0) * (rule.spacing_s or 0.0)) + 0.5
-    if rule.items is not None and (end is not None or case.passed(last_item_t - case.fired_at, MARKER_DELAY_S)):
+    # a drive that ended first did not show them all, which is no fault of the task
+    seen = case.now_t >= last_item_t and case.passed(last_item_t - case.fired_at, MARKER_DELAY_S)
+    if rule.items is not None and (end is not None or seen):
         findings += _items(case, rule, start, end.t if end is not None else last_item_t)
-    return findings
+    return findings + _score(case, rule, end)
+
+
+def _score(case: Case, rule: TaskRule, end: ReceivedMarker | None) -> list[Finding]:
+    """The answers, where the study asks for a share of right ones and the task's end gives it."""
+    score = None if end is None else end.data.get("score")
+    if end is None or rule.score_at_least is None or not isinstance(score, int | float) or isinstance(score, bool):
+        return []
+    if score >= rule.score_at_least:
+        return []
+    sentence = (
+        f"The answers to the task {end.name} were right to {score:.2f} at {end.t:.2f} s, at least "
+        f"{rule.score_at_least:.2f} is asked for."
+    )
+    return [case.finding("task-score", sentence, end.t)]
 
 
 def _named(marker: ReceivedMarker, rule: TaskRule) -> bool:

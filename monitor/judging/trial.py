@@ -94,6 +94,11 @@ class Response:
     left_lane: bool | None
     from_alert_s: float | None
     """Latency of the first response from the alert itself, a second figure."""
+    release: str = ""
+    """What the accelerator did: "released", "kept pressed", "pre-released" (a release time is then not defined, and not
+    0), or "not measured"."""
+    onset_to_peak_s: float | None = None
+    """From brake onset to the greatest deceleration."""
 
 
 @dataclass(frozen=True, slots=True)

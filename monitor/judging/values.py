@@ -18,6 +18,11 @@ from monitor.study.model import Band, Measure, MissingMeans, Role
 
 IN, OUT, MISSING = 1, 0, -1
 
+# plain numbers: looking a member up costs as much as comparing a hundred frames
+_MEASURED, _NOT_MEASURED, _NO_LEAD = int(State.MEASURED), int(State.NOT_MEASURED), int(State.NO_LEAD)
+_CONTACT = int(State.CONTACT)
+_UNBOUNDED = (int(State.NOT_CLOSING), int(State.STANDING), int(State.NOT_DEPARTING))
+
 
 @dataclass(frozen=True, slots=True)
 class Standing:
@@ -49,22 +54,46 @@ def held_rows(stretch: Stretch, role: Role | None, held_id: int | None) -> IntAr
     """The row of a role's vehicle in each frame, −1 where absent. The lead is the vehicle that was held at fire."""
     frames = stretch.frames
     if role is not None and role.vehicle is not None:
-        return rows_named(frames, role.vehicle)
-    vehicle = role.id if role is not None and role.id is not None else held_id
-    if vehicle is None or vehicle < 0:
-        return np.full(len(frames), -1, dtype=np.int64)
-    return rows_of(frames, vehicle)
+        wanted: str | int = role.vehicle
+    else:
+        number = role.id if role is not None and role.id is not None else held_id
+        wanted = -1 if number is None else number
+    rows: IntArray | None = stretch.memo.get(("rows", wanted))
+    if rows is None:
+        if isinstance(wanted, str):
+            rows = rows_named(frames, wanted)
+        elif wanted < 0:
+            rows = np.full(len(frames), -1, dtype=np.int64)
+        else:
+            rows = rows_of(frames, wanted)
+        stretch.memo["rows", wanted] = rows
+    return rows
 
 
-def values_on(stretch: Stretch, measure: Measure, rows: IntArray) -> Measured:
-    """The values of a measure on all frames of a stretch; `rows` are those of its role (unused by own measures)."""
+def pair_values(stretch: Stretch, rows: IntArray) -> dict[str, Measured]:
+    """The pair measures of a stretch's frames with the vehicles in `rows`; computed once for the same rows."""
+    known: tuple[IntArray, dict[str, Measured]] | None = stretch.memo.get(("pair", id(rows)))
+    if known is None or known[0] is not rows:
+        ids = stretch.frames.others.id
+        # the held vehicle is nearly always the nearest one in every frame, and then all is there already
+        is_lead = bool((rows >= 0).all()) and bool((ids[rows] == stretch.lead_id).all())
+        known = (rows, stretch.lead_measures() if is_lead else pair_measures(stretch.frames, stretch.road, rows))
+        stretch.memo["pair", id(rows)] = known
+    return known[1]
+
+
+def values_on(stretch: Stretch, measure: Measure, rows: IntArray, span: slice | None = None) -> Measured:
+    """The values of a measure on all frames of a stretch; `rows` are those of its role (unused by own measures).
+
+    A rolling measure is costly: with `span` it is taken on those frames alone, and "not measured" on the others.
+    """
     frames = stretch.frames
     if measure.kind == "pair":
-        return pair_measures(frames, stretch.road, rows)[measure.name]
+        return pair_values(stretch, rows)[measure.name]
     if measure.kind == "lateral":
         return stretch.lateral[measure.name]
     if measure.kind == "rolling":
-        return rolling_values(stretch, measure)
+        return rolling_values(stretch, measure, span)
     return channel_values(frames, measure, rows)
 
 
@@ -76,7 +105,7 @@ def channel_values(frames: FrameBlock, measure: Measure, rows: IntArray) -> Meas
     column = columns.get(measure.name)
     if column is None:
         column = np.full(len(frames), np.nan)
-    return Measured(column, np.where(np.isnan(column), State.NOT_MEASURED, State.MEASURED).astype(np.uint8))
+    return Measured(column, np.where(np.isnan(column), _NOT_MEASURED, _MEASURED).astype(np.uint8))
 
 
 def role_channel(frames: FrameBlock, name: str, rows: IntArray) -> Measured:
@@ -86,11 +115,11 @@ def role_channel(frames: FrameBlock, name: str, rows: IntArray) -> Measured:
     channel = frames.others.channels.get(name)
     if channel is not None:
         column[there] = channel[rows[there]]
-    state = np.where(np.isnan(column), State.NOT_MEASURED, State.MEASURED)
-    return Measured(column, np.where(there, state, State.NO_LEAD).astype(np.uint8))
+    state = np.where(np.isnan(column), _NOT_MEASURED, _MEASURED)
+    return Measured(column, np.where(there, state, _NO_LEAD).astype(np.uint8))
 
 
-def rolling_values(stretch: Stretch, measure: Measure) -> Measured:
+def rolling_values(stretch: Stretch, measure: Measure, span: slice | None = None) -> Measured:
     """A statistic over the last `over_s` seconds before each frame; not measured where that window has a hole."""
     statistic = ROLLING[measure.name]
     over_s = measure.over_s or 0.0
@@ -98,13 +127,14 @@ def rolling_values(stretch: Stretch, measure: Measure) -> Measured:
     column = lateral.value if lateral is not None else stretch.frames.own.get(statistic.source)
     source = np.full(len(stretch.frames), np.nan) if column is None else column
     value = np.full(len(stretch.frames), np.nan)
-    for index, t in enumerate(stretch.t):
+    for index in range(len(value))[span or slice(None)]:
+        t = float(stretch.t[index])
         if stretch.missing(t - over_s, t):
             continue
-        span = stretch.window(t - over_s, t)
-        if not np.isnan(source[span]).any():
-            value[index] = statistic.of(stretch.t[span], source[span])
-    return Measured(value, np.where(np.isnan(value), State.NOT_MEASURED, State.MEASURED).astype(np.uint8))
+        window = stretch.window(t - over_s, t)
+        if not np.isnan(source[window]).any():
+            value[index] = statistic.of(stretch.t[window], source[window])
+    return Measured(value, np.where(np.isnan(value), _NOT_MEASURED, _MEASURED).astype(np.uint8))
 
 
 def stand_in_band(
@@ -120,12 +150,12 @@ def stand_in_band(
     high = np.inf if band.at_most is None else band.at_most
     margin = np.minimum(value - low, high - value)
     inside = np.where(margin >= -band.tolerance, IN, OUT).astype(np.int8)
-    missing = (state == State.NO_LEAD) | (state == State.NOT_MEASURED)
-    unbounded = (state == State.NOT_CLOSING) | (state == State.STANDING) | (state == State.NOT_DEPARTING)
+    missing = (state == _NO_LEAD) | (state == _NOT_MEASURED)
+    unbounded = (state == _UNBOUNDED[0]) | (state == _UNBOUNDED[1]) | (state == _UNBOUNDED[2])
     inside[unbounded] = OUT if band.at_most is not None else IN
     known = MEASURES.get(measure.name)
     if known is not None and not known.unbounded_is_large:
         inside[unbounded] = MISSING
-    inside[(state == State.CONTACT) & np.isnan(value)] = OUT if band.at_most is not None else IN
+    inside[(state == _CONTACT) & np.isnan(value)] = OUT if band.at_most is not None else IN
     inside[missing] = {"undecided": MISSING, "met": IN, "not met": OUT}[if_missing]
     return Standing(t, value, state, inside, np.where(np.isfinite(margin), margin, np.nan))

@@ -16,7 +16,7 @@ def lead_rows(block: FrameBlock, road: Road | None) -> IntArray:
     """
     rows = np.arange(len(block.others.id), dtype=np.int64)
     frame = block.others.frame_of_row()
-    placed = own_way(block, road).place(frame, rows)
+    placed = own_way(block, road).place(frame, rows, ways=False)
     found = np.flatnonzero(placed.in_lane & (placed.ahead > 0.0))
     nearest = np.full(len(block), np.inf)
     np.minimum.at(nearest, frame[found], placed.ahead[found])

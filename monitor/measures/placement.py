@@ -58,12 +58,15 @@ class OwnWay:
     lane_centre: FloatArray
     """The own lane's centre off the reference line in m, left of it positive."""
 
-    def place(self, frame: IntArray, row: IntArray) -> Placement:
-        """Places the vehicle in each `row` of the block's others, against own car in the `frame` of the same index."""
+    def place(self, frame: IntArray, row: IntArray, *, ways: bool = True) -> Placement:
+        """Places the vehicle in each `row` of the block's others, against own car in the `frame` of the same index.
+
+        Without `ways` nothing is oncoming: whoever does not ask for it saves most of the work of a busy road.
+        """
         own, others = self.block.own, self.block.others.channels
         stationed = ~np.isnan((own["station"] + own["lane"])[frame] + others["station"][row] + others["lane"][row])
         if stationed.all():
-            return self._by_station(frame, row)
+            return self._by_station(frame, row, ways)
         on_road = ~stationed & ~np.isnan(self.s[frame])
         ahead = np.full(len(row), np.nan)
         in_lane, oncoming = np.zeros(len(row), dtype=bool), np.zeros(len(row), dtype=bool)
@@ -71,25 +74,25 @@ class OwnWay:
         for mask, method in methods:
             picked = np.flatnonzero(mask)
             if len(picked):
-                placed = method(frame[picked], row[picked])
+                placed = method(frame[picked], row[picked], ways)
                 ahead[picked], in_lane[picked], oncoming[picked] = placed.ahead, placed.in_lane, placed.oncoming
         return Placement(ahead, in_lane, oncoming)
 
-    def _by_station(self, frame: IntArray, row: IntArray) -> Placement:
+    def _by_station(self, frame: IntArray, row: IntArray, ways: bool) -> Placement:
         own, others = self.block.own, self.block.others.channels
         ahead = (others["station"][row] - own["station"][frame]) * self.along[frame]
         in_lane = others["lane"][row] == own["lane"][frame]
-        turned = np.cos(others["heading"][row] - own["heading"][frame]) < 0.0
-        if self.path is None:
+        if self.path is None or not ways:
             # Without a line there is no telling a bend of more than 90° from an oncoming vehicle: same lane, same way.
             return Placement(ahead, in_lane, np.zeros(len(row), dtype=bool))
+        turned = np.cos(others["heading"][row] - own["heading"][frame]) < 0.0
         some = np.flatnonzero(turned)
         if len(some):
             there = self.path.project(others["x"][row[some]], others["y"][row[some]])
             turned[some] = np.cos(others["heading"][row[some]] - there.heading) * self.along[frame[some]] < 0.0
         return Placement(ahead, in_lane, turned)
 
-    def _by_road(self, frame: IntArray, row: IntArray) -> Placement:
+    def _by_road(self, frame: IntArray, row: IntArray, ways: bool) -> Placement:
         assert self.path is not None
         others = self.block.others.channels
         there = self.path.project(others["x"][row], others["y"][row])
@@ -101,7 +104,7 @@ class OwnWay:
             np.cos(turn) * self.along[frame] < 0.0,
         )
 
-    def _by_arc(self, frame: IntArray, row: IntArray) -> Placement:
+    def _by_arc(self, frame: IntArray, row: IntArray, ways: bool) -> Placement:
         own, others = self.block.own, self.block.others.channels
         forward, left = in_own_frame(self.block, frame, row)
         bend = self.curvature[frame]

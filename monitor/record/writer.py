@@ -1,10 +1,10 @@
 """Appending to a run record.
 
-Each entry is one plain write to a file opened for appending: nothing waits in user space, so `kill -9` loses nothing
-that was appended. A thread of its own syncs the part every 0.2 s, or at once when asked; a slow disk delays that
-thread and not the caller. After a failed or short write, or a failed sync, the part is left as it is, never written
-or synced again, and a new part begins (on the second disk where there is one) with the last minute written again
-from memory. Where no disk takes it the entries stay in memory, and it is tried again.
+Each entry (or several that came in together) is one plain write to a file opened for appending: nothing waits in user
+space, so `kill -9` loses nothing that was appended. A thread of its own syncs the part every 0.2 s, or at once when
+asked; a slow disk delays that thread and not the caller. After a failed or short write, or a failed sync, the part is
+left as it is, never written or synced again, and a new part begins (on the second disk where there is one) with the
+last minute written again from memory. Where no disk takes it the entries stay in memory, and it is tried again.
 """
 
 from __future__ import annotations
@@ -13,7 +13,7 @@ import contextlib
 import os
 import secrets
 import threading
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -34,7 +34,7 @@ Synced = Callable[[int], None]
 
 
 class RecordWriter:
-    """Appends entries: one write per entry, single writer; after opening it raises for no trouble with the disk.
+    """Appends entries, as the only writer; after opening it raises for no trouble with the disk.
 
     Its methods may be called from any thread. `on_synced` is called from the sync thread (from the caller's in
     `close`) with the number of the last entry on disk, after each successful sync that moved it; it must not raise.
@@ -153,7 +153,19 @@ class RecordWriter:
         with self._state:
             if self._closed:
                 raise ValueError("the record is closed")
-            return self._append(kind, payload)
+            return self._append(kind, (payload,))[0]
+
+    def append_all(self, kind: EntryKind, payloads: Sequence[bytes]) -> list[Entry]:
+        """What `append` does with each of them, in one write: for what came in together, which has one time then.
+
+        For some MiB at most, which wait for one write of the system. Raises `EntryTooLong` before anything is written.
+        """
+        for payload in payloads:
+            refuse_long(payload)
+        with self._state:
+            if self._closed:
+                raise ValueError("the record is closed")
+            return self._append(kind, payloads)
 
     def sync_soon(self) -> None:
         """Wakes the sync thread at once instead of within 0.2 s."""
@@ -199,7 +211,7 @@ class RecordWriter:
                 return self._digest.hex()
             self._closed = True
             fields: dict[str, Any] = {"why": why[:WHY_LETTERS], "entries": self._number + 1}
-            self._append(EntryKind.CLOSE, pack_map(fields | ({"recovered": True} if recovered else {})))
+            self._append(EntryKind.CLOSE, [pack_map(fields | ({"recovered": True} if recovered else {}))])
         self._wake.set()
         self._thread.join()
         for _ in range(3):
@@ -216,20 +228,25 @@ class RecordWriter:
 
     # Below, with the state's lock held.
 
-    def _append(self, kind: EntryKind, payload: bytes) -> Entry:
-        entry = Entry(kind, self._number + 1, self._clock.monotonic_ns(), self._clock.wall_ns(), payload)
-        digest = chain_digest(self._digest, entry)
-        self._number, self._digest = entry.number, digest
-        self._ring.push(entry, digest, self._synced)
+    def _append(self, kind: EntryKind, payloads: Sequence[bytes]) -> list[Entry]:
+        monotonic_ns, wall_ns = self._clock.monotonic_ns(), self._clock.wall_ns()
+        entries, pieces = [], []
+        for payload in payloads:
+            entry = Entry(kind, self._number + 1, monotonic_ns, wall_ns, payload)
+            digest = chain_digest(self._digest, entry)
+            self._number, self._digest = entry.number, digest
+            self._ring.push(entry, digest, self._synced)
+            entries.append(entry)
+            pieces.append(entry_bytes(entry, digest))
         if self._part is not None:
-            raw = entry_bytes(entry, digest)
+            raw = b"".join(pieces) if len(pieces) != 1 else pieces[0]
             try:
                 taken = self._disk.write(self._part.descriptor, raw)
                 if taken != len(raw):
                     raise OSError(f"the disk took only {taken} of {len(raw)} bytes")
             except OSError as error:
                 self._leave_part(f"a write failed ({reason(error)})")
-        return entry
+        return entries
 
     def _begin_record(self, directory: Path, payload: bytes) -> None:
         """The first part: the opening entry, and a copy of it, because all else hangs on that entry."""
@@ -262,7 +279,7 @@ class RecordWriter:
             return False
         if not self._closed:
             fields: dict[str, Any] = {"why": why[:WHY_LETTERS], "place": str(self._part.place), "copies": copies}
-            self._append(EntryKind.PART, pack_map(fields | {"lost": lost, "torn": torn}))
+            self._append(EntryKind.PART, [pack_map(fields | {"lost": lost, "torn": torn})])
         return self._part is not None
 
     def _copies(self) -> Iterator[bytes]:

@@ -42,6 +42,8 @@ from monitor.recorder.wire import (
 FIRST_TICK_S = 0.25
 TICK_S = 1.0
 CLOCK_STEP_S = 0.05
+TOGETHER = 64
+"""Waiting messages that are written together."""
 A_TURN = 512
 """Messages of one endpoint in one turn, so that operator's entries and ticks have theirs during a burst."""
 DRAIN_QUIET_S = 0.05
@@ -192,7 +194,7 @@ class Recorder:
             self._message_s = now_s
             self._tick_s = now_s + FIRST_TICK_S
         elif now_s >= self._tick_s:
-            self._append(EntryKind.TICK, b"")
+            self._append(EntryKind.TICK, [b""])
             self._tick_s = now_s + TICK_S
         if self._desk.serve(now_s):
             self._writer.sync_soon()
@@ -212,25 +214,25 @@ class Recorder:
         for feed in self._feeds:
             left = most
             while left > 0:
-                messages = feed.receive(min(left, 64))
-                for frames in messages:
-                    self._append(EntryKind.MESSAGE, pack_frames(frames))
-                taken += len(messages)
-                left -= len(messages)
+                messages = feed.receive(min(left, TOGETHER))
                 if not messages:
                     break
+                self._append(EntryKind.MESSAGE, [pack_frames(frames) for frames in messages])
+                taken += len(messages)
+                left -= len(messages)
         self._messages += taken
         return taken
 
-    def _append(self, kind: EntryKind, payload: bytes) -> Entry:
-        entry = self._writer.append(kind, payload)
-        self._bytes += OVERHEAD + len(payload)
-        if entry.number == self._handed_on + 1:
-            self._batch.add(entry)
-            self._handed_on = entry.number
-            if self._batch.size >= BATCH_BYTES:
-                self._send(self._batch.take())
-        offset_ns = entry.wall_ns - entry.monotonic_ns
+    def _append(self, kind: EntryKind, payloads: list[bytes]) -> list[Entry]:
+        entries = self._writer.append_all(kind, payloads)
+        for entry in entries:
+            self._bytes += OVERHEAD + len(entry.payload)
+            if entry.number == self._handed_on + 1:
+                self._batch.add(entry)
+                self._handed_on = entry.number
+                if self._batch.size >= BATCH_BYTES:
+                    self._send(self._batch.take())
+        offset_ns = entries[-1].wall_ns - entries[-1].monotonic_ns
         step_ns = 0 if self._offset_ns is None else offset_ns - self._offset_ns
         self._offset_ns = offset_ns
         if abs(step_ns) > CLOCK_STEP_S * 1e9:
@@ -240,13 +242,13 @@ class Recorder:
                 f"the machine's wall clock was set {way} by {abs(step_s):.3f} s; the order of entries is not touched"
             )
             self._enter_intake("clock-step", sentence, step_s=step_s)
-        return entry
+        return entries
 
     def _enter_intake(self, event: str, sentence: str, **more: Any) -> None:
-        self._append(EntryKind.INTAKE, pack_map({"event": event, "sentence": sentence, **more}))
+        self._append(EntryKind.INTAKE, [pack_map({"event": event, "sentence": sentence, **more})])
 
     def _enter_operator(self, payload: bytes) -> Entry:
-        return self._append(EntryKind.OPERATOR, payload)
+        return self._append(EntryKind.OPERATOR, [payload])[0]
 
     def _hand_on(self) -> None:
         """Sends what is in the batch, and what the writer entered by itself (a new part's first entry)."""

@@ -19,8 +19,20 @@ def draw_now(picture: Picture, width: int, height: int) -> Canvas:
         room -= len(said) + 2
         canvas.put_right(width - 1, 0, said, role)
     x = canvas.put(1, 0, "NOW ", "dim")
-    canvas.put(x, 0, fit(what_now(picture), room - 4).rstrip(), "plain")
+    ending = close_out_offer(picture)
+    if ending:
+        x, room = canvas.put(x, 0, fit(ending, min(len(ending), room - 4)), "strong") + 2, room - len(ending) - 2
+    canvas.put(x, 0, fit(what_now(picture), max(0, room - 4)).rstrip(), "plain")
     return canvas
+
+
+def close_out_offer(picture: Picture) -> str:
+    """What comes at the end of the drive, with its key; empty before that."""
+    if picture.transport is not None:
+        return ""
+    if picture.view.closing_digest is not None:
+        return "Closed: F9 shows the digest."
+    return "The drive has ended: F9 closes out." if picture.view.feed.state == "ended" else ""
 
 
 def what_now(picture: Picture) -> str:

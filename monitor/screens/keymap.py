@@ -20,6 +20,8 @@ class Key:
     """… unless a replay may enter it beside the record (a closed record takes notes and rulings so)."""
     replay: bool = False
     """True where it moves a replay."""
+    live: bool = False
+    """True where only a live run has it: its run sheet, its preflight, its close-out."""
 
 
 KEYS: tuple[Key, ...] = (
@@ -32,11 +34,13 @@ KEYS: tuple[Key, ...] = (
     Key("t", "t", "card", "card", "Trial card: conditions, timing, alert, findings, response, what now"),
     Key("e", "e", "eyes", "eyes", "Your call whether the eyes were on the road at the fire", writes=True),
     Key("c", "c", "comfort", "comfort", "Comfort rating, 0 to 20", writes=True),
+    Key("i", "i", "steps", "sheet", "Run sheet: steps, words to say, what is due; ticks steps off", live=True),
+    Key("b", "b", "before", "go?", "Preflight: what the study needs against what is there; go or not yet", live=True),
     Key("l", "l", "list", "list", "List of notes and marks, with a filter"),
     Key("f", "f", "freeze", "freeze", "Hold the picture to read it; recording and judging go on"),
     Key("z", "z", "calm", "calm", "Calm mode for slow links: text only, once a second"),
     Key("d", "d", "colours", "colours", "Next colours: dark, light, sixteen"),
-    Key("p", "p", "picture", "picture", "Save a picture of the screen as SVG"),
+    Key("p", "p", "picture", "SVG", "Save a picture of the screen as SVG"),
     Key("space", "space", "play_pause", "play", "Play or pause", replay=True),
     Key("left", "←→", "step_back", "step", "One frame back", replay=True),
     Key("right", "", "step_on", "", "One frame on", replay=True),
@@ -48,6 +52,7 @@ KEYS: tuple[Key, ...] = (
     Key("full_stop", "", "jump_on", "", "To just before the next trigger", replay=True),
     Key("o", "o", "loop", "loop", "Go round the nearest trigger, again and again; a second time ends it", replay=True),
     Key("home", "home", "seek_start", "start", "To the record's start", replay=True),
+    Key("f9", "F9", "close_out", "close", "Close-out: confirm or overrule each trial, end, copy the digest", live=True),
     Key("f10", "F10", "end_run", "end run", "End the run: two steps, the record is closed", writes=True),
     Key("q", "q", "leave", "quit", "Close this screen; the recorder goes on"),
     Key("question_mark", "?", "help", "help", "All keys and marks"),
@@ -60,6 +65,8 @@ def offered(key: Key, *, read_only: bool, replay: bool) -> bool:
     """Whether this kind of screen has the key."""
     if key.replay:
         return replay
+    if key.live and replay:
+        return False
     return not key.writes or (not read_only and (key.beside or not replay))
 
 

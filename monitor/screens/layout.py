@@ -14,6 +14,9 @@ from textual.geometry import Region
 LEAST_WIDTH, LEAST_HEIGHT = 60, 20
 
 LESSER_FROM = 10
+ONE_ROW_OF_KEYS_FROM = 180
+"""All keys of the writing screen with their words are 178 columns wide."""
+
 NUMBER_PANELS = ("first", "second", "third")
 
 Kind = Literal["too small", "small", "medium", "large"]
@@ -45,6 +48,8 @@ def arrange(width: int, height: int, *, replay: bool = False) -> Layout:
     if width >= 170 and height >= 55 + extra:
         kind: Kind = "large"
         rows = _grown(_LARGE_ROWS, _LARGE_STEPS, height - extra)
+        if width < ONE_ROW_OF_KEYS_FROM:
+            rows["keys"], rows["numbers"] = 2, rows["numbers"] - 1
     elif width >= 112 and height >= 32 + extra:
         kind = "medium"
         rows = _grown(_MEDIUM_ROWS, _MEDIUM_STEPS, height - extra)
@@ -53,7 +58,7 @@ def arrange(width: int, height: int, *, replay: bool = False) -> Layout:
         rows = _grown(_SMALL_ROWS, _SMALL_STEPS, height - extra)
         if width < 78:  # all keys are worth more than a note
             rows["keys"] += rows.pop("notes")
-        if width >= 132:
+        if width >= ONE_ROW_OF_KEYS_FROM:
             rows["keys"], rows["middle"] = 1, rows["middle"] + 1
     return Layout(kind, _stacked(rows, kind, width, replay=replay))
 

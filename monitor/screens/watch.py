@@ -8,14 +8,13 @@ from typing import TYPE_CHECKING, cast
 from textual.binding import Binding
 
 from monitor.judging.trial import Trial
-from monitor.screens.dialogs.asking import ComfortSheet, EndSheet, EyesSheet, LeaveSheet, RevealSheet
+from monitor.screens.dialogs.asking import ComfortSheet, EyesSheet, LeaveSheet, RevealSheet
 from monitor.screens.dialogs.card import CardSheet
 from monitor.screens.dialogs.lists import HelpSheet, NotesSheet
 from monitor.screens.dialogs.note import NoteBox
-from monitor.screens.dialogs.ruling import RulingSheet
 from monitor.screens.keymap import KEYS, offered
-from monitor.screens.live import LiveScreen
-from monitor.screens.messages import NoteDropped, NoteWritten, RulingGiven
+from monitor.screens.messages import NoteDropped, NoteWritten
+from monitor.screens.run_sheets import RunSheets
 from monitor.screens.source import TransportSource
 from monitor.screens.words import clock
 
@@ -26,7 +25,7 @@ SLOWEST, FASTEST = 0.1, 60.0
 SEEK_S = 10.0
 
 
-class WatchScreen(LiveScreen):
+class WatchScreen(RunSheets):
     """Keys and what they do. What is entered has the time of the key, not that of an Enter that came later."""
 
     # With priority a key acts before the next one is looked at: of a burst ("n", then words) none is taken for another.
@@ -42,11 +41,6 @@ class WatchScreen(LiveScreen):
                     return False
                 return offered(key, read_only=self.read_only, replay=self.replay)
         return super().check_action(action, parameters)
-
-    @property
-    def trials(self) -> tuple[Trial, ...]:
-        """Trials that there is something to say of, as they are now."""
-        return tuple(trial for trial in self.latest.trials if trial.stage != "armed")
 
     def action_note(self) -> None:
         """Opens the note box; the note's time is now."""
@@ -84,26 +78,10 @@ class WatchScreen(LiveScreen):
         self.say(f"seen: {trial.id}" if trial else "nothing waits to be seen")
         self.draw()
 
-    def action_rule(self) -> None:
-        """Opens the ruling; its time is now."""
-        if not self.trials:
-            self._nothing_to("rule on")
-            return
-        moment = self.moment()
-
-        def given(ruling: RulingGiven | None) -> None:
-            if ruling is None:
-                self.say("no ruling entered")
-                return
-            fields = {"type": "ruling", "trial": ruling.trial, "verdict": ruling.verdict, "reason": ruling.reason}
-            self.enter(f"ruling on {ruling.trial}", {**fields, "words": ruling.words}, moment)
-
-        self.app.push_screen(RulingSheet(self.trials, self.latest.reasons), given)
-
     def action_card(self) -> None:
         """Opens the newest trial's card."""
         if not self.trials:
-            self._nothing_to("show")
+            self.nothing_to("show")
             return
         card = CardSheet(
             lambda: self.trials, may_rule=not self.read_only, may_reveal=not (self.read_only or self.replay)
@@ -130,7 +108,7 @@ class WatchScreen(LiveScreen):
         """The operator's call about the eyes at the newest fire."""
         fired = [trial for trial in self.trials if trial.fired_at is not None]
         if not fired:
-            self._nothing_to("say of the eyes")
+            self.nothing_to("say of the eyes")
             return
         moment, trial = self.moment(), fired[-1]
 
@@ -185,16 +163,6 @@ class WatchScreen(LiveScreen):
             self.say(f"picture: {path}")
         self.draw()
 
-    def action_end_run(self) -> None:
-        """Ends the run after the participant's code was typed."""
-
-        def answered(sure: bool | None) -> None:
-            if sure:
-                self.source.end("ended by the operator")
-                self.say("the run is ended")
-
-        self.app.push_screen(EndSheet(self.latest.participant), answered)
-
     def action_leave(self) -> None:
         """Closes the screen; asks first where it is the one that writes."""
         if self.read_only or self.replay:
@@ -206,10 +174,6 @@ class WatchScreen(LiveScreen):
                 self.app.exit(0)
 
         self.app.push_screen(LeaveSheet(), answered)
-
-    def _nothing_to(self, what: str) -> None:
-        self.say(f"no trial yet to {what}")
-        self.draw()
 
     def _move(self) -> TransportSource:
         assert self.transport is not None, "the keys of a replay are bound only in one"

@@ -9,7 +9,7 @@ from monitor.simulation.course import OWN_LANE_CENTRE_M, Course
 from monitor.simulation.driver import Driver
 from monitor.simulation.idm import following_at
 from monitor.simulation.noise import stream
-from monitor.simulation.own_car import LENGTH_M, OWN_ID, PEDAL_ACCEL_MPS2, WIDTH_M, OwnCar, drag
+from monitor.simulation.own_car import LENGTH_M, OWN_ID, PEDAL_ACCEL_MPS2, RESTING_AT_MOST, WIDTH_M, OwnCar, drag
 from monitor.simulation.picture import other_columns, own_channels
 from monitor.simulation.plan import GROUP_ALERTS, SimulationPlan
 from monitor.simulation.platform import Platform
@@ -17,7 +17,6 @@ from monitor.simulation.scenarios import Scenario
 from monitor.simulation.script import (
     ALERT_CRITERION_S,
     ENDS_AT_LATEST_S,
-    GATE,
     GATE_STATION_M,
     LOOKS_AWAY_S,
     Script,
@@ -86,7 +85,7 @@ class Drive:
         self._accelerator_at_fire = 0.0
 
     def steps(self) -> Iterator[DriveStep]:
-        """The steps of the drive, the last one with `run_end`."""
+        """The steps of the drive, the last one with `run_end` or `abort`."""
         index, ended = 0, False
         while not ended:
             t = index * self.step_s
@@ -99,13 +98,13 @@ class Drive:
             yield self._step(t, markers)
             self._advance(t)
             index += 1
-            ended = any(marker.kind == "run_end" for marker in markers)
+            ended = any(marker.kind in ("run_end", "abort") for marker in markers)
 
     def _meet_marker(self, marker: MarkerStep) -> None:
         """What the model does at a marker, and what the truth file keeps of it."""
         if marker.kind == "trigger":
             self._note_fire(marker)
-        if marker.kind == "trigger" and marker.name == GATE:
+        if marker.kind == "trigger" and marker.name == self.scenario.fires_as:
             self.van.brake(marker.t)
             if self.hatchback is not None:
                 self.van.tethered = False  # the own car no longer follows it, so it must not wait for it
@@ -133,6 +132,8 @@ class Drive:
         scenario, car, step_s = self.scenario, self.car, self.step_s
         body = car.body
         to_fire_s = (GATE_STATION_M - body.station_m) / max(body.speed_mps, 1.0)
+        # a resting foot is never still; a sensor that is not zero at rest would be
+        car.resting_brake = scenario.resting_brake * (1.0 + 0.25 * math.sin(2.3 * t))
         self.van.decide(t, body, step_s)
         self._decide_hatchback(t, to_fire_s)
         self._decide_follower()
@@ -226,8 +227,8 @@ class Drive:
                 "distance_gap_m": gap_m,
                 "time_gap_s": gap_m / body.speed_mps if body.speed_mps > 0.0 else None,
                 "closing_mps": body.speed_mps - ahead.speed_mps,
-                "alert_assigned": list(GROUP_ALERTS[self.plan.group]) if marker.name == GATE else [],
-                "alert_given": list(self.script.alert) if marker.name == GATE else [],
+                "alert_assigned": list(GROUP_ALERTS[self.plan.group]) if marker.name == self.scenario.fires_as else [],
+                "alert_given": list(self.script.alert) if marker.name == self.scenario.fires_as else [],
             }
         )
 
@@ -238,7 +239,7 @@ class Drive:
             return
         if self.car.accelerator < self._accelerator_at_fire - 0.05:
             self.truth.response.setdefault("accelerator_release_s", after_fire_s)
-        if self.car.brake > self.scenario.resting_brake:
+        if self.car.brake > RESTING_AT_MOST * self.scenario.resting_brake:
             self.truth.response.setdefault("brake_onset_s", after_fire_s)
 
 

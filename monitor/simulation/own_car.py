@@ -24,6 +24,8 @@ ACCELERATOR_PRESS, ACCELERATOR_RELEASE = 2.0, 4.0
 BRAKE_PRESS, BRAKE_RELEASE = 3.0, 3.0
 """Fastest pedal movements in 1/s."""
 WHEEL_LAG_S = 0.12
+RESTING_AT_MOST = 1.5
+"""A resting foot presses no harder than this times its weight; whoever presses harder brakes."""
 
 
 def drag(speed_mps: float) -> float:
@@ -60,7 +62,7 @@ class OwnCar:
 
     def press(self, accelerator: float, brake: float, step_s: float) -> None:
         """Moves the pedals towards what is wanted as fast as a foot does; one foot, so never both at once."""
-        if self.brake > self.resting_brake and brake <= 0.0:
+        if self.brake > RESTING_AT_MOST * self.resting_brake and brake <= 0.0:
             accelerator = 0.0
         if brake > 0.0:
             accelerator = 0.0

@@ -60,11 +60,15 @@ class Scenario:
     """A hatchback comes out of a side road and in between, from 2 s to 1 s before the trigger."""
     ends_at_m: float | None = None
     """The drive is ended there."""
+    aborts_after_s: float = math.inf
+    """The drive is aborted this long after the fire."""
     starts_at_m: float = 0.0
     """Nothing is on the wire before the own car is there."""
 
     fires: int = 1
     """How often `gate-brake` fires: the second time 4 s after the first."""
+    fires_as: str = "gate-brake"
+    """The name in its marker."""
     gust_fires: bool = True
     fire_shift_s: float = 0.0
     """The trigger's point is this much too late (negative: too early), in seconds of driving."""
@@ -103,6 +107,8 @@ class Scenario:
     """Kinds of markers that are not on the wire themselves but only in later hellos."""
     stutter_s: float = 0.0
     """At the trigger the simulator stands still for this long."""
+    pace: float = 1.0
+    """Simulated seconds in a second of the simulator's wall clock."""
     relabel: Relabel | None = None
     channels: tuple[ChannelFault, ...] = ()
 
@@ -142,6 +148,7 @@ _ALL = (
     Scenario("early-fire", "gate-brake fires 0.5 s before its point", fire_shift_s=-0.5),
     Scenario("late-fire", "gate-brake fires 0.25 s after its point", fire_shift_s=0.25),
     Scenario("never-fired", "gate-brake does not fire", fires=0),
+    Scenario("wrong-trigger", "the marker of another trigger comes in its place", fires_as="gate-open"),
     Scenario("not-reached", "the drive is ended before the event", ends_at_m=560.0),
     Scenario("double-fire", "gate-brake fires a second time 4 s later", fires=2),
     Scenario(
@@ -149,6 +156,8 @@ _ALL = (
     ),
     # the hazard
     Scenario("soft-braking", "the van brakes with 1.5 m/s² only", van_decel_mps2=1.5),
+    Scenario("no-hazard", "the van does not brake at all", van_decel_mps2=0.0),
+    Scenario("aborted", "the drive is aborted 0.8 s after the trigger", aborts_after_s=0.8),
     # the alert
     Scenario("wrong-alert", "an alert of another kind than the group's", alert="another"),
     Scenario("silent-alert", "no alert is given", alert="none"),
@@ -193,6 +202,7 @@ _ALL = (
     ),
     Scenario("late-start", "recording starts 0.9 s before the event", starts_at_m=680.0),
     Scenario("stutter", "the simulator stands still for 0.25 s at the trigger", stutter_s=0.25),
+    Scenario("slow-motion", "simulated time runs at nine tenths of real time", pace=0.9),
     Scenario("frozen-speed", "the own car's speed channel is frozen", channels=_holds("own.speed", 250.0)),
     Scenario("wrong-units", "the own car's speed comes in km/h", channels=(ChannelFault("own.speed", "times", 3.6),)),
     Scenario(
@@ -208,8 +218,8 @@ _ALL = (
     ),
     Scenario(
         "pedal-offset",
-        "the accelerator pedal's channel is not zero at rest",
-        channels=(ChannelFault("own.accelerator", "adds", 0.08),),
+        "the brake pedal's channel is not zero at rest",
+        channels=(ChannelFault("own.brake", "adds", 0.05),),
     ),
     Scenario(
         "platform-faded",

@@ -75,6 +75,8 @@ class Script:
         if self.gust_t == math.inf and scenario.gust_fires and station_m >= GUST_STATION_M:
             self.gust_t = t
             self._add("trigger", GUST, t)
+        if t >= self.gate_t + scenario.aborts_after_s - _ROUNDING_S:
+            self._add("abort", RUN_NAME, t)
         stopped = scenario.ends_at_m is not None and station_m >= scenario.ends_at_m
         if stopped or t >= self._ends_t() - _ROUNDING_S:
             self._add("run_end", RUN_NAME, t)
@@ -116,7 +118,7 @@ class Script:
         scenario = self.plan.deviations
         self.gate_fires += 1
         self.gate_t = min(self.gate_t, t)
-        self._add("trigger", GATE, t)
+        self._add("trigger", scenario.fires_as, t)
         for modality in self.alert:
             for count in range(scenario.alert_count):
                 on_t = t + scenario.alert_delay_s + count * ALERT_AGAIN_S

@@ -28,7 +28,8 @@ def with_faults(steps: Iterator[DriveStep], scenario: Scenario) -> Iterator[Driv
         if begun and first_t is None:
             first_t = step.t
         # before the begin nothing is due: a drive that is joined late starts at once
-        due_s = step.t - (step.t if first_t is None else first_t) + stood_s
+        due_s = (step.t - (step.t if first_t is None else first_t)) / scenario.pace + stood_s
+        wall = step.wall + step.t * (1.0 / scenario.pace - 1.0) + stood_s
         lost = not begun or abs(station - GATE_STATION_M) <= scenario.lost_about_fire_s * true_own["speed"]
         markers = step.markers if begun else tuple(replace(marker, lost=True) for marker in step.markers)
         own, others, signals = true_own, step.others, step.signals
@@ -40,7 +41,7 @@ def with_faults(steps: Iterator[DriveStep], scenario: Scenario) -> Iterator[Driv
                 own, signals = _with_channel(own, signals, fault, held)
         if scenario.relabel is not None and station >= scenario.relabel.from_station_m:
             others = _relabelled(others, scenario.relabel)
-        yield DriveStep(step.t, due_s, step.wall + stood_s, markers, own, others, signals, lost=lost)
+        yield DriveStep(step.t, due_s, wall, markers, own, others, signals, lost=lost)
         if scenario.stutter_s and not stood_s and any(one.kind == "trigger" for one in step.markers):
             frozen, repeats, stood_s = step, STUTTER_FRAMES, scenario.stutter_s
 

@@ -17,8 +17,8 @@ from itertools import count
 from pathlib import Path
 
 from monitor.errors import WitnessError
-from monitor.study.faults import closest, listed, quoted
 from monitor.study.model import AssignmentRule, Study
+from monitor.tables.faults import closest, listed, quoted
 
 LARGEST_LIST_BYTES = 1 << 20
 

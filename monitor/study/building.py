@@ -7,7 +7,6 @@ from collections.abc import Iterable, Mapping
 from typing import Any
 
 from monitor.measures.names import MEASURES
-from monitor.study.faults import Faults, Path, closest, quoted
 from monitor.study.model import (
     AssignmentRule,
     Group,
@@ -20,6 +19,7 @@ from monitor.study.model import (
 from monitor.study.reasons import BUILT_IN_REASONS
 from monitor.study.triggers import Sections, each_once, read_triggers
 from monitor.study.vocabulary import LEAD, Names
+from monitor.tables.faults import Faults, Path, closest, quoted
 
 
 def build_study(root: Mapping[str, Any], faults: Faults, *, text: str, sha256: str, path: str) -> Study | None:

@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
-from monitor.study.faults import Faults, Path, quoted
 from monitor.study.model import AtFire, Band, Condition, During, FireTerm, Measure, Within
 from monitor.study.vocabulary import Names, read_measure
+from monitor.tables.faults import Faults, Path, quoted
 
 
 def read_condition(section: Mapping[str, Any], path: Path, names: Names, faults: Faults) -> Condition | None:

@@ -98,6 +98,8 @@ class AlertRule:
     at_most_lasting_s: float | None = None
     output_delay_s: dict[str, float] = field(default_factory=dict)
     """Measured delay from command to output, per modality; added where the alert is only commanded."""
+    measured: bool = False
+    """A sensor sees every alert of this study: a command that it does not confirm is `alert-not-produced`."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -114,6 +116,8 @@ class TaskRule:
     items: int | None = None
     spacing_s: float | None = None
     spacing_tolerance_s: float = 0.05
+    score_at_least: float | None = None
+    """Least share of right answers, 0 to 1, as the task's end marker gives it in `data.score`."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -137,6 +141,20 @@ class HazardRule:
     decel_at_least_mps2: float = 2.0
     """The role's deceleration from which on the hazard is there (its onset)."""
     within_s: float = 5.0
+    level_mps2: float | None = None
+    """The deceleration that the script asks for, positive; None: its profile is not judged. The rules below count from
+    the begin of braking, and end at the alert or at a contact."""
+    level_tolerance_mps2: float = 0.3
+    reached_within_s: float = 1.5
+    """The level must be reached, tolerance included, this long after the begin of braking …"""
+    held_s: float = 0.5
+    """… and then be held for this long."""
+    peak_at_most_mps2: float | None = None
+    """A first peak above the level may go up to this …"""
+    peak_lasts_s: float = 0.05
+    """… and above it for at most this long;"""
+    settles_within_s: float = 0.5
+    """this long after the peak the deceleration must be within the tolerance again."""
 
 
 @dataclass(frozen=True, slots=True)

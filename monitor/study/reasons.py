@@ -22,12 +22,15 @@ _FINDINGS: tuple[tuple[str, Severity, str], ...] = (
     ("trigger-unknown", "doubtful", "A trigger fired that the study does not list"),
     # The scripted hazard and the vehicles in it
     ("hazard-missing", "void", "The scripted hazard does not show in the telemetry"),
+    ("hazard-weak", "doubtful", "The scripted hazard stayed below the level that marks its onset"),
+    ("hazard-profile", "void", "The scripted hazard had another level, ramp or hold than the study asks for"),
     ("lead-changed", "doubtful", "Another vehicle became the nearest ahead while the trial ran"),
     ("collision-before-fire", "void", "There was a collision before the trigger fired"),
     ("curved-path", "note", "The road bends where the event took place"),
     # The alert
     ("alert-wrong", "void", "Another alert was given than the one assigned"),
     ("alert-missing", "void", "The assigned alert was not given"),
+    ("alert-not-produced", "void", "The alert was commanded, and no sensor saw it"),
     ("alert-late", "doubtful", "The alert came later than the study allows"),
     ("alert-early", "doubtful", "The alert came sooner than the study allows"),
     ("alert-doubled", "doubtful", "The alert was given more than once"),
@@ -41,10 +44,13 @@ _FINDINGS: tuple[tuple[str, Severity, str], ...] = (
     ("task-ended-early", "doubtful", "The visual task ended too soon"),
     ("task-items", "doubtful", "The visual task showed another number of items than the study asks for"),
     ("task-spacing", "doubtful", "The items of the visual task were not spaced as the study asks for"),
+    ("task-score", "doubtful", "The answers to the visual task were worse than the study asks for"),
+    ("eyes-called", "note", "Where the participant looked was called by the operator"),
     # The driver before the hazard
     ("braking-before-hazard", "void", "The driver was braking before the hazard began"),
     ("accelerator-released-before", "doubtful", "The driver had left the accelerator before the hazard began"),
     ("two-footed", "note", "The driver pressed both pedals at once"),
+    ("comfort-high", "note", "A comfort rating had reached the facility's stop rule"),
     # Exposure, and who drives what
     ("not-naive", "void", "The participant has met a surprise of this class before"),
     ("naive-unknown", "doubtful", "It is not known whether the participant has met a surprise of this class before"),
@@ -59,6 +65,8 @@ _FINDINGS: tuple[tuple[str, Severity, str], ...] = (
     ("marker-late", "note", "A marker arrived later than the feed allows"),
     ("display-stutter", "void", "The simulator's picture stopped or jumped for the participant"),
     ("slow-motion", "doubtful", "Simulated time ran slower or faster than real time"),
+    ("frame-jitter", "note", "Frames came at irregular steps of simulated time"),
+    ("rate-mismatch", "note", "Frames come at another rate than the simulator says"),
     ("paused-in-window", "void", "The simulator was paused while the trial ran"),
     ("clock-drift", "doubtful", "Clocks of the feed moved apart"),
     # Plausibility of channels
@@ -68,6 +76,7 @@ _FINDINGS: tuple[tuple[str, Severity, str], ...] = (
     ("implausible-jump", "doubtful", "A channel jumped further than a vehicle can move"),
     ("pedal-saturated", "doubtful", "A pedal channel sat at its end"),
     ("pedal-offset", "doubtful", "A pedal channel was not zero at rest"),
+    ("wheel-offset", "note", "The steering wheel's channel was not zero on a straight way"),
     # The motion platform
     ("platform-limit", "note", "The motion platform reached a limit"),
     ("platform-stopped", "void", "The motion platform stopped while the trial ran"),

@@ -6,82 +6,10 @@ and `building.py`, what they become stands in `model.py` (same names, so that a 
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import get_args
 
 from monitor.study.model import Edge, MissingMeans, Severity
-
-LONGEST_NAME = 64
-"""Characters of a name; the feed allows no longer ones, so that a longer name could never be matched."""
-
-
-@dataclass(frozen=True, slots=True)
-class Text:
-    """A text that says something; one of `choices` where there are any."""
-
-    choices: tuple[str, ...] = ()
-    longest: int | None = None
-    may_be_empty: bool = False
-
-
-@dataclass(frozen=True, slots=True)
-class Number:
-    """A finite number, at least `least`, above `above`, at most `most`; a whole one becomes an int, else a float."""
-
-    least: float | None = None
-    above: float | None = None
-    most: float | None = None
-    whole: bool = False
-
-
-@dataclass(frozen=True, slots=True)
-class Flag:
-    """true or false."""
-
-
-@dataclass(frozen=True, slots=True)
-class Several:
-    """A list of values of one kind; `count` of them where it is given."""
-
-    kind: Text | Number
-    count: int | None = None
-    distinct: bool = False
-
-
-@dataclass(frozen=True, slots=True)
-class Named:
-    """A section whose keys are names that the study chooses, each with a value of one kind."""
-
-    kind: Text | Number | Section
-    what: str
-    """What one of the names is, such as "group"."""
-
-
-@dataclass(frozen=True, slots=True)
-class Section:
-    """A section with fixed keys."""
-
-    keys: dict[str, Key]
-
-
-@dataclass(frozen=True, slots=True)
-class Sections:
-    """A list of sections, written as `[[name]]` each time."""
-
-    section: Section
-    at_least_one: bool = False
-
-
-Kind = Text | Number | Flag | Several | Named | Section | Sections
-
-
-@dataclass(frozen=True, slots=True)
-class Key:
-    """What stands under a key."""
-
-    kind: Kind
-    required: bool = False
-
+from monitor.tables.kinds import LONGEST_NAME, Flag, Key, Named, Number, Section, Sections, Several, Text
 
 ANY = Number()
 SECONDS = Number(least=0.0)
@@ -116,6 +44,7 @@ ALERT = Section(
         "at_least_lasting_s": Key(SECONDS),
         "at_most_lasting_s": Key(SECONDS),
         "output_delay_s": Key(Named(SECONDS, "modality")),
+        "measured": Key(Flag()),
     }
 )
 
@@ -128,6 +57,7 @@ TASK = Section(
         "items": Key(Number(least=1, whole=True)),
         "spacing_s": Key(SOME_SECONDS),
         "spacing_tolerance_s": Key(SECONDS),
+        "score_at_least": Key(Number(least=0.0, most=1.0)),
     }
 )
 
@@ -145,6 +75,13 @@ HAZARD = Section(
         "role": Key(NAME, required=True),
         "decel_at_least_mps2": Key(Number(above=0.0)),
         "within_s": Key(SOME_SECONDS),
+        "level_mps2": Key(Number(above=0.0)),
+        "level_tolerance_mps2": Key(Number(least=0.0)),
+        "reached_within_s": Key(SOME_SECONDS),
+        "held_s": Key(SECONDS),
+        "peak_at_most_mps2": Key(Number(above=0.0)),
+        "peak_lasts_s": Key(SECONDS),
+        "settles_within_s": Key(SECONDS),
     }
 )
 

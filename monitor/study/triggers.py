@@ -6,9 +6,9 @@ from collections.abc import Mapping
 from typing import Any
 
 from monitor.study.conditions import read_condition, read_term, read_terms
-from monitor.study.faults import Faults, Path, quoted
 from monitor.study.model import AlertRule, BeforeRule, HazardRule, ResponseRule, TaskRule, Trigger
 from monitor.study.vocabulary import Names
+from monitor.tables.faults import Faults, Path, quoted
 
 Sections = tuple[Mapping[str, Any] | None, ...]
 """A list of sections as checked; None where an element is no section at all."""

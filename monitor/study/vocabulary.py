@@ -8,8 +8,8 @@ from typing import Any
 
 from monitor.measures.columns import OTHER_CHANNELS
 from monitor.measures.names import MEASURES
-from monitor.study.faults import Faults, Path, listed, quoted
 from monitor.study.model import Measure, Signal
+from monitor.tables.faults import Faults, Path, listed, quoted
 
 ROLE_CHANNELS: Mapping[str, str] = {name: MEASURES[name].unit for name in OTHER_CHANNELS}
 """Channel of a vehicle in a role → unit; a study writes `lead.speed`."""

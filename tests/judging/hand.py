@@ -221,3 +221,11 @@ def judged(*drives: HandDrive, study: Study | None = None, group: str | None = "
     session = Session(study, opening_of(study, group=group, **more))
     session.take(entries_of(*drives))
     return session
+
+
+def live(*drives: HandDrive, study: Study | None = None, group: str | None = "chime", **more: Any) -> Session:
+    """The session as a screen has it while the record is still open."""
+    study = study or study_of()
+    session = Session(study, opening_of(study, group=group, **more))
+    session.take(entries_of(*drives, close=False))
+    return session

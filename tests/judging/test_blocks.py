@@ -3,72 +3,151 @@
 from __future__ import annotations
 
 import json
+import math
 from functools import cache
 from itertools import pairwise
+from random import Random
+from typing import Any
 
+import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from monitor.judging.session import Session
 from monitor.judging.trial import trial_json
 from monitor.record.entries import Entry
-from tests.judging.hand import HandDrive, entries_of, opening_of, study_of
+from tests.judging.hand import FIRE_T, SPEED, STUDY, HandDrive, entries_of, opening_of, study_of
 
-DRIVES = {
-    "clean": HandDrive(),
-    "two drives": None,
-    "frames lost at the fire": HandDrive(lost_frames=frozenset(range(595, 612))),
-    "marker lost": HandDrive(lost_markers=frozenset({3})),
-    "trigger marker lost": HandDrive(lost_markers=frozenset({2})),
-    "never fired": HandDrive(fire_t=None),
-    "twice": HandDrive(markers=[(10.3, "alert_on", "a", {"modality": "sound"}), (14.0, "trigger", "gate-brake", {})]),
-    "cut short": HandDrive(end_t=10.6),
-    "without end": HandDrive(ends=False),
+EVERYTHING = (
+    STUDY.replace(
+        "\n[[trigger]]",
+        '\n[signals.platform_x]\nunit = "m"\nsource = "platform"\nlower_limit = -1.0\nupper_limit = 1.0\n[[trigger]]',
+        1,
+    )
+    .replace(
+        "[trigger.alert]",
+        '[[trigger.condition]]\nname = "eyes"\nmeasure = "eyes_on_road"\nat_most = 0.5\n'
+        '[[trigger.condition]]\nname = "steady"\nmeasure = "sdlp"\nover_s = 4.0\nat_most = 0.4\nrequired = false\n'
+        '[trigger.task]\nname = "grid"\nitems = 3\nspacing_s = 0.5\nlasts_s = 1.5\n'
+        "[trigger.before]\naccelerator_at_least = 0.02\ntwo_footed_s = 0.3\n[trigger.alert]",
+        1,
+    )
+    .replace("within_s = 3.0", "within_s = 3.0\nlevel_mps2 = 5.0\npeak_at_most_mps2 = 6.0", 1)
+    .replace('"fire"', '"hazard onset"', 1)
+    .replace("[groups.chime]", "comfort_stop_at = 12\n[groups.chime]", 1)
+)
+"""A study with every kind of rule."""
+
+ALERT = (10.3, "alert_on", "a", {"modality": "sound"})
+TASK = [
+    (9.0, "task_start", "grid", {}),
+    *((9.0 + 0.5 * k, "task_item", "grid", {}) for k in range(3)),
+    (10.5, "task_end", "grid", {}),
+]
+SYNC = [(t, "sync", "tablet", {"clock_s": 1.004 * t}) for t in (0.5, 4.5, 8.5)]
+
+
+def intruder(t: float) -> list[dict[str, Any]]:
+    place = 100.0 + SPEED * t + 18.0
+    car = {"id": 7, "x": place, "y": 0.0, "heading": 0.0, "speed": SPEED, "accel": 0.0, "length": 4.0, "width": 1.8}
+    return [{**car, "station": place, "lane": 1 if 10.4 < t < 11.0 else 2}]
+
+
+def odd(t: float) -> dict[str, float]:
+    """Channels that do not fit together: a frozen speed, mirrored yaw rate, a brake that is not zero at rest."""
+    surge = 0.4 / 0.5 * (1.0 - math.cos(0.5 * t))
+    turn = 0.01 * math.sin(0.9 * t)
+    place = 100.0 + SPEED * t + surge
+    return {
+        "x": place,
+        "station": place,
+        "speed": 20.2,
+        "accel": 0.2 * math.cos(0.5 * t),
+        "heading": turn,
+        "yaw_rate": -0.009 * math.cos(0.9 * t),
+        "brake": 0.08,
+    }
+
+
+def platform(t: float) -> dict[str, float]:
+    return {"platform_x": 0.3 * math.sin(3.0 * min(t, 10.5)) + (1.2 if 9.0 < t < 9.2 else 0.0)}
+
+
+DRIVES: dict[str, tuple[HandDrive, ...]] = {
+    "clean": (HandDrive(),),
+    "two drives": (HandDrive(), HandDrive(run="run-b", fire_t=10.0)),
+    "frames lost at the fire": (HandDrive(lost_frames=frozenset(range(595, 612))),),
+    "marker lost": (HandDrive(lost_markers=frozenset({3})),),
+    "trigger marker lost": (HandDrive(lost_markers=frozenset({2})),),
+    "never fired": (HandDrive(fire_t=None),),
+    "unknown trigger": (HandDrive(fire_t=None, markers=[(10.0, "trigger", "deer", {}), ALERT]),),
+    "twice": (HandDrive(markers=[ALERT, (14.0, "trigger", "gate-brake", {})]),),
+    "cut short": (HandDrive(end_t=10.6),),
+    "without end": (HandDrive(ends=False),),
+    "everything odd": (
+        HandDrive(
+            own=odd,
+            signals=platform,
+            markers=[ALERT, *TASK, *SYNC],
+            more_vehicles=intruder,
+            wall=lambda t: 1e9 + 1.06 * t,
+        ),
+    ),
+    "no gaze": (HandDrive(signals=lambda t: {"eyes_on_road": math.nan}, markers=[ALERT, *TASK]),),
+    "stutter and pause": (
+        HandDrive(
+            markers=[ALERT, (11.0, "pause", "", {}), (11.0, "resume", "", {})],
+            wall=lambda t: 1e9 + t + (0.3 if t > 10 else 0),
+        ),
+    ),
 }
+OPERATOR = [
+    {"type": "comfort", "rating": 13, "drive": 1, "at": 4.0, "key": "a", "by": "op", "wall": 1.0},
+    {"type": "eyes", "trial": "1/gate-brake/1", "value": False, "key": "b", "by": "op", "wall": 1.0},
+    {"type": "reveal", "trial": "1/gate-brake/1", "key": "c", "by": "op", "wall": 1.0},
+]
 
 
 @cache
 def entries_named(name: str) -> tuple[Entry, ...]:
-    drive = DRIVES[name]
-    if drive is None:
-        return tuple(entries_of(HandDrive(), HandDrive(run="run-b", fire_t=10.0)))
-    return tuple(entries_of(drive))
+    return tuple(entries_of(*DRIVES[name], operator=OPERATOR))
 
 
-def trials_of(blocks: list[list[Entry]]) -> str:
-    session = Session(study_of(), opening_of(study_of()))
+def trials_of(blocks: list[list[Entry]], text: str) -> str:
+    study = study_of(text)
+    session = Session(study, opening_of(study))
     for block in blocks:
         session.take(block)
     return json.dumps([trial_json(trial) for trial in session.trials()])
 
 
-@settings(max_examples=30, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@settings(max_examples=40, deadline=None, suppress_health_check=[HealthCheck.too_slow])
 @given(
     name=st.sampled_from(sorted(DRIVES)),
+    text=st.sampled_from([STUDY, EVERYTHING]),
     cuts=st.lists(st.floats(0.0, 1.0), max_size=12),
-    near_fire=st.lists(st.integers(-40, 200), max_size=8),
+    near_fire=st.lists(st.integers(-40, 400), max_size=12),
     shuffled=st.randoms(use_true_random=False),
     disorder=st.integers(0, 3),
 )
 def test_any_cut_into_blocks_gives_exactly_the_same_trials(
-    name: str, cuts: list[float], near_fire: list[int], shuffled: object, disorder: int
+    name: str, text: str, cuts: list[float], near_fire: list[int], shuffled: Random, disorder: int
 ) -> None:
-    entries = list(entries_named(name))
-    entries = disordered(entries, shuffled, disorder)
+    entries = disordered(list(entries_named(name)), shuffled, disorder)
     places = {round(cut * len(entries)) for cut in cuts} | {min(max(620 + k, 0), len(entries)) for k in near_fire}
     bounds = [0, *sorted(places), len(entries)]
     blocks = [entries[a:b] for a, b in pairwise(bounds)]
-    assert trials_of(blocks) == trials_of([entries])
+    assert trials_of(blocks, text) == trials_of([entries], text)
 
 
-def disordered(entries: list[Entry], random: object, disorder: int) -> list[Entry]:
+def disordered(entries: list[Entry], random: Random, disorder: int) -> list[Entry]:
     """Entries with some messages late, missing or twice; numbers stay in order, as a recorder gives them."""
     payloads = [(entry.kind, entry.payload) for entry in entries]
     for _ in range(disorder * 10):
-        at = random.randrange(1, len(payloads) - 40)  # type: ignore[attr-defined]
-        kind = random.choice(["late", "missing", "twice"])  # type: ignore[attr-defined]
+        at = random.randrange(1, len(payloads) - 40)
+        kind = random.choice(["late", "missing", "twice"])
         if kind == "late":
-            payloads.insert(at + random.randrange(1, 30), payloads.pop(at))  # type: ignore[attr-defined]
+            payloads.insert(at + random.randrange(1, 30), payloads.pop(at))
         elif kind == "missing":
             del payloads[at]
         else:
@@ -79,8 +158,27 @@ def disordered(entries: list[Entry], random: object, disorder: int) -> list[Entr
     ]
 
 
-def test_one_entry_at_a_time_gives_the_same_trials() -> None:
-    for name in ("clean", "frames lost at the fire", "twice"):
-        entries = list(entries_named(name))
-        singly = [[entry] for entry in entries[600:780]]
-        assert trials_of([entries[:600], *singly, entries[780:]]) == trials_of([entries])
+@pytest.mark.parametrize("name", ["clean", "frames lost at the fire", "twice", "everything odd"])
+def test_one_entry_at_a_time_gives_the_same_trials(name: str) -> None:
+    entries = list(entries_named(name))
+    singly = [[entry] for entry in entries[600:960]]
+    blocks = [entries[:600], *singly, entries[960:]]
+    assert trials_of(blocks, EVERYTHING) == trials_of([entries], EVERYTHING)
+
+
+def test_the_odd_drive_meets_many_rules_at_once() -> None:
+    # so that the tests above do look at them
+    trials = json.loads(trials_of([list(entries_named("everything odd"))], EVERYTHING))
+    codes = {finding["code"] for finding in trials[0]["findings"]}
+    assert {
+        "axis-implausible",
+        "channel-frozen",
+        "clock-drift",
+        "comfort-high",
+        "lead-changed",
+        "pedal-offset",
+        "platform-limit",
+        "platform-stopped",
+        "slow-motion",
+    } <= codes
+    assert trials[0]["fired_at"] == FIRE_T

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import replace
 
 import pytest
@@ -136,3 +137,20 @@ def test_a_window_that_the_drive_cuts_is_undecided() -> None:
     assert result(trial, "van braking")[0] == "undecided"
     assert trial.verdict == "undecided"
     assert trial.stage == "final"
+
+
+def test_a_rolling_measure_is_a_condition_like_any_other() -> None:
+    # 0.3·sin(2·π·t/2 s) over 6 s, three whole periods of 120 frames and one frame more: its deviation is 0.3/√2 m
+    text = STUDY.replace(
+        "[trigger.alert]",
+        '[[trigger.condition]]\nname = "steady"\nmeasure = "sdlp"\nover_s = 6.0\nat_most = 0.2\n[trigger.alert]',
+    )
+    weaving = HandDrive(own=lambda t: {"lane_offset": 0.3 * math.sin(math.pi * t)}, end_t=18.0)
+    outcome, value, state = result(only_trial(weaving, text), "steady")
+    assert (outcome, state) == ("not met", None)
+    assert value == pytest.approx(0.3 / math.sqrt(2.0), rel=2e-3)
+    calm = HandDrive(own=lambda t: {"lane_offset": 0.1 * math.sin(math.pi * t)}, end_t=18.0)
+    assert result(only_trial(calm, text), "steady")[0] == "met"
+    # a frame lost anywhere in its window leaves it unmeasured
+    lost = replace(calm, lost_frames=frozenset({round(4.5 * 60)}))
+    assert result(only_trial(lost, text), "steady")[0] == "undecided"

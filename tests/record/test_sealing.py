@@ -328,7 +328,7 @@ def test_a_packing_that_changed_anything_would_keep_the_parts(small, monkeypatch
 
     def wrong(entries):
         last = entries[-1]
-        return right([*entries[:-1], replace(last, payload=last.payload[:-1] + b"?")])
+        return right([*entries[:-1], last._replace(payload=last.payload[:-1] + b"?")])
 
     monkeypatch.setattr(sealing, "pack_entries", wrong)
     with pytest.raises(RecordNotWritable, match="part 1 differs near byte"):

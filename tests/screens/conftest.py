@@ -18,8 +18,11 @@ from monitor.following.view import (
     NumberView,
     OutlookRow,
     OutlookView,
+    PreflightLine,
+    PreflightView,
     RecorderView,
     SceneView,
+    SheetLine,
     StripView,
     TimelineMark,
     TransportView,
@@ -275,6 +278,74 @@ def after_fire(one: Trial, **more: Any) -> LiveView:
         "timeline": TIMELINE + fired,
     }
     return live_view(**{**fields, **more})
+
+
+STEPS = (
+    SheetLine(
+        "Welcome and consent",
+        "You may stop at any time, without giving a reason. Just say stop.",
+        None,
+        None,
+        None,
+        None,
+        "done",
+    ),
+    SheetLine(
+        "Explain the arrow grid",
+        "When the arrows appear, count those that point up and say the number aloud. Drive as you would on a road at "
+        "dusk.",
+        None,
+        None,
+        None,
+        None,
+        "any time",
+    ),
+    SheetLine("Intercom off", "", 300.0, None, -3_500.0, -157.0, "due"),
+    SheetLine("Comfort rating", "From zero, fine, to twenty: how do you feel?", 4_040.0, None, 240.0, 10.8, "soon"),
+    SheetLine("Lights on", "", None, 260.0, None, 67.6, "later"),
+    SheetLine(
+        "Ask after the drive", "Did anything surprise you? Had you expected it?", None, None, None, None, "any time"
+    ),
+)
+
+
+def preflight_view(*wrong: str, over: bool = False) -> PreflightView:
+    """A preflight in which the named lines are not met."""
+    lines = (
+        PreflightLine("participant", "Q07", "Q07", "met"),
+        PreflightLine("group", "seat-pulse", "chime" if "group" in wrong else "seat-pulse", "met"),
+        PreflightLine("scenario", "one of the study's", "clean", "met"),
+        PreflightLine("feed", "live", "live", "met"),
+        PreflightLine("rate", "60 Hz", "60.0 Hz", "met"),
+        PreflightLine("channels", "all 9", "1 missing" if "channels" in wrong else "all there", "met"),
+        PreflightLine("frames", "none lost", "none lost", "met"),
+        PreflightLine("surprise brake", "naive", "naive", "met"),
+        PreflightLine("surprise gust", "naive", "naive", "met"),
+        PreflightLine("disk", "60 min", "7 h left", "met"),
+        PreflightLine("rehearsal", "go, today", "no rehearsal today", "undecided"),
+    )
+    lines = tuple(replace(line, result="not met") if line.what in wrong else line for line in lines)
+    why = "; ".join(f"{line.what}: {line.given}" for line in lines if line.result == "not met")
+    why = why or "all that can be told is met; look yourself: rehearsal"
+    return PreflightView("NOT YET" if wrong else "GO", why, lines, over)
+
+
+DIGEST = "3f9a0c417be2d85516cc07a94e21fb38d0917a6ce54f82b3097d1ac64be85f20"
+
+
+def closing_view(**more: Any) -> LiveView:
+    """After the drive: the first trial undecided, a second one valid, and two steps not ticked off."""
+    gust = trial(
+        "valid",
+        id="1/side-gust/1",
+        trigger="side-gust",
+        fired_at=301.4,
+        timing=Timing(301.4, 0.0, 0.0, "on time"),
+        conditions=conditions(2.0)[1:4],
+    )
+    ended = FeedView("ended", 60.0, 24_800, 14, 0, 0, 8.0, "")
+    fields: dict[str, Any] = {"feed": ended, "trials": (trial("undecided"), gust), "sheet": STEPS, "outlook": None}
+    return after_fire(trial("undecided"), **{**fields, **more})
 
 
 def states() -> dict[str, LiveView]:

@@ -108,3 +108,21 @@ def test_replay(snap_compare: Snap, kit: ModuleType, make_app: MakeApp) -> None:
     view = kit.live_view(recorder=kit.RecorderView("replay", None, 0, ""))
     app = make_app(kit.FakeReplay(view), replay=True)
     assert snap_compare(app, terminal_size=MEDIUM, run_before=before())
+
+
+@pytest.mark.parametrize(
+    ("name", "size"),
+    [("run sheet", SMALL), ("close-out", SMALL), ("closed", SMALL), ("not yet", SMALL)],
+    ids=lambda value: value if isinstance(value, str) else "",
+)
+def test_sheets_of_a_run(
+    snap_compare: Snap, kit: ModuleType, make_app: MakeApp, name: str, size: tuple[int, int]
+) -> None:
+    ruled = (*kit.closing_view().trials[:1], kit.ruled(kit.trial("valid", id="2/gate-brake/1", drive=2)))
+    view, keys = {
+        "run sheet": (kit.live_view(sheet=kit.STEPS), ("i",)),
+        "close-out": (kit.closing_view(trials=ruled), ("f9",)),
+        "closed": (kit.closing_view(closing_digest=kit.DIGEST), ("f9",)),
+        "not yet": (kit.live_view(preflight=kit.preflight_view("group", "channels")), ()),
+    }[name]
+    assert snap_compare(make_app(kit.FakeSource(view)), terminal_size=size, run_before=before(keys))

@@ -276,6 +276,34 @@ def test_stuck_pedals_and_platform(driven) -> None:
 
     assert len(values("pedal-stuck", "own", "accelerator", 250.0)) == 1
     assert values("pedal-saturated", "own", "accelerator", 250.0) == {1.0}
-    assert min(values("pedal-offset", "own", "accelerator", 250.0)) == pytest.approx(0.08, abs=1e-4)
+    assert min(values("pedal-offset", "own", "brake", 250.0)) == pytest.approx(0.05, abs=1e-4)
     assert values("platform-faded", "signals", "platform_x", 400.0) == {0.0}
     assert values("platform-limit", "signals", "platform_x", 640.0) == {1.83}
+
+
+def test_a_resting_foot_is_never_still_and_an_offset_always_is(driven) -> None:
+    clean = driven().fire()["t"]
+    resting = {step.own["brake"] for step in driven("two-footed").between(clean - 5.0, clean)}
+    assert len(resting) > 50
+    assert 0.01 < min(resting) < max(resting) < 0.02
+    assert {step.own["brake"] for step in driven("pedal-offset").between(clean - 5.0, clean)} == {
+        pytest.approx(0.05, abs=2e-5)
+    }
+
+
+def test_another_trigger_a_missing_hazard_and_an_abort(driven) -> None:
+    other = driven("wrong-trigger")
+    assert [one.name for one in other.markers("trigger")] == ["gate-open", "side-gust"]
+    quiet = driven("no-hazard")
+    t = quiet.fire()["t"]
+    assert min(quiet.other(step, 1)["accel"] for step in quiet.between(t, t + 3.0)) > -0.5
+    aborted = driven("aborted")
+    (mark,) = aborted.markers("abort")
+    assert mark.t - aborted.fire()["t"] == pytest.approx(0.8, abs=1.0 / RATE_HZ + 1e-9)
+    assert aborted.steps[-1].t == pytest.approx(mark.t)
+
+
+def test_slow_motion_takes_longer_on_the_wall_clock(driven) -> None:
+    steps = driven("slow-motion").steps
+    assert steps[-1].wall - steps[0].wall == pytest.approx((steps[-1].t - steps[0].t) / 0.9)
+    assert steps[-1].due_s == pytest.approx(steps[-1].t / 0.9)

@@ -7,7 +7,7 @@ import tomllib
 from hypothesis import given
 from hypothesis import strategies as st
 
-from monitor.study.lines import key_lines
+from monitor.tables.lines import key_lines
 
 AWKWARD = (
     '''\

@@ -7,7 +7,6 @@ from dataclasses import fields
 import pytest
 
 from monitor.study import shape
-from monitor.study.faults import found_text, path_text, quoted
 from monitor.study.model import (
     AlertRule,
     AssignmentRule,
@@ -19,6 +18,7 @@ from monitor.study.model import (
     TaskRule,
     Trigger,
 )
+from monitor.tables.faults import found_text, path_text, quoted
 
 
 def keys_under(*path: str) -> set[str]:

@@ -13,9 +13,10 @@ from hypothesis import assume, given
 from hypothesis import strategies as st
 
 from monitor.errors import StudyFaults
-from monitor.study.faults import Path, path_text
 from monitor.study.loading import parse_study
-from monitor.study.shape import STUDY_FILE, Flag, Key, Kind, Named, Number, Section, Sections, Several, Text
+from monitor.study.shape import STUDY_FILE
+from monitor.tables.faults import Path, path_text
+from monitor.tables.kinds import Flag, Key, Kind, Named, Number, Section, Sections, Several, Text
 
 
 def faults_of(text: str) -> tuple[str, ...]:

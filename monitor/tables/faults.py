@@ -1,4 +1,4 @@
-"""The faults of a study file, collected: each one sentence with line, key path, what was expected, what was found."""
+"""The faults of a file, collected: each one sentence with line, key path, what was expected, what was found."""
 
 from __future__ import annotations
 
@@ -45,7 +45,7 @@ def listed(words: Iterable[str], joint: str = "or") -> str:
 
 
 def found_text(value: object) -> str:
-    """A value of a study file in words, for the end of a sentence."""
+    """A value of a file in words, for the end of a sentence."""
     if isinstance(value, bool):
         return "true" if value else "false"
     if isinstance(value, str):
@@ -78,8 +78,10 @@ class Faults:
     One slip must give one sentence: a check that depends on a part that is already faulty asks `at` or `under` first.
     """
 
-    def __init__(self, lines: Mapping[Path, int]) -> None:
+    def __init__(self, lines: Mapping[Path, int], file: str = "study file") -> None:
         self._lines = lines
+        self.file = file
+        """What kind of file it is, in words."""
         self._sentences: list[tuple[int, int, str]] = []
         self._spoilt: set[Path] = set()
 

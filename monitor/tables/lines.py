@@ -1,11 +1,11 @@
-"""Which line of a study file each key stands on. TOML parsers give no positions once the text is parsed."""
+"""Which line of a TOML file each key stands on. TOML parsers give no positions once the text is parsed."""
 
 from __future__ import annotations
 
 import re
 import tomllib
 
-from monitor.study.faults import Path
+from monitor.tables.faults import Path
 
 _SPACE = re.compile(r"(?:[ \t\r\n]|#[^\n]*)*")
 _BARE = re.compile(r"[A-Za-z0-9_-]+")

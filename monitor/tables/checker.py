@@ -1,12 +1,12 @@
-"""Walks a parsed study file along the tables of `shape.py`: unknown or missing keys, wrong kinds, values off range."""
+"""Walks a parsed file along the tables of its format: unknown or missing keys, wrong kinds, values off range."""
 
 from __future__ import annotations
 
 import math
 from typing import Any
 
-from monitor.study.faults import Faults, Path, closest, found_text, listed, quoted
-from monitor.study.shape import LONGEST_NAME, Flag, Kind, Named, Number, Section, Sections, Several, Text
+from monitor.tables.faults import Faults, Path, closest, found_text, listed, quoted
+from monitor.tables.kinds import LONGEST_NAME, Flag, Kind, Named, Number, Section, Sections, Several, Text
 
 
 def check_value(value: object, kind: Kind, path: Path, faults: Faults) -> Any:
@@ -187,5 +187,5 @@ def _name_unknown_keys(section: dict[str, Any], kind: Section, path: Path, fault
             hint = f"did you mean {quoted(meant)}?"
         else:
             hint = f"known here: {listed(kind.keys, 'and')}"
-        where = "a key of this section" if path else "a section or list of a study file"
+        where = "a key of this section" if path else f"a section or list of a {faults.file}"
         faults.add((*path, name), expected=where, found=quoted(name), hint=hint)

@@ -1,0 +1,108 @@
+"""`bridge`: a foreign source, by its channel map, onto our feed; it mends its own connections."""
+
+from __future__ import annotations
+
+import argparse
+from typing import Any
+
+
+def add_to(subparsers: Any) -> None:
+    parser = subparsers.add_parser("bridge", help="a foreign source onto our feed", description=__doc__)
+    parser.add_argument("--map", required=True, metavar="FILE", help="the channel map; see configs/channels-*.toml")
+    parser.add_argument("--bind", required=True, metavar="ENDPOINT", help="where our feed is published: tcp://*:5570")
+    parser.add_argument(
+        "--also",
+        action="append",
+        default=[],
+        metavar="FILE",
+        help="the map of a further source, such as gaze; repeatable",
+    )
+    parser.add_argument("--source", metavar="ADDRESS", help="instead of the map's own connect or listen")
+    parser.add_argument("--csv", metavar="FILE", help="the file, for a map of kind csv")
+    parser.add_argument("--speed", type=float, default=1.0, metavar="X", help="of a file: times its pace; 0: at once")
+    parser.add_argument("--wait", type=float, default=0.0, metavar="S", help="wait so long for a subscriber first")
+    parser.add_argument("--own-key", metavar="FILE", help="our secret CURVE key file (feed and source)")
+    parser.add_argument("--allowed", metavar="DIR", help="public CURVE key files of who may subscribe to the feed")
+    parser.add_argument("--source-key", metavar="FILE", help="the ZeroMQ source's public CURVE key file")
+    parser.add_argument("--json", action="store_true", help="one JSON object a line: bound, status each second, ended")
+
+
+def run(options: argparse.Namespace) -> int:
+    import contextlib
+    import time
+    from pathlib import Path
+
+    import zmq
+
+    from monitor.commands.interrupting import Interrupted, interruptible
+    from monitor.commands.printing import print_json, say
+    from monitor.errors import WitnessError
+    from monitor.feed.channels_loading import load_map
+    from monitor.feed.curve import CurveFiles
+    from monitor.feed.sources_bridge import Bridge
+    from monitor.feed.sources_opening import open_source
+
+    if (options.own_key is None) != (options.allowed is None) and options.source_key is None:
+        raise WitnessError("CURVE on the feed needs both --own-key and --allowed.")
+    if options.speed < 0:
+        raise WitnessError("--speed is times recorded pace; 0 does not wait at all.")
+    channels = load_map(options.map)
+    keys = None
+    if options.source_key is not None:
+        if options.own_key is None:
+            raise WitnessError("--source-key needs --own-key beside it.")
+        keys = CurveFiles(Path(options.own_key), Path(options.source_key))
+    csv = Path(options.csv) if options.csv else None
+    also = [load_map(path) for path in options.also]
+    source = open_source(channels, at=options.source, csv=csv, speed=options.speed or None, keys=keys)
+    opened = [source]
+    try:
+        opened += [open_source(one, at=None, csv=None, speed=None, keys=keys) for one in also]
+        bridge = Bridge(
+            channels,
+            source,
+            options.bind,
+            further=list(zip(also, opened[1:], strict=True)),
+            own_key=Path(options.own_key) if options.allowed else None,
+            allowed_keys=Path(options.allowed) if options.allowed else None,
+            lossless=csv is not None,
+        )
+    except (zmq.ZMQError, WitnessError) as error:
+        for one_source in opened:
+            one_source.close()
+        if isinstance(error, WitnessError):
+            raise
+        raise WitnessError(f"{options.bind} cannot be published at: {error.strerror}.") from error
+    for caution in channels.cautions:
+        say(f"{options.map}: {caution}")
+    if options.json:
+        print_json({"type": "bound", "endpoint": bridge.publisher.endpoint, "source": source.where})
+    else:
+        say(f"{source.where} → {bridge.publisher.endpoint}")
+    status = 0
+    told, told_s = "", time.monotonic()
+    try:
+        with interruptible():
+            if options.wait and not bridge.publisher.wait_for_subscriber(options.wait):
+                say(f"Nobody has subscribed within {options.wait:g} s; beginning all the same.")
+            while not bridge.ended:
+                bridge.turn()
+                if time.monotonic() - told_s < 1.0:
+                    continue
+                told_s = time.monotonic()
+                now = bridge.status()
+                if options.json:
+                    print_json({"type": "status", **now.as_json()})
+                elif (trouble := f"{now.refused} {now.absent} {now.lost // 100} {now.drives}") != told:
+                    told = trouble
+                    say(now.sentence())
+    except Interrupted as interrupted:
+        status = 128 + interrupted.number
+    finally:
+        with contextlib.suppress(Interrupted):
+            bridge.close()
+    if options.json:
+        print_json({"type": "ended", **bridge.status().as_json()})
+    else:
+        say(bridge.status().sentence())
+    return status

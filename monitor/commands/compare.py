@@ -1,0 +1,90 @@
+"""`compare`: alert groups compared by their response times, for the analyst and not for the operator.
+
+It shows responses by group, so whoever asks must say so with --unblind, and the look is entered in a file beside the
+records. Valid trials only; who did not respond, or ran into the vehicle ahead before responding, is censored.
+"""
+
+from __future__ import annotations
+
+import argparse
+from typing import Any
+
+
+def add_to(subparsers: Any) -> None:
+    from monitor.commands.tally import add_directory_options
+
+    parser = subparsers.add_parser("compare", help="alert groups compared (for the analyst)", description=__doc__)
+    add_directory_options(parser)
+    add_unblind_options(parser, "show responses by group; the look is entered in unblinding.jsonl")
+    parser.add_argument("--trigger", metavar="NAME", help="default: the first one that has an alert")
+    parser.add_argument(
+        "--measure",
+        choices=("first", "brake", "accelerator", "steering"),
+        default="first",
+        help="which onset is the response (default: first, whichever comes first)",
+    )
+    parser.add_argument("--within", type=float, default=2.5, metavar="S", help="share responded by (default: 2.5)")
+    parser.add_argument("--weights", choices=("log-rank", "gehan"), default="log-rank", help="fix it in advance")
+
+
+def add_unblind_options(parser: argparse.ArgumentParser, what: str) -> None:
+    """Options that `compare` and `export` share."""
+    parser.add_argument("--unblind", action="store_true", help=what)
+    parser.add_argument("--by", metavar="WHO", help="who looks (default: the login name)")
+
+
+def run(options: argparse.Namespace) -> int:
+    import math
+
+    from monitor.commands.printing import harmless, print_json, say
+    from monitor.commands.tally import gathered
+    from monitor.errors import WitnessError
+    from monitor.reports.comparison import compare_studies
+    from monitor.reports.comparison_text import comparison_lines
+    from monitor.reports.comparison_words import comparison_json
+    from monitor.reports.gathering import gathered_json
+
+    if not options.unblind:
+        raise WitnessError(
+            "compare shows responses by group, which nobody who recruits, runs or rules should see; if you are the "
+            "analyst, say so with --unblind (it is entered in unblinding.jsonl in the directory of records)."
+        )
+    if not (math.isfinite(options.within) and options.within > 0.0):
+        raise WitnessError("--within needs a time above 0 s.")
+    found = gathered(options)
+    comparisons = compare_studies(
+        found, options.trigger, measure=options.measure, within_s=options.within, weighting=options.weights
+    )
+    what = {"triggers": [f"{one.study}/{one.trigger}" for one in comparisons], "measure": options.measure}
+    look = look_entered(options, "compare", what, found)
+    for missing in sorted({one.p_missing for one in comparisons if one.p_missing}):
+        say(missing)
+    if options.json:
+        documents = [comparison_json(one, look.number) for one in comparisons]
+        audit = {"file": str(look.path), "look": look.number, "fault": look.fault}
+        print_json({**gathered_json(found), "audit": audit, "comparisons": documents})
+    else:
+        for fault in found.faults():
+            say(f"! {fault}")
+        if not comparisons:
+            print(f"{options.directory} holds no run that can be compared.")
+        for one in comparisons:
+            print("\n".join(harmless(line) for line in comparison_lines(one, look.number)))
+            print()
+        print(f"entered as look {look.number} in {look.path}")
+    return 1 if found.faults() or look.fault else 0
+
+
+def look_entered(options: argparse.Namespace, command: str, what: dict[str, Any], found: Any) -> Any:
+    """Enters the look in the audit file, and says what is wrong with that file."""
+    from pathlib import Path
+
+    from monitor.commands.printing import say
+    from monitor.following.live import operator_name
+    from monitor.reports.audit import enter_look
+
+    by = options.by or operator_name()
+    look = enter_look(Path(options.directory), by, command, what, {run.record: run.digest for run in found.runs})
+    if look.fault:
+        say(look.fault)
+    return look

@@ -1,0 +1,65 @@
+"""`export`: the study as tables for the analyst: trials, conditions, findings, events, notes, participants, telemetry.
+
+As CSV, or as a data set after BIDS. The same records give the same bytes.
+"""
+
+from __future__ import annotations
+
+import argparse
+from typing import Any
+
+
+def add_to(subparsers: Any) -> None:
+    from monitor.commands.compare import add_unblind_options
+    from monitor.commands.tally import add_directory_options
+
+    parser = subparsers.add_parser("export", help="tables for the analyst (CSV, BIDS)", description=__doc__)
+    add_directory_options(parser)
+    parser.add_argument("--to", required=True, choices=("csv", "bids"), dest="form", help="the form of the tables")
+    parser.add_argument("--out", required=True, metavar="DIR", help="a new or empty directory")
+    parser.add_argument("--rate", type=float, metavar="HZ", help="rate of the telemetry (default: the simulator's)")
+    add_unblind_options(parser, "with responses though rulings of a blind study are not complete; entered")
+
+
+def run(options: argparse.Namespace) -> int:
+    from pathlib import Path
+
+    from monitor.commands.compare import look_entered
+    from monitor.commands.printing import print_json, say
+    from monitor.commands.tally import gathered, progress
+    from monitor.errors import WitnessError
+    from monitor.reports.export import export_records, export_sentences, refuse_codes, unruled_trials
+    from monitor.reports.gathering import gathered_json
+    from monitor.study.loading import load_study
+
+    if options.rate is not None and not 0.1 <= options.rate <= 1000.0:
+        raise WitnessError("--rate needs a rate from 0.1 to 1000 Hz.")
+    found = gathered(options)
+    refuse_codes(found, options.form)
+    look = None
+    if options.unblind and unruled_trials(found):
+        look = look_entered(options, "export", {"to": options.form}, found)
+    exported = export_records(
+        found,
+        options.form,
+        Path(options.out),
+        study=load_study(options.study) if options.study else None,
+        rate_hz=options.rate,
+        unblinded=options.unblind,
+        progress=progress("exporting records"),
+    )
+    if options.json:
+        document = {
+            "out": str(exported.directory),
+            "to": exported.form,
+            "trials": exported.trials,
+            "responses_left_out": exported.masked,
+            "unruled": exported.unruled,
+            "look": look.number if look else None,
+        }
+        print_json({**gathered_json(found), **document})
+    else:
+        for sentence in [*found.faults(), *found.remarks()]:
+            say(sentence)
+        print("\n".join(export_sentences(exported)))
+    return 1 if found.faults() else 0

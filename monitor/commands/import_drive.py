@@ -1,0 +1,52 @@
+"""`import`: a file of a past drive into a run record, by its channel map; replayed and judged like any other."""
+
+from __future__ import annotations
+
+import argparse
+from typing import Any
+
+
+def add_to(subparsers: Any) -> None:
+    parser = subparsers.add_parser("import", help="a file of a past drive into a run record", description=__doc__)
+    parser.add_argument("csv", metavar="CSV", help="the file: one line of names, then one line for each step")
+    parser.add_argument("--map", required=True, metavar="FILE", help="its channel map (configs/channels-example.toml)")
+    parser.add_argument("--study", required=True, metavar="FILE")
+    parser.add_argument("--participant", required=True, metavar="CODE")
+    parser.add_argument("--group", metavar="NAME", help="the participant's alert group; else what the file says")
+    parser.add_argument("--records", default="records", metavar="DIR", help="where records are kept (default: records)")
+    parser.add_argument(
+        "--began",
+        metavar="TIME",
+        help="when the drive began, such as 2026-05-04T10:30+02:00, where the file has no clock (default: its date)",
+    )
+    parser.add_argument("--json", action="store_true", help="one JSON document on standard output")
+
+
+def run(options: argparse.Namespace) -> int:
+    from datetime import datetime
+    from pathlib import Path
+
+    from monitor.commands.printing import print_json, say
+    from monitor.errors import WitnessError
+    from monitor.feed.channels_loading import load_map
+    from monitor.following.importing import import_csv
+    from monitor.study.loading import load_study
+
+    began = None
+    if options.began is not None:
+        try:
+            began = datetime.fromisoformat(options.began).astimezone()
+        except ValueError as error:
+            raise WitnessError(f"--began {options.began} is no time; write it as 2026-05-04T10:30+02:00.") from error
+    channels = load_map(options.map)
+    study = load_study(options.study)
+    for caution in channels.cautions:
+        say(f"{options.map}: {caution}")
+    imported = import_csv(
+        channels, Path(options.csv), study, options.participant, options.group, Path(options.records), began=began
+    )
+    if options.json:
+        print_json(imported.as_json())
+    else:
+        print("\n".join(imported.sentences()))
+    return 1 if imported.refused else 0

@@ -1,0 +1,28 @@
+"""TERM and INT as an exception, so that a command ends in good order."""
+
+from __future__ import annotations
+
+import signal
+from types import FrameType
+
+
+class Interrupted(Exception):
+    """Raised when a signal asks the command to end."""
+
+    def __init__(self, number: int) -> None:
+        super().__init__(number)
+        self.number = number
+
+
+class interruptible:  # noqa: N801 - used as a with-statement
+    """While it holds, TERM and INT raise `Interrupted`."""
+
+    def __enter__(self) -> None:
+        def interrupt(number: int, _: FrameType | None) -> None:
+            raise Interrupted(number)
+
+        self._before = {one: signal.signal(one, interrupt) for one in (signal.SIGINT, signal.SIGTERM)}
+
+    def __exit__(self, *_: object) -> None:
+        for one, handler in self._before.items():
+            signal.signal(one, handler)

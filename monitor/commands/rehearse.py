@@ -1,0 +1,114 @@
+"""`rehearse`: a drive by a member of staff in which every trigger, alert and task must fire; one go or no-go page."""
+
+from __future__ import annotations
+
+import argparse
+from typing import Any
+
+STAFF = "REHEARSAL"
+"""Stands where a participant's code would: a rehearsal is nobody's trial."""
+
+
+def add_to(subparsers: Any) -> None:
+    parser = subparsers.add_parser("rehearse", help="does everything fire today? go or no-go", description=__doc__)
+    parser.add_argument("--study", required=True, metavar="FILE")
+    parser.add_argument("--feed", required=True, metavar="ENDPOINT", help="such as tcp://simulator:5570")
+    parser.add_argument("--group", metavar="NAME", help="the alert of this group only (default: of every group)")
+    parser.add_argument("--drives", type=int, metavar="N", help="at most so many drives (default: one for each group)")
+    parser.add_argument("--records", default="records", metavar="DIR", help="where records are kept (default: records)")
+    parser.add_argument("--reference", metavar="FILE", help="compare with this kept page (default: the last go)")
+    parser.add_argument("--own-key", metavar="FILE", help="our secret CURVE key file")
+    parser.add_argument("--simulator-key", metavar="FILE", help="the simulator's public CURVE key file")
+    parser.add_argument("--by", metavar="WHO", help="who rehearses (default: the login name)")
+    parser.add_argument("--json", action="store_true", help="one JSON document on standard output")
+
+
+def run(options: argparse.Namespace) -> int:
+    import time
+    from dataclasses import replace
+    from pathlib import Path
+
+    from monitor.commands.following import close_run
+    from monitor.commands.interrupting import Interrupted, interruptible
+    from monitor.commands.printing import print_json, say
+    from monitor.errors import WitnessError
+    from monitor.following.beginning import begin_run
+    from monitor.following.live import operator_name
+    from monitor.following.rehearsal import judge_rehearsal
+    from monitor.following.rehearsal_page import FOLDER, keep_page, kept_pages, make_page, read_page
+    from monitor.study.loading import load_study
+
+    study = load_study(options.study)
+    if options.group is not None and options.group not in study.groups:
+        raise WitnessError(f"The study has no group {options.group!r}; it has {', '.join(study.groups)}.")
+    groups = (options.group,) if options.group else tuple(study.groups)
+    alerts = {study.groups[name].alert for name in groups}
+    drives = options.drives if options.drives is not None else len(alerts)
+    if drives < 1:
+        raise WitnessError("--drives counts the drives; it needs at least one.")
+    records = Path(options.records)
+    reference = read_page(Path(options.reference)) if options.reference else None
+    if reference is None:
+        reference = next((page for page in reversed(kept_pages(records, study.name)) if page.get("go")), None)
+    by = options.by or operator_name()
+    begun = begin_run(
+        replace(study, participant_pattern=STAFF),
+        STAFF,
+        options.group,
+        (options.feed,),
+        records / FOLDER,
+        own_secret_key=options.own_key,
+        server_public_key=options.simulator_key,
+        look_back=False,
+    )
+    following = begun.follow(by)()
+    try:
+        with interruptible():
+            most = "one drive" if drives == 1 else f"at most {drives} drives, until everything has fired"
+            say(f"Listening at {options.feed}. Drive now: {most}.")
+            complete = _drive(following, study, groups, drives)
+        if not close_run(following):
+            say(f"The recorder did not close the record; run: trialwitness recover {begun.record}")
+    except Interrupted as interrupted:
+        close_run(following)
+        return 128 + interrupted.number
+    finally:
+        following.close()
+    shown = judge_rehearsal(begun.record, study, groups)
+    if not complete:
+        shown.against.insert(0, "The feed fell silent before the rehearsal was over.")
+    page = make_page(study, shown, by, time.time(), reference)
+    kept = keep_page(page, records)
+    if options.json:
+        print_json(page.as_json() | {"kept": str(kept)})
+    else:
+        print("\n".join(page.sentences()))
+        say(f"kept: {kept}")
+    return 0 if page.go else 1
+
+
+def _drive(following: Any, study: Any, groups: tuple[str, ...], drives: int) -> bool:
+    """Follows until everything has fired and its drive is over, or so many drives are; False in a silence."""
+    import time
+
+    from monitor.commands.following import READ_WITHIN_S, SILENCE_S
+    from monitor.errors import RecorderLost
+    from monitor.following.rehearsal import RehearsalWatch
+
+    began = heard_s = time.monotonic()
+    while True:
+        following.step(0.1)
+        session = following.session
+        if session is None:
+            if time.monotonic() - began > READ_WITHIN_S:
+                raise RecorderLost(f"{following.record}: no entry could be read; see recorder.log in it.")
+            continue
+        over = [drive for drive in session.drives if drive.log.ended]
+        if session.drives and len(over) == len(session.drives):
+            if len(over) >= drives or not RehearsalWatch(study, session, groups).missing():
+                return True
+        age_s = following.status().age_s
+        if age_s is not None and age_s < SILENCE_S:
+            heard_s = time.monotonic() - age_s
+        if time.monotonic() - heard_s > SILENCE_S:
+            return False

@@ -1,0 +1,158 @@
+"""`replay`: the screen over a record, closed, open, sealed or damaged; nothing is ever written into the record."""
+
+from __future__ import annotations
+
+import argparse
+import math
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+
+def add_to(subparsers: Any) -> None:
+    parser = subparsers.add_parser(
+        "replay", help="the screen over a record, and why a trial came out so", description=__doc__
+    )
+    parser.add_argument("record", metavar="RECORD", help="a record; a directory of records offers a list")
+    parser.add_argument("--at", type=float, default=0.0, metavar="SECONDS", help="begin there (of the record)")
+    parser.add_argument("--speed", type=float, default=1.0, metavar="X", help="times recorded time, 0.1 to 60")
+    parser.add_argument("--study", metavar="FILE", help="judge by this study file")
+    parser.add_argument("--by", metavar="WHO", help="who enters notes and rulings (default: the login name)")
+    parser.add_argument("--why", metavar="TRIAL", help="no screen: why this trial came out so, such as 1/gate-brake/1")
+    parser.add_argument(
+        "--sweep",
+        metavar="TRIGGER/CONDITION",
+        help="no screen: how many trials would be valid at each tolerance of this condition; over a directory, too",
+    )
+    parser.add_argument("--up-to", type=float, metavar="X", help="with --sweep: the largest tolerance")
+    parser.add_argument("--json", action="store_true", help="with --why and --sweep: one JSON document")
+
+
+def run(options: argparse.Namespace) -> int:
+    from pathlib import Path
+
+    from monitor.errors import WitnessError
+    from monitor.study.loading import load_study
+
+    if options.json and not (options.why or options.sweep):
+        raise WitnessError("replay --json goes with --why or --sweep; the trials as JSON are printed by: review --json")
+    if not (math.isfinite(options.at) and math.isfinite(options.speed) and options.speed > 0.0):
+        raise WitnessError("--at is in seconds of the record and --speed a number above 0, such as 0.5 or 10")
+    study = load_study(options.study) if options.study else None
+    path = Path(options.record)
+    if options.sweep:
+        return _sweep(path, study, options)
+    if options.why:
+        return _why(path, study, options)
+    return _show(chosen_record(path), study, options)
+
+
+def _show(path: Path, study: Any, options: argparse.Namespace) -> int:
+    from monitor.errors import WitnessError
+    from monitor.screens.running import refuse_without_terminal
+
+    try:
+        refuse_without_terminal("replay")
+    except WitnessError as error:
+        raise WitnessError(
+            f"replay shows a screen and needs a terminal; without one, see trials with: trialwitness review {path}, "
+            f"and why one came out so with: trialwitness replay {path} --why TRIAL"
+        ) from error
+    from monitor.following.live import operator_name
+    from monitor.following.replay import ReplaySource
+    from monitor.screens.replay_app import run_replay
+
+    by = options.by or operator_name()
+    source = ReplaySource(path, by=by, study=study, at_s=options.at, speed=options.speed)
+    source.start()
+    try:
+        return run_replay(source)
+    finally:
+        source.stop()
+
+
+def _why(path: Path, study: Any, options: argparse.Namespace) -> int:
+    from monitor.commands.printing import print_json, say
+    from monitor.following.explain import explain_trial, explanation_json, explanation_lines
+    from monitor.following.replay_playback import Playback
+    from monitor.following.replay_reading import MapMaking
+    from monitor.record.addendum import read_addendum
+
+    found = MapMaking(path, study).run()
+    playback = Playback(found)
+    playback.addendum = read_addendum(path)
+    explained = explain_trial(found, playback, options.why)
+    for sentence in found.damage:
+        say(f"{path}: {sentence}")
+    if options.json:
+        print_json({"record": str(path), **explanation_json(explained), "damage": list(found.damage)})
+    else:
+        print("\n".join(explanation_lines(explained)))
+    return 1 if found.damage else 0
+
+
+def _sweep(path: Path, study: Any, options: argparse.Namespace) -> int:
+    from monitor.commands.printing import print_json
+    from monitor.errors import WitnessError
+    from monitor.following.explain_sweep import far_enough, sweep, sweep_json, sweep_lines, swept_trials
+    from monitor.record.reader import list_records
+
+    trigger, _, condition = options.sweep.partition("/")
+    if options.up_to is not None and not options.up_to > 0.0:
+        raise WitnessError("--up-to must be greater than 0")
+    records = (list_records(path) if path.is_dir() else []) or [path]
+    trials = [one for record in records for one in swept_trials(record, trigger, condition, study)]
+    rows = sweep(trials, options.up_to or far_enough(trials), steps=20)
+    if options.json:
+        print_json({"sweep": options.sweep, **sweep_json(trials, rows)})
+    else:
+        print("\n".join(sweep_lines(trials, rows)))
+    return 0
+
+
+def chosen_record(path: Path) -> Path:
+    """The record itself; of a directory of records, the one that is chosen from the list.
+
+    Without a terminal the list is printed, and `WitnessError` asks for one of them.
+    """
+    import sys
+
+    from monitor.errors import WitnessError
+    from monitor.record.reader import list_records
+
+    records = list_records(path) if path.is_dir() else []
+    if not records:
+        return path
+    for place, record in enumerate(records, start=1):
+        print(f"{place:>3}  {_record_line(record)}", flush=True)
+    if not (sys.stdin.isatty() and sys.stdout.isatty()):
+        raise WitnessError(f"{path} holds {len(records)} records: name one of them, such as {records[0]}")
+    while True:
+        try:
+            answer = input(f"Which one? 1 to {len(records)}, Enter leaves: ").strip()
+        except EOFError:
+            answer = ""
+        if not answer:
+            raise SystemExit(0)
+        if answer.isascii() and answer.isdigit() and 1 <= int(answer) <= len(records):
+            return records[int(answer) - 1]
+        print(f"There is no record {answer!r}.")
+
+
+def _record_line(record: Path) -> str:
+    """Participant, time, trials with their verdicts, and the record's name."""
+    from monitor.commands.printing import harmless
+    from monitor.errors import WitnessError
+    from monitor.following.review import review_record
+
+    try:
+        reviewed = review_record(record)
+    except WitnessError as error:
+        return f"{record.name}  cannot be read: {error}"
+    trials = ", ".join(f"{one.trigger} {one.effective}" for one in reviewed.session.trials()) or "no trial"
+    time = record.name.split("-")[-2] if record.name.count("-") >= 2 else ""
+    time = f"{time[:4]}-{time[4:6]}-{time[6:8]} {time[9:11]}:{time[11:13]}" if len(time) == 16 else time
+    damaged = f", {len(reviewed.damage)} places damaged" if reviewed.damage else ""
+    who = harmless(reviewed.session.opening.participant)
+    return f"{who:<6} {time}  {trials}  ({reviewed.state}{damaged})  {record.name}"

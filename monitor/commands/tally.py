@@ -1,0 +1,98 @@
+"""`tally`: how far a study is: trials by group and effective verdict, why others were lost, what is still needed.
+
+Nothing about responses. The records of the directory are judged anew where the summary beside them does not fit.
+"""
+
+from __future__ import annotations
+
+import argparse
+from typing import Any
+
+
+def add_to(subparsers: Any) -> None:
+    parser = subparsers.add_parser("tally", help="the study so far: what is valid, lost, needed", description=__doc__)
+    add_directory_options(parser)
+    parser.add_argument("--trigger", metavar="NAME", help="only this trigger")
+    parser.add_argument("--follow", action="store_true", help="again whenever a record changes, until interrupted")
+
+
+def add_directory_options(parser: argparse.ArgumentParser) -> None:
+    """Options that the reports on a directory share."""
+    parser.add_argument("directory", metavar="DIR", help="a directory of records")
+    parser.add_argument("--study", metavar="FILE", help="judge every record by this study file instead of its own")
+    parser.add_argument("--json", action="store_true", help="JSON on standard output")
+
+
+def run(options: argparse.Namespace) -> int:
+    shown = None
+    while True:
+        shown, status = _show(options, shown)
+        if not options.follow:
+            return status
+        _wait_for_change(options)
+
+
+def gathered(options: argparse.Namespace) -> Any:
+    """The records of the command's directory, with progress on stderr where many have to be judged."""
+    from pathlib import Path
+
+    from monitor.reports.gathering import gather
+    from monitor.study.loading import load_study
+
+    study = load_study(options.study) if options.study else None
+    return gather(Path(options.directory), study, progress("judging records"))
+
+
+def _show(options: argparse.Namespace, shown: Any) -> tuple[Any, int]:
+    """Prints the report unless it is the one that stands there; with the exit status."""
+    import sys
+
+    from monitor.commands.printing import harmless, print_json
+    from monitor.reports.tally import tally_json
+    from monitor.reports.tally_text import tally_lines
+
+    found = gathered(options)
+    document = tally_json(found, options.trigger)
+    status = 1 if document["faults"] else 0
+    if document == shown:
+        return shown, status
+    if options.json:
+        print_json(document)
+    else:
+        if shown is not None and sys.stdout.isatty():
+            print("\x1b[H\x1b[2J", end="")
+        print("\n".join(harmless(line) for line in tally_lines(found, options.trigger)), flush=True)
+    return document, status
+
+
+def _wait_for_change(options: argparse.Namespace) -> None:
+    """Returns when a file in one of the records has changed its time; asks once a second."""
+    import time
+    from pathlib import Path
+
+    before = _times(Path(options.directory))
+    while _times(Path(options.directory)) == before:
+        time.sleep(1.0)
+
+
+def _times(directory: Any) -> list[tuple[str, int]]:
+    from monitor.reports.cache import CACHE_NAME
+
+    times = []
+    for record in directory.glob("*.run"):
+        for file in record.iterdir():
+            if file.name.startswith(CACHE_NAME.partition(".")[0]):
+                continue
+            times.append((str(file), file.stat().st_mtime_ns))
+    return sorted(times)
+
+
+def progress(what: str) -> Any:
+    """Tells on stderr how far it is, where there is a terminal and some time to wait."""
+    import sys
+
+    def show(done: int, all_: int) -> None:
+        if all_ > 4 and sys.stderr.isatty():
+            print(f"\r\x1b[K{what}: {done} of {all_}", end="\n" if done == all_ else "", file=sys.stderr)
+
+    return show

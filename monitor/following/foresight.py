@@ -1,0 +1,117 @@
+"""How a measure goes on: the straight line through its last seconds, and when a trigger's rule will hold.
+
+A line is believed only as far as it stands out of the noise about it, and only as far ahead as its kind of measure goes
+on as it was: a gap for ten seconds, a place in the lane for one and a half (common practice, no source).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from monitor.judging.firing import FireWatch
+from monitor.judging.session import DriveTrials
+from monitor.judging.stretch import Stretch
+from monitor.judging.values import IN, held_rows, stand_in_band, values_on
+from monitor.measures.columns import FloatArray
+from monitor.study.model import Band, FireTerm, Measure, Study, Trigger
+
+TREND_S = 3.0
+"""The line is laid through this much of the past."""
+
+STANDS_OUT = 3.0
+"""A line that rises by more than this many times the noise about it is believed."""
+
+REACH_S = {"pair": 10.0, "rolling": 10.0, "role": 4.0, "own": 4.0, "lateral": 1.5, "signal": 0.0}
+NEVER_NEGATIVE = frozenset(("speed", "time_gap", "distance_gap", "ttc", "ttc_accel"))
+RESTLESS_S = 0.5
+RESTLESS = frozenset(("accel", "yaw_rate", "steering_angle", "accelerator", "brake", "heading"))
+"""Channels that a driver changes at any moment."""
+
+
+@dataclass(frozen=True, slots=True)
+class Trend:
+    """A measure now and where it goes. `slope` is per second, 0.0 where no line is believed."""
+
+    value: float
+    slope: float
+    reach_s: float
+    never_negative: bool = False
+    is_known: bool = True
+    """False while there is too little of the past to lay a line through."""
+
+    def after(self, seconds: float) -> float:
+        """The value foreseen so many seconds ahead."""
+        then = self.value + self.slope * min(max(seconds, 0.0), self.reach_s)
+        return max(then, 0.0) if self.value >= 0.0 and self.never_negative else then
+
+
+def trend_of(measure: Measure, t: FloatArray, value: FloatArray) -> Trend | None:
+    """The trend of a measure at the last frame; None where it has no value there."""
+    if len(t) == 0 or not np.isfinite(value[-1]):
+        return None
+    reach_s = RESTLESS_S if measure.name in RESTLESS else REACH_S[measure.kind]
+    recent = (t >= t[-1] - TREND_S) & np.isfinite(value)
+    x, y = t[recent] - t[-1], value[recent]
+    if len(x) < 5 or x[-1] - x[0] < 0.5 * TREND_S:
+        return Trend(float(y[-1]), 0.0, reach_s, is_known=False)
+    never_negative = measure.name in NEVER_NEGATIVE
+    dx = x - x.mean()
+    slope = float(np.sum(dx * y) / np.sum(dx * dx))
+    noise = float(np.std(y - y.mean() - slope * dx))
+    believed = abs(slope) * float(x[-1] - x[0]) > STANDS_OUT * noise and abs(slope) > 1e-6
+    return Trend(float(y[-1]), slope if believed else 0.0, reach_s, never_negative)
+
+
+def seconds_to_fire(watch: FireWatch, drive: DriveTrials, stretch: Stretch, study: Study) -> float | None:
+    """Seconds until the trigger's rule will hold, where its terms tell: a place by the speed now, others by trend.
+
+    None where the rule states nothing, where a term goes the other way, or where it cannot be foreseen.
+    """
+    trigger = watch.trigger
+    if not trigger.fires_when:
+        return None
+    terms = list(trigger.fires_when)
+    if not watch.armed:
+        terms += [FireTerm(one.measure, one.band, "none", one.delay_s) for one in trigger.armed_when]
+    waits = [_seconds_to(term, stretch, study, trigger) for term in terms]
+    known = [wait for wait in waits if wait is not None]
+    return max(known) if len(known) == len(waits) else None
+
+
+def _seconds_to(term: FireTerm, stretch: Stretch, study: Study, trigger: Trigger) -> float | None:
+    """Seconds until one term holds; the edges mean what they mean in `firing`."""
+    measure = term.measure
+    role = study.roles.get(measure.role or trigger.role)
+    rows = held_rows(stretch, role, int(stretch.lead_id[-1]))
+    measured = values_on(stretch, measure, rows, slice(len(stretch.t) - 1, len(stretch.t)))
+    standing = stand_in_band(stretch.t, measured, term.band, measure, "not met")
+    holds = int(standing.inside[-1]) == IN
+    if term.edge == "none" and holds:
+        return term.delay_s
+    if holds == (term.edge in ("none", "rising")):
+        return None  # it must first be left, or entered
+    trend = trend_of(measure, stretch.t, measured.value)
+    if trend is None:
+        return None
+    slope = trend.slope
+    if measure.kind == "own" and measure.name == "station":
+        slope = float(stretch.frames.own["speed"][-1])
+    wait = _crossing(trend.value, slope, term.band, leaving=holds)
+    return None if wait is None else wait + term.delay_s
+
+
+def _crossing(value: float, slope: float, band: Band, *, leaving: bool) -> float | None:
+    """Seconds until a value that goes on so enters a band, or leaves it; None where it never does."""
+    low = -np.inf if band.at_least is None else band.at_least - band.tolerance
+    high = np.inf if band.at_most is None else band.at_most + band.tolerance
+    if leaving:
+        edge = high if slope > 0.0 else low
+    elif value < low:
+        edge = low if slope > 0.0 else np.inf
+    else:
+        edge = high if slope < 0.0 else np.inf
+    if abs(slope) < 1e-3 or not np.isfinite(edge):
+        return None
+    return float((edge - value) / slope)

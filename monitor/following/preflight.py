@@ -1,0 +1,169 @@
+"""Preflight: what a study needs against what is there, before the participant drives. One heading: GO or NOT YET.
+
+What is not met says NOT YET; what cannot be told ("not said", "no rehearsal today") is shown and stops nobody.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from datetime import UTC, datetime
+from typing import Any
+
+import numpy as np
+
+from monitor.following.checking_needs import OTHERS, needed_channels
+from monitor.following.view import LiveView, PreflightLine, PreflightView
+from monitor.judging.drive import DriveLog
+from monitor.judging.exposure import exposure_before
+from monitor.judging.session import Session
+from monitor.judging.trial import Result
+
+RATE_OFF = 0.1
+"""A rate further than this share from the stated one is not the stated one; as in `check`."""
+
+DISK_LEAST_MIN = 60.0
+"""A disk that is full earlier could end before the run does: no source, a run and its drive in last under an hour."""
+
+NEAR_S = 30.0
+"""A trigger that is due in less than this wants the whole screen."""
+
+
+def preflight(session: Session, view: LiveView, rehearsal: dict[str, Any] | None, wall: float) -> PreflightView:
+    """The preflight now. `rehearsal`: the newest kept page of the study; `wall`: seconds since 1970."""
+    lines = (
+        *_told(session),
+        *_feed(session, view),
+        *_exposures(session),
+        _disk(view),
+        _rehearsed(session, rehearsal, wall),
+    )
+    wrong = [one for one in lines if one.result == "not met"]
+    why = "; ".join(f"{one.what}: {one.given}" for one in wrong)
+    if not wrong:
+        open_ones = [one.what for one in lines if one.result == "undecided"]
+        why = (
+            f"all that can be told is met; look yourself: {', '.join(open_ones)}" if open_ones else "all needs are met"
+        )
+    return PreflightView("NOT YET" if wrong else "GO", why, lines, _is_over(view))
+
+
+def _is_over(view: LiveView) -> bool:
+    left = view.outlook.seconds_left if view.outlook is not None else None
+    fired = any(trial.fired_at is not None for trial in view.trials)
+    return fired or view.feed.state == "ended" or (left is not None and left < NEAR_S)
+
+
+def _log(session: Session) -> DriveLog | None:
+    return session.current.log if session.current is not None else None
+
+
+def _told(session: Session) -> Iterator[PreflightLine]:
+    """Participant, group and scenario: as planned, and as the simulator says."""
+    log = _log(session)
+    hello = log.hello if log is not None else None
+    opening, study = session.opening, session.study
+    said = hello.participant if hello is not None else None
+    result: Result = "undecided" if said is None else "met" if said == opening.participant else "not met"
+    yield PreflightLine("participant", opening.participant, _said(said), result)
+
+    said = hello.group if hello is not None else None
+    needed = opening.group or "one of the study's"
+    if said is None:
+        result = "undecided"
+    else:
+        result = "met" if said in ((opening.group,) if opening.group is not None else study.groups) else "not met"
+    yield PreflightLine("group", needed, _said(said), result)
+
+    said = hello.scenario if hello is not None else None
+    if said is None or not study.scenarios:
+        result = "undecided"
+    else:
+        result = "met" if said in study.scenarios else "not met"
+    yield PreflightLine("scenario", "one of the study's" if study.scenarios else "any", _said(said), result)
+
+
+def _said(text: str | None) -> str:
+    return text or "not said"
+
+
+def _feed(session: Session, view: LiveView) -> Iterator[PreflightLine]:
+    """The feed itself, its rate, and the channels that conditions and rules look at."""
+    log, feed = _log(session), view.feed
+    runs = feed.state in ("live", "paused")
+    yield PreflightLine("feed", "live", feed.state, "met" if runs else "not met")
+    if log is None or log.hello is None or not log.blocks:
+        return
+    stated, rate = log.hello.rate_hz, feed.rate_hz
+    if rate is None:
+        yield PreflightLine("rate", f"{stated:g} Hz", "not known yet", "undecided")
+    else:
+        as_stated = abs(rate / stated - 1.0) <= RATE_OFF
+        yield PreflightLine("rate", f"{stated:g} Hz", f"{rate:.1f} Hz", "met" if as_stated else "not met")
+    needs = needed_channels(session.study)
+    missing = [name for name in needs if not _is_given(log, name)]
+    count = len(needs)
+    given = "all there" if not missing else f"{len(missing)} missing"
+    yield PreflightLine("channels", f"all {count}", given, "not met" if missing else "met")
+    for name in missing:
+        what = "other vehicles" if name == OTHERS else name
+        yield PreflightLine(what, "it", f"not given; looked at by {', '.join(needs[name])}", "not met")
+    lost = "none lost" if not feed.lost else f"{feed.lost} lost"
+    yield PreflightLine("frames", "none lost", lost, "undecided" if feed.lost else "met")
+
+
+def _is_given(log: DriveLog, name: str) -> bool:
+    """Whether a channel has had a value in the newest frames."""
+    block = log.blocks[-1].frames
+    if name == OTHERS:
+        return any(len(one.frames.others.id) for one in log.blocks)
+    if name in ("lane_offset", "lane_width") and log.road is not None:
+        return True
+    column = block.own.get(name)
+    if column is None:
+        column = block.signals.get(name)
+    return column is not None and bool(np.isfinite(column).any())
+
+
+def _exposures(session: Session) -> Iterator[PreflightLine]:
+    """Whether the participant is naive, for every surprise class that this scenario fires."""
+    log, opening = _log(session), session.opening
+    scenario = log.hello.scenario if log is not None and log.hello is not None else None
+    classes = dict.fromkeys(
+        trigger.surprise_class for trigger in session.study.triggers if trigger.expected_in(scenario) > 0
+    )
+    earlier = session.shown()
+    for name in classes:
+        shown = [(trial, how) for surprise_class, trial, how in earlier if surprise_class == name]
+        exposure = exposure_before(name, opening.exposures, opening.exposures_known, shown)
+        given = {"yes": "naive", "no": "not naive", "unknown": "not known, counts as spent"}[exposure.naive]
+        words = f"{given}. {exposure.why}" if exposure.why else given
+        yield PreflightLine(f"surprise {name}", "naive", words, "met" if exposure.naive == "yes" else "not met")
+
+
+def _disk(view: LiveView) -> PreflightLine:
+    minutes = view.recorder.minutes_left
+    needed = f"{DISK_LEAST_MIN:.0f} min"
+    if view.recorder.state in ("lost", "not recording", "restarting"):
+        return PreflightLine("recorder", "recording", view.recorder.state, "not met")
+    if minutes is None:
+        return PreflightLine("disk", needed, "not known yet", "undecided")
+    given = f"{minutes:.0f} min left" if minutes < 120 else f"{minutes / 60:.0f} h left"
+    return PreflightLine("disk", needed, given, "met" if minutes >= DISK_LEAST_MIN else "not met")
+
+
+def _rehearsed(session: Session, page: dict[str, Any] | None, wall: float) -> PreflightLine:
+    """The newest rehearsal, where it is of today (UTC) and of this very study file."""
+    needed = "go, today"
+    at = page.get("at") if page is not None else None
+    if page is None or not isinstance(at, int | float) or _day(at) != _day(wall):
+        return PreflightLine("rehearsal", needed, "no rehearsal today", "undecided")
+    when = datetime.fromtimestamp(at, UTC).strftime("%H:%M UTC")
+    if page.get("study_sha256") != session.study.sha256:
+        return PreflightLine("rehearsal", needed, f"{when}, with another study file", "undecided")
+    if page.get("go") is True:
+        return PreflightLine("rehearsal", needed, f"go at {when}", "met")
+    return PreflightLine("rehearsal", needed, f"no-go at {when}", "not met")
+
+
+def _day(wall: float) -> str:
+    return datetime.fromtimestamp(wall, UTC).strftime("%Y-%m-%d")

@@ -1,0 +1,92 @@
+"""A judged trial with what the operator said of it: the call where the eyes were, and the comfort ratings before it.
+
+These are laid over the trial and not judged into it, because they may come long after it is final.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+
+from monitor.judging.advice import what_now
+from monitor.judging.case import make_finding
+from monitor.judging.exposure import Shown
+from monitor.judging.judge import decide
+from monitor.judging.operator import OperatorLog
+from monitor.judging.trial import ConditionResult, Finding, Trial
+from monitor.judging.values import IN, stand_in_band
+from monitor.measures.measured import Measured, State
+from monitor.study.model import Condition, Study, Trigger
+
+EYES = "eyes"
+"""A signal whose name begins so is about where the participant looks: 1 on the road, 0 away (as `eyes_on_road`)."""
+
+
+def with_calls(
+    trial: Trial, trigger: Trigger, study: Study, operator: OperatorLog, shown: Shown, group: str | None
+) -> Trial:
+    """The trial after the operator's calls; the same one where there is none about it."""
+    conditions, findings = list(trial.conditions), list(trial.findings)
+    on_road = operator.eyes.get(trial.id)
+    if on_road is not None and trial.fired_at is not None:
+        for index, (condition, result) in enumerate(zip(trigger.conditions, trial.conditions, strict=True)):
+            if _may_be_called(condition, result):
+                conditions[index] = _called(condition, result, on_road)
+                findings.append(_said(study, condition, on_road, trial.fired_at))
+    findings += _comfort(trial, study, operator)
+    if len(findings) == len(trial.findings):
+        return trial
+    findings.sort(key=lambda one: (one.at if one.at is not None else np.inf, one.code))
+    called = replace(
+        trial,
+        conditions=tuple(conditions),
+        findings=tuple(findings),
+        verdict=decide(tuple(conditions), tuple(findings), final=trial.stage == "final"),
+    )
+    return replace(called, what_now=what_now(called, shown, study, group))
+
+
+def _may_be_called(condition: Condition, result: ConditionResult) -> bool:
+    """Only where nothing was measured: a call never takes the place of a gaze signal."""
+    measure = condition.measure
+    asks_for_eyes = measure.kind == "signal" and measure.name.startswith(EYES)
+    return asks_for_eyes and result.result == "undecided" and result.value is None and not result.open
+
+
+def _called(condition: Condition, result: ConditionResult, on_road: bool) -> ConditionResult:
+    value = np.array([1.0 if on_road else 0.0])
+    measured = Measured(value, np.array([State.MEASURED], dtype=np.uint8))
+    standing = stand_in_band(np.zeros(1), measured, condition.band, condition.measure)
+    met = int(standing.inside[0]) == IN
+    margin = float(standing.margin[0])
+    return replace(
+        result,
+        value=float(value[0]),
+        state=None,
+        margin=margin if np.isfinite(margin) else None,
+        result="met" if met else "not met",
+        at_edge=met and margin < 0.0,
+    )
+
+
+def _said(study: Study, condition: Condition, on_road: bool, fired_at: float) -> Finding:
+    where = "on the road (1)" if on_road else "away from it (0)"
+    sentence = (
+        f"{condition.name}: {condition.measure.name} was not measured; the operator called the eyes {where} at the "
+        f"fire at {fired_at:.2f} s."
+    )
+    return make_finding(study, "eyes-called", sentence, fired_at)
+
+
+def _comfort(trial: Trial, study: Study, operator: OperatorLog) -> list[Finding]:
+    """A note on a trial that fired after a rating had reached the facility's stop rule, in the same drive."""
+    stop_at = study.comfort_stop_at
+    if stop_at is None or trial.fired_at is None:
+        return []
+    for one in operator.comfort:
+        if one.rating >= stop_at and one.drive == trial.drive and one.at is not None and one.at <= trial.fired_at:
+            rule = f"the facility's stop rule is {stop_at:g} or more"
+            sentence = f"The comfort rating was {one.rating:g} at {one.at:.2f} s; {rule}."
+            return [make_finding(study, "comfort-high", sentence, one.at)]
+    return []

@@ -1,0 +1,71 @@
+"""What a drive remembers of the messages that came in: markers, losses, counts, each with its entry in the record."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+MARKER_DELAY_S = 2.0
+"""A marker may be this much older than frames already received (contract of the feed)."""
+
+
+@dataclass(frozen=True, slots=True)
+class ReceivedMarker:
+    """A marker with where it stood in the record."""
+
+    n: int
+    t: float
+    kind: str
+    name: str
+    data: dict[str, Any]
+    number: int
+    """Entry that it came in; for a marker found only in `recent`, the entry of that hello."""
+    newest_t: float
+    """Time of the newest judged frame when it came; NaN before the first."""
+    wall: float
+    """Wall clock of the recorder when it came, seconds since 1970: a label only."""
+    recovered: bool
+    """True where it was found only in `recent`."""
+
+    @property
+    def late(self) -> bool:
+        """Whether it came later than the feed's contract allows."""
+        return self.newest_t - self.t > MARKER_DELAY_S
+
+
+@dataclass(frozen=True, slots=True)
+class Loss:
+    """Frames missing between two received ones, at `after_t` and `before_t`; told by the entry `number`."""
+
+    after_t: float
+    before_t: float
+    count: int
+    number: int
+
+    def touches(self, start_t: float, end_t: float) -> bool:
+        """Whether the open interval between the two received frames meets a window."""
+        return self.after_t < end_t and self.before_t > start_t
+
+
+@dataclass(frozen=True, slots=True)
+class CountStep:
+    """The frames' count of markers rose: markers `first_n` … `last_n` were sent between two judged frames."""
+
+    first_n: int
+    last_n: int
+    after_t: float
+    before_t: float
+    number: int
+
+
+@dataclass(slots=True)
+class FeedCounts:
+    """What came in, counted."""
+
+    frames: int = 0
+    judged: int = 0
+    lost: int = 0
+    duplicates: int = 0
+    out_of_order: int = 0
+    repeated_time: int = 0
+    before_hello: int = 0

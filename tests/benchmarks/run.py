@@ -1,0 +1,64 @@
+"""Measures what the design gives a budget for: `python tests/benchmarks/run.py [NAME …]`.
+
+Each figure is taken in this one run: where it can be, as a ratio to a bare loop that does the same with the same bytes,
+both sides in turns, by processor time; the median of the rounds, with the least and the greatest. Nothing here is a
+test: a machine that has other things to do must not make a test fail.
+"""
+
+from __future__ import annotations
+
+import argparse
+import dataclasses
+import datetime
+import importlib
+import json
+import sys
+
+from measuring import Figure, machine
+
+NAMES = {
+    "intake": "the recorder against a bare loop",
+    "judging": "following and judging against a bare loop",
+    "latency": "a deciding message in → verdict in the view → bytes on a terminal",
+    "shares": "processor at 60 Hz, and bytes to the terminal",
+    "reviewing": "a record of an hour, judged again; several on all cores",
+    "desk": "a note until it is on disk",
+    "starting": "start-up of commands",
+    "memory": "memory over a long drive",
+    "growth": "cost by frame rate, vehicles, signals",
+}
+
+
+def main() -> int:
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("name", nargs="*", metavar="NAME", help=f"of {', '.join(NAMES)} (default: all)")
+    parser.add_argument("--rounds", type=int, default=5, metavar="N", help="rounds of each figure (default: 5)")
+    parser.add_argument("--json", action="store_true", help="one JSON document on standard output")
+    options = parser.parse_args()
+    unknown = [name for name in options.name if name not in NAMES]
+    if unknown:
+        parser.error(f"no benchmark is called {unknown[0]!r}; there are {', '.join(NAMES)}")
+    told = {
+        "date": datetime.datetime.now(datetime.UTC).strftime("%Y-%m-%d %H:%M UTC"),
+        "machine": machine(),
+        "command": f"python tests/benchmarks/run.py {' '.join(sys.argv[1:])}".rstrip(),
+    }
+    if not options.json:
+        for word, value in told.items():
+            print(f"{word}: {value}")
+    found: list[Figure] = []
+    for name in options.name or NAMES:
+        if not options.json:
+            print(f"\n{name}: {NAMES[name]}", flush=True)
+        for figure in importlib.import_module(name).measure(options.rounds):
+            found.append(figure)
+            if not options.json:
+                print(f"  {figure.line()}", flush=True)
+    if options.json:
+        figures = [{**dataclasses.asdict(one), "median": one.median, "kept": one.met} for one in found]
+        print(json.dumps({**told, "figures": figures}, indent=2))
+    return 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())

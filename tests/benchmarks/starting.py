@@ -1,0 +1,35 @@
+"""Start-up of the command line against a bare interpreter, by processor time."""
+
+from __future__ import annotations
+
+import os
+import subprocess
+import sys
+
+from measuring import Figure
+from processes import program
+
+COMMANDS = (("--help",), ("--version",), ("review", "--help"), ("watch", "--help"))
+
+
+def measure(rounds: int) -> list[Figure]:
+    """Least times of a round's five starts, because a start can only be held up."""
+    figures = []
+    for command in COMMANDS:
+        ratios, ours_s = [], 0.0
+        for _ in range(rounds):
+            bare_s = min(_start_s([sys.executable, "-c", "pass"]) for _ in range(5))
+            ours_s = min(_start_s(program(*command)) for _ in range(5))
+            ratios.append(ours_s / bare_s)
+        name = f"start of `trialwitness {' '.join(command)}` against a bare interpreter"
+        remark = f"{ours_s * 1000:.0f} ms of processor time"
+        figures.append(Figure(name, tuple(ratios), "× bare", at_most=3.0, remark=remark))
+    return figures
+
+
+def _start_s(command: list[str]) -> float:
+    """Processor time of a process, from its start to its end."""
+    before = os.times()
+    subprocess.run(command, check=True, stdout=subprocess.DEVNULL)
+    after = os.times()
+    return after.children_user + after.children_system - before.children_user - before.children_system

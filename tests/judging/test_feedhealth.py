@@ -1,0 +1,367 @@
+"""Each finding about the feed by a feed made by hand, and its absence on feeds in order, a perfect one included."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from typing import Any
+
+import pytest
+
+from monitor.judging.trial import Trial
+from tests.judging.hand import FIRE_T, SPEED, STUDY, HandDrive, judged, study_of
+
+WALL = 1_772_469_000.0
+ALERT = (10.3, "alert_on", "alert", {"modality": "sound"})
+
+
+def trial_of(drive: HandDrive, text: str = STUDY) -> Trial:
+    return judged(drive, study=study_of(text)).trials()[0]
+
+
+def found(trial: Trial) -> list[str]:
+    return [one.code for one in trial.findings]
+
+
+def sentence(trial: Trial, code: str) -> str:
+    return next(one.sentence for one in trial.findings if one.code == code)
+
+
+# --- feeds that are in order ------------------------------------------------------------------------------------------
+
+
+def weaving(t: float, *, sign: float = 1.0, factor: float = 1.0) -> dict[str, float]:
+    """A car that weaves: y = 0.3·sin(0.8·t), with heading, yaw rate, steering and offset of that path."""
+    y, rate = 0.3 * math.sin(0.8 * t), 0.3 * 0.8 * math.cos(0.8 * t)
+    yaw_rate = -0.3 * 0.64 * math.sin(0.8 * t) / SPEED
+    return {
+        "y": y,
+        "heading": math.asin(rate / SPEED),
+        "lane_offset": sign * y,
+        "yaw_rate": sign * factor * yaw_rate,
+        "steering_angle": sign * 40.0 * yaw_rate / SPEED,
+    }
+
+
+def surging(t: float, *, factor: float = 1.0, frozen_from: float = math.inf) -> dict[str, float]:
+    """A speed of 20 + 0.4·sin(0.5·t) m/s with the place and acceleration of it."""
+    way = SPEED * t + 0.4 / 0.5 * (1.0 - math.cos(0.5 * t))
+    speed = SPEED + 0.4 * math.sin(0.5 * min(t, frozen_from))
+    return {
+        "x": 100.0 + way,
+        "station": 100.0 + way,
+        "speed": factor * speed,
+        "accel": 0.2 * math.cos(0.5 * t),
+        "accelerator": 0.3 + 0.1 * math.cos(0.5 * t),
+    }
+
+
+@pytest.mark.parametrize(
+    "own",
+    [
+        lambda t: {},  # a perfect straight drive at a constant speed: nothing ever changes but the place
+        weaving,
+        surging,
+        lambda t: {"accelerator": 0.3 + 0.01 * math.sin(t), "brake": 0.0},
+        lambda t: {"yaw_rate": math.nan, "steering_angle": math.nan, "accelerator": math.nan, "brake": math.nan},
+        lambda t: {"lane_offset": math.nan, "lane_width": math.nan},
+        lambda t: {"accelerator": 0.0},  # a car that holds its speed by itself
+    ],
+)
+@pytest.mark.parametrize("wall", [lambda t: None, lambda t: WALL + t, lambda t: WALL + 1.005 * t])
+def test_nothing_is_found_where_nothing_is_wrong(
+    own: Callable[[float], dict[str, float]], wall: Callable[[float], float | None]
+) -> None:
+    trial = trial_of(HandDrive(own=own, wall=wall, end_t=16.0))
+    assert found(trial) == []
+    assert trial.verdict == "valid"
+
+
+def test_a_feed_without_names_lanes_and_signals_gives_no_finding() -> None:
+    bare = HandDrive(own=lambda t: {"lane": math.nan}, van=lambda t: {"lane": math.nan}, end_t=16.0)
+    assert found(trial_of(bare)) == []
+
+
+# --- losses -----------------------------------------------------------------------------------------------------------
+
+
+def test_lost_frames_inside_the_window_are_counted_and_placed() -> None:
+    trial = trial_of(HandDrive(lost_frames=frozenset(range(560, 563)), end_t=16.0))
+    assert sentence(trial, "witness-gap") == (
+        "3 frames did not reach the recorder between 9.32 and 9.38 s, inside the trial's window."
+    )
+    assert trial.verdict == "undecided"
+
+
+def test_lost_frames_outside_the_window_do_not_matter() -> None:
+    assert found(trial_of(HandDrive(lost_frames=frozenset(range(300, 330)), end_t=16.0))) == []
+
+
+def test_a_recording_that_began_late_lacks_the_time_before() -> None:
+    trial = trial_of(HandDrive(lost_frames=frozenset(range(540)), end_t=16.0))
+    assert sentence(trial, "witness-gap") == (
+        "Recording began at 9.00 s; the conditions look back to 7.00 s, 2.00 s earlier."
+    )
+    assert trial.verdict == "undecided"
+    assert found(trial_of(HandDrive(lost_frames=frozenset(range(418)), end_t=16.0))) == []
+
+
+def test_a_failure_seen_stands_whatever_was_not_recorded() -> None:
+    late = HandDrive(
+        lost_frames=frozenset(range(540)), own=lambda t: {"speed": 10.0} if 9.4 < t < 9.5 else {}, end_t=16.0
+    )
+    assert trial_of(late).verdict == "invalid"
+
+
+def test_no_frame_at_all_about_the_trigger() -> None:
+    trial = trial_of(HandDrive(lost_frames=frozenset(range(2000)), end_t=16.0))
+    assert sentence(trial, "witness-gap") == "No frame was received about the trigger."
+    assert trial.verdict == "undecided"
+
+
+@pytest.mark.parametrize(("end", "cut"), [(FIRE_T + 1.3, True), (FIRE_T + 1.7, False)])
+def test_a_drive_that_ends_inside_the_window_is_cut(end: float, cut: bool) -> None:
+    # the conditions look until 1.5 s after the fire; the hazard came, and is not waited for any more
+    trial = trial_of(HandDrive(end_t=end))
+    assert ("window-cut" in found(trial)) is cut
+    assert trial.stage == "final"
+
+
+def test_a_cut_drive_in_which_no_hazard_came_was_not_seen_to_its_end() -> None:
+    text = STUDY.replace("at_most = -4.0", "at_most = 9.0")
+    trial = trial_of(HandDrive(end_t=FIRE_T + 2.0, brake_mps2=0.0, markers=[ALERT]), text)
+    assert found(trial) == ["window-cut"]
+    assert "hazard-missing" not in found(trial)
+
+
+def test_markers_that_never_arrive_inside_the_window() -> None:
+    others = [(FIRE_T + 0.3 + 0.0001 * k, "other", "x", {}) for k in range(41)]
+    trial = trial_of(HandDrive(markers=[(10.25, *ALERT[1:]), *others], lost_markers=frozenset({5, 6}), end_t=16.0))
+    assert sentence(trial, "marker-lost") == "2 markers sent until 10.32 s did not arrive; what they said is not known."
+
+
+def test_an_unknown_trigger_inside_the_window_is_told() -> None:
+    trial = trial_of(HandDrive(markers=[ALERT, (9.5, "trigger", "deer", {})], end_t=16.0))
+    assert found(trial) == ["trigger-unknown"]
+    assert "deer" in trial.findings[0].sentence
+    assert trial.verdict == "undecided"
+    before = trial_of(HandDrive(markers=[ALERT, (2.0, "trigger", "deer", {})], end_t=16.0))
+    assert found(before) == []
+
+
+def test_an_unknown_trigger_is_told_of_a_trial_that_never_fired() -> None:
+    trial = trial_of(HandDrive(fire_t=None, markers=[(10.0, "trigger", "gate-brakes", {})], end_t=16.0))
+    assert set(found(trial)) == {"trigger-missed", "trigger-unknown"}
+
+
+# --- the simulator's time ---------------------------------------------------------------------------------------------
+
+
+def stretched(extra: Callable[[float], float]) -> Callable[[float], float]:
+    """A wall clock that is `extra(t)` ahead."""
+    return lambda t: WALL + t + extra(t)
+
+
+def test_a_freeze_shows_in_the_wall_clock() -> None:
+    trial = trial_of(HandDrive(wall=stretched(lambda t: 0.25 if t > 10.0 else 0.0), end_t=16.0))
+    assert sentence(trial, "display-stutter") == (
+        "The simulator stood still for 0.25 s at 10.00 s: its wall clock ran on and its own time did not."
+    )
+    assert trial.verdict == "invalid"
+    short = trial_of(HandDrive(wall=stretched(lambda t: 0.08 if t > 10.0 else 0.0), end_t=16.0))
+    assert "display-stutter" not in found(short)
+    outside = trial_of(HandDrive(wall=stretched(lambda t: 0.25 if t > 4.0 else 0.0), end_t=16.0))
+    assert found(outside) == []
+
+
+def test_a_pause_inside_the_window_is_called_a_pause_and_no_freeze() -> None:
+    trial = trial_of(
+        HandDrive(
+            markers=[ALERT, (9.0, "pause", "", {}), (9.0, "resume", "", {})],
+            wall=stretched(lambda t: 30.0 if t > 9.0 else 0.0),
+            end_t=16.0,
+        )
+    )
+    assert found(trial) == ["paused-in-window"]
+
+
+def test_the_same_picture_in_a_moving_car_is_a_stutter() -> None:
+    def held(t: float) -> dict[str, float]:
+        still = 9.0 <= t < 9.1
+        return {"x": 100.0 + SPEED * (9.0 if still else t)}
+
+    trial = trial_of(HandDrive(own=held, end_t=16.0))
+    assert sentence(trial, "display-stutter").startswith(
+        "The simulator repeated the same picture for 5 frames from 9.00"
+    )
+
+
+@pytest.mark.parametrize(
+    ("pace", "words"),
+    [
+        (
+            1.0 / 0.9,
+            "ran slower than the simulator's wall clock: 6.00 s from 7.00 s took 6.67 s (0.90 times real time)",
+        ),
+        (1.0 / 1.1, "ran faster"),
+        (1.02, None),
+        (0.98, None),
+    ],
+)
+def test_slow_motion_both_ways(pace: float, words: str | None) -> None:
+    trial = trial_of(HandDrive(wall=lambda t: WALL + pace * t, end_t=16.0))
+    if words is None:
+        assert found(trial) == []
+    else:
+        assert words in sentence(trial, "slow-motion")
+        assert trial.verdict == "undecided"
+
+
+def test_irregular_steps_on_the_wall_clock_are_a_note() -> None:
+    uneven = trial_of(HandDrive(wall=stretched(lambda t: 0.012 * (round(t * 60) % 2)), end_t=16.0))
+    assert found(uneven) == ["frame-jitter"]
+    assert uneven.verdict == "valid"
+    # a clock that ticks in steps of 1/64 s, as one on some systems does, is no jitter
+    coarse = trial_of(HandDrive(wall=lambda t: WALL + math.floor(t * 64.0) / 64.0, end_t=16.0))
+    assert found(coarse) == []
+
+
+# --- speed and place --------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(("factor", "cause"), [(3.6, "km/h?"), (2.2369362920544, "mph?"), (3.280839895, "ft/s?")])
+def test_a_speed_in_another_unit_is_named(factor: float, cause: str) -> None:
+    trial = trial_of(HandDrive(own=lambda t: {"speed": factor * SPEED}, end_t=16.0))
+    told = sentence(trial, "unit-implausible")
+    assert told == f"The own speed is {factor:.1f} times the moved distance per second: {cause}"
+    # and nothing that is computed from it decides
+    results = {one.name: one.result for one in trial.conditions}
+    assert (results["time gap"], results["own speed"]) == ("undecided", "undecided")
+    assert trial.verdict == "undecided"
+
+
+def test_the_leads_speed_in_another_unit_is_named() -> None:
+    trial = trial_of(HandDrive(van=lambda t: {"speed": 3.6 * SPEED} if t < FIRE_T else {}, end_t=16.0))
+    assert sentence(trial, "unit-implausible") == (
+        "The vehicle 1's speed is 3.6 times the moved distance per second: km/h?"
+    )
+    results = {one.name: one.result for one in trial.conditions}
+    assert results["time gap"] == "met"  # the gap over the own speed does not need the lead's
+
+
+def test_a_frozen_speed_is_known_by_the_moved_distance() -> None:
+    trial = trial_of(HandDrive(own=lambda t: surging(t, frozen_from=2.0), end_t=16.0))
+    assert "kept exactly 20.34 m/s for 8.0 s from 2.00 s" in sentence(trial, "channel-frozen")
+    assert {one.result for one in trial.conditions if one.measure in ("speed", "time_gap")} == {"undecided"}
+
+
+def test_a_jump_of_the_own_car_inside_the_window_is_told() -> None:
+    trial = trial_of(HandDrive(own=lambda t: {"x": 100.0 + SPEED * t + (5.0 if t > 9.0 else 0.0)}, end_t=16.0))
+    assert sentence(trial, "implausible-jump") == ("The own place jumped at 9.02 s: it moved at 320 m/s for one frame.")
+    long_ago = trial_of(HandDrive(own=lambda t: {"x": 100.0 + SPEED * t + (5.0 if t > 4.0 else 0.0)}, end_t=16.0))
+    assert found(long_ago) == []
+
+
+def test_a_jump_of_the_lead_is_told() -> None:
+    jump = HandDrive(
+        van=lambda t: {"x": 155.25 + SPEED * t + (4.0 if t > 9.0 else 0.0)} if t < FIRE_T else {}, end_t=16.0
+    )
+    assert "vehicle 1's place jumped" in sentence(trial_of(jump), "implausible-jump")
+
+
+# --- signs ------------------------------------------------------------------------------------------------------------
+
+
+def test_mirrored_axes_are_named() -> None:
+    trial = trial_of(HandDrive(own=lambda t: weaving(t, sign=-1.0), end_t=16.0))
+    assert sentence(trial, "axis-implausible") == (
+        "yaw_rate, steering_angle and lane_offset have the opposite sign of the car's own path: "
+        "does the simulator count to the right?"
+    )
+    assert trial.verdict == "undecided"
+
+
+def test_one_mirrored_channel_is_named_alone() -> None:
+    def own(t: float) -> dict[str, float]:
+        return {**weaving(t), "lane_offset": -weaving(t)["lane_offset"]}
+
+    assert "lane_offset has the opposite sign" in sentence(trial_of(HandDrive(own=own, end_t=16.0)), "axis-implausible")
+
+
+def test_a_yaw_rate_in_degrees_is_named() -> None:
+    trial = trial_of(HandDrive(own=lambda t: weaving(t, factor=math.degrees(1.0)), end_t=16.0))
+    assert sentence(trial, "unit-implausible") == (
+        "The yaw rate is 57 times the change of heading per second: degrees per second?"
+    )
+
+
+# --- pedals and wheel -------------------------------------------------------------------------------------------------
+
+
+def test_a_stuck_accelerator_contradicts_the_acceleration() -> None:
+    def strong(t: float) -> dict[str, float]:
+        return {**surging(t), "accelerator": 0.285}
+
+    # the pedal is pressed, keeps every digit, and the acceleration changes by 0.4 m/s² all the same
+    drive = HandDrive(own=strong, end_t=16.0)
+    assert "kept exactly 0.285 for 10.0 s" in sentence(trial_of(drive), "channel-frozen")
+
+    def released(t: float) -> dict[str, float]:
+        return {**surging(t), "accelerator": 0.0}
+
+    assert found(trial_of(HandDrive(own=released, end_t=16.0))) == []  # the car may hold its speed by itself
+
+
+@pytest.mark.parametrize(
+    ("own", "code", "words"),
+    [
+        (
+            {"accelerator": 1.0},
+            "pedal-saturated",
+            "The accelerator pedal read 1.00 for 10.0 s from 0.00 s while the speed",
+        ),
+        ({"brake": 1.0}, "pedal-saturated", "The brake pedal read 1.00 for 10.0 s"),
+        (
+            {"brake": 0.08},
+            "pedal-offset",
+            "The brake pedal read exactly 0.080 for 10.0 s from 0.00 s while the car did not",
+        ),
+        ({"steering_angle": 0.12}, "wheel-offset", "The steering wheel read +0.120 rad on a straight way"),
+    ],
+)
+def test_sensors_that_no_foot_or_hand_explains(own: dict[str, float], code: str, words: str) -> None:
+    trial = trial_of(HandDrive(own=lambda t: own, end_t=16.0))
+    assert found(trial) == [code]
+    assert sentence(trial, code).startswith(words)
+
+
+def test_a_sensor_is_doubted_before_the_driver_is() -> None:
+    text = STUDY.replace("[trigger.hazard]", "[trigger.before]\nbrake_at_most = 0.02\n[trigger.hazard]")
+    offset = trial_of(HandDrive(own=lambda t: {"brake": 0.08}, end_t=16.0), text)
+    assert (found(offset), offset.verdict) == (["pedal-offset"], "undecided")
+    braking = trial_of(HandDrive(own=lambda t: {"brake": 0.08 if t > 9.5 else 0.0}, end_t=16.0), text)
+    assert (found(braking), braking.verdict) == (["braking-before-hazard"], "invalid")
+
+
+# --- clocks -----------------------------------------------------------------------------------------------------------
+
+
+def syncs(rate: float, **data: Any) -> list[tuple[float, str, str, dict[str, Any]]]:
+    return [(t, "sync", "tablet", {"clock_s": 5.0 + t * (1.0 + rate), **data}) for t in (0.5, 4.5, 8.5)]
+
+
+def test_a_clock_that_drifts_is_named_with_its_rate() -> None:
+    trial = trial_of(HandDrive(markers=[ALERT, *syncs(0.003)], end_t=16.0))
+    assert sentence(trial, "clock-drift") == (
+        "The clock of tablet gained 24 ms on the simulation between 0.5 and 8.5 s (3.0 ms a second)."
+    )
+    assert trial.verdict == "undecided"
+    lost = trial_of(HandDrive(markers=[ALERT, *syncs(-0.003)], end_t=16.0))
+    assert "lost 24 ms" in sentence(lost, "clock-drift")
+
+
+def test_a_clock_that_is_only_set_otherwise_does_not_drift() -> None:
+    assert found(trial_of(HandDrive(markers=[ALERT, *syncs(0.002)], end_t=16.0))) == []  # 16 ms
+    assert found(trial_of(HandDrive(markers=[ALERT, *syncs(0.003)[:1]], end_t=16.0))) == []
+    unread = [(t, "sync", "tablet", {"clock_s": "soon"}) for t in (0.5, 8.5)]
+    assert found(trial_of(HandDrive(markers=[ALERT, *unread], end_t=16.0))) == []

@@ -1,0 +1,103 @@
+"""The motion platform. Common practice, no source: a large moving base travels about 12 ft along and across and 6 ft up
+and down, half of each to a side; 12 ft are 3.66 m and 6 ft are 1.83 m (1 ft = 0.3048 m, international foot)."""
+
+from __future__ import annotations
+
+import math
+
+import pytest
+
+from monitor.judging.trial import Trial
+from tests.judging.hand import FIRE_T, STUDY, HandDrive, judged, study_of
+from tests.judging.simulated import dusk_road
+
+PLATFORM = """
+[signals.platform_x]
+unit = "m"
+source = "platform"
+lower_limit = -1.83
+upper_limit = 1.83
+[signals.platform_z]
+unit = "m"
+source = "platform"
+lower_limit = -0.91
+upper_limit = 0.91
+[[trigger]]"""
+TEXT = STUDY.replace("\n[[trigger]]", PLATFORM, 1)
+
+
+def trial_of(**signals: object) -> Trial:
+    def both(t: float) -> dict[str, float]:
+        moving = {"platform_x": 0.4 * math.sin(1.3 * t), "platform_z": 0.1 * math.sin(7.1 * t)}
+        return {**moving, **{name: value(t) for name, value in signals.items() if value(t) is not None}}  # type: ignore[operator]
+
+    return judged(HandDrive(signals=both, end_t=20.0), study=study_of(TEXT)).trials()[0]
+
+
+def found(trial: Trial) -> list[str]:
+    return [one.code for one in trial.findings]
+
+
+def test_the_travel_of_the_demo_study_is_half_of_each_to_a_side() -> None:
+    signals = dusk_road().signals
+    for name, feet in (("platform_x", 12.0), ("platform_y", 12.0), ("platform_z", 6.0)):
+        half_m = feet * 0.3048 / 2.0
+        assert signals[name].unit == "m"
+        assert (signals[name].lower_limit, signals[name].upper_limit) == (
+            pytest.approx(-half_m, abs=0.005),
+            pytest.approx(half_m, abs=0.005),
+        )
+
+
+def test_a_moving_platform_inside_its_travel_gives_nothing() -> None:
+    assert found(trial_of()) == []
+
+
+@pytest.mark.parametrize(("place", "codes"), [(1.82, []), (1.83, ["platform-limit"]), (-1.83, ["platform-limit"])])
+def test_at_or_beyond_a_limit(place: float, codes: list[str]) -> None:
+    trial = trial_of(platform_x=lambda t: place if 9.0 < t < 9.5 else None)
+    assert found(trial) == codes
+    assert trial.verdict == "valid"  # a note: quality, not validity
+
+
+def test_the_sentence_has_value_unit_limits_and_time() -> None:
+    (finding,) = trial_of(platform_x=lambda t: 1.9 if 9.0 < t < 9.5 else None).findings
+    assert finding.sentence == "platform_x stood at 1.90 m at 9.02 s; its limits are -1.83 and 1.83."
+
+
+def test_a_limit_after_the_fire_is_a_note_whatever_the_study_says() -> None:
+    # the platform moves as the driver brakes: the response must not decide
+    stricter = TEXT + '\n[reasons.platform-limit]\nseverity = "void"\n'
+
+    def at(begin: float) -> Trial:
+        signals = {"platform_x": lambda t: 1.9 if begin < t < begin + 0.3 else 0.4 * math.sin(1.3 * t)}
+        drive = HandDrive(signals=lambda t: {name: value(t) for name, value in signals.items()}, end_t=20.0)
+        return judged(drive, study=study_of(stricter)).trials()[0]
+
+    assert at(FIRE_T - 1.0).verdict == "invalid"
+    after = at(FIRE_T + 1.0)
+    assert (found(after), after.findings[0].severity, after.verdict) == (["platform-limit"], "note", "valid")
+    assert "after the fire" in after.findings[0].sentence
+
+
+def test_a_limit_outside_the_window_is_nobodys_business() -> None:
+    assert found(trial_of(platform_x=lambda t: 1.9 if 3.0 < t < 3.5 else None)) == []
+
+
+@pytest.mark.parametrize("stops", [FIRE_T - 4.0, FIRE_T - 0.5, FIRE_T + 0.5])
+def test_a_platform_that_stops_is_void(stops: float) -> None:
+    trial = trial_of(
+        platform_x=lambda t: 0.4 * math.sin(1.3 * stops) if t > stops else None,
+        platform_z=lambda t: 0.0 if t > stops else None,
+    )
+    assert found(trial) == ["platform-stopped"]
+    assert trial.verdict == "invalid"
+    assert f"stopped at {stops:.2f} s" in trial.findings[0].sentence or "stopped at" in trial.findings[0].sentence
+
+
+def test_a_platform_that_never_moved_is_switched_off_on_purpose() -> None:
+    assert found(trial_of(platform_x=lambda t: 0.0, platform_z=lambda t: 0.0)) == []
+
+
+def test_one_signal_that_still_moves_is_a_platform_that_moves() -> None:
+    assert found(trial_of(platform_x=lambda t: 0.0 if t > 9.0 else None)) == []

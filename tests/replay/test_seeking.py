@@ -1,0 +1,186 @@
+"""After any order of seeks and steps the picture is that of a session which read everything up to there."""
+
+from __future__ import annotations
+
+import random
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from monitor.following.replay_copy import copy_session
+from monitor.following.replay_map import RecordMap
+from monitor.following.replay_playback import Playback
+from monitor.following.review import review_record
+from monitor.following.view import RecorderView
+from monitor.judging.session import Session
+from monitor.judging.trial import Trial
+from monitor.record.entries import Entry
+from monitor.record.reader import RecordReading
+
+
+def entries_of_record(path: Path) -> list[Entry]:
+    return [entry for block in RecordReading(path).blocks() for entry in block]
+
+
+def session_to(found: RecordMap, entries: list[Entry], number: int, at_once: int = 150) -> Session:
+    """A session that has read the entries up to a number, from the first."""
+    session = Session(found.study, RecordReading(found.path).opening)
+    chosen = entries[:number]
+    for first in range(0, len(chosen), at_once):
+        session.take(chosen[first : first + at_once])
+    return session
+
+
+def drawn(trials: tuple[Trial, ...]) -> list[tuple[str, str, str]]:
+    return [(trial.id, trial.stage, trial.verdict) for trial in trials]
+
+
+@pytest.mark.parametrize("seed", range(2))
+def test_trials_after_any_order_of_seeks_are_those_of_the_entries_so_far(
+    seed: int, long_map: RecordMap, long_record: Path
+) -> None:
+    entries = entries_of_record(long_record)
+    assert [entry.number for entry in entries] == list(range(1, len(entries) + 1))
+    playback, draw = Playback(long_map), random.Random(seed)
+    for _ in range(11):
+        way = draw.choice(["seek", "seek", "quick", "on", "back", "entry"])
+        if way in ("seek", "quick"):
+            playback.go_to(draw.uniform(-5.0, long_map.length_s + 5.0), quick=way == "quick")
+        elif way == "on":
+            playback.step(draw.randint(1, 40))
+        elif way == "back":
+            playback.step(-draw.randint(1, 400))
+        else:
+            playback.go_to_number(draw.randint(1, len(entries)))
+        truth = session_to(long_map, entries, playback.number).trials()
+        assert playback.trials() == truth, (way, playback.number, drawn(playback.trials()), drawn(truth))
+    playback.go_to(long_map.length_s)
+    assert playback.trials() == review_record(long_record).session.trials()
+
+
+def test_the_trials_of_the_record_are_of_every_kind(long_map: RecordMap) -> None:
+    """So that the test above has something to tell apart: a fire, one again, and one that was not reached."""
+    assert long_map.session is not None
+    trials = long_map.session.trials()
+    assert [(trial.id, trial.timing.result) for trial in trials] == [
+        ("1/gate-brake/1", "on time"),
+        ("1/gate-brake/2", "double"),
+        ("2/gate-brake/1", "missed"),
+    ]
+    assert {finding.code for finding in trials[1].findings} >= {"fired-twice", "witness-gap"}
+
+
+@pytest.mark.parametrize("at_s", [9.0, 11.0, 60.0, 121.0, 150.0, 205.0, 230.0])
+def test_the_whole_picture_is_that_of_a_session_which_read_everything(
+    at_s: float, long_map: RecordMap, long_record: Path
+) -> None:
+    replay = RecorderView("replay", None, 0, "")
+    jumped, walked = Playback(long_map), Playback(long_map)
+    jumped.go_to(at_s)
+    for place in np.arange(0.0, at_s, 9.0):
+        walked.go_to(float(place))
+    walked.go_to(at_s)
+    one, other = jumped.view(replay, 1), walked.view(replay, 1)
+    for name in ("drive", "t", "feed", "numbers", "scene", "outlook", "trials", "notes", "timeline", "masked"):
+        assert getattr(one, name) == getattr(other, name), name
+    for strip, same in zip(one.strips, other.strips, strict=True):
+        np.testing.assert_array_equal(strip.t, same.t)
+        np.testing.assert_array_equal(strip.value, same.value)
+
+
+def test_a_quick_seek_lacks_nothing_but_the_strips_and_is_completed(long_map: RecordMap) -> None:
+    playback = Playback(long_map)
+    playback.go_to(160.0, quick=True)
+    assert not playback.whole
+    quick = playback.view(RecorderView("replay", None, 0, ""), 1)
+    playback.complete()
+    whole = playback.view(RecorderView("replay", None, 0, ""), 1)
+    assert playback.whole
+    assert (quick.t, quick.trials, quick.numbers) == (whole.t, whole.trials, whole.numbers)
+    assert replace(quick.feed, rate_hz=None) == replace(whole.feed, rate_hz=None)
+    # of 60 s and both ends, five frames were lost
+    assert len(quick.strips[0].t) < len(whole.strips[0].t) == 60 * 20 + 1 - 5
+
+
+def test_a_step_goes_to_the_neighbouring_frame(playback: Playback) -> None:
+    playback.go_to(80.01)
+    here = playback.view(RecorderView("replay", None, 0, ""), 1).t
+    assert here == pytest.approx(80.0)
+    times = []
+    for frames in (1, 1, -1, -1, -1, -300, 301):
+        playback.step(frames)
+        t = playback.view(RecorderView("replay", None, 0, ""), 1).t
+        assert t is not None
+        times.append(round(t, 6))
+    assert times == [80.05, 80.1, 80.05, 80.0, 79.95, 64.95, 80.0]
+
+
+def test_steps_go_from_drive_to_drive_and_stop_at_both_ends(playback: Playback) -> None:
+    def here() -> tuple[int, float]:
+        assert playback.session.current is not None
+        return playback.session.current.log.index, round(playback.session.current.log.newest_t, 6)
+
+    playback.go_to(202.2)
+    assert here() == (2, 0.2)
+    playback.step(-5)
+    assert here() == (1, 200.0)
+    playback.step(2)
+    assert here() == (2, 0.05)
+    playback.go_to(0.1)
+    playback.step(-50)
+    assert here() == (1, 0.0)
+    playback.go_to(1e9)
+    end = here()
+    playback.step(3)
+    assert here() == end == (2, 30.0)
+
+
+def test_a_copy_goes_on_alone_and_as_the_original(long_map: RecordMap, long_record: Path) -> None:
+    entries = entries_of_record(long_record)
+    for cut in (150, 600, 2600, 4050):
+        original = session_to(long_map, entries, cut)
+        before = original.trials()
+        twin = copy_session(original, frames=True)
+        twin.take(entries[cut:])
+        assert original.trials() == before
+        assert original.last_number == cut
+        original.take(entries[cut:])
+        assert twin.trials() == original.trials()
+        assert twin.operator.notes == original.operator.notes
+
+
+def test_the_map_is_bounded_and_knows_the_places(long_map: RecordMap) -> None:
+    assert all(not drive.log.blocks for one in long_map.checkpoints for drive in one.session.drives[-1:])
+    kinds = {place.kind for place in long_map.places}
+    assert kinds == {"trigger", "note", "loss", "finding", "drive"}
+    triggers = [(place.label, round(place.at_s, 2)) for place in long_map.places if place.kind == "trigger"]
+    # the second drive begins 2 s after the first one's end, and its rule holds at 10 s
+    assert triggers == [
+        ("gate-brake", 10.0),
+        ("gate-brake", 120.0),
+        ("gate-brake expected, not fired", 212.0),
+    ]
+    assert [place.label for place in long_map.places if place.kind == "note"] == ["begins", "yawns", "nearly home"]
+    losses = [place for place in long_map.places if place.kind == "loss"]
+    assert [(place.label, round(place.t, 2)) for place in losses] == [
+        ("10 frames lost", 29.95),
+        ("4 frames lost", 119.9),
+        ("1 frame lost", 149.95),
+    ]
+
+
+def test_many_checkpoints_are_thinned_out_and_still_lead_everywhere(
+    long_record: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    from monitor.following import replay_reading
+
+    monkeypatch.setattr(replay_reading, "MOST_CHECKPOINTS", 6)
+    found = replay_reading.MapMaking(long_record).run()
+    assert len(found.checkpoints) <= 6
+    playback = Playback(found)
+    entries = entries_of_record(long_record)
+    for at_s in (150.0, 12.0, 121.0):
+        playback.go_to(at_s)
+        assert playback.trials() == session_to(found, entries, playback.number).trials()

@@ -1,0 +1,56 @@
+"""`tally` as a shell starts it: status, JSON, and following."""
+
+from __future__ import annotations
+
+import json
+import subprocess
+import threading
+from pathlib import Path
+from queue import Empty, Queue
+from typing import Any
+
+from tests.commands.running import command, run
+from tests.reports.making import hand_record
+from tests.reports.test_tally import damage
+
+
+def test_status_and_json(tmp_path: Path) -> None:
+    assert run("tally", str(tmp_path / "nowhere")).returncode == 2
+    empty = run("tally", str(tmp_path), "--json")
+    assert (empty.returncode, json.loads(empty.stdout)["studies"]) == (0, [])
+    path = hand_record(tmp_path, "Q01")
+    good = run("tally", str(tmp_path), "--json")
+    assert good.returncode == 0
+    assert json.loads(good.stdout)["studies"][0]["triggers"][0]["groups"][0]["valid"] == 1
+    damage(path, 0.8, 3000)
+    bad = run("tally", str(tmp_path))
+    assert bad.returncode == 1
+    assert "is damaged" in bad.stdout
+
+
+def test_following_tells_when_something_changed_and_only_then(tmp_path: Path) -> None:
+    hand_record(tmp_path, "Q01")
+    process = subprocess.Popen(command("tally", str(tmp_path), "--json", "--follow"), stdout=subprocess.PIPE, text=True)
+    lines: Queue[dict[str, Any]] = Queue()
+
+    def read() -> None:
+        assert process.stdout is not None
+        for line in process.stdout:
+            lines.put(json.loads(line))
+
+    reader = threading.Thread(target=read, daemon=True)
+    reader.start()
+    try:
+        assert lines.get(timeout=60)["records"] == 1
+        hand_record(tmp_path, "Q02", day=1)
+        while (found := lines.get(timeout=60))["records"] < 2:
+            assert found["running"]
+        (tmp_path / "notes.txt").write_text("of no concern")
+        try:
+            raise AssertionError(lines.get(timeout=2.5))
+        except Empty:
+            pass
+    finally:
+        process.kill()
+        process.wait()
+        reader.join(10)
