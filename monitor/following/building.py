@@ -7,6 +7,7 @@ import numpy as np
 from monitor.following.outlook import look_out
 from monitor.following.scene import build_scene
 from monitor.following.view import (
+    FeedState,
     FeedView,
     LiveView,
     NumberView,
@@ -100,6 +101,7 @@ def _feed(session: Session, log: DriveLog | None, age_s: float | None) -> FeedVi
     frames = sum(one.frames for one in counts)
     lost, duplicates = sum(one.lost for one in counts), sum(one.duplicates for one in counts)
     sentence = str((session.intake or {}).get("sentence", ""))
+    state: FeedState
     if log is None or not log.counts.judged:
         state, sentence = "waiting", sentence or "No frame has come in yet."
     elif log.ended:
@@ -112,7 +114,7 @@ def _feed(session: Session, log: DriveLog | None, age_s: float | None) -> FeedVi
         state = "live"
         sentence = session.last_refusal.why if session.last_refusal is not None else ""
     return FeedView(
-        state=state,  # type: ignore[arg-type]
+        state=state,
         rate_hz=_rate_hz(log),
         frames=frames,
         lost=lost,

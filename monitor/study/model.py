@@ -188,7 +188,7 @@ class Trigger:
     expected: int = 1
     expected_by_scenario: dict[str, int] = field(default_factory=dict)
     late_after_frames: float = 2.0
-    """Sampling tolerance: one frame of sampling and one network hop (TRADE 2.2)."""
+    """Sampling tolerance: one frame of sampling and one network hop; beyond that it is the clock or the logic."""
     grace_s: float = 2.0
     """Held this long without a marker: missed."""
     role: str = "lead"
