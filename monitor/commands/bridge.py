@@ -35,7 +35,7 @@ def run(options: argparse.Namespace) -> int:
     import zmq
 
     from monitor.commands.interrupting import Interrupted, interruptible
-    from monitor.commands.printing import print_json, say
+    from monitor.commands.printing import harmless, print_json, say
     from monitor.errors import WitnessError
     from monitor.feed.channels_loading import load_map
     from monitor.feed.curve import CurveFiles
@@ -95,7 +95,7 @@ def run(options: argparse.Namespace) -> int:
                     print_json({"type": "status", **now.as_json()})
                 elif (trouble := f"{now.refused} {now.absent} {now.lost // 100} {now.drives}") != told:
                     told = trouble
-                    say(now.sentence())
+                    say(harmless(now.sentence()))
     except Interrupted as interrupted:
         status = 128 + interrupted.number
     finally:
@@ -104,5 +104,5 @@ def run(options: argparse.Namespace) -> int:
     if options.json:
         print_json({"type": "ended", **bridge.status().as_json()})
     else:
-        say(bridge.status().sentence())
+        say(harmless(bridge.status().sentence()))
     return status

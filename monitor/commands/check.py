@@ -24,7 +24,7 @@ def add_to(subparsers: Any) -> None:
 def run(options: argparse.Namespace) -> int:
     from pathlib import Path
 
-    from monitor.commands.printing import print_json
+    from monitor.commands.printing import harmless, print_json
     from monitor.errors import FileFaults, WitnessError
     from monitor.feed.channels_loading import load_map
     from monitor.feed.curve import CurveFiles
@@ -70,7 +70,7 @@ def run(options: argparse.Namespace) -> int:
         for caution in document["cautions"]:
             print(f"  {caution}")
         if options.feed:
-            print("\n".join(feed.sentences()))
+            print("\n".join(harmless(line) for line in feed.sentences()))
     return 0 if document["ok"] else 1
 
 

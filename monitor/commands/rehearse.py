@@ -30,7 +30,7 @@ def run(options: argparse.Namespace) -> int:
 
     from monitor.commands.following import close_run
     from monitor.commands.interrupting import Interrupted, interruptible
-    from monitor.commands.printing import print_json, say
+    from monitor.commands.printing import harmless, print_json, say
     from monitor.errors import WitnessError
     from monitor.following.beginning import begin_run
     from monitor.following.live import operator_name
@@ -82,7 +82,7 @@ def run(options: argparse.Namespace) -> int:
     if options.json:
         print_json(page.as_json() | {"kept": str(kept)})
     else:
-        print("\n".join(page.sentences()))
+        print("\n".join(harmless(line) for line in page.sentences()))
         say(f"kept: {kept}")
     return 0 if page.go else 1
 

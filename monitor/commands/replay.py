@@ -49,6 +49,7 @@ def run(options: argparse.Namespace) -> int:
 
 
 def _show(path: Path, study: Any, options: argparse.Namespace) -> int:
+    from monitor.commands.printing import say
     from monitor.errors import WitnessError
     from monitor.screens.running import refuse_without_terminal
 
@@ -67,14 +68,18 @@ def _show(path: Path, study: Any, options: argparse.Namespace) -> int:
     source = ReplaySource(path, by=by, study=study, at_s=options.at, speed=options.speed)
     source.start()
     try:
-        return run_replay(source)
+        status = run_replay(source)
     finally:
         source.stop()
+        if source.unsaved:
+            say(source.unsaved)
+    return status or (1 if source.unsaved else 0)
 
 
 def _why(path: Path, study: Any, options: argparse.Namespace) -> int:
     from monitor.commands.printing import print_json, say
-    from monitor.following.explain import explain_trial, explanation_json, explanation_lines
+    from monitor.following.explain import explain_trial
+    from monitor.following.explain_telling import explanation_json, explanation_lines
     from monitor.following.replay_playback import Playback
     from monitor.following.replay_reading import MapMaking
     from monitor.record.addendum import read_addendum
@@ -127,7 +132,8 @@ def chosen_record(path: Path) -> Path:
     for place, record in enumerate(records, start=1):
         print(f"{place:>3}  {_record_line(record)}", flush=True)
     if not (sys.stdin.isatty() and sys.stdout.isatty()):
-        raise WitnessError(f"{path} holds {len(records)} records: name one of them, such as {records[0]}")
+        count = "1 record" if len(records) == 1 else f"{len(records)} records"
+        raise WitnessError(f"{path} holds {count}: name one of them, such as {records[0]}")
     while True:
         try:
             answer = input(f"Which one? 1 to {len(records)}, Enter leaves: ").strip()

@@ -10,41 +10,53 @@ def add_to(subparsers: Any) -> None:
     parser = subparsers.add_parser("review", help="judge records again", description=__doc__)
     parser.add_argument("record", nargs="+", metavar="RECORD", help="a record, or a directory of records")
     parser.add_argument("--study", metavar="FILE", help="judge by this study file and say what changes")
+    parser.add_argument("--jobs", type=int, default=1, metavar="N", help="judge so many records at a time (default: 1)")
     parser.add_argument("--json", action="store_true", help="one JSON document on standard output")
 
 
 def run(options: argparse.Namespace) -> int:
-    from monitor.commands.printing import print_json, say, trial_lines
-    from monitor.following.explain_changes import what_changes
-    from monitor.following.review import review_record, session_json
+    from functools import partial
+
+    from monitor.commands.in_processes import in_processes
+    from monitor.commands.printing import print_json, say
     from monitor.study.loading import load_study
 
     other = load_study(options.study) if options.study else None
+    work = partial(_review, other=other, as_json=options.json)
     documents = []
     status = 0
-    for path in chosen_records(options.record):
-        reviewed = review_record(path, other)
-        changes = what_changes(review_record(path).session.trials(), reviewed.session.trials()) if other else []
-        for sentence in reviewed.damage:
-            say(f"{path}: {sentence}")
+    for document, lines, damage in in_processes(work, chosen_records(options.record), options.jobs):
+        for sentence in damage:
+            say(sentence)
             status = 1
-        if options.json:
-            document = session_json(reviewed.session, str(path))
-            documents.append({**document, "damage": list(reviewed.damage), **({"changes": changes} if other else {})})
-            continue
-        session = reviewed.session
-        print(
-            f"{path}  participant {session.opening.participant}, group {session.group or 'not known'}, {reviewed.state}"
-        )
-        for trial in session.trials():
-            print("\n".join(f"  {line}" for line in trial_lines(trial)))
-        for change in changes:
-            print(f"  CHANGED  {change['trial']}: {change['was']} → {change['now']}; {change['why']}")
-        if other and not changes:
-            print("  no trial changes")
+        documents.append(document)
+        for line in lines:
+            print(line)
     if options.json:
         print_json(documents)
     return status
+
+
+def _review(path: Any, *, other: Any, as_json: bool) -> tuple[dict[str, Any] | None, list[str], list[str]]:
+    """One record: its document or its lines for people, and its damage."""
+    from monitor.commands.printing import trial_lines
+    from monitor.following.explain_changes import what_changes
+    from monitor.following.review import review_record, session_json
+
+    reviewed = review_record(path, other)
+    session = reviewed.session
+    changes = what_changes(review_record(path).session.trials(), session.trials()) if other else []
+    damage = [f"{path}: {sentence}" for sentence in reviewed.damage]
+    if as_json:
+        document = {**session_json(session, str(path)), "damage": list(reviewed.damage)}
+        return {**document, **({"changes": changes} if other else {})}, [], damage
+    group = session.group or "not known"
+    lines = [f"{path}  participant {session.opening.participant}, group {group}, {reviewed.state}"]
+    lines += [f"  {line}" for trial in session.trials() for line in trial_lines(trial)]
+    lines += [f"  CHANGED  {one['trial']}: {one['was']} → {one['now']}; {one['why']}" for one in changes]
+    if other and not changes:
+        lines.append("  no trial changes")
+    return None, lines, damage
 
 
 def chosen_records(paths: list[str]) -> list[Any]:

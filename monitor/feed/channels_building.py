@@ -35,7 +35,9 @@ def build_map(root: Mapping[str, Any], faults: Faults, *, text: str, sha256: str
     if time_section is not None:
         time = build_reading(time_section, "time", ("time",), faults)
         wall_name = time_section.get("wall")
-        wall = build_reading({**time_section, "from": wall_name}, "time", ("time",), faults) if wall_name else None
+        if wall_name is not None and time is not None:
+            wall_section = {"from": wall_name, "unit": time_section.get("unit")}
+            wall = build_reading(wall_section, "time", ("time",), faults)
     own = _vehicle(root.get("own"), OWN_NAMES, OWN_REQUIRED, ("own",), faults)
     vehicles = _named_vehicles(root.get("vehicle") or (), faults)
     rows = _vehicle_rows(root.get("vehicles"), faults)

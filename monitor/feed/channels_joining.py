@@ -95,7 +95,8 @@ class FurtherSource:
         found = dict.fromkeys(self.map.signals, math.nan)
         offset, off_by = math.nan, math.nan
         if self.offset is not None:
-            offset, off_by = self.offset.at(first_t - self.offset.offset_s)
+            offset, _ = self.offset.at(first_t)
+            offset, off_by = self.offset.at(first_t - offset)  # at the second clock's time, not the first one's
             if off_by <= self.rule.uncertainty_at_most_s:
                 found.update(self._within(first_t - offset, off_by))
         name = self.map.feed_source[:40]

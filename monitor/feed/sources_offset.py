@@ -30,46 +30,65 @@ class Pair:
 
 @dataclass(frozen=True, slots=True)
 class ClockOffset:
-    """first time = second time + offset; the offset is that at `at_t` (second clock), and changes by `drift`."""
+    """first time = second time + offset. `corners`: of all the offsets at `at_t` and drifts that fit the marks."""
 
     at_t: float
-    offset_s: float
-    drift: float
-    half_width_s: float
-    """How far the offset may be off at the marks."""
-    drift_half_width: float
-    from_t: float
-    to_t: float
-    """The marks lie between these times of the second clock; beyond them the drift's uncertainty adds up."""
+    corners: tuple[tuple[float, float], ...]
+    """Offset in s and drift in s/s; what is between them fits, too."""
+    even: bool
+    """False where no offset and drift fit the marks as they were dated, and the marks were given more room."""
 
     def at(self, second_t: float) -> tuple[float, float]:
         """The offset at a time of the second clock, and how far it may be off."""
-        beyond = max(self.from_t - second_t, second_t - self.to_t, 0.0)
-        offset = self.offset_s + self.drift * (second_t - self.at_t)
-        return offset, self.half_width_s + beyond * self.drift_half_width
+        possible = [offset + drift * (second_t - self.at_t) for offset, drift in self.corners]
+        least, most = min(possible), max(possible)
+        return (least + most) / 2, (most - least) / 2
 
 
 def estimate_offset(pairs: Sequence[Pair], first_step_s: float, second_step_s: float) -> ClockOffset | None:
-    """The offset that the pairs tell; None without any. `…_step_s`: the time from sample to sample of each source."""
+    """The offset that the pairs tell; None without any. `…_step_s`: the time from sample to sample of each source.
+
+    Each mark was dated up to a step late on either side, so the offset there lies in a range as wide as both steps; and
+    the drift is at most `DRIFT_AT_MOST`. Whatever fits all of it is possible, and nothing else is.
+    """
     if not pairs:
         return None
     half = (first_step_s + second_step_s) / 2
     middle = (second_step_s - first_step_s) / 2
-    times = [pair.second_t for pair in pairs]
-    offsets = [pair.first_t - pair.second_t + middle for pair in pairs]
-    count = len(pairs)
-    at = sum(times) / count
-    mean = sum(offsets) / count
-    span = max(times) - min(times)
-    if span <= 0:
-        return ClockOffset(at, mean, 0.0, half, DRIFT_AT_MOST, min(times), max(times))
-    spread = sum((t - at) ** 2 for t in times)
-    drift = sum((t - at) * (one - mean) for t, one in zip(times, offsets, strict=True)) / spread
-    worst = max(abs(one - mean - drift * (t - at)) for t, one in zip(times, offsets, strict=True))
-    # Marks further off the line than sampling explains: the clocks do not run evenly, and nobody knows how in between.
-    uneven = max(worst - half, 0.0)
-    width = half + uneven
-    return ClockOffset(at, mean, drift, width, min(2 * width / span, DRIFT_AT_MOST), min(times), max(times))
+    at_t = sum(pair.second_t for pair in pairs) / len(pairs)
+    marks = [(pair.second_t - at_t, pair.first_t - pair.second_t + middle) for pair in pairs]
+    room = half
+    corners = _fitting(marks, room)
+    while not corners:  # the clocks do not run evenly: nobody knows how in between, so every mark gets more room
+        room = 1.5 * room + 1e-3
+        corners = _fitting(marks, room)
+    return ClockOffset(at_t, corners, even=room == half)
+
+
+def _fitting(marks: Sequence[tuple[float, float]], room: float) -> tuple[tuple[float, float], ...]:
+    """Corners of the offsets and drifts that pass each mark (time, offset) within `room`; empty where none do."""
+    reach = max(abs(t) for t, _ in marks) * DRIFT_AT_MOST + room + 1.0
+    low, high = min(one for _, one in marks) - reach, max(one for _, one in marks) + reach
+    corners = [(low, -DRIFT_AT_MOST), (high, -DRIFT_AT_MOST), (high, DRIFT_AT_MOST), (low, DRIFT_AT_MOST)]
+    for t, offset in marks:
+        for sign in (1.0, -1.0):
+            # sign · (a + b·t − offset) ≤ room
+            corners = _cut(corners, sign, sign * t, sign * offset + room)
+    return tuple(corners)
+
+
+def _cut(corners: list[tuple[float, float]], a: float, b: float, most: float) -> list[tuple[float, float]]:
+    """The part of a convex polygon in which a·x + b·y ≤ most."""
+    kept = []
+    for index, here in enumerate(corners):
+        there = corners[(index + 1) % len(corners)]
+        inside, next_inside = (a * one[0] + b * one[1] - most for one in (here, there))
+        if inside <= 0:
+            kept.append(here)
+        if inside * next_inside < 0:
+            share = inside / (inside - next_inside)
+            kept.append((here[0] + share * (there[0] - here[0]), here[1] + share * (there[1] - here[1])))
+    return kept
 
 
 @dataclass(slots=True)

@@ -80,7 +80,7 @@ def build_view(
         outlook=outlook,
         trials=trials,
         notes=tuple(session.operator.notes),
-        timeline=tuple(_timeline(session, log)),
+        timeline=tuple(_timeline(session, log, masked=masked)),
         masked=masked,
         blind=session.study.blind,
         reasons=tuple((reason.code, reason.words) for reason in session.study.reasons.values()),
@@ -209,13 +209,14 @@ _KINDS = {
 }
 
 
-def _timeline(session: Session, log: DriveLog | None) -> list[TimelineMark]:
+def _timeline(session: Session, log: DriveLog | None, *, masked: bool) -> list[TimelineMark]:
+    """What stands on the time line; while a blind study masks, no collision does."""
     if log is None:
         return []
     marks = [
         TimelineMark(marker.t, _KINDS[marker.kind], marker.name)
         for marker in log.markers.values()
-        if marker.kind in _KINDS
+        if marker.kind in _KINDS and not (masked and marker.kind == "collision")
     ]
     marks += [TimelineMark(loss.after_t, "loss", f"{loss.count} frames lost") for loss in log.losses]
     marks += [

@@ -13,8 +13,9 @@ from monitor.feed.curve import CurveFiles
 from monitor.feed.decode import decode_message
 from monitor.feed.schema import Frame, Hello, Refused
 from monitor.feed.subscriber import FeedSubscription
+from monitor.following.checking_doubts import Doubt, Sanity
 from monitor.following.checking_needs import OTHERS, needed_channels
-from monitor.following.checking_sanity import Doubt, Sanity, judge_sanity
+from monitor.following.checking_sanity import judge_sanity
 from monitor.judging.columns import build_block, road_of
 from monitor.measures.columns import FloatArray, FrameBlock
 from monitor.study.model import Study
@@ -186,6 +187,10 @@ def conclude(study: Study, heard: FeedHeard, frames: list[Frame], arrivals: list
         heard.faults.append(f"No {missing} message came in {heard.seconds:g} s. {' '.join(heard.links[-1:])}".rstrip())
         heard.faults += heard.refused
         return
+    frames, arrivals = _going_on(frames, arrivals)
+    if len(frames) < heard.frames:
+        still = heard.frames - len(frames)
+        heard.faults.append(f"Simulation time did not go on in {still} of {heard.frames} frames; is it paused?")
     block = build_block(frames, list(range(len(frames))))
     _pacing(heard, block, arrivals)
     sanity = judge_sanity(block, road_of(heard.hello))
@@ -205,6 +210,17 @@ def conclude(study: Study, heard: FeedHeard, frames: list[Frame], arrivals: list
     if heard.lost:
         heard.faults.append(f"{heard.lost} frames were lost in {heard.seconds:g} s.")
     heard.faults += heard.refused
+
+
+def _going_on(frames: list[Frame], arrivals: list[float]) -> tuple[list[Frame], list[float]]:
+    """The frames whose time is later than all before."""
+    newest = -float("inf")
+    kept = []
+    for index, frame in enumerate(frames):
+        if frame.t > newest:
+            newest = frame.t
+            kept.append(index)
+    return [frames[index] for index in kept], [arrivals[index] for index in kept]
 
 
 def _pacing(heard: FeedHeard, block: FrameBlock, arrivals: list[float]) -> None:

@@ -29,6 +29,8 @@ from monitor.measures.columns import FrameBlock
 from monitor.study.model import Study
 
 SAMPLES_KEPT = 6000
+SAMPLES_LOOKED_AT = 1500
+"""For units and signs: 25 s at 60 Hz."""
 LIST_AT_MOST = 4
 """Elements of a list that are names of their own; a longer one is no position."""
 CODES_AT_MOST = 12
@@ -159,7 +161,7 @@ def _converted(text: str, samples: list[Sample]) -> FrameBlock | None:
     converter = Converter(channels)
     composer = FeedComposer(run="heard", source="heard", rate_hz=channels.rate_hz)
     frames: list[Frame] = []
-    for sample in samples:
+    for sample in samples[:SAMPLES_LOOKED_AT]:
         t = converter.time_of(sample)
         if not np.isfinite(t) or (frames and t <= frames[-1].t):
             continue

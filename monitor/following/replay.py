@@ -7,10 +7,8 @@ Two threads: one reads the record once (`MapMaking`), the other keeps the pictur
 from __future__ import annotations
 
 import math
-import queue
 import threading
 import time
-import uuid
 from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
@@ -20,6 +18,7 @@ from monitor.errors import WitnessError
 from monitor.following.explain import Explanation, explain_trial
 from monitor.following.explain_changes import judge_again
 from monitor.following.explain_sweep import sweep_folder
+from monitor.following.replay_addendum import AddendumWriting
 from monitor.following.replay_lookups import Answer, LookUps
 from monitor.following.replay_map import Place, PlaceKind, RecordMap
 from monitor.following.replay_pace import Loop, PlayClock
@@ -28,7 +27,6 @@ from monitor.following.replay_reading import MapMaking
 from monitor.following.replay_series import SeriesStretch, series_about
 from monitor.following.view import LiveView, RecorderView, TimelineMark, TransportView
 from monitor.judging.trial import Trial
-from monitor.record.addendum import append_addendum, read_addendum
 from monitor.study.model import Study
 
 VIEW_EVERY_S = 0.08
@@ -56,19 +54,18 @@ class ReplaySource:
         """Raises `RecordUnreadable`, and `StudyFaults` where the study in the record does not load."""
         self._making = MapMaking(path, study)
         self.map: RecordMap = self._making.map
-        self.by = by
         self._pace = PlayClock(self.map.length_s, clock)
         self._pace.set_speed(speed)
         self._pace.go(at_s)
         self._lookups = LookUps(self.map)
         self._playback = Playback(self.map)
-        self._playback.addendum = read_addendum(path)
+        self._addendum = AddendumWriting(path, by)
+        self._playback.addendum = self._addendum.entries
         self._lock = threading.Lock()
         self._wake = threading.Event()
         self._stop = threading.Event()
         self._ready = threading.Event()
         self._steps = 0
-        self._outbox: queue.Queue[dict[str, Any]] = queue.Queue(maxsize=1000)
         self._trouble = ""
         self._reading = "reading 0 %"
         self._view: LiveView | None = None
@@ -88,8 +85,15 @@ class ReplaySource:
         if self._error is not None and self._view is None:
             raise self._error
 
+    @property
+    def unsaved(self) -> str:
+        """After `stop`: a sentence on entries that could not be written; empty where all are on disk."""
+        count = self._addendum.unsaved
+        words = "1 entry was" if count == 1 else f"{count} entries were"
+        return f"{words} not saved beside {self.map.path}: {self._addendum.trouble}" if count else ""
+
     def stop(self) -> None:
-        """Leaves; entries that were posted are on disk on return."""
+        """Leaves; entries that were posted are on disk on return, or `unsaved` says why not."""
         self._stop.set()
         self._making.stop()
         self._wake.set()
@@ -104,18 +108,14 @@ class ReplaySource:
         view = self._view
         if view is None:
             raise WitnessError("There is no view yet.")
-        unsaved = self._outbox.qsize()
+        unsaved = self._addendum.unsaved
         return replace(view, recorder=replace(view.recorder, unsaved=unsaved)) if unsaved else view
 
     def post(self, fields: dict[str, Any]) -> str:
         """A note or ruling for the addendum, with who and when; returns its key. The replay's thread writes it."""
         if self.map.state == "open":
             raise WitnessError("this record is not closed; recover it first, then notes can be added beside it")
-        key = str(fields.get("key") or uuid.uuid4().hex)
-        try:
-            self._outbox.put_nowait({"by": self.by, "wall": time.time(), **fields, "key": key})
-        except queue.Full as error:
-            raise WitnessError("1000 entries wait to be saved; the disk does not take them.") from error
+        key = self._addendum.post(fields)
         self._wake.set()
         return key
 
@@ -127,7 +127,7 @@ class ReplaySource:
 
     def explained(self, trial_id: str) -> Answer:
         """An `Explanation` of a trial."""
-        addendum = list(self._playback.addendum)
+        addendum = self._addendum.entries
 
         def work(playback: Playback) -> Explanation:
             playback.addendum = addendum
@@ -137,7 +137,7 @@ class ReplaySource:
 
     def series(self, drive: int, start_t: float, end_t: float) -> Answer:
         """A `SeriesStretch` between two times of a drive."""
-        addendum = list(self._playback.addendum)
+        addendum = self._addendum.entries
 
         def work(playback: Playback) -> SeriesStretch:
             playback.addendum = addendum
@@ -268,7 +268,8 @@ class ReplaySource:
         try:
             while not self._stop.is_set():
                 self._wake.clear()
-                changed = self._write_addendum()
+                changed = self._addendum.write()
+                self._playback.addendum = self._addendum.entries
                 self._move()
                 state = (self._playback.number, self._playback.at_s, self._playback.whole, self.map.done)
                 if changed or state != shown:
@@ -281,7 +282,7 @@ class ReplaySource:
                     continue
                 playing = self._pace.playing
                 self._wake.wait(VIEW_EVERY_S if playing or not self.map.done else 0.5)
-            self._write_addendum()
+            self._addendum.write()
         except BaseException as error:
             # whatever ends this thread must reach the screen: it is raised by `start`, or shown as the last sentence
             self._error = error
@@ -325,8 +326,8 @@ class ReplaySource:
 
     def _sentence(self) -> str:
         """What is to be said of the record: an entry not saved, then damage near here, then any damage."""
-        if self._trouble:
-            return self._trouble
+        if self._trouble or self._addendum.trouble:
+            return self._trouble or self._addendum.trouble
         at_s = self._playback.at_s
         near = [count for place, count in self.map.holes if abs(place - at_s) <= NEAR_DAMAGE_S]
         if near:
@@ -336,18 +337,3 @@ class ReplaySource:
         if damage:
             return damage[0] if len(damage) == 1 else f"{len(damage)} places damaged"
         return ""
-
-    def _write_addendum(self) -> bool:
-        changed = False
-        while not self._outbox.empty():
-            fields = self._outbox.queue[0]
-            try:
-                append_addendum(self.map.path, fields)
-            except WitnessError as error:
-                self._trouble = f"not saved: {error}"
-            else:
-                self._playback.addendum.append(fields)
-                self._trouble = ""
-            self._outbox.get_nowait()
-            changed = True
-        return changed

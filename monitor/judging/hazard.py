@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from monitor.judging.case import Case
-from monitor.judging.trial import Finding
+from monitor.judging.trial import ConditionResult, Finding
 from monitor.judging.values import held_rows, pair_values, role_channel
 from monitor.measures.columns import FloatArray
 from monitor.study.model import HazardRule
@@ -48,14 +48,17 @@ def look_for_hazard(case: Case) -> HazardSeen:
     )
 
 
-def judge_hazard(case: Case, seen: HazardSeen) -> list[Finding]:
-    """A hazard that did not come, or not as the study asks for."""
+def judge_hazard(case: Case, seen: HazardSeen, conditions: tuple[ConditionResult, ...]) -> list[Finding]:
+    """A hazard that did not come, or not as the study asks for; a weak one only where no condition says so already."""
     rule = case.trigger.hazard
     if rule is None:
         return []
     if seen.onset_t is not None:
         return _profile(case, rule, seen.onset_t)
     if not seen.whole or seen.peak_mps2 is None or not case.passed(rule.within_s):
+        return []
+    told = f"{rule.role or case.trigger.role}.accel"
+    if seen.is_weak(rule) and any(one.measure == told and one.result == "not met" for one in conditions):
         return []
     code = "hazard-weak" if seen.is_weak(rule) else "hazard-missing"
     sentence = (

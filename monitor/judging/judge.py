@@ -113,7 +113,7 @@ def judge_fired(
         *timing_findings(plan.study, trigger, timing, case.fired_at, end_t=drive.end_t, wanted=wanted(trigger, drive)),
         *judge_task(case),
         *judge_before(case, doubted),
-        *judge_hazard(case, hazard),
+        *judge_hazard(case, hazard, conditions),
         *judge_lead(case),
         *judge_bend(case),
         *judge_feed(case, hazard_came=hazard.onset_t is not None),

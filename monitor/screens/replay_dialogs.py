@@ -66,6 +66,7 @@ class ReplayHelpSheet(Sheet[None]):
         rows: list[Row] = [[(f" {key_name(key):<6}", "key"), (f" {key.help}", "plain")] for key in moving]
         rows += [[(f" {key.shown:<6}", "key"), (f" {key.help}", "plain")] for key in REPLAY_KEYS]
         rows.append([(f" {MET} met   · not met   {UNDECIDED} no data   ▄ met for a part of the column", "plain")])
+        rows.append([(" A row answers for a fire at that time; one that looks past the fire shows its band.", "plain")])
         rows.append([(f" on the bar: T trigger  N note  F finding  {TIMELINE_LETTERS['loss']} loss  ├ drive", "plain")])
         rows.append([(" Notes and rulings are written beside the record, never into it.", "plain")])
         return rows

@@ -16,7 +16,7 @@ REPLAY_KEYS: tuple[Key, ...] = (
         "s",
         "go_to",
         "go to",
-        "Go to a time of the drive, such as 1:23.4, or of the record, such as @95",
+        "Go to a time: 1:23.4 of the drive, @95 of the record",
         replay=True,
     ),
     Key("x", "x", "table", "CSV", "Export the last 60 s before here as a table (CSV)", replay=True),

@@ -6,6 +6,7 @@ from collections.abc import Callable
 
 from monitor.following.explain import Explanation
 from monitor.following.explain_line import MIXED, NOTHING
+from monitor.following.explain_rows import Row
 from monitor.following.replay import ReplaySource
 from monitor.screens.canvas import Canvas, clean, fit, wrap
 from monitor.screens.marks import MET, NOT_MET, UNDECIDED, VERDICT_MARKS, VERDICT_TONES
@@ -18,8 +19,14 @@ HALF_SPANS_S = (2.0, 5.0, 10.0, 20.0, 30.0, 60.0)
 
 MARKS = {1: MET, 0: "·", -1: UNDECIDED, MIXED: "▄", NOTHING: " "}
 ROLES = {1: "good", 0: "dim", -1: "wait", MIXED: "good", NOTHING: "dim"}
-WORDS = {1: f"{MET} met", 0: f"{NOT_MET} not met", -1: f"{UNDECIDED} no data", MIXED: f"{MET} met", NOTHING: ""}
-WORD_ROLES = {1: "good", 0: "bad", -1: "wait", MIXED: "good", NOTHING: "dim"}
+WORDS = {
+    1: f"{MET} met",
+    0: f"{NOT_MET} not met",
+    -1: f"{UNDECIDED} no data",
+    MIXED: f"{MET} met",
+    NOTHING: "░ no frame",
+}
+WORD_ROLES = {1: "good", 0: "bad", -1: "wait", MIXED: "good", NOTHING: "wait"}
 
 
 class WhyPage(Page):
@@ -162,7 +169,8 @@ class WhyPage(Page):
                 here = canvas.chars[line_y][at]
                 canvas.put(at, line_y, here if here not in (" ", "·") else "│", "key")
             state = int(state_at[place, 0])
-            canvas.put(area.x + area.width + 1, line_y, WORDS[state], WORD_ROLES[state])
+            word, role = _words_at(explained.line.rows[place] if not last else None, state)
+            canvas.put(area.x + area.width + 1, line_y, word, role)
         _draw_marks(canvas, y + 1 + len(rows), area, explained, at)
         return y + 2 + len(rows)
 
@@ -179,6 +187,15 @@ class WhyPage(Page):
             if at is not None:
                 canvas.put(at, y, letter, "key")
         return y + 1
+
+
+def _words_at(row: Row | None, state: int) -> tuple[str, str]:
+    """Word and role at the cursor. Only a condition that counts at the fire can be "not met" there."""
+    if row is not None and row.part != "condition":
+        return {1: (f"{MET} holds", "good"), 0: ("· not yet", "dim")}.get(state, (WORDS[state], WORD_ROLES[state]))
+    if row is not None and not row.before_fire:
+        return {1: (f"{MET} in band", "good"), 0: ("· out", "dim")}.get(state, (WORDS[state], WORD_ROLES[state]))
+    return WORDS[state], WORD_ROLES[state]
 
 
 def _draw_scale(canvas: Canvas, y: int, area: Area, words: str) -> None:

@@ -41,12 +41,12 @@ def run_watch(
     """
     refuse_without_terminal("replay" if replay else "watch")
     app = WatchApp(source, read_only=read_only, replay=replay, pictures=pictures)
-    with _SignalWatch(app):
+    with SignalWatch(app):
         result = app.run()
     return result if result is not None else app.return_code or 0
 
 
-class _SignalWatch:
+class SignalWatch:
     """Handlers by `signal.signal`, because those of the event loop never run while the loop waits for the terminal."""
 
     def __init__(self, app: WatchApp) -> None:

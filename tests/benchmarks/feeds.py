@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import hashlib
-import itertools
 import os
 import tempfile
 from collections.abc import Iterator
@@ -118,8 +117,3 @@ def hour_record(hours: float, vehicles: int = 20) -> Path:
     writer.close("made for measuring")
     making.rename(record)
     return record
-
-
-def cycled(sent: list[Message], count: int) -> Iterator[Message]:
-    """So many messages, the list over and over again."""
-    return itertools.islice(itertools.cycle(sent), count)

@@ -47,7 +47,7 @@ def intake_ratio(rounds: int, sent: list[Message]) -> tuple[Ratio, Ratio]:
     return by_processor, by_clock
 
 
-class _Sender:
+class Sender:
     """Publishes messages as fast as the receiver takes them, losing none."""
 
     def __init__(self, context: zmq.Context[zmq.Socket[bytes]]) -> None:
@@ -58,16 +58,21 @@ class _Sender:
         self.socket.bind("tcp://127.0.0.1:*")
         self.endpoint = self.socket.last_endpoint.decode()
 
-    def send(self, sent: list[Message], topics: int) -> None:
+    def wait_for(self, topics: int) -> None:
+        """Returns once the receiver has subscribed to so many topics."""
         for _ in range(topics):
-            self.socket.recv()  # the receiver's subscriptions
+            self.socket.recv()
+
+    def send(self, sent: list[Message], topics: int) -> None:
+        """Sends `COUNT` messages to a receiver of so many topics."""
+        self.wait_for(topics)
         for message in itertools.islice(itertools.cycle(sent), COUNT):
             self.socket.send_multipart(message)
 
 
 def _bare(sent: list[Message]) -> tuple[float, float]:
     context: zmq.Context[zmq.Socket[bytes]] = zmq.Context()
-    sender = _Sender(context)
+    sender = Sender(context)
     with bare_receiver(sender.endpoint, COUNT) as process:
         sender.send(sent, topics=1)
         assert process.stdout is not None
@@ -79,7 +84,7 @@ def _bare(sent: list[Message]) -> tuple[float, float]:
 def _recorder(sent: list[Message]) -> tuple[float, float]:
     room = Path(tempfile.mkdtemp(prefix="twb-", dir="/tmp"))
     context: zmq.Context[zmq.Socket[bytes]] = zmq.Context()
-    sender = _Sender(context)
+    sender = Sender(context)
     sockets = make_sockets_directory()
     plan = RecorderPlan(str(room / "Q01.run"), (sender.endpoint,), str(sockets), opening())
     recorder = start_recorder(plan)

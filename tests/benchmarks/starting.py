@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-import os
+import resource
 import subprocess
 import sys
 
@@ -29,7 +29,7 @@ def measure(rounds: int) -> list[Figure]:
 
 def _start_s(command: list[str]) -> float:
     """Processor time of a process, from its start to its end."""
-    before = os.times()
+    before = resource.getrusage(resource.RUSAGE_CHILDREN)
     subprocess.run(command, check=True, stdout=subprocess.DEVNULL)
-    after = os.times()
-    return after.children_user + after.children_system - before.children_user - before.children_system
+    after = resource.getrusage(resource.RUSAGE_CHILDREN)
+    return after.ru_utime + after.ru_stime - before.ru_utime - before.ru_stime

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
+from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -107,19 +108,28 @@ def row_of(step: DriveStep, codes: Codes) -> dict[str, Any]:
 
 def rows(scenario: str = "clean", rate_hz: float = 20.0) -> Iterator[dict[str, Any]]:
     """All lines of a drive."""
+    yield from _rows(scenario, rate_hz)
+
+
+@cache
+def _rows(scenario: str, rate_hz: float) -> list[dict[str, Any]]:
     codes = Codes()
+    rows = []
     for step in drive(scenario, rate_hz):
         codes.take(step)
         if not step.lost:
-            yield row_of(step, codes)
+            rows.append(row_of(step, codes))
+    return rows
 
 
 def write_csv(path: Path, scenario: str = "clean", rate_hz: float = 20.0) -> int:
     """Writes the drive as ridge-hall does: semicolons, and commas for points. Gives the number of lines."""
-    count = 0
-    with path.open("w", encoding="utf-8") as file:
-        file.write(";".join(COLUMNS) + "\n")
-        for row in rows(scenario, rate_hz):
-            file.write(";".join(str(row.get(name, "")).replace(".", ",") for name in COLUMNS) + "\n")
-            count += 1
-    return count
+    text = _csv(scenario, rate_hz)
+    path.write_text(text, encoding="utf-8")
+    return text.count("\n") - 1
+
+
+@cache
+def _csv(scenario: str, rate_hz: float) -> str:
+    lines = (";".join(str(row.get(name, "")).replace(".", ",") for name in COLUMNS) for row in rows(scenario, rate_hz))
+    return "\n".join([";".join(COLUMNS), *lines]) + "\n"

@@ -18,6 +18,7 @@ import zmq
 
 from tests.commands.running import command, the_record, wait_for
 from tests.connect import ridge, udp_sender
+from tests.connect.calling import call
 from tests.connect.conftest import CONFIGS, Listener, Processes, free_udp_port
 
 UDP_MAP = CONFIGS / "channels-udp.toml"
@@ -216,9 +217,7 @@ def test_a_file_at_its_pace_is_recorded_and_judged(processes: Processes, tmp_pat
 
 def test_what_cannot_be_bridged_is_one_sentence_and_status_2(tmp_path: Path) -> None:
     def refused(*more: str) -> str:
-        done = subprocess.run(
-            command("bridge", "--bind", "tcp://127.0.0.1:*", *more), capture_output=True, text=True, check=False
-        )
+        done = call("bridge", "--bind", "tcp://127.0.0.1:*", *more)
         assert done.returncode == 2
         assert "Traceback" not in done.stderr
         return done.stderr.strip()

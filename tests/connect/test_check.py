@@ -30,6 +30,7 @@ from monitor.simulation.steps import SIGNALS
 from monitor.study.loading import load_study
 from tests.commands.running import run
 from tests.connect import ridge
+from tests.connect.calling import call
 from tests.connect.conftest import CONFIGS
 
 STUDY = load_study(CONFIGS / "dusk-road.toml")
@@ -215,6 +216,14 @@ def test_time_in_milliseconds_a_wrong_group_and_lost_frames() -> None:
     assert "3 frames were lost in 8 s." in found.faults
 
 
+def test_a_paused_simulator_is_called_so() -> None:
+    hello, frames = swaying(seconds=2.0)
+    stands = [frame._replace(t=1.0) for frame in frames]
+    assert heard(hello, stands).faults[0] == "Simulation time did not go on in 119 of 120 frames; is it paused?"
+    half = heard(hello, frames[:60] + stands[60:])
+    assert half.faults[0].startswith("Simulation time did not go on in 59 of 120 frames")
+
+
 @pytest.fixture
 def spoilt_feed() -> Any:
     """A feed on a real socket, in km/h and with a right-positive lane offset."""
@@ -346,14 +355,14 @@ def test_a_first_map_of_a_zmq_source_and_nothing_is_overwritten(
     study = str(CONFIGS / "dusk-road.toml")
     try:
         asked = ("check", "--study", study, "--feed", f"tcp://127.0.0.1:{port}", "--seconds", "1")
-        done = run(*asked, "--propose", str(tmp_path / "first.toml"))
+        done = call(*asked, "--propose", str(tmp_path / "first.toml"))
         assert done.returncode == 0, done.stderr
     finally:
         stop.set()
         thread.join()
     ridge.write_csv(tmp_path / "drive.csv")
     asked = ("check", "--study", study, "--csv", str(tmp_path / "drive.csv"))
-    again = run(*asked, "--propose", str(tmp_path / "first.toml"))
+    again = call(*asked, "--propose", str(tmp_path / "first.toml"))
     assert again.returncode == 2
     assert "nothing is overwritten" in again.stderr
     text = (tmp_path / "first.toml").read_text(encoding="utf-8")
@@ -365,7 +374,7 @@ def test_a_first_map_of_a_zmq_source_and_nothing_is_overwritten(
 
 
 def test_our_own_feed_needs_no_map(spoilt_feed: str, tmp_path: Path) -> None:
-    done = run(
+    done = call(
         *("check", "--study", str(CONFIGS / "dusk-road.toml"), "--feed", spoilt_feed, "--seconds", "1"),
         *("--propose", str(tmp_path / "first.toml")),
     )

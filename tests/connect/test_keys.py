@@ -6,13 +6,14 @@ import json
 import stat
 from pathlib import Path
 
-from tests.commands.running import command, run
+from tests.commands.running import command
 from tests.connect import ridge
+from tests.connect.calling import call
 from tests.connect.conftest import CONFIGS, Processes
 
 
 def test_keys_are_made_once_and_kept_private(tmp_path: Path) -> None:
-    made = run("keys", str(tmp_path / "keys"), "--json")
+    made = call("keys", str(tmp_path / "keys"), "--json")
     assert made.returncode == 0, made.stderr
     pairs = json.loads(made.stdout)["pairs"]
     assert set(pairs) == {"simulator", "witness"}
@@ -20,16 +21,16 @@ def test_keys_are_made_once_and_kept_private(tmp_path: Path) -> None:
         assert stat.S_IMODE(Path(pair["secret"]).stat().st_mode) == 0o600
         assert "secret" not in Path(pair["public"]).read_text()
     assert (tmp_path / "keys" / "allowed" / "witness.key").read_text() == Path(pairs["witness"]["public"]).read_text()
-    again = run("keys", str(tmp_path / "keys"))
+    again = call("keys", str(tmp_path / "keys"))
     assert again.returncode == 2
     assert "exists already; a key is never overwritten" in again.stderr
-    assert run("keys", str(tmp_path / "keys"), "--name", "second-room").returncode == 0
-    assert "cannot be the name of a key file" in run("keys", str(tmp_path), "--name", "a/b").stderr
+    assert call("keys", str(tmp_path / "keys"), "--name", "second-room").returncode == 0
+    assert "cannot be the name of a key file" in call("keys", str(tmp_path), "--name", "a/b").stderr
 
 
 def test_bridge_to_recorder_with_keys_and_who_has_none_stays_outside(processes: Processes, tmp_path: Path) -> None:
     keys = tmp_path / "keys"
-    assert run("keys", str(keys)).returncode == 0
+    assert call("keys", str(keys)).returncode == 0
     ridge.write_csv(tmp_path / "drive.csv")
     bridge = processes.bridge(
         CONFIGS / "channels-example.toml",
@@ -37,7 +38,7 @@ def test_bridge_to_recorder_with_keys_and_who_has_none_stays_outside(processes: 
         *("--own-key", str(keys / "simulator.key_secret"), "--allowed", str(keys / "allowed")),
     )
     study = ("--study", str(CONFIGS / "dusk-road.toml"), "--feed", bridge.endpoint)
-    outside = run("check", *study, "--seconds", "1.5")
+    outside = call("check", *study, "--seconds", "1.5")
     assert outside.returncode == 1
     assert "asks for CURVE keys, and none were given" in outside.stdout
     watch = processes.start(
@@ -54,5 +55,5 @@ def test_bridge_to_recorder_with_keys_and_who_has_none_stays_outside(processes: 
 
 def test_half_of_the_keys_is_a_sentence(tmp_path: Path) -> None:
     example = str(CONFIGS / "channels-example.toml")
-    done = run("bridge", "--map", example, "--bind", "tcp://127.0.0.1:*", "--csv", "x", "--own-key", "k")
+    done = call("bridge", "--map", example, "--bind", "tcp://127.0.0.1:*", "--csv", "x", "--own-key", "k")
     assert (done.returncode, done.stderr.strip()) == (2, "CURVE on the feed needs both --own-key and --allowed.")

@@ -7,7 +7,7 @@ from typing import Any
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from monitor.feed.channels_model import Layout
@@ -48,6 +48,7 @@ VALUES = {
 FIELDS = st.lists(st.tuples(st.sampled_from(sorted(STRUCT_CODES)), st.integers(0, 3)), min_size=1, max_size=12)
 
 
+@settings(max_examples=60)
 @given(fields=FIELDS, big=st.booleans(), data=st.data())
 def test_any_layout_reads_what_struct_wrote(fields: list[tuple[str, int]], big: bool, data: st.DataObject) -> None:
     order = ">" if big else "<"

@@ -14,6 +14,7 @@ from monitor.feed.channels_shape import CHANNEL_MAP, OWN_NAMES
 from monitor.tables.kinds import Named, Section, Sections
 from tests.connect.maps import OWN, map_text
 
+NO_CAR = '[feed]\nsource = "gaze"\nrate_hz = 60\n[source]\nkind = "csv"\n[time]\nfrom = "T"\n'
 CONFIGS = Path(__file__).resolve().parents[2] / "configs"
 
 
@@ -65,6 +66,8 @@ width = { constant = 1.8 }
         (map_text(more="[run]\ngroup = 'a'\ngroup_from = 'b'"), "run.group_from: expected either group or group_from"),
         (map_text(more="[run.groups]\n1 = 'chime'"), "run.groups: expected it only beside group_from"),
         (map_text(more="[road]\nx = [0, 1]\ny = [0]\nlane_width = 3\nlanes = 2"), "road.y: expected as many vertices"),
+        (map_text(more="[join]\nhold_s = 0.1"), "join: expected it only in a map without [own], found both of them"),
+        (NO_CAR + "[axes]", "axes: expected it only beside [own]"),
         (map_text(more="[[vehicle]]\nid = 1" + OWN.replace("x =", "#")), "vehicle[1].x: expected the channel"),
         (
             map_text(more='[[marker]]\nkind = "alert_on"\nwhen = "rises"\nfrom = "a"'),
@@ -128,7 +131,9 @@ def test_a_file_that_is_no_map_is_refused_in_one_sentence(tmp_path: Path) -> Non
         parse_map("x y", "a.toml")
 
 
-@pytest.mark.parametrize(("name", "kind"), [("example", CsvSource), ("udp", UdpSource), ("zmq", ZmqSource)])
+@pytest.mark.parametrize(
+    ("name", "kind"), [("example", CsvSource), ("udp", UdpSource), ("zmq", ZmqSource), ("gaze", UdpSource)]
+)
 def test_the_example_maps_load(name: str, kind: type) -> None:
     assert isinstance(load_map(CONFIGS / f"channels-{name}.toml").source, kind)
 
@@ -144,7 +149,7 @@ def keys_of(kind: object) -> set[str]:
 
 def test_the_examples_explain_every_key() -> None:
     text = "".join(
-        (CONFIGS / f"channels-{name}.toml").read_text(encoding="utf-8") for name in ("example", "udp", "zmq")
+        (CONFIGS / f"channels-{name}.toml").read_text(encoding="utf-8") for name in ("example", "udp", "zmq", "gaze")
     )
     known = keys_of(CHANNEL_MAP) - set(OWN_NAMES)
     assert [key for key in sorted(known) if not re.search(rf"\b{key}\b", text)] == []

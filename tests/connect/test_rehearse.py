@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import subprocess
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -21,8 +20,9 @@ from monitor.following.rehearsal import Rehearsed, judge_rehearsal
 from monitor.following.rehearsal_pacing import Pacing, PacingLog
 from monitor.following.rehearsal_page import keep_page, kept_pages, latest_page, make_page, read_page
 from monitor.study.loading import load_study
-from tests.commands.running import command, run, simulator
+from tests.commands.running import run, simulator
 from tests.connect import ridge
+from tests.connect.calling import call
 from tests.connect.conftest import CONFIGS
 
 STUDY = load_study(CONFIGS / "dusk-road.toml")
@@ -222,21 +222,16 @@ def test_the_command_over_a_real_feed(tmp_path: Path) -> None:
     assert [one["trigger"] for one in page["fired"]] == ["gate-brake", "side-gust"]
     assert json.loads(Path(page["kept"]).read_text())["record"] == page["record"]
     assert list(records.glob("*.run")) == []  # it is no participant's record
-    assert run("verify", page["record"]).returncode == 0
+    assert call("verify", page["record"]).returncode == 0
 
 
 def test_the_command_says_no_go_with_status_1_and_refuses_a_wrong_group(tmp_path: Path) -> None:
     study = str(CONFIGS / "dusk-road.toml")
     with simulator("--rate", "20", "--scenario", "silent-alert", speed=40.0) as endpoint:
-        done = run("rehearse", "--study", study, "--feed", endpoint, "--group", "chime", "--records", str(tmp_path))
+        done = call("rehearse", "--study", study, "--feed", endpoint, "--group", "chime", "--records", str(tmp_path))
     assert done.returncode == 1, done.stderr
     assert done.stdout.startswith("NO-GO")
-    wrong = subprocess.run(
-        command("rehearse", "--study", study, "--feed", "tcp://127.0.0.1:9", "--group", "bells"),
-        capture_output=True,
-        text=True,
-        check=False,
-    )
+    wrong = call("rehearse", "--study", study, "--feed", "tcp://127.0.0.1:9", "--group", "bells")
     assert (wrong.returncode, wrong.stderr.startswith("The study has no group 'bells'")) == (2, True)
 
 

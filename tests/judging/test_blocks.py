@@ -9,13 +9,14 @@ from itertools import pairwise
 from random import Random
 from typing import Any
 
+import msgpack
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from monitor.judging.session import Session
 from monitor.judging.trial import trial_json
-from monitor.record.entries import Entry
+from monitor.record.entries import Entry, EntryKind, pack_frames, unpack_frames
 from tests.judging.hand import FIRE_T, SPEED, STUDY, HandDrive, entries_of, opening_of, study_of
 
 EVERYTHING = (
@@ -110,7 +111,27 @@ OPERATOR = [
 
 @cache
 def entries_named(name: str) -> tuple[Entry, ...]:
+    if name in VERY_LATE:
+        return tuple(very_late(entries_of(HandDrive(), operator=OPERATOR), VERY_LATE[name]))
     return tuple(entries_of(*DRIVES[name], operator=OPERATOR))
+
+
+VERY_LATE = {"alert very late": b"alert_on", "trigger very late": b"trigger"}
+"""A marker that comes nine seconds late, when its trial is final or long missed, and that no hello repeats."""
+
+
+def very_late(entries: list[Entry], kind: bytes) -> list[Entry]:
+    payloads = [(one.kind, one.payload) for one in entries]
+    late = next(index for index, (_, payload) in enumerate(payloads) if b"marker" in payload[:20] and kind in payload)
+    marker = payloads.pop(late)
+    payloads.insert(late + 9 * 61, marker)
+    without = []
+    for number, (entry_kind, payload) in enumerate(payloads, start=1):
+        if entry_kind is EntryKind.MESSAGE and payload[6:11] == b"hello":
+            topic, hello = unpack_frames(payload)
+            payload = pack_frames([topic, msgpack.packb({**msgpack.unpackb(hello), "recent": []})])
+        without.append(Entry(entry_kind, number, number * 1_000_000, number * 1_000_000, payload))
+    return without
 
 
 def trials_of(blocks: list[list[Entry]], text: str) -> str:
@@ -123,7 +144,7 @@ def trials_of(blocks: list[list[Entry]], text: str) -> str:
 
 @settings(max_examples=40, deadline=None, suppress_health_check=[HealthCheck.too_slow])
 @given(
-    name=st.sampled_from(sorted(DRIVES)),
+    name=st.sampled_from(sorted([*DRIVES, *VERY_LATE])),
     text=st.sampled_from([STUDY, EVERYTHING]),
     cuts=st.lists(st.floats(0.0, 1.0), max_size=12),
     near_fire=st.lists(st.integers(-40, 400), max_size=12),
@@ -158,11 +179,12 @@ def disordered(entries: list[Entry], random: Random, disorder: int) -> list[Entr
     ]
 
 
-@pytest.mark.parametrize("name", ["clean", "frames lost at the fire", "twice", "everything odd"])
+@pytest.mark.parametrize("name", ["clean", "frames lost at the fire", "twice", "everything odd", *VERY_LATE])
 def test_one_entry_at_a_time_gives_the_same_trials(name: str) -> None:
     entries = list(entries_named(name))
-    singly = [[entry] for entry in entries[600:960]]
-    blocks = [entries[:600], *singly, entries[960:]]
+    few = 240 if name in VERY_LATE else 360
+    singly = [[entry] for entry in entries[600 : 600 + few]]
+    blocks = [entries[:600], *singly, entries[600 + few : 1100], entries[1100:]]
     assert trials_of(blocks, EVERYTHING) == trials_of([entries], EVERYTHING)
 
 
@@ -182,3 +204,11 @@ def test_the_odd_drive_meets_many_rules_at_once() -> None:
         "slow-motion",
     } <= codes
     assert trials[0]["fired_at"] == FIRE_T
+
+
+def test_what_comes_after_a_trial_is_final_changes_nothing_of_it() -> None:
+    (unknown,) = json.loads(trials_of([list(entries_named("alert very late"))], STUDY))
+    assert (unknown["alert"]["result"], unknown["verdict"]) == ("not known", "undecided")
+    (late,) = json.loads(trials_of([list(entries_named("trigger very late"))], STUDY))
+    assert (late["fired_at"], late["timing"]["result"], late["verdict"]) == (FIRE_T, "on time", "valid")
+    assert [one["code"] for one in late["findings"]] == ["marker-late"]

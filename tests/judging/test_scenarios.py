@@ -57,7 +57,7 @@ EXPECTED = {
     ),
     "double-fire": Expected("valid"),
     # the hazard
-    "soft-braking": Expected("invalid", findings=("hazard-weak",), conditions=("van braking",)),
+    "soft-braking": Expected("invalid", conditions=("van braking",)),
     "no-hazard": Expected("invalid", findings=("hazard-missing",), conditions=("van braking",)),
     "aborted": Expected(
         "undecided",

@@ -9,7 +9,8 @@ from typing import Any
 import pytest
 
 from monitor.errors import WitnessError
-from monitor.following.explain import Explanation, explain_trial, explanation_json, explanation_lines
+from monitor.following.explain import Explanation, explain_trial
+from monitor.following.explain_telling import explanation_json, explanation_lines
 from monitor.following.replay_playback import Playback
 from monitor.record.addendum import append_addendum, read_addendum
 from tests.judging.hand import STUDY, HandDrive

@@ -18,6 +18,8 @@ from monitor.judging.session import Session
 from monitor.judging.trial import Trial
 from monitor.record.entries import Entry
 from monitor.record.reader import RecordReading
+from tests.judging.hand import STUDY, HandDrive
+from tests.replay.conftest import read_map, write_record
 
 
 def entries_of_record(path: Path) -> list[Entry]:
@@ -149,6 +151,32 @@ def test_a_copy_goes_on_alone_and_as_the_original(long_map: RecordMap, long_reco
         original.take(entries[cut:])
         assert twin.trials() == original.trials()
         assert twin.operator.notes == original.operator.notes
+
+
+def test_a_copy_shares_no_memory_of_the_rule(tmp_path: Path) -> None:
+    """The rule is remembered over a delay of a second; a copy that has gone on must not have changed it."""
+    text = STUDY.replace('edge = "rising"', 'edge = "rising"\ndelay_s = 1.0')
+    path = write_record(tmp_path, HandDrive(rate_hz=20.0, fire_t=11.0), study_text=text)
+    found, entries = read_map(path), entries_of_record(path)
+    (truth,) = session_to(found, entries, len(entries)).trials()
+    assert truth.timing.result == "on time"
+    for cut in range(205, 245, 3):  # about the frames of 10.0 and 11.0 s
+        original = session_to(found, entries, cut)
+        twin = copy_session(original, frames=True)
+        twin.take(entries[cut:])
+        original.take(entries[cut:])
+        assert twin.trials() == original.trials() == (truth,), cut
+
+
+def test_a_trial_that_was_decided_just_after_a_checkpoint_is_that_of_the_whole_record(
+    long_map: RecordMap, long_record: Path
+) -> None:
+    """About 70 s after the second fire the look-back begins inside that trial's windows."""
+    entries = entries_of_record(long_record)
+    for at_s in np.arange(184.0, 200.0, 1.5):
+        playback = Playback(long_map)
+        playback.go_to(float(at_s))
+        assert playback.trials() == session_to(long_map, entries, playback.number, 300).trials(), at_s
 
 
 def test_the_map_is_bounded_and_knows_the_places(long_map: RecordMap) -> None:

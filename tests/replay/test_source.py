@@ -8,9 +8,11 @@ from pathlib import Path
 import pytest
 
 from monitor.errors import WitnessError
+from monitor.following import replay_addendum
 from monitor.following.replay import ReplaySource
 from monitor.following.review import review_record
-from monitor.record.addendum import read_addendum
+from monitor.record.addendum import append_addendum, read_addendum
+from monitor.record.disk import RecordNotWritable
 from monitor.screens.source import TransportSource, ViewSource
 from tests.judging.hand import HandDrive
 from tests.replay.conftest import HandClock, cut_off, flip_byte, long_drive, wait_for, write_record
@@ -150,6 +152,37 @@ def test_nothing_is_written_into_the_record_and_notes_go_beside_it(long_record: 
     assert note["wall"] == 1.79e9
     assert bytes_of(path) == before
     assert review_record(path).session.trials()[0].effective == "invalid"
+
+
+def test_a_note_that_cannot_be_written_waits_and_is_never_said_to_be_on_disk(
+    long_record: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    path = tmp_path / long_record.name
+    shutil.copytree(long_record, path)
+    full = [True]
+
+    def append(where: Path, fields: dict[str, object]) -> str:
+        if full[0]:
+            raise RecordNotWritable(f"Nothing was added to {where}: no space left; try again.")
+        return append_addendum(where, fields)
+
+    monkeypatch.setattr(replay_addendum, "append_addendum", append)
+    source = opened(path)
+    try:
+        source.post({"type": "note", "text": "first", "drive": 1, "at": 1.0})
+        source.post({"type": "note", "text": "second", "drive": 1, "at": 2.0})
+        wait_for(lambda: "no space left" in source.view().recorder.sentence, "the trouble is said")
+        assert source.view().recorder.unsaved == 2
+        full[0] = False
+        wait_for(lambda: source.view().recorder.unsaved == 0, "both are on disk")
+        assert [one["text"] for one in read_addendum(path)] == ["first", "second"]
+        wait_for(lambda: source.view().recorder.sentence == "", "the trouble is over")
+        full[0] = True
+        source.post({"type": "note", "text": "third", "drive": 1, "at": 3.0})
+    finally:
+        source.stop()
+    assert source.unsaved.startswith("1 entry was not saved beside")
+    assert "no space left" in source.unsaved
 
 
 def test_a_record_that_was_not_closed_is_played_and_takes_no_notes(tmp_path: Path) -> None:
