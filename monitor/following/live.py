@@ -40,6 +40,10 @@ RESTART_AFTER_S = 1.0
 """A recorder that has not been heard for so long beyond its own 1.5 s is started again."""
 
 
+SAID_S = 30.0
+"""That a recorder was started again is said for so long: long enough to be seen by who looked away."""
+
+
 class Following:
     """One follower of a run. `restart` starts the recorder again on the same record; None for who only looks on."""
 
@@ -57,6 +61,7 @@ class Following:
         """Whether what was told to the operator is entered as evidence: by who writes; a screen enters it itself."""
         self._shown: dict[str, tuple[str, str]] = {}
         self._trouble = ""
+        self._said_until = 0.0
         self._generation = client.generation
         self._holding = Holding()
         self._verdicts: tuple[tuple[str, str, str], ...] = ()
@@ -123,6 +128,8 @@ class Following:
             state = "not recording"
         elif self.client.unsaved:
             state = "saving"
+        if status.alive and time.monotonic() < self._said_until:
+            sentence = self._trouble
         return RecorderView(state, status.minutes_left, self.client.unsaved, sentence)
 
     def view(self, revision: int) -> LiveView | None:
@@ -191,6 +198,7 @@ class Following:
         try:
             self._restart()
             self._trouble = "The recorder had died and was started again; what came in between is lost."
+            self._said_until = time.monotonic() + SAID_S
         except WitnessError as error:
             self._trouble = f"The recorder died and cannot be started again: {error}"
 

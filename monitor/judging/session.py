@@ -7,7 +7,7 @@ drive's end. So the same list of entries gives the same trials however it was cu
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass, field, replace
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -15,13 +15,11 @@ import numpy as np
 from monitor.feed.decode import decode_message
 from monitor.feed.schema import Frame, Marker, Refused
 from monitor.judging.called import with_calls
-from monitor.judging.case import RUN_UP_S, trial_window
 from monitor.judging.drive import DriveLog
 from monitor.judging.exposure import Exposure, Shown, exposure_before
 from monitor.judging.firing import FireWatch
 from monitor.judging.judge import (
     Plan,
-    RunUp,
     final_frame_after_s,
     judge_fired,
     judge_response,
@@ -29,53 +27,17 @@ from monitor.judging.judge import (
     wanted,
 )
 from monitor.judging.operator import OperatorLog
-from monitor.judging.received import MARKER_DELAY_S, ReceivedMarker
+from monitor.judging.received import MARKER_DELAY_S
 from monitor.judging.tables import FrameRun, pieces_of
+from monitor.judging.tracks import STRIP_S as STRIP_S
+from monitor.judging.tracks import DriveTrials as DriveTrials
+from monitor.judging.tracks import Track as Track
+from monitor.judging.tracks import came_before
+from monitor.judging.tracks import retention_s as retention_s
 from monitor.judging.trial import Trial
 from monitor.judging.waiting import judge_waiting
 from monitor.record.entries import Entry, EntryKind, Opening, unpack_frames, unpack_map
 from monitor.study.model import Study
-
-STRIP_S = 60.0
-"""Frames are kept at least this long, for the strips on the screen."""
-
-
-@dataclass(slots=True)
-class Track:
-    """One trial on its way: `marker` is None while it is waited for. `final_at` is the entry that made it final."""
-
-    occurrence: int
-    marker: ReceivedMarker | None = None
-    trial: Trial | None = None
-    shown: Shown = Shown.NO
-    final_at: int | None = None
-    response_done: bool = False
-    response_due_t: float = -np.inf
-    """No frame before this can complete the response."""
-    is_stale: bool = False
-    """Whether entries have come since the trial was judged; it is judged again when it is asked for."""
-    run_up: RunUp = field(default_factory=RunUp)
-
-
-@dataclass(slots=True)
-class DriveTrials:
-    """A drive with its triggers being watched and their trials."""
-
-    log: DriveLog
-    watches: dict[str, FireWatch]
-    tracks: dict[str, list[Track]] = field(default_factory=dict)
-
-
-def retention_s(study: Study) -> float:
-    """Seconds of frames that judging may look back on: every window and response of every trigger, and the strips."""
-    spans = [STRIP_S]
-    for trigger in study.triggers:
-        baseline_s = trigger.response.baseline_s if trigger.response else 0.0
-        before_s = max(-trial_window(trigger)[0], baseline_s, RUN_UP_S)
-        response_s = trigger.response.horizon_s if trigger.response else 0.0
-        hazard_s = trigger.hazard.within_s if trigger.hazard else 0.0
-        spans.append(before_s + max(final_frame_after_s(trigger), hazard_s + response_s + 2.0) + trigger.grace_s)
-    return max(spans) + 10.0
 
 
 class Session:
@@ -370,17 +332,10 @@ class Session:
             for name, tracks in other.tracks.items()
             if other.watches[name].trigger.surprise_class == trigger.surprise_class
             for one in tracks
-            if one is not track and self._came_before(other, one, drive, track, number)
+            if one is not track and came_before(other, one, drive, track, number)
         ]
         opening = self.opening
         return exposure_before(trigger.surprise_class, opening.exposures, opening.exposures_known, earlier)
-
-    def _came_before(self, other: DriveTrials, one: Track, drive: DriveTrials, track: Track, number: int) -> bool:
-        if other.log.index != drive.log.index:
-            return other.log.index < drive.log.index
-        if one.marker is None or one.marker.number > number:
-            return False
-        return track.marker is None or (one.marker.t, one.marker.n) < (track.marker.t, track.marker.n)
 
     def _shown(self, drive: DriveTrials, name: str, track: Track, number: int) -> Shown:
         if track.final_at is not None and track.final_at <= number:

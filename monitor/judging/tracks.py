@@ -1,0 +1,66 @@
+"""Trials on their way, and how far back frames are kept for them."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from monitor.judging.case import RUN_UP_S, trial_window
+from monitor.judging.drive import DriveLog
+from monitor.judging.exposure import Shown
+from monitor.judging.firing import FireWatch
+from monitor.judging.judge import RunUp, final_frame_after_s
+from monitor.judging.received import ReceivedMarker
+from monitor.judging.trial import Trial
+from monitor.study.model import Study
+
+STRIP_S = 60.0
+"""Frames are kept at least this long, for the strips on the screen."""
+
+
+@dataclass(slots=True)
+class Track:
+    """One trial on its way: `marker` is None while it is waited for. `final_at` is the entry that made it final."""
+
+    occurrence: int
+    marker: ReceivedMarker | None = None
+    trial: Trial | None = None
+    shown: Shown = Shown.NO
+    final_at: int | None = None
+    response_done: bool = False
+    response_due_t: float = -np.inf
+    """No frame before this can complete the response."""
+    is_stale: bool = False
+    """Whether entries have come since the trial was judged; it is judged again when it is asked for."""
+    run_up: RunUp = field(default_factory=RunUp)
+
+
+@dataclass(slots=True)
+class DriveTrials:
+    """A drive with its triggers being watched and their trials."""
+
+    log: DriveLog
+    watches: dict[str, FireWatch]
+    tracks: dict[str, list[Track]] = field(default_factory=dict)
+
+
+def retention_s(study: Study) -> float:
+    """Seconds of frames that judging may look back on: every window and response of every trigger, and the strips."""
+    spans = [STRIP_S]
+    for trigger in study.triggers:
+        baseline_s = trigger.response.baseline_s if trigger.response else 0.0
+        before_s = max(-trial_window(trigger)[0], baseline_s, RUN_UP_S)
+        response_s = trigger.response.horizon_s if trigger.response else 0.0
+        hazard_s = trigger.hazard.within_s if trigger.hazard else 0.0
+        spans.append(before_s + max(final_frame_after_s(trigger), hazard_s + response_s + 2.0) + trigger.grace_s)
+    return max(spans) + 10.0
+
+
+def came_before(other: DriveTrials, one: Track, drive: DriveTrials, track: Track, number: int) -> bool:
+    """Whether one trial (of drive `other`) came before another (of `drive`), as far as entry `number` tells."""
+    if other.log.index != drive.log.index:
+        return other.log.index < drive.log.index
+    if one.marker is None or one.marker.number > number:
+        return False
+    return track.marker is None or (one.marker.t, one.marker.n) < (track.marker.t, track.marker.n)
