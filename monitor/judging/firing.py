@@ -196,7 +196,11 @@ def timing_findings(
         sentence = f"The rule of {name} held from {expected_at:.2f} s, but the trigger did not fire."
     elif timing.result == "not reached":
         code, at = "trigger-not-reached", end_t
-        ended = f"The drive ended at {end_t:.2f} s" if np.isfinite(end_t) else "The drive ended without a judged frame,"
+        ended = (
+            f"The drive ended at {end_t:.2f} s"
+            if end_t is not None and np.isfinite(end_t)
+            else "The drive ended without a judged frame"
+        )
         sentence = f"{ended} before the rule of {name} held."
     elif fired_at is not None and wanted == 0:
         code, sentence = "fired-unexpected", f"{name} fired at {fired_at:.2f} s in a drive that should not fire it."
