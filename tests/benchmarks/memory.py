@@ -56,7 +56,7 @@ def _followed() -> float:
 
 
 def _recorded() -> float:
-    """The recorder keeps the last minute, at most 64 MiB; of messages that come so fast it has these after 8 minutes."""
+    """The recorder keeps the last minute, at most 64 MiB; of messages so fast it has these after 8 minutes."""
     room = Path(tempfile.mkdtemp(prefix="twb-", dir="/tmp"))
     context: zmq.Context[zmq.Socket[bytes]] = zmq.Context()
     sender = Sender(context)
