@@ -16,6 +16,8 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
+import numpy.ma  # noqa: F401  (numpy's median loads it when first called: 40 ms, just when the first trigger fires)
+
 from monitor.errors import WitnessError
 from monitor.following.building import build_view
 from monitor.following.holding import Holding

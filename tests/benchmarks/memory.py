@@ -22,7 +22,7 @@ from monitor.study.demo import demo_study
 
 RATE_HZ = 60.0
 DRIVEN_H = 2.0
-RECORDED_H = 1.0
+RECORDED_H = 4.0
 SETTLED_S = 600.0
 BLOCK = 256
 IN_FLIGHT = 200
