@@ -4,10 +4,12 @@ shown."""
 from __future__ import annotations
 
 import argparse
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from monitor.study.model import Study
+    from monitor.study.standing import Standing
 
 MOST_TO_JUDGE = 10
 """`watch` judges so many records anew for a proposal; more would keep the operator waiting."""
@@ -25,6 +27,7 @@ def add_to(subparsers: Any) -> None:
 def run(options: argparse.Namespace) -> int:
     from pathlib import Path
 
+    from monitor.commands.in_processes import on_all_cores
     from monitor.commands.printing import harmless, print_json, say
     from monitor.commands.tally import progress
     from monitor.errors import WitnessError
@@ -33,7 +36,7 @@ def run(options: argparse.Namespace) -> int:
 
     study = load_study(options.study)
     allocation = allocation_of(study, Path(options.study))
-    earlier = earlier_runs(study, Path(options.records), progress=progress("judging records"))
+    earlier = earlier_runs(study, Path(options.records), progress=progress("judging records"), spread=on_all_cores)
     for sentence in earlier.left_out:
         say(sentence)
     participant = options.participant
@@ -53,45 +56,61 @@ def run(options: argparse.Namespace) -> int:
     return 1 if earlier.left_out else 0
 
 
-def group_for_run(study: Study, options: argparse.Namespace) -> tuple[str | None, str | None]:
-    """The group that `watch` plans for the participant, and the note that goes with it.
+@dataclass(frozen=True, slots=True)
+class PlannedRun:
+    """What `watch` plans for a participant by the study file and the runs so far."""
 
-    An allocation list is a plan: it gives the group, and another --group is refused unless --group-words says why
-    (which becomes a note). Of permuted blocks the proposal is only said: the group stays as given, or as the simulator
-    says. A list or a record that cannot be read never keeps a run from beginning: it is said.
+    group: str | None
+    note: str | None
+    """A note that belongs into the record: why the group is another one."""
+    standing: Standing
+
+
+def plan_run(study: Study, options: argparse.Namespace) -> PlannedRun:
+    """The group that `watch` plans for the participant, and how far the study is.
+
+    Another --group than the study's [assignment] gives is refused unless --group-words says why (which becomes a note).
+    An allocation list is a plan and sets the group; of permuted blocks the proposal is only said where there is no
+    --group: the simulator's operator may have been told the group already. A list or a record that cannot be read never
+    keeps a run from beginning: it is said.
     """
+    from dataclasses import replace
     from pathlib import Path
 
+    from monitor.commands.in_processes import on_all_cores
     from monitor.commands.printing import say
     from monitor.errors import WitnessError
-    from monitor.reports.assigning import Earlier, allocation_of, earlier_runs, next_group
+    from monitor.reports.assigning import Earlier, allocation_of, earlier_runs, next_group, standing_of
 
-    given, words = options.group, options.group_words
+    given, words, rule = options.group, options.group_words, study.assignment
     note = f"group {given}: {words}" if given and words else None
-    rule = study.assignment
-    if rule is None or (rule.method == "blocks" and given is not None):
-        return given, note
+    earlier, allocation, proposal = None, None, None
+    try:
+        earlier = earlier_runs(study, Path(options.records), most_to_judge=MOST_TO_JUDGE, spread=on_all_cores)
+    except WitnessError as error:
+        say(f"How far the study is cannot be said after a trial: {error}")
     try:
         allocation = allocation_of(study, Path(options.study))
-        earlier = Earlier((), ())
-        if rule.method == "blocks":
-            earlier = earlier_runs(study, Path(options.records), most_to_judge=MOST_TO_JUDGE)
-        stratum = options.stratum
-        proposal = next_group(study, options.participant, earlier, stratum=stratum, allocation=allocation)
+        if rule is not None and (earlier is not None or rule.method == "list"):
+            runs = earlier or Earlier((), ())
+            proposal = next_group(study, options.participant, runs, stratum=options.stratum, allocation=allocation)
     except WitnessError as error:
         say(f"No group is proposed: {error}")
-        return given, note
-    if rule.method == "blocks":
-        say(f"Proposed group for {options.participant}: {proposal.group}. {proposal.why} (not set; use --group)")
-        return given, note
+    standing = standing_of(study, options.participant, earlier, allocation)
+    if rule is None or proposal is None or proposal.group is None:
+        return PlannedRun(given, note, standing)
+    standing = replace(standing, proposed=proposal.group, words=words)
+    by_list = rule.method == "list"
     if given is None:
-        say(f"Group of {options.participant}: {proposal.group}. {proposal.why}")
-        return proposal.group, note
-    if given != proposal.group and not words:
-        raise WitnessError(
-            f"{options.participant} is in group {proposal.group} by the allocation list, and --group says {given}; "
-            f'leave --group out, or say why it is changed with --group-words "…" (it becomes a note of the record).'
-        )
+        of, unset = ("Group of", "") if by_list else ("Proposed group for", " (not set; use --group)")
+        say(f"{of} {options.participant}: {proposal.group}. {proposal.why}{unset}")
+        return PlannedRun(proposal.group if by_list else None, note, standing)
     if given != proposal.group:
-        note = f"group {given} instead of {proposal.group}, which the allocation list says: {words}"
-    return given, note
+        source = "the allocation list" if by_list else "the study's permuted blocks"
+        if not words:
+            raise WitnessError(
+                f"{options.participant} is in group {proposal.group} by {source}, and --group says {given}; leave "
+                '--group out, or say why it is changed with --group-words "…" (it becomes a note of the record).'
+            )
+        note = f"group {given} instead of {proposal.group}, as {source} would have it: {words}"
+    return PlannedRun(given, note, standing)

@@ -9,7 +9,13 @@ from typing import Any
 def add_to(subparsers: Any) -> None:
     parser = subparsers.add_parser("check", help="is the study file right, does the feed give what it needs?")
     parser.add_argument("--study", required=True, metavar="FILE")
-    parser.add_argument("--feed", metavar="ENDPOINT", help="listen here and compare with what the study needs")
+    parser.add_argument(
+        "--feed",
+        action="append",
+        default=[],
+        metavar="ENDPOINT",
+        help="listen here and compare with what the study needs; again for further sources (gaze, tablet, sensor)",
+    )
     parser.add_argument("--seconds", type=float, default=5.0, metavar="S", help="how long to listen (default: 5)")
     parser.add_argument("--map", metavar="FILE", help="is this channel map right, too?")
     parser.add_argument(
@@ -54,11 +60,12 @@ def run(options: argparse.Namespace) -> int:
         "groups": list(study.groups),
     }
     if options.feed:
-        from monitor.following.checking import check_feed
+        from monitor.following.checking_further import check_feeds
 
-        feed = check_feed(study, options.feed, options.seconds, keys)
+        feed, sources = check_feeds(study, options.feed, options.seconds, keys)
         document["feed"] = feed.as_json()
-        document["ok"] = feed.ok
+        document["sources"] = [source.as_json() for source in sources]
+        document["ok"] = feed.ok and all(source.ok for source in sources)
     if options.json:
         print_json(document)
     else:
@@ -70,7 +77,8 @@ def run(options: argparse.Namespace) -> int:
         for caution in document["cautions"]:
             print(f"  {caution}")
         if options.feed:
-            print("\n".join(harmless(line) for line in feed.sentences()))
+            lines = [line for source in sources for line in source.sentences()] + feed.sentences()
+            print("\n".join(harmless(line) for line in lines))
     return 0 if document["ok"] else 1
 
 
@@ -82,12 +90,12 @@ def _propose(options: argparse.Namespace, study: Any, keys: Any) -> int:
     from monitor.errors import WitnessError
     from monitor.following.checking_propose import propose_from_csv, propose_from_zmq
 
-    if (options.csv is None) == (options.feed is None):
-        raise WitnessError("--propose needs either --feed ENDPOINT (a ZeroMQ source) or --csv FILE.")
+    if (options.csv is None) == (not options.feed) or len(options.feed) > 1:
+        raise WitnessError("--propose needs either one --feed ENDPOINT (a ZeroMQ source) or --csv FILE.")
     if options.csv is not None:
         text = propose_from_csv(study, Path(options.csv))
     else:
-        text = propose_from_zmq(study, options.feed, options.seconds, keys)
+        text = propose_from_zmq(study, options.feed[0], options.seconds, keys)
     try:
         with Path(options.propose).open("x", encoding="utf-8") as file:
             file.write(text)

@@ -11,6 +11,7 @@ from monitor.errors import RecorderLost
 from monitor.following.beginning import Run
 from monitor.following.live import Following, LiveSource, operator_name
 from monitor.following.review import session_json
+from monitor.following.sources import clock_words, look_at_sources
 from monitor.judging.trial import Trial, note_json, trial_json
 
 if TYPE_CHECKING:
@@ -81,6 +82,8 @@ def _follow(following: Following, stream: Stream | None, *, until_end: bool) -> 
             continue
         if stream is not None:
             stream.take(session)
+        if stream is not None:
+            stream.take_sources(session)
         said = following.recorder_view().sentence
         if said != sentence:
             sentence = said
@@ -124,6 +127,7 @@ class Stream:
         self.as_json = as_json
         self._told: dict[str, tuple[str, str, int]] = {}
         self._notes = 0
+        self._sources: dict[str, str] = {}
 
     def take(self, session: Session) -> None:
         """Prints trials whose stage, verdict or findings changed, and new notes."""
@@ -140,6 +144,14 @@ class Stream:
             else:
                 print(f"note by {harmless(note.by)}: {harmless(note.text)}", flush=True)
         self._notes = len(session.operator.notes)
+
+    def take_sources(self, session: Session) -> None:
+        """Says of each further source when its clock becomes known, and when it gets into trouble or out of it."""
+        for one in look_at_sources(session):
+            kind = " ".join(one.trouble.split()[:3])  # without the numbers, which go on
+            if self._sources.get(one.endpoint) != kind:
+                self._sources[one.endpoint] = kind
+                self.say(f"{one.name} {one.trouble}." if one.trouble else f"{clock_words(one)}.")
 
     def say(self, sentence: str) -> None:
         """Something about the feed or the recorder."""

@@ -12,7 +12,13 @@ STAFF = "REHEARSAL"
 def add_to(subparsers: Any) -> None:
     parser = subparsers.add_parser("rehearse", help="does everything fire today? go or no-go", description=__doc__)
     parser.add_argument("--study", required=True, metavar="FILE")
-    parser.add_argument("--feed", required=True, metavar="ENDPOINT", help="such as tcp://simulator:5570")
+    parser.add_argument(
+        "--feed",
+        required=True,
+        action="append",
+        metavar="ENDPOINT",
+        help="such as tcp://simulator:5570; again for further sources (gaze, a task's tablet, an alert's sensor)",
+    )
     parser.add_argument("--group", metavar="NAME", help="the alert of this group only (default: of every group)")
     parser.add_argument("--drives", type=int, metavar="N", help="at most so many drives (default: one for each group)")
     parser.add_argument("--records", default="records", metavar="DIR", help="where records are kept (default: records)")
@@ -55,7 +61,7 @@ def run(options: argparse.Namespace) -> int:
         replace(study, participant_pattern=STAFF),
         STAFF,
         options.group,
-        (options.feed,),
+        tuple(options.feed),
         records / FOLDER,
         own_secret_key=options.own_key,
         server_public_key=options.simulator_key,
@@ -65,7 +71,7 @@ def run(options: argparse.Namespace) -> int:
     try:
         with interruptible():
             most = "one drive" if drives == 1 else f"at most {drives} drives, until everything has fired"
-            say(f"Listening at {options.feed}. Drive now: {most}.")
+            say(f"Listening at {', '.join(options.feed)}. Drive now: {most}.")
             complete = _drive(following, study, groups, drives)
         if not close_run(following):
             say(f"The recorder did not close the record; run: trialwitness recover {begun.record}")

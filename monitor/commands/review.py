@@ -43,9 +43,9 @@ def _review(path: Any, *, other: Any, as_json: bool) -> tuple[dict[str, Any] | N
     from monitor.following.explain_changes import what_changes
     from monitor.following.review import review_record, session_json
 
-    reviewed = review_record(path, other)
+    reviewed = review_record(path, other, keep=True)
     session = reviewed.session
-    changes = what_changes(review_record(path).session.trials(), session.trials()) if other else []
+    changes = what_changes(review_record(path, keep=True).session.trials(), session.trials()) if other else []
     damage = [f"{path}: {sentence}" for sentence in reviewed.damage]
     if as_json:
         document = {**session_json(session, str(path)), "damage": list(reviewed.damage)}

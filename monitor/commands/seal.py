@@ -19,10 +19,12 @@ def run(options: argparse.Namespace) -> int:
 
     from monitor.commands.printing import print_json
     from monitor.errors import WitnessError
+    from monitor.following.columns_kept import forget_columns
     from monitor.record.sealing import seal_record
     from monitor.reports.cache import fresh_summary
 
     sealed = seal_record(Path(options.record))
+    forget_columns(Path(options.record))
     with suppress(WitnessError):
         # the tally's summary is made now, so that the first tally need not judge the sealed record
         fresh_summary(Path(options.record))

@@ -36,11 +36,12 @@ def gathered(options: argparse.Namespace) -> Any:
     """The records of the command's directory, with progress on stderr where many have to be judged."""
     from pathlib import Path
 
+    from monitor.commands.in_processes import on_all_cores
     from monitor.reports.gathering import gather
     from monitor.study.loading import load_study
 
     study = load_study(options.study) if options.study else None
-    return gather(Path(options.directory), study, progress("judging records"))
+    return gather(Path(options.directory), study, progress("judging records"), on_all_cores)
 
 
 def _show(options: argparse.Namespace, shown: Any) -> tuple[Any, int]:

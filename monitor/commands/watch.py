@@ -9,11 +9,17 @@ from typing import Any
 def add_to(subparsers: Any) -> None:
     parser = subparsers.add_parser("watch", help="record, judge and show a live run", description=__doc__)
     parser.add_argument("--study", required=True, metavar="FILE")
-    parser.add_argument("--feed", required=True, metavar="ENDPOINT", help="such as tcp://simulator:5570")
+    parser.add_argument(
+        "--feed",
+        required=True,
+        action="append",
+        metavar="ENDPOINT",
+        help="such as tcp://simulator:5570; again for gaze, a task's tablet, an alert's sensor on other machines",
+    )
     parser.add_argument("--participant", required=True, metavar="CODE")
     parser.add_argument("--group", metavar="NAME", help="the participant's alert group; else what the simulator says")
     parser.add_argument(
-        "--group-words", metavar="TEXT", help="why the group is another one than the allocation list says"
+        "--group-words", metavar="TEXT", help="why the group is another one than the study's [assignment] gives"
     )
     parser.add_argument("--stratum", metavar="NAME", help="the participant's stratum, where the study has strata")
     parser.add_argument("--records", default="records", metavar="DIR", help="where records are kept (default: records)")
@@ -36,7 +42,7 @@ def add_following_options(parser: argparse.ArgumentParser) -> None:
 def run(options: argparse.Namespace) -> int:
     from pathlib import Path
 
-    from monitor.commands.assign import group_for_run
+    from monitor.commands.assign import plan_run
     from monitor.commands.following import show_run, stream_run
     from monitor.commands.printing import say
     from monitor.errors import WitnessError
@@ -52,21 +58,22 @@ def run(options: argparse.Namespace) -> int:
         refuse_without_terminal()
     for caution in study.cautions:
         say(f"{options.study}: {caution}")
-    group, note = group_for_run(study, options)
+    plan = plan_run(study, options)
     begun = begin_run(
         study,
         options.participant,
-        group,
-        (options.feed,),
+        plan.group,
+        tuple(options.feed),
         Path(options.records),
         second=Path(options.second) if options.second else None,
         own_secret_key=options.own_key,
         server_public_key=options.simulator_key,
         stratum=options.stratum,
+        standing=plan.standing,
     )
-    if note is not None:
+    if plan.note is not None:
         try:
-            enter_note(begun, options.by or operator_name(), note)
+            enter_note(begun, options.by or operator_name(), plan.note)
         except WitnessError as error:
             say(str(error))  # the run has begun, and a note is no reason to leave it
     if options.headless:

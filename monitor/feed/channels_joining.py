@@ -19,7 +19,7 @@ from monitor.feed.channels_drive import Outlet
 from monitor.feed.channels_markers import Happened, MarkerWatch
 from monitor.feed.channels_model import ChannelMap, ZmqSource
 from monitor.feed.channels_values import Sample
-from monitor.feed.sources_offset import ClockOffset, SyncMarks, estimate_offset
+from monitor.feed.clock_offset import ClockOffset, SyncMarks, estimate_offset
 
 SAMPLES_KEPT = 20_000
 """Of a further source: 80 s at 240 Hz."""
@@ -95,10 +95,10 @@ class FurtherSource:
         found = dict.fromkeys(self.map.signals, math.nan)
         offset, off_by = math.nan, math.nan
         if self.offset is not None:
-            offset, _ = self.offset.at(first_t)
-            offset, off_by = self.offset.at(first_t - offset)  # at the second clock's time, not the first one's
+            second_t, off_by = self.offset.second_at(first_t)
+            offset = first_t - second_t
             if off_by <= self.rule.uncertainty_at_most_s:
-                found.update(self._within(first_t - offset, off_by))
+                found.update(self._within(second_t, off_by))
         name = self.map.feed_source[:40]
         return found | {f"{name}_clock_offset": offset, f"{name}_clock_uncertainty": off_by}
 

@@ -225,7 +225,15 @@ def _hello(fields: dict[str, Any]) -> Hello:
         _text_or_none(fields, "scenario"),
         _road(fields.get("road")),
         tuple(markers),
+        _kinds_or_none(fields.get("gives")),
     )
+
+
+def _kinds_or_none(kinds: Any) -> tuple[str, ...] | None:
+    """Kinds of markers; None for anything else, since the schema does not have the key and refuses nothing of it."""
+    if type(kinds) is not list or not all(type(kind) is str and kind in MARKER_KINDS for kind in kinds):
+        return None
+    return tuple(kinds)
 
 
 def _text_or_none(fields: dict[str, Any], key: str) -> str | None:

@@ -13,6 +13,7 @@ import zmq
 
 from monitor.feed.composing import NOTHING, FeedComposer
 from monitor.feed.curve import Gate
+from monitor.feed.schema import NO_CAR
 
 HELLO_EVERY_WALL_S = 0.8
 """The feed promises one a second; a frame may come up to a fifth of a second later than it is due."""
@@ -63,12 +64,14 @@ class FeedPublisher:
         own_key: Path | None = None,
         allowed_keys: Path | None = None,
         lossless: bool = False,
+        gives: Sequence[str] | None = None,
     ) -> None:
         """`run` must be new after each restart. `packed` sends columns as bytes (fast), else as arrays.
 
         With `own_key` (our secret CURVE key file) and `allowed_keys` (a directory with the public key files of who may
         subscribe) nobody else is let in. `lossless` waits for a subscriber that does not read instead of dropping: for
-        a file that is published as fast as possible, never for a simulator. Raises ValueError where the hello would be
+        a file that is published as fast as possible, never for a simulator. `gives`: the kinds of markers that a
+        further source gives, so that its silence leaves nothing else open. Raises ValueError where the hello would be
         refused, zmq.ZMQError where `bind` cannot be bound, and `KeyFileRefused`.
         """
         self._source: dict[str, Any] = {
@@ -81,7 +84,7 @@ class FeedPublisher:
         self._composer = FeedComposer(run=run, participant=participant, group=group, scenario=scenario, **self._source)
         self.greeting: Mapping[str, Any] = NOTHING
         """Further keys of a hello to a new subscriber, and of one a minute: the feed keeps and ignores them."""
-        self.further: Mapping[str, Any] = NOTHING
+        self.further: Mapping[str, Any] = NOTHING if gives is None else {"gives": list(gives)}
         """Further keys of every hello."""
         self.quiet = False
         """While true nobody is greeted: what a hello has to say of the drive is not known before `begin_drive`."""
@@ -180,6 +183,10 @@ class FeedPublisher:
         self._hello_if_due(t)
         self._send("frame", payload)
         return self._composer.frame_sent()
+
+    def sample(self, t: float, signals: Mapping[str, float | bool]) -> int:
+        """Sends one step of a further source, which has signals and no car. `t` is by its own clock."""
+        return self.frame(t, NO_CAR, NOTHING, signals)
 
     def marker(self, kind: str, name: str, t: float, data: Mapping[str, Any] | None = None) -> int:
         """Sends a marker and gives its number. Raises ValueError on misuse."""

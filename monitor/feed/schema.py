@@ -6,12 +6,17 @@ in seconds. NaN means "not measured".
 
 from __future__ import annotations
 
+import math
+from collections.abc import Mapping
 from dataclasses import dataclass
+from types import MappingProxyType
 from typing import Any, NamedTuple
 
 VERSION = 1
 
 OWN_REQUIRED = ("x", "y", "heading", "speed", "accel", "length", "width")
+NO_CAR: Mapping[str, float] = MappingProxyType(dict.fromkeys(OWN_REQUIRED, math.nan))
+"""`own` of a further source, which has no car: required by the schema, and not measured."""
 OWN_OPTIONAL = (
     "yaw_rate",
     "station",
@@ -106,6 +111,8 @@ class Hello:
     road: RoadLine | None
     recent: tuple[Marker, ...]
     """The last markers, whole, so that one that was lost is not lost for good."""
+    gives: tuple[str, ...] | None = None
+    """Kinds of markers that a further source gives (an unknown key elsewhere); None where it does not say."""
 
 
 @dataclass(frozen=True, slots=True)

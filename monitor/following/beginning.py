@@ -22,6 +22,7 @@ from monitor.recorder.launch import start_again, start_recorder
 from monitor.recorder.plan import RecorderPlan
 from monitor.recorder.running import find_running, make_sockets_directory, read_announcement
 from monitor.study.model import Study
+from monitor.study.standing import Standing
 
 NOTE_WITHIN_S = 10.0
 """A note that begins a run is waited for so long."""
@@ -95,6 +96,7 @@ def begin_run(
     server_public_key: str | None = None,
     look_back: bool = True,
     stratum: str | None = None,
+    standing: Standing | None = None,
 ) -> Run:
     """Starts the recorder of a new run. Raises `WitnessError` for a participant or group that the study does not have,
     and where no record can be written.
@@ -126,6 +128,7 @@ def begin_run(
             exposures=exposures,
             exposures_known=known,
             stratum=stratum,
+            standing=standing.as_map() if standing else None,
         ),
         second=str(second.resolve()) if second else None,
         own_secret_key=own_secret_key,

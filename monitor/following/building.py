@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 
 from monitor.following.outlook import look_out
 from monitor.following.scene import build_scene
+from monitor.following.sources import look_at_sources, trouble_sentence
 from monitor.following.view import (
     FeedState,
     FeedView,
@@ -20,7 +23,7 @@ from monitor.following.view import (
 )
 from monitor.judging.drive import DriveLog, MeasuredBlock
 from monitor.judging.session import STRIP_S, DriveTrials, Session
-from monitor.judging.trial import Result
+from monitor.judging.trial import Result, Trial
 from monitor.judging.values import channel_values, role_channel, state_text
 from monitor.measures.columns import FloatArray
 from monitor.measures.measured import Measured
@@ -59,7 +62,7 @@ def build_view(
     trials = session.trials()
     feed = _feed(session, log, age_s)
     shown = feed.state in ("live", "paused", "ended")
-    masked = any(trial.response_hidden and trial.fired_at is not None for trial in trials)
+    masked = _masked(trials)
     outlook = look_out(session, drive, masked=masked) if drive is not None and shown else None
     trigger = _next_trigger(drive, outlook)
     scene = build_scene(log) if log is not None and log.blocks and shown else None
@@ -85,7 +88,22 @@ def build_view(
         blind=session.study.blind,
         reasons=tuple((reason.code, reason.words) for reason in session.study.reasons.values()),
         sheet=tuple(sheet_lines(session, log if shown else None, masked=masked)),
+        reminder=session.operator.reminder,
     )
+
+
+def with_trials(view: LiveView, session: Session, revision: int) -> LiveView | None:
+    """The view with the trials as they stand now and all else as it was: a verdict need not wait for the rest, which
+    takes ten times as long. None where the rest must not stay as it was: numbers that a fire has masked."""
+    trials = session.trials()
+    if _masked(trials) != view.masked:
+        return None
+    return replace(view, trials=trials, revision=revision)
+
+
+def _masked(trials: tuple[Trial, ...]) -> bool:
+    """Whether a blind study hides numbers now: from a fire until its ruling."""
+    return any(trial.response_hidden and trial.fired_at is not None for trial in trials)
 
 
 def _next_trigger(drive: DriveTrials | None, outlook: OutlookView | None) -> Trigger | None:
@@ -105,7 +123,8 @@ def _feed(session: Session, log: DriveLog | None, age_s: float | None) -> FeedVi
     if log is None or not log.counts.judged:
         state, sentence = "waiting", sentence or "No frame has come in yet."
     elif log.ended:
-        state = "ended"
+        # what the intake said last is of no use now: nothing answers any more because the drive is over
+        state, sentence = "ended", "The record is closed." if session.closed else ""
     elif age_s is not None and age_s > STALE_S and not log.paused:
         state, sentence = "stale", f"No frame for {age_s:.1f} s. {sentence}".rstrip()
     elif log.paused:
@@ -113,6 +132,9 @@ def _feed(session: Session, log: DriveLog | None, age_s: float | None) -> FeedVi
     else:
         state = "live"
         sentence = session.last_refusal.why if session.last_refusal is not None else ""
+    sources = look_at_sources(session)
+    if state == "live":
+        sentence = sentence or trouble_sentence(sources)
     return FeedView(
         state=state,
         rate_hz=_rate_hz(log),
@@ -122,6 +144,7 @@ def _feed(session: Session, log: DriveLog | None, age_s: float | None) -> FeedVi
         bad=session.bad,
         age_s=age_s,
         sentence=sentence,
+        sources=sources,
     )
 
 
@@ -170,12 +193,13 @@ def _numbers(log: DriveLog | None, trigger: Trigger | None, feed: FeedView, mask
             measured = _measured(log.blocks[-1], name, role)
             state = state_text(measured, -1)
             value = None if state else float(measured.value[-1])
-            result = _in_band(value, state, band)
+            result = in_band(value, state, band)
         found.append(NumberView(name, label, value, state, known.unit, known.definition, band, result))
     return found
 
 
-def _in_band(value: float | None, state: str | None, band: Band | None) -> Result | None:
+def in_band(value: float | None, state: str | None, band: Band | None) -> Result | None:
+    """How a value stands in a band, its tolerance included; None without a band."""
     if band is None:
         return None
     if value is None:
@@ -215,7 +239,7 @@ def _timeline(session: Session, log: DriveLog | None, *, masked: bool) -> list[T
         return []
     marks = [
         TimelineMark(marker.t, _KINDS[marker.kind], marker.name)
-        for marker in log.markers.values()
+        for marker in log.known_markers(session.last_number)
         if marker.kind in _KINDS and not (masked and marker.kind == "collision")
     ]
     marks += [TimelineMark(loss.after_t, "loss", f"{loss.count} frames lost") for loss in log.losses]

@@ -2,25 +2,23 @@
 
 from __future__ import annotations
 
-import time
+from collections.abc import Mapping
 from dataclasses import dataclass, field
+from types import MappingProxyType
 from typing import Any
 
 import numpy as np
-import zmq
 
-from monitor.feed.curve import CurveFiles
-from monitor.feed.decode import decode_message
-from monitor.feed.schema import Frame, Hello, Refused
-from monitor.feed.subscriber import FeedSubscription
+from monitor.feed.schema import Hello
 from monitor.following.checking_doubts import Doubt, Sanity
+from monitor.following.checking_listening import Listened
 from monitor.following.checking_needs import OTHERS, needed_channels
 from monitor.following.checking_sanity import judge_sanity
 from monitor.judging.columns import build_block, road_of
 from monitor.measures.columns import FloatArray, FrameBlock
 from monitor.study.model import Study
 
-FRAMES_KEPT = 20_000
+NOTHING: Mapping[str, str] = MappingProxyType({})
 FROZEN_S = 1.0
 """A channel that keeps its last digit for so long while the car moves is called frozen where it should move."""
 ALWAYS_MOVING = ("x", "speed", "accel", "station", "accelerator")
@@ -139,55 +137,23 @@ class FeedHeard:
         return lines
 
 
-def check_feed(study: Study, endpoint: str, seconds: float, keys: CurveFiles | None = None) -> FeedHeard:
-    """Listens at an endpoint for so many seconds and compares with what the study needs."""
-    heard = FeedHeard(endpoint, seconds)
-    frames: list[Frame] = []
-    arrivals: list[float] = []
-    context: zmq.Context[zmq.Socket[bytes]] = zmq.Context()
-    poller = zmq.Poller()
-    try:
-        subscription = FeedSubscription(context, poller, endpoint, keys, time.monotonic())
-        deadline = time.monotonic() + seconds
-        while time.monotonic() < deadline:
-            poller.poll(100)
-            now = time.monotonic()
-            for message in subscription.receive(1000):
-                _take(decode_message(message), heard, frames, arrivals, now)
-            heard.links += [event.sentence for event in subscription.watch(now)]
-        subscription.close()
-    finally:
-        context.destroy(0)
-    conclude(study, heard, frames, arrivals)
-    return heard
-
-
-def _take(message: object, heard: FeedHeard, frames: list[Frame], arrivals: list[float], now: float) -> None:
-    if isinstance(message, Hello):
-        heard.hello = message
-    elif isinstance(message, Frame) and len(frames) < FRAMES_KEPT:
-        if frames and message.run != frames[-1].run:
-            heard.lost, heard.markers = 0, 0
-            frames.clear()  # the newest drive is the one that counts
-            arrivals.clear()
-        if not frames or message.seq > frames[-1].seq:
-            heard.lost += message.seq - frames[-1].seq - 1 if frames else 0
-            heard.markers = message.markers
-            frames.append(message)
-            arrivals.append(now)
-    elif isinstance(message, Refused) and message.why not in heard.refused and len(heard.refused) < 20:
-        heard.refused.append(message.why)
-
-
-def conclude(study: Study, heard: FeedHeard, frames: list[Frame], arrivals: list[float]) -> None:
-    """What the frames say, into `heard`."""
-    heard.frames = len(frames)
-    if not frames or heard.hello is None:
-        missing = "hello" if frames else "frame"
-        heard.faults.append(f"No {missing} message came in {heard.seconds:g} s. {' '.join(heard.links[-1:])}".rstrip())
+def conclude(study: Study, listened: Listened, elsewhere: Mapping[str, str] = NOTHING) -> FeedHeard:
+    """What the simulator's frames say. `elsewhere`: signals that a further source gives, and its name."""
+    heard = FeedHeard(
+        listened.endpoint,
+        listened.seconds,
+        hello=listened.hello,
+        frames=len(listened.frames),
+        lost=listened.lost,
+        markers=listened.counted,
+        refused=listened.refused,
+        links=listened.links,
+    )
+    if not listened.frames or heard.hello is None:
+        heard.faults.append(listened.silence())
         heard.faults += heard.refused
-        return
-    frames, arrivals = _going_on(frames, arrivals)
+        return heard
+    frames, arrivals = listened.going_on()
     if len(frames) < heard.frames:
         still = heard.frames - len(frames)
         heard.faults.append(f"Simulation time did not go on in {still} of {heard.frames} frames; is it paused?")
@@ -196,11 +162,11 @@ def conclude(study: Study, heard: FeedHeard, frames: list[Frame], arrivals: list
     sanity = judge_sanity(block, road_of(heard.hello))
     heard.doubts = sanity.doubts
     heard.faults += [doubt.sentence() for doubt in sanity.doubts]
-    needs = needed_channels(study)
+    needs = {name: who for name, who in needed_channels(study).items() if name not in elsewhere}
     columns = _columns(block, heard.hello, study)
     moves = _moves(block)
     for name, column in columns.items():
-        channel = _channel(name, column, block.t, moves, sanity, tuple(needs.get(name, ())))
+        channel = hear_channel(name, column, block.t, moves, sanity, tuple(needs.get(name, ())))
         heard.channels.append(channel)
         if channel.state == "frozen":
             heard.faults.append(f"{name} stands at {channel.least:g} while the car moves: is it the right name?")
@@ -210,17 +176,7 @@ def conclude(study: Study, heard: FeedHeard, frames: list[Frame], arrivals: list
     if heard.lost:
         heard.faults.append(f"{heard.lost} frames were lost in {heard.seconds:g} s.")
     heard.faults += heard.refused
-
-
-def _going_on(frames: list[Frame], arrivals: list[float]) -> tuple[list[Frame], list[float]]:
-    """The frames whose time is later than all before."""
-    newest = -float("inf")
-    kept = []
-    for index, frame in enumerate(frames):
-        if frame.t > newest:
-            newest = frame.t
-            kept.append(index)
-    return [frames[index] for index in kept], [arrivals[index] for index in kept]
+    return heard
 
 
 def _pacing(heard: FeedHeard, block: FrameBlock, arrivals: list[float]) -> None:
@@ -302,9 +258,10 @@ def _moves(block: FrameBlock) -> bool:
     return bool(len(known)) and float(known.min()) > MOVING_MPS
 
 
-def _channel(
+def hear_channel(
     name: str, column: FloatArray, t: FloatArray, moves: bool, sanity: Sanity, needed_by: tuple[str, ...]
 ) -> ChannelHeard:
+    """One channel over the listening time. `moves`: whether the car did, so that some channels must have moved too."""
     known = np.isfinite(column)
     values = column[known]
     if not len(values):

@@ -26,6 +26,9 @@ MOST_SPELLS = 10_000
 """Beyond this, spells of a trigger that are shorter than `JOINED_S` are joined with the one before: bounded memory."""
 JOINED_S = 1.0
 
+LATE_S = 1.0
+"""Samples of a further source are waited for so long before a frame's rows are written down."""
+
 
 @dataclass(slots=True)
 class Spell:
@@ -167,18 +170,21 @@ class LineMaking:
     def _take(self, drive: DriveTrials, number: int) -> None:
         log = drive.log
         last_t = self._last_t.get(log.index, -math.inf)
-        if not log.blocks or not log.newest_t > last_t:
+        # what a further source says of the newest frames is still under way
+        until_t = log.newest_t if log.beside is None or log.ended else log.newest_t - LATE_S
+        if not log.blocks or not until_t > last_t:
             return
-        self._last_t[log.index] = log.newest_t
         first_t = max(last_t, log.first_t)
         lost = [loss.before_t for loss in log.losses if loss.before_t > last_t]
-        stretch = cut_stretch(log, first_t - self._look_back_s, log.newest_t, number)
+        stretch = cut_stretch(log, first_t - self._look_back_s, until_t, number)
         if stretch is None:
             return
+        stop = int(np.searchsorted(stretch.t, until_t, side="right"))
+        self._last_t[log.index] = until_t
         values = FrameValues(self.study, stretch, int(np.searchsorted(stretch.t, last_t, side="right")))
         for trigger in self.study.triggers:
             line = self._line(drive, trigger)
-            answers = answer_rows(trigger, values)
+            answers = answer_rows(trigger, values).until(stop - values.first)
             add_answers(line, answers, [*lost, *_after_fires(log, trigger.name, answers.t, last_t)])
 
     def _line(self, drive: DriveTrials, trigger: Trigger) -> ConditionLine:

@@ -106,6 +106,10 @@ class Answers:
     value: FloatArray
     margin: FloatArray
 
+    def until(self, stop: int) -> Answers:
+        """The first frames of these."""
+        return Answers(self.t[:stop], self.state[:stop], self.value[:stop], self.margin[:stop])
+
 
 @dataclass(slots=True)
 class FrameValues:

@@ -12,7 +12,7 @@ from collections.abc import Sequence
 from monitor.judging.session import Session
 from monitor.record.entries import Entry, EntryKind, pack_frames
 
-HOLD_S = 0.1
+HOLD_S = 0.2
 """A frame waits at most so long: as long as a view of the run stands."""
 HOLD_ENTRIES = 256
 """A record that is being read comes in lists longer than this, and waits for nothing."""
@@ -33,7 +33,7 @@ class Holding:
         if not self._entries:
             self._since_s = now_s
         self._entries += entries
-        self._pressing = self._pressing or not all(map(_is_frame, entries))
+        self._pressing = self._pressing or not all(map(_may_wait, entries))
 
     def wait_s(self, now_s: float, most_s: float) -> float:
         """How long may be waited for more, at most `most_s`."""
@@ -43,7 +43,7 @@ class Holding:
         """All of it if it is to be judged now, else nothing."""
         held = self._entries
         waits = now_s - self._since_s < HOLD_S and len(held) < HOLD_ENTRIES and not self._pressing
-        if not held or (waits and not session.is_deciding):
+        if not held or (waits and (not session.is_deciding or all(map(_is_further, held)))):
             return []
         self.forget()
         return held
@@ -53,5 +53,15 @@ class Holding:
         self._entries, self._pressing = [], False
 
 
-def _is_frame(entry: Entry) -> bool:
+def is_frame(entry: Entry) -> bool:
+    """Whether an entry is a frame of the simulator's, told by its first bytes alone."""
     return entry.kind is EntryKind.MESSAGE and entry.payload.startswith(_FRAME)
+
+
+def _may_wait(entry: Entry) -> bool:
+    return _is_further(entry) or is_frame(entry)
+
+
+def _is_further(entry: Entry) -> bool:
+    """What comes from a further source is looked at with the simulator's next frame."""
+    return entry.kind is EntryKind.FURTHER

@@ -19,8 +19,9 @@ from typing import Any
 import numpy.ma  # noqa: F401  (numpy's median loads it when first called: 40 ms, just when the first trigger fires)
 
 from monitor.errors import WitnessError
-from monitor.following.building import build_view
-from monitor.following.holding import Holding
+from monitor.following.building import STALE_S, build_view, with_trials
+from monitor.following.holding import Holding, is_frame
+from monitor.following.keeping import Keeping
 from monitor.following.preflight import preflight
 from monitor.following.rehearsal_page import latest_page
 from monitor.following.view import LiveView, PreflightView, RecorderState, RecorderView
@@ -32,8 +33,19 @@ from monitor.recorder.client import RecorderClient
 from monitor.recorder.wire import RecorderStatus
 from monitor.study.loading import parse_study
 
-VIEW_EVERY_S = 0.1
-"""A view is made at most this often, but for one with another verdict: ten a second, twice what the screen draws."""
+VIEW_EVERY_S = 0.2
+"""A view is made at most this often, but for one with another verdict: five a second, what the screen draws."""
+
+WATCH_EVERY_S = 0.1
+"""The recorder is looked after this often; a message comes in eighty times a second."""
+
+TAKE_AT_ONCE = 512
+"""Entries of a record that is caught up with: what is kept for the screen is taken while its frames are there."""
+
+BEHIND_S = 0.5
+"""Frames that are recorded and not judged: from so many seconds of them on, the screen says that it is behind …"""
+THIN_EVERY_S = 0.5
+"""… and views are made this seldom, so that judging catches up."""
 
 PREFLIGHT_EVERY_S = 1.0
 REHEARSAL_EVERY_S = 30.0
@@ -57,7 +69,11 @@ class Following:
         self.by = by
         self.session: Session | None = None
         self._restart = restart
+        self.heard_ns = 0
+        """When the newest frame came in at the recorder, judged or not yet; 0 before the first."""
         self._lost_since: float | None = None
+        self._watched_at = float("-inf")
+        self._recorded = 0
         self._restarts = 0
         self.enters_shown = restart is not None
         """Whether what was told to the operator is entered as evidence: by who writes; a screen enters it itself."""
@@ -66,6 +82,7 @@ class Following:
         self._said_until = 0.0
         self._generation = client.generation
         self._holding = Holding()
+        self._keeping: Keeping | None = None
         self._verdicts: tuple[tuple[str, str, str], ...] = ()
         self.turned = False
         """Whether a trial's stage or verdict has changed since this was last set to False."""
@@ -79,6 +96,9 @@ class Following:
     def step(self, timeout_s: float) -> bool:
         """Judges what has come in, waiting at most so long; returns whether anything was judged."""
         entries = self.client.entries(self._holding.wait_s(time.monotonic(), timeout_s))
+        newest = next((entry for entry in reversed(entries) if is_frame(entry)), None)
+        if newest is not None:
+            self.heard_ns = newest.monotonic_ns
         if self.client.generation != self._generation:
             # a recorder that was started again had lost entries already handed over: they count for nobody
             self._generation, self.session = self.client.generation, None
@@ -88,13 +108,16 @@ class Following:
                 raise WitnessError(f"{self.record}: the record does not begin with its opening; run: verify")
             opening = unpack_opening(entries[0].payload)
             self.session = Session(parse_study(opening.study_text, f"study file in {self.record}"), opening)
+            self._keeping = Keeping(self.session.study)
         judged = False
         if self.session is not None:
             self._holding.add(entries, time.monotonic())
             entries = self._holding.release(self.session, time.monotonic())
             judged = bool(entries)
-        if self.session is not None and judged:
-            self.session.take(entries)
+        if self.session is not None and self._keeping is not None and judged:
+            for first in range(0, len(entries), TAKE_AT_ONCE):
+                self.session.take(entries[first : first + TAKE_AT_ONCE])
+                self._keeping.take(self.session)
             trials = self.session.trials()
             verdicts = tuple((trial.id, trial.stage, trial.verdict) for trial in trials)
             self.turned, self._verdicts = self.turned or verdicts != self._verdicts, verdicts
@@ -136,8 +159,8 @@ class Following:
 
     def view(self, revision: int) -> LiveView | None:
         """The view of this moment; None before the record's opening has been read."""
-        session = self.session
-        if session is None:
+        session, keeping = self.session, self._keeping
+        if session is None or keeping is None:
             return None
         view = build_view(
             session,
@@ -146,7 +169,15 @@ class Following:
             age_s=self.frame_age_s(),
             revision=revision,
         )
+        view = keeping.added_to(view)
+        if self.is_behind:
+            said = f"This screen is {view.feed.age_s or 0.0:.1f} s behind what comes in; the record has all of it."
+            view = replace(view, feed=replace(view.feed, sentence=said))
         return replace(view, closing_digest=self.client.status().closed, preflight=self._preflight(session, view))
+
+    def told(self, view: LiveView, revision: int) -> LiveView | None:
+        """A view with this moment's trials, at once; None where all of it has to be made anew."""
+        return None if self.session is None else with_trials(view, self.session, revision)
 
     def _preflight(self, session: Session, view: LiveView) -> PreflightView:
         """The preflight, made anew once a second; the kept rehearsals are looked at twice a minute."""
@@ -159,12 +190,21 @@ class Following:
             self._checked_at = now
         return self._checked
 
+    @property
+    def is_behind(self) -> bool:
+        """Whether more comes in than is judged: the recorder has entries that would take half a second to happen."""
+        session = self.session
+        drive = session.current if session is not None else None
+        if session is None or drive is None:
+            return False
+        return (self._recorded - session.last_number) * drive.log.period_s > BEHIND_S
+
     def frame_age_s(self) -> float | None:
         """Seconds since the newest frame came in at the recorder; None before the first."""
         drive = self.session.current if self.session is not None else None
         if drive is None or not drive.log.last_received_ns:
             return None
-        return max((SYSTEM_CLOCK.monotonic_ns() - drive.log.last_received_ns) / 1e9, 0.0)
+        return max((SYSTEM_CLOCK.monotonic_ns() - self.heard_ns) / 1e9, 0.0)
 
     def close(self) -> None:
         """Leaves; the recorder goes on."""
@@ -185,7 +225,11 @@ class Following:
         return self._lost_since is not None and time.monotonic() - self._lost_since >= seconds
 
     def _watch_over(self) -> None:
+        if time.monotonic() - self._watched_at < WATCH_EVERY_S:
+            return
+        self._watched_at = time.monotonic()
         status = self.client.status()
+        self._recorded = status.number
         self.failed = self.failed or status.trouble is not None
         if status.alive or status.closed is not None:
             self._lost_since = None
@@ -214,6 +258,8 @@ class LiveSource:
         self._view: LiveView | None = None
         self._view_at = 0.0
         self._error: BaseException | None = None
+        self._wake: Callable[[], None] = _nobody
+        self._following: Following | None = None
         self._stop = threading.Event()
         self._ready = threading.Event()
         self._thread = threading.Thread(target=self._run, name="following", daemon=True)
@@ -227,18 +273,27 @@ class LiveSource:
             raise self._error
 
     def view(self) -> LiveView:
-        """The newest view; its feed's age is that of the call."""
+        """The newest view; its feed's age is that of the call, and so is whether the feed is stale: a view is up to
+        `VIEW_EVERY_S` old."""
         view = self._view
         if view is None:
             raise WitnessError("There is no view yet.")
-        age_s = view.feed.age_s
         waiting = self._outbox.qsize()
         if waiting:
             recorder = view.recorder
             view = replace(view, recorder=replace(recorder, state="saving", unsaved=recorder.unsaved + waiting))
-        if age_s is None or self._stop.is_set():
+        following = self._following
+        if view.feed.age_s is None or following is None or self._stop.is_set():
             return view
-        return replace(view, feed=replace(view.feed, age_s=age_s + (time.monotonic() - self._view_at)))
+        age_s = max((SYSTEM_CLOCK.monotonic_ns() - following.heard_ns) / 1e9, 0.0)
+        feed = replace(view.feed, age_s=age_s)
+        if feed.state == "live" and age_s > STALE_S:
+            feed = replace(feed, state="stale", sentence=f"No frame for {age_s:.1f} s.")
+        return replace(view, feed=feed)
+
+    def when_turned(self, wake: Callable[[], None]) -> None:
+        """`wake` is called, in the following's thread, when a view with another verdict is there."""
+        self._wake = wake
 
     def post(self, fields: dict[str, Any]) -> str:
         """Hands on an operator's entry; returns its key."""
@@ -262,20 +317,28 @@ class LiveSource:
         following = None
         revision = 0
         try:
-            following = self._make()
+            following = self._following = self._make()
             following.enters_shown = False
             while not self._stop.is_set():
                 changed = following.step(0.05)
                 while not self._outbox.empty():
                     following.post(self._outbox.get_nowait())
-                recent = time.monotonic() - self._view_at < VIEW_EVERY_S and self._view is not None
+                every_s = THIN_EVERY_S if following.is_behind else VIEW_EVERY_S
+                recent = time.monotonic() - self._view_at < every_s and self._view is not None
                 if recent and not following.turned:
                     continue
-                following.turned = False
                 revision += changed
+                turned, following.turned = following.turned, False
+                told = following.told(self._view, revision) if turned and self._view is not None else None
+                if told is not None:
+                    self._view = told
+                    self._wake()
+                    continue  # the rest of the view can wait until the screen has drawn the verdict
                 view = following.view(revision)
                 if view is not None:
                     self._view, self._view_at = view, time.monotonic()
+                    if turned:
+                        self._wake()
                     self._ready.set()
             self._flush(following)
         except BaseException as error:
@@ -296,6 +359,10 @@ class LiveSource:
         deadline = time.monotonic() + 2.0
         while following.client.unsaved and time.monotonic() < deadline:
             following.step(0.05)
+
+
+def _nobody() -> None:
+    """Nobody waits for a verdict."""
 
 
 def operator_name() -> str:

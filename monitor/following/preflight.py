@@ -12,10 +12,12 @@ from typing import Any
 import numpy as np
 
 from monitor.following.checking_needs import OTHERS, needed_channels
+from monitor.following.sources import clock_words
 from monitor.following.view import LiveView, PreflightLine, PreflightView
 from monitor.judging.drive import DriveLog
 from monitor.judging.exposure import exposure_before
 from monitor.judging.session import Session
+from monitor.judging.sources import SourceRun
 from monitor.judging.trial import Result
 
 RATE_OFF = 0.1
@@ -33,6 +35,7 @@ def preflight(session: Session, view: LiveView, rehearsal: dict[str, Any] | None
     lines = (
         *_told(session),
         *_feed(session, view),
+        *_sources(session, view),
         *_exposures(session),
         _disk(view),
         _rehearsed(session, rehearsal, wall),
@@ -73,6 +76,7 @@ def _told(session: Session) -> Iterator[PreflightLine]:
     else:
         result = "met" if said in ((opening.group,) if opening.group is not None else study.groups) else "not met"
     yield PreflightLine("group", needed, _said(said), result)
+    yield from _assigned(session, opening.group or said)
 
     said = hello.scenario if hello is not None else None
     if said is None or not study.scenarios:
@@ -80,6 +84,18 @@ def _told(session: Session) -> Iterator[PreflightLine]:
     else:
         result = "met" if said in study.scenarios else "not met"
     yield PreflightLine("scenario", "one of the study's" if study.scenarios else "any", _said(said), result)
+
+
+def _assigned(session: Session, group: str | None) -> Iterator[PreflightLine]:
+    """The group that the study's assignment gives the participant, where the run began with a proposal."""
+    standing = session.standing
+    if standing is None or standing.proposed is None:
+        return
+    result: Result = "undecided" if group is None or standing.words else "not met"
+    if group == standing.proposed:
+        result = "met"
+    given = _said(group) if group == standing.proposed or not standing.words else f"{group}: {standing.words}"
+    yield PreflightLine("assignment", standing.proposed, given, result)
 
 
 def _said(text: str | None) -> str:
@@ -100,7 +116,8 @@ def _feed(session: Session, view: LiveView) -> Iterator[PreflightLine]:
         as_stated = abs(rate / stated - 1.0) <= RATE_OFF
         yield PreflightLine("rate", f"{stated:g} Hz", f"{rate:.1f} Hz", "met" if as_stated else "not met")
     needs = needed_channels(session.study)
-    missing = [name for name in needs if not _is_given(log, name)]
+    elsewhere = {name for one in session.sources.logs for run in one.runs[-1:] for name in _given_by(run)}
+    missing = [name for name in needs if name not in elsewhere and not _is_given(log, name)]
     count = len(needs)
     given = "all there" if not missing else f"{len(missing)} missing"
     yield PreflightLine("channels", f"all {count}", given, "not met" if missing else "met")
@@ -109,6 +126,18 @@ def _feed(session: Session, view: LiveView) -> Iterator[PreflightLine]:
         yield PreflightLine(what, "it", f"not given; looked at by {', '.join(needs[name])}", "not met")
     lost = "none lost" if not feed.lost else f"{feed.lost} lost"
     yield PreflightLine("frames", "none lost", lost, "undecided" if feed.lost else "met")
+
+
+def _sources(session: Session, view: LiveView) -> Iterator[PreflightLine]:
+    """Each further source: heard, going on, and its clock known; that may still come with the next sync marker."""
+    for log, source in zip(session.sources.logs, view.feed.sources, strict=True):
+        needed = "heard, clock known"
+        if source.trouble and (source.offset_s is not None or not log.runs or "sync" not in source.trouble):
+            yield PreflightLine(source.name, needed, source.trouble, "not met")
+        elif source.offset_s is None:
+            yield PreflightLine(source.name, needed, "clock not known: no sync marker of both yet", "undecided")
+        else:
+            yield PreflightLine(source.name, needed, clock_words(source).removeprefix(f"{source.name} "), "met")
 
 
 def _is_given(log: DriveLog, name: str) -> bool:
@@ -122,6 +151,12 @@ def _is_given(log: DriveLog, name: str) -> bool:
     if column is None:
         column = block.signals.get(name)
     return column is not None and bool(np.isfinite(column).any())
+
+
+def _given_by(run: SourceRun) -> Iterator[str]:
+    """Signals of a further source that have had a value in the newest samples."""
+    newest = run.blocks[-1].signals if run.blocks else {}
+    return (name for name, column in newest.items() if np.isfinite(column).any())
 
 
 def _exposures(session: Session) -> Iterator[PreflightLine]:

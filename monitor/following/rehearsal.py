@@ -123,7 +123,7 @@ class RehearsalWatch:
         found = Rehearsed(record, len(session.drives), self._groups)
         found.pacing = self._pacing.pacing()
         found.fired = [self._fired(trial) for trial in trials if trial.fired_at is not None]
-        found.delays = _output_delays(session.drives)
+        found.delays = _output_delays(session.drives, session.last_number)
         found.missing = self.missing()
         found.against = list(found.missing)
         self._judge_trials(trials, found)
@@ -131,6 +131,12 @@ class RehearsalWatch:
         _judge_delays(self._study, found)
         if session.bad and session.last_refusal is not None:
             found.against.append(f"{session.bad} messages broke the feed's schema: {session.last_refusal.why}.")
+        for one in session.sources.logs:
+            name = one.name_as_of(session.last_number)
+            if not one.runs:
+                found.against.append(f"{name} has not been heard.")
+            if one.bad and one.last_refusal is not None:
+                found.against.append(f"{one.bad} messages of {name} broke the feed's schema: {one.last_refusal.why}.")
         return found
 
     def missing(self) -> list[str]:
@@ -150,7 +156,7 @@ class RehearsalWatch:
             started = {
                 marker.name
                 for drive in self.session.drives
-                for marker in drive.log.markers.values()
+                for marker in drive.log.known_markers(self.session.last_number)
                 if marker.kind == "task_start"
             }
             if rule is not None and not (rule.name in started if rule.name else started):
@@ -194,7 +200,8 @@ class RehearsalWatch:
             for finding in trial.findings:
                 if finding.code in NOT_THE_SIMULATOR:
                     continue
-                note = finding.severity == "note" or finding.code in BY_THE_DRIVER
+                note = finding.severity == "note" and finding.code != "source-unheard"
+                note = note or finding.code in BY_THE_DRIVER
                 (found.look_at if note else found.against).append(f"{trial.id}: {finding.sentence}")
             rules = {condition.name: condition for condition in trigger.conditions}
             for one in trial.conditions:
@@ -236,11 +243,12 @@ def _gap_at(drive: DriveTrials, fired_at: float) -> tuple[float | None, float | 
     return None, None
 
 
-def _output_delays(drives: list[DriveTrials]) -> list[OutputDelay]:
+def _output_delays(drives: list[DriveTrials], number: int) -> list[OutputDelay]:
     """From each command of an alert to the sensor that saw it, by modality."""
     delays: dict[str, list[float]] = {}
     for drive in drives:
-        alerts = sorted((one for one in drive.log.markers.values() if one.kind == "alert_on"), key=lambda one: one.t)
+        known = drive.log.known_markers(number)
+        alerts = sorted((one for one in known if one.kind == "alert_on"), key=lambda one: one.t)
         commands = [one for one in alerts if one.data.get("measured") is not True]
         for seen in (one for one in alerts if one.data.get("measured") is True):
             for modality in _modalities(seen.data):

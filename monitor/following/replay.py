@@ -311,6 +311,7 @@ class ReplaySource:
         if self._playback.number == 0 and not self.map.done:
             return
         view = self._playback.view(RecorderView("replay", None, 0, self._sentence()), revision)
+        view = self._making.keeping.added_to(view)
         self._view = replace(view, timeline=self._timeline(view))
         self._ready.set()
 

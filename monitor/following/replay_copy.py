@@ -11,9 +11,11 @@ from collections import deque
 from dataclasses import fields, replace
 from typing import Any, TypeVar
 
+from monitor.judging.beside import Beside
 from monitor.judging.drive import DriveLog
 from monitor.judging.firing import FireWatch
-from monitor.judging.session import DriveTrials, Session
+from monitor.judging.session import DriveTrials, Session, Track
+from monitor.judging.sources import SourceRun, Sources
 
 Thing = TypeVar("Thing")
 
@@ -24,12 +26,37 @@ def copy_session(session: Session, *, frames: bool) -> Session:
     Without `frames` the copy weighs some kilobytes. It then goes on exactly as the session would, but for windows that
     reach back before it: those are right again once `retention_s` of the drive have passed.
     """
-    twin = copy.copy(session)
-    for name, value in vars(twin).items():
-        setattr(twin, name, _own(value))
+    twin = _with_own_attributes(session)
     twin.operator = _with_own_containers(session.operator)
+    twin.sources = _copy_sources(session.sources, frames=frames)
     if twin.drives:
-        twin.drives[-1] = _copy_drive(twin.drives[-1], frames=frames)
+        twin.drives[-1] = drive = _copy_drive(twin.drives[-1], frames=frames)
+        if drive.log.beside is not None:
+            drive.log.beside = _copy_beside(drive.log.beside, twin.sources, drive.log)
+            twin.sources.on_sync = drive.log.beside.second_mark
+    return twin
+
+
+def _copy_sources(sources: Sources, *, frames: bool) -> Sources:
+    twin = _with_own_attributes(sources)
+    twin.logs = [_with_own_containers(log) for log in sources.logs]
+    for log in twin.logs:
+        log.runs = [_copy_run(run, frames=frames) for run in log.runs]
+    return twin
+
+
+def _copy_run(run: SourceRun, *, frames: bool) -> SourceRun:
+    twin = _with_own_containers(run)
+    twin.log = _copy_log(run.log, frames=frames)
+    if not frames:
+        twin.blocks = deque()
+    return twin
+
+
+def _copy_beside(beside: Beside, sources: Sources, log: DriveLog) -> Beside:
+    twin = _with_own_attributes(beside)
+    twin.sources, twin.drive = sources, log
+    twin.seconds = {key: list(marks) for key, marks in beside.seconds.items()}
     return twin
 
 
@@ -38,8 +65,13 @@ def _copy_drive(drive: DriveTrials, *, frames: bool) -> DriveTrials:
         drive,
         log=_copy_log(drive.log, frames=frames),
         watches={name: _copy_watch(watch) for name, watch in drive.watches.items()},
-        tracks={name: [copy.copy(track) for track in tracks] for name, tracks in drive.tracks.items()},
+        late=_with_own_containers(drive.late),
+        tracks={name: [_copy_track(track) for track in tracks] for name, tracks in drive.tracks.items()},
     )
+
+
+def _copy_track(track: Track) -> Track:
+    return replace(track, settled=_with_own_containers(track.settled))
 
 
 def _copy_log(log: DriveLog, *, frames: bool) -> DriveLog:
@@ -57,6 +89,7 @@ def _copy_watch(watch: FireWatch) -> FireWatch:
         if isinstance(value, list):
             # the memories of its terms are changed in place; what it expects is frozen and copies as cheaply
             setattr(twin, field.name, [copy.copy(one) for one in value])
+    twin.hopeful = None if watch.hopeful is None else _copy_watch(watch.hopeful)
     return twin
 
 
@@ -65,6 +98,14 @@ def _with_own_containers(thing: Thing) -> Thing:
     twin = copy.copy(thing)
     for field in fields(thing):  # type: ignore[arg-type]
         setattr(twin, field.name, _own(getattr(twin, field.name)))
+    return twin
+
+
+def _with_own_attributes(thing: Thing) -> Thing:
+    """The same for an object that is no dataclass."""
+    twin = copy.copy(thing)
+    for name, value in vars(twin).items():
+        setattr(twin, name, _own(value))
     return twin
 
 

@@ -16,6 +16,7 @@ from pathlib import Path
 import numpy as np
 
 from monitor.following.explain_line import LineMaking
+from monitor.following.keeping import Keeping
 from monitor.following.replay_copy import copy_session
 from monitor.following.replay_map import Checkpoint, Kept, Place, PlaceKind, RecordMap, TimeAxis
 from monitor.judging.drive import DriveLog
@@ -60,6 +61,8 @@ class MapMaking:
         self.map = RecordMap(path, used, retention_s(used), self._length_s(), [start], state=self._reading.state)
         self._lines = LineMaking(used)
         self.map.lines = self._lines.lines
+        self.keeping = Keeping(used)
+        """What a picture shows of longer ago than a session keeps frames."""
         self._losses_to = 0
         self._markers: set[tuple[int, int]] = set()
         self._last_t: dict[int, float] = {}
@@ -125,6 +128,7 @@ class MapMaking:
         first_new = len(session.drives)
         session.take(entries)
         self._lines.take(session)
+        self.keeping.take(session)
         for drive in session.drives[max(first_new - 1, 0) :]:
             self._note_times(drive.log, at_s)
             if drive.log.index > first_new:

@@ -102,6 +102,24 @@ class TimelineMark:
 
 
 @dataclass(frozen=True, slots=True)
+class SourceView:
+    """A further source beside the simulator: what came, how its clock stands, and what is wrong (empty: nothing)."""
+
+    name: str
+    endpoint: str
+    frames: int
+    lost: int
+    bad: int
+    offset_s: float | None
+    """The simulator's time less its own; None where that is not known."""
+    uncertainty_s: float | None
+    marks: int
+    """Sync marks that both have seen and that the offset comes from."""
+    trouble: str
+    """The rest of a sentence that its name begins."""
+
+
+@dataclass(frozen=True, slots=True)
 class FeedView:
     """The feed's health in numbers and, when something is wrong, in one sentence."""
 
@@ -114,6 +132,8 @@ class FeedView:
     age_s: float | None
     """Seconds since the last frame came in."""
     sentence: str
+    sources: tuple[SourceView, ...] = ()
+    """The further sources beside the simulator."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -125,6 +145,46 @@ class RecorderView:
     unsaved: int
     """Operator's entries sent and not acknowledged yet."""
     sentence: str
+
+
+@dataclass(frozen=True, slots=True)
+class ResponseTraces:
+    """What happened about a trial's fire, frame by frame: `t` in seconds of the drive, NaN where there is no number.
+    Shapes (n,). Only where the response may be shown."""
+
+    trial: str
+    start_t: float
+    end_t: float
+    period_s: float
+    t: FloatArray
+    own_speed: FloatArray
+    """m/s"""
+    lead_speed: FloatArray
+    """m/s"""
+    gap: FloatArray
+    """Bumper to bumper, m."""
+    accelerator: FloatArray
+    """0 … 1"""
+    brake: FloatArray
+    """0 … 1"""
+
+
+@dataclass(frozen=True, slots=True)
+class SlowView:
+    """A statistic over the last `over_s` seconds, along the whole drive: `t` in seconds of the drive, shapes (n,)."""
+
+    measure: str
+    label: str
+    unit: str
+    over_s: float
+    t: FloatArray
+    value: FloatArray
+    band: Band | None
+    """Band of the study's condition on it, None where the study has none."""
+    state: str | None
+    """Why the last value is NaN: "not measured", "masked", "stale"; None where it is a number."""
+    result: Result | None
+    """How the last value stands in the band."""
 
 
 StepState = Literal["done", "due", "soon", "later", "any time", "not known"]
@@ -198,6 +258,14 @@ class LiveView:
     closing_digest: str | None = None
     """The closing digest (hex) once the record is closed."""
     preflight: PreflightView | None = None
+    responses: tuple[ResponseTraces, ...] = ()
+    """Of the trials whose response is timed and may be shown."""
+    slow: tuple[SlowView, ...] = ()
+    """Lane keeping over the drive, those that the study's conditions use first."""
+    slow_used: int = 0
+    """How many of them the study's conditions use."""
+    reminder: str = ""
+    """What the facility's stop rule says to the last comfort rating; empty where it says nothing."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -5,24 +5,27 @@ from __future__ import annotations
 from monitor.judging.exposure import Shown
 from monitor.judging.trial import Trial
 from monitor.study.model import Study
+from monitor.study.standing import Standing
 
 
-def what_now(trial: Trial, shown: Shown, study: Study, group: str | None) -> str:
+def what_now(trial: Trial, shown: Shown, study: Study, group: str | None, standing: Standing | None = None) -> str:
     """What the operator does next, in one sentence; empty while the trial waits or is still open and unspoilt.
 
-    A participant counts as spent unless the evidence says that the hazard did not show itself.
+    A participant counts as spent unless the evidence says that the hazard did not show itself. `standing` is how far
+    the study was when the run began; the call on an undecided trial is not told of it, since need must not sway it.
     """
-    if trial.verdict == "valid":
+    if trial.effective == "valid":
         return "Go on: the trial is valid."
-    if trial.stage in ("armed", "fired") and trial.verdict == "undecided":
+    if trial.stage in ("armed", "fired") and trial.effective == "undecided":
         return ""
     if trial.timing.result == "double":
         return f"Go on: this fire was one too many; the first trial of {trial.trigger} is the one that counts."
-    if trial.verdict == "undecided":
+    if trial.effective == "undecided":
         return f"Your call on {_open_points(trial)}: rule it valid or invalid, with a reason."
     if shown is Shown.NO and trial.naive == "yes":
-        return f"Run again: still naive, because {_why_naive(trial)}."
-    return f"Stop and replace: {_why_spent(trial, shown)}; {_replacement(study, group)}."
+        _, said = _needs(trial.trigger, study, group, standing)
+        return f"Run again: still naive, because {_why_naive(trial)}{f'; {said}' if said else ''}."
+    return f"Stop and replace: {_why_spent(trial, shown)}; {_replacement(trial, study, group, standing)}."
 
 
 def _open_points(trial: Trial) -> str:
@@ -50,10 +53,36 @@ def _why_spent(trial: Trial, shown: Shown) -> str:
     return "whether the participant was naive before is not known, which counts as spent"
 
 
-def _replacement(study: Study, group: str | None) -> str:
+def _replacement(trial: Trial, study: Study, group: str | None, standing: Standing | None) -> str:
+    """What the study's rule says of the place that is free again, how many the group needs, and who is next."""
     who = f"group {group}" if group else "the group"
-    return {
-        "same group next": f"the next participant takes the place in {who}",
-        "end of block": f"{who} gets one more at the end of the block",
-        "none": f"{who} stays one short",
-    }[study.replacement]
+    needs, said = _needs(trial.trigger, study, group, standing)
+    if needs == 0:
+        place = f"nobody has to take the place, {said}"
+    else:
+        place = {
+            "same group next": f"the next participant takes the place in {who}",
+            "end of block": f"{who} gets one more at the end of the block",
+            "none": f"{who} stays one short",
+        }[study.replacement]
+        place = f"{place}; {said}" if said else place
+    if standing is None or group is None or trial.trigger != standing.trigger or group not in standing.due:
+        return place
+    due = standing.due[group].lost
+    if due is None or (due == group and study.replacement == "same group next"):
+        return place
+    return f"{place}; next is group {due}"
+
+
+def _needs(trigger: str, study: Study, group: str | None, standing: Standing | None) -> tuple[int | None, str]:
+    """How many valid trials the group still needs, and that as a clause; None and "" where it is not known."""
+    if standing is None or group is None or group not in study.groups:
+        return None, ""
+    valid, planned = standing.valid_of(trigger, group), study.groups[group].planned
+    if valid is None:
+        return None, ""
+    if planned is None:
+        return None, f"group {group} has {valid} valid"
+    if valid >= planned:
+        return 0, f"group {group} has its {planned} valid already"
+    return planned - valid, f"group {group} has {valid} of {planned} valid and needs {planned - valid} more"

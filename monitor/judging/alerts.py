@@ -97,7 +97,8 @@ def _compare(
     last_t = fired_at + rule.latest_s + ALERT_SEARCH_S
     closed = case.passed(last_t - fired_at, MARKER_DELAY_S)
     cut = case.over and case.now_t < fired_at + rule.latest_s
-    unknown = case.may_be_lost(fired_at + min(rule.earliest_s, 0.0), last_t) or cut
+    unheard = case.unheard.get("alert")
+    unknown = case.may_be_lost(fired_at + min(rule.earliest_s, 0.0), last_t) or cut or unheard is not None
     extra = [name for name in names if name not in assigned and name != NOT_NAMED]
     lacking = [name for name in assigned if name not in names]
     wanted = " with ".join(assigned) or "no alert"
@@ -117,7 +118,7 @@ def _compare(
         return "wrong", [case.finding("alert-wrong", sentence, at)]
     if unknown and (lacking or not assigned):
         what = "whether it was given" if assigned else "whether one was given"
-        why = "the drive ended first" if cut else "a marker was lost"
+        why = unheard or ("the drive ended first" if cut else "a marker was lost")
         sentence = f"Group {group} is assigned {wanted}; {what} is not known, because {why}."
         return "not known", [case.finding("alert-unknown", sentence, fired_at)]
     if lacking:
@@ -149,7 +150,13 @@ def _timed(case: Case, rule: AlertRule, parts: list[Part], *, closed: bool) -> t
             sentence = f"{what} ({part.modality}) was given a second time at {part.again_at:.2f} s."
             findings.append(case.finding("alert-doubled", sentence, part.again_at))
         findings += _duration(case, rule, what, part)
-        if rule.measured and not part.measured and closed:
+        if rule.measured and not part.measured and case.unheard.get("alert"):
+            sentence = (
+                f"{what} ({part.modality}) was commanded at {part.at:.2f} s; whether a sensor saw it is not known, "
+                f"because {case.unheard['alert']}."
+            )
+            findings.append(case.finding("alert-unknown", sentence, part.at))
+        elif rule.measured and not part.measured and closed:
             result = "missing"
             sentence = f"{what} ({part.modality}) was commanded at {part.at:.2f} s, but no sensor saw it."
             findings.append(case.finding("alert-not-produced", sentence, part.at))

@@ -18,13 +18,20 @@ from monitor.judging.trial import ConditionResult, Finding, Trial
 from monitor.judging.values import IN, stand_in_band
 from monitor.measures.measured import Measured, State
 from monitor.study.model import Condition, Study, Trigger
+from monitor.study.standing import Standing
 
 EYES = "eyes"
 """A signal whose name begins so is about where the participant looks: 1 on the road, 0 away (as `eyes_on_road`)."""
 
 
 def with_calls(
-    trial: Trial, trigger: Trigger, study: Study, operator: OperatorLog, shown: Shown, group: str | None
+    trial: Trial,
+    trigger: Trigger,
+    study: Study,
+    operator: OperatorLog,
+    shown: Shown,
+    group: str | None,
+    standing: Standing | None = None,
 ) -> Trial:
     """The trial after the operator's calls; the same one where there is none about it."""
     conditions, findings = list(trial.conditions), list(trial.findings)
@@ -44,7 +51,7 @@ def with_calls(
         findings=tuple(findings),
         verdict=decide(tuple(conditions), tuple(findings), final=trial.stage == "final"),
     )
-    return replace(called, what_now=what_now(called, shown, study, group))
+    return replace(called, what_now=what_now(called, shown, study, group, standing))
 
 
 def _may_be_called(condition: Condition, result: ConditionResult) -> bool:

@@ -2,18 +2,19 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 
 from monitor.judging.conditions import window_of
 from monitor.judging.drive import DriveLog
 from monitor.judging.received import CountStep, ReceivedMarker
+from monitor.judging.sources import Family
 from monitor.judging.stretch import Stretch
 from monitor.judging.trial import Finding
 from monitor.study.model import Role, Study, Trigger
 
 ALERT_SEARCH_S = 1.0
 """Alerts are looked for this much before the earliest and after the latest permitted instant."""
-
 
 RUN_UP_S = 15.0
 """Own channels are held against each other over this much of the drive before the fire, never after it: there they are
@@ -79,6 +80,8 @@ class Case:
     role: Role | None
     markers: tuple[ReceivedMarker, ...]
     lost: tuple[CountStep, ...]
+    unheard: Mapping[Family, str] = field(default_factory=dict)
+    """What markers of the kinds "alert" or "task" a further source may have given without our knowing, and why."""
 
     @property
     def fired_at(self) -> float:

@@ -5,9 +5,9 @@ from __future__ import annotations
 
 import numpy as np
 
-from monitor.judging.stretch import TENTH, Stretch
+from monitor.judging.stretch import MARGIN_FRAMES, TENTH, Stretch
 from monitor.judging.trial import ConditionResult, Result
-from monitor.judging.values import IN, MISSING, OUT, Standing, held_rows, stand_in_band, values_on
+from monitor.judging.values import IN, MISSING, OUT, Standing, held_rows, on_both_sides, stand_in_band, values_on
 from monitor.study.model import AtFire, Condition, During, Role, Within
 
 SIDE_PERIODS = 2.0
@@ -25,6 +25,12 @@ def window_of(condition: Condition) -> tuple[float, float]:
             return 0.0, 0.0
 
 
+def seen_after_s(condition: Condition, period_s: float) -> float:
+    """From when on, in seconds from the fire, no further frame can change a condition: its window is over, and so is
+    what lies beside it (frames and losses come in order)."""
+    return window_of(condition)[1] + (SIDE_PERIODS + MARGIN_FRAMES) * period_s
+
+
 def judge_condition(
     condition: Condition, stretch: Stretch | None, fired_at: float, role: Role | None, held_id: int | None
 ) -> ConditionResult:
@@ -37,6 +43,7 @@ def judge_condition(
     span = stretch.window(fired_at + from_s - beside, fired_at + to_s + beside)
     measured = values_on(stretch, condition.measure, rows, span)
     standing = stand_in_band(stretch.t, measured, condition.band, condition.measure, condition.if_missing)
+    standing = on_both_sides(standing, stretch, condition.measure, condition.band)
     match condition.when:
         case AtFire():
             result, decided = _at_fire(standing, stretch, fired_at)

@@ -7,7 +7,9 @@ and comes out the same however the entries were cut into blocks.
 from __future__ import annotations
 
 from collections import deque
+from collections.abc import Iterator
 from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -19,6 +21,9 @@ from monitor.measures.gap import pair_measures
 from monitor.measures.lateral import LateralMemory, lateral_measures
 from monitor.measures.lead import lead_rows
 from monitor.measures.measured import Measured
+
+if TYPE_CHECKING:
+    from monitor.judging.beside import Beside
 
 FLUSH_FRAMES = 4096
 """Frames collected before a block is made of them, so that memory stays bounded however large a batch is."""
@@ -44,6 +49,27 @@ class MeasuredBlock:
     def pair_with(self, rows: IntArray) -> dict[str, Measured]:
         """The pair measures of own car and the vehicle in each frame's row."""
         return pair_measures(self.frames, self.road, rows)
+
+    def part(self, first: int, stop: int) -> MeasuredBlock:
+        """Frames `first` … `stop` − 1, sharing the memory."""
+        row = int(self.frames.others.start[first])
+        lead_row = self.lead_row[first:stop]
+        return MeasuredBlock(
+            frames=slice_block(self.frames, first, stop),
+            lead_row=np.where(lead_row >= 0, lead_row - row, -1),
+            lead_id=self.lead_id[first:stop],
+            lead={name: one.part(first, stop) for name, one in self.lead.items()},
+            lateral={name: one.part(first, stop) for name, one in self.lateral.items()},
+            road=self.road,
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class KeptRun:
+    """Judged frames that came one after the other in a run, as they were measured when they were first judged."""
+
+    run: str
+    block: MeasuredBlock
 
 
 def join_measured_blocks(first: MeasuredBlock, second: MeasuredBlock) -> MeasuredBlock:
@@ -85,9 +111,12 @@ class DriveLog:
     end_kind: str | None = None
     paused: bool = False
     last_received_ns: int = 0
+    beside: Beside | None = None
+    """The further sources by the clock of this drive; None where there are none."""
     _waiting: int = 0
     _blocks: list[FrameBlock] = field(default_factory=list)
     _rows: tuple[FrameBlock, int, int] | None = None
+    _measured: MeasuredBlock | None = None
     _frames: list[tuple[Frame, int]] = field(default_factory=list)
     _last_hello: Hello | None = None
     _last_seq: int | None = None
@@ -146,17 +175,37 @@ class DriveLog:
 
     def take_rows(self, table: FrameBlock, first: int, stop: int) -> None:
         """Frames that are rows `first` … `stop` − 1 of a table: as if `take_frame` were called with each."""
+        for begin, end in self._count_rows(table, first, stop):
+            self._wait_for(table, begin, end)
+
+    def take_measured(self, block: MeasuredBlock) -> None:
+        """Frames that were all judged when this was first done, with what was measured then; nothing else may wait."""
+        self._measured, self._waiting = block, len(block.frames)
+        for _ in self._count_rows(block.frames, 0, len(block.frames)):
+            pass
+
+    def _count_rows(self, table: FrameBlock, first: int, stop: int) -> Iterator[tuple[int, int]]:
+        """Counts frames that are rows of a table; gives begin and end of those that will be judged."""
+        if not self._follow_on(table, first, stop):
+            # mostly it is the first one that tells something new: a loss, or a marker that was sent
+            if self._count_row(table, first):
+                yield first, first + 1
+            first += 1
+            if first == stop:
+                return
         if self._follow_on(table, first, stop):
             self.counts.frames += stop - first
             self.counts.judged += stop - first
             self._last_seq, self.newest_t = int(table.seq[stop - 1]), float(table.t[stop - 1])
             self._last_seq_t = self.newest_t
-            self._wait_for(table, first, stop)
+            yield first, stop
             return
         for row in range(first, stop):
-            number = int(table.number[row])
-            if self._count(int(table.seq[row]), float(table.t[row]), int(table.markers[row]), number):
-                self._wait_for(table, row, row + 1)
+            if self._count_row(table, row):
+                yield row, row + 1
+
+    def _count_row(self, table: FrameBlock, row: int) -> bool:
+        return self._count(int(table.seq[row]), float(table.t[row]), int(table.markers[row]), int(table.number[row]))
 
     def _follow_on(self, table: FrameBlock, first: int, stop: int) -> bool:
         """Whether all these rows are the next frames of the drive, with nothing to be said of any of them."""
@@ -231,14 +280,25 @@ class DriveLog:
         """Whether enough frames wait for a block to be made of them."""
         return self._waiting >= FLUSH_FRAMES
 
-    def flush(self) -> MeasuredBlock | None:
-        """Makes a measured block of the frames that wait; None where there are none."""
+    def frames_waiting(self) -> FrameBlock | None:
+        """The frames that wait, as a block; they wait no longer. None where there are none."""
         if not self._waiting:
             return None
         self._set_rows_aside()
         self._set_frames_aside()
         frames = join_blocks(self._blocks)
         self._blocks, self._waiting = [], 0
+        return frames
+
+    def flush(self) -> MeasuredBlock | None:
+        """Makes a measured block of the frames that wait; None where there are none."""
+        if self._measured is not None:
+            block, self._measured, self._waiting = self._measured, None, 0
+            self.blocks.append(block)
+            return block
+        frames = self.frames_waiting()
+        if frames is None:
+            return None
         rows = lead_rows(frames, self.road)
         lead_id = np.where(rows >= 0, frames.others.id[rows] if len(frames.others.id) else -1, -1)
         self._lateral, lateral = lateral_measures(self._lateral, frames, self.road)
@@ -267,8 +327,9 @@ class DriveLog:
             self.losses.popleft()
 
     def known_markers(self, number: int) -> list[ReceivedMarker]:
-        """The markers known as of entry `number`, by their own count."""
-        return [marker for _, marker in sorted(self.markers.items()) if marker.number <= number]
+        """The markers known as of entry `number`, by their own count; after them those of further sources."""
+        known = [marker for _, marker in sorted(self.markers.items()) if marker.number <= number]
+        return known if self.beside is None else known + self.beside.markers(number)
 
     def lost_markers(self, number: int) -> list[CountStep]:
         """Counted by frames and not known as of entry `number`, with the times between which each was sent."""

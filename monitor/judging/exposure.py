@@ -43,7 +43,7 @@ def what_showed(case: Case, hazard: HazardSeen, alert: AlertResult) -> Shown:
         return Shown.YES  # nothing tells whether it showed: the marker counts
     if stretch is None or stretch.missing(case.fired_at, case.fired_at + rule.within_s):
         return Shown.UNKNOWN
-    if hazard.is_weak(rule) or case.may_be_lost(case.fired_at, case.end_t):
+    if hazard.is_weak(rule) or case.may_be_lost(case.fired_at, case.end_t) or "alert" in case.unheard:
         return Shown.UNKNOWN
     return Shown.NO
 

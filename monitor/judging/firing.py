@@ -18,7 +18,7 @@ from monitor.judging.values import IN, channel_values, stand_in_band
 from monitor.measures.columns import BoolArray, FloatArray
 from monitor.measures.lead import rows_named, rows_of
 from monitor.measures.measured import Measured
-from monitor.study.model import Edge, FireTerm, Role, Study, Trigger
+from monitor.study.model import Edge, FireTerm, MissingMeans, Role, Study, Trigger
 
 ROUNDING_S = 1e-9
 """Frame times are sums of decimal steps; 0.4 − 0.2 must still meet 0.2."""
@@ -73,6 +73,10 @@ class FireWatch:
     trigger: Trigger
     roles: dict[str, Role]
     expected: list[Expected] = field(default_factory=list)
+    missing: MissingMeans = "not met"
+    """What a term counts as in a frame in which its measure is not known."""
+    hopeful: FireWatch | None = None
+    """Where the rule looks at what a further source tells: the same with what is not known taken as met."""
     _memories: list[TermMemory] = field(default_factory=list)
     _armed: bool = False
     _held: bool = False
@@ -105,7 +109,7 @@ class FireWatch:
 
     def _term(self, term: FireTerm, memory: TermMemory, block: MeasuredBlock) -> BoolArray:
         t = block.frames.t
-        standing = stand_in_band(t, self._values(term, block), term.band, term.measure, "not met")
+        standing = stand_in_band(t, self._values(term, block), term.band, term.measure, self.missing)
         holds = standing.inside == IN
         result = edge_result(holds, memory.last, term.edge)
         memory.last = bool(holds[-1])
@@ -171,6 +175,53 @@ def judge_timing(
     else:
         result = "on time"
     return Timing(rule.t, delay_s, frames, result)
+
+
+def judge_timing_surely(
+    study: Study,
+    watch: FireWatch,
+    number: int,
+    occurrence: int,
+    fired_at: float | None,
+    *,
+    wanted: int,
+    period_s: float,
+    now_t: float,
+    over: bool,
+    seen: bool = True,
+    settled: bool = True,
+) -> tuple[Timing, list[Finding]]:
+    """The timing as of an entry. Where the rule looks at what a further source tells, it is stated only if it is the
+    same whatever that told, and once that is `settled`; else a finding says so."""
+
+    def judged(one: FireWatch) -> Timing:
+        expected = [rule for rule in one.expected if rule.number <= number]
+        return judge_timing(
+            one.trigger,
+            expected,
+            occurrence,
+            fired_at,
+            wanted=wanted,
+            period_s=period_s,
+            now_t=now_t,
+            over=over,
+            seen=seen and settled,
+        )
+
+    timing = judged(watch)
+    if watch.hopeful is None:
+        return timing, []
+    other = judged(watch.hopeful)
+    if other.result == timing.result:
+        return timing, []
+    rule_t = timing.expected_at if timing.expected_at is not None else other.expected_at
+    if not settled:
+        return Timing(rule_t, None, None, "not stated"), []
+    about = "" if rule_t is None else f" about {rule_t:.2f} s"
+    sentence = (
+        f"Whether the rule of {watch.trigger.name} held{about} is not known: it looks at a further source's signal."
+    )
+    return Timing(rule_t, None, None, "not stated"), [make_finding(study, "clock-unsure", sentence, fired_at)]
 
 
 def timing_findings(

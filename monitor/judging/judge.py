@@ -3,17 +3,17 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 from monitor.judging.advice import what_now
 from monitor.judging.alerts import judge_alert
 from monitor.judging.before import judge_before
 from monitor.judging.case import Case, trial_window
-from monitor.judging.conditions import judge_condition
+from monitor.judging.conditions import judge_condition, seen_after_s, window_of
 from monitor.judging.drive import DriveLog
 from monitor.judging.exposure import Exposure, Shown, what_showed
 from monitor.judging.feedhealth import judge_feed
-from monitor.judging.firing import FireWatch, judge_timing, timing_findings
+from monitor.judging.firing import FireWatch, judge_timing_surely, timing_findings
 from monitor.judging.hazard import judge_hazard, look_for_hazard
 from monitor.judging.identity import exposure_findings, identity_findings
 from monitor.judging.lead import judge_bend, judge_lead
@@ -24,6 +24,13 @@ from monitor.judging.received import MARKER_DELAY_S, ReceivedMarker
 from monitor.judging.response import find_origin, time_response
 from monitor.judging.stretch import cut_stretch
 from monitor.judging.tasks import judge_task
+from monitor.judging.telling import (
+    evidence_of,
+    judge_alert_by_clocks,
+    judge_sources,
+    judge_task_by_clocks,
+    unheard_in,
+)
 from monitor.judging.trial import (
     AlertResult,
     ConditionResult,
@@ -34,6 +41,7 @@ from monitor.judging.trial import (
     Verdict,
 )
 from monitor.study.model import Study, Trigger
+from monitor.study.standing import Standing
 
 NOT_GIVEN = AlertResult(None, (), None, None, "open")
 
@@ -48,22 +56,45 @@ class Plan:
     group_planned: bool
     """Whether the group was given by the operator (then the simulator's must agree) or taken from the simulator."""
 
+    standing: Standing | None = None
+    """How far the study was when the run began, for the words after a lost trial."""
+
+
+DOUBTED_AFTER_S = 0.05
+"""The channels before a fire are held against each other only then: it takes as long as everything else together, and
+the first word about the fire does not wait for it."""
+
 
 @dataclass(slots=True)
-class RunUp:
-    """What is doubted about the channels before one fire; kept as soon as nothing can change it any more."""
+class Settled:
+    """What nothing can change any more about one fired trial: kept, and not judged again with each frame."""
 
-    _doubts: list[Doubt] | None = None
+    doubts: list[Doubt] | None = None
+    conditions: dict[str, ConditionResult] = field(default_factory=dict)
 
     def doubts_of(self, case: Case) -> list[Doubt]:
-        """The doubts as of the case's entry."""
-        if self._doubts is not None:
-            return self._doubts
-        frames = cut_stretch(case.drive, case.run_up_t, case.fired_at, case.number)
-        doubts = [] if frames is None else [*judge_channels(case, frames), *judge_pedals(case, frames)]
-        if case.now_t >= case.fired_at:
-            self._doubts = doubts
-        return doubts
+        """What is doubted about the channels before the fire, as of the case's entry."""
+        if self.doubts is None and case.passed(DOUBTED_AFTER_S):
+            frames = cut_stretch(case.drive, case.run_up_t, case.fired_at, case.number)
+            self.doubts = [] if frames is None else [*judge_channels(case, frames), *judge_pedals(case, frames)]
+        return self.doubts or []
+
+    def conditions_of(self, case: Case) -> tuple[ConditionResult, ...]:
+        """All conditions of the trigger as of the case's entry."""
+        found = []
+        for condition in case.trigger.conditions:
+            result = self.conditions.get(condition.name)
+            if result is None:
+                role = case.study.roles.get(condition.measure.role or case.trigger.role)
+                result = judge_condition(condition, case.stretch, case.fired_at, role, case.held_id)
+                if case.drive.beside is not None and condition.measure.kind == "signal":
+                    # samples and sync marks of a further source come later than the frames that they belong to
+                    waits = result.result == "undecided" and not case.passed(window_of(condition)[1], MARKER_DELAY_S)
+                    result = replace(result, open=result.open or waits)
+                elif case.now_t >= case.fired_at + seen_after_s(condition, case.drive.period_s):
+                    self.conditions[condition.name] = result
+            found.append(result)
+        return tuple(found)
 
 
 def judge_fired(
@@ -75,15 +106,16 @@ def judge_fired(
     earlier: Exposure,
     number: int,
     *,
-    run_up: RunUp,
+    settled: Settled,
     final: bool,
 ) -> tuple[Trial, Shown]:
     """A trial whose marker is known, as of entry `number`; and whether its hazard showed itself to the participant."""
     case = make_case(plan, drive, watch, marker, occurrence, number)
     trigger = case.trigger
-    timing = judge_timing(
-        trigger,
-        [one for one in watch.expected if one.number <= number],
+    timing, unsure = judge_timing_surely(
+        plan.study,
+        watch,
+        number,
         occurrence,
         case.fired_at,
         wanted=wanted(trigger, drive),
@@ -91,19 +123,12 @@ def judge_fired(
         now_t=case.now_t,
         over=case.over,
         seen=_seen_about_fire(case),
+        settled=watch.hopeful is None or case.passed(2.0 * drive.period_s, MARKER_DELAY_S),
     )
-    conditions = tuple(
-        judge_condition(
-            condition,
-            case.stretch,
-            case.fired_at,
-            plan.study.roles.get(condition.measure.role or trigger.role),
-            case.held_id,
-        )
-        for condition in trigger.conditions
-    )
-    alert, alert_findings = judge_alert(case)
-    doubts = run_up.doubts_of(case)
+    conditions = settled.conditions_of(case)
+    alert, alert_findings = judge_alert_by_clocks(case, judge_alert)
+    sources = evidence_of(case)
+    doubts = settled.doubts_of(case)
     doubted = frozenset(channel for doubt in doubts for channel in doubt.channels)
     conditions = leave_open(conditions, doubted, trigger.role)
     hazard = look_for_hazard(case)
@@ -111,7 +136,7 @@ def judge_fired(
     findings = [
         *alert_findings,
         *timing_findings(plan.study, trigger, timing, case.fired_at, end_t=drive.end_t, wanted=wanted(trigger, drive)),
-        *judge_task(case),
+        *judge_task_by_clocks(case, judge_task),
         *judge_before(case, doubted),
         *judge_hazard(case, hazard, conditions),
         *judge_lead(case),
@@ -123,6 +148,8 @@ def judge_fired(
             plan.study, plan.participant, plan.group if plan.group_planned else None, drive.hello, case.fired_at
         ),
         *_collided_before(case),
+        *judge_sources(case, sources),
+        *unsure,
         *exposure_findings(plan.study, earlier, case.fired_at),
     ]
     findings.sort(key=lambda one: (one.at if one.at is not None else math.inf, one.code))
@@ -147,8 +174,17 @@ def judge_fired(
         blind=plan.study.blind,
         revealed=False,
         what_now="",
+        sources=sources,
     )
-    return replace(trial, what_now=what_now(trial, shown, plan.study, plan.group)), shown
+    return replace(trial, what_now=what_now(trial, shown, plan.study, plan.group, plan.standing)), shown
+
+
+def find_response_origin(
+    plan: Plan, drive: DriveLog, watch: FireWatch, marker: ReceivedMarker, occurrence: int, number: int
+) -> float | None:
+    """The instant that responses are timed from, as of entry `number`; None where it is not found (yet)."""
+    case = make_case(plan, drive, watch, marker, occurrence, number)
+    return find_origin(case, look_for_hazard(case).onset_t)
 
 
 def judge_response(
@@ -196,6 +232,7 @@ def make_case(
         role=plan.study.roles.get(trigger.role),
         markers=tuple(drive.known_markers(number)),
         lost=tuple(drive.lost_markers(number)),
+        unheard=unheard_in(drive.beside, start_t, end_t, number),
     )
 
 

@@ -6,7 +6,7 @@ drive's end. So the same list of entries gives the same trials however it was cu
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from dataclasses import replace
 from typing import Any
 
@@ -14,20 +14,25 @@ import numpy as np
 
 from monitor.feed.decode import decode_message
 from monitor.feed.schema import Frame, Marker, Refused
+from monitor.judging.advice import what_now
+from monitor.judging.beside import Beside
 from monitor.judging.called import with_calls
-from monitor.judging.drive import DriveLog
+from monitor.judging.drive import DriveLog, KeptRun, MeasuredBlock
 from monitor.judging.exposure import Exposure, Shown, exposure_before
 from monitor.judging.firing import FireWatch
 from monitor.judging.judge import (
     Plan,
     final_frame_after_s,
+    find_response_origin,
     judge_fired,
     judge_response,
     shown_as_of,
     wanted,
 )
+from monitor.judging.late_rule import looks_at_signals
 from monitor.judging.operator import OperatorLog
 from monitor.judging.received import MARKER_DELAY_S
+from monitor.judging.sources import Sources
 from monitor.judging.tables import FrameRun, pieces_of
 from monitor.judging.tracks import STRIP_S as STRIP_S
 from monitor.judging.tracks import DriveTrials as DriveTrials
@@ -38,6 +43,7 @@ from monitor.judging.trial import Trial
 from monitor.judging.waiting import judge_waiting
 from monitor.record.entries import Entry, EntryKind, Opening, unpack_frames, unpack_map
 from monitor.study.model import Study
+from monitor.study.standing import standing_from_map
 
 
 class Session:
@@ -55,8 +61,13 @@ class Session:
         self.last_refusal: Refused | None = None
         self.intake: dict[str, Any] | None = None
         self.closed = False
+        self.on_measured: Callable[[str, MeasuredBlock], None] | None = None
+        """Is handed the frames of each run as soon as they are measured."""
         self._retain_s = retention_s(study)
+        self.sources = Sources(opening.feeds[1:], self._retain_s)
         self._by_run: dict[str, int] = {}
+        self.standing = standing_from_map(opening.standing)
+        """How far the study was when the run began; None where nobody looked."""
 
     @property
     def group(self) -> str | None:
@@ -89,7 +100,8 @@ class Session:
 
     def take(self, entries: Iterable[Entry]) -> None:
         """The next entries of the record, any number of them."""
-        for piece in pieces_of(list(entries)):
+        entries = list(entries)
+        for piece in pieces_of(self.sources.add(entries)):
             if isinstance(piece, FrameRun):
                 self._take_frames(piece)
                 continue
@@ -105,7 +117,26 @@ class Session:
                 self.closed = True
                 if self.current is not None:
                     self.current.log.end(entry.number, "close")
+        if entries:
+            self._stand_at(entries[-1])
         self._settle()
+
+    def take_kept(self, pieces: Iterable[Entry | KeptRun]) -> None:
+        """What `take` was given once, with the frames as they were measured then: to judge them again, or by another
+        study. Trials come out the same."""
+        for piece in pieces:
+            if not isinstance(piece, KeptRun):
+                if piece.kind is EntryKind.FURTHER:
+                    self.sources.add((piece,))  # looked at with the next frames
+                else:
+                    self.take([piece])
+                continue
+            numbers = piece.block.frames.number
+            drive = self._drive_of(piece.run, int(numbers[0]))
+            assert drive is not None
+            drive.log.take_measured(replace(piece.block, road=drive.log.road))
+            self.last_number = int(numbers[-1])
+            self._settle()
 
     def take_addendum(self, fields: dict[str, Any]) -> None:
         """A ruling or note entered after the record was closed."""
@@ -135,12 +166,13 @@ class Session:
 
     def _with_operator(self, drive: DriveTrials, name: str, trial: Trial, shown: Shown) -> Trial:
         trigger, group = drive.watches[name].trigger, self._plan(drive).group
-        trial = with_calls(trial, trigger, self.study, self.operator, shown, group)
+        trial = with_calls(trial, trigger, self.study, self.operator, shown, group, self.standing)
         ruling = self.operator.rulings.get(trial.id)
         revealed = trial.id in self.operator.revealed
         if ruling is None and not revealed:
             return trial
-        return replace(trial, ruling=ruling, revealed=revealed, stage="ruled" if ruling else trial.stage)
+        trial = replace(trial, ruling=ruling, revealed=revealed, stage="ruled" if ruling else trial.stage)
+        return replace(trial, what_now=what_now(trial, shown, self.study, group, self.standing)) if ruling else trial
 
     def _stand_at(self, entry: Entry) -> None:
         self.last_number = entry.number
@@ -174,6 +206,9 @@ class Session:
             if drive.log.must_flush:
                 self._settle()
         elif isinstance(message, Marker):
+            if message.kind == "sync" and message.n not in drive.log.markers and drive.log.beside is not None:
+                self.sources.take_to(entry.number)
+                drive.log.beside.first_mark(message, entry.monotonic_ns / 1e9, entry.number)
             drive.log.take_marker(message, entry.number, wall)
         else:
             drive.log.take_hello(message, entry.number, wall)
@@ -190,18 +225,27 @@ class Session:
         log = DriveLog(len(self.drives) + 1, run, self._retain_s)
         watches = {trigger.name: FireWatch(trigger, roles) for trigger in self.study.triggers}
         self._by_run[run] = len(self.drives)
+        if self.sources.logs:
+            self.sources.take_to(number)
+            log.beside = Beside(self.sources, log, number)
+            self.sources.on_sync = log.beside.second_mark
+            for watch in watches.values():
+                if looks_at_signals(watch.trigger):
+                    watch.hopeful = FireWatch(watch.trigger, roles, missing="met")
         self.drives.append(DriveTrials(log, watches))
         return self.drives[-1]
 
     def _settle(self) -> None:
         """Judges the newest drive as far as its entries go."""
+        self.sources.take_to(self.last_number)
         drive = self.current
         if drive is None:
             return
         block = drive.log.flush()
+        if block is not None and self.on_measured is not None:
+            self.on_measured(drive.log.run, block)
+        drive.show(block)
         for watch in drive.watches.values():
-            if block is not None:
-                watch.take(block)
             self._open_tracks(drive, watch)
         fired = [
             (watch, track)
@@ -217,6 +261,9 @@ class Session:
                 if track.marker is None and track.final_at is None:
                     self._judge_waiting(drive, watch, track)
         drive.log.trim()
+        if drive.log.beside is not None:
+            self.sources.trim()
+            drive.log.beside.trim()
 
     def _open_tracks(self, drive: DriveTrials, watch: FireWatch) -> None:
         """A track for each marker of the trigger in order of arrival, and for each one that is still expected."""
@@ -241,7 +288,7 @@ class Session:
         hello = drive.log.hello
         planned = self.opening.group
         group = planned if planned is not None else (hello.group if hello else None)
-        return Plan(self.study, self.opening.participant, group, planned is not None)
+        return Plan(self.study, self.opening.participant, group, planned is not None, self.standing)
 
     def _judge_track(self, drive: DriveTrials, watch: FireWatch, track: Track) -> None:
         marker = track.marker
@@ -254,7 +301,8 @@ class Session:
                 return
             self._judge_fired(drive, watch, track, final_at, final=True)
             track.final_at = final_at
-        self._time_response(plan, log, watch, track)
+        if self.last_number > track.final_at or log.ended:  # the verdict does not wait for its response
+            self._time_response(plan, log, watch, track)
 
     def _judge_fired(self, drive: DriveTrials, watch: FireWatch, track: Track, number: int, *, final: bool) -> None:
         assert track.marker is not None
@@ -267,7 +315,7 @@ class Session:
             track.occurrence,
             earlier,
             number,
-            run_up=track.run_up,
+            settled=track.settled,
             final=final,
         )
         track.is_stale = False
@@ -295,8 +343,8 @@ class Session:
         if log.end_number is None and log.newest_t < due_t:
             return
         hazard_s = watch.trigger.hazard.within_s if watch.trigger.hazard else 0.0
-        response = judge_response(plan, log, watch, marker, track.occurrence, track.trial.alert, self.last_number)
-        wait_to = (response.t0 if response else marker.t + hazard_s) + rule.horizon_s + 2.0
+        t0 = find_response_origin(plan, log, watch, marker, track.occurrence, self.last_number)
+        wait_to = (marker.t + hazard_s if t0 is None else t0) + rule.horizon_s + 2.0
         number_then = self._number_at(log, wait_to, marker.number)
         if number_then is None:
             track.response_due_t = wait_to

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
 
+from monitor.judging.beside import Column
 from monitor.judging.drive import DriveLog, MeasuredBlock, join_measured
 from monitor.judging.received import Loss
 from monitor.measures.columns import FloatArray, FrameBlock, IntArray, Road, join_blocks, slice_block
@@ -37,6 +38,9 @@ class Stretch:
     road: Road | None
     parts: tuple[tuple[MeasuredBlock, int, int], ...] = ()
     """The blocks that the frames are from, with first and stop in each."""
+    beside: dict[str, Column] = field(default_factory=dict)
+    """The signals of further sources, with what is possible there as far as their clocks are known; also in `frames`,
+    unless the simulator gives a signal of that name itself."""
     memo: dict[object, Any] = field(default_factory=dict, compare=False, repr=False)
     """What was computed of these frames already and is asked for again, such as the measures to one vehicle."""
 
@@ -102,8 +106,15 @@ def cut_stretch(drive: DriveLog, start_t: float, end_t: float, number: int) -> S
     if not parts:
         last = _known(known[-1], number)
         parts.append((known[-1], last - 1, last))
+    frames = join_blocks([slice_block(block.frames, first, stop) for block, first, stop in parts])
+    beside: dict[str, Column] = {}
+    if drive.beside is not None:
+        beside = {
+            name: one for name, one in drive.beside.columns(frames.t, number).items() if name not in frames.signals
+        }
+        frames = replace(frames, signals=frames.signals | {name: one.value for name, one in beside.items()})
     return Stretch(
-        frames=join_blocks([slice_block(block.frames, first, stop) for block, first, stop in parts]),
+        frames=frames,
         lead_id=np.concatenate([block.lead_id[first:stop] for block, first, stop in parts]),
         lateral={
             name: join_measured(
@@ -120,6 +131,7 @@ def cut_stretch(drive: DriveLog, start_t: float, end_t: float, number: int) -> S
         period_s=drive.period_s,
         road=drive.road,
         parts=tuple(parts),
+        beside=beside,
     )
 
 
@@ -144,9 +156,13 @@ def cut_signals(
         if first >= stop:
             continue
         times.append(t[first:stop])
+        absent = [name for name in names if name not in block.frames.signals]
+        beside = drive.beside.columns(t[first:stop], number) if drive.beside is not None and absent else {}
         for name, parts in zip(names, columns, strict=True):
-            column = block.frames.signals.get(name)
-            parts.append(np.full(stop - first, np.nan) if column is None else column[first:stop])
+            if name in block.frames.signals:
+                parts.append(block.frames.signals[name][first:stop])
+            else:
+                parts.append(beside[name].value if name in beside else np.full(stop - first, np.nan))
     if not times:
         return np.empty(0), [np.empty(0) for _ in names]
     return np.concatenate(times), [np.concatenate(parts) for parts in columns]

@@ -82,6 +82,9 @@ def _not_begun(case: Case, rule: TaskRule, later: list[ReceivedMarker]) -> list[
         return [case.finding("task-late", sentence, later[0].t)]
     if not case.passed(0.0, MARKER_DELAY_S):
         return []
+    if "task" in case.unheard:
+        sentence = f"Whether the task {name} had begun is not known, because {case.unheard['task']}."
+        return [case.finding("clock-unsure", sentence, case.fired_at)]
     if case.may_be_lost(case.fired_at - rule.begins_at_most_s, case.fired_at):
         sentence = f"Whether the task {name} had begun is not known, because a marker was lost."
         return [case.finding("marker-lost", sentence, case.fired_at)]
@@ -94,6 +97,12 @@ def _items(case: Case, rule: TaskRule, start: ReceivedMarker, end_t: float) -> l
     items = [marker for marker in case.of_kind("task_item") if start.t <= marker.t <= end_t + 1e-3]
     if case.may_be_lost(start.t, end_t):
         return []
+    if len(items) != rule.items and "task" in case.unheard:
+        sentence = (
+            f"The task {start.name} showed {len(items)} items that are known of, because {case.unheard['task']}; "
+            f"{rule.items} are asked for."
+        )
+        return [case.finding("clock-unsure", sentence, start.t)]
     if len(items) != rule.items:
         sentence = f"The task {start.name} showed {len(items)} items, {rule.items} are asked for."
         return [case.finding("task-items", sentence, start.t)]

@@ -7,10 +7,11 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from monitor.judging.case import RUN_UP_S, trial_window
-from monitor.judging.drive import DriveLog
+from monitor.judging.drive import DriveLog, MeasuredBlock
 from monitor.judging.exposure import Shown
 from monitor.judging.firing import FireWatch
-from monitor.judging.judge import RunUp, final_frame_after_s
+from monitor.judging.judge import Settled, final_frame_after_s
+from monitor.judging.late_rule import LateFrames
 from monitor.judging.received import ReceivedMarker
 from monitor.judging.trial import Trial
 from monitor.study.model import Study
@@ -33,7 +34,7 @@ class Track:
     """No frame before this can complete the response."""
     is_stale: bool = False
     """Whether entries have come since the trial was judged; it is judged again when it is asked for."""
-    run_up: RunUp = field(default_factory=RunUp)
+    settled: Settled = field(default_factory=Settled)
 
 
 @dataclass(slots=True)
@@ -43,6 +44,17 @@ class DriveTrials:
     log: DriveLog
     watches: dict[str, FireWatch]
     tracks: dict[str, list[Track]] = field(default_factory=dict)
+    late: LateFrames = field(default_factory=LateFrames)
+    """Frames for rules that look at what a further source tells."""
+
+    def show(self, block: MeasuredBlock | None) -> None:
+        """The drive's next frames, to every rule that they are due for."""
+        late = [watch for watch in self.watches.values() if watch.hopeful is not None]
+        for watch in self.watches.values():
+            if block is not None and watch.hopeful is None:
+                watch.take(block)
+        if late:
+            self.late.take(self.log, block, [one for watch in late for one in (watch, watch.hopeful) if one])
 
 
 def retention_s(study: Study) -> float:

@@ -102,6 +102,21 @@ class Response:
 
 
 @dataclass(frozen=True, slots=True)
+class SourceEvidence:
+    """A further source at a trial's fire: its clock, and what is wrong with it in words (empty: nothing)."""
+
+    source: str
+    feed: str
+    """Its endpoint."""
+    offset_s: float | None
+    """The simulator's time less its own; None where that is not known."""
+    uncertainty_s: float | None
+    marks: int
+    """Sync marks that both have seen and that the offset comes from."""
+    trouble: str
+
+
+@dataclass(frozen=True, slots=True)
 class Ruling:
     """The operator's word on a trial, beside the computed verdict."""
 
@@ -136,6 +151,8 @@ class Trial:
     blind: bool
     revealed: bool
     what_now: str
+    sources: tuple[SourceEvidence, ...] = ()
+    """The further sources, where the run has any."""
 
     @property
     def effective(self) -> Verdict:
@@ -207,7 +224,14 @@ def trial_json(trial: Trial) -> dict[str, Any]:
         "response": response,
         "response_hidden": trial.response_hidden,
         "what_now": trial.what_now,
+        **({"sources": [source_json(one) for one in trial.sources]} if trial.sources else {}),
     }
+
+
+def source_json(source: SourceEvidence) -> dict[str, Any]:
+    """A further source at the fire."""
+    fields = {name: getattr(source, name) for name in SourceEvidence.__slots__}
+    return fields | {name: number(fields[name]) for name in ("offset_s", "uncertainty_s")}
 
 
 def condition_json(condition: ConditionResult) -> dict[str, Any]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -135,6 +135,23 @@ def rolling_values(stretch: Stretch, measure: Measure, span: slice | None = None
         if not np.isnan(source[window]).any():
             value[index] = statistic.of(stretch.t[window], source[window])
     return Measured(value, np.where(np.isnan(value), _NOT_MEASURED, _MEASURED).astype(np.uint8))
+
+
+def on_both_sides(standing: Standing, stretch: Stretch, measure: Measure, band: Band) -> Standing:
+    """A signal of a further source stands in or out of a band only where all that is possible there does.
+
+    Its clock is known to within some milliseconds, and what it says at an instant so is one of several values.
+    """
+    column = stretch.beside.get(measure.name) if measure.kind == "signal" else None
+    if column is None or stretch.frames.signals.get(measure.name) is not column.value:
+        return standing
+    low = -np.inf if band.at_least is None else band.at_least - band.tolerance
+    high = np.inf if band.at_most is None else band.at_most + band.tolerance
+    surely_in = (column.low >= low) & (column.high <= high)
+    surely_out = (column.high < low) | (column.low > high)
+    told = np.isfinite(column.low)
+    inside = np.where(told & ~surely_in & ~surely_out, MISSING, standing.inside).astype(np.int8)
+    return replace(standing, inside=inside)
 
 
 def stand_in_band(

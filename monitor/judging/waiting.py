@@ -10,7 +10,7 @@ from monitor.judging.case import make_finding
 from monitor.judging.conditions import judge_condition
 from monitor.judging.drive import DriveLog
 from monitor.judging.exposure import Exposure, Shown
-from monitor.judging.firing import FireWatch, judge_timing, timing_findings
+from monitor.judging.firing import FireWatch, judge_timing_surely, timing_findings
 from monitor.judging.identity import exposure_findings, identity_findings
 from monitor.judging.judge import NOT_GIVEN, Plan, decide, shown_as_of, wanted
 from monitor.judging.received import ReceivedMarker
@@ -27,9 +27,10 @@ def judge_waiting(
     """An expected trial whose marker has not come: armed, missed, or not reached."""
     trigger = watch.trigger
     over = drive.end_number is not None and drive.end_number <= number
-    timing = judge_timing(
-        trigger,
-        [one for one in watch.expected if one.number <= number],
+    timing, unsure = judge_timing_surely(
+        plan.study,
+        watch,
+        number,
         occurrence,
         None,
         wanted=wanted(trigger, drive),
@@ -38,6 +39,7 @@ def judge_waiting(
         over=over,
     )
     findings = timing_findings(plan.study, trigger, timing, None, end_t=drive.end_t, wanted=wanted(trigger, drive))
+    findings += unsure
     if over and not trigger.fires_when:
         sentence = f"The trigger {trigger.name} did not fire in this drive."
         findings.append(make_finding(plan.study, "trigger-missed", sentence, drive.end_t))
@@ -74,7 +76,7 @@ def judge_waiting(
         what_now="",
     )
     shown = _shown(plan, drive, watch, timing.expected_at, occurrence, number)
-    return replace(trial, what_now=what_now(trial, shown, plan.study, plan.group)), shown
+    return replace(trial, what_now=what_now(trial, shown, plan.study, plan.group, plan.standing)), shown
 
 
 def _other_triggers(study: Study, drive: DriveLog, number: int) -> list[Finding]:

@@ -51,6 +51,18 @@ class OtherRows:
     """Shape (m,): index of each row's name in `labels`, −1 where it has none; None where no row has a name."""
     labels: tuple[str, ...] = ()
 
+    def part(self, first: int, stop: int) -> OtherRows:
+        """The vehicles of frames `first` … `stop` − 1, sharing the memory."""
+        row, row_stop = int(self.start[first]), int(self.start[stop])
+        return OtherRows(
+            start=self.start[first : stop + 1] - row,
+            id=self.id[row:row_stop],
+            channels={name: column[row:row_stop] for name, column in self.channels.items()},
+            names=self.names,
+            label=None if self.label is None else self.label[row:row_stop],
+            labels=self.labels,
+        )
+
     def frame_of_row(self) -> IntArray:
         """The frame index of each row, shape (m,)."""
         return np.repeat(np.arange(len(self.start) - 1, dtype=np.int64), np.diff(self.start))
@@ -95,8 +107,6 @@ class Road:
 
 def slice_block(block: FrameBlock, first: int, stop: int) -> FrameBlock:
     """Frames `first` … `stop` − 1 of a block, sharing its memory."""
-    others = block.others
-    row, row_stop = int(others.start[first]), int(others.start[stop])
     return FrameBlock(
         number=block.number[first:stop],
         seq=block.seq[first:stop],
@@ -105,14 +115,7 @@ def slice_block(block: FrameBlock, first: int, stop: int) -> FrameBlock:
         markers=block.markers[first:stop],
         own={name: column[first:stop] for name, column in block.own.items()},
         signals={name: column[first:stop] for name, column in block.signals.items()},
-        others=OtherRows(
-            start=others.start[first : stop + 1] - row,
-            id=others.id[row:row_stop],
-            channels={name: column[row:row_stop] for name, column in others.channels.items()},
-            names=others.names,
-            label=None if others.label is None else others.label[row:row_stop],
-            labels=others.labels,
-        ),
+        others=block.others.part(first, stop),
     )
 
 

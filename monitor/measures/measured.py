@@ -54,6 +54,10 @@ class Measured:
     value: FloatArray
     state: StateArray
 
+    def part(self, first: int, stop: int) -> Measured:
+        """Frames `first` … `stop` − 1, sharing the memory."""
+        return Measured(self.value[first:stop], self.state[first:stop])
+
 
 def measured(value: FloatArray, *states: tuple[BoolArray, State]) -> Measured:
     """Values with the states that hold where their masks do, the first one winning; NaN left over is "not measured"."""

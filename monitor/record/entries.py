@@ -11,6 +11,7 @@ Payloads by kind:
 | `INTAKE`   | msgpack map {"event", "sentence", …}: connection lost, rebuilt, oversize, clock step, …    |
 | `PART`     | msgpack map: first entry of every part after the first; why a new part was begun            |
 | `CLOSE`    | msgpack map {"why", "entries"}: the run was closed in good order, or by `recover`           |
+| `FURTHER`  | a message of a further source: its place among the opening's `feeds` (u16, from 1), then as `MESSAGE` |
 """
 
 from __future__ import annotations
@@ -35,6 +36,7 @@ class EntryKind(IntEnum):
     INTAKE = 5
     PART = 6
     CLOSE = 7
+    FURTHER = 8
 
 
 class Entry(NamedTuple):
@@ -84,6 +86,18 @@ def unpack_frames(payload: bytes) -> list[bytes]:
     return frames
 
 
+def pack_further(source: int, frames: list[bytes]) -> bytes:
+    """A message of the further source at place `source` (1, 2 …) of the opening's `feeds`; the simulator is at 0."""
+    return _COUNT.pack(source) + pack_frames(frames)
+
+
+def unpack_further(payload: bytes) -> tuple[int, bytes]:
+    """The source's place, and the payload of the message as `pack_frames` packed it."""
+    if len(payload) < _COUNT.size:
+        raise RecordUnreadable("an entry of a further source is shorter than the source's place")
+    return _COUNT.unpack_from(payload)[0], payload[_COUNT.size :]
+
+
 @dataclass(frozen=True, slots=True)
 class Opening:
     """What a run is, as entered once at its start. The recorder keeps it and does not read it."""
@@ -94,6 +108,7 @@ class Opening:
     study_text: str
     study_sha256: str
     feeds: tuple[str, ...]
+    """Endpoints: the simulator's, then those of further sources."""
     versions: dict[str, str]
     exposures: tuple[dict[str, Any], ...] = ()
     """Evidence of earlier surprises of this participant: {"surprise_class", "naive", "record", "trial", "why"}."""
@@ -103,6 +118,9 @@ class Opening:
 
     stratum: str | None = None
     """The participant's stratum, where the study assigns groups by strata."""
+
+    standing: dict[str, Any] | None = None
+    """How far the study was when the run began, by the records in the directory; None where nobody looked."""
 
 
 def pack_opening(opening: Opening) -> bytes:

@@ -24,7 +24,7 @@ class RecorderPlan:
     record: str
     """The record's directory, which is made unless `resume`."""
     feeds: tuple[str, ...]
-    """Endpoints to subscribe to."""
+    """Endpoints to subscribe to: the simulator's, then those of further sources, in the order of the opening's."""
     sockets: str
     """Directory (mode 0700, short path) of the sockets to followers; see `make_sockets_directory`."""
     opening: Opening | None = None
@@ -47,6 +47,9 @@ class RecorderPlan:
             raise WitnessError("CURVE needs both our own secret key file and the simulator's public key file.")
         if not self.feeds:
             raise WitnessError("A recorder needs at least one feed endpoint.")
+        if len(set(self.feeds)) < len(self.feeds):
+            twice = max(self.feeds, key=self.feeds.count)
+            raise WitnessError(f"The feed {twice} is given twice; give each source once.")
 
     def keys(self) -> CurveFiles | None:
         """The CURVE key files, None where the feed is plain."""

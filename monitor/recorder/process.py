@@ -22,7 +22,7 @@ from monitor.errors import WitnessError
 from monitor.feed.subscriber import FeedSubscription
 from monitor.record.clock import SYSTEM_CLOCK, Clock
 from monitor.record.disk import DISK, DiskCalls, RecordBusy
-from monitor.record.entries import Entry, EntryKind, pack_frames, pack_map
+from monitor.record.entries import Entry, EntryKind, pack_frames, pack_further, pack_map
 from monitor.record.framing import OVERHEAD
 from monitor.record.writer import RecordWriter
 from monitor.recorder.desk import Desk, KeyMemory
@@ -177,6 +177,7 @@ class Recorder:
         now_s = self._now_s()
         self._active_s = now_s
         self._message_s: float | None = None
+        self._simulator_s: float | None = None
         self._tick_s = now_s + FIRST_TICK_S
         self._beat_s = now_s
         self._collect_s = now_s + COLLECT_EVERY_S
@@ -211,13 +212,17 @@ class Recorder:
     def _take_messages(self, most: int) -> int:
         """Messages into the record, each handed on after it is in there; gives their count."""
         taken = 0
-        for feed in self._feeds:
+        for place, feed in enumerate(self._feeds):
             left = most
             while left > 0:
                 messages = feed.receive(min(left, TOGETHER))
                 if not messages:
                     break
-                self._append(EntryKind.MESSAGE, [pack_frames(frames) for frames in messages])
+                if place == 0:
+                    self._append(EntryKind.MESSAGE, [pack_frames(frames) for frames in messages])
+                    self._simulator_s = self._now_s()
+                else:
+                    self._append(EntryKind.FURTHER, [pack_further(place, frames) for frames in messages])
                 taken += len(messages)
                 left -= len(messages)
         self._messages += taken
@@ -288,7 +293,7 @@ class Recorder:
             "synced": writer.synced,
             "trouble": writer.trouble,
             "minutes_left": self._minutes_left(),
-            "age_s": None if self._message_s is None else now_s - self._message_s,
+            "age_s": None if self._simulator_s is None else now_s - self._simulator_s,
             "messages": self._messages,
             "feeds": [[feed.endpoint, feed.state, feed.sentence, feed.rebuilt] for feed in self._feeds],
             "closed": self._digest,

@@ -120,7 +120,7 @@ class RecorderStatus:
     minutes_left: float | None = None
     """Until the disk is full at the rate of the last half minute; None before that is known."""
     age_s: float | None = None
-    """Seconds since the last message; None before the first."""
+    """Seconds since the simulator's last message; None before the first."""
     messages: int = 0
     """Taken by this process."""
     feeds: tuple[FeedLink, ...] = ()

@@ -5,18 +5,24 @@ The order to come is never shown, only the next participant's group.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections import Counter
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from pathlib import Path
 
 from monitor.errors import WitnessError
 from monitor.record.disk import is_being_written
 from monitor.record.parts import read_tombstone
 from monitor.record.reader import RecordReading, list_records
-from monitor.reports.cache import cached_summary, fresh_summary
-from monitor.reports.gathering import Progress
+from monitor.reports.cache import cached_summary
+from monitor.reports.fresh import Progress, Spread, judge_anew, one_by_one
 from monitor.reports.summary import NO_GROUP, RunSummary
-from monitor.study.assignment import Placed, Proposal, propose_group, read_allocation
+from monitor.study.assignment import Placed, Proposal, due_group, propose_group, read_allocation
 from monitor.study.model import Study
+from monitor.study.standing import Due, Standing
+
+MOST_BYTES_TO_JUDGE = 300_000_000
+"""What some seconds suffice to judge: a run must not wait longer for what is only said after a lost trial."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -25,6 +31,8 @@ class Earlier:
 
     placed: tuple[Placed, ...]
     left_out: tuple[str, ...]
+    valid: Mapping[tuple[str, str], int] = field(default_factory=dict)
+    """Trigger and group → valid trials."""
 
 
 def allocation_of(study: Study, study_path: Path) -> dict[str, str] | None:
@@ -55,11 +63,17 @@ def next_listed(allocation: dict[str, str], earlier: Earlier) -> str | None:
 
 
 def earlier_runs(
-    study: Study, records: Path, *, most_to_judge: int | None = None, progress: Progress | None = None
+    study: Study,
+    records: Path,
+    *,
+    most_to_judge: int | None = None,
+    progress: Progress | None = None,
+    spread: Spread = one_by_one,
 ) -> Earlier:
     """The runs of this study in a directory of records, by time; one that is being recorded counts by its plan.
 
-    With `most_to_judge`, raises `WitnessError` where more records than that would have to be judged anew first.
+    With `most_to_judge`, raises `WitnessError` where more records than that, or more than `MOST_BYTES_TO_JUDGE` of
+    them, would have to be judged anew first.
     """
     runs: list[tuple[float, Placed]] = []
     left_out: list[str] = []
@@ -85,25 +99,69 @@ def earlier_runs(
             to_judge.append(path)
         else:
             summaries.append(known)
-    if most_to_judge is not None and len(to_judge) > most_to_judge:
+    if most_to_judge is not None and (len(to_judge) > most_to_judge or _bytes_of(to_judge) > MOST_BYTES_TO_JUDGE):
         raise WitnessError(
-            f"{len(to_judge)} records have to be judged first; see who is next with: trialwitness assign"
+            f"{len(to_judge)} {'record has' if len(to_judge) == 1 else 'records have'} to be judged first; "
+            "see how far the study is with: trialwitness tally"
         )
-    for done, path in enumerate(to_judge):
-        if progress is not None:
-            progress(done, len(to_judge))
-        try:
-            summaries.append(fresh_summary(path))
-        except (WitnessError, OSError) as error:
-            left_out.append(f"{path.name} cannot be read: {' '.join(str(error).split())}")
+    for path, judged in judge_anew(to_judge, spread=spread, progress=progress):
+        if isinstance(judged, str):
+            left_out.append(f"{path.name} cannot be read: {judged}")
+        else:
+            summaries.append(judged)
     runs += [(one.began, _placed(study, one)) for one in summaries if one.group != NO_GROUP and one.trials]
     ordered = [placed for _, placed in sorted(runs, key=lambda pair: pair[0])]
-    return Earlier(tuple(_once_each(ordered)), tuple(left_out))
+    valid = Counter(
+        (trial.trigger, one.group) for one in summaries for trial in one.trials if trial.effective == "valid"
+    )
+    return Earlier(tuple(_once_each(ordered)), tuple(left_out), valid)
+
+
+def standing_of(
+    study: Study, participant: str, earlier: Earlier | None, allocation: dict[str, str] | None = None
+) -> Standing:
+    """How far the study is, and who comes after this participant if the trial counts, or is lost.
+
+    Without `earlier` nothing is known of it. Of a study with strata nothing is said of the next one's group, because
+    the next one's stratum is not known.
+    """
+    due: dict[str, Due] = {}
+    if earlier is None:
+        return Standing(None, due, main_trigger(study))
+    valid: dict[str, dict[str, int]] = {trigger.name: {} for trigger in study.triggers}
+    for (trigger, group), number in earlier.valid.items():
+        if trigger in valid and group in study.groups:
+            valid[trigger][group] = number
+    if study.assignment is not None and not study.assignment.strata:
+        for group in study.groups:
+            kept, lost = (_group_after(study, participant, group, earlier, allocation, lost) for lost in (False, True))
+            due[group] = Due(kept, lost)
+    return Standing(valid, due, main_trigger(study))
+
+
+def main_trigger(study: Study) -> str:
+    """The trigger whose lost trials are replaced: the first one with an alert."""
+    return next((trigger.name for trigger in study.triggers if trigger.alert is not None), study.triggers[0].name)
+
+
+def _group_after(
+    study: Study, participant: str, group: str, earlier: Earlier, allocation: dict[str, str] | None, lost: bool
+) -> str | None:
+    """The group of whoever comes next, after this participant was run in `group`."""
+    placed = _once_each([*earlier.placed, Placed(participant, group, lost=lost)])
+    if allocation is not None:
+        after = next_listed(allocation, Earlier(tuple(placed), ()))
+        return None if after is None else allocation[after]
+    return due_group(study, placed)
+
+
+def _bytes_of(records: list[Path]) -> int:
+    return sum(file.stat().st_size for record in records for file in record.iterdir() if file.is_file())
 
 
 def _placed(study: Study, run: RunSummary) -> Placed:
-    """A trial of the first trigger with an alert that is neither valid nor undecided is lost."""
-    main = next((trigger.name for trigger in study.triggers if trigger.alert is not None), study.triggers[0].name)
+    """A trial of the main trigger that is neither valid nor undecided is lost."""
+    main = main_trigger(study)
     kept = any(trial.trigger == main and trial.effective != "invalid" for trial in run.trials)
     return Placed(run.participant, run.group, lost=not kept, stratum=run.stratum)
 

@@ -15,16 +15,13 @@ from __future__ import annotations
 import hashlib
 import json
 import os
-from collections.abc import Iterator, Mapping
+from collections.abc import Mapping
 from contextlib import suppress
 from dataclasses import replace
-from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
-import monitor
-from monitor import __version__
-from monitor.record.parts import SEALED_NAME, find_parts
+from monitor.following.program import program_digest, record_files
 from monitor.reports.summary import RunSummary, run_from_json, summarise_record
 from monitor.study.model import Study
 
@@ -32,7 +29,6 @@ CACHE_NAME = "summary.cache"
 MOST_STUDIES = 4
 """Summaries kept, by the record's own study file and by others; the oldest go."""
 OWN_STUDY = "own"
-SOURCE_FOLDERS = ("feed", "record", "measures", "study", "judging", "following", "reports")
 
 Noted = dict[str, list[Any]]
 """File name → [size, time of change in ns, SHA-256]."""
@@ -62,31 +58,13 @@ def fresh_summary(path: Path, study: Study | None = None, alike: dict[str, RunSu
     return summary
 
 
-@lru_cache(maxsize=1)
-def program_digest() -> str:
-    """Digest of version and source of all that has a part in judging."""
-    digest = hashlib.sha256(__version__.encode())
-    root = Path(monitor.__file__).parent
-    for folder in SOURCE_FOLDERS:
-        for file in sorted((root / folder).glob("*.py")):
-            digest.update(file.read_bytes())
-    return digest.hexdigest()
-
-
 def _name_of(study: Study | None) -> str:
     return study.sha256 if study else OWN_STUDY
 
 
-def _files(path: Path) -> Iterator[Path]:
-    if (path / SEALED_NAME).is_file():
-        yield path / SEALED_NAME
-    for kind in ("part", "addendum"):
-        yield from (file for _, file in find_parts(path, kind))
-
-
 def _note_files(path: Path) -> Noted:
     noted: Noted = {}
-    for file in _files(path):
+    for file in record_files(path):
         state = file.stat()
         noted[file.name] = [state.st_size, state.st_mtime_ns, _file_digest(file)]
     return noted
@@ -119,7 +97,7 @@ def _read(path: Path) -> dict[str, RunSummary]:
 
 def _compare(path: Path, noted: Noted) -> tuple[bool, Noted | None]:
     """Whether the record's files are those that were noted; and what to note instead where only their times differ."""
-    now = {file.name: file for file in _files(path)}
+    now = {file.name: file for file in record_files(path)}
     if now.keys() != noted.keys():
         return False, None
     moved = False

@@ -3,21 +3,17 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from monitor.errors import WitnessError
 from monitor.record.disk import is_being_written
 from monitor.record.parts import read_tombstone
 from monitor.record.reader import list_records
-from monitor.reports.cache import cached_summary, fresh_summary
+from monitor.reports.cache import cached_summary
+from monitor.reports.fresh import Progress, Spread, judge_anew, one_by_one
 from monitor.reports.summary import RunSummary, StudySummary, day_of
 from monitor.study.model import Study
-
-Progress = Callable[[int, int], None]
-"""Told how many of the records have been judged, and how many are to be."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,7 +97,9 @@ class Gathered:
         ]
 
 
-def gather(directory: Path, study: Study | None = None, progress: Progress | None = None) -> Gathered:
+def gather(
+    directory: Path, study: Study | None = None, progress: Progress | None = None, spread: Spread = one_by_one
+) -> Gathered:
     """Judges every record of a directory, from the cache where it fits; by `study` instead of their own if given.
 
     Raises `RecordUnreadable` only where there is no such directory: whatever is wrong with one record is told in the
@@ -126,18 +124,11 @@ def gather(directory: Path, study: Study | None = None, progress: Progress | Non
                 runs.append(known)
         except OSError as error:
             unreadable.append((path.name, f"the disk does not give it back ({error.strerror})."))
-    alike: dict[str, RunSummary] = {}
-    for done, path in enumerate(to_judge):
-        if progress is not None:
-            progress(done, len(to_judge))
-        try:
-            runs.append(fresh_summary(path, study, alike))
-        except WitnessError as error:
-            unreadable.append((path.name, " ".join(str(error).split())))
-        except OSError as error:
-            unreadable.append((path.name, f"the disk does not give it back ({error.strerror})."))
-    if progress is not None and to_judge:
-        progress(len(to_judge), len(to_judge))
+    for path, judged in judge_anew(to_judge, study, spread=spread, progress=progress):
+        if isinstance(judged, str):
+            unreadable.append((path.name, judged))
+        else:
+            runs.append(judged)
     return Gathered(directory, _by_study(runs), tuple(withdrawn), tuple(running), tuple(sorted(unreadable)))
 
 

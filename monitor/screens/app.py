@@ -16,6 +16,7 @@ from monitor.screens.dialogs.sheet import Sheet
 from monitor.screens.keymap import keys_for
 from monitor.screens.marks import THEMES
 from monitor.screens.source import ViewSource
+from monitor.screens.svg import placed
 from monitor.screens.watch import WatchScreen
 
 THEME_NAMES = tuple(theme.name for theme in THEMES)
@@ -81,6 +82,10 @@ class WatchApp(App[int]):
             self.screen.give_up("ctrl+q")
         elif self.screen is self.watch_screen:
             self.watch_screen.action_leave()
+
+    def export_screenshot(self, *, title: str | None = None, simplify: bool = False) -> str:
+        """The screen as SVG, the same in every viewer."""
+        return placed(super().export_screenshot(title=title, simplify=simplify))
 
     def get_system_commands(self, screen: Screen[object]) -> Iterable[SystemCommand]:
         """The palette: every key's action by name, and nothing else."""

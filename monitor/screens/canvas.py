@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import unicodedata
-from itertools import groupby
 
 from rich.cells import cell_len, get_character_cell_size
 
@@ -70,19 +69,17 @@ class Canvas:
     def runs(self, y: int, end: int | None = None) -> list[tuple[str, str]]:
         """The row (up to column `end`) as (text, role) pieces; a blank takes the role before it where both have the
         screen's own ground, because every change of style costs some 45 bytes on the line."""
-        chars = self.chars[y][:end]
-        roles = []
-        role = ""
-        for char, own in zip(chars, self.roles[y], strict=False):
-            if char != BLANK or own not in GROUND_ROLES or role not in GROUND_ROLES:
-                role = own
-            roles.append(role)
-        out = []
-        at = 0
-        for role, group in groupby(roles):
-            length = sum(1 for _ in group)
-            out.append(("".join(chars[at : at + length]), role))
-            at += length
+        chars, out = self.chars[y], []
+        start, role = 0, ""
+        for at, own in enumerate(self.roles[y][:end]):
+            if own == role or (chars[at] == BLANK and own in GROUND_ROLES and role in GROUND_ROLES):
+                continue
+            if at > start:
+                out.append(("".join(chars[start:at]), role))
+            start, role = at, own
+        stop = len(chars) if end is None else min(end, len(chars))
+        if stop > start:
+            out.append(("".join(chars[start:stop]), role))
         return out
 
     def line(self, y: int) -> str:

@@ -9,20 +9,21 @@ from monitor.screens.words import clock
 
 
 def draw_now(picture: Picture, width: int, height: int) -> Canvas:
-    """What now, after the last trial; at the right what the last key did."""
+    """What now, after the last trial; at the right what the last key did. A reminder of the facility's stop rule comes
+    first, and stays until a lower rating is entered."""
     canvas = Canvas(width, height)
-    message = clean(picture.message)
-    room = width - 2
+    message, reminder = clean(picture.message), clean(picture.view.reminder)
+    x, end = 1, width - 1
+    if reminder:
+        x = canvas.put(x, 0, fit(reminder, min(len(reminder), end - x)), "alarm") + 2
     if message:
-        said = fit(message, min(len(message), room * 3 // 5 if width < 110 else room // 2))
+        most = max(0, end - x - 2 if reminder else (end - x) * 3 // 5 if width < 110 else (end - x) // 2)
         role = "alarm" if picture.message_tone == "bad" else "strong"
-        room -= len(said) + 2
-        canvas.put_right(width - 1, 0, said, role)
-    x = canvas.put(1, 0, "NOW ", "dim")
+        end = canvas.put_right(end, 0, fit(message, min(len(message), most)), role) - 2
     ending = close_out_offer(picture)
-    if ending:
-        x, room = canvas.put(x, 0, fit(ending, min(len(ending), room - 4)), "strong") + 2, room - len(ending) - 2
-    canvas.put(x, 0, fit(what_now(picture), max(0, room - 4)).rstrip(), "plain")
+    for text, role in (("NOW", "dim"), (ending, "strong"), (what_now(picture), "plain")):
+        if text and end - x > 2:
+            x = canvas.put(x, 0, fit(text, min(len(text), end - x)), role) + (2 if role == "strong" else 1)
     return canvas
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from rich.cells import cell_len
 
+from monitor.following.sources import clock_words
 from monitor.following.view import FeedView, RecorderView
 from monitor.screens.canvas import Canvas, clean, fit
 from monitor.screens.marks import TONE_MARKS, Tone
@@ -39,7 +40,7 @@ def draw_health(picture: Picture, width: int, height: int) -> Canvas:
     roomy = width >= 110
     recorder = f"{TONE_MARKS[recorder_tone]} {recorder_text(view.recorder, roomy=roomy)}"
     x = canvas.put_right(canvas.width - 1, 0, recorder, _role(recorder_tone)) - 2
-    said = feed_text(view.feed, roomy=roomy, trusted=picture.trusted)
+    said = feed_text(view.feed, roomy=roomy, trusted=picture.trusted, recorded=picture.recorded)
     feed = f"{TONE_MARKS[feed_tone]} {said}"
     least = cell_len(identities(picture)[-1]) + 3
     if cell_len(feed) > x - least:
@@ -81,19 +82,25 @@ def identities(picture: Picture) -> list[str]:
     ]
 
 
-def feed_text(feed: FeedView, *, roomy: bool, trusted: bool = True) -> str:
-    """The feed in one line: state, rate, lost, age; what is not zero and should be is added where there is room."""
+def feed_text(feed: FeedView, *, roomy: bool, trusted: bool = True, recorded: bool = False) -> str:
+    """The feed in one line: state, rate, lost, age; what is not zero and should be is added where there is room.
+
+    A `recorded` one says that it is a record, and never that it is live.
+    """
     if not trusted:
         return "picture stands still"
     state = feed.state.upper()
+    if recorded:
+        state = "RECORD" if feed.state == "live" else f"RECORD {feed.state}"
     if feed.state in ("waiting", "lost", "ended", "paused"):
         return f"{state} {clean(feed_sentence(feed))}" if roomy else f"feed {state}, lost {feed.lost}"
     rate = "" if feed.rate_hz is None else f" {feed.rate_hz:.1f} Hz" if roomy else f" {feed.rate_hz:.0f} Hz"
-    age = "" if feed.age_s is None else f" age {feed.age_s:.1f} s"
+    age = "" if feed.age_s is None or recorded else f" age {feed.age_s:.1f} s"
     more = "".join(
         f" {name} {count}" for name, count in (("dup", feed.duplicates), ("bad", feed.bad)) if count and roomy
     )
-    return f"{state}{rate} lost {feed.lost}{more}{age}"
+    sources = "".join(f" · {clean(clock_words(one))}" for one in feed.sources) if roomy else ""
+    return f"{state}{rate} lost {feed.lost}{more}{sources}{age}"
 
 
 def recorder_text(recorder: RecorderView, *, roomy: bool) -> str:

@@ -40,27 +40,55 @@ _LARGE_ROWS = {"health": 1, "slab": 6, "numbers": 17, "middle": 13, "road": 11, 
 _LARGE_STEPS = ("road", "road", "numbers", "middle", "numbers", "middle", "road")
 
 
-def arrange(width: int, height: int, *, replay: bool = False) -> Layout:
-    """The layout for a terminal of this size; a replay takes one row for its line."""
+SLOW_COUNT = 3
+SLOW_ANYWAY_FROM = {"small": 1000, "medium": 42, "large": 58}
+"""Rows from which lane keeping is shown also where the study has no condition on it."""
+
+
+def arrange(width: int, height: int, *, replay: bool = False, slow_used: int = 0) -> Layout:
+    """The layout for a terminal of this size; a replay takes one row for its line, lane keeping some where the study
+    uses it."""
     if width < LEAST_WIDTH or height < LEAST_HEIGHT:
         return Layout("too small", {"health": Region(0, 0, width, 1), "small": Region(0, 1, width, max(0, height - 1))})
-    extra = 1 if replay else 0
+    slow = min(slow_used, max(0, height - LEAST_HEIGHT - 1))
+    extra = slow + (1 if replay else 0)
+    kind: Kind = "small"
     if width >= 170 and height >= 55 + extra:
-        kind: Kind = "large"
-        rows = _grown(_LARGE_ROWS, _LARGE_STEPS, height - extra)
-        if width < ONE_ROW_OF_KEYS_FROM:
-            rows["keys"], rows["numbers"] = 2, rows["numbers"] - 1
+        kind = "large"
     elif width >= 112 and height >= 32 + extra:
         kind = "medium"
-        rows = _grown(_MEDIUM_ROWS, _MEDIUM_STEPS, height - extra)
-    else:
-        kind = "small"
-        rows = _grown(_SMALL_ROWS, _SMALL_STEPS, height - extra)
-        if width < 78:  # all keys are worth more than a note
-            rows["keys"] += rows.pop("notes")
-        if width >= ONE_ROW_OF_KEYS_FROM:
-            rows["keys"], rows["middle"] = 1, rows["middle"] + 1
-    return Layout(kind, _stacked(rows, kind, width, replay=replay))
+    if height >= SLOW_ANYWAY_FROM[kind]:
+        slow = SLOW_COUNT
+    rows = _rows(kind, width, height - slow - (1 if replay else 0))
+    return Layout(kind, _stacked(_with_slow(rows, slow), kind, width, replay=replay))
+
+
+def _rows(kind: Kind, width: int, height: int) -> dict[str, int]:
+    if kind == "large":
+        rows = _grown(_LARGE_ROWS, _LARGE_STEPS, height)
+        if width < ONE_ROW_OF_KEYS_FROM:
+            rows["keys"], rows["numbers"] = 2, rows["numbers"] - 1
+        return rows
+    if kind == "medium":
+        return _grown(_MEDIUM_ROWS, _MEDIUM_STEPS, height)
+    rows = _grown(_SMALL_ROWS, _SMALL_STEPS, height)
+    if width < 78:  # all keys are worth more than a note
+        rows["keys"] += rows.pop("notes")
+    if width >= ONE_ROW_OF_KEYS_FROM:
+        rows["keys"], rows["middle"] = 1, rows["middle"] + 1
+    return rows
+
+
+def _with_slow(rows: dict[str, int], slow: int) -> dict[str, int]:
+    """The rows for lane keeping go above what now."""
+    if not slow:
+        return rows
+    found: dict[str, int] = {}
+    for name, count in rows.items():
+        if name == "now":
+            found["slow"] = slow
+        found[name] = count
+    return found
 
 
 def _grown(base: dict[str, int], steps: tuple[str, ...], height: int) -> dict[str, int]:

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import asyncio
 from collections.abc import Callable, Iterator
+from contextlib import suppress
 from dataclasses import replace
 from functools import partial
 from typing import Any
@@ -29,7 +31,8 @@ from monitor.screens.road import draw_road
 from monitor.screens.seen import Seen
 from monitor.screens.side import draw_last_note, draw_side
 from monitor.screens.slab import draw_slab
-from monitor.screens.source import TransportSource, ViewSource
+from monitor.screens.slow import draw_slow
+from monitor.screens.source import TransportSource, ViewSource, WakingSource
 from monitor.screens.timeline import draw_timeline
 
 MESSAGE_S = 8.0
@@ -48,13 +51,16 @@ def draw_too_small(picture: Picture, width: int, height: int) -> Canvas:
     return canvas
 
 
-PANELS: dict[str, Callable[[Picture, int, int], Canvas]] = {
+DrawPanel = Callable[[Picture, int, int], Canvas]
+
+PANELS: dict[str, DrawPanel] = {
     "health": draw_health,
     "slab": draw_slab,
     **{name: partial(draw_number, place=place) for place, name in enumerate(NUMBER_PANELS)},
     "lesser": draw_lesser,
     "outlook": draw_outlook,
     "road": draw_road,
+    "slow": draw_slow,
     "side": draw_side,
     "now": draw_now,
     "timeline": draw_timeline,
@@ -64,8 +70,17 @@ PANELS: dict[str, Callable[[Picture, int, int], Canvas]] = {
     "small": draw_too_small,
 }
 
-SELDOM_S = {"road": 0.35, "lesser": 0.35}
+FIRST_PANELS = ("slab", "now")
+"""What says a verdict."""
+
+SELDOM_S = {"road": 0.35, "lesser": 0.35, "slow": 2.0}
 """Panels with many bytes or little hurry are drawn this seldom, unless something pressing changed."""
+
+
+def _call_in(loop: asyncio.AbstractEventLoop, what: Callable[[], None]) -> None:
+    """Calls it in the loop's thread; a loop that is closed takes nothing any more."""
+    with suppress(RuntimeError):
+        loop.call_soon_threadsafe(what)
 
 
 class LiveScreen(Screen[None]):
@@ -95,18 +110,27 @@ class LiveScreen(Screen[None]):
         self._message: tuple[str, Tone, float] = ("", "plain", 0.0)
         self._saving: tuple[str, int, float] | None = None
         self._drawn: Picture | None = None
+        self._slow_used = 0
+        self._panels: tuple[Panel, ...] = ()
+
+    def drawn_by(self) -> dict[str, DrawPanel]:
+        """What draws each panel; a replay draws some of them otherwise."""
+        return PANELS
 
     def compose(self) -> ComposeResult:
         """The panels, all placed by `arrange`, and the note box above them."""
-        for name, draw in PANELS.items():
-            yield Panel(draw, name, SELDOM_S.get(name, 0.0))
+        self._panels = tuple(Panel(draw, name, SELDOM_S.get(name, 0.0)) for name, draw in self.drawn_by().items())
+        yield from self._panels
         yield NoteBox()
 
     def on_mount(self) -> None:
         """Places the panels and starts the timer."""
         self.place()
         self.seen.open_with(self.latest.trials)
-        self.set_interval(self.pace.tick_s, self.tick, name="view")
+        self.set_interval(self.pace.tick_s, self.beat, name="view")
+        if isinstance(self.source, WakingSource):
+            loop = asyncio.get_running_loop()
+            self.source.when_turned(lambda: _call_in(loop, self.tick_at_once))
         self.tick()
 
     def on_resize(self) -> None:
@@ -115,43 +139,63 @@ class LiveScreen(Screen[None]):
         self.draw()
 
     def panels(self) -> Iterator[Panel]:
-        """All panels."""
-        return iter(self.query(Panel))
+        """All panels, the heading among the first."""
+        return iter(self._panels)
 
     def place(self) -> None:
         """Puts every panel where `arrange` says."""
         size = self.size
-        layout = arrange(size.width, size.height, replay=self.replay)
+        self._slow_used = self.latest.slow_used
+        layout = arrange(size.width, size.height, replay=self.replay, slow_used=self._slow_used)
         for panel in self.panels():
             panel.place(layout.regions.get(panel.id or ""))
         self.query_one(NoteBox).place(size.width, size.height)
 
-    def tick(self) -> None:
-        """Takes the newest view; draws it when it is time, or at once where something pressing changed."""
-        self.latest = view = self.source.view()
+    def beat(self) -> None:
+        """What the timer does: notices a terminal that is slow, and ticks."""
         calm_before = self.pace.calm
         self.pace.measure()
         if self.pace.calm and not calm_before:
             self.say("Slow link: calm mode is on, z lifts it", "wait")
+        self.tick()
+
+    def tick(self) -> None:
+        """Takes the newest view; draws it when it is time, or at once where something pressing changed."""
+        fresh = self._take_view()
+        if self.pace.due(self.latest, at_once=fresh):
+            self.draw(at_once=self.pace.at_once)
+
+    def tick_at_once(self) -> None:
+        """Between two beats, for a verdict: the heading goes to the terminal first, all else with the next beat."""
+        if self.is_running and self._take_view():
+            masking = self._drawn is None or self._drawn.view.masked != self.latest.masked
+            self.draw(only=None if masking else FIRST_PANELS)
+
+    def _take_view(self) -> bool:
+        """Takes the newest view; whether there is a verdict in it that was not shown before."""
+        self.latest = view = self.source.view()
+        if view.slow_used != self._slow_used:
+            self.place()
         fresh = self.seen.take(view.trials)
         for trial in fresh:
             self._enter_as_shown(trial)
         if fresh and self.frozen is not None:
             self.frozen = None
             self.say("A new verdict lifted the held view")
-        if self.pace.due(view, at_once=bool(fresh)):
-            self.draw(at_once=self.pace.at_once)
+        return bool(fresh)
 
-    def draw(self, *, at_once: bool = True) -> None:
-        """Draws all panels. The state line is always of now, also while the view is held."""
+    def draw(self, *, at_once: bool = True, only: tuple[str, ...] | None = None) -> None:
+        """Draws all panels, or some. The state line is always of now, also while the view is held."""
         now_picture = self.picture(self.latest)
         picture = now_picture
         if self.frozen is not None:
             view, since = self.frozen
             picture = replace(now_picture, view=view, frozen_for_s=self._clock() - since)
         self._drawn = picture
+        now_s = self._clock()
         for panel in self.panels():
-            panel.show(now_picture if panel.id == "health" else picture, self._clock(), at_once=at_once)
+            if only is None or panel.id in only:
+                panel.show(now_picture if panel.id == "health" else picture, now_s, at_once=at_once)
 
     def picture(self, view: LiveView) -> Picture:
         """The picture for a view: with what was not seen yet, the mode, and what the last key did."""

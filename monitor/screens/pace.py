@@ -10,6 +10,7 @@ TICK_S = 0.04
 """The view is asked for this often; with a draw at once that keeps verdict to terminal under 80 ms."""
 DRAW_S = 0.2
 CALM_S = 1.0
+WAIT_TICKS = 2
 LAG_S = 0.2
 """A loop this late is kept waiting by its terminal."""
 LATE_TICKS = 3
@@ -32,6 +33,7 @@ class Pace:
         self._last_draw = -1e9
         self._pressing: tuple[object, ...] = ()
         self._revision: int | None = None
+        self._drawn: int | None = None
         self._changed_at = clock()
 
     def measure(self) -> None:
@@ -58,9 +60,12 @@ class Pace:
         pressing = pressing_parts(view)
         period = CALM_S if self.calm else DRAW_S
         self.at_once = at_once or pressing != self._pressing
-        if self.at_once or now - self._last_draw >= period - self.tick_s / 4:
+        since = now - self._last_draw
+        # where no new view is there yet it is waited for a little, so that views are drawn as they come
+        wait = -self.tick_s / 4 if view.revision != self._drawn else WAIT_TICKS * self.tick_s
+        if self.at_once or since >= period + wait:
             self._pressing = pressing
-            self._last_draw = now
+            self._last_draw, self._drawn = now, view.revision
             return True
         return False
 
@@ -79,6 +84,7 @@ def pressing_parts(view: LiveView) -> tuple[object, ...]:
         view.recorder.state,
         view.recorder.unsaved > 0,
         view.masked,
+        view.reminder,
         view.outlook.heading if view.outlook else None,
         tuple((trial.id, trial.stage, trial.verdict, trial.ruling is not None) for trial in view.trials),
         tuple(number.state for number in view.numbers),

@@ -33,6 +33,11 @@ class Picture:
         return self.still_for_s is None
 
     @property
+    def recorded(self) -> bool:
+        """Whether what is shown is a record that is looked at again."""
+        return self.transport is not None or self.view.recorder.state == "replay"
+
+    @property
     def old(self) -> bool:
         """True where the newest frame is not of this moment: nothing may be drawn as if it were live."""
         return not self.trusted or self.view.feed.state in ("stale", "lost")

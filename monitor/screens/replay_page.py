@@ -7,7 +7,6 @@ from typing import TYPE_CHECKING, cast
 
 from textual import events
 from textual.app import ComposeResult
-from textual.geometry import Region
 from textual.screen import Screen
 from textual.widgets import Input
 
@@ -84,12 +83,7 @@ class Page(Screen[None]):
 
     def redraw(self) -> None:
         """Draws the page and repaints the rows that changed."""
-        body = self.query_one(SheetBody)
-        canvas = self.draw(self.size.width, self.size.height)
-        rows = canvas.changed_rows(body.canvas)
-        body.canvas = canvas
-        if rows:
-            body.refresh(*(Region(0, y, width, 1) for y, width in rows))
+        self.query_one(SheetBody).put_up(self.draw(self.size.width, self.size.height))
 
     def draw(self, width: int, height: int) -> Canvas:
         """The page, the message line and the keys."""

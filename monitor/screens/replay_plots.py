@@ -13,14 +13,15 @@ from monitor.following.replay_table import write_table
 from monitor.measures.columns import BoolArray
 from monitor.screens.canvas import Canvas, clean, fit
 from monitor.screens.marks import TIMELINE_LETTERS
+from monitor.screens.plot import GUTTER, draw_letters, draw_lines, draw_time_axis, range_of
 from monitor.screens.replay_page import Page, title_line
-from monitor.screens.replay_trace import Area, draw_trace, draw_vertical, nice_range
+from monitor.screens.replay_trace import Area, draw_vertical
 from monitor.screens.words import clock, value_text
 
 SPANS_S = (1.0, 2.0, 4.0, 10.0, 20.0, 40.0, 60.0)
-GUTTER = 9
 LEAST_ROWS = 5
-LETTERS = {**TIMELINE_LETTERS, "expected": "E", "collision": "C"}
+FAR_S = 20.0
+"""A TTC beyond this is left out of a plot's range."""
 
 PLOTS: tuple[tuple[str, ...], ...] = (
     ("time_gap",),
@@ -159,17 +160,13 @@ class PlotsPage(Page):
         if not any(np.isfinite(one.value[inside]).any() for one in series):
             canvas.put(area.x, area.y + area.rows // 2, f"no number in this time: {_word(series[0], inside)}", "dim")
             return
-        low, high = _range_of(series, stretch, area)
+        values = [one.value for one in series]
+        band = series[0].bands[0][1] if series[0].bands else None
+        far = FAR_S if series[0].name in ("ttc", "ttc_accel") else np.inf
+        low, high = range_of([value[inside] for value in values], band, most=far)
         area = Area(area.x, area.y, area.width, area.rows, area.start_t, area.end_t, low, high)
-        unit = series[0].measure.unit
-        _draw_band(canvas, area, series[0])
-        canvas.put_right(GUTTER - 1, area.y, value_text(high, unit), "dim")
-        canvas.put_right(GUTTER - 1, area.y + area.rows - 1, value_text(low, unit), "dim")
-        gap_s = 1.5 * stretch.period_s
-        for place, one in enumerate(series):
-            draw_trace(canvas, area, stretch.t, one.value, gap_s=gap_s, dashed=place > 0)
-        for mark in stretch.marks:
-            draw_vertical(canvas, area, mark.t, "╎", None)
+        at = [mark.t for mark in stretch.marks]
+        draw_lines(canvas, area, stretch.t, values, series[0].measure.unit, at, period_s=stretch.period_s, band=band)
         if self._second_t is not None:
             draw_vertical(canvas, area, self._second_t, "┆", "wait")
         draw_vertical(canvas, area, self._cursor_t, "│", "strong")
@@ -196,49 +193,12 @@ class PlotsPage(Page):
     def _draw_foot(self, canvas: Canvas, y: int, stretch: SeriesStretch, start_t: float, end_t: float) -> None:
         """Letters where something happened, and the time axis."""
         area = Area(GUTTER, y, canvas.width - GUTTER - 1, 1, start_t, end_t, 0.0, 1.0)
-        placed = [(at, mark) for mark in stretch.marks if (at := area.column_of(mark.t)) is not None]
-        ends = [at for at, _ in placed[1:]] + [canvas.width]
-        for (at, mark), end in zip(placed, ends, strict=True):
-            label = clean(mark.label) if end - at > 8 else ""
-            canvas.put(at, y, f"{LETTERS.get(mark.kind, '?')} {label}".rstrip(), "strong", width=max(end - at - 1, 1))
+        draw_letters(canvas, area, y, stretch.marks, labelled=True)
         for start, end_lost in stretch.lost:
             at = area.column_of((start + end_lost) / 2)
             if at is not None:
                 canvas.put(at, y, TIMELINE_LETTERS["loss"], "bad")
-        canvas.fill(area.x, y + 1, area.width, "dim", "─")
-        for share in (0.0, 0.25, 0.5, 0.75) if area.width >= 60 else (0.0, 0.5):
-            column = area.x + int(share * area.width)
-            canvas.put(column, y + 1, f"└{clock(start_t + share * (end_t - start_t))}", "dim")
-        canvas.put_right(area.x + area.width, y + 1, clock(end_t), "dim")
-
-
-def _range_of(series: list[Series], stretch: SeriesStretch, area: Area) -> tuple[float, float]:
-    """The values in sight, and the band's edges where these are not far off."""
-    inside = (stretch.t >= area.start_t) & (stretch.t <= area.end_t)
-    value = np.concatenate([one.value[inside] for one in series])
-    value = value[np.isfinite(value)]
-    if not len(value):
-        return 0.0, 1.0
-    low, high = float(value.min()), float(value.max())
-    if series[0].name in ("ttc", "ttc_accel"):
-        # far above what anybody asks for, it would press the rest to a line
-        high = min(high, max(low + 1.0, 20.0))
-    for _, band in series[0].bands[:1]:
-        for edge in (band.at_least, band.at_most):
-            if edge is not None and low - (high - low) - 0.5 <= edge <= high + (high - low) + 0.5:
-                low, high = min(low, edge), max(high, edge)
-    return nice_range(low, high)
-
-
-def _draw_band(canvas: Canvas, area: Area, series: Series) -> None:
-    for _, band in series.bands[:1]:
-        top = area.high if band.at_most is None else band.at_most
-        bottom = area.low if band.at_least is None else band.at_least
-        if top < area.low or bottom > area.high:
-            return
-        for y in range(area.row_of(min(top, area.high)), area.row_of(max(bottom, area.low)) + 1):
-            canvas.fill(area.x, y, area.width, "band")
-            canvas.put(area.x - 1, y, "┃", "strong")
+        draw_time_axis(canvas, area, y + 1, clock)
 
 
 def _word(series: Series, inside: BoolArray) -> str:

@@ -7,7 +7,6 @@ import re
 from pathlib import Path
 from typing import TYPE_CHECKING, cast
 
-from textual.app import ComposeResult
 from textual.binding import Binding
 
 from monitor.errors import WitnessError
@@ -16,9 +15,7 @@ from monitor.following.replay_map import PlaceKind
 from monitor.following.replay_series import LONGEST_S, SeriesStretch
 from monitor.following.replay_table import write_table
 from monitor.screens.canvas import Canvas, clean
-from monitor.screens.dialogs.note import NoteBox
-from monitor.screens.live import PANELS, SELDOM_S, Clock
-from monitor.screens.panel import Panel
+from monitor.screens.live import PANELS, Clock, DrawPanel
 from monitor.screens.picture import Picture
 from monitor.screens.replay_again import AgainPage
 from monitor.screens.replay_bar import draw_bar
@@ -45,12 +42,9 @@ class ReplayScreen(WatchScreen):
         self.kind: PlaceKind = "trigger"
         self._exporting: tuple[int, float] | None = None
 
-    def compose(self) -> ComposeResult:
+    def drawn_by(self) -> dict[str, DrawPanel]:
         """The watch screen's panels, with the bar and the keys of a replay."""
-        own = {"transport": self._draw_bar, "keys": self._draw_keys}
-        for name, draw in {**PANELS, **own}.items():
-            yield Panel(draw, name, SELDOM_S.get(name, 0.0))
-        yield NoteBox()
+        return {**PANELS, "transport": self._draw_bar, "keys": self._draw_keys}
 
     def _draw_bar(self, picture: Picture, width: int, height: int) -> Canvas:
         return draw_bar(picture, width, height, self.moving.places(), self.moving.looping)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import Any, Protocol, runtime_checkable
 
 from monitor.following.view import LiveView, TransportView
@@ -29,6 +30,15 @@ class ViewSource(Protocol):
 
     def end(self, why: str) -> None:
         """Asks the recorder to close the run. Leaving the screen does not call it."""
+        ...
+
+
+@runtime_checkable
+class WakingSource(Protocol):
+    """A source that says when there is a view that must not wait for the next tick."""
+
+    def when_turned(self, wake: Callable[[], None]) -> None:
+        """`wake` is called, in any thread, when a view with another verdict is there. It may be called too often."""
         ...
 
 

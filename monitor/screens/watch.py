@@ -84,7 +84,10 @@ class WatchScreen(RunSheets):
             self.nothing_to("show")
             return
         card = CardSheet(
-            lambda: self.trials, may_rule=not self.read_only, may_reveal=not (self.read_only or self.replay)
+            lambda: self.trials,
+            lambda: self.latest.responses,
+            may_rule=not self.read_only,
+            may_reveal=not (self.read_only or self.replay),
         )
 
         def closed(wish: str | None) -> None:

@@ -10,6 +10,9 @@ MINUS = "−"
 NO_BREAK = "\u00a0"
 """A blank at which `canvas.wrap` does not break; it is drawn as a blank."""
 
+NO_ALERT = "not stated"
+"""What judging calls the alert of a trigger for which the study states none."""
+
 MASKED = "masked"
 STALE = "stale"
 
@@ -118,7 +121,7 @@ def verdict_sentences(trial: Trial) -> list[str]:
     if trial.stage in ("armed", "fired"):
         return [f"{counted}, {open_count} still open." if open_count else f"{counted}, windows still open."]
     said = [f"All {len(required)} conditions met" if met == len(required) else counted]
-    if trial.alert.result not in ("not known", "open"):
+    if trial.alert.result not in ("not known", "open", NO_ALERT):
         said.append(f"alert {trial.alert.result}")
     if trial.timing.result != "not stated":
         said.append(f"fired {trial.timing.result}")

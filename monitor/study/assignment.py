@@ -67,9 +67,7 @@ def propose_group(
             raise WitnessError(f"The allocation list {rule.file} has no participant {participant}; add the line to it.")
         return Proposal(group, f"The allocation list {rule.file} says so.")
     stratum = _check_stratum(rule, stratum)
-    alike = [placed for placed in earlier if not rule.strata or placed.stratum == stratum]
-    due = _due_group(study, rule, alike, stratum)
-    return Proposal(due, "It is the next group of the permuted blocks.")
+    return Proposal(due_group(study, earlier, stratum), "It is the next group of the permuted blocks.")
 
 
 def check_code(study: Study, participant: str) -> None:
@@ -148,10 +146,16 @@ def read_allocation(study: Study, path: Path) -> dict[str, str]:
     return groups
 
 
-def _due_group(study: Study, rule: AssignmentRule, earlier: Sequence[Placed], stratum: str | None) -> str:
+def due_group(study: Study, earlier: Sequence[Placed], stratum: str | None = None) -> str | None:
+    """The next group of the permuted blocks, whoever comes; None where the study's method is another one."""
+    rule = study.assignment
+    if rule is None or rule.method != "blocks":
+        return None
     blocks = permuted_blocks(rule, tuple(study.groups), stratum)
     due = list(next(blocks))
     for placed in earlier:
+        if rule.strata and placed.stratum != stratum:
+            continue
         if placed.group in due:
             # A group that was not the next one (the operator chose otherwise) uses up its own place in the block.
             due.remove(placed.group)

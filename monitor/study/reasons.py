@@ -69,6 +69,8 @@ _FINDINGS: tuple[tuple[str, Severity, str], ...] = (
     ("rate-mismatch", "note", "Frames come at another rate than the simulator says"),
     ("paused-in-window", "void", "The simulator was paused while the trial ran"),
     ("clock-drift", "doubtful", "Clocks of the feed moved apart"),
+    ("clock-unsure", "doubtful", "The clock of a further source is not known well enough to tell"),
+    ("source-unheard", "note", "A further source told nothing of the trial, or not when"),
     # Plausibility of channels
     ("channel-frozen", "doubtful", "A channel kept the same value while the car was moving"),
     ("unit-implausible", "doubtful", "A channel seems to be in another unit"),

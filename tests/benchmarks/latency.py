@@ -9,7 +9,7 @@ import subprocess
 import sys
 import tempfile
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
@@ -50,15 +50,19 @@ def measure(rounds: int) -> list[Figure]:
 def _to_view(room: Path, drives: int) -> tuple[float, ...]:
     """Each first view that holds a trial's stage, less the receive time of the entry that decided it."""
     seen: dict[tuple[str, str], int] = {}
-    build = monitor.following.live.build_view
+    kept = {"build_view": monitor.following.live.build_view, "with_trials": monitor.following.live.with_trials}
 
-    def noting(*arguments: object, **named: object) -> LiveView:
-        view = build(*arguments, **named)  # type: ignore[arg-type]
-        for trial in view.trials:
-            seen.setdefault((trial.id, trial.stage), SYSTEM_CLOCK.monotonic_ns())
-        return view
+    def noted(make: Callable[..., LiveView | None]) -> Callable[..., LiveView | None]:
+        def noting(*arguments: object, **named: object) -> LiveView | None:
+            view = make(*arguments, **named)
+            for trial in view.trials if view is not None else ():
+                seen.setdefault((trial.id, trial.stage), SYSTEM_CLOCK.monotonic_ns())
+            return view
 
-    monitor.following.live.build_view = noting  # type: ignore[assignment]
+        return noting
+
+    for name, make in kept.items():
+        setattr(monitor.following.live, name, noted(make))
     try:
         with _published(drives) as (endpoint, publisher):
             run = begin_run(demo_study(), "Q01", "chime", (endpoint,), room, look_back=False)
@@ -70,7 +74,8 @@ def _to_view(room: Path, drives: int) -> tuple[float, ...]:
             source.stop()
             wait_until("the record's end", lambda: not run.is_recorded)
     finally:
-        monitor.following.live.build_view = build
+        for name, make in kept.items():
+            setattr(monitor.following.live, name, make)
     received = {entry.number: entry.monotonic_ns for entry in _entries(run.record)}
     found = []
     for drive in review_record(run.record).session.drives:
@@ -88,7 +93,7 @@ def _to_terminal(room: Path, drives: int) -> tuple[float, ...]:
     records = room / "terminal"
     with _published(drives) as (endpoint, publisher):
         watch = ("watch", "--study", str(STUDY), "--feed", endpoint, "--participant", "Q01", "--group", "chime")
-        terminal = Terminal(program(*watch, "--records", str(records)))
+        terminal = Terminal(program(*watch, "--group-words", "for measuring", "--records", str(records)))
         publisher.wait()
         time.sleep(1.0)
         for pid in children_of(terminal.process.pid, "monitor.recorder"):

@@ -62,7 +62,8 @@ def running(command: list[str], **more: object) -> Iterator[subprocess.Popen[str
 class Terminal:
     """A command in a pseudo terminal; a thread takes its output, with the time of each piece."""
 
-    def __init__(self, command: list[str], columns: int = 120, rows: int = 36) -> None:
+    def __init__(self, command: list[str], columns: int = 120, rows: int = 36, keep: tuple[int, ...] = ()) -> None:
+        """`keep`: file descriptors that the command inherits."""
         self._fd, inner = pty.openpty()
         fcntl.ioctl(inner, termios.TIOCSWINSZ, struct.pack("HHHH", rows, columns, 0, 0))
         self.process = subprocess.Popen(
@@ -72,6 +73,7 @@ class Terminal:
             stderr=inner,
             env={**os.environ, "TERM": "xterm-256color", "COLORTERM": "truecolor"},
             start_new_session=True,
+            pass_fds=keep,
         )
         os.close(inner)
         self.pieces: list[tuple[int, bytes]] = []

@@ -13,6 +13,7 @@ from feeds import hour_record
 from measuring import Figure, in_turns
 from processes import program
 
+from monitor.following.columns_kept import forget_columns
 from monitor.following.review import review_record
 from monitor.record.entries import EntryKind, unpack_frames
 from monitor.record.framing import DIGEST_BYTES, HEADER, HEADER_BYTES, TRAILER_BYTES
@@ -20,13 +21,24 @@ from monitor.record.parts import PART_HEADER_BYTES
 from monitor.record.reader import RecordReading
 
 HOURS = 1.0
-RECORDS, EACH_HOURS = 4, 0.1
+RECORDS, EACH_HOURS = 4, 0.25
 
 
 def measure(rounds: int) -> list[Figure]:
     record = hour_record(HOURS)
     count = read_bare(record)
     first = in_turns(min(rounds, 3), count, lambda: review_record(record), lambda: read_bare(record))
+    forget_columns(record)
+    review_record(record, keep=True)
+    again = in_turns(min(rounds, 3), count, lambda: review_record(record, keep=True), lambda: read_bare(record))
+    forget_columns(record)
+    keeping = in_turns(
+        min(rounds, 3),
+        count,
+        lambda: review_record(record, keep=True),
+        lambda: read_bare(record),
+        lambda: forget_columns(record),
+    )
     reading = in_turns(min(rounds, 3), count, lambda: _read(record), lambda: read_bare(record))
     return [
         Figure(
@@ -36,6 +48,8 @@ def measure(rounds: int) -> list[Figure]:
             at_most=2.0,
             remark=f"{first.remark}; {count} entries",
         ),
+        Figure("the same, keeping its columns", keeping.costs, "× bare", at_most=2.0, remark=keeping.remark),
+        Figure("the same, by the columns that were kept", again.costs, "× bare", at_most=0.3, remark=again.remark),
         Figure(
             "of it reading and checking alone (CRC-32, SHA-256 chain, order)",
             reading.costs,
@@ -87,15 +101,18 @@ def _jobs(rounds: int) -> list[Figure]:
     if cores < 2:
         return []
     gains = []
-    for _ in range(rounds):
-        alone_s = _clock_s(program("review", "--json", "--jobs", "1", *records))
-        gains.append(alone_s / _clock_s(program("review", "--json", "--jobs", str(cores), *records)))
+    for _ in range(min(rounds, 3)):
+        alone_s = _clock_s(records, 1)
+        gains.append(alone_s / _clock_s(records, cores))
     remark = f"{RECORDS} records of {EACH_HOURS:g} h, by the clock"
     name = f"`review --jobs {cores}` against --jobs 1"
     return [Figure(name, tuple(gains), "× faster", at_least=1.7 if cores == 2 else None, remark=remark)]
 
 
-def _clock_s(command: list[str]) -> float:
+def _clock_s(records: list[str], jobs: int) -> float:
+    """Seconds by the clock to judge all of them for the first time."""
+    for record in records:
+        forget_columns(Path(record))
     began = time.monotonic()
-    subprocess.run(command, check=True, stdout=subprocess.DEVNULL)
+    subprocess.run(program("review", "--json", "--jobs", str(jobs), *records), check=True, stdout=subprocess.DEVNULL)
     return time.monotonic() - began

@@ -20,11 +20,16 @@ NAMES = {
     "intake": "the recorder against a bare loop",
     "judging": "following and judging against a bare loop",
     "latency": "a deciding message in → verdict in the view → bytes on a terminal",
+    "screen": "the screen alone: a verdict in the view → its bytes, a key → the note box",
     "shares": "processor at 60 Hz, and bytes to the terminal",
     "reviewing": "a record of an hour, judged again; several on all cores",
+    "replaying": "a record of an hour opened for replay",
+    "bridge": "datagrams through the bridge against a bare loop",
+    "tally": "how far a study of 200 runs is",
     "desk": "a note until it is on disk",
     "starting": "start-up of commands",
-    "memory": "memory over a long drive",
+    "overload": "more than the machine can take",
+    "memory": "memory and descriptors over a long drive",
     "growth": "cost by frame rate, vehicles, signals",
 }
 
@@ -33,6 +38,7 @@ def main() -> int:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("name", nargs="*", metavar="NAME", help=f"of {', '.join(NAMES)} (default: all)")
     parser.add_argument("--rounds", type=int, default=5, metavar="N", help="rounds of each figure (default: 5)")
+    parser.add_argument("--hours", type=float, metavar="H", help="of the drive of `memory` (default: 1.5)")
     parser.add_argument("--json", action="store_true", help="one JSON document on standard output")
     options = parser.parse_args()
     unknown = [name for name in options.name if name not in NAMES]
@@ -50,7 +56,8 @@ def main() -> int:
     for name in options.name or NAMES:
         if not options.json:
             print(f"\n{name}: {NAMES[name]}", flush=True)
-        for figure in importlib.import_module(name).measure(options.rounds):
+        more = {"hours": options.hours} if name == "memory" and options.hours else {}
+        for figure in importlib.import_module(name).measure(options.rounds, **more):
             found.append(figure)
             if not options.json:
                 print(f"  {figure.line()}", flush=True)

@@ -59,6 +59,26 @@ def test_watch_prints_findings_as_they_come_and_the_whole_last(tmp_path: Path) -
 
 
 @pytest.mark.slow
+def test_after_a_lost_trial_the_tally_of_the_earlier_runs_says_who_is_needed(tmp_path: Path) -> None:
+    for participant, scenario, group in (("Q01", "clean", "chime"), ("Q02", "gap-too-long", "chime")):
+        with simulator("--scenario", scenario, "--participant", participant, "--group", group) as endpoint:
+            more = ("--until-end", "--participant", participant, "--group", group, "--group-words", "by hand")
+            with watching(endpoint, tmp_path, *more) as watch:
+                out, err = watch.communicate(timeout=60)
+        assert watch.returncode == 0, err
+    lines = [json.loads(line) for line in out.splitlines()]
+    said = trials(lines[-1])[GATE]["what_now"]
+    assert said == (
+        "Stop and replace: the hazard showed itself; the next participant takes the place in group chime; "
+        "group chime has 1 of 12 valid and needs 11 more."
+    )
+    told = [line["what_now"] for line in lines if line["type"] == "trial" and line["id"] == GATE and line["what_now"]]
+    assert all("group chime has 1 of 12 valid and needs 11 more" in one for one in told)  # with the first word already
+    (again,) = json.loads(run("review", "--json", str(next(tmp_path.glob("Q02-*.run")))).stdout)
+    assert again["trials"] == lines[-1]["trials"]
+
+
+@pytest.mark.slow
 def test_killing_the_watcher_loses_nothing_and_attach_goes_on_with_the_same_trials(tmp_path: Path) -> None:
     with simulator() as endpoint, watching(endpoint, tmp_path) as watch:
         wait_for(lambda: record_bytes(tmp_path) > 500_000)

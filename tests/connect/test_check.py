@@ -22,6 +22,7 @@ from monitor.feed.publisher import FeedPublisher
 from monitor.feed.schema import Frame, Hello
 from monitor.following.checking import FeedHeard, conclude
 from monitor.following.checking_guesses import guess_names, unit_in, words_of
+from monitor.following.checking_listening import Listened
 from monitor.following.checking_propose import propose_from_csv
 from monitor.following.importing import import_csv
 from monitor.following.review import review_record
@@ -88,9 +89,11 @@ def swaying(seconds: float = 8.0, change: Change = dict, **columns: Any) -> tupl
 
 
 def heard(hello: Hello, frames: list[Frame]) -> FeedHeard:
-    found = FeedHeard("tcp://here:1", 8.0, hello=hello)
-    conclude(STUDY, found, frames, [frame.t for frame in frames])
-    return found
+    return conclude(STUDY, listened(hello, frames))
+
+
+def listened(hello: Hello, frames: list[Frame]) -> Listened:
+    return Listened("tcp://here:1", 8.0, hello, frames, [frame.t for frame in frames])
 
 
 def faults(change: Change = dict, **columns: Any) -> list[str]:
@@ -205,9 +208,9 @@ def test_a_frozen_channel_and_a_slower_one() -> None:
 def test_time_in_milliseconds_a_wrong_group_and_lost_frames() -> None:
     hello, frames = swaying()
     slow = [frame._replace(t=frame.t * 1000) for frame in frames]
-    found = FeedHeard("tcp://here:1", 8.0, hello=replace(hello, group="bells", scenario="noon"))
-    found.lost = 3
-    conclude(STUDY, found, slow, [frame.t for frame in frames])
+    came = listened(replace(hello, group="bells", scenario="noon"), slow)
+    came.arrivals, came.lost = [frame.t for frame in frames], 3
+    found = conclude(STUDY, came)
     assert any(
         one.endswith('Simulation time looks like ms. In the channel map: [time] unit = "ms"') for one in found.faults
     )

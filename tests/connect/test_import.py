@@ -14,6 +14,7 @@ from monitor.feed.channels_loading import load_map, parse_map
 from monitor.following.importing import Imported, import_csv
 from monitor.following.review import review_record, session_json
 from monitor.judging.session import Session
+from monitor.measures.columns import join_blocks
 from monitor.record.entries import EntryKind, unpack_map
 from monitor.record.reader import RecordReading
 from monitor.study.loading import load_study
@@ -70,7 +71,7 @@ def test_the_verdict_is_that_of_the_drive_in_its_own_units(tmp_path: Path, scena
 
 def test_values_are_those_of_the_drive_before_it_was_written_in_other_units(tmp_path: Path) -> None:
     _, session = imported(tmp_path)
-    frames = session.drives[0].log.blocks[-1].frames
+    frames = join_blocks([block.frames for block in session.drives[0].log.blocks])
     truth = {round(step.t, 6): step for step in ridge.drive()}
     checked = 0
     for index in range(0, len(frames), 50):

@@ -19,9 +19,9 @@ from monitor.feed.channels_drive import Translation
 from monitor.feed.channels_joining import FurtherSource, JoinedFeed
 from monitor.feed.channels_loading import load_map, parse_map
 from monitor.feed.channels_values import Sample
+from monitor.feed.clock_offset import Pair, SyncMarks, estimate_offset
 from monitor.feed.composing import FeedComposer
 from monitor.feed.schema import Hello
-from monitor.feed.sources_offset import Pair, SyncMarks, estimate_offset
 from monitor.judging.session import Session
 from monitor.judging.trial import Trial
 from monitor.record.entries import Entry, EntryKind, Opening, pack_frames

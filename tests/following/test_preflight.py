@@ -12,6 +12,7 @@ from monitor.following.building import build_view, sheet_lines
 from monitor.following.preflight import preflight
 from monitor.following.view import PreflightView, RecorderView
 from monitor.judging.session import Session
+from monitor.study.standing import Standing
 from tests.judging.hand import FIRE_T, SPEED, STUDY, HandDrive, entries_of, opening_of, study_of
 
 WALL = 1_700_000_000.0
@@ -96,6 +97,25 @@ def test_what_the_simulator_does_not_say_stops_nobody() -> None:
     found = seen(at(replace(WELL, participant=None, group=None), EARLY_T))
     assert found.heading == "GO"
     assert found.why == "all that can be told is met; look yourself: participant, group, scenario"
+
+
+@pytest.mark.parametrize(
+    ("proposed", "words", "result", "given"),
+    [
+        ("chime", None, "met", "chime"),
+        ("no-alert", None, "not met", "chime"),
+        ("no-alert", "seat broken", "undecided", "chime: seat broken"),
+    ],
+)
+def test_the_group_that_the_assignment_gives_is_shown(
+    proposed: str, words: str | None, result: str, given: str
+) -> None:
+    standing = Standing(valid={}, due={}, trigger="gate-brake", proposed=proposed, words=words)
+    found = seen(at(WELL, EARLY_T, standing=standing.as_map()))
+    (line,) = [one for one in found.lines if one.what == "assignment"]
+    assert (line.needed, line.given, line.result) == (proposed, given, result)
+    assert found.heading == ("NOT YET" if result == "not met" else "GO")
+    assert "assignment" not in results(seen(at(WELL, EARLY_T)))
 
 
 def test_who_was_surprised_before_is_not_naive() -> None:

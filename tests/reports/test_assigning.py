@@ -9,12 +9,13 @@ from pathlib import Path
 
 import pytest
 
-from monitor.commands.assign import MOST_TO_JUDGE, group_for_run
+from monitor.commands.assign import MOST_TO_JUDGE, plan_run
 from monitor.commands.assign import run as assign
 from monitor.errors import WitnessError
 from monitor.following.review import review_record
 from monitor.reports.assigning import earlier_runs, next_group
 from monitor.study.assignment import permuted_blocks
+from monitor.study.standing import Due, standing_from_map
 from tests.commands.running import simulator, the_record, watching
 from tests.judging.hand import STUDY, study_of
 from tests.reports.making import hand_record
@@ -25,6 +26,7 @@ BLOCKS = STUDY.replace(
     'replacement = "same group next"\n[assignment]\nmethod = "blocks"\nblock_sizes = [4]\nseed = 5\n[groups.chime]',
 )
 STRATA = BLOCKS.replace("seed = 5", 'seed = 5\nstrata = ["young", "old"]')
+BLOCKS_SAY = "the study's permuted blocks would have it"
 LISTED = STUDY.replace("[groups.chime]", '[assignment]\nmethod = "list"\nfile = "list.csv"\n[groups.chime]')
 
 
@@ -110,36 +112,98 @@ def test_assign_tells_the_next_one_of_a_list_only(
 # What `watch` does with it
 
 
+def planned(text: str, directory: Path, **more: object) -> tuple[str | None, str | None]:
+    """The group and the note that `watch` plans."""
+    plan = plan_run(study_of(text), options(directory, text, **more))
+    return plan.group, plan.note
+
+
 def test_a_list_is_a_plan_and_a_silent_change_is_refused(tmp_path: Path) -> None:
     (tmp_path / "list.csv").write_text("participant,group\nQ01,no-alert\n")
-    assert group_for_run(study_of(LISTED), options(tmp_path, LISTED)) == ("no-alert", None)
-    assert group_for_run(study_of(LISTED), options(tmp_path, LISTED, group="no-alert")) == ("no-alert", None)
+    assert planned(LISTED, tmp_path) == ("no-alert", None)
+    assert planned(LISTED, tmp_path, group="no-alert") == ("no-alert", None)
     with pytest.raises(WitnessError, match=r"Q01 is in group no-alert by the allocation list.*--group-words"):
-        group_for_run(study_of(LISTED), options(tmp_path, LISTED, group="chime"))
-    group, note = group_for_run(study_of(LISTED), options(tmp_path, LISTED, group="chime", group_words="seat broken"))
-    assert (group, note) == ("chime", "group chime instead of no-alert, which the allocation list says: seat broken")
+        planned(LISTED, tmp_path, group="chime")
+    group, note = planned(LISTED, tmp_path, group="chime", group_words="seat broken")
+    assert (group, note) == (
+        "chime",
+        "group chime instead of no-alert, as the allocation list would have it: seat broken",
+    )
 
 
 def test_a_faulty_list_is_said_and_keeps_no_run_from_beginning(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     (tmp_path / "list.csv").write_text("participant,group\nQ01,chime\nQ01,no-alert\n")
-    assert group_for_run(study_of(LISTED), options(tmp_path, LISTED, group="chime")) == ("chime", None)
+    assert planned(LISTED, tmp_path, group="chime") == ("chime", None)
     assert "line 3: 'Q01' stands in line 2 already" in capsys.readouterr().err.replace('"', "'")
 
 
 def test_of_blocks_the_proposal_is_said_and_not_set(
     tmp_path: Path, records: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    assert group_for_run(study_of(BLOCKS), options(tmp_path, BLOCKS)) == (None, None)
-    assert "Proposed group for Q01: " in capsys.readouterr().err
-    assert group_for_run(study_of(BLOCKS), options(tmp_path, BLOCKS, group="chime")) == ("chime", None)
-    assert group_for_run(study_of(STUDY), options(tmp_path, STUDY)) == (None, None)
+    due = next_group(study_of(BLOCKS), "Q01", earlier_runs(study_of(BLOCKS), records)).group
+    (other,) = {"chime", "no-alert"} - {due}
+    assert planned(BLOCKS, tmp_path) == (None, None)
+    assert f"Proposed group for Q01: {due}" in capsys.readouterr().err
+    assert planned(BLOCKS, tmp_path, group=due) == (due, None)
+    with pytest.raises(WitnessError, match=rf"Q01 is in group {due} by the study's permuted blocks.*--group-words"):
+        planned(BLOCKS, tmp_path, group=other)
+    group, note = planned(BLOCKS, tmp_path, group=other, group_words="chime is broken")
+    assert (group, note) == (
+        other,
+        f"group {other} instead of {due}, as {BLOCKS_SAY}: chime is broken",
+    )
+    assert planned(STUDY, tmp_path) == (None, None)
     assert capsys.readouterr().err == ""
+
+
+def test_where_too_many_records_would_have_to_be_judged_first_nothing_is_proposed(
+    tmp_path: Path, records: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
     for number in range(MOST_TO_JUDGE + 1):
         hand_record(records, f"Q{20 + number}", text=BLOCKS, day=number)
-    assert group_for_run(study_of(BLOCKS), options(tmp_path, BLOCKS)) == (None, None)
+    plan = plan_run(study_of(BLOCKS), options(tmp_path, BLOCKS, group="chime"))
+    assert (plan.group, plan.standing.proposed, plan.standing.valid) == ("chime", None, None)
     assert "11 records have to be judged first" in capsys.readouterr().err
+
+
+# How far the study is, as entered in a record
+
+
+def test_a_run_begins_with_the_tally_and_with_who_is_next(tmp_path: Path, records: Path) -> None:
+    hand_record(records, "Q10", "chime", text=BLOCKS)
+    hand_record(records, "Q11", "chime", text=BLOCKS, day=1, drive=too_long_gap())
+    hand_record(records, "Q12", "no-alert", text=BLOCKS, day=2)
+    standing = plan_run(study_of(BLOCKS), options(tmp_path, BLOCKS, participant="Q13")).standing
+    assert standing.valid == {"gate-brake": {"chime": 1, "no-alert": 1}}
+    assert standing.trigger == "gate-brake"
+    # of the block of four (two each) one of both groups is left: the lost chime is made up for next
+    assert standing.proposed == "chime"
+    assert standing.due == {"chime": Due("no-alert", "chime"), "no-alert": Due("chime", "no-alert")}
+    assert standing_from_map(standing.as_map()) == standing
+
+
+def test_of_a_list_the_next_line_is_next_whatever_becomes_of_the_trial(tmp_path: Path, records: Path) -> None:
+    (tmp_path / "list.csv").write_text("participant,group\nQ10,chime\nQ11,no-alert\nQ12,chime\n")
+    hand_record(records, "Q10", "chime", text=LISTED)
+    standing = plan_run(study_of(LISTED), options(tmp_path, LISTED, participant="Q11")).standing
+    assert standing.due["no-alert"] == Due("chime", "chime")
+    assert plan_run(study_of(LISTED), options(tmp_path, LISTED, participant="Q12")).standing.due["chime"] == Due(
+        "no-alert", "no-alert"
+    )
+
+
+def test_of_a_study_with_strata_nobody_can_say_whose_turn_is_next(tmp_path: Path, records: Path) -> None:
+    standing = plan_run(study_of(STRATA), options(tmp_path, STRATA, stratum="old")).standing
+    assert standing.due == {}
+    assert standing.proposed in study_of(STRATA).groups
+
+
+def test_an_opening_without_or_with_another_standing_is_read(records: Path) -> None:
+    assert standing_from_map(None) is None
+    assert standing_from_map({"valid": 3}) is None
+    assert standing_from_map({"valid": {}, "due": {"a": ["b"]}, "trigger": "", "proposed": None, "words": None}) is None
 
 
 def test_the_words_are_a_note_of_the_record(tmp_path: Path) -> None:
@@ -149,7 +213,10 @@ def test_the_words_are_a_note_of_the_record(tmp_path: Path) -> None:
             out, err = process.communicate(timeout=60)
     assert process.returncode == 0, err
     (note,) = json.loads(out.splitlines()[-1])["notes"]
-    assert (note["by"], note["text"]) == ("anna", "group chime: the list was wrong")
+    assert (note["by"], note["text"]) == (
+        "anna",
+        f"group chime instead of light-strip, as {BLOCKS_SAY}: the list was wrong",
+    )
     assert review_record(the_record(tmp_path)).session.operator.notes[0].text == note["text"]
 
 

@@ -12,12 +12,13 @@ from typing import Any
 
 import pytest
 
+from monitor.commands.in_processes import on_all_cores
 from monitor.errors import RecordUnreadable, WitnessError
 from monitor.record.addendum import append_addendum
 from monitor.record.entries import Opening
 from monitor.record.sealing import seal_record, withdraw_record
 from monitor.record.writer import RecordWriter
-from monitor.reports import gathering
+from monitor.reports import fresh
 from monitor.reports.cache import CACHE_NAME
 from monitor.reports.gathering import gather
 from monitor.reports.tally import tally_json, tally_studies
@@ -258,13 +259,13 @@ def test_a_participant_in_two_groups_is_said(tmp_path: Path) -> None:
 def judged(monkeypatch: pytest.MonkeyPatch) -> list[str]:
     """The records that were judged anew, in order."""
     names: list[str] = []
-    fresh = gathering.fresh_summary
+    fresh_summary = fresh.fresh_summary
 
     def note(path: Path, *more: Any) -> Any:
         names.append(path.name)
-        return fresh(path, *more)
+        return fresh_summary(path, *more)
 
-    monkeypatch.setattr(gathering, "fresh_summary", note)
+    monkeypatch.setattr(fresh, "fresh_summary", note)
     return names
 
 
@@ -374,3 +375,18 @@ def test_an_unknown_trigger_is_refused_with_those_there_are(tmp_path: Path) -> N
     hand_record(tmp_path, "Q01")
     with pytest.raises(WitnessError, match="gate-brake"):
         tally_studies(gather(tmp_path), "gate-break")
+
+
+def test_judged_on_all_cores_it_is_the_same(tmp_path: Path) -> None:
+    for place in ("one", "all"):
+        (tmp_path / place).mkdir()
+        for number in range(4):
+            hand_record(tmp_path / place, f"Q0{number}", day=number)
+        shutil.copytree(next((tmp_path / place).glob("Q00-*.run")), tmp_path / place / "Q00-copy.run")
+        bad = next((tmp_path / place).glob("Q03-*.run"))
+        (bad / "part-0001.twr").write_bytes(bytes(1000))
+    alone, together = gather(tmp_path / "one"), gather(tmp_path / "all", spread=on_all_cores)
+    assert together.studies == alone.studies
+    assert together.unreadable == alone.unreadable
+    assert len(together.runs) == 4
+    assert (next((tmp_path / "all").glob("Q01-*.run")) / CACHE_NAME).is_file()

@@ -21,8 +21,10 @@ from monitor.following.view import (
     PreflightLine,
     PreflightView,
     RecorderView,
+    ResponseTraces,
     SceneView,
     SheetLine,
+    SlowView,
     StripView,
     TimelineMark,
     TransportView,
@@ -202,11 +204,41 @@ def trial(verdict: str = "valid", stage: str = "final", **more: Any) -> Trial:
     return Trial(**{**fields, **more})
 
 
+def traces(**more: Any) -> ResponseTraces:
+    """Two seconds before gate-brake to six after it at 60 Hz: the van brakes, own car follows as `trial` says."""
+    t = np.arange(202.2, 210.21, 1 / 60)
+    after = np.clip(t - 204.3, 0.0, 3.0)
+    braked = np.clip(t - 205.16, 0.0, 3.0)
+    lead = 21.9 - 5.0 * after
+    own = 22.3 - 5.2 * braked
+    gap = 45.0 - np.cumsum(own - lead) / 60
+    accelerator = np.interp(t, [204.92, 205.11], [0.34, 0.0])
+    brake = np.interp(t, [205.16, 205.5, 208.0, 208.4], [0.0, 0.7, 0.7, 0.1])
+    fields: dict[str, Any] = {"trial": "1/gate-brake/1", "start_t": 202.2, "end_t": 210.2, "period_s": 1 / 60, "t": t}
+    fields |= {"own_speed": own, "lead_speed": lead, "gap": gap, "accelerator": accelerator, "brake": brake}
+    return ResponseTraces(**{**fields, **more})
+
+
 def ruled(one: Trial) -> Trial:
     """The trial with a ruling."""
     return replace(
         one, stage="ruled", ruling=Ruling("invalid", "task-broken", "grid did not light up", "ops", 230.0, WALL)
     )
+
+
+def slow(hours: float = 2.5, **more: Any) -> tuple[SlowView, ...]:
+    """A value every ten seconds of a long drive in which lane keeping gets worse."""
+    t = np.arange(60.0, hours * 3600, 10.0)
+    worse = t / t[-1]
+    sd = 0.14 + 0.22 * worse**2 + 0.03 * np.sin(t / 300)
+    reversals = np.round(14 + 6 * worse + 2 * np.sin(t / 170))
+    departures = np.where((worse > 0.7) & (np.sin(t / 90) > 0.8), 1.0, 0.0)
+    rows = (
+        SlowView("sdlp", "LANE SD", "m", 60.0, t, sd, Band(None, 0.3), None, "not met" if sd[-1] > 0.3 else "met"),
+        SlowView("steering_reversal_rate", "REVERSALS", "1/min", 60.0, t, reversals, None, None, None),
+        SlowView("lane_departures", "DEPARTURES", "", 60.0, t, departures, None, None, None),
+    )
+    return tuple(replace(row, **more) for row in rows)
 
 
 NOTES = (
@@ -276,6 +308,7 @@ def after_fire(one: Trial, **more: Any) -> LiveView:
         "strips": strips(209.1, 1.12),
         "scene": scene(24.0),
         "timeline": TIMELINE + fired,
+        "responses": (traces(),),
     }
     return live_view(**{**fields, **more})
 
@@ -401,6 +434,7 @@ def states() -> dict[str, LiveView]:
         "invalid": after_fire(trial("invalid")),
         "undecided": after_fire(trial("undecided")),
         "blind": after_fire(trial("valid", "fired", blind=True), masked=True, blind=True),
+        "long drive": live_view(t=8995.0, strips=strips(8995.0), slow=slow(), slow_used=1),
         "recorder lost": live_view(
             recorder=RecorderView("lost", None, 2, "The recorder (process 4121) died; it is being started again.")
         ),

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import threading
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 from types import ModuleType
 from typing import Any
@@ -116,6 +118,30 @@ async def test_an_entry_that_is_not_taken_is_said_loudly(kit: ModuleType, make_a
     async with app.run_test(size=SIZE) as pilot:
         await pilot.press("m")
         assert "Not entered: 1000 entries wait" in shown(app, "now")
+
+
+async def test_a_verdict_does_not_wait_for_the_next_beat(kit: ModuleType, make_app: MakeApp, hand_clock: Any) -> None:
+    class Waking(kit.FakeSource):  # type: ignore[misc, name-defined]
+        def when_turned(self, wake: Any) -> None:
+            self.wake = wake
+
+    source = Waking(kit.live_view())
+    app = make_app(source)
+    app.watch_screen.beat = lambda: None  # type: ignore[method-assign]
+    async with app.run_test(size=SIZE) as pilot:
+        source.wake()  # without a new verdict it draws nothing
+        source.shown = replace(kit.states()["invalid"], revision=2)
+        app.watch_screen.beat = lambda: None  # type: ignore[method-assign]
+        threading.Thread(target=source.wake).start()
+        for _ in range(500):
+            if "out by 0.41 s." in shown(app, "slab"):
+                break
+            await pilot.pause(0.01)
+        assert "out by 0.41 s." in shown(app, "slab")
+        assert "run again: still naive" in shown(app, "now")
+        assert "HOLD  12 s left" in shown(app, "outlook"), "the rest comes with the next beat"
+        app.watch_screen.tick()
+        assert "side-gust" in shown(app, "outlook")
 
 
 async def test_a_verdict_waits_until_it_was_acknowledged(kit: ModuleType, make_app: MakeApp) -> None:

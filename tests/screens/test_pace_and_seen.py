@@ -24,6 +24,19 @@ def test_a_changing_view_is_drawn_five_times_a_second(kit: ModuleType, hand_cloc
     assert 48 <= ticks(Pace(hand_clock), hand_clock, kit.live_view(), 250) <= 51
 
 
+def test_a_view_that_is_on_its_way_is_waited_for_a_little(kit: ModuleType, hand_clock: Any) -> None:
+    pace = Pace(hand_clock)
+    view = kit.live_view()
+    drawn_at = []
+    for number in range(1, 60):
+        hand_clock.now += 0.04
+        newest = number * 0.04 // 0.216  # a new view every 216 ms
+        if pace.due(replace(view, revision=10 + int(newest))):
+            drawn_at.append(number)
+    # drawn with the first tick after each new view, and not just before it
+    assert drawn_at == [1, 6, 11, 17, 22, 27, 33, 38, 44, 49, 54]
+
+
 def test_a_calm_screen_draws_once_a_second(kit: ModuleType, hand_clock: Any) -> None:
     pace = Pace(hand_clock)
     assert pace.switch_calm()

@@ -417,7 +417,7 @@ def test_every_key_is_on_the_screen(kit: ModuleType, width: int, replay: bool) -
 def test_no_panel_draws_anything_but_text_boxes_blocks_and_braille(kit: ModuleType) -> None:
     for view in kit.states().values():
         for width, height in SIZES:
-            for name, region in arrange(width, height).regions.items():
+            for name, region in arrange(width, height, slow_used=view.slow_used).regions.items():
                 picture = Picture(view, unseen=tuple(one for one in view.trials if one.ruling is None))
                 canvas = PANELS[name](picture, region.width, region.height)
                 strange = {char for char in canvas.text() if not char.isascii()} - ALLOWED
@@ -429,6 +429,29 @@ def test_every_panel_can_be_drawn_at_any_size(kit: ModuleType) -> None:
         for width, height in ((0, 0), (1, 1), (7, 2), (23, 3), (300, 80)):
             canvas = draw(Picture(kit.live_view()), width, height)
             assert all(len(row) == width for row in canvas.chars)
+
+
+REMINDER = "Comfort rating 14: the facility's stop rule is 12 or more."
+
+
+@pytest.mark.parametrize("width", [60, 80, 120, 200])
+def test_what_the_stop_rule_reminds_of_is_whole_whatever_else_is_to_be_said(kit: ModuleType, width: int) -> None:
+    view = kit.live_view(reminder=REMINDER)
+    canvas = draw_now(Picture(view, message="comfort 14 at 3:12.4: on disk"), width, 1)
+    assert canvas.line(0)[1:].startswith(REMINDER)
+    assert canvas.roles[0][1] == "alarm", "it is reversed, so that it stands out without a colour"
+    assert ("NOW" in draw_now(Picture(view), width, 1).text()) is (width >= 80)
+    assert "stop rule" not in draw_now(Picture(kit.live_view()), width, 1).text()
+
+
+@pytest.mark.parametrize("width", [80, 120, 200])
+@pytest.mark.parametrize("state", ["hold", "stale", "no data", "frames lost"])
+def test_a_replay_never_says_live(kit: ModuleType, width: int, state: str) -> None:
+    view = replace(kit.states()[state], recorder=kit.RecorderView("replay", None, 0, ""))
+    line = draw_health(Picture(view, transport=kit.TransportView(1.0, 10.0, 1.0, True)), width, 1).text()
+    assert "LIVE" not in line
+    assert "RECORD" in line
+    assert "age" not in line
 
 
 def test_names_from_outside_cannot_break_a_panel(kit: ModuleType) -> None:

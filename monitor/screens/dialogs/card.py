@@ -4,14 +4,24 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
+from rich.cells import cell_len
+
+from monitor.following.view import ResponseTraces
 from monitor.judging.trial import ConditionResult, Response, Trial
 from monitor.screens.canvas import Canvas, clean, wrap
+from monitor.screens.dialogs.response_plot import response_rows
 from monitor.screens.dialogs.sheet import Row, Sheet
 from monitor.screens.marks import OPEN, SEVERITY_MARKS, SEVERITY_TONES, VERDICT_MARKS, VERDICT_TONES
 from monitor.screens.outlook import conditions_as_rows, draw_condition
-from monitor.screens.words import clock, trial_time, verdict_word, with_unit
+from monitor.screens.words import NO_ALERT, clock, trial_time, verdict_word, with_unit
 
 NAIVE_WORDS = {"yes": "naive", "no": "not naive", "unknown": "naive not known, counts as spent"}
+
+BESIDE_FROM = 140
+"""Columns from which the plot stands beside the words."""
+FEWEST_ROWS = 15
+"""Of three plots with three rows each, title, axis and legend."""
+BELOW_PLOT_ROWS, BESIDE_PLOT_ROWS = 6, 9
 
 
 class CardSheet(Sheet[str]):
@@ -19,9 +29,17 @@ class CardSheet(Sheet[str]):
 
     least_rows = 20
 
-    def __init__(self, trials: Callable[[], tuple[Trial, ...]], *, may_rule: bool, may_reveal: bool) -> None:
+    def __init__(
+        self,
+        trials: Callable[[], tuple[Trial, ...]],
+        traces: Callable[[], tuple[ResponseTraces, ...]] = tuple,
+        *,
+        may_rule: bool,
+        may_reveal: bool,
+    ) -> None:
         super().__init__()
         self._trials = trials
+        self._traces = traces
         self._may_rule = may_rule
         self._may_reveal = may_reveal
         self._last = trials()
@@ -33,6 +51,14 @@ class CardSheet(Sheet[str]):
         self._last = self._trials() or self._last
         self.at = max(0, min(self.at, len(self._last) - 1))
         return self._last[self.at]
+
+    @property
+    def traces(self) -> ResponseTraces | None:
+        """The response's traces, where there are any and they may be shown."""
+        trial = self.trial
+        if trial.response_hidden:
+            return None
+        return next((one for one in self._traces() if one.trial == trial.id), None)
 
     @property
     def heading(self) -> str:  # type: ignore[override]
@@ -49,7 +75,14 @@ class CardSheet(Sheet[str]):
         keys = "r rule   " if self._may_rule else ""
         if self._may_reveal and self.trial.response_hidden:
             keys += "x reveal   "
+        if self._goes_to_plot:
+            keys += "p plot   "
         return keys + "Esc closes"
+
+    @property
+    def _goes_to_plot(self) -> bool:
+        """Whether there is a plot below the words, for which the sheet may have to be scrolled."""
+        return self.traces is not None and self.size.width - 4 < BESIDE_FROM
 
     def press(self, key: str, character: str | None) -> bool:
         """Rule, reveal, and the other trials."""
@@ -57,6 +90,10 @@ class CardSheet(Sheet[str]):
             self.dismiss("rule")
         elif character == "x" and self._may_reveal and self.trial.response_hidden:
             self.dismiss("reveal")
+        elif character == "p" and self._goes_to_plot:
+            text = len(card_rows(self.trial, self.size.width - 4))
+            self.scrolled = 0 if self.scrolled else text
+            self.redraw()
         elif key in ("left", "right"):
             self.at = (self.at + (1 if key == "right" else -1)) % len(self._last)
             self.scrolled = 0
@@ -66,8 +103,22 @@ class CardSheet(Sheet[str]):
         return True
 
     def rows(self, width: int) -> list[Row]:
-        """The card of the trial."""
-        return card_rows(self.trial, width)
+        """The card of the trial, the plot of the response below it, or beside it where there is room for both."""
+        trial, traces = self.trial, self.traces
+        if traces is None:
+            return card_rows(trial, width)
+        if width < BESIDE_FROM:
+            text = card_rows(trial, width)
+            return text + response_rows(trial, traces, width, self._plot_rows(len(text)))
+        left = width // 2 - 2
+        high = min(BESIDE_PLOT_ROWS, (self._region.height - 8) // 3)
+        return _beside(card_rows(trial, left), left + 4, response_rows(trial, traces, width - left - 4, high))
+
+    def _plot_rows(self, text_rows: int) -> int:
+        """Rows of each plot: those that are left below the text, or a screen of its own."""
+        room = self._region.height - 2
+        left = room - text_rows if room - text_rows >= FEWEST_ROWS else room
+        return max(2, min(BELOW_PLOT_ROWS, (left - 6) // 3))
 
 
 def card_rows(trial: Trial, width: int) -> list[Row]:
@@ -88,6 +139,16 @@ def card_rows(trial: Trial, width: int) -> list[Row]:
         at = "" if finding.at is None else f" ({clock(finding.at)})"
         rows += _paragraph(head, f"{finding.sentence} [{finding.code}]{at}", width, "plain", head_role=tone)
     rows += _response(trial, width)
+    return rows
+
+
+def _beside(left: list[Row], column: int, right: list[Row]) -> list[Row]:
+    """Two lists of rows side by side, the right one from `column` on."""
+    rows: list[Row] = []
+    for y in range(max(len(left), len(right))):
+        row = left[y] if y < len(left) else []
+        blank = " " * max(0, column - sum(cell_len(text) for text, _ in row))
+        rows.append([*row, (blank, "plain"), *(right[y] if y < len(right) else [])])
     return rows
 
 
@@ -116,6 +177,8 @@ def _timing(trial: Trial) -> str:
 
 def _alert(trial: Trial) -> str:
     alert = trial.alert
+    if alert.result == NO_ALERT:
+        return "none: the study gives no alert at this trigger"
     expected = "group not known" if alert.expected is None else ", ".join(alert.expected) or "none"
     given = ", ".join(alert.given) or "none"
     at = "" if alert.at is None else f" at {clock(alert.at)}"

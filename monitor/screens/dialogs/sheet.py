@@ -7,18 +7,15 @@ from __future__ import annotations
 
 from typing import Generic, TypeVar
 
-from rich.segment import Segment
 from textual import events
 from textual.app import ComposeResult
 from textual.geometry import Region
 from textual.screen import ModalScreen
-from textual.strip import Strip
-from textual.widget import Widget
 from textual.widgets import Input
 
 from monitor.screens.canvas import Canvas, fit
 from monitor.screens.layout import NUMBER_PANELS, arrange
-from monitor.screens.marks import PALETTES
+from monitor.screens.panel import Drawn
 
 Row = list[tuple[str, str]]
 """Pieces of text with their roles, from the left."""
@@ -26,23 +23,12 @@ Row = list[tuple[str, str]]
 Result = TypeVar("Result")
 
 
-class SheetBody(Widget, can_focus=False):
+class SheetBody(Drawn):
     """Paints the canvas that its sheet has drawn."""
 
     DEFAULT_CSS = """
     SheetBody { position: absolute; }
     """
-
-    canvas: Canvas | None = None
-
-    def render_line(self, y: int) -> Strip:
-        """One row of the canvas in the colours of the theme."""
-        style = PALETTES.get(self.app.theme, PALETTES["dark"]).style
-        width = self.size.width
-        if self.canvas is None or y >= self.canvas.height:
-            return Strip([Segment(" " * width, style("plain"))], width)
-        strip = Strip([Segment(text, style(role)) for text, role in self.canvas.runs(y)])
-        return strip.adjust_cell_length(width, style("plain"))
 
 
 class Sheet(ModalScreen[Result], Generic[Result]):
@@ -117,12 +103,7 @@ class Sheet(ModalScreen[Result], Generic[Result]):
 
     def redraw(self) -> None:
         """Draws the sheet anew and repaints what changed."""
-        body = self.query_one(SheetBody)
-        canvas = self.draw(self._region.width, self._region.height)
-        rows = canvas.changed_rows(body.canvas)
-        body.canvas = canvas
-        if rows:
-            body.refresh(*(Region(0, y, end, 1) for y, end in rows))
+        self.query_one(SheetBody).put_up(self.draw(self._region.width, self._region.height))
 
     def draw(self, width: int, height: int) -> Canvas:
         """Title bar, rows from where they are scrolled to, the line to type in, and the keys."""

@@ -12,6 +12,8 @@ from dataclasses import dataclass, field
 
 PAIR_WITHIN_S = 1.0
 """Marks of one name belong together if they arrive here within this long."""
+APART = 2.0
+"""See `pair_marks`."""
 MARKS_KEPT = 16
 """Older marks are forgotten, so that a clock whose rate changes is followed."""
 DRIFT_AT_MOST = 1e-3
@@ -37,12 +39,26 @@ class ClockOffset:
     """Offset in s and drift in s/s; what is between them fits, too."""
     even: bool
     """False where no offset and drift fit the marks as they were dated, and the marks were given more room."""
+    more_s: float = 0.0
+    """How far the offset may be from all that fits: where the clocks do not run evenly, by all the room given."""
 
     def at(self, second_t: float) -> tuple[float, float]:
         """The offset at a time of the second clock, and how far it may be off."""
         possible = [offset + drift * (second_t - self.at_t) for offset, drift in self.corners]
         least, most = min(possible), max(possible)
-        return (least + most) / 2, (most - least) / 2
+        return (least + most) / 2, (most - least) / 2 + self.more_s
+
+    def second_at(self, first_t: float) -> tuple[float, float]:
+        """The time of the second clock at a time of the first one, and how far it may be off.
+
+        Begun at the marks, because the clocks may be a billion seconds apart: taken there for a time of the second
+        clock, a time of the first one would be thirty years from every mark.
+        """
+        second_t, off_by = first_t - self.at(self.at_t)[0], 0.0
+        for _ in range(2):  # the drift is at most 1e-3: each turn leaves a thousandth of the error
+            offset, off_by = self.at(second_t)
+            second_t = first_t - offset
+        return second_t, off_by
 
 
 def estimate_offset(pairs: Sequence[Pair], first_step_s: float, second_step_s: float) -> ClockOffset | None:
@@ -62,7 +78,8 @@ def estimate_offset(pairs: Sequence[Pair], first_step_s: float, second_step_s: f
     while not corners:  # the clocks do not run evenly: nobody knows how in between, so every mark gets more room
         room = 1.5 * room + 1e-3
         corners = _fitting(marks, room)
-    return ClockOffset(at_t, corners, even=room == half)
+    even = room == half
+    return ClockOffset(at_t, corners, even, 0.0 if even else room + half)
 
 
 def _fitting(marks: Sequence[tuple[float, float]], room: float) -> tuple[tuple[float, float], ...]:
@@ -91,42 +108,63 @@ def _cut(corners: list[tuple[float, float]], a: float, b: float, most: float) ->
     return kept
 
 
+@dataclass(frozen=True, slots=True)
+class Mark:
+    """A sync mark: its name, its time by the clock of its source, and when it arrived here (seconds of one clock)."""
+
+    name: str
+    t: float
+    arrived_s: float
+    number: int = 0
+    """The entry of the record that it came in."""
+
+
+def pair_marks(firsts: Sequence[Mark], seconds: Sequence[Mark]) -> list[Pair]:
+    """The marks that belong together, in order: of one name, each the nearest to the other by arrival.
+
+    Where another one of that name arrived less than `APART` times as far off, nothing is believed: with a mark of one
+    side lost, or the other one late, a wrong pair would look like a right one.
+    """
+    pairs = []
+    for second in seconds:
+        near = _near(second, firsts)
+        if near is not None and _near(near, seconds) is second:
+            pairs.append(Pair(near.t, second.t))
+    return pairs
+
+
+def _near(mark: Mark, others: Sequence[Mark]) -> Mark | None:
+    """The other side's mark that arrived nearest, where that is near enough and no other one nearly as near."""
+    found = [(abs(one.arrived_s - mark.arrived_s), one) for one in others if one.name == mark.name]
+    found.sort(key=lambda one: one[0])
+    if not found or found[0][0] > PAIR_WITHIN_S:
+        return None
+    if len(found) > 1 and found[1][0] < APART * found[0][0]:
+        return None
+    return found[0][1]
+
+
 @dataclass(slots=True)
 class SyncMarks:
-    """Pairs up the sync marks of two sources as they arrive."""
+    """The sync marks of two sources as they arrive, the last ones of each."""
 
-    pairs: deque[Pair] = field(default_factory=lambda: deque(maxlen=MARKS_KEPT))
-    _first: deque[tuple[str, float, float]] = field(default_factory=lambda: deque(maxlen=MARKS_KEPT))
-    _second: deque[tuple[str, float, float]] = field(default_factory=lambda: deque(maxlen=MARKS_KEPT))
+    firsts: deque[Mark] = field(default_factory=lambda: deque(maxlen=MARKS_KEPT))
+    seconds: deque[Mark] = field(default_factory=lambda: deque(maxlen=MARKS_KEPT))
+
+    @property
+    def pairs(self) -> list[Pair]:
+        """The marks that belong together so far."""
+        return pair_marks(self.firsts, self.seconds)
 
     def first(self, name: str, t: float, arrived_s: float) -> None:
         """A mark of the first source."""
-        partner = _taken(self._second, name, arrived_s)
-        if partner is None:
-            self._first.append((name, t, arrived_s))
-        else:
-            self.pairs.append(Pair(t, partner))
+        self.firsts.append(Mark(name, t, arrived_s))
 
     def second(self, name: str, t: float, arrived_s: float) -> None:
         """A mark of the second source."""
-        partner = _taken(self._first, name, arrived_s)
-        if partner is None:
-            self._second.append((name, t, arrived_s))
-        else:
-            self.pairs.append(Pair(partner, t))
+        self.seconds.append(Mark(name, t, arrived_s))
 
     def clear(self) -> None:
         """One of the clocks began anew."""
-        self.pairs.clear()
-        self._first.clear()
-        self._second.clear()
-
-
-def _taken(waiting: deque[tuple[str, float, float]], name: str, arrived_s: float) -> float | None:
-    """The time of the mark of this name that arrived nearest, taken out; None where none arrived within a second."""
-    near = [one for one in waiting if one[0] == name and abs(one[2] - arrived_s) <= PAIR_WITHIN_S]
-    if not near:
-        return None
-    best = min(near, key=lambda one: abs(one[2] - arrived_s))
-    waiting.remove(best)
-    return best[1]
+        self.firsts.clear()
+        self.seconds.clear()

@@ -1,0 +1,87 @@
+"""The response about a fire as a picture: speeds, gap and pedals over one time axis that begins at the fire."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from monitor.following.view import ResponseTraces, TimelineMark
+from monitor.judging.trial import Trial
+from monitor.measures.columns import FloatArray
+from monitor.screens.canvas import Canvas, wrap
+from monitor.screens.dialogs.sheet import Row
+from monitor.screens.plot import GUTTER, LETTERS, draw_letters, draw_lines, draw_time_axis, range_of
+from monitor.screens.replay_trace import Area
+from monitor.screens.words import MINUS
+
+LEAST_WIDTH = 40
+MARK_WORDS = {"trigger": "fire", "alert": "alert", "release": "accelerator released", "brake": "brake"}
+
+
+def response_rows(trial: Trial, traces: ResponseTraces, width: int, plot_rows: int) -> list[Row]:
+    """The plots, `plot_rows` rows each without its title; nothing where there is too little room."""
+    if width < LEAST_WIDTH or not len(traces.t):
+        return []
+    marks = response_marks(trial)
+    plots = (
+        ("own speed, lead (dashed)  m/s", "m/s", (traces.own_speed, traces.lead_speed)),
+        ("gap, bumper to bumper  m", "m", (traces.gap,)),
+        ("accelerator, brake (dashed)  0 to 1", "", (traces.accelerator, traces.brake)),
+    )
+    canvas = Canvas(width, len(plots) * (plot_rows + 1) + 2)
+    y = 0
+    for title, unit, values in plots:
+        _plot(canvas, y, plot_rows, title, unit, values, traces, marks)
+        y += plot_rows + 1
+    area = _area(canvas, y, 1, traces, 0.0, 1.0)
+    draw_letters(canvas, area, y, marks, labelled=False)
+    fired_at = marks[0].t if marks else traces.start_t
+    draw_time_axis(canvas, area, y + 1, lambda t: _apart(t - fired_at))
+    legend: list[Row] = [[(line, "dim")] for line in wrap(mark_words(marks), width, 3)]
+    return [canvas.runs(row) for row in range(canvas.height)] + legend
+
+
+def response_marks(trial: Trial) -> tuple[TimelineMark, ...]:
+    """Fire, alert, accelerator release and brake onset, those that there are, the fire first."""
+    response = trial.response
+    found: list[tuple[str, float | None]] = [("trigger", trial.fired_at), ("alert", trial.alert.at)]
+    if response is not None:
+        for kind, after_s in (("release", response.accelerator_release_s), ("brake", response.brake_onset_s)):
+            found.append((kind, None if after_s is None else response.t0 + after_s))
+    return tuple(TimelineMark(t, kind, MARK_WORDS[kind]) for kind, t in found if t is not None)
+
+
+def mark_words(marks: tuple[TimelineMark, ...]) -> str:
+    """The letters with what they are and how long after the fire: "T fire   A alert +0.25 s"."""
+    said = []
+    for mark in marks:
+        after = "" if mark.kind == "trigger" else f"\u00a0{_apart(mark.t - marks[0].t)}\u00a0s"
+        said.append(f"{LETTERS[mark.kind]}\u00a0{mark.label}{after}".replace(" ", "\u00a0"))
+    return "\u00a0\u00a0 ".join(said)
+
+
+def _apart(seconds: float) -> str:
+    text = f"{seconds:+.2f}"
+    return "0" if float(text) == 0 else text.replace("-", MINUS).removesuffix(".00")
+
+
+def _area(canvas: Canvas, y: int, rows: int, traces: ResponseTraces, low: float, high: float) -> Area:
+    return Area(GUTTER, y, canvas.width - GUTTER - 1, rows, traces.start_t, traces.end_t, low, high)
+
+
+def _plot(
+    canvas: Canvas,
+    y: int,
+    rows: int,
+    title: str,
+    unit: str,
+    values: tuple[FloatArray, ...],
+    traces: ResponseTraces,
+    marks: tuple[TimelineMark, ...],
+) -> None:
+    canvas.put(GUTTER, y, title, "strong")
+    if not any(np.isfinite(value).any() for value in values):
+        canvas.put(GUTTER, y + 1, "not measured", "dim")
+        return
+    low, high = (0.0, 1.0) if unit == "" else range_of(values)
+    area = _area(canvas, y + 1, rows, traces, low, high)
+    draw_lines(canvas, area, traces.t, values, unit, [mark.t for mark in marks], period_s=traces.period_s)

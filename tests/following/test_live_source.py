@@ -1,0 +1,117 @@
+"""The newest view in its slot: a verdict comes before all else and wakes the screen; a silent feed is stale at once."""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Iterator
+from contextlib import contextmanager
+from typing import Any, cast
+
+from monitor.following.building import STALE_S
+from monitor.following.live import VIEW_EVERY_S, Following, LiveSource
+from monitor.following.view import FeedView, LiveView, RecorderView
+from monitor.record.clock import SYSTEM_CLOCK
+
+WITHIN_S = 10.0
+
+
+class Scripted:
+    """A following that does at each step what the test puts into `turns`, and else nothing."""
+
+    enters_shown = True
+    is_behind = False
+
+    def __init__(self) -> None:
+        self.client = self
+        self.unsaved = 0
+        self.turned = False
+        self.heard_ns = SYSTEM_CLOCK.monotonic_ns()
+        self.turn = threading.Event()
+        self.made: list[str] = []
+        self.masks = False
+        self.view_made = threading.Event()
+
+    def step(self, timeout_s: float) -> bool:
+        if self.turn.wait(0.005):
+            self.turn.clear()
+            self.turned = True
+        return True
+
+    def view(self, revision: int) -> LiveView:
+        self.made.append("whole")
+        self.view_made.set()
+        return picture(revision)
+
+    def told(self, view: LiveView, revision: int) -> LiveView | None:
+        self.made.append("told")
+        return None if self.masks else picture(revision)
+
+    def close(self) -> None:
+        pass
+
+
+def picture(revision: int) -> LiveView:
+    feed = FeedView("live", 60.0, 100, 0, 0, 0, 0.0, "")
+    recorder = RecorderView("recording", None, 0, "")
+    more: dict[str, Any] = dict.fromkeys(("numbers", "strips", "trials", "notes", "timeline", "reasons"), ())
+    return LiveView(
+        revision, "r", "Q01", None, "hand", None, 1, 1.0, feed, recorder,
+        scene=None, outlook=None, masked=False, blind=False, **more,
+    )  # fmt: skip
+
+
+@contextmanager
+def running(following: Scripted) -> Iterator[LiveSource]:
+    source = LiveSource(lambda: cast("Following", following))
+    source.start(WITHIN_S)
+    try:
+        yield source
+    finally:
+        source.stop()
+
+
+def test_a_verdict_is_told_before_the_rest_of_the_view_is_made_and_wakes_the_screen() -> None:
+    following, woken = Scripted(), threading.Event()
+    with running(following) as source:
+
+        def wake() -> None:
+            woken.made = list(following.made)  # type: ignore[attr-defined]
+            woken.revision = source.view().revision  # type: ignore[attr-defined]
+            woken.set()
+
+        source.when_turned(wake)
+        before = source.view().revision
+        following.turn.set()
+        assert woken.wait(WITHIN_S)
+    assert woken.made[-1] == "told"  # type: ignore[attr-defined]
+    assert woken.revision > before  # type: ignore[attr-defined]
+
+
+def test_where_a_fire_masks_numbers_the_screen_is_woken_by_the_whole_view_alone() -> None:
+    following, woken = Scripted(), threading.Event()
+    following.masks = True
+    with running(following) as source:
+        seen: list[list[str]] = []
+
+        def wake() -> None:
+            seen.append(list(following.made))
+            woken.set()
+
+        source.when_turned(wake)
+        following.turn.set()
+        assert woken.wait(WITHIN_S)
+    assert seen[0][-2:] == ["told", "whole"]
+
+
+def test_a_feed_that_falls_silent_is_stale_without_a_new_view() -> None:
+    following = Scripted()
+    with running(following) as source:
+        assert source.view().feed.state == "live"
+        following.heard_ns = SYSTEM_CLOCK.monotonic_ns() - round((STALE_S + 0.01) * 1e9)
+        feed = source.view().feed
+        assert feed.state == "stale"
+        assert feed.age_s is not None
+        assert feed.age_s > STALE_S
+        following.heard_ns = SYSTEM_CLOCK.monotonic_ns()
+        assert source.view().feed.state == "live"
+    assert VIEW_EVERY_S < STALE_S, "a frame that waits for its view does not look like a silent feed"
