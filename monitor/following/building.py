@@ -21,7 +21,8 @@ from monitor.following.view import (
     StripView,
     TimelineMark,
 )
-from monitor.judging.drive import DriveLog, MeasuredBlock
+from monitor.judging.blocks import MeasuredBlock
+from monitor.judging.drive import DriveLog
 from monitor.judging.session import STRIP_S, DriveTrials, Session
 from monitor.judging.trial import Result, Trial
 from monitor.judging.values import channel_values, role_channel, state_text

@@ -11,8 +11,8 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
+from monitor.judging.blocks import MeasuredBlock
 from monitor.judging.case import make_finding
-from monitor.judging.drive import MeasuredBlock
 from monitor.judging.trial import Finding, Timing, TimingResult
 from monitor.judging.values import IN, channel_values, stand_in_band
 from monitor.measures.columns import BoolArray, FloatArray

@@ -12,7 +12,8 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
-from monitor.judging.drive import DriveLog, MeasuredBlock, join_measured_blocks
+from monitor.judging.blocks import MeasuredBlock, join_measured_blocks
+from monitor.judging.drive import DriveLog
 from monitor.judging.firing import FireWatch
 from monitor.judging.received import MARKER_DELAY_S
 from monitor.measures.columns import IntArray

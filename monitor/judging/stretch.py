@@ -8,7 +8,8 @@ from typing import Any
 import numpy as np
 
 from monitor.judging.beside import Column
-from monitor.judging.drive import DriveLog, MeasuredBlock, join_measured
+from monitor.judging.blocks import MeasuredBlock, join_measured
+from monitor.judging.drive import DriveLog
 from monitor.judging.received import Loss
 from monitor.measures.columns import FloatArray, FrameBlock, IntArray, Road, join_blocks, slice_block
 from monitor.measures.measured import Measured

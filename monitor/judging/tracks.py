@@ -6,8 +6,9 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
+from monitor.judging.blocks import MeasuredBlock
 from monitor.judging.case import RUN_UP_S, trial_window
-from monitor.judging.drive import DriveLog, MeasuredBlock
+from monitor.judging.drive import DriveLog
 from monitor.judging.exposure import Shown
 from monitor.judging.firing import FireWatch
 from monitor.judging.judge import Settled, final_frame_after_s

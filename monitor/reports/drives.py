@@ -8,7 +8,8 @@ from pathlib import Path
 
 import numpy as np
 
-from monitor.judging.drive import DriveLog, MeasuredBlock
+from monitor.judging.blocks import MeasuredBlock
+from monitor.judging.drive import DriveLog
 from monitor.judging.session import Session
 from monitor.measures.columns import FloatArray
 from monitor.record.addendum import load_addendum

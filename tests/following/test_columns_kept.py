@@ -16,7 +16,7 @@ from hypothesis import strategies as st
 from monitor.following import columns_kept, review
 from monitor.following.columns_kept import CACHE_NAME, ColumnsUnfit, KeptColumns
 from monitor.following.review import Reviewed, review_record, session_json
-from monitor.judging.drive import KeptRun, MeasuredBlock, join_measured_blocks
+from monitor.judging.blocks import KeptRun, MeasuredBlock, join_measured_blocks
 from monitor.judging.session import Session
 from monitor.record.entries import EntryKind
 from monitor.record.reader import RecordReading

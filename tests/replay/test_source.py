@@ -13,6 +13,8 @@ from monitor.following.replay import ReplaySource
 from monitor.following.review import review_record
 from monitor.record.addendum import append_addendum, read_addendum
 from monitor.record.disk import RecordNotWritable
+from monitor.record.recovery import recover_record
+from monitor.record.sealing import seal_record
 from monitor.screens.source import TransportSource, ViewSource
 from tests.judging.hand import HandDrive
 from tests.replay.conftest import HandClock, cut_off, flip_byte, long_drive, wait_for, write_record
@@ -194,6 +196,30 @@ def test_a_record_that_was_not_closed_is_played_and_takes_no_notes(tmp_path: Pat
         wait_for(lambda: source.view().trials == review_record(path).session.trials(), "the trials of review")
         with pytest.raises(WitnessError, match="not closed; recover it first"):
             source.post({"type": "note", "text": "x", "drive": 1, "at": 1.0})
+    finally:
+        source.stop()
+    assert bytes_of(path) == before
+
+
+@pytest.mark.parametrize("state", ["closed", "recovered", "sealed"])
+def test_whatever_became_of_a_record_it_is_played_alike(tmp_path: Path, state: str) -> None:
+    path = write_record(tmp_path, HandDrive(rate_hz=20.0))
+    as_closed = review_record(path).session.trials()
+    if state == "recovered":
+        path = cut_off(path)
+        recover_record(path)
+    elif state == "sealed":
+        seal_record(path)
+    before = bytes_of(path)
+    source = opened(path)
+    try:
+        assert source.map.state == state
+        for place in (9.0, 2.0, 1000.0, 0.0, 1000.0):
+            source.seek(place)
+            arrived(source, min(place, source.map.length_s))
+        wait_for(lambda: source.view().trials == review_record(path).session.trials() != (), "the trials of review")
+        if state != "recovered":  # the cut took the drive's end, and nothing else of it
+            assert source.view().trials == as_closed
     finally:
         source.stop()
     assert bytes_of(path) == before

@@ -1,0 +1,78 @@
+"""Frames of a drive with the measures that do not depend on a trial."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from monitor.measures.columns import FrameBlock, IntArray, Road, join_blocks, slice_block
+from monitor.measures.gap import pair_measures
+from monitor.measures.lateral import LateralMemory, lateral_measures
+from monitor.measures.lead import lead_rows
+from monitor.measures.measured import Measured
+
+
+@dataclass(frozen=True, slots=True)
+class MeasuredBlock:
+    """A block with the measures that do not depend on a trial. `lead_id` is −1 where there is no lead."""
+
+    frames: FrameBlock
+    lead_row: IntArray
+    lead_id: IntArray
+    lead: dict[str, Measured]
+    lateral: dict[str, Measured]
+    road: Road | None
+
+    def pair_with(self, rows: IntArray) -> dict[str, Measured]:
+        """The pair measures of own car and the vehicle in each frame's row."""
+        return pair_measures(self.frames, self.road, rows)
+
+    def part(self, first: int, stop: int) -> MeasuredBlock:
+        """Frames `first` … `stop` − 1, sharing the memory."""
+        row = int(self.frames.others.start[first])
+        lead_row = self.lead_row[first:stop]
+        return MeasuredBlock(
+            frames=slice_block(self.frames, first, stop),
+            lead_row=np.where(lead_row >= 0, lead_row - row, -1),
+            lead_id=self.lead_id[first:stop],
+            lead={name: one.part(first, stop) for name, one in self.lead.items()},
+            lateral={name: one.part(first, stop) for name, one in self.lateral.items()},
+            road=self.road,
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class KeptRun:
+    """Judged frames that came one after the other in a run, as they were measured when they were first judged."""
+
+    run: str
+    block: MeasuredBlock
+
+
+def join_measured_blocks(first: MeasuredBlock, second: MeasuredBlock) -> MeasuredBlock:
+    """Two neighbouring blocks as one."""
+    rows = len(first.frames.others.id)
+    return MeasuredBlock(
+        frames=join_blocks([first.frames, second.frames]),
+        lead_row=np.concatenate([first.lead_row, np.where(second.lead_row >= 0, second.lead_row + rows, -1)]),
+        lead_id=np.concatenate([first.lead_id, second.lead_id]),
+        lead={name: join_measured([first.lead[name], second.lead[name]]) for name in first.lead},
+        lateral={name: join_measured([first.lateral[name], second.lateral[name]]) for name in first.lateral},
+        road=first.road,
+    )
+
+
+def join_measured(parts: list[Measured]) -> Measured:
+    """Measured values one after the other."""
+    return Measured(np.concatenate([one.value for one in parts]), np.concatenate([one.state for one in parts]))
+
+
+def measure_block(
+    frames: FrameBlock, road: Road | None, before: LateralMemory | None
+) -> tuple[MeasuredBlock, LateralMemory | None]:
+    """Measures frames; `before` is what the frames before them left for the lateral measures."""
+    rows = lead_rows(frames, road)
+    lead_id = np.where(rows >= 0, frames.others.id[rows] if len(frames.others.id) else -1, -1)
+    memory, lateral = lateral_measures(before, frames, road)
+    return MeasuredBlock(frames, rows, lead_id, pair_measures(frames, road, rows), lateral, road), memory
