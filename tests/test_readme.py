@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import re
 import sys
 from pathlib import Path
@@ -10,15 +11,14 @@ from threading import Thread
 import zmq
 
 from monitor.feed.decode import decode_message
-from monitor.feed.schema import Frame, Hello, Marker
+from monitor.feed.schema import Frame, Hello, Marker, Refused
 
 ROOT = Path(__file__).resolve().parents[1]
 README = (ROOT / "README.md").read_text(encoding="utf-8")
 
 
-def test_the_publisher_example_sends_a_drive_that_decodes() -> None:
-    (example,) = re.findall(r"```python\n(.*?)```", README, re.DOTALL)
-    assert len(example.strip().splitlines()) <= 16
+def sent_by(example: str, bound: str, count: int) -> list[Hello | Frame | Marker | Refused]:
+    """What an example publishes, until so many frames have come and the example is over."""
     context = zmq.Context()
     subscriber = context.socket(zmq.SUB)
     subscriber.setsockopt(zmq.SUBSCRIBE, b"")
@@ -27,18 +27,39 @@ def test_the_publisher_example_sends_a_drive_that_decodes() -> None:
         with context.socket(zmq.PUB) as probe:
             port = probe.bind_to_random_port("tcp://127.0.0.1")
         subscriber.connect(f"tcp://127.0.0.1:{port}")
-        code = compile(example.replace("tcp://*:5570", f"tcp://127.0.0.1:{port}"), "README.md", "exec")
+        assert bound in example
+        code = compile(example.replace(bound, f"tcp://127.0.0.1:{port}"), "README.md", "exec")
         sender = Thread(target=exec, args=(code, {}), daemon=True)
         sender.start()
         messages = []
-        while not messages or not (isinstance(messages[-1], Marker) and messages[-1].kind == "run_end"):
+        while sum(isinstance(message, Frame) for message in messages) < count:
             messages.append(decode_message(subscriber.recv_multipart()))
         sender.join(10)
+        while subscriber.poll(100):
+            messages.append(decode_message(subscriber.recv_multipart()))
     finally:
         context.destroy(0)
+    return messages
+
+
+def test_the_publisher_example_sends_a_drive_that_decodes() -> None:
+    example, _ = re.findall(r"```python\n(.*?)```", README, re.DOTALL)
+    assert len(example.strip().splitlines()) <= 16
+    messages = sent_by(example, "tcp://*:5570", 600)
     assert sum(isinstance(message, Frame) for message in messages) == 600
     assert [message.kind for message in messages if isinstance(message, Marker)] == ["run_start", "trigger", "run_end"]
     assert any(isinstance(message, Hello) for message in messages)
+
+
+def test_the_example_of_a_further_source_sends_signals_and_no_car() -> None:
+    _, example = re.findall(r"```python\n(.*?)```", README, re.DOTALL)
+    messages = sent_by(example, "tcp://*:5571", 240)
+    assert not [message for message in messages if isinstance(message, Refused)]
+    frames = [message for message in messages if isinstance(message, Frame)]
+    assert [frame.signals["eyes_on_road"] for frame in frames] == [True] * 200 + [False] * 40
+    assert all(math.isnan(value) for frame in frames for value in frame.own.values())
+    assert [(one.kind, one.name, one.t) for one in messages if isinstance(one, Marker)] == [("sync", "pulse", 1.0)]
+    assert next(one for one in messages if isinstance(one, Hello)).gives == ()
 
 
 def test_every_command_of_the_command_line_stands_in_the_readme() -> None:

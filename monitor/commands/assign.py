@@ -114,3 +114,27 @@ def plan_run(study: Study, options: argparse.Namespace) -> PlannedRun:
             )
         note = f"group {given} instead of {proposal.group}, as {source} would have it: {words}"
     return PlannedRun(given, note, standing)
+
+
+def say_how_far(study: Study, options: argparse.Namespace) -> None:
+    """After a run was closed: how far the study is with it, and whose group is next. Never in the way of a status."""
+    from pathlib import Path
+
+    from monitor.commands.in_processes import on_all_cores
+    from monitor.commands.printing import say
+    from monitor.errors import WitnessError
+    from monitor.reports.assigning import earlier_runs, main_trigger
+    from monitor.study.assignment import due_group
+
+    try:
+        runs = earlier_runs(study, Path(options.records), most_to_judge=MOST_TO_JUDGE, spread=on_all_cores)
+    except WitnessError:
+        return  # it was said when the run began
+    trigger = main_trigger(study)
+    numbers = []
+    for name, group in study.groups.items():
+        planned = "" if group.planned is None else f" of {group.planned}"
+        numbers.append(f"{name} {runs.valid.get((trigger, name), 0)}{planned}")
+    strata = study.assignment is not None and study.assignment.strata
+    due = None if strata else due_group(study, runs.placed)
+    say(f"Valid {trigger}: {', '.join(numbers)}.{f' Next is group {due}.' if due else ''}")

@@ -24,7 +24,12 @@ def add_to(subparsers: Any) -> None:
         help="which onset is the response (default: first, whichever comes first)",
     )
     parser.add_argument("--within", type=float, default=2.5, metavar="S", help="share responded by (default: 2.5)")
-    parser.add_argument("--weights", choices=("log-rank", "gehan"), default="log-rank", help="fix it in advance")
+    parser.add_argument(
+        "--test",
+        choices=("log-rank", "gehan", "ranks"),
+        default="log-rank",
+        help="fix it in advance; gehan: early differences count more; ranks: no time may be censored before the others",
+    )
 
 
 def add_unblind_options(parser: argparse.ArgumentParser, what: str) -> None:
@@ -53,8 +58,16 @@ def run(options: argparse.Namespace) -> int:
         raise WitnessError("--within needs a time above 0 s.")
     found = gathered(options)
     comparisons = compare_studies(
-        found, options.trigger, measure=options.measure, within_s=options.within, weighting=options.weights
+        found, options.trigger, measure=options.measure, within_s=options.within, test=options.test
     )
+    if not comparisons:  # nothing is shown, and so no look is entered
+        for fault in found.faults():
+            say(f"! {fault}")
+        if options.json:
+            print_json({**gathered_json(found), "audit": None, "comparisons": []})
+        else:
+            print(f"{options.directory} holds no run that can be compared.")
+        return 1 if found.faults() else 0
     what = {"triggers": [f"{one.study}/{one.trigger}" for one in comparisons], "measure": options.measure}
     look = look_entered(options, "compare", what, found)
     for missing in sorted({one.p_missing for one in comparisons if one.p_missing}):
@@ -66,8 +79,6 @@ def run(options: argparse.Namespace) -> int:
     else:
         for fault in found.faults():
             say(f"! {fault}")
-        if not comparisons:
-            print(f"{options.directory} holds no run that can be compared.")
         for one in comparisons:
             print("\n".join(harmless(line) for line in comparison_lines(one, look.number)))
             print()

@@ -9,8 +9,9 @@ from monitor.commands.interrupting import Interrupted, interruptible
 from monitor.commands.printing import harmless, print_json, say, trial_lines
 from monitor.errors import RecorderLost
 from monitor.following.beginning import Run
-from monitor.following.live import Following, LiveSource, operator_name
+from monitor.following.live import Following, operator_name
 from monitor.following.review import session_json
+from monitor.following.slot import LiveSource
 from monitor.following.sources import clock_words, look_at_sources
 from monitor.judging.trial import Trial, note_json, trial_json
 
@@ -151,7 +152,11 @@ class Stream:
             kind = " ".join(one.trouble.split()[:3])  # without the numbers, which go on
             if self._sources.get(one.endpoint) != kind:
                 self._sources[one.endpoint] = kind
-                self.say(f"{one.name} {one.trouble}." if one.trouble else f"{clock_words(one)}.")
+                self.say(
+                    f"{one.name} {one.trouble}."
+                    if one.trouble
+                    else f"{clock_words(one.name, one.offset_s, one.uncertainty_s)}."
+                )
 
     def say(self, sentence: str) -> None:
         """Something about the feed or the recorder."""

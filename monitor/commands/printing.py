@@ -51,6 +51,10 @@ def trial_lines(trial: Trial) -> list[str]:
     lines += [f"    {finding.severity:<9}  {finding.code}: {harmless(finding.sentence)}" for finding in trial.findings]
     if trial.alert.result not in ("not stated", "open"):
         lines.append(f"    alert      {trial.alert.result} ({' with '.join(trial.alert.given) or 'none'} given)")
+    if trial.sources:
+        from monitor.following.sources import evidence_words
+
+        lines.append(f"    clocks     {harmless(evidence_words(trial.sources))}")
     if trial.what_now:
         lines.append(f"    {trial.what_now}")
     return lines

@@ -36,11 +36,16 @@ def run(options: argparse.Namespace) -> int:
     from monitor.simulation.plan import SimulationPlan
     from monitor.simulation.publishing import run_simulation
 
-    def announce(endpoint: str) -> None:
+    bound = False
+
+    def announce(words: str) -> None:
+        """The endpoint first, then sentences."""
+        nonlocal bound
         if options.json:
-            print_json({"type": "bound", "endpoint": endpoint})
+            print_json({"type": "said", "sentence": words} if bound else {"type": "bound", "endpoint": words})
         else:
-            say(f"publishing at {endpoint}")
+            say(words if bound else f"publishing at {words}")
+        bound = True
 
     run_simulation(
         SimulationPlan(

@@ -32,6 +32,20 @@ def add_to(subparsers: Any) -> None:
     parser.add_argument("--until-end", action="store_true", help="stop at run_end, or after 30 s of silence (status 1)")
 
 
+def say_others_on(feeds: list[str], records: Any) -> None:
+    """Says of each run that is still being recorded from one of these feeds: it takes in the next drive, too."""
+    from monitor.commands.printing import say
+    from monitor.recorder.running import find_running
+
+    for one in find_running(records) if records.is_dir() else []:
+        shared = sorted(set(feeds) & set(one.plan.feeds))
+        if shared:
+            say(
+                f"{one.record.name} is still being recorded from {shared[0]} and will take in this drive, too; end it "
+                f"first: trialwitness attach {one.record.name} --records {records}"
+            )
+
+
 def add_following_options(parser: argparse.ArgumentParser) -> None:
     """Options that `watch` and `demo` share."""
     parser.add_argument("--headless", action="store_true", help="no screen: print findings as they come")
@@ -42,7 +56,7 @@ def add_following_options(parser: argparse.ArgumentParser) -> None:
 def run(options: argparse.Namespace) -> int:
     from pathlib import Path
 
-    from monitor.commands.assign import plan_run
+    from monitor.commands.assign import plan_run, say_how_far
     from monitor.commands.following import show_run, stream_run
     from monitor.commands.printing import say
     from monitor.errors import WitnessError
@@ -59,6 +73,7 @@ def run(options: argparse.Namespace) -> int:
     for caution in study.cautions:
         say(f"{options.study}: {caution}")
     plan = plan_run(study, options)
+    say_others_on(options.feed, Path(options.records))
     begun = begin_run(
         study,
         options.participant,
@@ -77,5 +92,9 @@ def run(options: argparse.Namespace) -> int:
         except WitnessError as error:
             say(str(error))  # the run has begun, and a note is no reason to leave it
     if options.headless:
-        return stream_run(begun, by=options.by, as_json=options.json, until_end=options.until_end)
-    return show_run(begun, by=options.by)
+        status = stream_run(begun, by=options.by, as_json=options.json, until_end=options.until_end)
+    else:
+        status = show_run(begun, by=options.by)
+    if status < 128 and not begun.is_recorded:
+        say_how_far(study, options)
+    return status

@@ -7,7 +7,7 @@ arithmetic, which works on numbers and on columns alike.
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -251,18 +251,25 @@ class _RowsOf:
         rows = Rows(found)
         if not rows.count:
             return {}
-        raw_ids = rows.raw(self._id)
-        ids = [self._number(raw) for raw in raw_ids]
+        raw_ids: list[Any] = []
+        ids: Sequence[int | None] | None = rows.whole_numbers(self._id)
+        if ids is None:
+            raw_ids = rows.raw(self._id)
+            ids = [self._number(raw) for raw in raw_ids]
         out: set[int | None] = set(self._model.leave_out)
         if self._own_id is not None:
             out.add(self._number(self._own_id.find(values)))
-        kept = [index for index, number in enumerate(ids) if number is not None and number not in out]
+        out.add(None)
+        if out.isdisjoint(ids):
+            kept: Sequence[int] = range(rows.count)
+        else:
+            kept = [index for index, number in enumerate(ids) if number not in out]
         if not kept:
             return {}
         columns: dict[str, Any] = dict(self._vehicle.columns(rows, absent))
         if len(kept) < rows.count:
-            columns = {name: column[kept] for name, column in columns.items()}
-        columns["id"] = [ids[index] for index in kept]
+            columns = {name: column[list(kept)] for name, column in columns.items()}
+        columns["id"] = ids if len(kept) == rows.count else [ids[index] for index in kept]
         names = self._names(rows, raw_ids)
         if names is not None:
             columns["name"] = [names[index] for index in kept]

@@ -40,7 +40,11 @@ class Place:
 
     def find(self, values: Any) -> Any:
         """The value, or `ABSENT`."""
-        if isinstance(values, Mapping) and self.name in values:
+        if type(values) is dict:  # nearly always; asking the abstract class costs as much as all the rest
+            found = values.get(self.name, ABSENT)
+            if found is not ABSENT:
+                return found
+        elif isinstance(values, Mapping) and self.name in values:
             return values[self.name]
         here = values
         for step in self._steps:
@@ -105,6 +109,11 @@ class Rows:
             return [place.find(row) for row in self._rows]
         found = place.find(self._rows)
         return found if isinstance(found, list) and len(found) == self.count else [ABSENT] * self.count
+
+    def whole_numbers(self, place: Place) -> list[int] | None:
+        """The values of a column where the source's layout makes them integers; None where it does not."""
+        column = self._array(place.name) if self._is_array else None
+        return None if column is None or column.dtype.kind not in "iu" else column.tolist()
 
     def numbers(self, place: Place) -> tuple[FloatArray, bool]:
         """A column as float64, shape (count,), NaN where there is no number; and whether any row has the name."""

@@ -90,7 +90,15 @@ def build_view(
         reasons=tuple((reason.code, reason.words) for reason in session.study.reasons.values()),
         sheet=tuple(sheet_lines(session, log if shown else None, masked=masked)),
         reminder=session.operator.reminder,
+        reminder_short=_reminder_short(session),
     )
+
+
+def _reminder_short(session: Session) -> str:
+    operator = session.operator
+    if not operator.reminder:
+        return ""
+    return f"comfort {operator.comfort[-1].rating:g}: stop rule {operator.comfort_stop_at:g}"
 
 
 def with_trials(view: LiveView, session: Session, revision: int) -> LiveView | None:

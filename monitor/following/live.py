@@ -1,14 +1,11 @@
 """Following a run that is being recorded: entries in, trials and a view out; and watching over the recorder.
 
-`Following` does one step at a time in the caller's thread (a headless command). `LiveSource` runs it in a thread of its
-own and keeps the newest view in a slot: the screen asks, nothing is pushed, and a stalled terminal holds up nothing.
+`Following` does one step at a time in the caller's thread: a headless command's, or that of `slot.LiveSource`.
 """
 
 from __future__ import annotations
 
 import os
-import queue
-import threading
 import time
 import uuid
 from collections.abc import Callable
@@ -19,7 +16,7 @@ from typing import Any
 import numpy.ma  # noqa: F401  (numpy's median loads it when first called: 40 ms, just when the first trigger fires)
 
 from monitor.errors import WitnessError
-from monitor.following.building import STALE_S, build_view, with_trials
+from monitor.following.building import build_view, with_trials
 from monitor.following.holding import Holding, is_frame
 from monitor.following.keeping import Keeping
 from monitor.following.preflight import preflight
@@ -33,9 +30,6 @@ from monitor.recorder.client import RecorderClient
 from monitor.recorder.wire import RecorderStatus
 from monitor.study.loading import parse_study
 
-VIEW_EVERY_S = 0.2
-"""A view is made at most this often, but for one with another verdict: five a second, what the screen draws."""
-
 WATCH_EVERY_S = 0.1
 """The recorder is looked after this often; a message comes in eighty times a second."""
 
@@ -43,16 +37,13 @@ TAKE_AT_ONCE = 512
 """Entries of a record that is caught up with: what is kept for the screen is taken while its frames are there."""
 
 BEHIND_S = 0.5
-"""Frames that are recorded and not judged: from so many seconds of them on, the screen says that it is behind …"""
-THIN_EVERY_S = 0.5
-"""… and views are made this seldom, so that judging catches up."""
+"""Frames that are recorded and not judged: from so many seconds of them on, the screen says that it is behind."""
 
 PREFLIGHT_EVERY_S = 1.0
 REHEARSAL_EVERY_S = 30.0
 
 RESTART_AFTER_S = 1.0
 """A recorder that has not been heard for so long beyond its own 1.5 s is started again."""
-
 
 SAID_S = 30.0
 """That a recorder was started again is said for so long: long enough to be seen by who looked away."""
@@ -83,6 +74,7 @@ class Following:
         self._generation = client.generation
         self._holding = Holding()
         self._keeping: Keeping | None = None
+        self._unkept = False
         self._verdicts: tuple[tuple[str, str, str], ...] = ()
         self.turned = False
         """Whether a trial's stage or verdict has changed since this was last set to False."""
@@ -95,6 +87,7 @@ class Following:
 
     def step(self, timeout_s: float) -> bool:
         """Judges what has come in, waiting at most so long; returns whether anything was judged."""
+        self._keep()  # of what the step before judged: a verdict was told before this
         entries = self.client.entries(self._holding.wait_s(time.monotonic(), timeout_s))
         newest = next((entry for entry in reversed(entries) if is_frame(entry)), None)
         if newest is not None:
@@ -116,14 +109,21 @@ class Following:
             judged = bool(entries)
         if self.session is not None and self._keeping is not None and judged:
             for first in range(0, len(entries), TAKE_AT_ONCE):
+                self._keep()
                 self.session.take(entries[first : first + TAKE_AT_ONCE])
-                self._keeping.take(self.session)
+                self._unkept = True
             trials = self.session.trials()
             verdicts = tuple((trial.id, trial.stage, trial.verdict) for trial in trials)
             self.turned, self._verdicts = self.turned or verdicts != self._verdicts, verdicts
             self._enter_shown(trials)
         self._watch_over()
         return judged
+
+    def _keep(self) -> None:
+        """Keeps what the screen shows of longer ago than judging keeps frames."""
+        if self._unkept and self.session is not None and self._keeping is not None:
+            self._keeping.take(self.session)
+        self._unkept = False
 
     def post(self, fields: dict[str, Any]) -> str:
         """An operator's entry, on its way to the recorder; returns its key."""
@@ -247,122 +247,6 @@ class Following:
             self._said_until = time.monotonic() + SAID_S
         except WitnessError as error:
             self._trouble = f"The recorder died and cannot be started again: {error}"
-
-
-class LiveSource:
-    """A `ViewSource` for screens: a following in its own thread."""
-
-    def __init__(self, make: Callable[[], Following]) -> None:
-        self._make = make
-        self._outbox: queue.Queue[dict[str, Any]] = queue.Queue(maxsize=1000)
-        self._view: LiveView | None = None
-        self._view_at = 0.0
-        self._error: BaseException | None = None
-        self._wake: Callable[[], None] = _nobody
-        self._following: Following | None = None
-        self._stop = threading.Event()
-        self._ready = threading.Event()
-        self._thread = threading.Thread(target=self._run, name="following", daemon=True)
-
-    def start(self, timeout_s: float = 20.0) -> None:
-        """Starts following; returns when there is a first view. Raises what the following raised."""
-        self._thread.start()
-        if not self._ready.wait(timeout_s):
-            raise WitnessError("The record could not be followed: no entry could be read of it.")
-        if self._error is not None:
-            raise self._error
-
-    def view(self) -> LiveView:
-        """The newest view; its feed's age is that of the call, and so is whether the feed is stale: a view is up to
-        `VIEW_EVERY_S` old."""
-        view = self._view
-        if view is None:
-            raise WitnessError("There is no view yet.")
-        waiting = self._outbox.qsize()
-        if waiting:
-            recorder = view.recorder
-            view = replace(view, recorder=replace(recorder, state="saving", unsaved=recorder.unsaved + waiting))
-        following = self._following
-        if view.feed.age_s is None or following is None or self._stop.is_set():
-            return view
-        age_s = max((SYSTEM_CLOCK.monotonic_ns() - following.heard_ns) / 1e9, 0.0)
-        feed = replace(view.feed, age_s=age_s)
-        if feed.state == "live" and age_s > STALE_S:
-            feed = replace(feed, state="stale", sentence=f"No frame for {age_s:.1f} s.")
-        return replace(view, feed=feed)
-
-    def when_turned(self, wake: Callable[[], None]) -> None:
-        """`wake` is called, in the following's thread, when a view with another verdict is there."""
-        self._wake = wake
-
-    def post(self, fields: dict[str, Any]) -> str:
-        """Hands on an operator's entry; returns its key."""
-        key = uuid.uuid4().hex
-        try:
-            self._outbox.put_nowait({**fields, "key": key})
-        except queue.Full as error:
-            raise WitnessError("1000 entries wait to be saved; the recorder does not take them.") from error
-        return key
-
-    def end(self, why: str) -> None:
-        """Asks the recorder to close the run."""
-        self.post({"type": "end", "why": why})
-
-    def stop(self) -> None:
-        """Leaves; the recorder goes on."""
-        self._stop.set()
-        self._thread.join(3.0)
-
-    def _run(self) -> None:
-        following = None
-        revision = 0
-        try:
-            following = self._following = self._make()
-            following.enters_shown = False
-            while not self._stop.is_set():
-                changed = following.step(0.05)
-                while not self._outbox.empty():
-                    following.post(self._outbox.get_nowait())
-                every_s = THIN_EVERY_S if following.is_behind else VIEW_EVERY_S
-                recent = time.monotonic() - self._view_at < every_s and self._view is not None
-                if recent and not following.turned:
-                    continue
-                revision += changed
-                turned, following.turned = following.turned, False
-                told = following.told(self._view, revision) if turned and self._view is not None else None
-                if told is not None:
-                    self._view = told
-                    self._wake()
-                    continue  # the rest of the view can wait until the screen has drawn the verdict
-                view = following.view(revision)
-                if view is not None:
-                    self._view, self._view_at = view, time.monotonic()
-                    if turned:
-                        self._wake()
-                    self._ready.set()
-            self._flush(following)
-        except BaseException as error:
-            # whatever ends this thread must reach the screen: it is raised by `start`, or shown as the last sentence
-            self._error = error
-            if self._view is not None:
-                recorder = replace(self._view.recorder, state="lost", sentence=f"Following stopped: {error}")
-                self._view = replace(self._view, recorder=recorder, feed=replace(self._view.feed, state="lost"))
-            self._ready.set()
-        finally:
-            if following is not None:
-                following.close()
-
-    def _flush(self, following: Following) -> None:
-        """Entries still on their way are given two seconds to be saved."""
-        while not self._outbox.empty():
-            following.post(self._outbox.get_nowait())
-        deadline = time.monotonic() + 2.0
-        while following.client.unsaved and time.monotonic() < deadline:
-            following.step(0.05)
-
-
-def _nobody() -> None:
-    """Nobody waits for a verdict."""
 
 
 def operator_name() -> str:

@@ -137,7 +137,9 @@ def _sources(session: Session, view: LiveView) -> Iterator[PreflightLine]:
         elif source.offset_s is None:
             yield PreflightLine(source.name, needed, "clock not known: no sync marker of both yet", "undecided")
         else:
-            yield PreflightLine(source.name, needed, clock_words(source).removeprefix(f"{source.name} "), "met")
+            yield PreflightLine(
+                source.name, needed, clock_words("", source.offset_s, source.uncertainty_s).strip(), "met"
+            )
 
 
 def _is_given(log: DriveLog, name: str) -> bool:

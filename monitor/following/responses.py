@@ -76,6 +76,7 @@ class KeptResponses:
             gap=pair_values(stretch, rows)["distance_gap"].value[inside],
             accelerator=own("accelerator"),
             brake=own("brake"),
+            steering=own("steering_angle"),
         )
         while len(self._kept) > MOST_KEPT:
             del self._kept[next(iter(self._kept))]

@@ -9,7 +9,7 @@ from monitor.following.view import SourceView
 from monitor.judging.session import Session
 from monitor.judging.sources import SourceLog
 from monitor.judging.telling import SILENT_S, trouble_between
-from monitor.judging.trial import number
+from monitor.judging.trial import SourceEvidence, number
 
 
 def look_at_sources(session: Session) -> tuple[SourceView, ...]:
@@ -22,12 +22,20 @@ def trouble_sentence(sources: tuple[SourceView, ...]) -> str:
     return next((f"{one.name} {one.trouble}." for one in sources if one.trouble), "")
 
 
-def clock_words(source: SourceView) -> str:
+def clock_words(name: str, offset_s: float | None, uncertainty_s: float | None) -> str:
     """A source's clock: "gaze −0.401 s ±17 ms"."""
-    if source.offset_s is None or source.uncertainty_s is None:
-        return f"{source.name} clock not known"
-    sign = "−" if source.offset_s < 0 else "+"
-    return f"{source.name} {sign}{abs(source.offset_s):.3f} s ±{source.uncertainty_s * 1000:.0f} ms"
+    if offset_s is None or uncertainty_s is None:
+        return f"{name} clock not known"
+    return f"{name} {'−' if offset_s < 0 else '+'}{abs(offset_s):.3f} s ±{uncertainty_s * 1000:.0f} ms"
+
+
+def evidence_words(sources: tuple[SourceEvidence, ...]) -> str:
+    """The clocks of further sources at a trial's fire: "gaze −0.401 s ±17 ms by 4 sync markers"."""
+    return ", ".join(
+        clock_words(one.source, one.offset_s, one.uncertainty_s)
+        + (f" by {one.marks} sync {'marker' if one.marks == 1 else 'markers'}" if one.marks else "")
+        for one in sources
+    )
 
 
 def sources_json(session: Session) -> list[dict[str, Any]]:
@@ -62,6 +70,9 @@ def _look(session: Session, log: SourceLog) -> SourceView:
         if offset is not None:
             second_t, uncertainty_s = offset.second_at(now_t)
             offset_s, marks = now_t - second_t, beside.marks(log, runs[0], as_of)
+            newest_t = runs[0].log.newest_t  # of its samples; NaN where it gives none
+            if not trouble and second_t - newest_t > SILENT_S:
+                trouble = f"has a clock that has stood since {now_t - (second_t - newest_t):.1f} s"
     if log.last_refusal is not None and (not runs or not trouble):
         trouble = f"sends what is refused: {log.last_refusal.why}"
     return SourceView(

@@ -167,6 +167,8 @@ class ResponseTraces:
     """0 … 1"""
     brake: FloatArray
     """0 … 1"""
+    steering: FloatArray
+    """Steering wheel, rad, left positive."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -266,6 +268,8 @@ class LiveView:
     """How many of them the study's conditions use."""
     reminder: str = ""
     """What the facility's stop rule says to the last comfort rating; empty where it says nothing."""
+    reminder_short: str = ""
+    """The same for a narrow screen."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -117,8 +117,8 @@ class Beside:
             offset = self.offset(log, run, number)
             if offset is None:
                 continue
-            for marker in run.given:
-                if not self.number <= marker.number <= number:
+            for marker in run.given_as_of(number):
+                if marker.number < self.number:
                     continue
                 off_s, off_by = offset.at(marker.t)
                 t = marker.t + off_s

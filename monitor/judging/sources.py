@@ -11,7 +11,7 @@ from collections import deque
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from itertools import islice
-from operator import itemgetter
+from operator import attrgetter, itemgetter
 from typing import Literal
 
 import numpy as np
@@ -30,6 +30,9 @@ FAMILIES: tuple[Family, ...] = ("alert", "task")
 
 GIVEN = frozenset(("alert_on", "alert_off", "task_start", "task_item", "task_end", "other"))
 """Markers that a further source may give. All others are the simulator's alone: a tablet's `run_end` ends no drive."""
+
+GIVEN_KEPT = 1024
+"""So many of the last markers of a run are looked at: half a day of a task's items would cost more than all else."""
 
 RUNS_KEPT = 4
 """A source that was restarted more often than this is remembered from its last runs."""
@@ -73,6 +76,11 @@ class SourceRun:
         """Its nominal period in seconds; 1/60 before its first hello."""
         hello = self.hello_as_of(number)
         return 1.0 / 60.0 if hello is None else 1.0 / hello.rate_hz
+
+    def given_as_of(self, number: int) -> list[ReceivedMarker]:
+        """Its last markers that had come by an entry."""
+        stop = bisect_right(self.given, number, key=attrgetter("number"))
+        return self.given[max(stop - GIVEN_KEPT, 0) : stop]
 
     def samples(self) -> Samples | None:
         """All its samples that are kept, as one block."""
@@ -163,6 +171,7 @@ class Sources:
         for log in self.logs:
             del log.runs[:-RUNS_KEPT]
             for run in log.runs:
+                del run.given[:-GIVEN_KEPT]
                 horizon = run.log.newest_t - self._retain_s
                 while len(run.blocks) > 1 and run.blocks[0].t[-1] < horizon:
                     run.blocks.popleft()

@@ -11,7 +11,7 @@ from pathlib import Path
 
 from monitor.record.clock import Clock, boot_id
 from monitor.record.disk import DiskCalls, write_whole
-from monitor.record.parts import PartHeader, part_name, program_version
+from monitor.record.parts import SECOND_NAME, PartHeader, part_name, places, program_version
 
 FIRST_RETRY_NS = 2_000_000_000
 LAST_RETRY_NS = 60_000_000_000
@@ -141,3 +141,23 @@ def close_quietly(disk: DiskCalls, descriptor: int) -> None:
     if descriptor >= 0:
         with contextlib.suppress(OSError):
             disk.close(descriptor)
+
+
+def elsewhere_of(directory: Path, second: Path | None) -> Path | None:
+    """The record's directory under the second directory of records; None where that is the first one again."""
+    if second is None or second.resolve() == directory.parent.resolve():
+        return None
+    return (second / directory.name).absolute()
+
+
+def note_place(disk: DiskCalls, directory: Path, elsewhere: Path | None) -> None:
+    """Notes in the record where further parts of it may be, so that whoever reads it finds them."""
+    if elsewhere is None or elsewhere in places(directory):
+        return
+    descriptor = disk.open(directory / SECOND_NAME, os.O_WRONLY | os.O_CREAT | os.O_APPEND)
+    try:
+        write_whole(disk, descriptor, f"{elsewhere}\n".encode())
+        disk.datasync(descriptor)
+    finally:
+        close_quietly(disk, descriptor)
+    disk.sync_directory(directory)

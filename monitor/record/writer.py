@@ -10,24 +10,21 @@ last minute written again from memory. Where no disk takes it the entries stay i
 from __future__ import annotations
 
 import contextlib
-import os
 import secrets
 import threading
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Any
 
+from monitor.record.chain import Chain
 from monitor.record.clock import SYSTEM_CLOCK, Clock
-from monitor.record.disk import DISK, DiskCalls, RecordNotWritable, lock_record, write_whole
+from monitor.record.disk import DISK, DiskCalls, RecordNotWritable, lock_record
 from monitor.record.entries import Entry, EntryKind, Opening, pack_map, pack_opening
-from monitor.record.framing import ZERO_DIGEST, chain_digest, entry_bytes, refuse_long
-from monitor.record.parts import SECOND_NAME, places
-from monitor.record.placing import OpenPart, Places, close_quietly, reason
+from monitor.record.framing import ZERO_DIGEST, refuse_long
+from monitor.record.placing import OpenPart, Places, close_quietly, elsewhere_of, note_place, reason
 from monitor.record.resuming import LastGood, last_good
-from monitor.record.ring import Ring
 
 SYNC_EVERY_S = 0.2
-BATCH_BYTES = 1 << 20
 WHY_LETTERS = 500
 
 Synced = Callable[[int], None]
@@ -56,11 +53,8 @@ class RecordWriter:
         self._disk = disk
         self._on_synced = on_synced
         self._state = threading.RLock()
-        self._opening = state.opening
-        self._number = state.number
-        self._digest = state.digest
+        self._chain = Chain(state)
         self._synced = state.number
-        self._ring = Ring(state.number, state.digest)
         self._part: OpenPart | None = None
         self._left: list[int] = []
         self._closed = False
@@ -90,8 +84,8 @@ class RecordWriter:
         try:
             disk.make_directory(directory)
             lock = lock_record(disk, directory)
-            elsewhere = _elsewhere(directory, second)
-            _note_place(disk, directory, elsewhere)
+            elsewhere = elsewhere_of(directory, second)
+            note_place(disk, directory, elsewhere)
             state = LastGood(0, ZERO_DIGEST, 1, secrets.token_bytes(16))
             files = Places(directory, elsewhere, state.record_id, state.next_part, clock, disk)
             writer = cls(files, lock, state, clock, disk, on_synced)
@@ -130,9 +124,9 @@ class RecordWriter:
         lock = lock_record(disk, directory)
         try:
             state = last_good(directory)
-            elsewhere = _elsewhere(directory, second)
+            elsewhere = elsewhere_of(directory, second)
             with contextlib.suppress(OSError):  # a full first disk must not keep the run from going on in the second
-                _note_place(disk, directory, elsewhere)
+                note_place(disk, directory, elsewhere)
             files = Places(directory, elsewhere, state.record_id, state.next_part, clock, disk)
             writer = cls(files, lock, state, clock, disk, on_synced)
             if not writer._begin_part(why, state.torn):
@@ -177,7 +171,7 @@ class RecordWriter:
         From memory, so only for what was appended in the last minute: for handing on to whoever follows.
         """
         with self._state:
-            return self._ring.after(number)
+            return self._chain.ring.after(number)
 
     @property
     def synced(self) -> int:
@@ -187,7 +181,7 @@ class RecordWriter:
     @property
     def last(self) -> int:
         """The number of the last entry appended."""
-        return self._number
+        return self._chain.number
 
     @property
     def trouble(self) -> str | None:
@@ -208,15 +202,15 @@ class RecordWriter:
         """
         with self._state:
             if self._closed:
-                return self._digest.hex()
+                return self._chain.digest.hex()
             self._closed = True
-            fields: dict[str, Any] = {"why": why[:WHY_LETTERS], "entries": self._number + 1}
+            fields: dict[str, Any] = {"why": why[:WHY_LETTERS], "entries": self._chain.number + 1}
             self._append(EntryKind.CLOSE, [pack_map(fields | ({"recovered": True} if recovered else {}))])
         self._wake.set()
         self._thread.join()
         for _ in range(3):
             self._sync_once()
-            if self._synced == self._number:
+            if self._synced == self._chain.number:
                 break
             self._files.try_all_again()
         with self._state:
@@ -224,22 +218,14 @@ class RecordWriter:
                 self._left.append(self._part.descriptor)
         self._close_left()
         close_quietly(self._disk, self._lock_descriptor)
-        return self._digest.hex()
+        return self._chain.digest.hex()
 
     # Below, with the state's lock held.
 
     def _append(self, kind: EntryKind, payloads: Sequence[bytes]) -> list[Entry]:
-        monotonic_ns, wall_ns = self._clock.monotonic_ns(), self._clock.wall_ns()
-        entries, pieces = [], []
-        for payload in payloads:
-            entry = Entry(kind, self._number + 1, monotonic_ns, wall_ns, payload)
-            digest = chain_digest(self._digest, entry)
-            self._number, self._digest = entry.number, digest
-            self._ring.push(entry, digest, self._synced)
-            entries.append(entry)
-            pieces.append(entry_bytes(entry, digest))
+        now = self._clock.monotonic_ns(), self._clock.wall_ns()
+        entries, raw = self._chain.add(kind, payloads, *now, self._synced)
         if self._part is not None:
-            raw = b"".join(pieces) if len(pieces) != 1 else pieces[0]
             try:
                 taken = self._disk.write(self._part.descriptor, raw)
                 if taken != len(raw):
@@ -249,12 +235,7 @@ class RecordWriter:
         return entries
 
     def _begin_record(self, directory: Path, payload: bytes) -> None:
-        """The first part: the opening entry, and a copy of it, because all else hangs on that entry."""
-        opening = Entry(EntryKind.OPENING, 1, self._clock.monotonic_ns(), self._clock.wall_ns(), payload)
-        digest = chain_digest(ZERO_DIGEST, opening)
-        self._number, self._digest, self._opening = 1, digest, (opening, digest)
-        self._ring.push(opening, digest, 0)
-        both = entry_bytes(opening, digest) + entry_bytes(opening, digest, copy=True)
+        both = self._chain.open(payload, self._clock.monotonic_ns(), self._clock.wall_ns())
         self._part = self._files.begin_in(directory, 1, ZERO_DIGEST, [both])
         self._disk.datasync(self._part.descriptor)
         self._files.worked(self._part)
@@ -272,27 +253,15 @@ class RecordWriter:
 
     def _begin_part(self, why: str, torn: dict[str, Any] | None) -> bool:
         """A new part with the last minute written again from memory, then an entry that says why it was begun."""
-        ring = self._ring
-        copies, lost = len(ring), max(0, ring.first - self._synced - 1)
-        self._part = self._files.begin(ring.first, ring.before, self._copies)
+        ring = self._chain.ring
+        copies, lost = len(ring), self._chain.lost_before(self._synced)
+        self._part = self._files.begin(ring.first, ring.before, self._chain.copies)
         if self._part is None:
             return False
         if not self._closed:
             fields: dict[str, Any] = {"why": why[:WHY_LETTERS], "place": str(self._part.place), "copies": copies}
             self._append(EntryKind.PART, [pack_map(fields | {"lost": lost, "torn": torn})])
         return self._part is not None
-
-    def _copies(self) -> Iterator[bytes]:
-        """The opening entry and the ring as copies, in pieces of about 1 MiB."""
-        batch = bytearray()
-        if self._opening is not None and self._ring.first > 1:
-            batch += entry_bytes(*self._opening, copy=True)
-        for entry, digest in self._ring:
-            batch += entry_bytes(entry, digest, copy=True)
-            if len(batch) >= BATCH_BYTES:
-                yield bytes(batch)
-                batch.clear()
-        yield bytes(batch)
 
     # Below, without the lock: the sync thread, and `close` after it has ended.
 
@@ -310,7 +279,7 @@ class RecordWriter:
         with self._state:
             if self._part is None:
                 self._begin_part(f"writing works again after {self._files.failure}", None)
-            part, number = self._part, self._number
+            part, number = self._part, self._chain.number
         if part is None or number == self._synced:
             return
         try:
@@ -333,23 +302,3 @@ class RecordWriter:
             left, self._left = self._left, []
         for descriptor in left:
             close_quietly(self._disk, descriptor)
-
-
-def _elsewhere(directory: Path, second: Path | None) -> Path | None:
-    """The record's directory under the second directory of records; None where that is the first one again."""
-    if second is None or second.resolve() == directory.parent.resolve():
-        return None
-    return (second / directory.name).absolute()
-
-
-def _note_place(disk: DiskCalls, directory: Path, elsewhere: Path | None) -> None:
-    """Notes in the record where further parts of it may be, so that whoever reads it finds them."""
-    if elsewhere is None or elsewhere in places(directory):
-        return
-    descriptor = disk.open(directory / SECOND_NAME, os.O_WRONLY | os.O_CREAT | os.O_APPEND)
-    try:
-        write_whole(disk, descriptor, f"{elsewhere}\n".encode())
-        disk.datasync(descriptor)
-    finally:
-        close_quietly(disk, descriptor)
-    disk.sync_directory(directory)

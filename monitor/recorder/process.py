@@ -10,8 +10,6 @@ from __future__ import annotations
 import gc
 import os
 import secrets
-import time
-from collections import deque
 from contextlib import ExitStack
 from pathlib import Path
 from typing import Any
@@ -21,12 +19,13 @@ import zmq
 from monitor.errors import WitnessError
 from monitor.feed.subscriber import FeedSubscription
 from monitor.record.clock import SYSTEM_CLOCK, Clock
-from monitor.record.disk import DISK, DiskCalls, RecordBusy
+from monitor.record.disk import DISK, DiskCalls
 from monitor.record.entries import Entry, EntryKind, pack_frames, pack_further, pack_map
 from monitor.record.framing import OVERHEAD
-from monitor.record.writer import RecordWriter
+from monitor.recorder.begin import open_writer
 from monitor.recorder.desk import Desk, KeyMemory
 from monitor.recorder.plan import RecorderPlan
+from monitor.recorder.room import Room
 from monitor.recorder.running import announce, check_sockets_directory, withdraw_announcement
 from monitor.recorder.wire import (
     BATCH_BYTES,
@@ -50,10 +49,8 @@ DRAIN_QUIET_S = 0.05
 DRAIN_S = 0.25
 """After the run was ended, messages are still taken in until none comes for the first of these, or all of the second
 has passed: what waits here or in the system's buffers, not what goes on arriving."""
-RATE_OVER_S = 30.0
 COLLECT_EVERY_S = 10.0
 FAREWELL_MS = 500
-RESUMED = "the recorder was started again after it had ended without closing the record"
 
 
 class Recorder:
@@ -65,9 +62,7 @@ class Recorder:
         self._stop_why: str | None = None
         self._digest: str | None = None
         self._messages = 0
-        self._place: Path | None = self._record
-        self._room_bytes: int | None = None
-        self._room_asked_s = -1e9
+        self._room = Room(disk, self._record)
         self._boot = secrets.randbits(63)
         with ExitStack() as undo:
             self._wake_read, self._wake_write = os.pipe()
@@ -85,7 +80,7 @@ class Recorder:
             self._feeds = [
                 FeedSubscription(self._context, self._poller, endpoint, keys, now_s) for endpoint in plan.feeds
             ]
-            self._writer = self._open_writer()
+            self._writer, self._first = open_writer(plan, clock, disk, self._on_synced)
             if not plan.resume:  # else a passing trouble would close a run that can be gone on with
                 undo.callback(self._writer.close, "the recorder could not begin")
             self._open_sockets()
@@ -104,52 +99,6 @@ class Recorder:
         return self._close(self._stop_why)
 
     # Opening.
-
-    def _open_writer(self) -> RecordWriter:
-        plan = self._plan
-        second = None if plan.second is None else Path(plan.second)
-        if plan.resume:
-            writer = self._patiently_resumed(second)
-            self._first = writer.last
-        else:
-            if plan.opening is None:
-                raise WitnessError("The recorder was told to begin a record without saying what run it is.")
-            self._refuse_full_disk()
-            writer = RecordWriter.create(
-                self._record, plan.opening, second=second, clock=self._clock, disk=self._disk, on_synced=self._on_synced
-            )
-            self._first = 1
-        return writer
-
-    def _patiently_resumed(self, second: Path | None) -> RecordWriter:
-        """Tries for half a second: whoever looks for running recorders holds the lock for an instant."""
-        for attempt in range(6):
-            try:
-                return RecordWriter.resume(
-                    self._record,
-                    why=RESUMED,
-                    second=second,
-                    clock=self._clock,
-                    disk=self._disk,
-                    on_synced=self._on_synced,
-                )
-            except RecordBusy:
-                if attempt == 5:
-                    raise
-                time.sleep(0.1)
-        raise AssertionError("unreachable")
-
-    def _refuse_full_disk(self) -> None:
-        place = next(path for path in self._record.absolute().parents if path.is_dir())
-        try:
-            free = self._disk.free_bytes(place)
-        except OSError as error:
-            raise WitnessError(f"{place}: cannot be asked for its free room: {error.strerror or error}.") from error
-        if free < self._plan.free_bytes:
-            raise WitnessError(
-                f"{place}: only {free >> 20} MiB are free on this disk, and a run needs {self._plan.free_bytes >> 20}; "
-                "make room or choose another directory of records."
-            )
 
     def _open_sockets(self) -> None:
         """After the lock on the record is ours: whoever binds takes the place of whoever was bound there."""
@@ -181,7 +130,6 @@ class Recorder:
         self._tick_s = now_s + FIRST_TICK_S
         self._beat_s = now_s
         self._collect_s = now_s + COLLECT_EVERY_S
-        self._written: deque[tuple[float, int]] = deque(maxlen=int(RATE_OVER_S / STATUS_EVERY_S))
         self._bytes = 0
 
     # One turn.
@@ -272,8 +220,7 @@ class Recorder:
 
     def _beat(self, now_s: float) -> None:
         self._beat_s = now_s + STATUS_EVERY_S
-        self._written.append((now_s, self._bytes))
-        self._place = self._writer.place
+        self._room.written(now_s, self._bytes, self._writer.place)
         self._send(pack_status(self._state(now_s)))
         if now_s >= self._collect_s:
             self._collect_s = now_s + COLLECT_EVERY_S
@@ -292,32 +239,17 @@ class Recorder:
             "number": writer.last,
             "synced": writer.synced,
             "trouble": writer.trouble,
-            "minutes_left": self._minutes_left(),
+            "minutes_left": self._room.minutes_left,
             "age_s": None if self._simulator_s is None else now_s - self._simulator_s,
             "messages": self._messages,
             "feeds": [[feed.endpoint, feed.state, feed.sentence, feed.rebuilt] for feed in self._feeds],
             "closed": self._digest,
         }
 
-    def _minutes_left(self) -> float | None:
-        if self._room_bytes is None or len(self._written) < 2:
-            return None
-        (from_s, from_bytes), (to_s, to_bytes) = self._written[0], self._written[-1]
-        if to_bytes <= from_bytes or to_s <= from_s:
-            return None
-        return self._room_bytes * (to_s - from_s) / (to_bytes - from_bytes) / 60
-
     # From the writer's sync thread.
 
     def _on_synced(self, number: int) -> None:
-        now_s = self._now_s()
-        if now_s - self._room_asked_s >= 2.0:
-            self._room_asked_s = now_s
-            place = self._place
-            try:
-                self._room_bytes = None if place is None else self._disk.free_bytes(place)
-            except OSError:
-                self._room_bytes = None
+        self._room.ask(self._now_s())
         self._wake()
 
     def _wake(self) -> None:

@@ -16,7 +16,7 @@ from monitor.record.parts import read_tombstone
 from monitor.record.reader import RecordReading, list_records
 from monitor.reports.cache import cached_summary
 from monitor.reports.fresh import Progress, Spread, judge_anew, one_by_one
-from monitor.reports.summary import NO_GROUP, RunSummary
+from monitor.reports.summary import NO_GROUP, RunSummary, began_wall
 from monitor.study.assignment import Placed, Proposal, due_group, propose_group, read_allocation
 from monitor.study.model import Study
 from monitor.study.standing import Due, Standing
@@ -89,7 +89,7 @@ def earlier_runs(
                 continue
             if is_being_written(path):
                 if opening.group is not None:
-                    runs.append((float("inf"), Placed(opening.participant, opening.group, stratum=opening.stratum)))
+                    runs.append((began_wall(path), Placed(opening.participant, opening.group, stratum=opening.stratum)))
                 continue
             known = cached_summary(path)
         except (WitnessError, OSError) as error:

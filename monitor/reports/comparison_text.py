@@ -2,25 +2,30 @@
 
 from __future__ import annotations
 
-from monitor.reports.comparison import MEASURES, Comparison, GroupTimes, Pair
+from monitor.reports.comparison import Comparison, Pair
+from monitor.reports.comparison_groups import MEASURES, GroupTimes
 from monitor.reports.comparison_words import CONVENTIONS, cautions
 from monitor.reports.drawing import bars, columns, cut, wrapped
 from monitor.reports.intervals import Interval
-from monitor.reports.logrank import LogRank
+from monitor.reports.logrank import GroupTest
 from monitor.reports.survival import survival_at
 
 NAME = 14
 STRIP_COLUMNS, STRIP_ROWS = 60, 3
 Z95 = 1.959964
+TEST_NAMES = {
+    "log-rank": "log-rank",
+    "gehan": "Gehan-weighted log-rank",
+    "ranks": "Kruskal-Wallis by ranks (pairs: Mann-Whitney, exact)",
+}
 
 
 def comparison_lines(one: Comparison, look: int) -> list[str]:
     """The whole page of one trigger."""
     heading = f"{one.study}, {one.trigger}: {MEASURES[one.measure][1]}, in seconds from {one.origin}"
     lines = wrapped(heading)
-    lines += wrapped(
-        f"Valid trials only: {one.trials} of {one.planned} planned. Not responded by {one.horizon_s:g} s is censored."
-    )
+    planned = "no number is planned" if one.planned is None else f"{one.planned} are planned"
+    lines += wrapped(f"Valid trials only: {one.trials}; {planned}. Not responded by {one.horizon_s:g} s is censored.")
     for text in cautions(one, look):
         lines += wrapped(text, "▲ ", "  ")
     for text in one.left_out:
@@ -107,9 +112,9 @@ def _early(group: GroupTimes, horizon_s: float) -> bool:
 
 
 def _tests(one: Comparison) -> list[str]:
-    name = "log-rank" if one.weighting == "log-rank" else "Gehan-weighted log-rank"
+    name = TEST_NAMES[one.test_name]
     if one.test.statistic is None:
-        return [f"{name}: nothing to compare (fewer than two groups with responses)"]
+        return wrapped(f"{name}: {one.p_missing or 'nothing to compare (no two groups with responses that differ)'}")
     return [f"{name} over {one.test.df + 1} groups: {_test(one.test, one.p)}", *_differences(one.pairs)]
 
 
@@ -144,7 +149,7 @@ def _median_label(group: GroupTimes) -> str:
     return "median –" if group.median_s is None else f"median {group.median_s:.2f}"
 
 
-def _test(test: LogRank, p: float | None) -> str:
+def _test(test: GroupTest, p: float | None) -> str:
     return f"χ² = {test.statistic:.4f}, df {test.df}, p = {_p(p)}"
 
 

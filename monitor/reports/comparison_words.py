@@ -4,10 +4,11 @@ from __future__ import annotations
 
 from typing import Any
 
-from monitor.reports.comparison import MEASURES, Comparison, GroupTimes, Pair
+from monitor.reports.comparison import Comparison, Pair
+from monitor.reports.comparison_groups import MEASURES, GroupTimes
 from monitor.reports.gathering import count
 from monitor.reports.intervals import DRAWS, FEWEST, SEED, Interval
-from monitor.reports.logrank import LogRank
+from monitor.reports.logrank import GroupTest
 from monitor.reports.survival import LEVEL
 
 CONVENTIONS = (
@@ -21,7 +22,7 @@ CONVENTIONS = (
 def cautions(one: Comparison, look: int) -> list[str]:
     """What an analyst must know before using the numbers."""
     said = []
-    if one.trials < one.planned:
+    if one.planned is not None and one.trials < one.planned:
         said.append(
             f"PEEKING: {one.trials} of {one.planned} planned trials are in, and this is look {look} at responses in "
             "this directory. Each look at a p value before the end raises the chance of a difference found by chance; "
@@ -65,7 +66,7 @@ def comparison_json(one: Comparison, look: int) -> dict[str, Any]:
         "planned": one.planned,
         "trials": one.trials,
         "groups": [_group_json(group) for group in one.groups],
-        "test": {"name": one.weighting, **_test_json(one.test), "p": one.p},
+        "test": {"name": one.test_name, **_test_json(one.test), "p": one.p},
         "collision_p": one.collision_p,
         "pairs": [_pair_json(pair) for pair in one.pairs],
         "p_missing": one.p_missing,
@@ -126,12 +127,13 @@ def _pair_json(pair: Pair) -> dict[str, Any]:
     }
 
 
-def _test_json(test: LogRank) -> dict[str, Any]:
+def _test_json(test: GroupTest) -> dict[str, Any]:
     return {
         "chi_square": test.statistic,
         "df": test.df,
         "observed": [float(one) for one in test.observed],
         "expected": [float(one) for one in test.expected],
+        "exact": test.exact_p is not None,
     }
 
 

@@ -65,6 +65,8 @@ def export_records(
     Raises `WitnessError` for codes that may not be exported, and where it cannot be written.
     """
     refuse_codes(gathered, form)
+    if form == "bids" and not gathered.runs:
+        raise WitnessError(f"{gathered.directory} holds no run, and a BIDS data set needs one; nothing was written.")
     unruled = unruled_trials(gathered)
     masked = unruled > 0 and not unblinded
     if out.exists() and (not out.is_dir() or any(out.iterdir())):

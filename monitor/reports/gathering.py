@@ -126,7 +126,7 @@ def gather(
             unreadable.append((path.name, f"the disk does not give it back ({error.strerror})."))
     for path, judged in judge_anew(to_judge, study, spread=spread, progress=progress):
         if isinstance(judged, str):
-            unreadable.append((path.name, judged))
+            unreadable.append((path.name, judged.removeprefix(f"{path}: ")))
         else:
             runs.append(judged)
     return Gathered(directory, _by_study(runs), tuple(withdrawn), tuple(running), tuple(sorted(unreadable)))

@@ -25,19 +25,21 @@ class AnalysisMissing(WitnessError):
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class LogRank:
+class GroupTest:
     """A test over k groups. `statistic` is None where there is nothing to compare (then `df` is 0)."""
 
     statistic: float | None
     df: int
     observed: FloatArray
-    """Responses of each group (weighted, for Gehan), shape (k,)."""
+    """Responses of each group (weighted, for Gehan), or their sums of ranks; shape (k,)."""
     expected: FloatArray
     variance: FloatArray
     """Shape (k, k)."""
+    exact_p: float | None = None
+    """By counting, where that can be done; else p is that of χ²."""
 
 
-def log_rank(groups: Sequence[Times], weighting: Weighting = "log-rank") -> LogRank:
+def log_rank(groups: Sequence[Times], weighting: Weighting = "log-rank") -> GroupTest:
     """The test over groups; "gehan" weighs each time by the number at risk (Gehan 1965, Breslow 1970), which makes
     early differences count more."""
     k = len(groups)
@@ -57,7 +59,7 @@ def log_rank(groups: Sequence[Times], weighting: Weighting = "log-rank") -> LogR
     inner = variance[:-1, :-1]
     df = int(np.linalg.matrix_rank(inner)) if k > 1 else 0
     statistic = float(apart @ np.linalg.pinv(inner) @ apart) if df else None
-    return LogRank(statistic, df, observed, expected, variance)
+    return GroupTest(statistic, df, observed, expected, variance)
 
 
 def chi_square_tail(statistic: float, df: int) -> float:
@@ -71,7 +73,7 @@ def chi_square_tail(statistic: float, df: int) -> float:
     return float(chdtrc(df, statistic))
 
 
-def pairwise(groups: Mapping[str, Times], weighting: Weighting = "log-rank") -> dict[tuple[str, str], LogRank]:
+def pairwise(groups: Mapping[str, Times], weighting: Weighting = "log-rank") -> dict[tuple[str, str], GroupTest]:
     """The test for each two groups, in the order of the groups."""
     return {
         (first, second): log_rank([groups[first], groups[second]], weighting)

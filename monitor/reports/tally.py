@@ -6,6 +6,7 @@ Never anything about responses. Counted are trials, each once: valid + invalid +
 from __future__ import annotations
 
 from collections import Counter
+from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -58,16 +59,18 @@ class TriggerTally:
     """Groups in that test: those with a decided trial."""
 
     @property
-    def planned(self) -> int:
-        return sum(one.planned or 0 for one in self.groups)
+    def planned(self) -> int | None:
+        """Over the groups; None where no group has a number."""
+        return _sum_known(one.planned for one in self.groups)
 
     @property
     def valid(self) -> int:
         return sum(one.valid for one in self.groups)
 
     @property
-    def still_needed(self) -> int:
-        return sum(one.still_needed or 0 for one in self.groups)
+    def still_needed(self) -> int | None:
+        """Over the groups; None where no group has a number."""
+        return _sum_known(one.still_needed for one in self.groups)
 
 
 @dataclass(frozen=True, slots=True)
@@ -122,6 +125,11 @@ def _trigger_json(one: TriggerTally) -> dict[str, Any]:
         "unequal_loss": {"p": one.loss_p, "pointed_out": one.unequal_loss, "groups": one.loss_groups},
         "days": [{"day": day, "valid": valid, "other": other} for day, valid, other in one.days],
     }
+
+
+def _sum_known(numbers: Iterable[int | None]) -> int | None:
+    known = [number for number in numbers if number is not None]
+    return sum(known) if known else None
 
 
 def _study(one: StudyRuns, withdrawn: int) -> StudyTally:

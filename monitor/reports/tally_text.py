@@ -65,12 +65,10 @@ def _wait(number: int) -> str:
 def _table(one: TriggerTally) -> list[str]:
     rows: list[tuple[str, ...]] = [HEADING]
     for group in one.groups:
-        planned = "–" if group.planned is None else str(group.planned)
-        needed = "–" if group.still_needed is None else str(group.still_needed)
-        cells = (planned, group.run, group.valid, group.invalid, group.undecided, needed)
-        rows.append((f"  {group.group}", *(str(cell) for cell in cells)))
+        counts = (str(group.run), str(group.valid), str(group.invalid), str(group.undecided))
+        rows.append((f"  {group.group}", _planned(group.planned), *counts, _planned(group.still_needed)))
     sums = [sum(getattr(group, name) for group in one.groups) for name in ("run", "valid", "invalid", "undecided")]
-    rows.append(("  all", str(one.planned), *(str(each) for each in sums), str(one.still_needed)))
+    rows.append(("  all", _planned(one.planned), *(str(each) for each in sums), _planned(one.still_needed)))
     lines = columns(rows, (NAME, *WIDTHS))
     for place, group in enumerate(one.groups, start=1):
         if group.planned:
@@ -78,6 +76,10 @@ def _table(one: TriggerTally) -> list[str]:
                 f"{lines[place].ljust(NAME + sum(WIDTHS))}  {level(group.valid / group.planned, 12)}".rstrip()
             )
     return lines
+
+
+def _planned(number: int | None) -> str:
+    return "–" if number is None else str(number)
 
 
 def _reasons(one: TriggerTally, word: str, groups: list[tuple[str, dict[str, int]]]) -> list[str]:
@@ -122,7 +124,7 @@ def _plot(one: TriggerTally) -> list[str]:
         until = day + timedelta(days=step)
         heights.append(sum(valid for at, valid in known if at < until))
         day = until
-    top = max(one.planned, one.valid, 1)
+    top = max(one.planned or 0, one.valid, 1)
     width = max(1, min(6, PLOT_COLUMNS // len(heights)))
     drawn = bars([height / top for height in heights for _ in range(width)], PLOT_ROWS)
     each = "day" if step == 1 else f"{step} days"

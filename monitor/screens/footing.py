@@ -7,17 +7,21 @@ from monitor.screens.keymap import Key, keys_for
 from monitor.screens.picture import Picture
 from monitor.screens.words import clock
 
+NARROW = 110
+"""Columns below which the stop rule's reminder is short, so that what now stands beside it."""
+
 
 def draw_now(picture: Picture, width: int, height: int) -> Canvas:
     """What now, after the last trial; at the right what the last key did. A reminder of the facility's stop rule comes
     first, and stays until a lower rating is entered."""
     canvas = Canvas(width, height)
-    message, reminder = clean(picture.message), clean(picture.view.reminder)
+    message = clean(picture.message)
+    reminder = clean(picture.view.reminder_short if width < NARROW else picture.view.reminder)
     x, end = 1, width - 1
     if reminder:
         x = canvas.put(x, 0, fit(reminder, min(len(reminder), end - x)), "alarm") + 2
     if message:
-        most = max(0, end - x - 2 if reminder else (end - x) * 3 // 5 if width < 110 else (end - x) // 2)
+        most = max(0, (end - x) * 3 // 5 if width < NARROW else (end - x) // 2)
         role = "alarm" if picture.message_tone == "bad" else "strong"
         end = canvas.put_right(end, 0, fit(message, min(len(message), most)), role) - 2
     ending = close_out_offer(picture)

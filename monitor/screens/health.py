@@ -99,7 +99,8 @@ def feed_text(feed: FeedView, *, roomy: bool, trusted: bool = True, recorded: bo
     more = "".join(
         f" {name} {count}" for name, count in (("dup", feed.duplicates), ("bad", feed.bad)) if count and roomy
     )
-    sources = "".join(f" · {clean(clock_words(one))}" for one in feed.sources) if roomy else ""
+    clocks = [clock_words(one.name, one.offset_s, one.uncertainty_s) for one in feed.sources if roomy]
+    sources = "".join(f" · {clean(one)}" for one in clocks)
     return f"{state}{rate} lost {feed.lost}{more}{sources}{age}"
 
 
@@ -111,7 +112,8 @@ def recorder_text(recorder: RecorderView, *, roomy: bool) -> str:
         return f"{state}, {recorder.unsaved} unsaved" if recorder.unsaved else state
     if recorder.unsaved:
         state = f"saving {recorder.unsaved}"
-    left = minutes_text(recorder.minutes_left, short=not roomy)
+    writes = recorder.state in ("recording", "saving")
+    left = minutes_text(recorder.minutes_left, short=not roomy) if writes else ""
     said = f"{state} {left}{' left' if roomy and left else ''}".rstrip()
     if roomy and recorder.sentence:
         return fit(f"{said} {clean(recorder.sentence)}", min(48, len(said) + 1 + len(recorder.sentence))).rstrip()

@@ -191,6 +191,8 @@ class LiveScreen(Screen[None]):
         if self.frozen is not None:
             view, since = self.frozen
             picture = replace(now_picture, view=view, frozen_for_s=self._clock() - since)
+        # what the feed's silence takes away, or gives back, goes everywhere at once
+        at_once = at_once or self._drawn is None or self._drawn.old != picture.old
         self._drawn = picture
         now_s = self._clock()
         for panel in self.panels():

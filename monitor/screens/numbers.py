@@ -11,6 +11,12 @@ from monitor.screens.strips import draw_strip
 from monitor.screens.words import MASKED, STALE, band_text, value_text, with_unit
 
 LARGE_COUNT = 3
+SHORTER = {
+    "time_gap": ("bumper to bumper", "to its rear"),
+    "ttc": ("gap over closing speed", "gap over closing"),
+    "lane_offset": ("from the lane's centre", "left positive", "left is +"),
+}
+"""Definitions for where the whole one does not fit."""
 
 _IN_WORDS = {"met": "in band", "not met": "out of band", "undecided": "undecided"}
 
@@ -58,8 +64,7 @@ def _number(canvas: Canvas, x: int, width: int, height: int, number: NumberView,
     word = why_no_value(number, picture)
     label = f"{clean(number.label).upper()} {number.unit}".rstrip()
     after = canvas.put(x + 1, 0, fit(label, min(len(label), width - 2)), "strong") + 2
-    if width - (after - x) > 6:
-        canvas.put(after, 0, fit(clean(number.definition), x + width - after), "dim")
+    canvas.put(after, 0, definition_for(number, x + width - after), "dim")
     if word is not None:
         _word(canvas, x, 1, width, scale, word)
     else:
@@ -71,6 +76,12 @@ def _number(canvas: Canvas, x: int, width: int, height: int, number: NumberView,
     if rows >= 2 and not picture.calm:
         strip = None if picture.view.masked else _strip_of(picture, number.measure)
         draw_strip(canvas, x + 1, y + 1, width - 1, rows, strip, number.unit, picture.view.t, old=picture.old)
+
+
+def definition_for(number: NumberView, width: int) -> str:
+    """What the number is, in as many words as there is room for; nothing where even the fewest do not fit whole."""
+    known = (clean(number.definition), *SHORTER.get(number.measure, ()))
+    return next((words for words in known if len(words) <= width), "")
 
 
 def _digits(canvas: Canvas, x: int, y: int, width: int, scale: int, text: str, picture: Picture) -> None:

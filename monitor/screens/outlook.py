@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from rich.cells import cell_len
+
 from monitor.following.view import OutlookRow, OutlookView
 from monitor.judging.trial import ConditionResult
 from monitor.screens.canvas import Canvas, clean, fit
@@ -22,7 +24,7 @@ def draw_outlook(picture: Picture, width: int, height: int) -> Canvas:
         return canvas
     roomy = height - 1 >= 2 * len(outlook.rows) and width >= 84
     hidden = MASKED if picture.view.masked else STALE if picture.old else ""
-    shown = outlook.rows[: (height - 1) // (2 if roomy else 1)]
+    shown, left_out = rungs_for(outlook.rows, len(outlook.rows) if roomy else height - 1)
     for place, row in enumerate(shown):
         y = 1 + place * (2 if roomy else 1)
         draw_condition(canvas, y, row, hidden=hidden)
@@ -30,10 +32,25 @@ def draw_outlook(picture: Picture, width: int, height: int) -> Canvas:
             condition = row.condition
             canvas.put(3, y + 1, clean(condition.measure), "dim", width=40)
             canvas.put(44, y + 1, f"band {band_text(condition_band(condition), condition.unit)}", "dim")
-    left = len(outlook.rows) - len(shown)
-    if left:
-        canvas.put_right(width - 1, height - 1, f" +{left} more in the card (t) ", "wait")
+    if left_out and height > 1:
+        failing = sum(row.condition.result == "not met" for row in left_out)
+        met = all(row.condition.result == "met" for row in left_out)
+        said = hidden or (f"{failing} not met" if failing else "all met" if met else "undecided")
+        canvas.put(1, height - 1, f"+{len(left_out)} more, {said}", "dim" if hidden or met else "wait")
     return canvas
+
+
+def rungs_for(rows: tuple[OutlookRow, ...], room: int) -> tuple[tuple[OutlookRow, ...], tuple[OutlookRow, ...]]:
+    """The rungs there is room for, and those that are left out: advisory ones first, then those that are met, and of
+    alike ones the last. What is left out is counted in a row of its own."""
+    if len(rows) <= room:
+        return rows, ()
+    order = sorted(
+        range(len(rows)), key=lambda at: (not rows[at].condition.required, rows[at].condition.result == "met")
+    )
+    kept = set(order[: max(0, room - 1)])
+    shown = tuple(row for at, row in enumerate(rows) if at in kept)
+    return shown, tuple(row for at, row in enumerate(rows) if at not in kept)
 
 
 def title(canvas: Canvas, width: int, outlook: OutlookView | None) -> None:
@@ -60,17 +77,23 @@ def draw_condition(canvas: Canvas, y: int, row: OutlookRow, *, hidden: str = "",
     wide = width >= 64
     verdict = 12 if wide else 11
     name_wide, value_wide, margin_wide = (18, 14, 8) if wide else (12, 9, 5)
-    name = fit(clean(condition.name), name_wide)
-    if not condition.required:  # in brackets: advisory, it decides nothing
-        name = fit(f"({fit(clean(condition.name), name_wide - 2).rstrip()})", name_wide)
-    at = x + 1
-    canvas.put(at, y, name, "plain" if condition.required else "dim")
-    at += name_wide + 1
     value = hidden or condition_value(condition)
-    if hidden or condition.value is None:  # a word instead of a number has the margin's place, too
-        canvas.put(at, y, fit(value, value_wide + 1 + margin_wide).rstrip(), "strong")
+    at = x + 1
+    # name and value share their columns: a long one has what the other leaves free
+    is_word = bool(hidden) or condition.value is None  # a word has the margin's place, too
+    column = value_wide + (1 + margin_wide if is_word else 0)
+    room = max(name_wide // 2, name_wide + column - cell_len(value))
+    name = fit(clean(condition.name), room)
+    if not condition.required:  # in brackets: advisory, it decides nothing
+        name = fit(f"({fit(clean(condition.name), room - 2).rstrip()})", room)
+    name_long = cell_len(name.rstrip())
+    canvas.put(at, y, name.rstrip(), "plain" if condition.required else "dim")
+    at += name_wide + 1
+    if is_word:
+        after_name = max(0, name_long - name_wide)
+        canvas.put(at + after_name, y, fit(value, column - after_name).rstrip(), "strong")
     else:
-        canvas.put_right(at + value_wide, y, fit(value, value_wide).rstrip(), "strong")
+        canvas.put_right(at + value_wide, y, fit(value, name_wide + value_wide - name_long).rstrip(), "strong")
         canvas.put_right(at + value_wide + 1 + margin_wide, y, margin_text(condition), "dim")
     at += value_wide + margin_wide + 2
     words = clean(row.words) or _TREND_WORDS[row.trend]

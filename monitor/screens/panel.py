@@ -3,18 +3,31 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from typing import Protocol, runtime_checkable
 
 from rich.segment import Segment
 from textual import events
+from textual.app import ScreenStackError
 from textual.geometry import Region, Size
 from textual.strip import Strip
 from textual.widget import Widget
 
 from monitor.screens.canvas import Canvas
 from monitor.screens.marks import PALETTES, Palette
+from monitor.screens.mouse import RowClicked, key_at
 from monitor.screens.picture import Picture
 
 Draw = Callable[[Picture, int, int], Canvas]
+
+
+@runtime_checkable
+class Covering(Protocol):
+    """A screen above another one that hides its rows from one on."""
+
+    @property
+    def covers_from(self) -> int:
+        """The first row that it hides."""
+        ...
 
 
 class Drawn(Widget, can_focus=False):
@@ -49,7 +62,32 @@ class Drawn(Widget, can_focus=False):
         for y, _ in rows:
             self._strips.pop(y, None)
         if rows:
-            self.refresh(*(Region(0, y, end, 1) for y, end in rows))
+            self._repaint([Region(0, y, end, 1) for y, end in rows])
+
+    def _repaint(self, regions: list[Region]) -> None:
+        """Repaints these regions. Below a sheet only what it leaves in sight, and by the sheet's screen: the toolkit's
+        own way then repaints again and again for as long as the sheet is there (70 KiB/s at 200 × 60)."""
+        try:
+            top = self.app.screen
+        except ScreenStackError:  # not on the screen yet
+            return
+        if top is self.screen:
+            self.refresh(*regions)
+            return
+        covers_from = top.covers_from if isinstance(top, Covering) else top.size.height
+        left, above = self.region.offset
+        seen = [region.translate((left, above)) for region in regions if above + region.y < covers_from]
+        if seen:
+            top.refresh(*seen)
+
+    def on_click(self, event: events.Click) -> None:
+        """A key that is shown there is pressed; else the screen is told the row."""
+        event.stop()
+        pressed = key_at(self._canvas, event.x, event.y) if self._canvas is not None else None
+        if pressed is not None:
+            self.app.post_message(pressed)
+        else:
+            self.post_message(RowClicked(self.id or "", event.y))
 
     def render_lines(self, crop: Region) -> list[Strip]:
         """The rows of the canvas in the colours of the theme; beyond it, blanks."""

@@ -17,7 +17,7 @@ from monitor.study.model import Band
 GUTTER = 9
 """Columns left of a plot, for its range."""
 
-LETTERS = {**TIMELINE_LETTERS, "expected": "E", "collision": "C", "release": "R", "brake": "B"}
+LETTERS = {**TIMELINE_LETTERS, "expected": "E", "collision": "C", "release": "R", "brake": "B", "steering": "W"}
 
 
 def range_of(values: Sequence[FloatArray], band: Band | None = None, *, most: float = np.inf) -> tuple[float, float]:
@@ -79,10 +79,16 @@ def draw_letters(canvas: Canvas, area: Area, y: int, marks: Sequence[TimelineMar
         canvas.put(at, y, f"{LETTERS.get(mark.kind, '?')} {label}".rstrip(), "strong", width=max(end - at - 1, 1))
 
 
-def draw_time_axis(canvas: Canvas, area: Area, y: int, words: Callable[[float], str]) -> None:
-    """The line below the plots with a time at each quarter, as `words` writes it."""
+def draw_time_axis(
+    canvas: Canvas, area: Area, y: int, words: Callable[[float], str], ticks: Sequence[float] | None = None
+) -> None:
+    """The line below the plots with a time at each of `ticks`, or at each quarter and at the end."""
     canvas.fill(area.x, y, area.width, "dim", "─")
-    for share in (0.0, 0.25, 0.5, 0.75) if area.width >= 60 else (0.0, 0.5):
-        column = area.x + int(share * area.width)
-        canvas.put(column, y, f"└{words(area.start_t + share * (area.end_t - area.start_t))}", "dim")
-    canvas.put_right(area.x + area.width, y, words(area.end_t), "dim")
+    if ticks is None:
+        shares = (0.0, 0.25, 0.5, 0.75) if area.width >= 60 else (0.0, 0.5)
+        ticks = [area.start_t + share * (area.end_t - area.start_t) for share in shares]
+        canvas.put_right(area.x + area.width, y, words(area.end_t), "dim")
+    for t in ticks:
+        column, said = area.column_of(t), f"└{words(t)}"
+        if column is not None and column + len(said) <= area.x + area.width:
+            canvas.put(column, y, said, "dim")

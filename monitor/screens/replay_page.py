@@ -35,6 +35,8 @@ class Page(Screen[None]):
     """
 
     keys: Keys = ()
+    covers_from = 0
+    """A page hides all of the screen below."""
     input_label = ""
     """Not empty: the page has a line to type in, which `/` opens."""
 

@@ -86,10 +86,14 @@ def _in_words(canvas: Canvas, scene: SceneView) -> None:
     """The road as text, for a slow link: the lead and the gap, then the others by distance."""
     shown = sorted(scene.vehicles, key=lambda one: (not one.is_lead, abs(one.ahead_m)))
     for y, vehicle in enumerate(shown[: canvas.height - 1], start=1):
-        said = f"{clean(vehicle.name) or vehicle.id} {with_unit(vehicle.ahead_m, 'm')} ahead"
+        name, place = clean(vehicle.name) or str(vehicle.id), f"{with_unit(vehicle.ahead_m, 'm')} ahead"
         if vehicle.is_lead:
-            said = f"lead {said}" + ("" if scene.gap_m is None else f", gap {with_unit(scene.gap_m, 'm')}")
-        canvas.put(1, y, fit(said, canvas.width - 2), "strong" if vehicle.is_lead else "plain")
+            place = place if scene.gap_m is None else f"gap {with_unit(scene.gap_m, 'm')}"
+        room = canvas.width - 4 - len(place)
+        if vehicle.is_lead and len(name) + 5 <= room:
+            name = f"lead {name}"
+        said = f"{fit(name, min(len(name), room))}  {place}"
+        canvas.put(1, y, said, "strong" if vehicle.is_lead else "plain")
     if not any(vehicle.is_lead for vehicle in shown):
         canvas.put(1, min(canvas.height - 1, len(shown) + 1), "no lead", "strong")
 

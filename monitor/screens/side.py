@@ -12,11 +12,10 @@ from monitor.screens.words import clock, trial_time, verdict_word
 def draw_side(picture: Picture, width: int, height: int) -> Canvas:
     """Trials above (newest first), notes below (newest first); the title says how many there are."""
     canvas = Canvas(width, height)
-    trials = tuple(trial for trial in reversed(picture.view.trials) if trial.stage != "armed")
+    trials = trials_shown(picture.view.trials)
     notes = picture.view.notes
     _title(canvas, 0, f"TRIALS {len(trials)}")
-    room = height - 2
-    for_trials = min(max(1, len(trials)), max(1, room - min(2, max(1, len(notes)))), max(1, room * 2 // 3))
+    for_trials = rows_for_trials(len(trials), len(notes), height)
     for y, trial in enumerate(trials[:for_trials], start=1):
         draw_trial_row(canvas, y, trial)
     if not trials:
@@ -32,6 +31,17 @@ def draw_side(picture: Picture, width: int, height: int) -> Canvas:
             break
         draw_note_row(canvas, y + 1 + place, note)
     return canvas
+
+
+def trials_shown(trials: tuple[Trial, ...]) -> tuple[Trial, ...]:
+    """Those that there is something to say of, the newest first."""
+    return tuple(trial for trial in reversed(trials) if trial.stage != "armed")
+
+
+def rows_for_trials(trials: int, notes: int, height: int) -> int:
+    """Rows below the first title that trials take; the rest is for notes."""
+    room = height - 2
+    return min(max(1, trials), max(1, room - min(2, max(1, notes))), max(1, room * 2 // 3))
 
 
 def _title(canvas: Canvas, y: int, text: str) -> None:

@@ -14,7 +14,9 @@ from monitor.screens.dialogs.lists import HelpSheet, NotesSheet
 from monitor.screens.dialogs.note import NoteBox
 from monitor.screens.keymap import KEYS, offered
 from monitor.screens.messages import NoteDropped, NoteWritten
+from monitor.screens.mouse import RowClicked
 from monitor.screens.run_sheets import RunSheets
+from monitor.screens.side import rows_for_trials, trials_shown
 from monitor.screens.source import TransportSource
 from monitor.screens.words import clock
 
@@ -78,17 +80,31 @@ class WatchScreen(RunSheets):
         self.say(f"seen: {trial.id}" if trial else "nothing waits to be seen")
         self.draw()
 
+    def on_row_clicked(self, event: RowClicked) -> None:
+        """A click on a trial beside the ladder opens its card."""
+        shown = trials_shown(self.latest.trials)
+        height = self.query_one("#side").size.height
+        place = event.y - 1
+        if event.name == "side" and 0 <= place < min(
+            len(shown), rows_for_trials(len(shown), len(self.latest.notes), height)
+        ):
+            self._open_card(shown[place].id)
+
     def action_card(self) -> None:
         """Opens the newest trial's card."""
         if not self.trials:
             self.nothing_to("show")
             return
+        self._open_card(self.trials[-1].id)
+
+    def _open_card(self, trial_id: str) -> None:
         card = CardSheet(
             lambda: self.trials,
             lambda: self.latest.responses,
             may_rule=not self.read_only,
             may_reveal=not (self.read_only or self.replay),
         )
+        card.at = next((at for at, trial in enumerate(self.trials) if trial.id == trial_id), card.at)
 
         def closed(wish: str | None) -> None:
             if wish == "rule":

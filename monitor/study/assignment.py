@@ -11,6 +11,7 @@ import csv
 import hashlib
 import io
 import re
+from collections import Counter
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from itertools import count
@@ -152,20 +153,48 @@ def due_group(study: Study, earlier: Sequence[Placed], stratum: str | None = Non
     if rule is None or rule.method != "blocks":
         return None
     blocks = permuted_blocks(rule, tuple(study.groups), stratum)
-    due = list(next(blocks))
+    ahead: Counter[str] = Counter()
+    due: list[str] = []
     for placed in earlier:
         if rule.strata and placed.stratum != stratum:
             continue
+        while not due:
+            due = _less(next(blocks), ahead)
+        # A group that was not the next one (the operator chose otherwise) uses up its own place in the block, and
+        # where there is none left, one of a block to come: else it would be proposed again and again.
         if placed.group in due:
-            # A group that was not the next one (the operator chose otherwise) uses up its own place in the block.
             due.remove(placed.group)
+        else:
+            ahead[placed.group] += 1
         if placed.lost and study.replacement == "same group next":
             due.insert(0, placed.group)
         elif placed.lost and study.replacement == "end of block":
             due.append(placed.group)
-        if not due:
-            due = list(next(blocks))
-    return due[0]
+    complete = _complete(study, earlier)
+    if len(complete) == len(study.groups):
+        complete = set()
+    while True:
+        for group in due:
+            if group not in complete:
+                return group
+        due = _less(next(blocks), ahead)
+
+
+def _complete(study: Study, earlier: Sequence[Placed]) -> set[str]:
+    """Groups that have as many trials that are not lost as were planned: none of their places is given any more."""
+    kept = Counter(placed.group for placed in earlier if not placed.lost)
+    return {name for name, group in study.groups.items() if group.planned is not None and kept[name] >= group.planned}
+
+
+def _less(block: Sequence[str], ahead: Counter[str]) -> list[str]:
+    """A new block without the places that were taken ahead of it, which are thereby made up for."""
+    left = []
+    for group in block:
+        if ahead[group] > 0:
+            ahead[group] -= 1
+        else:
+            left.append(group)
+    return left
 
 
 def _check_stratum(rule: AssignmentRule, stratum: str | None) -> str | None:

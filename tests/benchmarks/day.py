@@ -25,7 +25,8 @@ from measuring import resident_mib
 from processes import running
 
 from monitor.following.beginning import begin_run
-from monitor.following.live import VIEW_EVERY_S, Following
+from monitor.following.live import Following
+from monitor.following.slot import VIEW_EVERY_S
 from monitor.record.entries import EntryKind
 from monitor.record.reader import RecordReading
 from monitor.record.verify import verify_record

@@ -13,7 +13,6 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
-from drives import fire_s
 from measuring import Figure, percentile
 from processes import Terminal, children_of, program, running, wait_until
 from shares import STUDY
@@ -22,13 +21,16 @@ import monitor.following.live
 from monitor.feed.decode import decode_message
 from monitor.feed.schema import Marker
 from monitor.following.beginning import begin_run
-from monitor.following.live import LiveSource
 from monitor.following.review import review_record
+from monitor.following.slot import LiveSource
 from monitor.following.view import LiveView
 from monitor.record.clock import SYSTEM_CLOCK
 from monitor.record.entries import Entry, EntryKind, unpack_frames
 from monitor.record.reader import RecordReading
+from monitor.screens.glyphs import large
 from monitor.study.demo import demo_study
+
+ACKNOWLEDGED_EVERY_S = 0.37
 
 
 def measure(rounds: int) -> list[Figure]:
@@ -42,7 +44,9 @@ def measure(rounds: int) -> list[Figure]:
     return [
         Figure("deciding message in → verdict in the view", to_view, "ms", remark=f"{len(to_view)} verdicts"),
         Figure("the same, 99 of 100 within", (percentile(to_view, 0.99),), "ms", at_most=5.0),
-        Figure("trigger marker in → verdict on a terminal of 120×36", to_terminal, "ms", remark="first bytes of it"),
+        Figure(
+            "trigger marker in → verdict on a terminal of 120×36", to_terminal, "ms", remark="bytes of its large word"
+        ),
         Figure("the same, 99 of 100 within", (percentile(to_terminal, 0.99),), "ms", at_most=80.0),
     ]
 
@@ -94,18 +98,19 @@ def _to_terminal(room: Path, drives: int) -> tuple[float, ...]:
     with _published(drives) as (endpoint, publisher):
         watch = ("watch", "--study", str(STUDY), "--feed", endpoint, "--participant", "Q01", "--group", "chime")
         terminal = Terminal(program(*watch, "--group-words", "for measuring", "--records", str(records)))
-        publisher.wait()
+        while publisher.poll() is None:
+            time.sleep(ACKNOWLEDGED_EVERY_S)
+            terminal.type("a")  # so that the next verdict writes its large word anew
         time.sleep(1.0)
         for pid in children_of(terminal.process.pid, "monitor.recorder"):
             os.kill(pid, signal.SIGTERM)
         terminal.close()
     (record,) = records.glob("*.run")
-    fired_ns = [entry.monotonic_ns for entry in _entries(record) if _is_trigger(entry)]
+    words = [large(word)[0].encode() for word in ("FIRED", "INVALID")]
     found = []
-    for number, received_ns in enumerate(fired_ns):
-        words = f"fired at {fire_s(number):.2f} s".encode()
-        shown = (at for at, piece in terminal.pieces if at > received_ns and words in piece)
-        at = next(shown, None)
+    for received_ns in (entry.monotonic_ns for entry in _entries(record) if _is_trigger(entry)):
+        pieces = (piece for piece in terminal.pieces if piece[0] > received_ns)
+        at = next((at for at, piece in pieces if any(word in piece for word in words)), None)
         if at is not None:
             found.append((at - received_ns) / 1e6)
     return tuple(found)

@@ -17,57 +17,73 @@ STUDY = Path(__file__).resolve().parents[2] / "configs" / "dusk-road.toml"
 WINDOW_S = 8.0
 """Of processor time for each round; a drive has room for six after the start."""
 MOST_ROUNDS = 6
-COLUMNS, ROWS = 120, 36
+SIZES = ((80, 24), (120, 36), (200, 60))
+BUDGETED = (120, 36)
 
 
 def measure(rounds: int) -> list[Figure]:
     """The bare process listens at the same time, as a measure of how fast the machine is just then."""
     rounds = min(rounds, MOST_ROUNDS)
-    found = {}
-    for kind in ("headless", "screen"):
-        found[kind] = live_shares(rounds, kind, 60.0, 20)
-    headless, screen = found["headless"], found["screen"]
+    headless = live_shares(rounds, None, 60.0, 20)
+    screens = {size: live_shares(rounds, size, 60.0, 20) for size in SIZES}
+    figures = []
+    for size, shares in screens.items():
+        columns, rows = size
+        most = 15.0 if size == BUDGETED else None
+        figures += [
+            Figure(
+                f"`watch` at {columns}×{rows}: following, judging and screen", shares["follower"], "% core", None, most
+            ),
+            Figure(f"`watch` at {columns}×{rows}, in multiples of bare", _over(shares, "follower"), "× bare"),
+            Figure(f"to the terminal at {columns}×{rows}", shares["terminal"], "KiB/s", at_most=40.0),
+        ]
+    screen = screens[BUDGETED]
     bare = f"bare receive and unpack of the same feed: {_mean(screen['bare']):.1f} %"
     return [
         Figure("recorder", screen["recorder"], "% core", at_most=5.0, remark=bare),
         Figure("recorder, in multiples of bare", _over(screen, "recorder"), "× bare"),
         Figure("`watch --headless`: following and judging", headless["follower"], "% core"),
-        Figure("`watch` at 120×36: following, judging and screen", screen["follower"], "% core", at_most=15.0),
-        Figure("`watch` at 120×36, in multiples of bare", _over(screen, "follower"), "× bare"),
-        Figure("to the terminal at 120×36", screen["terminal"], "KiB/s", at_most=40.0),
+        *figures,
     ]
 
 
-def live_shares(rounds: int, kind: str, rate_hz: float, vehicles: int) -> dict[str, tuple[float, ...]]:
-    """Per cent of a core of the bare loop, the recorder and the follower, in each window; KiB/s to the terminal."""
+def live_shares(
+    rounds: int, size: tuple[int, int] | None, rate_hz: float, vehicles: int
+) -> dict[str, tuple[float, ...]]:
+    """Per cent of a core of the bare loop, the recorder and the follower, in each window; KiB/s to the terminal.
+    `size` of the terminal in columns and rows; None: without a screen."""
     room = Path(tempfile.mkdtemp(prefix="twb-", dir="/tmp"))
     arguments = ("--rate", f"{rate_hz:g}", "--vehicles", str(vehicles), "--longer", "2")
     try:
         with simulator(*arguments) as endpoint, bare_receiver(endpoint, 10**9) as bare:
             watch = program("watch", "--study", str(STUDY), "--feed", endpoint, "--participant", "Q01")
-            with _watching([*watch, "--records", str(room)], kind) as (pid, size):
+            with _watching([*watch, "--records", str(room)], size) as (pid, written, begin):
                 recorders: list[int] = []
                 wait_until("the recorder", lambda: recorders.extend(children_of(pid, "monitor.recorder")) or recorders)
                 recorder = recorders[0]
                 time.sleep(4.0)  # past the start: road, first picture
-                return _windows(rounds, {"bare": bare.pid, "recorder": recorder, "follower": pid}, size)
+                begin()
+                return _windows(rounds, {"bare": bare.pid, "recorder": recorder, "follower": pid}, written)
     finally:
         shutil.rmtree(room, ignore_errors=True)
 
 
 @contextmanager
-def _watching(command: list[str], kind: str) -> Iterator[tuple[int, Callable[[], int]]]:
-    if kind == "screen":
-        terminal = Terminal(command, COLUMNS, ROWS)
+def _watching(
+    command: list[str], size: tuple[int, int] | None
+) -> Iterator[tuple[int, Callable[[], int], Callable[[], None]]]:
+    """The process, the bytes that it has written to its terminal, and what closes the preflight."""
+    if size is not None:
+        terminal = Terminal(command, *size)
         try:
-            yield terminal.process.pid, lambda: terminal.size
+            yield terminal.process.pid, lambda: terminal.size, lambda: terminal.type("\x1b")
         finally:
             _end_recorders(terminal.process.pid)
             terminal.close()
         return
     with running([*command, "--headless", "--json"], stdout=subprocess.DEVNULL) as process:
         try:
-            yield process.pid, lambda: 0
+            yield process.pid, lambda: 0, lambda: None
         finally:
             process.terminate()
             process.wait(20)

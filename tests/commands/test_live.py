@@ -67,6 +67,8 @@ def test_after_a_lost_trial_the_tally_of_the_earlier_runs_says_who_is_needed(tmp
                 out, err = watch.communicate(timeout=60)
         assert watch.returncode == 0, err
     lines = [json.loads(line) for line in out.splitlines()]
+    how_far = "Valid gate-brake: chime 1 of 12, seat-pulse 0 of 12, light-strip 0 of 12, no-alert 0 of 12."
+    assert err.splitlines()[-1] == f"{how_far} Next is group chime."  # with this run, after it was closed
     said = trials(lines[-1])[GATE]["what_now"]
     assert said == (
         "Stop and replace: the hazard showed itself; the next participant takes the place in group chime; "
@@ -112,6 +114,21 @@ def test_killing_the_recorder_opens_a_new_part_and_a_trigger_in_the_hole_is_unde
     assert reviewed(tmp_path)["trials"] == whole["trials"]
     verified = run("verify", "--json", str(the_record(tmp_path)))
     assert verified.returncode == 0, verified.stdout
+
+
+@pytest.mark.slow
+def test_a_run_left_behind_on_the_same_feed_is_said(tmp_path: Path) -> None:
+    with simulator(speed=1.0) as endpoint, watching(endpoint, tmp_path) as left:
+        wait_for(lambda: record_bytes(tmp_path) > 50_000)
+        left.kill()
+        left.wait()
+        name = the_record(tmp_path).name
+        with watching(endpoint, tmp_path) as watch:
+            assert watch.stderr is not None
+            said = next(line for line in iter(watch.stderr.readline, "") if "still being recorded" in line)
+            assert said.startswith(f"{name} is still being recorded from {endpoint} and will take in this drive, too")
+    for running in find_running(tmp_path):
+        os.kill(running.pid, signal.SIGTERM)
 
 
 @pytest.mark.slow

@@ -180,6 +180,8 @@ def test_preflight_shows_each_source_and_what_it_lacks() -> None:
     assert heading == "NOT YET"
     heading, lines = seen({1: [gaze(end_t=1.5)], 2: [sensor]})
     assert lines["gaze"] == ("has been silent since 1.5 s", "not met")
+    heading, lines = seen({1: [gaze(clock=lambda t: min(t, 1.5) + 0.4, marks=SYNC[:1])], 2: [sensor]})
+    assert lines["gaze"] == ("has a clock that has stood since 1.5 s", "not met")
 
 
 def test_faults_of_a_source_are_faults_of_the_check() -> None:

@@ -6,12 +6,14 @@ import json
 import subprocess
 import sys
 import time
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
 import pytest
 
-from tests.commands.running import command, run, the_record, trials
+from tests.commands.running import command, the_record, trials
+from tests.connect.calling import call
 from tests.connect.conftest import DEADLINE_S
 from tests.judging.handsource import GAZE_STUDY
 
@@ -85,13 +87,10 @@ class Run:
         self.watch.communicate()
 
 
-@pytest.fixture(scope="module")
-def runs(tmp_path_factory: pytest.TempPathFactory) -> Any:
-    """All cases at the same time, to their end."""
-    directory = tmp_path_factory.mktemp("two-machines")
-    started = {
-        name: Run(directory / name.replace(" ", "-"), marks, until) for name, (marks, until, *_) in CASES.items()
-    }
+@pytest.fixture
+def runs(tmp_path: Path) -> Iterator[dict[str, tuple[Run, list[dict[str, Any]]]]]:
+    """All cases at the same time, to their end: what each watch printed."""
+    started = {name: Run(tmp_path / name.replace(" ", "-"), marks, until) for name, (marks, until, *_) in CASES.items()}
     try:
         machines = [machine for one in started.values() for machine in one.machines]
         for machine in machines:
@@ -110,24 +109,25 @@ def runs(tmp_path_factory: pytest.TempPathFactory) -> Any:
             one.end()
 
 
-@pytest.mark.parametrize("name", sorted(CASES))
-def test_two_clocks_give_the_right_verdict_with_sync_marks_and_undecided_without(name: str, runs: Any) -> None:
-    _, _, verdict, eyes = CASES[name]
-    one, lines = runs[name]
-    trial = trials(lines[-1])[GATE]
-    result = {condition["name"]: condition["result"] for condition in trial["conditions"]}["eyes away"]
-    assert (trial["verdict"], result) == (verdict, eyes), trial["findings"]
-    (source,) = trial["sources"]
-    if name == "without":
-        assert (source["offset_s"], source["marks"]) == (None, 0)
-    else:
-        assert source["offset_s"] == pytest.approx(-0.401, abs=0.02)
-        assert 0.0 < source["uncertainty_s"] < 0.06
-    assert lines[-1]["sources"][0]["frames"] > 900
-    said = [line["sentence"] for line in lines if line["type"] == "health"]
-    words = "gaze has no sync mark" if name == "without" else "gaze −0.4"
-    assert any(words in sentence for sentence in said), said
-    # and by `review`, from the record alone
-    (again,) = json.loads(run("review", "--json", str(the_record(one.records))).stdout)
-    assert again["trials"] == lines[-1]["trials"]
-    assert again["sources"] == lines[-1]["sources"]
+def test_two_clocks_give_the_right_verdict_with_sync_marks_and_undecided_without(
+    runs: dict[str, tuple[Run, list[dict[str, Any]]]],
+) -> None:
+    for name, (_, _, verdict, eyes) in CASES.items():
+        one, lines = runs[name]
+        trial = trials(lines[-1])[GATE]
+        result = {condition["name"]: condition["result"] for condition in trial["conditions"]}["eyes away"]
+        assert (trial["verdict"], result) == (verdict, eyes), (name, trial["findings"])
+        (source,) = trial["sources"]
+        if name == "without":
+            assert (source["offset_s"], source["marks"]) == (None, 0)
+        else:
+            assert source["offset_s"] == pytest.approx(-0.401, abs=0.02)
+            assert 0.0 < source["uncertainty_s"] < 0.06
+        assert lines[-1]["sources"][0]["frames"] > 900
+        said = [line["sentence"] for line in lines if line["type"] == "health"]
+        words = "gaze has no sync mark" if name == "without" else "gaze −0.4"
+        assert any(words in sentence for sentence in said), said
+        # and by `review`, from the record alone
+        (again,) = json.loads(call("review", "--json", str(the_record(one.records))).stdout)
+        assert again["trials"] == lines[-1]["trials"]
+        assert again["sources"] == lines[-1]["sources"]

@@ -33,7 +33,7 @@ inline int zmq_send(void*, const void* body, size_t size, int) {
 
 
 def block(language: str) -> str:
-    (found,) = re.findall(rf"```{language}\n(.*?)```", README, re.DOTALL)
+    found, *_ = re.findall(rf"```{language}\n(.*?)```", README, re.DOTALL)
     return str(found)
 
 

@@ -52,4 +52,5 @@ def test_the_stop_rule_reminds_from_its_rating_on_and_until_a_lower_one() -> Non
         return view_of(*entries, text=STOP).reminder
 
     assert rated() == rated(11) == rated(12, 5) == ""
+    assert view_of(text=STOP).reminder_short == ""
     assert rated(12) == "Comfort rating 12: the facility's stop rule is 12 or more."

@@ -8,7 +8,8 @@ from contextlib import contextmanager
 from typing import Any, cast
 
 from monitor.following.building import STALE_S
-from monitor.following.live import VIEW_EVERY_S, Following, LiveSource
+from monitor.following.live import Following
+from monitor.following.slot import VIEW_EVERY_S, LiveSource
 from monitor.following.view import FeedView, LiveView, RecorderView
 from monitor.record.clock import SYSTEM_CLOCK
 
@@ -29,9 +30,14 @@ class Scripted:
         self.turn = threading.Event()
         self.made: list[str] = []
         self.masks = False
+        self.judges_seldom = False
+        self.judges_now: list[bool] = []
         self.view_made = threading.Event()
 
     def step(self, timeout_s: float) -> bool:
+        if self.judges_seldom:
+            self.turn.wait(0.005)
+            return self.judges_now.pop() if self.judges_now else False
         if self.turn.wait(0.005):
             self.turn.clear()
             self.turned = True
@@ -39,6 +45,7 @@ class Scripted:
 
     def view(self, revision: int) -> LiveView:
         self.made.append("whole")
+        self.judges_now = [True]
         self.view_made.set()
         return picture(revision)
 
@@ -101,6 +108,18 @@ def test_where_a_fire_masks_numbers_the_screen_is_woken_by_the_whole_view_alone(
         following.turn.set()
         assert woken.wait(WITHIN_S)
     assert seen[0][-2:] == ["told", "whole"]
+
+
+def test_what_was_judged_just_after_a_view_counts_for_the_next_one() -> None:
+    following = Scripted()
+    following.judges_seldom = True  # once, just after each view: a view that stands still would be believed no more
+    with running(following) as source:
+        revisions = set()
+        while len(following.made) < 4:
+            following.view_made.clear()
+            assert following.view_made.wait(WITHIN_S)
+            revisions.add(source.view().revision)
+    assert len(revisions) >= 3
 
 
 def test_a_feed_that_falls_silent_is_stale_without_a_new_view() -> None:

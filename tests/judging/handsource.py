@@ -45,6 +45,8 @@ class HandSource:
     """Whether messages of that true time are lost on the way."""
     delay_s: float = 0.0
     """How long its messages are under way."""
+    frames_late_s: float = 0.0
+    """How much longer its frames are."""
     hello: Mapping[str, Any] = field(default_factory=dict)
 
     def messages(self) -> Iterator[tuple[float, list[bytes]]]:
@@ -67,7 +69,8 @@ class HandSource:
                 out.append(("frame", self._frame(seq, t, sent)))
             if not self.lost(t):
                 for topic, fields in out:
-                    yield t + self.delay_s, [topic.encode(), msgpack.packb(fields)]
+                    late_s = self.frames_late_s if topic == "frame" else 0.0
+                    yield t + self.delay_s + late_s, [topic.encode(), msgpack.packb(fields)]
 
     def _hello(self, recent: list[dict[str, Any]]) -> dict[str, Any]:
         head = {"v": 1, "run": self.run, "source": self.source, "rate_hz": self.rate_hz}

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import math
+from functools import cache
 from itertools import pairwise
 from typing import Any
 
@@ -256,19 +257,28 @@ def test_the_task_of_a_tablet_is_placed_by_its_clock() -> None:
     assert codes([sensor(None, source="tablet")]) == {"task-missing"}
 
 
+WHEN_AWAY = GAZE_STUDY.replace(
+    'measure = "station"\nat_least = 300.0\nedge = "rising"',
+    'measure = "station"\nat_least = 250.0\n[[trigger.fires_when]]\nmeasure = "on_road"\nat_most = 0.5',
+    1,
+)
+"""Fires as soon as the participant looks away, from 7.5 s of the drive on."""
+
+
 # Blocks.
 
 FEEDS_OF = {
     "two clocks": {1: [gaze()], 2: [sensor()]},
     "late samples": {1: [gaze(delay_s=0.7)], 2: [sensor(delay_s=1.1)]},
+    "samples after the trial": {1: [gaze(frames_late_s=5.5)]},
     "restarted": {1: [gaze(end_t=9.8), gaze(run="g-2", start_t=10.0, clock=lambda t: t - 9.0, marks=SYNC[3:])]},
     "holes": {1: [gaze(lost=lambda t: 9.6 < t < 9.7 or 3.5 < t < 4.5)], 2: [sensor(10.602)]},
     "silent": {1: [gaze(end_t=8.0)], 2: [sensor(sync=[])]},
 }
 
 
-def trials_of(blocks: list[list[Entry]]) -> str:
-    study = study_of(GAZE_STUDY)
+def trials_of(blocks: list[list[Entry]], text: str = GAZE_STUDY) -> str:
+    study = study_of(text)
     session = Session(study, opening_of_several(study))
     for block in blocks:
         session.take(block)
@@ -278,34 +288,41 @@ def trials_of(blocks: list[list[Entry]]) -> str:
 ENTRIES = {
     name: entries_beside([drive(), drive(run="run-b", fire_t=10.0)], sources) for name, sources in FEEDS_OF.items()
 }
-WHOLE = {name: trials_of([entries]) for name, entries in ENTRIES.items()}
+
+
+@cache
+def whole(name: str, text: str = GAZE_STUDY) -> str:
+    return trials_of([ENTRIES[name]], text)
 
 
 @settings(max_examples=25, deadline=None, suppress_health_check=[HealthCheck.too_slow])
 @given(
     name=st.sampled_from(sorted(ENTRIES)),
+    text=st.sampled_from([GAZE_STUDY, WHEN_AWAY]),
     cuts=st.lists(st.floats(0.0, 1.0), max_size=12),
     near_fire=st.lists(st.integers(-200, 900), max_size=12),
 )
-def test_any_cut_into_blocks_gives_exactly_the_same_trials(name: str, cuts: list[float], near_fire: list[int]) -> None:
+def test_any_cut_into_blocks_gives_exactly_the_same_trials(
+    name: str, text: str, cuts: list[float], near_fire: list[int]
+) -> None:
     entries = ENTRIES[name]
     fire = next(index for index, one in enumerate(entries) if b"gate-brake" in one.payload)
     places = {round(cut * len(entries)) for cut in cuts} | {min(max(fire + k, 0), len(entries)) for k in near_fire}
     bounds = [0, *sorted(places), len(entries)]
-    assert trials_of([entries[a:b] for a, b in pairwise(bounds)]) == WHOLE[name]
+    assert trials_of([entries[a:b] for a, b in pairwise(bounds)], text) == whole(name, text)
 
 
 def test_one_entry_at_a_time_gives_the_same_trials() -> None:
     entries = ENTRIES["late samples"]
     fire = next(index for index, one in enumerate(entries) if b"gate-brake" in one.payload)
     singly = [[entry] for entry in entries[fire - 100 : fire + 500]]
-    assert trials_of([entries[: fire - 100], *singly, entries[fire + 500 :]]) == WHOLE["late samples"]
+    assert trials_of([entries[: fire - 100], *singly, entries[fire + 500 :]]) == whole("late samples")
 
 
 def test_no_number_in_it_is_nan() -> None:
-    for text in WHOLE.values():
-        json.loads(text, parse_constant=lambda name: pytest.fail(name))
-    assert math.isfinite(json.loads(WHOLE["two clocks"])[0]["sources"][0]["offset_s"])
+    for name in ENTRIES:
+        json.loads(whole(name), parse_constant=lambda name: pytest.fail(name))
+    assert math.isfinite(json.loads(whole("two clocks"))[0]["sources"][0]["offset_s"])
 
 
 def test_marks_close_together_pair_rightly_or_not_at_all() -> None:
@@ -320,13 +337,6 @@ def test_marks_close_together_pair_rightly_or_not_at_all() -> None:
 
 
 # A rule that looks at what a further source tells.
-
-WHEN_AWAY = GAZE_STUDY.replace(
-    'measure = "station"\nat_least = 300.0\nedge = "rising"',
-    'measure = "station"\nat_least = 250.0\n[[trigger.fires_when]]\nmeasure = "on_road"\nat_most = 0.5',
-    1,
-)
-"""Fires as soon as the participant looks away, from 7.5 s of the drive on."""
 
 
 def timed(trial: Trial) -> tuple[str, str, set[str]]:

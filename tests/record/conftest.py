@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import os
+import shutil
+import tempfile
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -11,7 +14,7 @@ import pytest
 from monitor.record.disk import DiskCalls
 from monitor.record.entries import Entry, EntryKind, Opening, pack_frames, pack_operator
 from monitor.record.framing import OVERHEAD
-from monitor.record.parts import PART_HEADER_BYTES, part_name
+from monitor.record.parts import PART_HEADER_BYTES, new_record_directory, part_name
 from monitor.record.reader import RecordFiles
 from monitor.record.writer import RecordWriter
 
@@ -97,6 +100,21 @@ class FailingDisk(DiskCalls):
         super().unlink(path)
 
 
+MEMORY = Path("/dev/shm")
+ROOM_BYTES = 1 << 30
+
+
+@pytest.fixture
+def tmp_path() -> Iterator[Path]:
+    """In memory, where the machine has room there: hundreds of records are written, synced and removed, and none of it
+    depends on the disk below. How a disk fails is injected, or is a disk of the test's own."""
+    in_memory = MEMORY.is_dir() and os.access(MEMORY, os.W_OK | os.X_OK) and shutil.disk_usage(MEMORY).free > ROOM_BYTES
+    with tempfile.TemporaryDirectory(
+        prefix="tw-", dir=MEMORY if in_memory else None, ignore_cleanup_errors=True
+    ) as name:
+        yield Path(name)
+
+
 @pytest.fixture
 def clock() -> HandClock:
     return HandClock()
@@ -123,6 +141,19 @@ def opening() -> Opening:
         feeds=(),
         versions={},
     )
+
+
+@pytest.fixture
+def path(tmp_path: Path, clock) -> Path:
+    (tmp_path / "first").mkdir()
+    return new_record_directory(tmp_path / "first", "Q01", clock)
+
+
+@pytest.fixture
+def second(tmp_path: Path) -> Path:
+    place = tmp_path / "second"
+    place.mkdir()
+    return place
 
 
 def payload(number: int) -> bytes:

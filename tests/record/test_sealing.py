@@ -1,4 +1,4 @@
-"""Sealing, sealed records, withdrawal."""
+"""Sealing, and sealed records."""
 
 from __future__ import annotations
 
@@ -18,8 +18,8 @@ from monitor.errors import RecordUnreadable
 from monitor.record import sealing
 from monitor.record.disk import DISK, RecordBusy, RecordNotWritable, lock_record
 from monitor.record.entries import EntryKind, pack_frames
-from monitor.record.parts import SEALED_NAME, find_parts, list_records, read_tombstone
-from monitor.record.reader import RecordFiles, RecordReading, RecordWithdrawn
+from monitor.record.parts import SEALED_NAME, find_parts
+from monitor.record.reader import RecordFiles, RecordReading
 from monitor.record.recovery import recover_record
 from monitor.record.sealed import SealedFile
 from monitor.record.sealed_blocks import ENTRIES
@@ -118,6 +118,27 @@ def drive(drive_template, tmp_path) -> Path:
     return path
 
 
+@pytest.fixture(scope="module")
+def sealed_template(drive_template, tmp_path_factory) -> Path:
+    path = tmp_path_factory.mktemp("sealed") / drive_template.name
+    shutil.copytree(drive_template, path)
+    seal_record(path)
+    return path
+
+
+@pytest.fixture
+def sealed_drive(sealed_template, tmp_path) -> Path:
+    """The same record, sealed."""
+    path = tmp_path / sealed_template.name
+    shutil.copytree(sealed_template, path)
+    return path
+
+
+@pytest.fixture(scope="module")
+def drive_entries(drive_template) -> list:
+    return entries_of(drive_template)
+
+
 def entries_of(path: Path) -> list:
     return [entry for block in RecordReading(path).blocks() for entry in block]
 
@@ -169,13 +190,10 @@ def test_a_range_is_read_without_reading_the_whole(drive, failing_disk) -> None:
 
 
 @pytest.mark.parametrize("after", [0, 1, 2, 500, 3021, 3022, 3023, 5000, 6022, 6023, 6024])
-def test_a_sealed_record_read_from_any_number_on(drive_template, tmp_path_factory, after: int) -> None:
-    path = tmp_path_factory.mktemp("any") / drive_template.name
-    shutil.copytree(drive_template, path)
-    last = RecordReading(path).last_number
-    seal_record(path)
-    numbers = [entry.number for block in RecordReading(path).blocks(after=after, size=100) for entry in block]
-    assert numbers == list(range(after + 1, last + 1))
+def test_a_sealed_record_read_from_any_number_on(sealed_template, drive_entries, after: int) -> None:
+    reading = RecordReading(sealed_template)
+    numbers = [entry.number for block in reading.blocks(after=after, size=100) for entry in block]
+    assert numbers == list(range(after + 1, drive_entries[-1].number + 1))
 
 
 @pytest.mark.slow
@@ -212,14 +230,12 @@ def test_two_flipped_bits_of_one_block_cost_that_block_and_are_told(drive) -> No
 
 
 @pytest.mark.parametrize("cut", [1, 20, 31, 32, 33, 200, 2000])
-def test_an_index_that_is_cut_off_is_built_again_from_the_blocks(drive, cut: int) -> None:
-    before = entries_of(drive)
-    seal_record(drive)
-    file = drive / SEALED_NAME
+def test_an_index_that_is_cut_off_is_built_again_from_the_blocks(sealed_drive, drive_entries, cut: int) -> None:
+    file = sealed_drive / SEALED_NAME
     file.write_bytes(file.read_bytes()[:-cut])
-    result = verify_record(drive)
+    result = verify_record(sealed_drive)
     assert "the index is damaged and was built again" in " ".join(result.sentences())
-    assert entries_of(drive) == before
+    assert entries_of(sealed_drive) == drive_entries
 
 
 def test_the_index_of_another_record_is_not_believed(drive, small) -> None:
@@ -360,53 +376,9 @@ def test_parts_on_the_second_disk_are_sealed_with_the_others(tmp_path, opening, 
     assert find_parts(path) == []
 
 
-def test_a_withdrawn_record_leaves_a_tombstone_without_data_and_is_refused(small, tmp_path, clock) -> None:
-    (small / "cache").mkdir()
-    (small / "cache" / "columns.npy").write_bytes(b"0123")
-    digest = RecordReading(small).digest
-    tombstone = withdraw_record(small, "study lead", clock)
-    assert tombstone == {
-        "withdrawn_at": "2025-06-15T15:06:40+00:00",
-        "by": "study lead",
-        "digest": digest,
-        "entries": 9,
-        "missing_parts": [],
-    }
-    assert [file.name for file in small.rglob("*") if file.is_file()] == ["tombstone.json"]
-    assert read_tombstone(small) == tombstone
-    assert list_records(tmp_path) == [small]
-    assert withdraw_record(small, "someone else") == tombstone
-    for act in (RecordReading, verify_record, seal_record, lambda path: RecordWriter.resume(path, why="")):
-        with pytest.raises(RecordWithdrawn, match=r"consent was withdrawn on 2025-06-15T.*cannot be read"):
-            act(small)
-
-
-def test_withdrawing_reaches_the_second_place_and_nothing_that_is_not_the_records(tmp_path, opening, clock) -> None:
-    path, second = tmp_path / "Q01-20250615T145320Z-0aaa.run", tmp_path / "second"
-    writer = RecordWriter.create(path, opening, second=second, clock=clock)
-    writer.close("")
-    (second / path.name).mkdir(parents=True)
-    (second / path.name / "part-0002.twr").write_bytes(b"left over")
-    (second / path.name / "somebody-elses.txt").write_bytes(b"kept")
-    (tmp_path / "linked.txt").write_bytes(b"kept")
-    (path / "link").symlink_to(tmp_path / "linked.txt")
-    withdraw_record(path, "lead")
-    left = {file.name: file.read_bytes() for file in tmp_path.rglob("*") if file.is_file()}
-    assert left.keys() == {"tombstone.json", "somebody-elses.txt", "linked.txt"}
-    assert left["linked.txt"] == left["somebody-elses.txt"] == b"kept"
-
-
 def test_a_record_that_is_sealed_under_a_reader_says_to_open_it_again(drive) -> None:
     blocks = RecordReading(drive).blocks(size=10)
     next(blocks)
     seal_record(drive)
     with pytest.raises(RecordUnreadable, match="if it was sealed meanwhile, open it again"):
         list(blocks)
-
-
-def test_what_is_no_record_is_not_withdrawn(tmp_path) -> None:
-    with pytest.raises(RecordUnreadable):
-        withdraw_record(tmp_path, "lead")
-    with pytest.raises(RecordUnreadable):
-        withdraw_record(tmp_path / "missing", "lead")
-    assert list(tmp_path.iterdir()) == []

@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 import signal
 
-from monitor.record.entries import EntryKind
+from monitor.record.entries import EntryKind, unpack_frames, unpack_further
 
 BURST = """
 import sys, time, zmq
@@ -72,19 +72,24 @@ def test_a_topic_that_is_not_ours_is_not_taken(house):
     assert {frames[0] for frames in follower.messages} == {b"hello", b"frame"}
 
 
-def test_two_feeds_go_into_one_record(house):
+def test_two_feeds_go_into_one_record_each_message_with_its_source(house):
     first, one = house.publisher()
     second, other = house.publisher("ipc://" + str(house.room / "feed"))
     house.start(house.plan(one, other))
     follower = house.follow()
     house.subscribed(first, follower)
 
+    def further():
+        return [unpack_further(entry.payload) for entry in follower.entries if entry.kind is EntryKind.FURTHER]
+
     def both():
         first.send_multipart([b"frame", b"1"])
         second.send_multipart([b"frame", b"2"])
-        return {frames[1] for frames in follower.messages} >= {b"1", b"2"}
+        return [b"frame", b"1"] in follower.messages and further()
 
     follower.until(both, "messages of both feeds")
+    assert {(source, tuple(unpack_frames(payload))) for source, payload in further()} == {(1, (b"frame", b"2"))}
+    assert [b"frame", b"2"] not in follower.messages
 
 
 def test_ten_times_the_rate_loses_nothing(house, tmp_path):

@@ -22,3 +22,11 @@ NOT_MAINTAINED = times("5 5 8 8 12 16+ 23 27 30 33 43 45")
 ALERT_A = times(".62 .71 .75 .80 .88 .93 1.05 1.22")
 ALERT_B = times(".70 .84 .91 1.02 1.10 1.35 1.60 4.0+")
 ALERT_C = times(".95 1.10 1.28 1.45 1.90 2.40 4.0+ 4.0+")
+
+# Hollander & Wolfe 1973, Nonparametric Statistical Methods (data from memory): permeability of the human chorioamnion
+# at term and at 12 to 26 weeks; half-times of mucociliary clearance of three kinds of subjects
+PERMEABILITY = (
+    times(".80 .83 1.89 1.04 1.45 1.38 1.91 1.64 .73 1.46"),
+    times("1.15 .88 .90 .74 1.21"),
+)
+HALF_TIMES = (times("2.9 3.0 2.5 2.6 3.2"), times("3.8 2.7 4.0 2.4"), times("2.8 3.4 3.7 2.2 2.0"))

@@ -13,12 +13,14 @@ from monitor.commands.assign import MOST_TO_JUDGE, plan_run
 from monitor.commands.assign import run as assign
 from monitor.errors import WitnessError
 from monitor.following.review import review_record
+from monitor.record.entries import Opening
+from monitor.record.writer import RecordWriter
 from monitor.reports.assigning import earlier_runs, next_group
 from monitor.study.assignment import permuted_blocks
 from monitor.study.standing import Due, standing_from_map
 from tests.commands.running import simulator, the_record, watching
 from tests.judging.hand import STUDY, study_of
-from tests.reports.making import hand_record
+from tests.reports.making import NOON, ManualClock, hand_record
 from tests.reports.test_tally import TRIAL, ruling, too_long_gap
 
 BLOCKS = STUDY.replace(
@@ -65,6 +67,20 @@ def test_a_lost_trial_is_replaced_by_the_studys_rule_and_an_undecided_one_not_ye
     hand_record(records, "Q11", first, text=BLOCKS, day=1, operator=[ruling(TRIAL, "undecided", "other")])
     assert [one.lost for one in earlier_runs(study, records).placed] == [True, False]
     assert path.is_dir()
+
+
+def test_a_run_that_is_being_recorded_has_its_place_in_the_order(records: Path) -> None:
+    hand_record(records, "Q10", "chime", text=BLOCKS)
+    study = study_of(BLOCKS)
+    opening = Opening("Q11", "no-alert", study.name, study.text, study.sha256, ("tcp://127.0.0.1:1",), {})
+    clock = ManualClock(NOON.replace(day=NOON.day + 1))
+    running = RecordWriter.create(records / "Q11-20261103T120000Z-0000.run", opening, clock=clock)
+    try:
+        hand_record(records, "Q12", "no-alert", text=BLOCKS, day=2)
+        placed = earlier_runs(study, records).placed
+    finally:
+        running.close("test")
+    assert [(one.participant, one.lost) for one in placed] == [("Q10", False), ("Q11", False), ("Q12", False)]
 
 
 def test_a_participant_who_comes_again_keeps_the_group(records: Path) -> None:

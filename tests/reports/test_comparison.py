@@ -13,7 +13,8 @@ from scipy import stats
 
 from monitor.errors import WitnessError
 from monitor.reports.audit import AUDIT_NAME, enter_look
-from monitor.reports.comparison import Comparison, compare_studies, ending_of
+from monitor.reports.comparison import Comparison, compare_studies
+from monitor.reports.comparison_groups import ending_of
 from monitor.reports.comparison_text import comparison_lines
 from monitor.reports.comparison_words import cautions, comparison_json
 from monitor.reports.gathering import gather
@@ -206,6 +207,27 @@ def test_without_scipy_everything_but_the_p_values(tmp_path: Path, monkeypatch: 
 
 
 # The audit
+
+
+def test_by_ranks_where_everybody_was_waited_for_equally_long(tmp_path: Path) -> None:
+    for number, response_s in enumerate((0.6, 0.7, 0.8, 0.9, None)):
+        hand_record(tmp_path, f"Q1{number}", response_s=response_s)
+    for number, response_s in enumerate((1.1, 1.3, 1.5, 1.8, None)):
+        hand_record(tmp_path, f"Q2{number}", "no-alert", response_s)
+    one = compared(tmp_path, test="ranks")
+    # ranks: chime 1 2 3 4 and 9.5, the other 5 6 7 8 and 9.5; sums 19.5 and 35.5
+    assert one.test.observed.tolist() == [19.5, 35.5]
+    h, p = stats.kruskal([1, 2, 3, 4, 9], [5, 6, 7, 8, 9])
+    assert one.test.statistic == pytest.approx(h)
+    (pair,) = one.pairs
+    assert pair.p == one.p != pytest.approx(p)  # two groups: counted, not by the chi-square distribution
+    assert "Kruskal-Wallis by ranks" in words(one)
+    assert comparison_json(one, 1)["test"]["exact"] is True
+
+    hand_record(tmp_path, "Q30", "no-alert", drive=hand_drive("no-alert", None, markers=CONTACT))
+    one = compared(tmp_path, test="ranks")
+    assert (one.p, one.pairs) == (None, ())
+    assert "was censored (contact, or cut short) before the last response" in words(one)
 
 
 def test_each_look_is_entered_and_chained(tmp_path: Path) -> None:

@@ -11,6 +11,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+from textual.pilot import Pilot
 
 from monitor.following.view import (
     FeedView,
@@ -216,6 +217,7 @@ def traces(**more: Any) -> ResponseTraces:
     brake = np.interp(t, [205.16, 205.5, 208.0, 208.4], [0.0, 0.7, 0.7, 0.1])
     fields: dict[str, Any] = {"trial": "1/gate-brake/1", "start_t": 202.2, "end_t": 210.2, "period_s": 1 / 60, "t": t}
     fields |= {"own_speed": own, "lead_speed": lead, "gap": gap, "accelerator": accelerator, "brake": brake}
+    fields["steering"] = 0.05 * np.sin(t - 204.2)
     return ResponseTraces(**{**fields, **more})
 
 
@@ -522,6 +524,22 @@ class FakeReplay(FakeSource):
 
     def loop(self) -> None:
         self._moved("loop")
+
+
+async def until_it_stands(pilot: Pilot[Any]) -> None:
+    """Goes on until nothing is left to be drawn: a sheet is there, has its size and has been painted.
+
+    The toolkit mounts a sheet that opens by itself in turns of its own; a picture that was taken after a fixed number
+    of turns had it, or had it not, as the machine was busy.
+    """
+    before = ""
+    for _ in range(100):
+        await pilot.pause(0.02)
+        now = pilot.app.export_screenshot()
+        if now == before:
+            return
+        before = now
+    raise AssertionError("the screen does not come to rest")
 
 
 @pytest.fixture

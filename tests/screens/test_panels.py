@@ -179,14 +179,44 @@ def test_the_ladder_has_a_rung_for_each_condition(kit: ModuleType) -> None:
 
 
 def test_conditions_that_do_not_fit_are_counted(kit: ModuleType) -> None:
-    assert "+2 more in the card" in draw_outlook(Picture(kit.live_view()), 54, 4).text()
+    text = draw_outlook(Picture(kit.live_view()), 54, 4).text().splitlines()
+    assert [line.split()[0] for line in text[1:]] == ["time", "own", "+3"]
+    assert text[3].strip() == "+3 more, all met"
+
+
+def test_what_is_not_met_is_the_last_to_be_left_out(kit: ModuleType) -> None:
+    rows = kit.outlook(gap_s=2.0).rows
+    eyes = replace(rows[4], condition=replace(rows[4].condition, value=0.2, result="not met"))
+    advisory = replace(rows[0], condition=replace(rows[0].condition, name="yaw", result="not met", required=False))
+    view = kit.live_view(outlook=replace(kit.outlook(), rows=(advisory, *rows[:4], eyes)))
+    text = draw_outlook(Picture(view), 54, 4).text().splitlines()
+    assert [line.split()[0] for line in text[1:]] == ["time", "eyes", "+4"]
+    assert text[3].strip() == "+4 more, 1 not met"
 
 
 def test_an_advisory_condition_stands_in_brackets(kit: ModuleType) -> None:
     advisory = kit.OutlookRow(kit.condition("closing speed over all", 1.0, 0.0, 2.0, "m/s", required=False), 0, "")
     view = kit.live_view(outlook=replace(kit.outlook(), rows=(advisory,)))
-    assert draw_outlook(Picture(view), 54, 7).line(1).startswith(" (closing s…) ")
-    assert draw_outlook(Picture(view), 100, 7).line(1).startswith(" (closing speed o…) ")
+    assert draw_outlook(Picture(view), 54, 7).line(1).startswith(" (closing spe…) 1.0 m/s ")
+    assert draw_outlook(Picture(view), 100, 7).line(1).startswith(" (closing speed over all)  1.0 m/s ")
+
+
+def test_a_long_value_has_what_its_name_leaves_free(kit: ModuleType) -> None:
+    yaw = kit.OutlookRow(kit.condition("yaw rate", 0.04, -0.04, 0.04, "rad/s", required=False), 0, "")
+    assert " (yaw rate)  0.04 rad/s +0.00 " in draw_outlook(
+        Picture(kit.live_view(outlook=replace(kit.outlook(), rows=(yaw,)))), 54, 7
+    ).line(1)
+
+
+def test_a_long_name_has_what_its_value_leaves_free(kit: ModuleType) -> None:
+    """And the bars of all rungs still begin in one column."""
+    named = kit.condition("eyes on arrows", 1.0, 0.8, None, "")
+    rows = (kit.OutlookRow(named, 0, ""), kit.OutlookRow(replace(named, value=None, state="stale"), 0, ""))
+    view = kit.live_view(outlook=replace(kit.outlook(), rows=(*kit.outlook().rows[:1], *rows)))
+    lines = draw_outlook(Picture(view), 54, 7).text().splitlines()[1:4]
+    assert [line.split()[0:3] for line in lines[1:]] == [["eyes", "on", "arrows"], ["eyes", "on", "arrows"]]
+    assert "arrows stale " in lines[2]
+    assert len({line.index("─") for line in lines}) == 1
 
 
 def bar(kit: ModuleType, value: float | None, low: float | None, high: float | None, result: str) -> str:
@@ -432,15 +462,18 @@ def test_every_panel_can_be_drawn_at_any_size(kit: ModuleType) -> None:
 
 
 REMINDER = "Comfort rating 14: the facility's stop rule is 12 or more."
+SHORT = "comfort 14: stop rule 12"
 
 
 @pytest.mark.parametrize("width", [60, 80, 120, 200])
 def test_what_the_stop_rule_reminds_of_is_whole_whatever_else_is_to_be_said(kit: ModuleType, width: int) -> None:
-    view = kit.live_view(reminder=REMINDER)
+    view = replace(kit.states()["invalid"], reminder=REMINDER, reminder_short=SHORT)
+    said = REMINDER if width >= 110 else SHORT
     canvas = draw_now(Picture(view, message="comfort 14 at 3:12.4: on disk"), width, 1)
-    assert canvas.line(0)[1:].startswith(REMINDER)
+    assert canvas.line(0)[1:].startswith(said)
     assert canvas.roles[0][1] == "alarm", "it is reversed, so that it stands out without a colour"
-    assert ("NOW" in draw_now(Picture(view), width, 1).text()) is (width >= 80)
+    alone = draw_now(Picture(view), width, 1).text()
+    assert "NOW run again: still naive" in alone, "what to do after a trial stands beside it"
     assert "stop rule" not in draw_now(Picture(kit.live_view()), width, 1).text()
 
 

@@ -16,6 +16,7 @@ DRAWN_WITH = "8.2.8"
 
 Snap = Callable[..., bool]
 MakeApp = Callable[..., WatchApp]
+Before = Callable[..., Callable[[Pilot[Any]], Awaitable[None]]]
 
 SMALL, MEDIUM, LARGE = (80, 24), (120, 36), (200, 60)
 
@@ -28,18 +29,24 @@ def _only_with_the_version_that_drew_them(request: pytest.FixtureRequest) -> Non
         pytest.skip(f"pictures are compared letter by letter and were drawn with Textual {DRAWN_WITH}")
 
 
-def before(keys: tuple[str, ...] = (), colours: str = "dark") -> Callable[[Pilot[Any]], Awaitable[None]]:
-    async def run(pilot: Pilot[Any]) -> None:
-        pilot.app.theme = colours
-        await pilot.pause()
-        await pilot.press(*keys)
-        await pilot.pause()
+@pytest.fixture
+def before(kit: ModuleType) -> Callable[..., Callable[[Pilot[Any]], Awaitable[None]]]:
+    """Makes what is done before a picture is taken: colours, keys, and waiting until the screen has come to rest."""
 
-    return run
+    def make(keys: tuple[str, ...] = (), colours: str = "dark") -> Callable[[Pilot[Any]], Awaitable[None]]:
+        async def run(pilot: Pilot[Any]) -> None:
+            pilot.app.theme = colours
+            await kit.until_it_stands(pilot)
+            await pilot.press(*keys)
+            await kit.until_it_stands(pilot)
+
+        return run
+
+    return make
 
 
 @pytest.mark.parametrize("size", [SMALL, MEDIUM, LARGE], ids=lambda size: f"{size[0]}x{size[1]}")
-def test_holding(snap_compare: Snap, kit: ModuleType, make_app: MakeApp, size: tuple[int, int]) -> None:
+def test_holding(snap_compare: Snap, kit: ModuleType, before: Before, make_app: MakeApp, size: tuple[int, int]) -> None:
     app = make_app(kit.FakeSource(kit.live_view()))
     assert snap_compare(app, terminal_size=size, run_before=before())
 
@@ -53,36 +60,41 @@ def test_holding(snap_compare: Snap, kit: ModuleType, make_app: MakeApp, size: t
         "not closing",
         "stale",
         "frames lost",
+        "abort",
+        "fired",
         "valid",
         "undecided",
         "blind",
         "recorder lost",
         "disk full",
+        "long drive",
     ],
 )
-def test_state(snap_compare: Snap, kit: ModuleType, make_app: MakeApp, state: str) -> None:
+def test_state(snap_compare: Snap, kit: ModuleType, before: Before, make_app: MakeApp, state: str) -> None:
     app = make_app(kit.FakeSource(kit.states()[state]))
     assert snap_compare(app, terminal_size=SMALL, run_before=before())
 
 
 @pytest.mark.parametrize("size", [SMALL, MEDIUM, LARGE], ids=lambda size: f"{size[0]}x{size[1]}")
-def test_invalid(snap_compare: Snap, kit: ModuleType, make_app: MakeApp, size: tuple[int, int]) -> None:
+def test_invalid(snap_compare: Snap, kit: ModuleType, before: Before, make_app: MakeApp, size: tuple[int, int]) -> None:
     app = make_app(kit.FakeSource(kit.states()["invalid"]))
     assert snap_compare(app, terminal_size=size, run_before=before())
 
 
-def test_in_grey(snap_compare: Snap, kit: ModuleType, make_app: MakeApp, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_in_grey(
+    snap_compare: Snap, kit: ModuleType, before: Before, make_app: MakeApp, monkeypatch: pytest.MonkeyPatch
+) -> None:
     monkeypatch.setenv("NO_COLOR", "1")
     app = make_app(kit.FakeSource(kit.states()["invalid"]))
     assert snap_compare(app, terminal_size=SMALL, run_before=before())
 
 
-def test_in_sixteen_colours(snap_compare: Snap, kit: ModuleType, make_app: MakeApp) -> None:
+def test_in_sixteen_colours(snap_compare: Snap, kit: ModuleType, before: Before, make_app: MakeApp) -> None:
     app = make_app(kit.FakeSource(kit.states()["invalid"]))
     assert snap_compare(app, terminal_size=SMALL, run_before=before(colours="sixteen"))
 
 
-def test_in_light_colours(snap_compare: Snap, kit: ModuleType, make_app: MakeApp) -> None:
+def test_in_light_colours(snap_compare: Snap, kit: ModuleType, before: Before, make_app: MakeApp) -> None:
     app = make_app(kit.FakeSource(kit.live_view()))
     assert snap_compare(app, terminal_size=SMALL, run_before=before(colours="light"))
 
@@ -98,13 +110,23 @@ def test_in_light_colours(snap_compare: Snap, kit: ModuleType, make_app: MakeApp
     ],
     ids=lambda value: value if isinstance(value, str) else "",
 )
-def test_after_keys(snap_compare: Snap, kit: ModuleType, make_app: MakeApp, name: str, keys: tuple[str, ...]) -> None:
+def test_after_keys(
+    snap_compare: Snap, kit: ModuleType, before: Before, make_app: MakeApp, name: str, keys: tuple[str, ...]
+) -> None:
     view = kit.states()["undecided" if name == "trial card" else "invalid" if name == "ruling" else "hold"]
     app = make_app(kit.FakeSource(view))
     assert snap_compare(app, terminal_size=SMALL, run_before=before(keys))
 
 
-def test_replay(snap_compare: Snap, kit: ModuleType, make_app: MakeApp) -> None:
+@pytest.mark.parametrize("size", [MEDIUM, LARGE], ids=lambda size: f"{size[0]}x{size[1]}")
+def test_response(
+    snap_compare: Snap, kit: ModuleType, before: Before, make_app: MakeApp, size: tuple[int, int]
+) -> None:
+    app = make_app(kit.FakeSource(kit.states()["valid"]))
+    assert snap_compare(app, terminal_size=size, run_before=before(("t", "p")))
+
+
+def test_replay(snap_compare: Snap, kit: ModuleType, before: Before, make_app: MakeApp) -> None:
     view = kit.live_view(recorder=kit.RecorderView("replay", None, 0, ""))
     app = make_app(kit.FakeReplay(view), replay=True)
     assert snap_compare(app, terminal_size=MEDIUM, run_before=before())
@@ -112,17 +134,18 @@ def test_replay(snap_compare: Snap, kit: ModuleType, make_app: MakeApp) -> None:
 
 @pytest.mark.parametrize(
     ("name", "size"),
-    [("run sheet", SMALL), ("close-out", SMALL), ("closed", SMALL), ("not yet", SMALL)],
+    [("run sheet", SMALL), ("close-out", SMALL), ("closed", SMALL), ("not yet", SMALL), ("go", SMALL)],
     ids=lambda value: value if isinstance(value, str) else "",
 )
 def test_sheets_of_a_run(
-    snap_compare: Snap, kit: ModuleType, make_app: MakeApp, name: str, size: tuple[int, int]
+    snap_compare: Snap, kit: ModuleType, before: Before, make_app: MakeApp, name: str, size: tuple[int, int]
 ) -> None:
     ruled = (*kit.closing_view().trials[:1], kit.ruled(kit.trial("valid", id="2/gate-brake/1", drive=2)))
     view, keys = {
         "run sheet": (kit.live_view(sheet=kit.STEPS), ("i",)),
         "close-out": (kit.closing_view(trials=ruled), ("f9",)),
         "closed": (kit.closing_view(closing_digest=kit.DIGEST), ("f9",)),
+        "go": (kit.live_view(preflight=kit.preflight_view()), ()),
         "not yet": (kit.live_view(preflight=kit.preflight_view("group", "channels")), ()),
     }[name]
     assert snap_compare(make_app(kit.FakeSource(view)), terminal_size=size, run_before=before(keys))

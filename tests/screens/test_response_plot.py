@@ -47,6 +47,15 @@ def test_the_lines_lie_where_the_numbers_are(kit: ModuleType) -> None:
     assert [text[at + 1].split()[0], text[at + 4].split()[0]] == ["46.0", "30.0"]
 
 
+def test_a_driver_who_only_steers_has_the_wheel_drawn(kit: ModuleType) -> None:
+    answered = replace(kit.trial().response, brake_onset_s=None, accelerator_release_s=None, steering_onset_s=0.55)
+    rows = response_rows(kit.trial(response=answered), kit.traces(), WIDTH, 4)
+    text = "\n".join("".join(piece for piece, _ in row) for row in rows)
+    assert "steering wheel, left positive" in text
+    assert "gap, bumper" not in text
+    assert "W steering +0.65 s" in " ".join(text.split())  # timed from 204.3 s, a tenth after the fire
+
+
 def test_what_was_not_measured_is_a_word(kit: ModuleType) -> None:
     nothing = np.full(len(kit.traces().t), np.nan)
     text = lines(kit, gap=nothing)

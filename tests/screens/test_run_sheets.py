@@ -297,3 +297,27 @@ async def test_the_preflight_does_not_open_by_itself_where_it_would_only_cover(
     async with app.run_test(size=SIZE) as pilot:
         await pilot.pause()
         assert app.screen is app.watch_screen
+
+
+@pytest.mark.parametrize("key", ["l", "i", "question_mark"])
+async def test_below_a_sheet_only_what_is_in_sight_is_sent_and_only_once(
+    kit: ModuleType, make_app: MakeApp, monkeypatch: pytest.MonkeyPatch, key: str
+) -> None:
+    source = kit.FakeSource(kit.live_view(sheet=kit.STEPS))
+    app = make_app(source)
+    async with app.run_test(size=(120, 36)) as pilot:
+        await pilot.press(key)
+        await pilot.pause()
+        sent: list[Any] = []
+        monkeypatch.setattr(app, "_display", lambda screen, update: sent.append(update))
+        source.change(numbers=kit.numbers(1.23), outlook=kit.outlook("READY", 5.0))
+        app.watch_screen.draw()
+        for _ in range(20):
+            await pilot.pause(0.02)
+        rows = {y for update in sent for y, _, _ in update.spans}
+        assert rows, "the numbers above the sheet have changed"
+        assert max(rows) < app.screen.covers_from  # type: ignore[attr-defined]
+        assert len(sent) <= 3, "it is not sent again and again"
+        await pilot.press("escape")
+        await pilot.pause()
+        assert "READY" in app.watch_screen.query_one("#outlook").canvas.text()  # type: ignore[attr-defined]

@@ -15,6 +15,8 @@ from monitor.study.assignment import Placed, permuted_blocks, propose_group, rea
 from monitor.study.loading import load_study, parse_study
 from monitor.study.model import AssignmentRule, Study
 
+GROUPS = ("chime", "seat-pulse", "light-strip", "no-alert")
+
 
 @pytest.fixture(scope="module")
 def dusk_road(configs) -> Study:
@@ -111,6 +113,43 @@ def test_a_group_chosen_by_the_operator_uses_up_its_own_place(dusk_road):
     rest = flat.copy()
     rest.remove(other)
     assert propose_group(dusk_road, "Q02", [Placed("Q01", other)]).group == rest[0] == flat[0]
+
+
+@given(
+    st.lists(
+        st.tuples(st.sampled_from(["chime", "seat-pulse", "light-strip", "no-alert"]), st.booleans()), max_size=10
+    ),
+    st.sampled_from(["same group next", "end of block"]),
+)
+def test_whatever_groups_were_taken_before_the_proposals_make_up_for_it(dusk_road, chosen, replacement):
+    study = replace(dusk_road, replacement=replacement)
+    earlier = [Placed(f"Q{number:03d}", group, lost) for number, (group, lost) in enumerate(chosen)]
+    for number in range(len(earlier), 50):
+        earlier.append(Placed(f"Q{number:03d}", propose_group(study, f"Q{number:03d}", earlier).group))
+    valid = Counter(placed.group for placed in earlier if not placed.lost)
+    assert max(valid.values()) - min(valid.values()) <= 2
+
+
+def test_one_group_taken_out_of_turn_is_not_proposed_again_and_again(dusk_road):
+    # the block's last place was left open by a run that did not come to be counted, and the next block was begun
+    flat = [placed.group for placed in placed_in_order(dusk_road, [False] * 8)]
+    earlier = [Placed(f"Q0{number}", group) for number, group in enumerate(flat[:3] + flat[4:5])]
+    proposals = []
+    for number in range(5, 9):
+        proposals.append(propose_group(dusk_road, f"Q0{number}", earlier).group)
+        earlier.append(Placed(f"Q0{number}", proposals[-1]))
+    assert Counter(placed.group for placed in earlier) == Counter(flat)
+
+
+def test_a_group_that_has_all_its_trials_is_not_proposed_until_all_have(dusk_road):
+    earlier = [Placed(f"Q{number:03d}", "chime") for number in range(12)]
+    earlier += [Placed("Q012", "chime", lost=True)]  # nobody has to make up for it
+    while len(earlier) < 13 + 36:
+        group = propose_group(dusk_road, f"Q{len(earlier):03d}", earlier).group
+        assert group != "chime"
+        earlier.append(Placed(f"Q{len(earlier):03d}", group))
+    assert set(Counter(placed.group for placed in earlier if not placed.lost).values()) == {12}
+    assert propose_group(dusk_road, "Q090", earlier).group in dusk_road.groups
 
 
 def test_who_was_in_a_group_stays_in_it(dusk_road):

@@ -74,7 +74,7 @@ class ComfortSheet(Sheet[int]):
     least_rows = 5
     at_foot = True
     heading = "COMFORT RATING"
-    foot = "0 to 20, Enter enters it   Esc drops it"
+    foot = "Enter enters it, 0 to 20   Esc drops it"
     with_input = True
     input_label = "Rating: "
     fault = ""

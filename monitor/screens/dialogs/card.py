@@ -6,6 +6,7 @@ from collections.abc import Callable
 
 from rich.cells import cell_len
 
+from monitor.following.sources import evidence_words
 from monitor.following.view import ResponseTraces
 from monitor.judging.trial import ConditionResult, Response, Trial
 from monitor.screens.canvas import Canvas, clean, wrap
@@ -133,6 +134,8 @@ def card_rows(trial: Trial, width: int) -> list[Row]:
     rows += _paragraph("timing     ", _timing(trial), width, "plain")
     rows += _paragraph("alert      ", _alert(trial), width, "plain")
     rows += _paragraph("exposure   ", f"{NAIVE_WORDS[trial.naive]}, stage {trial.stage}", width, "plain")
+    if trial.sources:
+        rows += _paragraph("clocks     ", clean(evidence_words(trial.sources)), width, "plain")
     for finding in trial.findings:
         tone = SEVERITY_TONES[finding.severity]
         head = f"{SEVERITY_MARKS[finding.severity]} {finding.severity:<8} "

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from monitor.screens.canvas import Canvas
 from monitor.screens.dialogs.sheet import Row, Sheet
+from monitor.screens.mouse import RowClicked
 
 CHOSEN, NOT_CHOSEN = "▌ ", "  "
 
@@ -63,3 +64,15 @@ class ChoosingSheet(Sheet[None]):
             self.redraw()
         else:
             super().scroll_rows(rows)
+
+    def on_row_clicked(self, event: RowClicked) -> None:
+        """A click on a choice chooses it."""
+        event.stop()
+        row = event.y - 1 + self.scrolled
+        for number, part in self._parts(self.size.width - 4):
+            if row < len(part):
+                if number >= 0:
+                    self.at = number
+                    self.redraw()
+                return
+            row -= len(part)

@@ -25,6 +25,10 @@ def matching(notes: tuple[Note, ...], text: str) -> list[Note]:
     return found
 
 
+MOST_LINES = 12
+"""Of one note: 500 letters, the longest one, need ten."""
+
+
 class NotesSheet(Sheet[None]):
     """All notes and marks, newest first; what is typed filters them."""
 
@@ -59,13 +63,14 @@ class NotesSheet(Sheet[None]):
     def rows(self, width: int) -> list[Row]:
         """Time, drive, author, words."""
         found = matching(self._notes(), self._filter())
-        return [self._row(note, width) for note in reversed(found)] or [[("none", "dim")]]
+        return [row for note in reversed(found) for row in self._rows_of(note, width)] or [[("none", "dim")]]
 
     @staticmethod
-    def _row(note: Note, width: int) -> Row:
+    def _rows_of(note: Note, width: int) -> list[Row]:
         drive = "" if note.drive is None else f"drive {note.drive}"
         head = f"{clock(note.at):>9}  {drive:<8} {fit(clean(note.by), 8)} "
-        return [(head, "dim"), (fit(clean(note.text), max(0, width - len(head))).rstrip(), "plain")]
+        lines = wrap(clean(note.text), max(10, width - len(head)), MOST_LINES) or [""]
+        return [[(head if not y else " " * len(head), "dim"), (line, "plain")] for y, line in enumerate(lines)]
 
 
 _EXPLAINED = (

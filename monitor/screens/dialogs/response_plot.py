@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 
 from monitor.following.view import ResponseTraces, TimelineMark
@@ -14,7 +16,13 @@ from monitor.screens.replay_trace import Area
 from monitor.screens.words import MINUS
 
 LEAST_WIDTH = 40
-MARK_WORDS = {"trigger": "fire", "alert": "alert", "release": "accelerator released", "brake": "brake"}
+MARK_WORDS = {
+    "trigger": "fire",
+    "alert": "alert",
+    "release": "accelerator released",
+    "brake": "brake",
+    "steering": "steering",
+}
 
 
 def response_rows(trial: Trial, traces: ResponseTraces, width: int, plot_rows: int) -> list[Row]:
@@ -22,11 +30,13 @@ def response_rows(trial: Trial, traces: ResponseTraces, width: int, plot_rows: i
     if width < LEAST_WIDTH or not len(traces.t):
         return []
     marks = response_marks(trial)
-    plots = (
+    plots = [
         ("own speed, lead (dashed)  m/s", "m/s", (traces.own_speed, traces.lead_speed)),
         ("gap, bumper to bumper  m", "m", (traces.gap,)),
         ("accelerator, brake (dashed)  0 to 1", "", (traces.accelerator, traces.brake)),
-    )
+    ]
+    if steers(trial):
+        plots[1] = ("steering wheel, left positive  rad", "rad", (traces.steering,))
     canvas = Canvas(width, len(plots) * (plot_rows + 1) + 2)
     y = 0
     for title, unit, values in plots:
@@ -35,17 +45,29 @@ def response_rows(trial: Trial, traces: ResponseTraces, width: int, plot_rows: i
     area = _area(canvas, y, 1, traces, 0.0, 1.0)
     draw_letters(canvas, area, y, marks, labelled=False)
     fired_at = marks[0].t if marks else traces.start_t
-    draw_time_axis(canvas, area, y + 1, lambda t: _apart(t - fired_at))
+    seconds = range(math.ceil(area.start_t - fired_at), math.floor(area.end_t - fired_at) + 1)
+    draw_time_axis(canvas, area, y + 1, lambda t: _apart(t - fired_at), [fired_at + one for one in seconds])
     legend: list[Row] = [[(line, "dim")] for line in wrap(mark_words(marks), width, 3)]
     return [canvas.runs(row) for row in range(canvas.height)] + legend
 
 
+def steers(trial: Trial) -> bool:
+    """Whether the driver answered by steering alone: then the wheel is drawn and not the gap."""
+    response = trial.response
+    return response is not None and response.steering_onset_s is not None and response.brake_onset_s is None
+
+
 def response_marks(trial: Trial) -> tuple[TimelineMark, ...]:
-    """Fire, alert, accelerator release and brake onset, those that there are, the fire first."""
+    """Fire, alert, accelerator release, brake and steering onset, those that there are, the fire first."""
     response = trial.response
     found: list[tuple[str, float | None]] = [("trigger", trial.fired_at), ("alert", trial.alert.at)]
     if response is not None:
-        for kind, after_s in (("release", response.accelerator_release_s), ("brake", response.brake_onset_s)):
+        onsets = (
+            ("release", response.accelerator_release_s),
+            ("brake", response.brake_onset_s),
+            ("steering", response.steering_onset_s),
+        )
+        for kind, after_s in onsets:
             found.append((kind, None if after_s is None else response.t0 + after_s))
     return tuple(TimelineMark(t, kind, MARK_WORDS[kind]) for kind, t in found if t is not None)
 

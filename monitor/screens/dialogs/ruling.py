@@ -51,10 +51,10 @@ class RulingSheet(Sheet[RulingGiven]):
         if self.fault:
             return self.fault
         if self.verdict is None:
-            return "1 of 3: verdict by v, i or u   Esc drops it"
+            return "step 1 of 3: verdict by v, i or u   Esc drops it"
         if not self.reason and not isinstance(self.focused, Input):
-            return "2 of 3: reason by its key   Tab goes on to the words   Esc drops it"
-        return "3 of 3: words if any, Enter enters it   Esc drops it"
+            return "step 2 of 3: reason by its key   Tab goes on to the words   Esc drops it"
+        return "step 3 of 3: words if any   Enter enters it   Esc drops it"
 
     def rows(self, width: int) -> list[Row]:
         """Computed verdict, the three verdicts, and the reasons with their keys (in two columns where they fit)."""

@@ -15,6 +15,7 @@ from textual.widgets import Input
 
 from monitor.screens.canvas import Canvas, fit
 from monitor.screens.layout import NUMBER_PANELS, arrange
+from monitor.screens.mouse import is_key
 from monitor.screens.panel import Drawn
 
 Row = list[tuple[str, str]]
@@ -29,6 +30,17 @@ class SheetBody(Drawn):
     DEFAULT_CSS = """
     SheetBody { position: absolute; }
     """
+
+
+def _put_keys(canvas: Canvas, y: int, text: str, width: int) -> None:
+    """Keys with their words, three blanks between them; what begins with no key is said as it is."""
+    x, end = 2, 2 + width
+    for piece in text.split("   "):
+        shown, blank, words = piece.partition(" ")
+        if is_key(shown):
+            x = canvas.put(x, y, shown, "key")
+            piece = blank + words
+        x = canvas.put(x, y, fit(piece, min(len(piece), max(0, end - x))), "title-strong") + 3
 
 
 class Sheet(ModalScreen[Result], Generic[Result]):
@@ -56,6 +68,11 @@ class Sheet(ModalScreen[Result], Generic[Result]):
         super().__init__()
         self.scrolled = 0
         self._region = Region()
+
+    @property
+    def covers_from(self) -> int:
+        """The first row of the screen below that the sheet hides."""
+        return self._region.y
 
     def rows(self, width: int) -> list[Row]:
         """The sheet's rows for this width."""
@@ -122,7 +139,7 @@ class Sheet(ModalScreen[Result], Generic[Result]):
         canvas.fill(0, height - 1, width, "title")
         more = len(rows) - room
         scroll = f"   ↑↓ rows {self.scrolled + 1} to {min(len(rows), self.scrolled + room)} of {len(rows)}"
-        canvas.put(2, height - 1, fit(self.foot + (scroll if more > 0 else ""), width - 4), "title-strong")
+        _put_keys(canvas, height - 1, self.foot + (scroll if more > 0 else ""), width - 4)
         return canvas
 
     def scroll_rows(self, rows: int) -> None:

@@ -1,0 +1,143 @@
+"""The newest view of a live run in a slot: a following in a thread of its own.
+
+The screen asks, nothing is pushed but a word that a verdict is there, and a stalled terminal holds up nothing.
+"""
+
+from __future__ import annotations
+
+import queue
+import threading
+import time
+import uuid
+from collections.abc import Callable
+from dataclasses import replace
+from typing import Any
+
+from monitor.errors import WitnessError
+from monitor.following.building import STALE_S
+from monitor.following.live import Following
+from monitor.following.view import LiveView
+from monitor.record.clock import SYSTEM_CLOCK
+
+VIEW_EVERY_S = 0.2
+"""A view is made at most this often, but for one with another verdict: five a second, what the screen draws."""
+
+THIN_EVERY_S = 0.5
+"""While more comes in than is judged, views are made this seldom, so that judging catches up."""
+
+
+class LiveSource:
+    """A `ViewSource` for screens: a following in its own thread."""
+
+    def __init__(self, make: Callable[[], Following]) -> None:
+        self._make = make
+        self._outbox: queue.Queue[dict[str, Any]] = queue.Queue(maxsize=1000)
+        self._view: LiveView | None = None
+        self._view_at = 0.0
+        self._error: BaseException | None = None
+        self._wake: Callable[[], None] = _nobody
+        self._following: Following | None = None
+        self._stop = threading.Event()
+        self._ready = threading.Event()
+        self._thread = threading.Thread(target=self._run, name="following", daemon=True)
+
+    def start(self, timeout_s: float = 20.0) -> None:
+        """Starts following; returns when there is a first view. Raises what the following raised."""
+        self._thread.start()
+        if not self._ready.wait(timeout_s):
+            raise WitnessError("The record could not be followed: no entry could be read of it.")
+        if self._error is not None:
+            raise self._error
+
+    def view(self) -> LiveView:
+        """The newest view; its feed's age is that of the call, and so is whether the feed is stale: a view is up to
+        `VIEW_EVERY_S` old."""
+        view = self._view
+        if view is None:
+            raise WitnessError("There is no view yet.")
+        waiting = self._outbox.qsize()
+        if waiting:
+            recorder = view.recorder
+            view = replace(view, recorder=replace(recorder, state="saving", unsaved=recorder.unsaved + waiting))
+        following = self._following
+        if view.feed.age_s is None or following is None or self._stop.is_set():
+            return view
+        age_s = max((SYSTEM_CLOCK.monotonic_ns() - following.heard_ns) / 1e9, 0.0)
+        feed = replace(view.feed, age_s=age_s)
+        if feed.state == "live" and age_s > STALE_S:
+            feed = replace(feed, state="stale", sentence=f"No frame for {age_s:.1f} s.")
+        return replace(view, feed=feed)
+
+    def when_turned(self, wake: Callable[[], None]) -> None:
+        """`wake` is called, in the following's thread, when a view with another verdict is there."""
+        self._wake = wake
+
+    def post(self, fields: dict[str, Any]) -> str:
+        """Hands on an operator's entry; returns its key."""
+        key = uuid.uuid4().hex
+        try:
+            self._outbox.put_nowait({**fields, "key": key})
+        except queue.Full as error:
+            raise WitnessError("1000 entries wait to be saved; the recorder does not take them.") from error
+        return key
+
+    def end(self, why: str) -> None:
+        """Asks the recorder to close the run."""
+        self.post({"type": "end", "why": why})
+
+    def stop(self) -> None:
+        """Leaves; the recorder goes on."""
+        self._stop.set()
+        self._thread.join(3.0)
+
+    def _run(self) -> None:
+        following = None
+        revision, changed = 0, False
+        try:
+            following = self._following = self._make()
+            following.enters_shown = False
+            while not self._stop.is_set():
+                changed = following.step(0.05) or changed
+                while not self._outbox.empty():
+                    following.post(self._outbox.get_nowait())
+                every_s = THIN_EVERY_S if following.is_behind else VIEW_EVERY_S
+                recent = time.monotonic() - self._view_at < every_s and self._view is not None
+                if recent and not following.turned:
+                    continue
+                revision, changed = revision + changed, False
+                turned, following.turned = following.turned, False
+                told = following.told(self._view, revision) if turned and self._view is not None else None
+                if told is not None:
+                    self._view = told
+                    self._wake()
+                    changed = True
+                    continue  # the rest of the view can wait until the screen has drawn the verdict
+                view = following.view(revision)
+                if view is not None:
+                    self._view, self._view_at = view, time.monotonic()
+                    if turned:
+                        self._wake()
+                    self._ready.set()
+            self._flush(following)
+        except BaseException as error:
+            # whatever ends this thread must reach the screen: it is raised by `start`, or shown as the last sentence
+            self._error = error
+            if self._view is not None:
+                recorder = replace(self._view.recorder, state="lost", sentence=f"Following stopped: {error}")
+                self._view = replace(self._view, recorder=recorder, feed=replace(self._view.feed, state="lost"))
+            self._ready.set()
+        finally:
+            if following is not None:
+                following.close()
+
+    def _flush(self, following: Following) -> None:
+        """Entries still on their way are given two seconds to be saved."""
+        while not self._outbox.empty():
+            following.post(self._outbox.get_nowait())
+        deadline = time.monotonic() + 2.0
+        while following.client.unsaved and time.monotonic() < deadline:
+            following.step(0.05)
+
+
+def _nobody() -> None:
+    """Nobody waits for a verdict."""

@@ -1,0 +1,18 @@
+"""Waiting for something to hold, with a deadline."""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Callable
+
+import pytest
+
+
+def until(condition: Callable[[], bool], deadline_s: float = 20.0) -> None:
+    """Returns when a condition holds, and fails when it does not in time."""
+    tick = threading.Event()
+    for _ in range(int(deadline_s / 0.005)):
+        if condition():
+            return
+        tick.wait(0.005)
+    pytest.fail("the condition did not come to hold in time")

@@ -1,0 +1,99 @@
+"""Every state and every sheet at the three sizes, as text: nothing is cut off, runs into another thing or is left over.
+
+Drawn anew with `--snapshot-update`; a text that changes needs a sentence why, as a picture does.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+from types import ModuleType
+from typing import Any
+
+import pytest
+from syrupy.assertion import SnapshotAssertion
+
+from monitor.following.view import LiveView
+from monitor.screens.app import WatchApp
+from monitor.screens.canvas import Canvas
+from monitor.screens.dialogs.sheet import SheetBody
+from monitor.screens.layout import arrange
+from monitor.screens.live import PANELS
+from monitor.screens.picture import Picture
+from monitor.screens.seen import speaks
+
+MakeApp = Callable[..., WatchApp]
+SIZES = [(80, 24), (120, 36), (200, 60)]
+STATES = [
+    *("no data", "hold", "ready", "abort", "no lead", "not closing", "stale", "feed lost", "frames lost", "fired"),
+    *("valid", "invalid", "undecided", "blind", "long drive", "recorder lost", "disk full"),
+]
+SHEETS: dict[str, tuple[str, ...]] = {
+    "card": ("t",),
+    "plot": ("t", "p"),
+    "card of a blind study": ("t",),
+    "ruling": ("r", "i", "3"),
+    "notes": ("l",),
+    "help": ("question_mark",),
+    "comfort": ("c", "1", "4"),
+    "eyes": ("e",),
+    "leave": ("q",),
+    "end of the run": ("f10",),
+    "reveal": ("t", "x"),
+    "run sheet": ("i",),
+    "close-out": ("f9",),
+    "closed": ("f9",),
+    "go": (),
+    "not yet": (),
+}
+
+by_size = pytest.mark.parametrize("size", SIZES, ids=lambda size: f"{size[0]}x{size[1]}")
+
+
+def whole_screen(view: LiveView, width: int, height: int) -> str:
+    """All panels of the watch screen, put together as the layout says."""
+    whole = Canvas(width, height)
+    picture = Picture(view, unseen=tuple(trial for trial in view.trials if speaks(trial)))
+    for name, region in arrange(width, height, slow_used=view.slow_used).regions.items():
+        part = PANELS[name](picture, region.width, region.height)
+        for y in range(region.height):
+            whole.put(region.x, region.y + y, part.line(y))
+    return whole.text()
+
+
+def view_for(kit: ModuleType, name: str) -> LiveView:
+    ruled = (*kit.closing_view().trials[:1], kit.ruled(kit.trial("valid", id="2/gate-brake/1", drive=2)))
+    views: dict[str, Callable[[], Any]] = {
+        "card of a blind study": lambda: kit.states()["blind"],
+        "reveal": lambda: kit.states()["blind"],
+        "ruling": lambda: kit.states()["invalid"],
+        "eyes": lambda: kit.states()["invalid"],
+        "run sheet": lambda: kit.live_view(sheet=kit.STEPS),
+        "close-out": lambda: kit.closing_view(trials=ruled),
+        "closed": lambda: kit.closing_view(closing_digest=kit.DIGEST),
+        "go": lambda: kit.live_view(preflight=kit.preflight_view()),
+        "not yet": lambda: kit.live_view(preflight=kit.preflight_view("group", "channels")),
+    }
+    return replace(views.get(name, lambda: kit.states()["valid"])())
+
+
+@by_size
+@pytest.mark.parametrize("state", STATES)
+def test_state(kit: ModuleType, snapshot: SnapshotAssertion, state: str, size: tuple[int, int]) -> None:
+    assert whole_screen(kit.states()[state], *size) == snapshot
+
+
+@by_size
+@pytest.mark.parametrize("name", SHEETS)
+async def test_sheet(
+    kit: ModuleType, make_app: MakeApp, snapshot: SnapshotAssertion, name: str, size: tuple[int, int]
+) -> None:
+    app = make_app(kit.FakeSource(view_for(kit, name)))
+    async with app.run_test(size=size) as pilot:
+        await pilot.press(*SHEETS[name])
+        await kit.until_it_stands(pilot)
+        canvas = app.screen.query_one(SheetBody).canvas
+        assert canvas is not None
+        text = canvas.text()
+    assert "…" not in text, "something is cut off"
+    assert text == snapshot
