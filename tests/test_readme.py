@@ -17,18 +17,16 @@ ROOT = Path(__file__).resolve().parents[1]
 README = (ROOT / "README.md").read_text(encoding="utf-8")
 
 
-def sent_by(example: str, bound: str, count: int) -> list[Hello | Frame | Marker | Refused]:
+def sent_by(example: str, bound: str, count: int, endpoint: str) -> list[Hello | Frame | Marker | Refused]:
     """What an example publishes, until so many frames have come and the example is over."""
     context = zmq.Context()
     subscriber = context.socket(zmq.SUB)
     subscriber.setsockopt(zmq.SUBSCRIBE, b"")
     subscriber.setsockopt(zmq.RCVTIMEO, 20_000)
     try:
-        with context.socket(zmq.PUB) as probe:
-            port = probe.bind_to_random_port("tcp://127.0.0.1")
-        subscriber.connect(f"tcp://127.0.0.1:{port}")
+        subscriber.connect(endpoint)
         assert bound in example
-        code = compile(example.replace(bound, f"tcp://127.0.0.1:{port}"), "README.md", "exec")
+        code = compile(example.replace(bound, endpoint), "README.md", "exec")
         sender = Thread(target=exec, args=(code, {}), daemon=True)
         sender.start()
         messages = []
@@ -42,18 +40,18 @@ def sent_by(example: str, bound: str, count: int) -> list[Hello | Frame | Marker
     return messages
 
 
-def test_the_publisher_example_sends_a_drive_that_decodes() -> None:
+def test_the_publisher_example_sends_a_drive_that_decodes(tmp_path: Path) -> None:
     example, _ = re.findall(r"```python\n(.*?)```", README, re.DOTALL)
     assert len(example.strip().splitlines()) <= 16
-    messages = sent_by(example, "tcp://*:5570", 600)
+    messages = sent_by(example, "tcp://*:5570", 600, f"ipc://{tmp_path}/feed")
     assert sum(isinstance(message, Frame) for message in messages) == 600
     assert [message.kind for message in messages if isinstance(message, Marker)] == ["run_start", "trigger", "run_end"]
     assert any(isinstance(message, Hello) for message in messages)
 
 
-def test_the_example_of_a_further_source_sends_signals_and_no_car() -> None:
+def test_the_example_of_a_further_source_sends_signals_and_no_car(tmp_path: Path) -> None:
     _, example = re.findall(r"```python\n(.*?)```", README, re.DOTALL)
-    messages = sent_by(example, "tcp://*:5571", 240)
+    messages = sent_by(example, "tcp://*:5571", 240, f"ipc://{tmp_path}/feed")
     assert not [message for message in messages if isinstance(message, Refused)]
     frames = [message for message in messages if isinstance(message, Frame)]
     assert [frame.signals["eyes_on_road"] for frame in frames] == [True] * 200 + [False] * 40

@@ -57,12 +57,21 @@ def _row(canvas: Canvas, y: int, slow: SlowView, picture: Picture) -> None:
 
 
 def bars_of(slow: SlowView, cells: int) -> str:
-    """The greatest value of each cell's time as a bar; a blank where there is none. A value ends its time."""
-    length_s = max(float(slow.t[-1]), 1e-9)
-    column = np.clip(np.ceil(slow.t / length_s * cells).astype(np.int64) - 1, 0, cells - 1)
+    """The greatest value of each cell's time as a bar; a blank where there is none.
+
+    A value stands for the time since the one before it: where cells are shorter than that it fills several of them.
+    """
+    end_t = max(float(slow.t[-1]), 1e-9)
+    column = np.clip(np.ceil(slow.t / end_t * cells).astype(np.int64) - 1, 0, cells - 1)
     known = np.isfinite(slow.value)
     greatest = np.full(cells, np.nan)
     np.fmax.at(greatest, column[known], slow.value[known])
+    spacing = float(np.diff(slow.t).min()) if len(slow.t) > 1 else end_t
+    empty = np.setdiff1d(np.arange(cells), column)
+    middle = (empty + 0.5) / cells * end_t
+    after = np.minimum(np.searchsorted(slow.t, middle), len(slow.t) - 1)
+    near = slow.t[after] - middle < spacing
+    greatest[empty[near]] = slow.value[after[near]]
     return "".join(BARS[level] for level in levels_of(slow, greatest))
 
 

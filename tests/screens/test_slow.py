@@ -36,6 +36,13 @@ def test_a_cell_shows_the_greatest_value_of_its_time_and_a_blank_where_there_is_
     assert bars_of(row, 4) == BARS[8] + " " + BARS[4] + BARS[8]
 
 
+def test_at_the_beginning_of_a_drive_a_value_fills_the_time_that_it_stands_for() -> None:
+    row = slow([math.nan, 0.2, 0.4])
+    assert bars_of(row, 9) == "   " + BARS[4] * 3 + BARS[8] * 3
+    late = replace(row, t=row.t + 60.0)  # the first value is of 70 s: before it nothing is known
+    assert bars_of(late, 9) == " " * 7 + BARS[4] + BARS[8]
+
+
 @pytest.mark.parametrize("width", [80, 120, 200])
 def test_a_row_says_what_how_much_and_whether_it_is_in_band(kit: ModuleType, width: int) -> None:
     text = draw_slow(Picture(kit.states()["long drive"]), width, 3).text().splitlines()
