@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import signal
 import time
 from collections.abc import Callable, Iterable
 from functools import partial
@@ -59,6 +60,22 @@ class WatchApp(App[int]):
     def on_load(self) -> None:
         """Remembers the loop, so that a signal's handler can reach it."""
         self._running_loop = asyncio.get_running_loop()
+
+    def on_mount(self) -> None:
+        """Takes over SIGCONT: the driver begins its mode anew, also where nothing ended it (after SIGSTOP). Then two
+        threads read the keys, leaving hangs, and the terminal is not given back."""
+        driver = self._driver
+        begin_again = getattr(driver, "_sigcont_application", None)
+        if begin_again is None:
+            return
+
+        def go_on(number: int, frame: object) -> None:
+            if getattr(driver, "_must_signal_resume", True):
+                begin_again()
+            elif self._running_loop is not None:
+                self._running_loop.call_soon_threadsafe(self.refresh)
+
+        signal.signal(signal.SIGCONT, go_on)
 
     def end_with(self, status: int) -> None:
         """Ends the app from a signal's handler, or raises `SystemExit` where it does not run yet."""

@@ -9,7 +9,7 @@ import time
 from monitor.feed.publisher import FeedPublisher
 
 RATE_HZ = 60.0
-FIRE_S, END_S = 2.0, 9.0
+FIRE_S, END_S = 2.0, 12.0
 SPEED_MPS = 22.2
 OTHERS = 20
 

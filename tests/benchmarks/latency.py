@@ -34,7 +34,7 @@ ACKNOWLEDGED_EVERY_S = 0.37
 
 
 def measure(rounds: int) -> list[Figure]:
-    """Two drives of nine seconds a round, with two verdicts each: at the fire, and when it is final."""
+    """Two drives of twelve seconds a round, with two verdicts each: at the fire, and when it is final."""
     room = Path(tempfile.mkdtemp(prefix="twb-", dir="/tmp"))
     try:
         to_view = _to_view(room, 2 * rounds)
