@@ -139,9 +139,10 @@ class Following:
         """The recorder in the words of the screen."""
         status = self.client.status()
         state: RecorderState = "recording"
-        sentence = status.trouble or next(
-            (link.sentence for link in status.feeds if link.state not in ("live", "connecting")), ""
-        )
+        drive = self.session.current if self.session is not None else None
+        over = drive is not None and drive.log.ended  # then nobody minds that the simulator is gone
+        silent = (link.sentence for link in status.feeds if link.state not in ("live", "connecting") and not over)
+        sentence = status.trouble or next(silent, "")
         if status.closed is not None:
             state, sentence = "closed", f"Closed. Digest {status.closed[:16]} …"
         elif not status.alive and not self._lost_for(RESTART_AFTER_S):

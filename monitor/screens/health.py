@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 from rich.cells import cell_len
 
 from monitor.following.sources import clock_words
@@ -38,7 +40,9 @@ def draw_health(picture: Picture, width: int, height: int) -> Canvas:
     feed_tone = feed_tone_of(picture)
     recorder_tone = RECORDER_TONES[view.recorder.state]
     roomy = width >= 110
-    recorder = f"{TONE_MARKS[recorder_tone]} {recorder_text(view.recorder, roomy=roomy)}"
+    told = view.recorder.sentence and view.recorder.sentence in view.feed.sentence  # the feed's words say it already
+    recorder_view = replace(view.recorder, sentence="") if told else view.recorder
+    recorder = f"{TONE_MARKS[recorder_tone]} {recorder_text(recorder_view, roomy=roomy)}"
     x = canvas.put_right(canvas.width - 1, 0, recorder, _role(recorder_tone)) - 2
     said = feed_text(view.feed, roomy=roomy, trusted=picture.trusted, recorded=picture.recorded)
     feed = f"{TONE_MARKS[feed_tone]} {said}"

@@ -15,7 +15,7 @@ from monitor.screens.app import WatchApp
 from monitor.screens.replay_keys import REPLAY_KEYS
 from monitor.screens.replay_page import Page
 from monitor.screens.replay_screen import ReplayScreen
-from monitor.screens.running import SignalWatch, refuse_without_terminal
+from monitor.screens.running import refuse_without_terminal, show
 
 
 class ReplayApp(WatchApp):
@@ -53,7 +53,4 @@ def run_replay(source: ReplaySource, pictures: Path | None = None) -> int:
     The source stays the caller's. Raises `WitnessError` without a terminal.
     """
     refuse_without_terminal("replay")
-    app = ReplayApp(source, pictures=pictures)
-    with SignalWatch(app):
-        result = app.run()
-    return result if result is not None else app.return_code or 0
+    return show(ReplayApp(source, pictures=pictures))

@@ -68,7 +68,9 @@ class ReplayScreen(WatchScreen):
     def _jump(self, direction: int) -> None:
         place = self.moving.jump(direction, self.kind)
         if place is None:
-            self.say(f"no {self.kind} {'after' if direction > 0 else 'before'} here")
+            where = "after" if direction > 0 else "before"
+            reading = self.moving.transport().sentence  # what has not been read so far may hold one
+            self.say(f"no {self.kind} {where} here" + (f" yet: {reading}" if reading and direction > 0 else ""))
         else:
             self.say(f"{place.kind}: {clean(place.label)}")
         self._moved()

@@ -40,7 +40,13 @@ def run_watch(
     The source stays the caller's: whoever opened it closes it. Raises `WitnessError` without a terminal.
     """
     refuse_without_terminal("replay" if replay else "watch")
-    app = WatchApp(source, read_only=read_only, replay=replay, pictures=pictures)
+    return show(WatchApp(source, read_only=read_only, replay=replay, pictures=pictures))
+
+
+def show(app: WatchApp) -> int:
+    """Runs an app in the terminal; gives its status, or 128 + n after a signal n."""
+    for stale in ("COLUMNS", "LINES"):
+        os.environ.pop(stale, None)  # exported by some shells once; the toolkit would believe them over the terminal
     with SignalWatch(app):
         result = app.run()
     return result if result is not None else app.return_code or 0

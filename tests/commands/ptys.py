@@ -95,7 +95,8 @@ class Pty:
             stdin=inner,
             stdout=inner,
             stderr=inner,
-            env={**os.environ, "TERM": "xterm-256color", "COLORTERM": "truecolor"},
+            # COLUMNS and LINES as a shell exports them, and as they are no more after the first resize
+            env={**os.environ, "TERM": "xterm-256color", "COLORTERM": "truecolor", "COLUMNS": "80", "LINES": "24"},
             start_new_session=True,
             preexec_fn=lambda: fcntl.ioctl(0, termios.TIOCSCTTY, 0),
         )
