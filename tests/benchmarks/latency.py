@@ -109,11 +109,21 @@ def _to_terminal(room: Path, drives: int) -> tuple[float, ...]:
     words = [large(word)[0].encode() for word in ("FIRED", "INVALID")]
     found = []
     for received_ns in (entry.monotonic_ns for entry in _entries(record) if _is_trigger(entry)):
-        pieces = (piece for piece in terminal.pieces if piece[0] > received_ns)
-        at = next((at for at, piece in pieces if any(word in piece for word in words)), None)
+        pieces = [piece for piece in terminal.pieces if piece[0] > received_ns]
+        at = _first_with(words, pieces)
         if at is not None:
             found.append((at - received_ns) / 1e6)
     return tuple(found)
+
+
+def _first_with(words: list[bytes], pieces: list[tuple[int, bytes]]) -> int | None:
+    """When the first of the words was there; a terminal hands on 4 KiB at a time and cuts words."""
+    before = b""
+    for at, piece in pieces:
+        if any(word in before + piece for word in words):
+            return at
+        before = piece[-max(map(len, words)) :]
+    return None
 
 
 @contextmanager
