@@ -60,7 +60,6 @@ class ColumnsKeeping:
         self._shape: tuple[object, ...] = ()
         self._pieces: list[Any] = []
         self._frames = 0
-        self._judged: set[int] = set()
         self._pending: list[tuple[str, MeasuredBlock]] = []
         self._last_hello = b""
         self._file: Any = None
@@ -118,13 +117,16 @@ class ColumnsKeeping:
         try:
             self._file.close()
             self._unfinished.replace(self._path / CACHE_NAME)
+            self._file = None
         except OSError:
             self.drop()
 
     def drop(self) -> None:
-        """Leaves it."""
+        """Leaves it, where it is not finished; nothing stays on the disk."""
         if self._file is not None:
-            self._file = None
+            file, self._file = self._file, None
+            with suppress(OSError):
+                file.close()
             with suppress(OSError):
                 self._unfinished.unlink()
 
@@ -180,6 +182,7 @@ class KeptColumns:
             raise ColumnsUnfit from error
         self._values = msgpack.Unpacker(self._file, max_buffer_size=2 * MOST_BYTES, max_bin_len=MOST_BYTES)
         if self._next() != head_of(path):
+            self._file.close()
             raise ColumnsUnfit
 
     def pieces(self) -> Iterator[list[Entry | KeptRun]]:
@@ -190,7 +193,9 @@ class KeptColumns:
 
     def _chunk(self) -> dict[str, Any]:
         value = self._next()
-        if not isinstance(value, list) or len(value) != 2 or zlib.crc32(value[1]) != value[0]:
+        if not isinstance(value, list) or len(value) != 2 or not isinstance(value[1], bytes):
+            raise ColumnsUnfit
+        if zlib.crc32(value[1]) != value[0]:
             raise ColumnsUnfit
         chunk: dict[str, Any] = msgpack.unpackb(value[1])
         return chunk

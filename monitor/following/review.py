@@ -63,12 +63,16 @@ def _from_columns(path: Path, session: Session) -> Reviewed | None:
 def _from_entries(path: Path, reading: RecordReading, session: Session, *, keep: bool) -> Reviewed:
     keeping = ColumnsKeeping(path) if keep else None
     session.on_measured = keeping.measured if keeping is not None else None
-    for entries in reading.blocks():
-        session.take(entries)
+    try:
+        for entries in reading.blocks():
+            session.take(entries)
+            if keeping is not None:
+                keeping.took(entries)
         if keeping is not None:
-            keeping.took(entries)
-    if keeping is not None:
-        keeping.finish(reading)
+            keeping.finish(reading)
+    finally:
+        if keeping is not None:
+            keeping.drop()
     damage = tuple(one.what for one in reading.damage)
     return Reviewed(path, session, damage, reading.state, reading.digest)
 

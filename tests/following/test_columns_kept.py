@@ -5,20 +5,23 @@ from __future__ import annotations
 import json
 import os
 import shutil
+from collections.abc import Iterator
 from functools import reduce
 from pathlib import Path
 from random import Random
 
+import msgpack
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
+from monitor.errors import RecordUnreadable
 from monitor.following import columns_kept, review
-from monitor.following.columns_kept import CACHE_NAME, ColumnsUnfit, KeptColumns
+from monitor.following.columns_kept import CACHE_NAME, ColumnsUnfit, KeptColumns, head_of
 from monitor.following.review import Reviewed, review_record, session_json
 from monitor.judging.blocks import KeptRun, MeasuredBlock, join_measured_blocks
 from monitor.judging.session import Session
-from monitor.record.entries import EntryKind
+from monitor.record.entries import Entry, EntryKind
 from monitor.record.reader import RecordReading
 from monitor.record.sealing import seal_record
 from monitor.record.writer import RecordWriter
@@ -196,3 +199,22 @@ def columns_of(block: MeasuredBlock) -> dict[str, bytes]:
     for name, one in {**block.lead, **block.lateral}.items():
         found |= {f"{name} value": one.value, f"{name} state": one.state}
     return {name: column.tobytes() for name, column in found.items()}
+
+
+def test_a_review_that_is_broken_off_leaves_nothing_on_the_disk(record: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    whole = RecordReading.blocks
+
+    def broken_off(self: RecordReading, after: int = 0, size: int = 2048) -> Iterator[list[Entry]]:
+        yield next(whole(self, after, size))
+        raise RecordUnreadable("the disk is gone")
+
+    monkeypatch.setattr(RecordReading, "blocks", broken_off)
+    with pytest.raises(RecordUnreadable):
+        review_record(record, keep=True)
+    assert not list(record.glob(f"{CACHE_NAME}*"))
+
+
+def test_a_chunk_of_another_kind_is_not_taken(record: Path) -> None:
+    right = told(review_record(record, keep=True))
+    (record / CACHE_NAME).write_bytes(msgpack.packb(head_of(record)) + msgpack.packb([0, 5]))
+    assert told(review_record(record, keep=True)) == right
