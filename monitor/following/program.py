@@ -7,21 +7,28 @@ from collections.abc import Iterator
 from functools import lru_cache
 from pathlib import Path
 
+import numpy as np
+
 import monitor
 from monitor import __version__
 from monitor.record.parts import SEALED_NAME, find_parts
 
-SOURCE_FOLDERS = ("feed", "record", "measures", "study", "judging", "following", "reports")
+LEFT_OUT = ("commands", "screens", "simulation", "recorder", "configs")
+"""Folders of the package that have no part in judging; `tests/test_imports.py` holds that judging loads none of them."""
+
+
+def judging_sources() -> list[Path]:
+    """The source files of all that has a part in judging, at any depth, in a fixed order."""
+    root = Path(monitor.__file__).parent
+    return [file for file in sorted(root.rglob("*.py")) if file.relative_to(root).parts[0] not in LEFT_OUT]
 
 
 @lru_cache(maxsize=1)
 def program_digest() -> str:
-    """Digest of version and source of all that has a part in judging."""
-    digest = hashlib.sha256(__version__.encode())
-    root = Path(monitor.__file__).parent
-    for folder in SOURCE_FOLDERS:
-        for file in sorted((root / folder).glob("*.py")):
-            digest.update(file.read_bytes())
+    """Digest of the version and the sources of all that has a part in judging, and of numpy's version."""
+    digest = hashlib.sha256(f"{__version__} {np.__version__}".encode())
+    for file in judging_sources():
+        digest.update(file.read_bytes())
     return digest.hexdigest()
 
 
