@@ -13,8 +13,8 @@ import monitor
 from monitor import __version__
 from monitor.record.parts import SEALED_NAME, find_parts
 
-LEFT_OUT = ("commands", "screens", "simulation", "recorder", "configs")
-"""Folders of the package that have no part in judging; `tests/test_imports.py` holds that judging loads none of them."""
+LEFT_OUT = ("commands", "screens", "simulation", "recorder")
+"""Folders that have no part in judging; `tests/test_imports.py` holds that judging loads none of them."""
 
 
 def judging_sources() -> list[Path]:

@@ -16,8 +16,10 @@ from monitor.judging.drive import DriveLog
 from monitor.judging.firing import FireWatch
 from monitor.judging.session import DriveTrials, Session, Track
 from monitor.judging.sources import SourceRun, Sources
+from monitor.judging.stream import Stream
 
 Thing = TypeVar("Thing")
+AnyStream = TypeVar("AnyStream", bound=Stream)
 
 
 def copy_session(session: Session, *, frames: bool) -> Session:
@@ -47,7 +49,7 @@ def _copy_sources(sources: Sources, *, frames: bool) -> Sources:
 
 def _copy_run(run: SourceRun, *, frames: bool) -> SourceRun:
     twin = _with_own_containers(run)
-    twin.log = _copy_log(run.log, frames=frames)
+    twin.log = _copy_stream(run.log)
     if not frames:
         twin.blocks = deque()
     return twin
@@ -55,7 +57,7 @@ def _copy_run(run: SourceRun, *, frames: bool) -> SourceRun:
 
 def _copy_beside(beside: Beside, sources: Sources, log: DriveLog) -> Beside:
     twin = _with_own_attributes(beside)
-    twin.sources, twin.drive = sources, log
+    twin.sources, twin.drive, twin.blocks = sources, log, log.blocks
     twin.seconds = {key: list(marks) for key, marks in beside.seconds.items()}
     return twin
 
@@ -74,9 +76,14 @@ def _copy_track(track: Track) -> Track:
     return replace(track, settled=_with_own_containers(track.settled))
 
 
+def _copy_stream(stream: AnyStream) -> AnyStream:
+    twin = _with_own_containers(stream)
+    twin.counts = copy.copy(stream.counts)
+    return twin
+
+
 def _copy_log(log: DriveLog, *, frames: bool) -> DriveLog:
-    twin = _with_own_containers(log)
-    twin.counts = copy.copy(log.counts)
+    twin = _copy_stream(log)
     if not frames:
         twin.blocks = deque()
     return twin

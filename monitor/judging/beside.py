@@ -8,6 +8,7 @@ next one; where the clock is known to ± u only, all values within u of an insta
 from __future__ import annotations
 
 import math
+from collections import deque
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
@@ -15,9 +16,10 @@ import numpy as np
 
 from monitor.feed.clock_offset import MARKS_KEPT, ClockOffset, Mark, estimate_offset, pair_marks
 from monitor.feed.schema import Marker
-from monitor.judging.drive import DriveLog
+from monitor.judging.blocks import MeasuredBlock
 from monitor.judging.received import MARKER_DELAY_S, ReceivedMarker
 from monitor.judging.sources import Samples, SourceLog, SourceRun, Sources
+from monitor.judging.stream import Stream
 from monitor.measures.columns import BoolArray, FloatArray, IntArray
 
 UNSURE_AT_MOST_S = 0.5
@@ -48,10 +50,10 @@ class Column:
 
 
 class Beside:
-    """The further sources beside one drive, which began with the entry `number`."""
+    """The further sources beside one drive, which began with the entry `number`; `blocks` are its measured frames."""
 
-    def __init__(self, sources: Sources, drive: DriveLog, number: int) -> None:
-        self.sources, self.drive, self.number = sources, drive, number
+    def __init__(self, sources: Sources, drive: Stream, blocks: deque[MeasuredBlock], number: int) -> None:
+        self.sources, self.drive, self.blocks, self.number = sources, drive, blocks, number
         self._firsts: list[Mark] = []
         self.seconds: dict[tuple[int, str], list[Mark]] = {}
         """The last sync marks of each run of a source."""
@@ -68,8 +70,8 @@ class Beside:
 
     def trim(self) -> None:
         """Forgets marks, runs and when sources were heard, where no trial looks at it any more."""
-        if self.drive.blocks:
-            self.sources.forget_heard(int(self.drive.blocks[0].frames.number[0]))
+        if self.blocks:
+            self.sources.forget_heard(int(self.blocks[0].frames.number[0]))
         kept = {(log.index, run.log.run) for log in self.sources.logs for run in log.runs}
         self.seconds = {key: marks[-MARKS_KEPT:] for key, marks in self.seconds.items() if key in kept}
         del self._firsts[:-MARKS_KEPT]
@@ -134,7 +136,7 @@ class Beside:
 
     def time_of(self, number: int) -> float:
         """The drive's time when an entry came: of the newest judged frame by then; −inf before the first one."""
-        for block in reversed(self.drive.blocks):
+        for block in reversed(self.blocks):
             place = int(np.searchsorted(block.frames.number, number, side="right"))
             if place:
                 return float(block.frames.t[place - 1])

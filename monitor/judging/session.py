@@ -217,7 +217,7 @@ class Session:
         self._by_run[run] = len(self.drives)
         if self.sources.logs:
             self.sources.take_to(number)
-            log.beside = Beside(self.sources, log, number)
+            log.beside = Beside(self.sources, log, log.blocks, number)
             self.sources.on_sync = log.beside.second_mark
             for watch in watches.values():
                 if looks_at_signals(watch.trigger):

@@ -1,6 +1,6 @@
 """What came in of the further sources beside the simulator: gaze, a task's tablet, an alert's sensor.
 
-Each run of a source is a `DriveLog` of its own, by its own clock: numbers, losses and markers are taken as those of the
+Each run of a source is a `Stream` of its own, by its own clock: numbers, losses and markers are taken as those of the
 simulator are, and its own car is passed over. How its clock stands to the simulator's is the matter of `beside`.
 """
 
@@ -19,8 +19,8 @@ import numpy as np
 from monitor.errors import RecordUnreadable
 from monitor.feed.decode import decode_message
 from monitor.feed.schema import Frame, Hello, Marker, Refused
-from monitor.judging.drive import DriveLog
 from monitor.judging.received import ReceivedMarker
+from monitor.judging.stream import Stream
 from monitor.judging.tables import FrameRun, pieces_of
 from monitor.measures.columns import FloatArray, IntArray
 from monitor.record.entries import Entry, EntryKind, unpack_frames, unpack_further
@@ -59,7 +59,7 @@ class Samples:
 class SourceRun:
     """One run of a source, between two restarts of it."""
 
-    log: DriveLog
+    log: Stream
     number: int
     """The entry that it began with."""
     hello_number: int | None = None
@@ -235,7 +235,7 @@ class Sources:
             return None
         if log.runs:
             _gather(log.runs[-1])
-        log.runs.append(SourceRun(DriveLog(log.index, run, self._retain_s), number))
+        log.runs.append(SourceRun(Stream(log.index, run, self._retain_s), number))
         return log.runs[-1]
 
 
