@@ -16,6 +16,7 @@ from textual.screen import Screen
 from monitor.screens.dialogs.sheet import Sheet
 from monitor.screens.keymap import keys_for
 from monitor.screens.marks import THEMES
+from monitor.screens.messages import PictureAsked, Told
 from monitor.screens.source import ViewSource
 from monitor.screens.svg import placed
 from monitor.screens.watch import WatchScreen
@@ -46,8 +47,9 @@ class WatchApp(App[int]):
     ) -> None:
         super().__init__()
         self.source = source
-        self.pictures = pictures
-        self.watch_screen = WatchScreen(source, read_only=read_only, replay=replay, clock=clock, wall=wall)
+        self.watch_screen = WatchScreen(
+            source, read_only=read_only, replay=replay, clock=clock, wall=wall, pictures=pictures
+        )
         self._running_loop: asyncio.AbstractEventLoop | None = None
         for theme in THEMES:
             self.register_theme(theme)
@@ -86,12 +88,25 @@ class WatchApp(App[int]):
     def bell(self) -> None:
         """Never sounds: the intercom may be open, and a sound could cue the participant."""
 
-    def next_colours(self) -> str:
-        """Changes to the next theme and gives its name."""
+    def on_colours_asked(self) -> None:
+        """Changes to the next theme and tells its name."""
         at = THEME_NAMES.index(self.theme) if self.theme in THEME_NAMES else -1
         self.theme = THEME_NAMES[(at + 1) % len(THEME_NAMES)]
         self.watch_screen.repaint()
-        return self.theme
+        self._tell(f"colours: {self.theme}")
+
+    def on_picture_asked(self, message: PictureAsked) -> None:
+        """Saves the screen as SVG and tells where."""
+        try:
+            path = self.save_screenshot(path=str(message.folder))
+        except OSError as error:
+            self._tell(f"No picture saved in {message.folder}: {error.strerror}", went_wrong=True)
+        else:
+            self._tell(f"picture: {path}")
+
+    def _tell(self, text: str, *, went_wrong: bool = False) -> None:
+        if isinstance(self.screen, Told):
+            self.screen.told(text, went_wrong=went_wrong)
 
     def action_leave(self) -> None:
         """Ctrl-C and Ctrl-Q: asks; where a sheet is open they close that first."""

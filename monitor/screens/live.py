@@ -7,6 +7,7 @@ from collections.abc import Callable, Iterator
 from contextlib import suppress
 from dataclasses import replace
 from functools import partial
+from pathlib import Path
 from typing import Any
 
 from textual.app import ComposeResult
@@ -95,13 +96,23 @@ class LiveScreen(Screen[None]):
     }
     """
 
-    def __init__(self, source: ViewSource, *, read_only: bool, replay: bool, clock: Clock, wall: Clock) -> None:
+    def __init__(
+        self,
+        source: ViewSource,
+        *,
+        read_only: bool,
+        replay: bool,
+        clock: Clock,
+        wall: Clock,
+        pictures: Path | None = None,
+    ) -> None:
         super().__init__()
         self.source = source
         self.read_only = read_only
         self.transport: TransportSource | None = source if replay and isinstance(source, TransportSource) else None
         self.replay = replay
         self.wall = wall
+        self.pictures = pictures
         self.pace = Pace(clock)
         self.seen = Seen()
         self.frozen: tuple[LiveView, float] | None = None
@@ -221,6 +232,16 @@ class LiveScreen(Screen[None]):
     def say(self, text: str, tone: Tone = "plain") -> None:
         """Shows for some seconds what a key did."""
         self._message = (text, tone, self._clock())
+
+    def told(self, text: str, *, went_wrong: bool = False) -> None:
+        """Shows at once what the app did for a key."""
+        self.say(text, "bad" if went_wrong else "plain")
+        self.draw()
+
+    @property
+    def folder(self) -> Path:
+        """Where pictures and tables go."""
+        return self.pictures or Path.cwd()
 
     def _current_message(self, view: LiveView) -> tuple[str, Tone]:
         if self._saving is not None:

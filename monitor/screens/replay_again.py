@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import numpy as np
 
 from monitor.following.explain import Explanation
@@ -23,8 +25,8 @@ class AgainPage(Page):
     keys = (("/", "another study file"), ("s", "sweep: next condition"), ("↑↓", "rows"))
     input_label = "Study file: "
 
-    def __init__(self, source: ReplaySource, trials: tuple[Trial, ...]) -> None:
-        super().__init__(source)
+    def __init__(self, source: ReplaySource, folder: Path, trials: tuple[Trial, ...]) -> None:
+        super().__init__(source, folder)
         self._trials = trials
         self._study_path = ""
         self._conditions = [

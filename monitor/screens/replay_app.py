@@ -30,7 +30,7 @@ class ReplayApp(WatchApp):
         pictures: Path | None = None,
     ) -> None:
         super().__init__(source, replay=True, clock=clock, wall=wall, pictures=pictures)
-        self.watch_screen = ReplayScreen(source, clock=clock, wall=wall)
+        self.watch_screen = ReplayScreen(source, clock=clock, wall=wall, pictures=pictures)
 
     def action_leave(self) -> None:
         """Ctrl-C and Ctrl-Q: a page is closed first."""

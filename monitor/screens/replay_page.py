@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING, cast
 
 from textual import events
 from textual.app import ComposeResult
@@ -13,9 +12,7 @@ from textual.widgets import Input
 from monitor.following.replay import ReplaySource
 from monitor.screens.canvas import Canvas, clean, fit
 from monitor.screens.dialogs.sheet import SheetBody
-
-if TYPE_CHECKING:
-    from monitor.screens.replay_app import ReplayApp
+from monitor.screens.messages import ColoursAsked, PictureAsked
 
 REDRAW_S = 0.2
 LEAST_WIDTH, LEAST_HEIGHT = 60, 16
@@ -40,9 +37,11 @@ class Page(Screen[None]):
     input_label = ""
     """Not empty: the page has a line to type in, which `/` opens."""
 
-    def __init__(self, source: ReplaySource) -> None:
+    def __init__(self, source: ReplaySource, folder: Path) -> None:
         super().__init__()
         self.source = source
+        self.folder = folder
+        """Where pictures and tables go."""
         self.message = ""
 
     def draw_page(self, canvas: Canvas, rows: int) -> None:
@@ -131,11 +130,10 @@ class Page(Screen[None]):
             return
         elif event.character == "p":
             event.stop()
-            self.save_picture()
+            self.post_message(PictureAsked(self.folder))
         elif event.character == "d":
             event.stop()
-            self.say(f"colours: {cast('ReplayApp', self.app).next_colours()}")
-            self.query_one(SheetBody).refresh()
+            self.post_message(ColoursAsked())
         elif event.character == "/" and self.input_label:
             event.stop()
             self.open_input()
@@ -164,16 +162,10 @@ class Page(Screen[None]):
         if event.value.strip():
             self.entered(event.value.strip())
 
-    def folder(self) -> Path:
-        """Where pictures and tables go."""
-        return cast("ReplayApp", self.app).pictures or Path.cwd()
-
-    def save_picture(self) -> None:
-        """Saves the page as SVG."""
-        try:
-            self.say(f"picture: {self.app.save_screenshot(path=str(self.folder()))}")
-        except OSError as error:
-            self.say(f"No picture saved in {self.folder()}: {error.strerror}")
+    def told(self, text: str, *, went_wrong: bool = False) -> None:
+        """Shows at once what the app did for a key."""
+        self.say(text)
+        self.query_one(SheetBody).refresh()
 
 
 def title_line(canvas: Canvas, y: int, text: str, role: str = "title-strong") -> None:

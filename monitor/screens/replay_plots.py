@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from pathlib import Path
 
 import numpy as np
 
@@ -48,8 +49,10 @@ class PlotsPage(Page):
         ("Enter", "replay here"),
     )
 
-    def __init__(self, source: ReplaySource, drive: int, at_t: float, *, go: Callable[[int, float], None]) -> None:
-        super().__init__(source)
+    def __init__(
+        self, source: ReplaySource, folder: Path, drive: int, at_t: float, *, go: Callable[[int, float], None]
+    ) -> None:
+        super().__init__(source, folder)
         self._drive = drive
         self._cursor_t = at_t
         self._second_t: float | None = None
@@ -120,7 +123,7 @@ class PlotsPage(Page):
 
     def _export(self, stretch: SeriesStretch) -> None:
         try:
-            self.say(f"table: {write_table(self.folder(), stretch)}")
+            self.say(f"table: {write_table(self.folder, stretch)}")
         except WitnessError as error:
             self.say(str(error))
 

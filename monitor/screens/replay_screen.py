@@ -5,7 +5,6 @@ from __future__ import annotations
 import math
 import re
 from pathlib import Path
-from typing import TYPE_CHECKING, cast
 
 from textual.binding import Binding
 
@@ -25,9 +24,6 @@ from monitor.screens.replay_plots import PlotsPage
 from monitor.screens.replay_why import WhyPage
 from monitor.screens.watch import WatchScreen
 
-if TYPE_CHECKING:
-    from monitor.screens.replay_app import ReplayApp
-
 KINDS: tuple[PlaceKind, ...] = ("trigger", "note", "loss", "finding", "drive")
 
 
@@ -36,8 +32,8 @@ class ReplayScreen(WatchScreen):
 
     BINDINGS = [Binding(key.key, key.action, key.word, show=False) for key in REPLAY_KEYS]  # noqa: RUF012 (Textual's own way)
 
-    def __init__(self, source: ReplaySource, *, clock: Clock, wall: Clock) -> None:
-        super().__init__(source, read_only=False, replay=True, clock=clock, wall=wall)
+    def __init__(self, source: ReplaySource, *, clock: Clock, wall: Clock, pictures: Path | None) -> None:
+        super().__init__(source, read_only=False, replay=True, clock=clock, wall=wall, pictures=pictures)
         self.moving = source
         self.kind: PlaceKind = "trigger"
         self._exporting: tuple[int, float] | None = None
@@ -115,7 +111,7 @@ class ReplayScreen(WatchScreen):
 
     def plot(self, drive: int, t: float) -> None:
         """Plots about a time of a drive."""
-        self.app.push_screen(PlotsPage(self.moving, drive, t, go=self.go))
+        self.app.push_screen(PlotsPage(self.moving, self.folder, drive, t, go=self.go))
 
     def action_why(self) -> None:
         """Why the trial nearest to here came out so. Every trial of the record can be looked at."""
@@ -131,7 +127,8 @@ class ReplayScreen(WatchScreen):
             for trial, t in zip(trials, times, strict=True)
         ]
         at = apart.index(min(apart))
-        self.app.push_screen(WhyPage(self.moving, [trial.id for trial in trials], at, go=self.go, plot=self.plot))
+        ids = [trial.id for trial in trials]
+        self.app.push_screen(WhyPage(self.moving, self.folder, ids, at, go=self.go, plot=self.plot))
 
     def action_plots(self) -> None:
         """Plots about this instant."""
@@ -143,7 +140,7 @@ class ReplayScreen(WatchScreen):
 
     def action_again(self) -> None:
         """Judging again."""
-        self.app.push_screen(AgainPage(self.moving, self.moving.trials()))
+        self.app.push_screen(AgainPage(self.moving, self.folder, self.moving.trials()))
 
     def action_table(self) -> None:
         """Exports the last 60 s before here."""
@@ -157,7 +154,7 @@ class ReplayScreen(WatchScreen):
         answer = self.moving.series(drive, round(max(t - LONGEST_S, 0.0), 3), round(t, 3))
         if isinstance(answer.value, SeriesStretch):
             self._exporting = None
-            folder = cast("ReplayApp", self.app).pictures or Path.cwd()
+            folder = self.folder
             try:
                 self.say(f"table: {write_table(folder, answer.value)}")
             except WitnessError as error:

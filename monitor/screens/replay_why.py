@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from pathlib import Path
 
 from monitor.following.explain import Explanation
 from monitor.following.explain_line import MIXED, NOTHING
@@ -44,13 +45,14 @@ class WhyPage(Page):
     def __init__(
         self,
         source: ReplaySource,
+        folder: Path,
         trial_ids: list[str],
         at: int,
         *,
         go: Callable[[int, float], None],
         plot: Callable[[int, float], None],
     ) -> None:
-        super().__init__(source)
+        super().__init__(source, folder)
         self._ids = trial_ids
         self._at = at
         self._go = go

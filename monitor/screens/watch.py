@@ -2,9 +2,6 @@
 
 from __future__ import annotations
 
-from pathlib import Path
-from typing import TYPE_CHECKING, cast
-
 from textual.binding import Binding
 
 from monitor.judging.trial import Trial
@@ -13,15 +10,12 @@ from monitor.screens.dialogs.card import CardSheet
 from monitor.screens.dialogs.lists import HelpSheet, NotesSheet
 from monitor.screens.dialogs.note import NoteBox
 from monitor.screens.keymap import KEYS, offered
-from monitor.screens.messages import NoteDropped, NoteWritten
+from monitor.screens.messages import ColoursAsked, NoteDropped, NoteWritten, PictureAsked
 from monitor.screens.mouse import RowClicked
 from monitor.screens.run_sheets import RunSheets
 from monitor.screens.side import rows_for_trials, trials_shown
 from monitor.screens.source import TransportSource
 from monitor.screens.words import clock
-
-if TYPE_CHECKING:
-    from monitor.screens.app import WatchApp
 
 SLOWEST, FASTEST = 0.1, 60.0
 SEEK_S = 10.0
@@ -168,19 +162,11 @@ class WatchScreen(RunSheets):
 
     def action_colours(self) -> None:
         """The next colours."""
-        self.say(f"colours: {cast('WatchApp', self.app).next_colours()}")
-        self.draw()
+        self.post_message(ColoursAsked())
 
     def action_picture(self) -> None:
         """Saves the screen as SVG."""
-        folder = cast("WatchApp", self.app).pictures or Path.cwd()
-        try:
-            path = self.app.save_screenshot(path=str(folder))
-        except OSError as error:
-            self.say(f"No picture saved in {folder}: {error.strerror}", "bad")
-        else:
-            self.say(f"picture: {path}")
-        self.draw()
+        self.post_message(PictureAsked(self.folder))
 
     def action_leave(self) -> None:
         """Closes the screen; asks first where it is the one that writes."""
