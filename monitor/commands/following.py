@@ -10,9 +10,10 @@ from monitor.commands.printing import harmless, print_json, say, trial_lines
 from monitor.errors import RecorderLost
 from monitor.following.beginning import Run
 from monitor.following.live import Following, operator_name
-from monitor.following.review import session_json
 from monitor.following.slot import LiveSource
-from monitor.following.sources import clock_words, look_at_sources
+from monitor.following.sources import clock_words
+from monitor.judging.document import session_json
+from monitor.judging.source_state import look_at_sources
 from monitor.judging.trial import Trial, note_json, trial_json
 
 if TYPE_CHECKING:

@@ -39,9 +39,10 @@ def run(options: argparse.Namespace) -> int:
     from monitor.commands.printing import harmless, print_json, say
     from monitor.errors import WitnessError
     from monitor.following.beginning import begin_run
+    from monitor.following.kept_rehearsals import FOLDER, kept_pages, read_page
     from monitor.following.live import operator_name
     from monitor.following.rehearsal import judge_rehearsal
-    from monitor.following.rehearsal_page import FOLDER, keep_page, kept_pages, make_page, read_page
+    from monitor.following.rehearsal_page import keep_page, make_page
     from monitor.study.loading import load_study
 
     study = load_study(options.study)

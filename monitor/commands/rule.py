@@ -24,7 +24,8 @@ def run(options: argparse.Namespace) -> int:
 
     from monitor.commands.printing import print_json, trial_lines
     from monitor.errors import WitnessError
-    from monitor.following.review import review_record, session_json
+    from monitor.following.review import review_record
+    from monitor.judging.document import session_json
     from monitor.record.addendum import append_addendum
 
     path = Path(options.record)

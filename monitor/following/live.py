@@ -19,8 +19,8 @@ from monitor.errors import WitnessError
 from monitor.following.building import build_view, with_trials
 from monitor.following.holding import Holding, is_frame
 from monitor.following.keeping import Keeping
+from monitor.following.kept_rehearsals import latest_page
 from monitor.following.preflight import preflight
-from monitor.following.rehearsal_page import latest_page
 from monitor.following.view import LiveView, PreflightView, RecorderState, RecorderView
 from monitor.judging.session import Session
 from monitor.judging.trial import Trial

@@ -4,13 +4,10 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
 
 from monitor.following.columns_kept import ColumnsKeeping, ColumnsUnfit, KeptColumns
 from monitor.following.others_kept import RowsUnread
-from monitor.following.sources import sources_json
 from monitor.judging.session import Session
-from monitor.judging.trial import note_json, number, trial_json
 from monitor.record.addendum import read_addendum
 from monitor.record.reader import RecordReading
 from monitor.study.loading import parse_study
@@ -75,38 +72,3 @@ def _from_entries(path: Path, reading: RecordReading, session: Session, *, keep:
             keeping.drop()
     damage = tuple(one.what for one in reading.damage)
     return Reviewed(path, session, damage, reading.state, reading.digest)
-
-
-def session_json(session: Session, record: str) -> dict[str, Any]:
-    """The object that `review`, `demo` and `watch` print for one record (contract of the command line)."""
-    counts = [drive.log.counts for drive in session.drives]
-    spans = [drive.log.newest_t - drive.log.first_t for drive in session.drives if drive.log.counts.judged]
-    rates = [drive.log.hello.rate_hz for drive in session.drives if drive.log.hello is not None]
-    return {
-        "record": record,
-        "participant": session.opening.participant,
-        "group": session.group,
-        "drives": [
-            {
-                "drive": drive.log.index,
-                "run": drive.log.run,
-                "scenario": drive.log.hello.scenario if drive.log.hello else None,
-                "ended_by": drive.log.end_kind,
-            }
-            for drive in session.drives
-        ],
-        "feed": {
-            "frames": sum(one.frames for one in counts),
-            "lost": sum(one.lost for one in counts),
-            "duplicates": sum(one.duplicates for one in counts),
-            "bad": session.bad,
-            "duration_s": float(sum(spans)),
-            "rate_hz": number(rates[-1]) if rates else None,
-            "out_of_order": sum(one.out_of_order for one in counts),
-            "repeated_time": sum(one.repeated_time for one in counts),
-            "before_hello": sum(one.before_hello for one in counts),
-        },
-        "sources": sources_json(session),
-        "trials": [trial_json(trial) for trial in session.trials()],
-        "notes": [note_json(note) for note in session.operator.notes],
-    }

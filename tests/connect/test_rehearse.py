@@ -16,9 +16,10 @@ from monitor.feed.composing import FeedComposer
 from monitor.feed.decode import decode_message
 from monitor.feed.schema import Frame
 from monitor.following.importing import import_csv
+from monitor.following.kept_rehearsals import kept_pages, latest_page, read_page
 from monitor.following.rehearsal import Rehearsed, judge_rehearsal
 from monitor.following.rehearsal_pacing import Pacing, PacingLog
-from monitor.following.rehearsal_page import keep_page, kept_pages, latest_page, make_page, read_page
+from monitor.following.rehearsal_page import keep_page, make_page
 from monitor.study.loading import load_study
 from tests.commands.running import run, simulator
 from tests.connect import ridge
