@@ -31,8 +31,8 @@ def run(options: argparse.Namespace) -> int:
     from pathlib import Path
 
     from monitor.commands.printing import harmless, print_json
+    from monitor.connect.channel_map.loading import load_map
     from monitor.errors import FileFaults, WitnessError
-    from monitor.feed.channels_loading import load_map
     from monitor.feed.curve import CurveFiles
     from monitor.study.loading import load_study
 

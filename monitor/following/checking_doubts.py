@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import Any, Literal
 
-from monitor.feed.channels_units import UNITS
+from monitor.connect.channel_map.units import UNITS
 
 CLOSE = 0.03
 """Relative distance within which a ratio is taken for a unit's factor: ft/s and km/h, the nearest, are 9 % apart."""

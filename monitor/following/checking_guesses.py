@@ -9,7 +9,7 @@ import re
 from collections.abc import Iterable
 from dataclasses import dataclass, field
 
-from monitor.feed.channels_units import OTHER_TEXTS, UNITS, unit_named
+from monitor.connect.channel_map.units import OTHER_TEXTS, UNITS, unit_named
 
 OWN_WORDS = frozenset(("ego", "own", "sv", "subject", "host", "mycar", "participant"))
 _WORD = re.compile(r"[A-Z]+(?![a-z])|[A-Z]?[a-z]+|[0-9]+|[%°]")

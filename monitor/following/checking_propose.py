@@ -10,17 +10,17 @@ from typing import Any
 
 import numpy as np
 
+from monitor.connect.channel_map.convert import Converter
+from monitor.connect.channel_map.loading import parse_map
+from monitor.connect.channel_map.model import CsvSource
+from monitor.connect.channel_map.values import Place, Sample
+from monitor.connect.sources.csv import CsvReader
+from monitor.connect.sources.zmq import ZmqReceiver
 from monitor.errors import WitnessError
-from monitor.feed.channels_convert import Converter
-from monitor.feed.channels_loading import parse_map
-from monitor.feed.channels_model import CsvSource
-from monitor.feed.channels_values import Place, Sample
 from monitor.feed.composing import FeedComposer
 from monitor.feed.curve import CurveFiles
 from monitor.feed.decode import decode_message
 from monitor.feed.schema import OTHERS_OPTIONAL, OTHERS_REQUIRED, OWN_REQUIRED, Frame
-from monitor.feed.sources_csv import CsvReader
-from monitor.feed.sources_zmq import ZmqReceiver
 from monitor.feed.subscriber import TOPICS
 from monitor.following.checking_guesses import Guess, Guesses, guess_names
 from monitor.following.checking_sanity import judge_sanity

@@ -16,12 +16,12 @@ from pathlib import Path
 from typing import Any
 
 from monitor import __version__
+from monitor.connect.bridge import map_in_hello
+from monitor.connect.channel_map.drive import Counts, Translation
+from monitor.connect.channel_map.model import ChannelMap, CsvSource
+from monitor.connect.sources.csv import CsvReader
 from monitor.errors import WitnessError
-from monitor.feed.channels_drive import Counts, Translation
-from monitor.feed.channels_model import ChannelMap, CsvSource
 from monitor.feed.composing import FeedComposer
-from monitor.feed.sources_bridge import map_in_hello
-from monitor.feed.sources_csv import CsvReader
 from monitor.following.beginning import check_participant
 from monitor.following.earlier import earlier_exposures
 from monitor.record.entries import EntryKind, Opening, pack_frames, pack_map

@@ -15,7 +15,7 @@ import numpy as np
 import pytest
 import zmq
 
-from monitor.feed.channels_loading import parse_map
+from monitor.connect.channel_map.loading import parse_map
 from monitor.feed.composing import FeedComposer
 from monitor.feed.decode import decode_message
 from monitor.feed.publisher import FeedPublisher

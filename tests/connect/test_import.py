@@ -9,8 +9,8 @@ from typing import Any
 
 import pytest
 
+from monitor.connect.channel_map.loading import load_map, parse_map
 from monitor.errors import WitnessError
-from monitor.feed.channels_loading import load_map, parse_map
 from monitor.following.importing import Imported, import_csv
 from monitor.following.review import review_record
 from monitor.judging.document import session_json

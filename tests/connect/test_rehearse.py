@@ -10,8 +10,8 @@ from typing import Any
 import numpy as np
 import pytest
 
+from monitor.connect.channel_map.loading import load_map
 from monitor.errors import WitnessError
-from monitor.feed.channels_loading import load_map
 from monitor.feed.composing import FeedComposer
 from monitor.feed.decode import decode_message
 from monitor.feed.schema import Frame

@@ -9,12 +9,12 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import Any
 
+from monitor.connect.channel_map.drive import Translation
+from monitor.connect.channel_map.model import ChannelMap
+from monitor.connect.joining import FurtherSource, JoinedFeed
+from monitor.connect.sources.opening import Source
 from monitor.errors import WitnessError
-from monitor.feed.channels_drive import Translation
-from monitor.feed.channels_joining import FurtherSource, JoinedFeed
-from monitor.feed.channels_model import ChannelMap
 from monitor.feed.publisher import FeedPublisher
-from monitor.feed.sources_opening import Source
 
 WAIT_S = 0.2
 HELD_WAIT_S = 0.005

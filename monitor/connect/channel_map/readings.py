@@ -6,9 +6,9 @@ import math
 from collections.abc import Mapping
 from typing import Any
 
-from monitor.feed.channels_model import Reading, SignalReading
-from monitor.feed.channels_shape import DIMENSIONS
-from monitor.feed.channels_units import SI, Unit, unit_named, unit_texts
+from monitor.connect.channel_map.model import Reading, SignalReading
+from monitor.connect.channel_map.shape import DIMENSIONS
+from monitor.connect.channel_map.units import SI, Unit, unit_named, unit_texts
 from monitor.tables.faults import Faults, Path, closest, listed, quoted
 
 WAYS = ("from", "components", "constant", "not_measured")

@@ -6,11 +6,11 @@ import hashlib
 from pathlib import Path
 from typing import Any
 
+from monitor.connect.channel_map.building import build_map
+from monitor.connect.channel_map.model import ChannelMap
+from monitor.connect.channel_map.shape import CHANNEL_MAP, OWN_NAMES
+from monitor.connect.channel_map.values import text_in
 from monitor.errors import MapFaults
-from monitor.feed.channels_building import build_map
-from monitor.feed.channels_model import ChannelMap
-from monitor.feed.channels_shape import CHANNEL_MAP, OWN_NAMES
-from monitor.feed.channels_values import text_in
 from monitor.tables.checker import check_value
 from monitor.tables.reading import parse_file, read_file
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from monitor.feed.channels_model import CsvSource, MarkerRule, UdpSource, ZmqSource
+from monitor.connect.channel_map.model import CsvSource, MarkerRule, UdpSource, ZmqSource
 from monitor.tables.faults import Faults, Path
 
 Source = ZmqSource | UdpSource | CsvSource

@@ -10,9 +10,9 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
+from monitor.connect.channel_map.model import ChannelMap, CsvSource
+from monitor.connect.channel_map.values import Place, Sample, number_in
 from monitor.errors import MapFaults, WitnessError
-from monitor.feed.channels_model import ChannelMap, CsvSource
-from monitor.feed.channels_values import Place, Sample, number_in
 from monitor.tables.faults import closest, quoted
 
 A_TURN = 256

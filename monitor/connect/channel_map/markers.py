@@ -6,8 +6,8 @@ import math
 from collections.abc import Callable
 from typing import Any, NamedTuple
 
-from monitor.feed.channels_model import MarkerRule
-from monitor.feed.channels_values import ABSENT, Place, Sample, number_in, text_in
+from monitor.connect.channel_map.model import MarkerRule
+from monitor.connect.channel_map.values import ABSENT, Place, Sample, number_in, text_in
 from monitor.feed.limits import MAX_NAME
 
 AT_ONCE = 32

@@ -5,7 +5,7 @@
 
 from __future__ import annotations
 
-from monitor.feed.channels_model import REFERENCES, WHENS
+from monitor.connect.channel_map.model import REFERENCES, WHENS
 from monitor.feed.schema import MARKER_KINDS, OWN_OPTIONAL, OWN_REQUIRED
 from monitor.tables.kinds import LONGEST_NAME, Flag, Key, Named, Number, Section, Sections, Several, Text
 

@@ -12,7 +12,7 @@ from typing import Any, Literal
 
 import numpy as np
 
-from monitor.feed.channels_model import Field, Layout, PackedRows
+from monitor.connect.channel_map.model import Field, Layout, PackedRows
 from monitor.tables.faults import Faults, Path, quoted
 
 LARGEST_DATAGRAM = 65507

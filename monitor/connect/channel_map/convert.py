@@ -12,8 +12,8 @@ from typing import Any, NamedTuple
 
 import numpy as np
 
-from monitor.feed.channels_model import Axes, ChannelMap, NamedVehicle, Reading, VehicleChannels, VehicleRows
-from monitor.feed.channels_values import ABSENT, FloatArray, Place, Rows, Sample, number_in, text_in
+from monitor.connect.channel_map.model import Axes, ChannelMap, NamedVehicle, Reading, VehicleChannels, VehicleRows
+from monitor.connect.channel_map.values import ABSENT, FloatArray, Place, Rows, Sample, number_in, text_in
 from monitor.feed.limits import MAX_NAME
 
 IDS_KNOWN = 100_000

@@ -7,11 +7,11 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any, Protocol
 
+from monitor.connect.channel_map.convert import Converter
+from monitor.connect.channel_map.markers import MarkerWatch
+from monitor.connect.channel_map.model import ChannelMap, ZmqSource
+from monitor.connect.channel_map.values import ABSENT, Place, Sample, number_in, text_in
 from monitor.errors import WitnessError
-from monitor.feed.channels_convert import Converter
-from monitor.feed.channels_markers import MarkerWatch
-from monitor.feed.channels_model import ChannelMap, ZmqSource
-from monitor.feed.channels_values import ABSENT, Place, Sample, number_in, text_in
 from monitor.feed.limits import MAX_NAME
 
 JUMP_AT_MOST = 100_000

@@ -9,11 +9,11 @@ import socket
 import struct
 import time
 
+from monitor.connect.channel_map.layout import LARGEST_DATAGRAM, PacketReader, PacketRefused
+from monitor.connect.channel_map.model import Layout
+from monitor.connect.channel_map.source import is_listen
+from monitor.connect.channel_map.values import Sample
 from monitor.errors import WitnessError
-from monitor.feed.channels_model import Layout
-from monitor.feed.channels_source import is_listen
-from monitor.feed.channels_values import Sample
-from monitor.feed.sources_layout import LARGEST_DATAGRAM, PacketReader, PacketRefused
 
 RECEIVE_BYTES = 8 << 20
 """Asked of the system for datagrams that wait; it gives what its own limit allows."""

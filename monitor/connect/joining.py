@@ -14,11 +14,11 @@ from collections import deque
 from collections.abc import Callable, Mapping, Sequence
 from typing import Any
 
-from monitor.feed.channels_convert import Converter
-from monitor.feed.channels_drive import Outlet
-from monitor.feed.channels_markers import Happened, MarkerWatch
-from monitor.feed.channels_model import ChannelMap, ZmqSource
-from monitor.feed.channels_values import Sample
+from monitor.connect.channel_map.convert import Converter
+from monitor.connect.channel_map.drive import Outlet
+from monitor.connect.channel_map.markers import Happened, MarkerWatch
+from monitor.connect.channel_map.model import ChannelMap, ZmqSource
+from monitor.connect.channel_map.values import Sample
 from monitor.feed.clock_offset import ClockOffset, SyncMarks, estimate_offset
 
 SAMPLES_KEPT = 20_000

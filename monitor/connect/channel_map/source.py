@@ -7,8 +7,8 @@ import re
 from collections.abc import Iterator, Mapping
 from typing import Any
 
-from monitor.feed.channels_model import ChannelMap, CsvSource, UdpSource, VehicleChannels, ZmqSource
-from monitor.feed.sources_layout import layout_names, read_layout, row_names
+from monitor.connect.channel_map.layout import layout_names, read_layout, row_names
+from monitor.connect.channel_map.model import ChannelMap, CsvSource, UdpSource, VehicleChannels, ZmqSource
 from monitor.tables.faults import Faults, Path, listed, quoted
 
 KEYS = {

@@ -6,7 +6,7 @@ import math
 from collections.abc import Mapping
 from typing import Any
 
-from monitor.feed.channels_model import (
+from monitor.connect.channel_map.model import (
     Axes,
     ChannelMap,
     JoinRule,
@@ -18,10 +18,10 @@ from monitor.feed.channels_model import (
     VehicleChannels,
     VehicleRows,
 )
-from monitor.feed.channels_readings import build_reading, build_signal, need_known_unit
-from monitor.feed.channels_rules import build_markers
-from monitor.feed.channels_shape import OTHER_NAMES, OWN_NAMES
-from monitor.feed.channels_source import build_source, check_names
+from monitor.connect.channel_map.readings import build_reading, build_signal, need_known_unit
+from monitor.connect.channel_map.rules import build_markers
+from monitor.connect.channel_map.shape import OTHER_NAMES, OWN_NAMES
+from monitor.connect.channel_map.source import build_source, check_names
 from monitor.feed.schema import OTHERS_REQUIRED, OWN_REQUIRED
 from monitor.tables.faults import Faults, Path
 

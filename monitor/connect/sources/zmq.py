@@ -8,8 +8,8 @@ from collections.abc import Sequence
 import msgpack
 import zmq
 
+from monitor.connect.channel_map.values import Sample
 from monitor.errors import WitnessError
-from monitor.feed.channels_values import Sample
 from monitor.feed.curve import CurveFiles, secure_client
 from monitor.feed.limits import MAX_NAME
 

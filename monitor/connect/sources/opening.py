@@ -5,13 +5,13 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Protocol
 
+from monitor.connect.channel_map.model import ChannelMap, CsvSource, UdpSource
+from monitor.connect.channel_map.values import Sample
+from monitor.connect.sources.csv import CsvReader
+from monitor.connect.sources.udp import UdpReceiver
+from monitor.connect.sources.zmq import ZmqReceiver
 from monitor.errors import WitnessError
-from monitor.feed.channels_model import ChannelMap, CsvSource, UdpSource
-from monitor.feed.channels_values import Sample
 from monitor.feed.curve import CurveFiles
-from monitor.feed.sources_csv import CsvReader
-from monitor.feed.sources_udp import UdpReceiver
-from monitor.feed.sources_zmq import ZmqReceiver
 
 
 class Source(Protocol):
