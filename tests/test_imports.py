@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 import monitor
-from monitor.following.program import judging_sources
+from monitor.archive.program import judging_sources
 
 SCREENS = ("textual",)
 STUDIES = ("monitor.study", "monitor.judging", "monitor.measures", "numpy")
@@ -39,9 +39,7 @@ def test_what_is_never_loaded(statement: str, never: tuple[str, ...]) -> None:
 def test_the_digest_of_what_judges_covers_every_module_that_judging_loads() -> None:
     root = Path(monitor.__file__).parent.parent
     names = {
-        name
-        for name in loaded("import monitor.following.review, monitor.reports.summary")
-        if name.startswith("monitor.")
+        name for name in loaded("import monitor.archive.review, monitor.archive.summary") if name.startswith("monitor.")
     }
     covered = {
         ".".join(file.relative_to(root).with_suffix("").parts).removesuffix(".__init__") for file in judging_sources()

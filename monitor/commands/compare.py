@@ -41,13 +41,13 @@ def add_unblind_options(parser: argparse.ArgumentParser, what: str) -> None:
 def run(options: argparse.Namespace) -> int:
     import math
 
+    from monitor.archive.gathering import gathered_json
     from monitor.commands.printing import harmless, print_json, say
     from monitor.commands.tally import gathered
     from monitor.errors import WitnessError
     from monitor.reports.comparison import compare_studies
     from monitor.reports.comparison_text import comparison_lines
     from monitor.reports.comparison_words import comparison_json
-    from monitor.reports.gathering import gathered_json
 
     if not options.unblind:
         raise WitnessError(

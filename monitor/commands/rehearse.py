@@ -34,12 +34,12 @@ def run(options: argparse.Namespace) -> int:
     from dataclasses import replace
     from pathlib import Path
 
+    from monitor.archive.rehearsals import FOLDER, kept_pages, read_page
     from monitor.commands.following import close_run
     from monitor.commands.interrupting import Interrupted, interruptible
     from monitor.commands.printing import harmless, print_json, say
     from monitor.errors import WitnessError
     from monitor.following.beginning import begin_run
-    from monitor.following.kept_rehearsals import FOLDER, kept_pages, read_page
     from monitor.following.live import operator_name
     from monitor.following.rehearsal import judge_rehearsal
     from monitor.following.rehearsal_page import keep_page, make_page

@@ -148,9 +148,9 @@ def chosen_record(path: Path) -> Path:
 
 def _record_line(record: Path) -> str:
     """Participant, time, trials with their verdicts, and the record's name."""
+    from monitor.archive.review import review_record
     from monitor.commands.printing import harmless
     from monitor.errors import WitnessError
-    from monitor.following.review import review_record
 
     try:
         reviewed = review_record(record)

@@ -16,6 +16,7 @@ from pathlib import Path
 from typing import Any
 
 from monitor import __version__
+from monitor.archive.earlier import earlier_exposures
 from monitor.connect.bridge import map_in_hello
 from monitor.connect.channel_map.drive import Counts, Translation
 from monitor.connect.channel_map.model import ChannelMap, CsvSource
@@ -23,7 +24,6 @@ from monitor.connect.sources.csv import CsvReader
 from monitor.errors import WitnessError
 from monitor.feed.composing import FeedComposer
 from monitor.following.beginning import check_participant
-from monitor.following.earlier import earlier_exposures
 from monitor.record.entries import EntryKind, Opening, pack_frames, pack_map
 from monitor.record.writer import RecordWriter
 from monitor.study.model import Study

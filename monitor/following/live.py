@@ -15,11 +15,11 @@ from typing import Any
 
 import numpy.ma  # noqa: F401  (numpy's median loads it when first called: 40 ms, just when the first trigger fires)
 
+from monitor.archive.rehearsals import latest_page
 from monitor.errors import WitnessError
 from monitor.following.building import build_view, with_trials
 from monitor.following.holding import Holding, is_frame
 from monitor.following.keeping import Keeping
-from monitor.following.kept_rehearsals import latest_page
 from monitor.following.preflight import preflight
 from monitor.following.view import LiveView, PreflightView, RecorderState, RecorderView
 from monitor.judging.session import Session

@@ -9,8 +9,8 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
+from monitor.archive.rehearsals import FOLDER
 from monitor.errors import WitnessError
-from monitor.following.kept_rehearsals import FOLDER
 from monitor.following.rehearsal import Fired, Rehearsed
 from monitor.study.model import Study
 

@@ -5,10 +5,10 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from monitor.archive.gathering import count
+from monitor.archive.summary import NO_GROUP
 from monitor.judging.trial import ConditionResult, Response, Trial
 from monitor.reports.drives import WholeRun
-from monitor.reports.gathering import count
-from monitor.reports.summary import NO_GROUP
 from monitor.reports.tables import utc
 
 

@@ -7,14 +7,14 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Literal
 
+from monitor.archive.gathering import Gathered, StudyRuns, count
+from monitor.archive.summary import NO_GROUP, RunSummary, TrialSummary, TriggerSummary
 from monitor.errors import WitnessError
 from monitor.reports.comparison_groups import GroupTimes, Measure, group_times
 from monitor.reports.exact import exact_test
-from monitor.reports.gathering import Gathered, StudyRuns, count
 from monitor.reports.intervals import Interval, difference_interval, median_difference
 from monitor.reports.logrank import AnalysisMissing, GroupTest, chi_square_tail, holm, log_rank, pairwise
 from monitor.reports.ranks import have_ranks, pairwise_ranks, rank_test
-from monitor.reports.summary import NO_GROUP, RunSummary, TrialSummary, TriggerSummary
 from monitor.reports.survival import Times
 
 TestName = Literal["log-rank", "gehan", "ranks"]

@@ -6,8 +6,8 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Literal
 
+from monitor.archive.summary import TrialSummary
 from monitor.reports.intervals import FEWEST, Interval, median_interval, wilson
-from monitor.reports.summary import TrialSummary
 from monitor.reports.survival import Curve, Times, kaplan_meier, median, restricted_mean
 
 Measure = Literal["first", "brake", "accelerator", "steering"]

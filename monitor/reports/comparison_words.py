@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from typing import Any
 
+from monitor.archive.gathering import count
 from monitor.reports.comparison import Comparison, Pair
 from monitor.reports.comparison_groups import MEASURES, GroupTimes
-from monitor.reports.gathering import count
 from monitor.reports.intervals import DRAWS, FEWEST, SEED, Interval
 from monitor.reports.logrank import GroupTest
 from monitor.reports.survival import LEVEL

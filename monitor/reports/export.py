@@ -9,11 +9,11 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Literal
 
+from monitor.archive.gathering import Gathered, count
 from monitor.errors import WitnessError
 from monitor.reports.bids_export import BidsExport, participant_label
 from monitor.reports.csv_export import write_csv_telemetry, write_tables
 from monitor.reports.drives import read_whole
-from monitor.reports.gathering import Gathered, count
 from monitor.reports.tables import Tables
 from monitor.study.model import Study
 

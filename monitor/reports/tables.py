@@ -9,12 +9,12 @@ from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from typing import Any
 
+from monitor.archive.summary import NO_GROUP, reasons_of
 from monitor.judging.drive import DriveLog
 from monitor.judging.received import ReceivedMarker
 from monitor.judging.trial import Response, Trial
 from monitor.reports.dictionary import TABLES
 from monitor.reports.drives import WholeRun
-from monitor.reports.summary import NO_GROUP, reasons_of
 
 Row = dict[str, Any]
 ENDS = {"alert_on": "alert_off", "task_start": "task_end", "pause": "resume"}

@@ -10,10 +10,10 @@ from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from typing import Any
 
+from monitor.archive.gathering import Gathered, StudyRuns, gathered_json
+from monitor.archive.summary import NO_GROUP, RunSummary, TrialSummary, day_of
 from monitor.errors import WitnessError
 from monitor.reports.exact import exact_test
-from monitor.reports.gathering import Gathered, StudyRuns, gathered_json
-from monitor.reports.summary import NO_GROUP, RunSummary, TrialSummary, day_of
 
 LOSS_LEVEL = 0.05
 """An exact test below this has the unequal loss pointed out."""

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from datetime import date, timedelta
 
+from monitor.archive.gathering import Gathered, count
 from monitor.reports.drawing import bars, columns, level, wrapped
-from monitor.reports.gathering import Gathered, count
 from monitor.reports.tally import StudyTally, TriggerTally, tally_studies
 
 NAME, WIDTHS = 16, (8, 6, 7, 9, 11, 8)

@@ -18,10 +18,10 @@ from processes import Terminal, children_of, program, running, wait_until
 from shares import STUDY
 
 import monitor.following.live
+from monitor.archive.review import review_record
 from monitor.feed.decode import decode_message
 from monitor.feed.schema import Marker
 from monitor.following.beginning import begin_run
-from monitor.following.review import review_record
 from monitor.following.slot import LiveSource
 from monitor.following.view import LiveView
 from monitor.record.clock import SYSTEM_CLOCK

@@ -15,6 +15,7 @@ import numpy as np
 import pytest
 import zmq
 
+from monitor.archive.review import review_record
 from monitor.connect.channel_map.loading import parse_map
 from monitor.feed.composing import FeedComposer
 from monitor.feed.decode import decode_message
@@ -25,7 +26,6 @@ from monitor.following.checking_guesses import guess_names, unit_in, words_of
 from monitor.following.checking_listening import Listened
 from monitor.following.checking_propose import propose_from_csv
 from monitor.following.importing import import_csv
-from monitor.following.review import review_record
 from monitor.judging.columns import build_block
 from monitor.simulation.steps import SIGNALS
 from monitor.study.loading import load_study

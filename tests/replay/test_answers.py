@@ -10,11 +10,11 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from monitor.archive.review import review_record
 from monitor.following.explain_bands import Asked, needed_band, needed_tolerance
 from monitor.following.explain_line import LineMaking
 from monitor.following.explain_rows import had_it_fired
 from monitor.following.explain_sweep import SweptTrial, sweep, swept_trials
-from monitor.following.review import review_record
 from monitor.judging.conditions import judge_condition
 from monitor.judging.session import Session
 from monitor.judging.stretch import Stretch, cut_stretch

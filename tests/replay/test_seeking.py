@@ -9,10 +9,10 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from monitor.archive.review import review_record
 from monitor.following.replay_copy import copy_session
 from monitor.following.replay_map import RecordMap
 from monitor.following.replay_playback import Playback
-from monitor.following.review import review_record
 from monitor.following.view import RecorderView
 from monitor.judging.session import Session
 from monitor.judging.trial import Trial

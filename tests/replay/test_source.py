@@ -7,10 +7,10 @@ from pathlib import Path
 
 import pytest
 
+from monitor.archive.review import review_record
 from monitor.errors import WitnessError
 from monitor.following import replay_addendum
 from monitor.following.replay import ReplaySource
-from monitor.following.review import review_record
 from monitor.record.addendum import append_addendum, read_addendum
 from monitor.record.disk import RecordNotWritable
 from monitor.record.recovery import recover_record

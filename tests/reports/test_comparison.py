@@ -11,14 +11,14 @@ from typing import Any
 import pytest
 from scipy import stats
 
+from monitor.archive.gathering import gather
+from monitor.archive.summary import TrialSummary
 from monitor.errors import WitnessError
 from monitor.reports.audit import AUDIT_NAME, enter_look
 from monitor.reports.comparison import Comparison, compare_studies
 from monitor.reports.comparison_groups import ending_of
 from monitor.reports.comparison_text import comparison_lines
 from monitor.reports.comparison_words import cautions, comparison_json
-from monitor.reports.gathering import gather
-from monitor.reports.summary import TrialSummary
 from tests.commands.running import run
 from tests.judging.hand import FIRE_T
 from tests.reports.making import REPORT_STUDY, hand_drive, hand_record

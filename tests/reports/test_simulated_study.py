@@ -16,11 +16,11 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from monitor.archive.gathering import gather
 from monitor.record.addendum import append_addendum
 from monitor.record.sealing import withdraw_record
 from monitor.reports.comparison import compare_studies
 from monitor.reports.export import export_records
-from monitor.reports.gathering import gather
 from monitor.reports.intervals import difference_interval, median_interval
 from monitor.reports.survival import Times
 from monitor.reports.tally import tally_json

@@ -7,10 +7,10 @@ from functools import partial
 from pathlib import Path
 from typing import Protocol
 
+from monitor.archive.program import record_files
+from monitor.archive.summary import RunSummary
+from monitor.archive.summary_cache import fresh_summary
 from monitor.errors import WitnessError
-from monitor.following.program import record_files
-from monitor.reports.cache import fresh_summary
-from monitor.reports.summary import RunSummary
 from monitor.study.model import Study
 
 BEGINNING = 4096

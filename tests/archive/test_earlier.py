@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from monitor.following.earlier import earlier_exposures
+from monitor.archive.earlier import earlier_exposures
 
 FIXTURES = Path(__file__).resolve().parents[2] / "replay_fixtures"
 

@@ -7,7 +7,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
-from monitor.following.review import review_record
+from monitor.archive.review import review_record
 from monitor.judging.session import Session
 from monitor.judging.trial import Trial, response_json
 from monitor.record.reader import RecordFiles

@@ -24,8 +24,8 @@ from typing import Any
 import msgpack
 import numpy as np
 
-from monitor.following.others_kept import RowsOnDemand
-from monitor.following.program import program_digest, record_files
+from monitor.archive.others_kept import RowsOnDemand
+from monitor.archive.program import program_digest, record_files
 from monitor.judging.blocks import KeptRun, MeasuredBlock
 from monitor.measures.columns import FrameBlock
 from monitor.measures.measured import Measured

@@ -21,8 +21,8 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
-from monitor.following.program import program_digest, record_files
-from monitor.reports.summary import RunSummary, run_from_json, summarise_record
+from monitor.archive.program import program_digest, record_files
+from monitor.archive.summary import RunSummary, run_from_json, summarise_record
 from monitor.study.model import Study
 
 CACHE_NAME = "summary.cache"

@@ -15,10 +15,10 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
+from monitor.archive.columns_kept import CACHE_NAME, ColumnsUnfit, KeptColumns, head_of
+from monitor.archive.review import Reviewed, review_record
 from monitor.errors import RecordUnreadable
 from monitor.following import columns_kept, review
-from monitor.following.columns_kept import CACHE_NAME, ColumnsUnfit, KeptColumns, head_of
-from monitor.following.review import Reviewed, review_record
 from monitor.judging.blocks import KeptRun, MeasuredBlock, join_measured_blocks
 from monitor.judging.document import session_json
 from monitor.judging.session import Session

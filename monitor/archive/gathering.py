@@ -7,12 +7,12 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from monitor.archive.fresh import Progress, Spread, judge_anew, one_by_one
+from monitor.archive.summary import RunSummary, StudySummary, day_of
+from monitor.archive.summary_cache import cached_summary
 from monitor.record.disk import is_being_written
 from monitor.record.parts import read_tombstone
 from monitor.record.reader import list_records
-from monitor.reports.cache import cached_summary
-from monitor.reports.fresh import Progress, Spread, judge_anew, one_by_one
-from monitor.reports.summary import RunSummary, StudySummary, day_of
 from monitor.study.model import Study
 
 

@@ -5,8 +5,8 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Any
 
+from monitor.archive.review import review_record
 from monitor.errors import WitnessError
-from monitor.following.review import review_record
 from monitor.judging.exposure import Shown
 from monitor.record.reader import RecordReading, list_records
 
