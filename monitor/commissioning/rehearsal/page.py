@@ -10,8 +10,8 @@ from pathlib import Path
 from typing import Any
 
 from monitor.archive.rehearsals import FOLDER
+from monitor.commissioning.rehearsal.rehearsed import Fired, Rehearsed
 from monitor.errors import WitnessError
-from monitor.following.rehearsal import Fired, Rehearsed
 from monitor.study.model import Study
 
 UNEVEN_BY = 1.5

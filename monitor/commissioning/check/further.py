@@ -9,15 +9,15 @@ from typing import Any
 
 import numpy as np
 
+from monitor.commissioning.check.doubts import Sanity
+from monitor.commissioning.check.feed import ChannelHeard, FeedHeard, conclude, hear_channel
+from monitor.commissioning.check.listening import Listened, listen
 from monitor.feed.clock_offset import Mark, estimate_offset, pair_marks
 from monitor.feed.curve import CurveFiles
-from monitor.following.checking import ChannelHeard, FeedHeard, conclude, hear_channel
-from monitor.following.checking_doubts import Sanity
-from monitor.following.checking_listening import Listened, listen
-from monitor.following.checking_needs import needed_channels
 from monitor.judging.columns import build_block
 from monitor.judging.sources import GIVEN
 from monitor.study.model import Study
+from monitor.study.needs import needed_channels
 
 
 @dataclass(slots=True)

@@ -10,8 +10,8 @@ import math
 
 import numpy as np
 
+from monitor.commissioning.check.doubts import CLOSE, CLOSE_LENGTHS, Kind, Sanity
 from monitor.connect.channel_map.units import UNITS
-from monitor.following.checking_doubts import CLOSE, CLOSE_LENGTHS, Kind, Sanity
 from monitor.measures.columns import FloatArray, FrameBlock, Road
 from monitor.measures.path import path_of
 

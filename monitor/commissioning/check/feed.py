@@ -9,14 +9,14 @@ from typing import Any
 
 import numpy as np
 
+from monitor.commissioning.check.doubts import Doubt, Sanity
+from monitor.commissioning.check.listening import Listened
+from monitor.commissioning.check.sanity import judge_sanity
 from monitor.feed.schema import Hello
-from monitor.following.checking_doubts import Doubt, Sanity
-from monitor.following.checking_listening import Listened
-from monitor.following.checking_needs import OTHERS, needed_channels
-from monitor.following.checking_sanity import judge_sanity
 from monitor.judging.columns import build_block, road_of
 from monitor.measures.columns import FloatArray, FrameBlock
 from monitor.study.model import Study
+from monitor.study.needs import OTHERS, needed_channels
 
 NOTHING: Mapping[str, str] = MappingProxyType({})
 FROZEN_S = 1.0

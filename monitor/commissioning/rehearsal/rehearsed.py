@@ -9,9 +9,9 @@ from typing import Any
 
 import numpy as np
 
+from monitor.commissioning.rehearsal.pacing import RATE_OFF, Pacing, PacingLog
 from monitor.feed.decode import decode_message
 from monitor.feed.schema import Frame, Hello
-from monitor.following.rehearsal_pacing import RATE_OFF, Pacing, PacingLog
 from monitor.judging.session import DriveTrials, Session
 from monitor.judging.trial import Trial
 from monitor.record.entries import Entry, EntryKind, unpack_frames

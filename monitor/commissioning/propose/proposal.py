@@ -10,6 +10,8 @@ from typing import Any
 
 import numpy as np
 
+from monitor.commissioning.check.sanity import judge_sanity
+from monitor.commissioning.propose.guesses import Guess, Guesses, guess_names
 from monitor.connect.channel_map.convert import Converter
 from monitor.connect.channel_map.loading import parse_map
 from monitor.connect.channel_map.model import CsvSource
@@ -22,8 +24,6 @@ from monitor.feed.curve import CurveFiles
 from monitor.feed.decode import decode_message
 from monitor.feed.schema import OTHERS_OPTIONAL, OTHERS_REQUIRED, OWN_REQUIRED, Frame
 from monitor.feed.subscriber import TOPICS
-from monitor.following.checking_guesses import Guess, Guesses, guess_names
-from monitor.following.checking_sanity import judge_sanity
 from monitor.judging.columns import build_block
 from monitor.measures.columns import FrameBlock
 from monitor.study.model import Study
