@@ -12,8 +12,8 @@ from bisect import bisect_right
 import numpy as np
 
 from monitor.following.building import in_band
-from monitor.following.replay_mask import masked_from
 from monitor.following.view import LiveView, SlowView
+from monitor.judging.blinding import masked_from
 from monitor.judging.drive import DriveLog
 from monitor.judging.session import Session
 from monitor.judging.stretch import cut_stretch

@@ -6,11 +6,11 @@ from pathlib import Path
 
 import numpy as np
 
-from monitor.following.explain import Explanation
-from monitor.following.explain_changes import Again
-from monitor.following.explain_sweep import Sweep
-from monitor.following.replay import ReplaySource
 from monitor.judging.trial import Trial
+from monitor.replay.explain.changes import Again
+from monitor.replay.explain.sweep import Sweep
+from monitor.replay.explain.trial import Explanation
+from monitor.replay.source import ReplaySource
 from monitor.screens.canvas import Canvas, clean, fit, wrap
 from monitor.screens.dialogs.sheet import Row
 from monitor.screens.marks import VERDICT_MARKS, VERDICT_TONES

@@ -10,7 +10,7 @@ from pathlib import Path
 from textual.app import SystemCommand
 from textual.screen import Screen
 
-from monitor.following.replay import ReplaySource
+from monitor.replay.source import ReplaySource
 from monitor.screens.app import WatchApp
 from monitor.screens.replay_keys import REPLAY_KEYS
 from monitor.screens.replay_page import Page

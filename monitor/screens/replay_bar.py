@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from monitor.following.replay_map import Place
-from monitor.following.replay_pace import Loop
+from monitor.replay.pace import Loop
+from monitor.replay.seeking.map import Place
 from monitor.screens.canvas import Canvas, clean, fit
 from monitor.screens.marks import TIMELINE_LETTERS
 from monitor.screens.picture import Picture

@@ -9,7 +9,7 @@ from textual.app import ComposeResult
 from textual.screen import Screen
 from textual.widgets import Input
 
-from monitor.following.replay import ReplaySource
+from monitor.replay.source import ReplaySource
 from monitor.screens.canvas import Canvas, clean, fit
 from monitor.screens.dialogs.sheet import SheetBody
 from monitor.screens.messages import ColoursAsked, PictureAsked

@@ -8,10 +8,10 @@ from pathlib import Path
 import numpy as np
 
 from monitor.errors import WitnessError
-from monitor.following.replay import ReplaySource
-from monitor.following.replay_series import Series, SeriesStretch
-from monitor.following.replay_table import write_table
 from monitor.measures.columns import BoolArray
+from monitor.replay.series import Series, SeriesStretch
+from monitor.replay.source import ReplaySource
+from monitor.replay.table import write_table
 from monitor.screens.canvas import Canvas, clean, fit
 from monitor.screens.marks import TIMELINE_LETTERS
 from monitor.screens.plot import GUTTER, draw_letters, draw_lines, draw_time_axis, range_of

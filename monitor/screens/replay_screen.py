@@ -9,10 +9,10 @@ from pathlib import Path
 from textual.binding import Binding
 
 from monitor.errors import WitnessError
-from monitor.following.replay import ReplaySource
-from monitor.following.replay_map import PlaceKind
-from monitor.following.replay_series import LONGEST_S, SeriesStretch
-from monitor.following.replay_table import write_table
+from monitor.replay.seeking.map import PlaceKind
+from monitor.replay.series import LONGEST_S, SeriesStretch
+from monitor.replay.source import ReplaySource
+from monitor.replay.table import write_table
 from monitor.screens.canvas import Canvas, clean
 from monitor.screens.live import PANELS, Clock, DrawPanel
 from monitor.screens.picture import Picture

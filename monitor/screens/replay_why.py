@@ -5,10 +5,10 @@ from __future__ import annotations
 from collections.abc import Callable
 from pathlib import Path
 
-from monitor.following.explain import Explanation
-from monitor.following.explain_line import MIXED, NOTHING
-from monitor.following.explain_rows import Row
-from monitor.following.replay import ReplaySource
+from monitor.replay.explain.trial import Explanation
+from monitor.replay.lines.line import MIXED, NOTHING
+from monitor.replay.lines.rows import Row
+from monitor.replay.source import ReplaySource
 from monitor.screens.canvas import Canvas, clean, fit, wrap
 from monitor.screens.marks import MET, NOT_MET, UNDECIDED, VERDICT_MARKS, VERDICT_TONES
 from monitor.screens.replay_page import Page, title_line

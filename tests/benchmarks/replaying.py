@@ -10,7 +10,7 @@ from feeds import hour_record
 from measuring import Figure, percentile, resident_mib
 from processes import wait_until
 
-from monitor.following.replay import ReplaySource
+from monitor.replay.source import ReplaySource
 
 HOURS = 1.0
 SEEKS = 40

@@ -12,8 +12,8 @@ import pytest
 from textual.pilot import Pilot
 from textual.widgets import Input
 
-from monitor.following.replay import ReplaySource
 from monitor.record.addendum import read_addendum
+from monitor.replay.source import ReplaySource
 from monitor.screens.canvas import Canvas
 from monitor.screens.dialogs.sheet import SheetBody
 from monitor.screens.keymap import KEYS

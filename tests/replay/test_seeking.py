@@ -10,14 +10,14 @@ import numpy as np
 import pytest
 
 from monitor.archive.review import review_record
-from monitor.following.replay_copy import copy_session
-from monitor.following.replay_map import RecordMap
-from monitor.following.replay_playback import Playback
 from monitor.following.view import RecorderView
 from monitor.judging.session import Session
 from monitor.judging.trial import Trial
 from monitor.record.entries import Entry
 from monitor.record.reader import RecordReading
+from monitor.replay.seeking.copy import copy_session
+from monitor.replay.seeking.map import RecordMap
+from monitor.replay.seeking.playback import Playback
 from tests.judging.hand import STUDY, HandDrive
 from tests.replay.conftest import read_map, write_record
 

@@ -10,11 +10,11 @@ import pytest
 from monitor.archive.review import review_record
 from monitor.errors import WitnessError
 from monitor.following import replay_addendum
-from monitor.following.replay import ReplaySource
 from monitor.record.addendum import append_addendum, read_addendum
 from monitor.record.disk import RecordNotWritable
 from monitor.record.recovery import recover_record
 from monitor.record.sealing import seal_record
+from monitor.replay.source import ReplaySource
 from monitor.screens.source import TransportSource, ViewSource
 from tests.judging.hand import HandDrive
 from tests.replay.conftest import HandClock, cut_off, flip_byte, long_drive, wait_for, write_record

@@ -5,9 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Any
 
-from monitor.following.replay_map import RecordMap
-from monitor.following.replay_reading import MapMaking
 from monitor.judging.trial import Trial
+from monitor.replay.seeking.map import RecordMap
+from monitor.replay.seeking.reading import MapMaking
 from monitor.study.loading import load_study
 
 

@@ -15,18 +15,18 @@ from pathlib import Path
 from typing import Any
 
 from monitor.errors import WitnessError
-from monitor.following.explain import Explanation, explain_trial
-from monitor.following.explain_changes import judge_again
-from monitor.following.explain_sweep import sweep_folder
-from monitor.following.replay_addendum import AddendumWriting
-from monitor.following.replay_lookups import Answer, LookUps
-from monitor.following.replay_map import Place, PlaceKind, RecordMap
-from monitor.following.replay_pace import Loop, PlayClock
-from monitor.following.replay_playback import Playback
-from monitor.following.replay_reading import MapMaking
-from monitor.following.replay_series import SeriesStretch, series_about
 from monitor.following.view import LiveView, RecorderView, TimelineMark, TransportView
 from monitor.judging.trial import Trial
+from monitor.replay.addendum import AddendumWriting
+from monitor.replay.explain.changes import judge_again
+from monitor.replay.explain.sweep import sweep_folder
+from monitor.replay.explain.trial import Explanation, explain_trial
+from monitor.replay.lookups import Answer, LookUps
+from monitor.replay.pace import Loop, PlayClock
+from monitor.replay.seeking.map import Place, PlaceKind, RecordMap
+from monitor.replay.seeking.playback import Playback
+from monitor.replay.seeking.reading import MapMaking
+from monitor.replay.series import SeriesStretch, series_about
 from monitor.study.model import Study
 
 VIEW_EVERY_S = 0.08

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from typing import Any
 
-from monitor.following.explain import Explanation
-from monitor.following.explain_line import ConditionLine
-from monitor.following.explain_words import listed
 from monitor.judging.trial import number
+from monitor.replay.explain.trial import Explanation
+from monitor.replay.explain.words import listed
+from monitor.replay.lines.line import ConditionLine
 
 
 def explanation_json(explained: Explanation) -> dict[str, Any]:

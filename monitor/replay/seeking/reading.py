@@ -15,16 +15,16 @@ from pathlib import Path
 
 import numpy as np
 
-from monitor.following.explain_line import LineMaking
 from monitor.following.keeping import Keeping
-from monitor.following.replay_copy import copy_session
-from monitor.following.replay_map import Checkpoint, Kept, Place, PlaceKind, RecordMap, TimeAxis
 from monitor.judging.drive import DriveLog
 from monitor.judging.session import DriveTrials, Session, Track, retention_s
 from monitor.judging.trial import Trial
 from monitor.record.entries import Entry, EntryKind, unpack_map
 from monitor.record.reader import RecordReading
 from monitor.record.sources import newest
+from monitor.replay.lines.line import LineMaking
+from monitor.replay.seeking.copy import copy_session
+from monitor.replay.seeking.map import Checkpoint, Kept, Place, PlaceKind, RecordMap, TimeAxis
 from monitor.study.loading import parse_study
 from monitor.study.model import Study
 

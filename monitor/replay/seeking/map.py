@@ -10,9 +10,9 @@ from typing import Literal
 
 import numpy as np
 
-from monitor.following.explain_line import ConditionLine
 from monitor.judging.session import Session, Track
 from monitor.record.entries import Entry, EntryKind
+from monitor.replay.lines.line import ConditionLine
 from monitor.study.model import Study
 
 PlaceKind = Literal["trigger", "note", "loss", "finding", "drive"]

@@ -8,14 +8,14 @@ from pathlib import Path
 from typing import Any
 
 from monitor.errors import WitnessError
-from monitor.following.explain import asked_of_trial
-from monitor.following.explain_bands import needed_tolerance
-from monitor.following.explain_words import up
-from monitor.following.replay_playback import Playback
-from monitor.following.replay_reading import MapMaking
 from monitor.judging.judge import decide
 from monitor.judging.trial import Result, Trial, Verdict
 from monitor.record.reader import list_records
+from monitor.replay.explain.trial import asked_of_trial
+from monitor.replay.explain.words import up
+from monitor.replay.lines.bands import needed_tolerance
+from monitor.replay.seeking.playback import Playback
+from monitor.replay.seeking.reading import MapMaking
 from monitor.study.model import Study
 
 

@@ -14,14 +14,14 @@ from collections.abc import Iterator
 from typing import Any
 
 from monitor.following.building import build_view
-from monitor.following.replay_copy import copy_session
-from monitor.following.replay_map import Checkpoint, Kept, RecordMap, TimeAxis
-from monitor.following.replay_reading import is_done
 from monitor.following.view import LiveView, RecorderView
 from monitor.judging.session import Session
 from monitor.judging.trial import Trial
 from monitor.record.entries import Entry
 from monitor.record.reader import RecordReading
+from monitor.replay.seeking.copy import copy_session
+from monitor.replay.seeking.map import Checkpoint, Kept, RecordMap, TimeAxis
+from monitor.replay.seeking.reading import is_done
 
 READ_AT_ONCE = 64
 TAKE_AT_ONCE = 256

@@ -7,11 +7,11 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from monitor.following.explain_bands import NeededBand
-from monitor.following.explain_line import ConditionLine, Spell
-from monitor.following.explain_rows import Row
 from monitor.judging.trial import ConditionResult, Trial
 from monitor.judging.values import IN, MISSING, OUT
+from monitor.replay.lines.bands import NeededBand
+from monitor.replay.lines.line import ConditionLine, Spell
+from monitor.replay.lines.rows import Row
 from monitor.study.model import Band, Trigger
 
 NEAR_S = 60.0

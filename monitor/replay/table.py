@@ -13,8 +13,8 @@ from pathlib import Path
 
 from monitor import __version__
 from monitor.errors import WitnessError
-from monitor.following.replay_series import Series, SeriesStretch
 from monitor.measures.names import MEASURES
+from monitor.replay.series import Series, SeriesStretch
 
 
 def write_table(folder: Path, stretch: SeriesStretch, names: Sequence[str] | None = None) -> Path:

@@ -7,11 +7,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from monitor.following.explain_rows import lead_rows_of
-from monitor.following.replay_map import RecordMap
-from monitor.following.replay_mask import is_masked, masked_from
-from monitor.following.replay_playback import Playback
 from monitor.following.view import TimelineMark
+from monitor.judging.blinding import is_masked, masked_from
 from monitor.judging.drive import DriveLog
 from monitor.judging.session import Session
 from monitor.judging.stretch import Stretch, cut_stretch
@@ -20,6 +17,9 @@ from monitor.measures.columns import FloatArray, IntArray
 from monitor.measures.gap import pair_measures
 from monitor.measures.measured import State, StateArray
 from monitor.measures.names import MEASURES
+from monitor.replay.lines.rows import lead_rows_of
+from monitor.replay.seeking.map import RecordMap
+from monitor.replay.seeking.playback import Playback
 from monitor.study.model import Band, Measure, Study
 
 LONGEST_S = 60.0

@@ -13,8 +13,8 @@ from dataclasses import dataclass
 from typing import Any
 
 from monitor.errors import WitnessError
-from monitor.following.replay_map import RecordMap
-from monitor.following.replay_playback import Playback
+from monitor.replay.seeking.map import RecordMap
+from monitor.replay.seeking.playback import Playback
 
 MOST_ANSWERS = 24
 MOST_QUESTIONS = 8

@@ -9,10 +9,14 @@ import math
 from dataclasses import dataclass, replace
 
 from monitor.errors import WitnessError
-from monitor.following.explain_bands import Asked, NeededBand, needed_band
-from monitor.following.explain_line import ConditionLine, Spell
-from monitor.following.explain_rows import rows_of_trigger
-from monitor.following.explain_words import (
+from monitor.judging.blinding import is_masked
+from monitor.judging.case import trial_window
+from monitor.judging.conditions import judge_condition
+from monitor.judging.drive import DriveLog
+from monitor.judging.judge import wanted
+from monitor.judging.stretch import cut_stretch
+from monitor.judging.trial import ConditionResult, Trial
+from monitor.replay.explain.words import (
     NearMiss,
     condition_sentence,
     fire_sentences,
@@ -20,15 +24,11 @@ from monitor.following.explain_words import (
     near_miss,
     needed_sentence,
 )
-from monitor.following.replay_map import RecordMap
-from monitor.following.replay_mask import is_masked
-from monitor.following.replay_playback import Playback
-from monitor.judging.case import trial_window
-from monitor.judging.conditions import judge_condition
-from monitor.judging.drive import DriveLog
-from monitor.judging.judge import wanted
-from monitor.judging.stretch import cut_stretch
-from monitor.judging.trial import ConditionResult, Trial
+from monitor.replay.lines.bands import Asked, NeededBand, needed_band
+from monitor.replay.lines.line import ConditionLine, Spell
+from monitor.replay.lines.rows import rows_of_trigger
+from monitor.replay.seeking.map import RecordMap
+from monitor.replay.seeking.playback import Playback
 from monitor.study.model import Study, Trigger
 
 
