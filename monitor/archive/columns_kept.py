@@ -26,7 +26,7 @@ import numpy as np
 
 from monitor.archive.others_kept import RowsOnDemand
 from monitor.archive.program import program_digest, record_files
-from monitor.judging.blocks import KeptRun, MeasuredBlock
+from monitor.judging.case.blocks import KeptRun, MeasuredBlock
 from monitor.measures.columns import FrameBlock
 from monitor.measures.measured import Measured
 from monitor.record.entries import Entry, EntryKind, pack_frames

@@ -7,7 +7,7 @@ from typing import Any
 
 from monitor.archive.review import review_record
 from monitor.errors import WitnessError
-from monitor.judging.exposure import Shown
+from monitor.judging.rules.exposure import Shown
 from monitor.record.reader import RecordReading, list_records
 
 

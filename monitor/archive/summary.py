@@ -8,8 +8,8 @@ from pathlib import Path
 from typing import Any
 
 from monitor.archive.review import review_record
+from monitor.judging.case.trial import Trial, response_json
 from monitor.judging.session import Session
-from monitor.judging.trial import Trial, response_json
 from monitor.record.reader import RecordFiles
 from monitor.study.model import Study, Trigger
 

@@ -12,9 +12,9 @@ from monitor.following.beginning import Run
 from monitor.following.live import Following, operator_name
 from monitor.following.slot import LiveSource
 from monitor.following.sources import clock_words
+from monitor.judging.case.trial import Trial, note_json, trial_json
 from monitor.judging.document import session_json
 from monitor.judging.source_state import look_at_sources
-from monitor.judging.trial import Trial, note_json, trial_json
 
 if TYPE_CHECKING:
     from monitor.judging.session import Session

@@ -6,7 +6,7 @@ import json
 import sys
 from typing import Any
 
-from monitor.judging.trial import ConditionResult, Trial
+from monitor.judging.case.trial import ConditionResult, Trial
 
 
 def print_json(document: Any) -> None:

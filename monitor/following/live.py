@@ -22,8 +22,8 @@ from monitor.following.holding import Holding, is_frame
 from monitor.following.keeping import Keeping
 from monitor.following.preflight import preflight
 from monitor.following.view import LiveView, PreflightView, RecorderState, RecorderView
+from monitor.judging.case.trial import Trial
 from monitor.judging.session import Session
-from monitor.judging.trial import Trial
 from monitor.record.clock import SYSTEM_CLOCK
 from monitor.record.entries import EntryKind, unpack_opening
 from monitor.recorder.client import RecorderClient

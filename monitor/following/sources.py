@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
+from monitor.judging.case.trial import SourceEvidence
 from monitor.judging.source_state import SourceState
-from monitor.judging.trial import SourceEvidence
 
 
 def trouble_sentence(sources: tuple[SourceState, ...]) -> str:

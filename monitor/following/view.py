@@ -8,8 +8,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
+from monitor.judging.case.trial import ConditionResult, Note, Result, Trial
 from monitor.judging.source_state import SourceState
-from monitor.judging.trial import ConditionResult, Note, Result, Trial
 from monitor.measures.columns import FloatArray
 from monitor.study.model import Band
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from monitor.judging.trial import Trial
+from monitor.judging.case.trial import Trial
 from monitor.study.model import Measure
 
 MASKED_OWN = ("speed", "accel", "accelerator", "brake", "steering_angle", "yaw_rate", "station", "x", "y")

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from typing import Any
 
+from monitor.judging.case.trial import note_json, number, trial_json
 from monitor.judging.session import Session
 from monitor.judging.source_state import look_at_sources
-from monitor.judging.trial import note_json, number, trial_json
 
 
 def session_json(session: Session, record: str) -> dict[str, Any]:

@@ -12,10 +12,10 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
-from monitor.judging.blocks import MeasuredBlock, join_measured_blocks
-from monitor.judging.drive import DriveLog
+from monitor.judging.case.blocks import MeasuredBlock, join_measured_blocks
+from monitor.judging.case.drive import DriveLog
+from monitor.judging.case.received import MARKER_DELAY_S
 from monitor.judging.firing import FireWatch
-from monitor.judging.received import MARKER_DELAY_S
 from monitor.measures.columns import IntArray
 from monitor.study.model import Trigger
 

@@ -13,23 +13,23 @@ from typing import Any
 from monitor.feed.decode import decode_message
 from monitor.feed.schema import Frame, Marker, Refused
 from monitor.judging.advice import what_now
-from monitor.judging.beside import Beside
-from monitor.judging.blocks import KeptRun, MeasuredBlock
 from monitor.judging.called import with_calls
-from monitor.judging.drive import DriveLog
-from monitor.judging.exposure import Shown
+from monitor.judging.case.beside import Beside
+from monitor.judging.case.blocks import KeptRun, MeasuredBlock
+from monitor.judging.case.drive import DriveLog
+from monitor.judging.case.received import MARKER_DELAY_S
+from monitor.judging.case.sources import Sources
+from monitor.judging.case.tables import FrameRun, pieces_of
+from monitor.judging.case.trial import Trial
 from monitor.judging.firing import FireWatch
 from monitor.judging.late_rule import looks_at_signals
 from monitor.judging.operator import OperatorLog
-from monitor.judging.received import MARKER_DELAY_S
+from monitor.judging.rules.exposure import Shown
 from monitor.judging.settling import Settling
-from monitor.judging.sources import Sources
-from monitor.judging.tables import FrameRun, pieces_of
 from monitor.judging.tracks import STRIP_S as STRIP_S
 from monitor.judging.tracks import DriveTrials as DriveTrials
 from monitor.judging.tracks import Track as Track
 from monitor.judging.tracks import retention_s as retention_s
-from monitor.judging.trial import Trial
 from monitor.record.entries import Entry, EntryKind, Opening, unpack_frames, unpack_map
 from monitor.study.model import Study
 from monitor.study.standing import standing_from_map

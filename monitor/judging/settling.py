@@ -7,8 +7,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from monitor.judging.drive import DriveLog
-from monitor.judging.exposure import Exposure, Shown, exposure_before
+from monitor.judging.case.drive import DriveLog
 from monitor.judging.firing import FireWatch
 from monitor.judging.judge import (
     Plan,
@@ -19,6 +18,7 @@ from monitor.judging.judge import (
     shown_as_of,
     wanted,
 )
+from monitor.judging.rules.exposure import Exposure, Shown, exposure_before
 from monitor.judging.tracks import DriveTrials, Track, came_before
 from monitor.judging.waiting import judge_waiting
 from monitor.record.entries import Opening

@@ -5,9 +5,9 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
+from monitor.judging.case.sources import SourceLog
+from monitor.judging.rules.telling import SILENT_S, trouble_between
 from monitor.judging.session import Session
-from monitor.judging.sources import SourceLog
-from monitor.judging.telling import SILENT_S, trouble_between
 
 
 @dataclass(frozen=True, slots=True)

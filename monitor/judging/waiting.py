@@ -6,15 +6,15 @@ import math
 from dataclasses import replace
 
 from monitor.judging.advice import what_now
-from monitor.judging.case import make_finding
-from monitor.judging.conditions import judge_condition
-from monitor.judging.drive import DriveLog
-from monitor.judging.exposure import Exposure, Shown
+from monitor.judging.case.case import make_finding
+from monitor.judging.case.conditions import judge_condition
+from monitor.judging.case.drive import DriveLog
+from monitor.judging.case.received import ReceivedMarker
+from monitor.judging.case.trial import Finding, Trial
 from monitor.judging.firing import FireWatch, judge_timing_surely, timing_findings
-from monitor.judging.identity import exposure_findings, identity_findings
 from monitor.judging.judge import NOT_GIVEN, Plan, decide, shown_as_of, wanted
-from monitor.judging.received import ReceivedMarker
-from monitor.judging.trial import Finding, Trial
+from monitor.judging.rules.exposure import Exposure, Shown
+from monitor.judging.rules.identity import exposure_findings, identity_findings
 from monitor.study.model import Study
 
 BEFORE_TRIGGER_S, AFTER_TRIGGER_S = 1.0, 10.0

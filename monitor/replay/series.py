@@ -9,10 +9,10 @@ import numpy as np
 
 from monitor.following.view import TimelineMark
 from monitor.judging.blinding import is_masked, masked_from
-from monitor.judging.drive import DriveLog
+from monitor.judging.case.drive import DriveLog
+from monitor.judging.case.stretch import Stretch, cut_stretch
+from monitor.judging.case.values import role_channel, values_on
 from monitor.judging.session import Session
-from monitor.judging.stretch import Stretch, cut_stretch
-from monitor.judging.values import role_channel, values_on
 from monitor.measures.columns import FloatArray, IntArray
 from monitor.measures.gap import pair_measures
 from monitor.measures.measured import State, StateArray

@@ -16,7 +16,7 @@ from typing import Any
 
 from monitor.errors import WitnessError
 from monitor.following.view import LiveView, RecorderView, TimelineMark, TransportView
-from monitor.judging.trial import Trial
+from monitor.judging.case.trial import Trial
 from monitor.replay.addendum import AddendumWriting
 from monitor.replay.explain.changes import judge_again
 from monitor.replay.explain.sweep import sweep_folder

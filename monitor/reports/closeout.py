@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 from monitor.archive.gathering import count
 from monitor.archive.summary import NO_GROUP
-from monitor.judging.trial import ConditionResult, Response, Trial
+from monitor.judging.case.trial import ConditionResult, Response, Trial
 from monitor.reports.drives import WholeRun
 from monitor.reports.tables import utc
 

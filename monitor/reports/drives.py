@@ -8,8 +8,8 @@ from pathlib import Path
 
 import numpy as np
 
-from monitor.judging.blocks import MeasuredBlock
-from monitor.judging.drive import DriveLog
+from monitor.judging.case.blocks import MeasuredBlock
+from monitor.judging.case.drive import DriveLog
 from monitor.judging.session import Session
 from monitor.measures.columns import FloatArray
 from monitor.record.addendum import load_addendum

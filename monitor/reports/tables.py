@@ -10,9 +10,9 @@ from datetime import UTC, datetime
 from typing import Any
 
 from monitor.archive.summary import NO_GROUP, reasons_of
-from monitor.judging.drive import DriveLog
-from monitor.judging.received import ReceivedMarker
-from monitor.judging.trial import Response, Trial
+from monitor.judging.case.drive import DriveLog
+from monitor.judging.case.received import ReceivedMarker
+from monitor.judging.case.trial import Response, Trial
 from monitor.reports.dictionary import TABLES
 from monitor.reports.drives import WholeRun
 

@@ -15,7 +15,7 @@ from textual.screen import Screen
 
 from monitor.errors import WitnessError
 from monitor.following.view import LiveView
-from monitor.judging.trial import Trial
+from monitor.judging.case.trial import Trial
 from monitor.screens.canvas import Canvas, clean, wrap
 from monitor.screens.dialogs.note import NoteBox
 from monitor.screens.footing import draw_keys, draw_now, draw_transport

@@ -8,7 +8,7 @@ from typing import Protocol, runtime_checkable
 
 from textual.message import Message
 
-from monitor.judging.trial import Verdict
+from monitor.judging.case.trial import Verdict
 
 
 @dataclass(frozen=True, slots=True)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from rich.cells import cell_len
 
 from monitor.following.view import OutlookRow, OutlookView
-from monitor.judging.trial import ConditionResult
+from monitor.judging.case.trial import ConditionResult
 from monitor.screens.canvas import Canvas, clean, fit
 from monitor.screens.marks import OPEN, RESULT_MARKS, RESULT_TONES
 from monitor.screens.picture import OUTLOOK_TONES, Picture

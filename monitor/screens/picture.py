@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from monitor.following.view import FeedView, LiveView, RecorderView, TransportView
-from monitor.judging.trial import Trial
+from monitor.judging.case.trial import Trial
 from monitor.screens.marks import VERDICT_TONES, Tone
 from monitor.screens.words import clock, verdict_sentences, verdict_word
 

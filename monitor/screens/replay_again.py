@@ -6,7 +6,7 @@ from pathlib import Path
 
 import numpy as np
 
-from monitor.judging.trial import Trial
+from monitor.judging.case.trial import Trial
 from monitor.replay.explain.changes import Again
 from monitor.replay.explain.sweep import Sweep
 from monitor.replay.explain.trial import Explanation

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from monitor.following.view import SheetLine
-from monitor.judging.trial import Trial
+from monitor.judging.case.trial import Trial
 from monitor.screens.dialogs.asking import EndSheet
 from monitor.screens.dialogs.closing import CloseOutSheet
 from monitor.screens.dialogs.preflight import PreflightSheet

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from monitor.judging.trial import Trial
+from monitor.judging.case.trial import Trial
 from monitor.screens.words import verdict_word
 
 

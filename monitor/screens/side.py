@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from monitor.judging.trial import Note, Trial
+from monitor.judging.case.trial import Note, Trial
 from monitor.screens.canvas import Canvas, clean, fit
 from monitor.screens.marks import VERDICT_MARKS, VERDICT_TONES
 from monitor.screens.picture import Picture

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from textual.binding import Binding
 
-from monitor.judging.trial import Trial
+from monitor.judging.case.trial import Trial
 from monitor.screens.dialogs.asking import ComfortSheet, EyesSheet, LeaveSheet, RevealSheet
 from monitor.screens.dialogs.card import CardSheet
 from monitor.screens.dialogs.lists import HelpSheet, NotesSheet

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from monitor.judging.trial import ConditionResult, Trial
+from monitor.judging.case.trial import ConditionResult, Trial
 from monitor.study.model import Band
 
 MINUS = "−"

@@ -19,7 +19,7 @@ from monitor.archive.columns_kept import CACHE_NAME, ColumnsUnfit, KeptColumns, 
 from monitor.archive.review import Reviewed, review_record
 from monitor.errors import RecordUnreadable
 from monitor.following import columns_kept, review
-from monitor.judging.blocks import KeptRun, MeasuredBlock, join_measured_blocks
+from monitor.judging.case.blocks import KeptRun, MeasuredBlock, join_measured_blocks
 from monitor.judging.document import session_json
 from monitor.judging.session import Session
 from monitor.record.entries import Entry, EntryKind

@@ -26,7 +26,7 @@ from monitor.feed.composing import FeedComposer
 from monitor.feed.decode import decode_message
 from monitor.feed.publisher import FeedPublisher
 from monitor.feed.schema import Frame, Hello
-from monitor.judging.columns import build_block
+from monitor.judging.case.columns import build_block
 from monitor.simulation.steps import SIGNALS
 from monitor.study.loading import load_study
 from tests.commands.running import run

@@ -15,7 +15,7 @@ from monitor.connect.channel_map.loading import parse_map
 from monitor.connect.channel_map.values import Sample
 from monitor.feed.composing import FeedComposer
 from monitor.feed.decode import decode_message
-from monitor.judging.columns import build_block
+from monitor.judging.case.columns import build_block
 from monitor.measures.gap import pair_measures
 from monitor.measures.lead import rows_of
 from tests.connect.maps import OWN, map_text

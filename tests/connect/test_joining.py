@@ -22,8 +22,8 @@ from monitor.errors import WitnessError
 from monitor.feed.clock_offset import Pair, SyncMarks, estimate_offset
 from monitor.feed.composing import FeedComposer
 from monitor.feed.schema import Hello
+from monitor.judging.case.trial import Trial
 from monitor.judging.session import Session
-from monitor.judging.trial import Trial
 from monitor.record.entries import Entry, EntryKind, Opening, pack_frames
 from monitor.study.loading import load_study
 from tests.connect import ridge, udp_sender

@@ -17,7 +17,7 @@ from monitor.connect.sources.csv import CsvReader
 from monitor.feed.composing import FeedComposer
 from monitor.feed.decode import decode_message
 from monitor.feed.schema import Frame
-from monitor.judging.columns import build_block
+from monitor.judging.case.columns import build_block
 from monitor.measures.columns import FrameBlock
 from monitor.measures.gap import pair_measures
 from monitor.measures.lead import lead_rows

@@ -11,10 +11,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from monitor.archive.review import review_record
-from monitor.judging.conditions import judge_condition
+from monitor.judging.case.conditions import judge_condition
+from monitor.judging.case.stretch import Stretch, cut_stretch
+from monitor.judging.case.values import stand_in_band, values_on
 from monitor.judging.session import Session
-from monitor.judging.stretch import Stretch, cut_stretch
-from monitor.judging.values import stand_in_band, values_on
 from monitor.record.entries import Entry
 from monitor.replay.explain.sweep import SweptTrial, sweep, swept_trials
 from monitor.replay.lines.bands import Asked, needed_band, needed_tolerance

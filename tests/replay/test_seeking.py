@@ -11,8 +11,8 @@ import pytest
 
 from monitor.archive.review import review_record
 from monitor.following.view import RecorderView
+from monitor.judging.case.trial import Trial
 from monitor.judging.session import Session
-from monitor.judging.trial import Trial
 from monitor.record.entries import Entry
 from monitor.record.reader import RecordReading
 from monitor.replay.seeking.copy import copy_session

@@ -31,7 +31,7 @@ from monitor.following.view import (
     TransportView,
     VehicleView,
 )
-from monitor.judging.trial import AlertResult, ConditionResult, Finding, Note, Response, Ruling, Timing, Trial
+from monitor.judging.case.trial import AlertResult, ConditionResult, Finding, Note, Response, Ruling, Timing, Trial
 from monitor.screens.app import WatchApp
 from monitor.study.model import Band
 

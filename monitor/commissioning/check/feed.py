@@ -13,7 +13,7 @@ from monitor.commissioning.check.doubts import Doubt, Sanity
 from monitor.commissioning.check.listening import Listened
 from monitor.commissioning.check.sanity import judge_sanity
 from monitor.feed.schema import Hello
-from monitor.judging.columns import build_block, road_of
+from monitor.judging.case.columns import build_block, road_of
 from monitor.measures.columns import FloatArray, FrameBlock
 from monitor.study.model import Study
 from monitor.study.needs import OTHERS, needed_channels

@@ -14,8 +14,8 @@ from monitor.commissioning.check.feed import ChannelHeard, FeedHeard, conclude, 
 from monitor.commissioning.check.listening import Listened, listen
 from monitor.feed.clock_offset import Mark, estimate_offset, pair_marks
 from monitor.feed.curve import CurveFiles
-from monitor.judging.columns import build_block
-from monitor.judging.sources import GIVEN
+from monitor.judging.case.columns import build_block
+from monitor.judging.case.sources import GIVEN
 from monitor.study.model import Study
 from monitor.study.needs import needed_channels
 

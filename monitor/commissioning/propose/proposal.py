@@ -24,7 +24,7 @@ from monitor.feed.curve import CurveFiles
 from monitor.feed.decode import decode_message
 from monitor.feed.schema import OTHERS_OPTIONAL, OTHERS_REQUIRED, OWN_REQUIRED, Frame
 from monitor.feed.subscriber import TOPICS
-from monitor.judging.columns import build_block
+from monitor.judging.case.columns import build_block
 from monitor.measures.columns import FrameBlock
 from monitor.study.model import Study
 

@@ -12,8 +12,8 @@ import numpy as np
 from monitor.commissioning.rehearsal.pacing import RATE_OFF, Pacing, PacingLog
 from monitor.feed.decode import decode_message
 from monitor.feed.schema import Frame, Hello
+from monitor.judging.case.trial import Trial
 from monitor.judging.session import DriveTrials, Session
-from monitor.judging.trial import Trial
 from monitor.record.entries import Entry, EntryKind, unpack_frames
 from monitor.record.reader import RecordReading
 from monitor.study.model import Condition, Study

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Any
 
-from monitor.judging.trial import Trial
+from monitor.judging.case.trial import Trial
 from monitor.replay.seeking.map import RecordMap
 from monitor.replay.seeking.reading import MapMaking
 from monitor.study.loading import load_study

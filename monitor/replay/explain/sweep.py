@@ -8,8 +8,8 @@ from pathlib import Path
 from typing import Any
 
 from monitor.errors import WitnessError
+from monitor.judging.case.trial import Result, Trial, Verdict
 from monitor.judging.judge import decide
-from monitor.judging.trial import Result, Trial, Verdict
 from monitor.record.reader import list_records
 from monitor.replay.explain.trial import asked_of_trial
 from monitor.replay.explain.words import up

@@ -10,12 +10,12 @@ from dataclasses import dataclass, replace
 
 from monitor.errors import WitnessError
 from monitor.judging.blinding import is_masked
-from monitor.judging.case import trial_window
-from monitor.judging.conditions import judge_condition
-from monitor.judging.drive import DriveLog
+from monitor.judging.case.case import trial_window
+from monitor.judging.case.conditions import judge_condition
+from monitor.judging.case.drive import DriveLog
+from monitor.judging.case.stretch import cut_stretch
+from monitor.judging.case.trial import ConditionResult, Trial
 from monitor.judging.judge import wanted
-from monitor.judging.stretch import cut_stretch
-from monitor.judging.trial import ConditionResult, Trial
 from monitor.replay.explain.words import (
     NearMiss,
     condition_sentence,

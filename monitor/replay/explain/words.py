@@ -7,8 +7,8 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from monitor.judging.trial import ConditionResult, Trial
-from monitor.judging.values import IN, MISSING, OUT
+from monitor.judging.case.trial import ConditionResult, Trial
+from monitor.judging.case.values import IN, MISSING, OUT
 from monitor.replay.lines.bands import NeededBand
 from monitor.replay.lines.line import ConditionLine, Spell
 from monitor.replay.lines.rows import Row

@@ -11,10 +11,10 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from monitor.judging.conditions import judge_condition, window_of
-from monitor.judging.stretch import Stretch
-from monitor.judging.trial import Result
-from monitor.judging.values import held_rows, values_on
+from monitor.judging.case.conditions import judge_condition, window_of
+from monitor.judging.case.stretch import Stretch
+from monitor.judging.case.trial import Result
+from monitor.judging.case.values import held_rows, values_on
 from monitor.measures.columns import FloatArray
 from monitor.study.model import Band, Condition, Role
 

@@ -11,10 +11,10 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from monitor.judging.drive import DriveLog
+from monitor.judging.case.drive import DriveLog
+from monitor.judging.case.stretch import TENTH, cut_stretch
+from monitor.judging.case.values import IN, MISSING, OUT
 from monitor.judging.session import DriveTrials, Session
-from monitor.judging.stretch import TENTH, cut_stretch
-from monitor.judging.values import IN, MISSING, OUT
 from monitor.measures.columns import FloatArray
 from monitor.replay.lines.rows import Answers, FrameValues, Row, States, answer_rows, look_back_s, rows_of_trigger
 from monitor.study.model import Study, Trigger

@@ -13,9 +13,9 @@ from typing import Literal
 import numpy as np
 import numpy.typing as npt
 
-from monitor.judging.conditions import window_of
-from monitor.judging.stretch import TENTH, Stretch
-from monitor.judging.values import IN, MISSING, OUT, Standing, held_rows, stand_in_band, values_on
+from monitor.judging.case.conditions import window_of
+from monitor.judging.case.stretch import TENTH, Stretch
+from monitor.judging.case.values import IN, MISSING, OUT, Standing, held_rows, stand_in_band, values_on
 from monitor.measures.columns import FloatArray, IntArray
 from monitor.measures.gap import pair_measures
 from monitor.measures.measured import Measured, State

@@ -11,12 +11,12 @@ from collections import deque
 from dataclasses import fields, replace
 from typing import Any, TypeVar
 
-from monitor.judging.beside import Beside
-from monitor.judging.drive import DriveLog
+from monitor.judging.case.beside import Beside
+from monitor.judging.case.drive import DriveLog
+from monitor.judging.case.sources import SourceRun, Sources
+from monitor.judging.case.stream import Stream
 from monitor.judging.firing import FireWatch
 from monitor.judging.session import DriveTrials, Session, Track
-from monitor.judging.sources import SourceRun, Sources
-from monitor.judging.stream import Stream
 
 Thing = TypeVar("Thing")
 AnyStream = TypeVar("AnyStream", bound=Stream)

@@ -15,8 +15,8 @@ from typing import Any
 
 from monitor.following.building import build_view
 from monitor.following.view import LiveView, RecorderView
+from monitor.judging.case.trial import Trial
 from monitor.judging.session import Session
-from monitor.judging.trial import Trial
 from monitor.record.entries import Entry
 from monitor.record.reader import RecordReading
 from monitor.replay.seeking.copy import copy_session

@@ -16,9 +16,9 @@ from pathlib import Path
 import numpy as np
 
 from monitor.following.keeping import Keeping
-from monitor.judging.drive import DriveLog
+from monitor.judging.case.drive import DriveLog
+from monitor.judging.case.trial import Trial
 from monitor.judging.session import DriveTrials, Session, Track, retention_s
-from monitor.judging.trial import Trial
 from monitor.record.entries import Entry, EntryKind, unpack_map
 from monitor.record.reader import RecordReading
 from monitor.record.sources import newest

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from textual.widgets import Input
 
-from monitor.judging.trial import Trial
+from monitor.judging.case.trial import Trial
 from monitor.screens.canvas import clean
 from monitor.screens.dialogs.sheet import Row, Sheet
 from monitor.screens.words import trial_time

@@ -8,7 +8,7 @@ from rich.cells import cell_len
 
 from monitor.following.sources import evidence_words
 from monitor.following.view import ResponseTraces
-from monitor.judging.trial import ConditionResult, Response, Trial
+from monitor.judging.case.trial import ConditionResult, Response, Trial
 from monitor.screens.canvas import Canvas, clean, wrap
 from monitor.screens.dialogs.response_plot import response_rows
 from monitor.screens.dialogs.sheet import Row, Sheet

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 
 from monitor.following.view import LiveView
-from monitor.judging.trial import Trial
+from monitor.judging.case.trial import Trial
 from monitor.screens.canvas import clean, fit, wrap
 from monitor.screens.dialogs.choosing import ChoosingSheet
 from monitor.screens.dialogs.sheet import Row

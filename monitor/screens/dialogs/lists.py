@@ -6,7 +6,7 @@ from collections.abc import Callable
 
 from textual.widgets import Input
 
-from monitor.judging.trial import Note
+from monitor.judging.case.trial import Note
 from monitor.screens.canvas import clean, fit, wrap
 from monitor.screens.dialogs.sheet import Row, Sheet
 from monitor.screens.keymap import key_name, keys_for

@@ -7,7 +7,7 @@ import math
 import numpy as np
 
 from monitor.following.view import ResponseTraces, TimelineMark
-from monitor.judging.trial import Trial
+from monitor.judging.case.trial import Trial
 from monitor.measures.columns import FloatArray
 from monitor.screens.canvas import Canvas, wrap
 from monitor.screens.dialogs.sheet import Row

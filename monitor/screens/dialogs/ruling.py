@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from textual.widgets import Input
 
-from monitor.judging.trial import Trial, Verdict
+from monitor.judging.case.trial import Trial, Verdict
 from monitor.screens.canvas import clean, fit
 from monitor.screens.dialogs.sheet import Row, Sheet
 from monitor.screens.marks import VERDICT_MARKS, VERDICT_TONES

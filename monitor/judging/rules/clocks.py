@@ -5,8 +5,8 @@ A `sync` marker names the clock and gives its reading in `data.clock_s`, in seco
 
 from __future__ import annotations
 
-from monitor.judging.case import Case
-from monitor.judging.trial import Finding
+from monitor.judging.case.case import Case
+from monitor.judging.case.trial import Finding
 
 DRIFT_S = 0.02
 """An offset that changes by more than this over the drive: alerts differ by tens of milliseconds (common practice, no

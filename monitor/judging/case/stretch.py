@@ -7,10 +7,10 @@ from typing import Any
 
 import numpy as np
 
-from monitor.judging.beside import Column
-from monitor.judging.blocks import MeasuredBlock, join_measured
-from monitor.judging.drive import DriveLog
-from monitor.judging.received import Loss
+from monitor.judging.case.beside import Column
+from monitor.judging.case.blocks import MeasuredBlock, join_measured
+from monitor.judging.case.drive import DriveLog
+from monitor.judging.case.received import Loss
 from monitor.measures.columns import FloatArray, FrameBlock, IntArray, Road, join_blocks, slice_block
 from monitor.measures.measured import Measured
 

@@ -19,7 +19,7 @@ import numpy.typing as npt
 
 from monitor.feed.decode import shape_of
 from monitor.feed.template import Template, Value
-from monitor.judging.columns import without_infinities
+from monitor.judging.case.columns import without_infinities
 from monitor.measures.columns import (
     OTHER_CHANNELS,
     OWN_CHANNELS,

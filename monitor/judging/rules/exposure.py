@@ -7,9 +7,9 @@ from dataclasses import dataclass
 from enum import Enum
 from typing import Any
 
-from monitor.judging.case import Case
-from monitor.judging.hazard import HazardSeen
-from monitor.judging.trial import AlertResult, Naive
+from monitor.judging.case.case import Case
+from monitor.judging.case.trial import AlertResult, Naive
+from monitor.judging.rules.hazard import HazardSeen
 
 
 class Shown(Enum):

@@ -6,9 +6,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from monitor.judging.case import Case
-from monitor.judging.trial import ConditionResult, Finding
-from monitor.judging.values import held_rows, pair_values, role_channel
+from monitor.judging.case.case import Case
+from monitor.judging.case.trial import ConditionResult, Finding
+from monitor.judging.case.values import held_rows, pair_values, role_channel
 from monitor.measures.columns import FloatArray
 from monitor.study.model import HazardRule
 

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 
-from monitor.judging.case import Case
-from monitor.judging.trial import Finding
+from monitor.judging.case.case import Case
+from monitor.judging.case.trial import Finding
 from monitor.measures.columns import FloatArray
 
 RESTING = 0.01

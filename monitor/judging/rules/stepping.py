@@ -8,8 +8,8 @@ from __future__ import annotations
 
 import numpy as np
 
-from monitor.judging.case import Case
-from monitor.judging.trial import Finding
+from monitor.judging.case.case import Case
+from monitor.judging.case.trial import Finding
 from monitor.measures.columns import BoolArray, FloatArray
 
 STUTTER_PERIODS = 1.5

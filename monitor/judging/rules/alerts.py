@@ -10,9 +10,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
-from monitor.judging.case import ALERT_SEARCH_S, Case
-from monitor.judging.received import MARKER_DELAY_S, ReceivedMarker
-from monitor.judging.trial import AlertResult, Finding
+from monitor.judging.case.case import ALERT_SEARCH_S, Case
+from monitor.judging.case.received import MARKER_DELAY_S, ReceivedMarker
+from monitor.judging.case.trial import AlertResult, Finding
 from monitor.study.model import AlertRule
 
 NOT_NAMED = "not named"

@@ -14,10 +14,10 @@ from itertools import product
 
 import numpy as np
 
-from monitor.judging.beside import UNSURE_AT_MOST_S, Beside
-from monitor.judging.case import Case
-from monitor.judging.sources import FAMILIES, Family, SourceLog, SourceRun
-from monitor.judging.trial import AlertResult, Finding, SourceEvidence
+from monitor.judging.case.beside import UNSURE_AT_MOST_S, Beside
+from monitor.judging.case.case import Case
+from monitor.judging.case.sources import FAMILIES, Family, SourceLog, SourceRun
+from monitor.judging.case.trial import AlertResult, Finding, SourceEvidence
 
 SILENT_S = 2.0
 """A feed says hello at least once a second: two that did not come, as with the connections of the recorder."""

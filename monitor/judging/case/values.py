@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
-from monitor.judging.stretch import Stretch
+from monitor.judging.case.stretch import Stretch
 from monitor.measures.columns import FloatArray, FrameBlock, IntArray
 from monitor.measures.gap import pair_measures
 from monitor.measures.lead import rows_named, rows_of

@@ -6,11 +6,11 @@ from collections import deque
 from dataclasses import dataclass, field
 
 from monitor.feed.schema import Hello
-from monitor.judging.beside import Beside
-from monitor.judging.blocks import MeasuredBlock, join_measured_blocks, measure_block
-from monitor.judging.columns import road_of
-from monitor.judging.received import ReceivedMarker
-from monitor.judging.stream import Stream
+from monitor.judging.case.beside import Beside
+from monitor.judging.case.blocks import MeasuredBlock, join_measured_blocks, measure_block
+from monitor.judging.case.columns import road_of
+from monitor.judging.case.received import ReceivedMarker
+from monitor.judging.case.stream import Stream
 from monitor.measures.columns import Road
 from monitor.measures.lateral import LateralMemory
 

@@ -16,10 +16,10 @@ import numpy as np
 
 from monitor.feed.clock_offset import MARKS_KEPT, ClockOffset, Mark, estimate_offset, pair_marks
 from monitor.feed.schema import Marker
-from monitor.judging.blocks import MeasuredBlock
-from monitor.judging.received import MARKER_DELAY_S, ReceivedMarker
-from monitor.judging.sources import Samples, SourceLog, SourceRun, Sources
-from monitor.judging.stream import Stream
+from monitor.judging.case.blocks import MeasuredBlock
+from monitor.judging.case.received import MARKER_DELAY_S, ReceivedMarker
+from monitor.judging.case.sources import Samples, SourceLog, SourceRun, Sources
+from monitor.judging.case.stream import Stream
 from monitor.measures.columns import BoolArray, FloatArray, IntArray
 
 UNSURE_AT_MOST_S = 0.5

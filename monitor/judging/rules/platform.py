@@ -9,10 +9,10 @@ from dataclasses import replace
 
 import numpy as np
 
-from monitor.judging.case import Case
-from monitor.judging.stepping import longest_run
-from monitor.judging.stretch import Stretch, cut_signals
-from monitor.judging.trial import Finding
+from monitor.judging.case.case import Case
+from monitor.judging.case.stretch import Stretch, cut_signals
+from monitor.judging.case.trial import Finding
+from monitor.judging.rules.stepping import longest_run
 from monitor.measures.columns import BoolArray, FloatArray
 from monitor.study.model import Signal
 

@@ -19,9 +19,9 @@ import numpy as np
 from monitor.errors import RecordUnreadable
 from monitor.feed.decode import decode_message
 from monitor.feed.schema import Frame, Hello, Marker, Refused
-from monitor.judging.received import ReceivedMarker
-from monitor.judging.stream import Stream
-from monitor.judging.tables import FrameRun, pieces_of
+from monitor.judging.case.received import ReceivedMarker
+from monitor.judging.case.stream import Stream
+from monitor.judging.case.tables import FrameRun, pieces_of
 from monitor.measures.columns import FloatArray, IntArray
 from monitor.record.entries import Entry, EntryKind, unpack_frames, unpack_further
 

@@ -12,8 +12,8 @@ from collections.abc import Iterator
 from dataclasses import dataclass, field
 
 from monitor.feed.schema import Frame, Hello, Marker
-from monitor.judging.columns import build_block
-from monitor.judging.received import CountStep, FeedCounts, Loss, ReceivedMarker
+from monitor.judging.case.columns import build_block
+from monitor.judging.case.received import CountStep, FeedCounts, Loss, ReceivedMarker
 from monitor.measures.columns import FrameBlock, join_blocks, slice_block
 
 FLUSH_FRAMES = 4096

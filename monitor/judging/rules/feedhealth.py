@@ -6,11 +6,11 @@ motion platform in `platform`, other clocks in `clocks`.
 
 from __future__ import annotations
 
-from monitor.judging.case import Case, needed_from_s, needed_until_s
-from monitor.judging.clocks import judge_clocks
-from monitor.judging.received import MARKER_DELAY_S, CountStep
-from monitor.judging.stepping import judge_stepping
-from monitor.judging.trial import Finding
+from monitor.judging.case.case import Case, needed_from_s, needed_until_s
+from monitor.judging.case.received import MARKER_DELAY_S, CountStep
+from monitor.judging.case.trial import Finding
+from monitor.judging.rules.clocks import judge_clocks
+from monitor.judging.rules.stepping import judge_stepping
 
 
 def judge_feed(case: Case, *, hazard_came: bool) -> list[Finding]:

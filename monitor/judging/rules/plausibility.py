@@ -11,12 +11,12 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from monitor.judging.case import Case
-from monitor.judging.signs import judge_signs
-from monitor.judging.stepping import longest_run
-from monitor.judging.stretch import Stretch
-from monitor.judging.trial import ConditionResult, Finding
-from monitor.judging.values import held_rows, role_channel
+from monitor.judging.case.case import Case
+from monitor.judging.case.stretch import Stretch
+from monitor.judging.case.trial import ConditionResult, Finding
+from monitor.judging.case.values import held_rows, role_channel
+from monitor.judging.rules.signs import judge_signs
+from monitor.judging.rules.stepping import longest_run
 from monitor.measures.columns import BoolArray, FloatArray
 
 FROZEN_S, FROZEN_MPS = 3.0, 0.15

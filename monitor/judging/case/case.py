@@ -5,12 +5,12 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
-from monitor.judging.conditions import window_of
-from monitor.judging.drive import DriveLog
-from monitor.judging.received import CountStep, ReceivedMarker
-from monitor.judging.sources import Family
-from monitor.judging.stretch import Stretch
-from monitor.judging.trial import Finding
+from monitor.judging.case.conditions import window_of
+from monitor.judging.case.drive import DriveLog
+from monitor.judging.case.received import CountStep, ReceivedMarker
+from monitor.judging.case.sources import Family
+from monitor.judging.case.stretch import Stretch
+from monitor.judging.case.trial import Finding
 from monitor.study.model import Role, Study, Trigger
 
 ALERT_SEARCH_S = 1.0

@@ -12,9 +12,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from monitor.judging.case import Case
-from monitor.judging.stretch import Stretch
-from monitor.judging.trial import Finding
+from monitor.judging.case.case import Case
+from monitor.judging.case.stretch import Stretch
+from monitor.judging.case.trial import Finding
 from monitor.measures.columns import BoolArray, FloatArray, IntArray
 from monitor.measures.placement import own_way
 

@@ -11,10 +11,10 @@ import math
 
 import numpy as np
 
-from monitor.judging.case import Case
-from monitor.judging.stretch import Stretch
-from monitor.judging.trial import Finding
-from monitor.judging.values import held_rows
+from monitor.judging.case.case import Case
+from monitor.judging.case.stretch import Stretch
+from monitor.judging.case.trial import Finding
+from monitor.judging.case.values import held_rows
 from monitor.measures.columns import IntArray
 from monitor.measures.path import path_of
 

@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 from monitor.feed.schema import Hello
-from monitor.judging.case import make_finding
-from monitor.judging.exposure import Exposure
-from monitor.judging.trial import Finding
+from monitor.judging.case.case import make_finding
+from monitor.judging.case.trial import Finding
+from monitor.judging.rules.exposure import Exposure
 from monitor.study.model import Study
 
 

@@ -8,10 +8,10 @@ from __future__ import annotations
 
 import numpy as np
 
-from monitor.judging.case import Case
-from monitor.judging.plausibility import Doubt
-from monitor.judging.stepping import longest_run
-from monitor.judging.stretch import Stretch
+from monitor.judging.case.case import Case
+from monitor.judging.case.stretch import Stretch
+from monitor.judging.rules.plausibility import Doubt
+from monitor.judging.rules.stepping import longest_run
 from monitor.measures.columns import FloatArray
 
 STUCK_S, STUCK_MPS2 = 8.0, 0.15

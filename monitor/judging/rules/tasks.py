@@ -8,9 +8,9 @@ from __future__ import annotations
 
 from itertools import pairwise
 
-from monitor.judging.case import Case
-from monitor.judging.received import MARKER_DELAY_S, ReceivedMarker
-from monitor.judging.trial import Finding
+from monitor.judging.case.case import Case
+from monitor.judging.case.received import MARKER_DELAY_S, ReceivedMarker
+from monitor.judging.case.trial import Finding
 from monitor.study.model import TaskRule
 
 END_SLACK_S = 0.05

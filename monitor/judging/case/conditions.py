@@ -5,9 +5,9 @@ from __future__ import annotations
 
 import numpy as np
 
-from monitor.judging.stretch import MARGIN_FRAMES, TENTH, Stretch
-from monitor.judging.trial import ConditionResult, Result
-from monitor.judging.values import IN, MISSING, OUT, Standing, held_rows, on_both_sides, stand_in_band, values_on
+from monitor.judging.case.stretch import MARGIN_FRAMES, TENTH, Stretch
+from monitor.judging.case.trial import ConditionResult, Result
+from monitor.judging.case.values import IN, MISSING, OUT, Standing, held_rows, on_both_sides, stand_in_band, values_on
 from monitor.study.model import AtFire, Condition, During, Role, Within
 
 SIDE_PERIODS = 2.0
