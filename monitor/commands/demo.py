@@ -28,7 +28,7 @@ def run(options: argparse.Namespace) -> int:
 
     scenario_named(options.scenario)
     if not options.headless:
-        from monitor.screens.running import refuse_without_terminal
+        from monitor.screens.watch.running import refuse_without_terminal
 
         refuse_without_terminal()
     records = Path(options.records) if options.records else _state_directory()

@@ -28,7 +28,7 @@ READ_WITHIN_S = 20.0
 
 def show_run(run: Run, *, by: str | None, read_only: bool = False, says_it_goes_on: bool = True) -> int:
     """The watch screen on a run; the recorder goes on when the screen is left without ending the run."""
-    from monitor.screens.running import run_watch
+    from monitor.screens.watch.running import run_watch
 
     source = LiveSource(run.follow(by or operator_name(), read_only=read_only))
     source.start()

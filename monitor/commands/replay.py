@@ -51,7 +51,7 @@ def run(options: argparse.Namespace) -> int:
 def _show(path: Path, study: Any, options: argparse.Namespace) -> int:
     from monitor.commands.printing import say
     from monitor.errors import WitnessError
-    from monitor.screens.running import refuse_without_terminal
+    from monitor.screens.watch.running import refuse_without_terminal
 
     try:
         refuse_without_terminal("replay")
@@ -62,7 +62,7 @@ def _show(path: Path, study: Any, options: argparse.Namespace) -> int:
         ) from error
     from monitor.following.live import operator_name
     from monitor.replay.source import ReplaySource
-    from monitor.screens.replay_app import run_replay
+    from monitor.screens.replay.app import run_replay
 
     by = options.by or operator_name()
     source = ReplaySource(path, by=by, study=study, at_s=options.at, speed=options.speed)

@@ -27,7 +27,7 @@ from monitor.following.view import LiveView
 from monitor.record.clock import SYSTEM_CLOCK
 from monitor.record.entries import Entry, EntryKind, unpack_frames
 from monitor.record.reader import RecordReading
-from monitor.screens.glyphs import large
+from monitor.screens.drawing.glyphs import large
 from monitor.study.demo import demo_study
 
 ACKNOWLEDGED_EVERY_S = 0.37

@@ -14,15 +14,15 @@ from textual.widgets import Input
 
 from monitor.record.addendum import read_addendum
 from monitor.replay.source import ReplaySource
-from monitor.screens.canvas import Canvas
 from monitor.screens.dialogs.sheet import SheetBody
+from monitor.screens.drawing.canvas import Canvas
+from monitor.screens.drawing.trace import Area, draw_trace, nice_range
 from monitor.screens.keymap import KEYS
 from monitor.screens.panel import Panel
-from monitor.screens.replay_app import ReplayApp
-from monitor.screens.replay_keys import REPLAY_KEYS
-from monitor.screens.replay_page import Page
-from monitor.screens.replay_screen import ReplayScreen, parse_clock
-from monitor.screens.replay_trace import Area, draw_trace, nice_range
+from monitor.screens.replay.app import ReplayApp
+from monitor.screens.replay.keys import REPLAY_KEYS
+from monitor.screens.replay.page import Page
+from monitor.screens.replay.screen import ReplayScreen, parse_clock
 from tests.judging.hand import STUDY, HandDrive
 from tests.replay.conftest import HandClock, wait_for, write_record
 

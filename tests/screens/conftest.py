@@ -32,7 +32,7 @@ from monitor.following.view import (
     VehicleView,
 )
 from monitor.judging.case.trial import AlertResult, ConditionResult, Finding, Note, Response, Ruling, Timing, Trial
-from monitor.screens.app import WatchApp
+from monitor.screens.watch.app import WatchApp
 from monitor.study.model import Band
 
 WALL = 1_764_000_000.0
