@@ -29,7 +29,7 @@ def run(options: argparse.Namespace) -> int:
     from monitor.commands.printing import print_json, say
     from monitor.commands.tally import gathered, progress
     from monitor.errors import WitnessError
-    from monitor.reports.export import export_records, export_sentences, refuse_codes, unruled_trials
+    from monitor.reports.export.export import export_records, export_sentences, refuse_codes, unruled_trials
     from monitor.study.loading import load_study
 
     if options.rate is not None and not 0.1 <= options.rate <= 1000.0:

@@ -49,8 +49,8 @@ def _show(options: argparse.Namespace, shown: Any) -> tuple[Any, int]:
     import sys
 
     from monitor.commands.printing import harmless, print_json
-    from monitor.reports.tally import tally_json
-    from monitor.reports.tally_text import tally_lines
+    from monitor.reports.tally.tally import tally_json
+    from monitor.reports.tally.text import tally_lines
 
     found = gathered(options)
     document = tally_json(found, options.trigger)

@@ -21,8 +21,8 @@ from monitor.record.entries import Opening
 from monitor.record.sealing import seal_record, withdraw_record
 from monitor.record.writer import RecordWriter
 from monitor.reports import fresh
-from monitor.reports.tally import tally_json, tally_studies
-from monitor.reports.tally_text import tally_lines
+from monitor.reports.tally.tally import tally_json, tally_studies
+from monitor.reports.tally.text import tally_lines
 from tests.judging.hand import FIRE_T, HandDrive, study_of
 from tests.reports.making import REPORT_STUDY, hand_drive, hand_record
 

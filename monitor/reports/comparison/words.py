@@ -5,11 +5,11 @@ from __future__ import annotations
 from typing import Any
 
 from monitor.archive.gathering import count
-from monitor.reports.comparison import Comparison, Pair
-from monitor.reports.comparison_groups import MEASURES, GroupTimes
-from monitor.reports.intervals import DRAWS, FEWEST, SEED, Interval
-from monitor.reports.logrank import GroupTest
-from monitor.reports.survival import LEVEL
+from monitor.reports.comparison.comparison import Comparison, Pair
+from monitor.reports.comparison.groups import MEASURES, GroupTimes
+from monitor.reports.statistics.intervals import DRAWS, FEWEST, SEED, Interval
+from monitor.reports.statistics.logrank import GroupTest
+from monitor.reports.statistics.survival import LEVEL
 
 CONVENTIONS = (
     "A median is the first time at which the curve is at or below one half.",

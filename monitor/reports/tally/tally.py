@@ -13,7 +13,7 @@ from typing import Any
 from monitor.archive.gathering import Gathered, StudyRuns, gathered_json
 from monitor.archive.summary import NO_GROUP, RunSummary, TrialSummary, day_of
 from monitor.errors import WitnessError
-from monitor.reports.exact import exact_test
+from monitor.reports.statistics.exact import exact_test
 
 LOSS_LEVEL = 0.05
 """An exact test below this has the unequal loss pointed out."""

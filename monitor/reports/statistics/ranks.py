@@ -12,8 +12,8 @@ from itertools import combinations
 import numpy as np
 
 from monitor.measures.columns import FloatArray
-from monitor.reports.logrank import GroupTest
-from monitor.reports.survival import Times
+from monitor.reports.statistics.logrank import GroupTest
+from monitor.reports.statistics.survival import Times
 
 MOST_COUNTED = 80
 """Times of two groups up to which all ways of dealing out the ranks are counted; beyond, χ² is as good."""

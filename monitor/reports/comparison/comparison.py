@@ -10,12 +10,12 @@ from typing import Literal
 from monitor.archive.gathering import Gathered, StudyRuns, count
 from monitor.archive.summary import NO_GROUP, RunSummary, TrialSummary, TriggerSummary
 from monitor.errors import WitnessError
-from monitor.reports.comparison_groups import GroupTimes, Measure, group_times
-from monitor.reports.exact import exact_test
-from monitor.reports.intervals import Interval, difference_interval, median_difference
-from monitor.reports.logrank import AnalysisMissing, GroupTest, chi_square_tail, holm, log_rank, pairwise
-from monitor.reports.ranks import have_ranks, pairwise_ranks, rank_test
-from monitor.reports.survival import Times
+from monitor.reports.comparison.groups import GroupTimes, Measure, group_times
+from monitor.reports.statistics.exact import exact_test
+from monitor.reports.statistics.intervals import Interval, difference_interval, median_difference
+from monitor.reports.statistics.logrank import AnalysisMissing, GroupTest, chi_square_tail, holm, log_rank, pairwise
+from monitor.reports.statistics.ranks import have_ranks, pairwise_ranks, rank_test
+from monitor.reports.statistics.survival import Times
 
 TestName = Literal["log-rank", "gehan", "ranks"]
 NO_RANKS = (

@@ -13,9 +13,9 @@ from typing import Any
 import numpy as np
 
 from monitor.measures.columns import FloatArray
-from monitor.reports.dictionary import TABLES, Column, telemetry_column
-from monitor.reports.drives import HOLD_PERIODS, DriveColumns, WholeRun, resample
-from monitor.reports.tables import Tables, plain_cells
+from monitor.reports.export.dictionary import TABLES, Column, telemetry_column
+from monitor.reports.export.drives import HOLD_PERIODS, DriveColumns, WholeRun, resample
+from monitor.reports.export.tables import Tables, plain_cells
 
 ROWS_AT_ONCE = 4096
 

@@ -7,8 +7,8 @@ from dataclasses import dataclass
 from typing import Literal
 
 from monitor.archive.summary import TrialSummary
-from monitor.reports.intervals import FEWEST, Interval, median_interval, wilson
-from monitor.reports.survival import Curve, Times, kaplan_meier, median, restricted_mean
+from monitor.reports.statistics.intervals import FEWEST, Interval, median_interval, wilson
+from monitor.reports.statistics.survival import Curve, Times, kaplan_meier, median, restricted_mean
 
 Measure = Literal["first", "brake", "accelerator", "steering"]
 MEASURES: dict[Measure, tuple[str, str]] = {

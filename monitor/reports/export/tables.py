@@ -13,8 +13,8 @@ from monitor.archive.summary import NO_GROUP, reasons_of
 from monitor.judging.case.drive import DriveLog
 from monitor.judging.case.received import ReceivedMarker
 from monitor.judging.case.trial import Response, Trial
-from monitor.reports.dictionary import TABLES
-from monitor.reports.drives import WholeRun
+from monitor.reports.export.dictionary import TABLES
+from monitor.reports.export.drives import WholeRun
 
 Row = dict[str, Any]
 ENDS = {"alert_on": "alert_off", "task_start": "task_end", "pause": "resume"}

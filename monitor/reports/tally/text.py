@@ -6,7 +6,7 @@ from datetime import date, timedelta
 
 from monitor.archive.gathering import Gathered, count
 from monitor.reports.drawing import bars, columns, level, wrapped
-from monitor.reports.tally import StudyTally, TriggerTally, tally_studies
+from monitor.reports.tally.tally import StudyTally, TriggerTally, tally_studies
 
 NAME, WIDTHS = 16, (8, 6, 7, 9, 11, 8)
 HEADING = ("", "planned", "run", "valid", "invalid", "undecided", "needed")

@@ -11,10 +11,10 @@ from typing import Literal
 
 from monitor.archive.gathering import Gathered, count
 from monitor.errors import WitnessError
-from monitor.reports.bids_export import BidsExport, participant_label
-from monitor.reports.csv_export import write_csv_telemetry, write_tables
-from monitor.reports.drives import read_whole
-from monitor.reports.tables import Tables
+from monitor.reports.export.bids import BidsExport, participant_label
+from monitor.reports.export.csv import write_csv_telemetry, write_tables
+from monitor.reports.export.drives import read_whole
+from monitor.reports.export.tables import Tables
 from monitor.study.model import Study
 
 Form = Literal["csv", "bids"]

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from monitor.reports.comparison import Comparison, Pair
-from monitor.reports.comparison_groups import MEASURES, GroupTimes
-from monitor.reports.comparison_words import CONVENTIONS, cautions
+from monitor.reports.comparison.comparison import Comparison, Pair
+from monitor.reports.comparison.groups import MEASURES, GroupTimes
+from monitor.reports.comparison.words import CONVENTIONS, cautions
 from monitor.reports.drawing import bars, columns, cut, wrapped
-from monitor.reports.intervals import Interval
-from monitor.reports.logrank import GroupTest
-from monitor.reports.survival import survival_at
+from monitor.reports.statistics.intervals import Interval
+from monitor.reports.statistics.logrank import GroupTest
+from monitor.reports.statistics.survival import survival_at
 
 NAME = 14
 STRIP_COLUMNS, STRIP_ROWS = 60, 3

@@ -15,7 +15,7 @@ from typing import Any
 
 from monitor import __version__
 from monitor.errors import WitnessError
-from monitor.reports.csv_export import (
+from monitor.reports.export.csv import (
     column_json,
     resampled,
     telemetry_sidecar,
@@ -24,9 +24,9 @@ from monitor.reports.csv_export import (
     write_json,
     write_tables,
 )
-from monitor.reports.dictionary import EVENTS, PARTICIPANTS, TRIALS, Column
-from monitor.reports.drives import DriveColumns, WholeRun
-from monitor.reports.tables import Row, Tables, plain_cells
+from monitor.reports.export.dictionary import EVENTS, PARTICIPANTS, TRIALS, Column
+from monitor.reports.export.drives import DriveColumns, WholeRun
+from monitor.reports.export.tables import Row, Tables, plain_cells
 
 BIDS_VERSION = "1.10.0"
 EMPTY = "n/a"

@@ -15,7 +15,7 @@ import numpy as np
 
 from monitor.errors import WitnessError
 from monitor.measures.columns import FloatArray
-from monitor.reports.survival import Times
+from monitor.reports.statistics.survival import Times
 
 Weighting = Literal["log-rank", "gehan"]
 

@@ -8,8 +8,8 @@ from dataclasses import dataclass
 from monitor.archive.gathering import count
 from monitor.archive.summary import NO_GROUP
 from monitor.judging.case.trial import ConditionResult, Response, Trial
-from monitor.reports.drives import WholeRun
-from monitor.reports.tables import utc
+from monitor.reports.export.drives import WholeRun
+from monitor.reports.export.tables import utc
 
 
 @dataclass(frozen=True, slots=True)

@@ -10,7 +10,7 @@ from typing import Literal
 import numpy as np
 
 from monitor.measures.columns import FloatArray
-from monitor.reports.survival import HALF, LEVEL, Times, kaplan_meier, median
+from monitor.reports.statistics.survival import HALF, LEVEL, Times, kaplan_meier, median
 
 DRAWS = 2000
 SEED = 20_311
