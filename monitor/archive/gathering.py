@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from monitor.archive.fresh import Progress, Spread, judge_anew, one_by_one
+from monitor.archive.judging_anew import Progress, Spread, judge_anew, one_by_one
 from monitor.archive.summary import RunSummary, StudySummary, day_of
 from monitor.archive.summary_cache import cached_summary
 from monitor.record.disk import is_being_written

@@ -5,8 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from pathlib import Path
 
-from monitor.archive.columns_kept import ColumnsKeeping, ColumnsUnfit, KeptColumns
-from monitor.archive.others_kept import RowsUnread
+from monitor.archive.kept_columns import ColumnsKeeping, ColumnsUnfit, KeptColumns
+from monitor.archive.kept_others import RowsUnread
 from monitor.judging.session import Session
 from monitor.record.addendum import read_addendum
 from monitor.record.reader import RecordReading

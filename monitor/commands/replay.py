@@ -61,11 +61,11 @@ def _show(path: Path, study: Any, options: argparse.Namespace) -> int:
             f"and why one came out so with: trialwitness replay {path} --why TRIAL"
         ) from error
     from monitor.following.live import operator_name
-    from monitor.replay.source import ReplaySource
+    from monitor.replay.provider import ReplayProvider
     from monitor.screens.replay.app import run_replay
 
     by = options.by or operator_name()
-    source = ReplaySource(path, by=by, study=study, at_s=options.at, speed=options.speed)
+    source = ReplayProvider(path, by=by, study=study, at_s=options.at, speed=options.speed)
     source.start()
     try:
         status = run_replay(source)
@@ -79,8 +79,8 @@ def _show(path: Path, study: Any, options: argparse.Namespace) -> int:
 def _why(path: Path, study: Any, options: argparse.Namespace) -> int:
     from monitor.commands.printing import print_json, say
     from monitor.record.addendum import read_addendum
-    from monitor.replay.explain.telling import explanation_json, explanation_lines
-    from monitor.replay.explain.trial import explain_trial
+    from monitor.replay.explain.document import explanation_json, explanation_lines
+    from monitor.replay.explain.explanation import explain_trial
     from monitor.replay.seeking.playback import Playback
     from monitor.replay.seeking.reading import MapMaking
 

@@ -18,7 +18,7 @@ from typing import Any
 from monitor import __version__
 from monitor.archive.earlier import earlier_exposures
 from monitor.connect.bridge import map_in_hello
-from monitor.connect.channel_map.drive import Counts, Translation
+from monitor.connect.channel_map.mapped_drive import Counts, Translation
 from monitor.connect.channel_map.model import ChannelMap, CsvSource
 from monitor.connect.sources.csv import CsvReader
 from monitor.errors import WitnessError

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import Any
 
-from monitor.connect.channel_map.drive import Translation
+from monitor.connect.channel_map.mapped_drive import Translation
 from monitor.connect.channel_map.model import ChannelMap
 from monitor.connect.joining import FurtherSource, JoinedFeed
 from monitor.connect.sources.opening import Source

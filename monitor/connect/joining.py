@@ -15,7 +15,7 @@ from collections.abc import Callable, Mapping, Sequence
 from typing import Any
 
 from monitor.connect.channel_map.convert import Converter
-from monitor.connect.channel_map.drive import Outlet
+from monitor.connect.channel_map.mapped_drive import Outlet
 from monitor.connect.channel_map.markers import Happened, MarkerWatch
 from monitor.connect.channel_map.model import ChannelMap, ZmqSource
 from monitor.connect.channel_map.values import Sample

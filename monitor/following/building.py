@@ -8,7 +8,7 @@ import numpy as np
 
 from monitor.following.outlook import look_out
 from monitor.following.scene import build_scene
-from monitor.following.sources import trouble_sentence
+from monitor.following.source_words import trouble_sentence
 from monitor.following.view import (
     FeedState,
     FeedView,

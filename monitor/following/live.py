@@ -1,6 +1,6 @@
 """Following a run that is being recorded: entries in, trials and a view out; and watching over the recorder.
 
-`Following` does one step at a time in the caller's thread: a headless command's, or that of `slot.LiveSource`.
+`Following` does one step at a time in the caller's thread: a headless command's, or that of `slot.LiveProvider`.
 """
 
 from __future__ import annotations
@@ -18,9 +18,9 @@ import numpy.ma  # noqa: F401  (numpy's median loads it when first called: 40 ms
 from monitor.archive.rehearsals import latest_page
 from monitor.errors import WitnessError
 from monitor.following.building import build_view, with_trials
-from monitor.following.holding import Holding, is_frame
 from monitor.following.keeping import Keeping
 from monitor.following.preflight import preflight
+from monitor.following.reorder_buffer import Holding, is_frame
 from monitor.following.view import LiveView, PreflightView, RecorderState, RecorderView
 from monitor.judging.case.trial import Trial
 from monitor.judging.session import Session

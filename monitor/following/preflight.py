@@ -11,7 +11,7 @@ from typing import Any
 
 import numpy as np
 
-from monitor.following.sources import clock_words
+from monitor.following.source_words import clock_words
 from monitor.following.view import LiveView, PreflightLine, PreflightView
 from monitor.judging.case.drive import DriveLog
 from monitor.judging.case.sources import SourceRun

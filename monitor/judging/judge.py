@@ -32,14 +32,14 @@ from monitor.judging.rules.lead import judge_bend, judge_lead
 from monitor.judging.rules.pedals import judge_pedals
 from monitor.judging.rules.platform import judge_platform
 from monitor.judging.rules.plausibility import Doubt, judge_channels, leave_open
-from monitor.judging.rules.tasks import judge_task
-from monitor.judging.rules.telling import (
+from monitor.judging.rules.source_trouble import (
     evidence_of,
     judge_alert_by_clocks,
     judge_sources,
     judge_task_by_clocks,
     unheard_in,
 )
+from monitor.judging.rules.tasks import judge_task
 from monitor.study.model import Study, Trigger
 from monitor.study.standing import Standing
 
@@ -87,7 +87,7 @@ class Settled:
             if result is None:
                 role = case.study.roles.get(condition.measure.role or case.trigger.role)
                 result = judge_condition(condition, case.stretch, case.fired_at, role, case.held_id)
-                if case.drive.beside is not None and condition.measure.kind == "signal":
+                if case.drive.aligned is not None and condition.measure.kind == "signal":
                     # samples and sync marks of a further source come later than the frames that they belong to
                     waits = result.result == "undecided" and not case.passed(window_of(condition)[1], MARKER_DELAY_S)
                     result = replace(result, open=result.open or waits)
@@ -232,7 +232,7 @@ def make_case(
         role=plan.study.roles.get(trigger.role),
         markers=tuple(drive.known_markers(number)),
         lost=tuple(drive.lost_markers(number)),
-        unheard=unheard_in(drive.beside, start_t, end_t, number),
+        unheard=unheard_in(drive.aligned, start_t, end_t, number),
     )
 
 

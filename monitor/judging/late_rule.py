@@ -43,12 +43,12 @@ class LateFrames:
         as_of = _as_of(log, whole)
         due = len(as_of)
         self.waiting = [whole.part(due, len(whole.frames))] if due < len(whole.frames) else []
-        if not due or log.beside is None:
+        if not due or log.aligned is None:
             return
         ready = whole.part(0, due)
         signals = ready.frames.signals
-        beside = log.beside.columns(ready.frames.t, as_of)
-        more = {name: one.value for name, one in beside.items() if name not in signals}
+        aligned = log.aligned.columns(ready.frames.t, as_of)
+        more = {name: one.value for name, one in aligned.items() if name not in signals}
         ready = replace(ready, frames=replace(ready.frames, number=as_of, signals=signals | more))
         for watch in watches:
             watch.take(ready)

@@ -6,7 +6,7 @@ import math
 from dataclasses import dataclass
 
 from monitor.judging.case.sources import SourceLog
-from monitor.judging.rules.telling import SILENT_S, trouble_between
+from monitor.judging.rules.source_trouble import SILENT_S, trouble_between
 from monitor.judging.session import Session
 
 
@@ -35,17 +35,17 @@ def look_at_sources(session: Session) -> tuple[SourceState, ...]:
 
 def _look(session: Session, log: SourceLog) -> SourceState:
     as_of, drive = session.last_number, session.current
-    beside = drive.log.beside if drive is not None else None
+    aligned = drive.log.aligned if drive is not None else None
     runs = log.runs_as_of(as_of)
     offset_s = uncertainty_s = None
     marks, trouble = 0, "" if runs else "has not been heard"
-    if beside is not None and drive is not None and math.isfinite(drive.log.newest_t):
+    if aligned is not None and drive is not None and math.isfinite(drive.log.newest_t):
         now_t = drive.log.newest_t
-        trouble = trouble_between(beside, log, now_t - SILENT_S, now_t, as_of)
-        offset = beside.offset(log, runs[0], as_of) if runs else None
+        trouble = trouble_between(aligned, log, now_t - SILENT_S, now_t, as_of)
+        offset = aligned.offset(log, runs[0], as_of) if runs else None
         if offset is not None:
             second_t, uncertainty_s = offset.second_at(now_t)
-            offset_s, marks = now_t - second_t, beside.marks(log, runs[0], as_of)
+            offset_s, marks = now_t - second_t, aligned.marks(log, runs[0], as_of)
             newest_t = runs[0].log.newest_t  # of its samples; NaN where it gives none
             if not trouble and second_t - newest_t > SILENT_S:
                 trouble = f"has a clock that has stood since {now_t - (second_t - newest_t):.1f} s"

@@ -10,7 +10,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from monitor.archive.fresh import Progress, Spread, judge_anew, one_by_one
+from monitor.archive.judging_anew import Progress, Spread, judge_anew, one_by_one
 from monitor.archive.summary import NO_GROUP, RunSummary, began_wall
 from monitor.archive.summary_cache import cached_summary
 from monitor.errors import WitnessError

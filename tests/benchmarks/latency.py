@@ -22,7 +22,7 @@ from monitor.archive.review import review_record
 from monitor.feed.decode import decode_message
 from monitor.feed.schema import Marker
 from monitor.following.beginning import begin_run
-from monitor.following.slot import LiveSource
+from monitor.following.slot import LiveProvider
 from monitor.following.view import LiveView
 from monitor.record.clock import SYSTEM_CLOCK
 from monitor.record.entries import Entry, EntryKind, unpack_frames
@@ -70,7 +70,7 @@ def _to_view(room: Path, drives: int) -> tuple[float, ...]:
     try:
         with _published(drives) as (endpoint, publisher):
             run = begin_run(demo_study(), "Q01", "chime", (endpoint,), room, look_back=False)
-            source = LiveSource(run.follow("benchmark"))
+            source = LiveProvider(run.follow("benchmark"))
             source.start()
             publisher.wait()
             time.sleep(1.0)

@@ -7,8 +7,8 @@ from typing import Any
 
 import pytest
 
-from monitor.connect.channel_map.drive import Translation
 from monitor.connect.channel_map.loading import parse_map
+from monitor.connect.channel_map.mapped_drive import Translation
 from monitor.connect.channel_map.values import Sample
 from tests.connect.maps import map_text
 

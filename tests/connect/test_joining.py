@@ -14,8 +14,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from monitor.connect.channel_map.drive import Translation
 from monitor.connect.channel_map.loading import load_map, parse_map
+from monitor.connect.channel_map.mapped_drive import Translation
 from monitor.connect.channel_map.values import Sample
 from monitor.connect.joining import FurtherSource, JoinedFeed
 from monitor.errors import WitnessError

@@ -14,7 +14,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from monitor.feed.clock_offset import Pair, estimate_offset
-from monitor.judging.case.beside import place_times
+from monitor.judging.case.alignment import place_times
 from monitor.judging.case.trial import ConditionResult, Trial, trial_json
 from monitor.judging.session import Session
 from monitor.record.entries import Entry

@@ -13,7 +13,7 @@ from textual.pilot import Pilot
 from textual.widgets import Input
 
 from monitor.record.addendum import read_addendum
-from monitor.replay.source import ReplaySource
+from monitor.replay.provider import ReplayProvider
 from monitor.screens.dialogs.sheet import SheetBody
 from monitor.screens.drawing.canvas import Canvas
 from monitor.screens.drawing.trace import Area, draw_trace, nice_range
@@ -39,9 +39,9 @@ def gap_record(tmp_path_factory: pytest.TempPathFactory) -> Path:
 @asynccontextmanager
 async def shown(
     path: Path, size: tuple[int, int] = (120, 36), folder: Path | None = None
-) -> AsyncIterator[tuple[Pilot[int], ReplaySource]]:
+) -> AsyncIterator[tuple[Pilot[int], ReplayProvider]]:
     """The app over a record that has been read."""
-    source = ReplaySource(path, by="ops", clock=HandClock())
+    source = ReplayProvider(path, by="ops", clock=HandClock())
     source.start()
     try:
         wait_for(lambda: source.map.done, "the record has been read")

@@ -202,10 +202,10 @@ def test_the_map_is_bounded_and_knows_the_places(long_map: RecordMap) -> None:
 def test_many_checkpoints_are_thinned_out_and_still_lead_everywhere(
     long_record: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    from monitor.following import replay_reading
+    from monitor.replay.seeking import reading
 
-    monkeypatch.setattr(replay_reading, "MOST_CHECKPOINTS", 6)
-    found = replay_reading.MapMaking(long_record).run()
+    monkeypatch.setattr(reading, "MOST_CHECKPOINTS", 6)
+    found = reading.MapMaking(long_record).run()
     assert len(found.checkpoints) <= 6
     playback = Playback(found)
     entries = entries_of_record(long_record)

@@ -12,6 +12,7 @@ from typing import Any
 
 import pytest
 
+from monitor.archive import judging_anew
 from monitor.archive.gathering import gather
 from monitor.archive.summary_cache import CACHE_NAME
 from monitor.commands.in_processes import on_all_cores
@@ -20,7 +21,6 @@ from monitor.record.addendum import append_addendum
 from monitor.record.entries import Opening
 from monitor.record.sealing import seal_record, withdraw_record
 from monitor.record.writer import RecordWriter
-from monitor.reports import fresh
 from monitor.reports.tally.tally import tally_json, tally_studies
 from monitor.reports.tally.text import tally_lines
 from tests.judging.hand import FIRE_T, HandDrive, study_of
@@ -259,13 +259,13 @@ def test_a_participant_in_two_groups_is_said(tmp_path: Path) -> None:
 def judged(monkeypatch: pytest.MonkeyPatch) -> list[str]:
     """The records that were judged anew, in order."""
     names: list[str] = []
-    fresh_summary = fresh.fresh_summary
+    fresh_summary = judging_anew.fresh_summary
 
     def note(path: Path, *more: Any) -> Any:
         names.append(path.name)
         return fresh_summary(path, *more)
 
-    monkeypatch.setattr(fresh, "fresh_summary", note)
+    monkeypatch.setattr(judging_anew, "fresh_summary", note)
     return names
 
 

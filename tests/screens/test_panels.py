@@ -22,7 +22,7 @@ from monitor.screens.panels.side import draw_side
 from monitor.screens.panels.slab import draw_slab
 from monitor.screens.panels.strips import GUTTER, columns_of, draw_strip
 from monitor.screens.panels.timeline import draw_timeline, line_length
-from monitor.screens.watch.live import PANELS
+from monitor.screens.watch.drawn_screen import PANELS
 from monitor.study.model import Band
 
 SIZES = ((60, 20), (80, 24), (100, 30), (120, 36), (200, 60))

@@ -19,7 +19,7 @@ from monitor.screens.drawing.canvas import Canvas
 from monitor.screens.drawing.layout import arrange
 from monitor.screens.drawing.picture import Picture
 from monitor.screens.watch.app import WatchApp
-from monitor.screens.watch.live import PANELS
+from monitor.screens.watch.drawn_screen import PANELS
 from monitor.screens.watch.seen import speaks
 
 MakeApp = Callable[..., WatchApp]

@@ -6,7 +6,7 @@ from collections import deque
 from dataclasses import dataclass, field
 
 from monitor.feed.schema import Hello
-from monitor.judging.case.beside import Beside
+from monitor.judging.case.alignment import AlignedSources
 from monitor.judging.case.blocks import MeasuredBlock, join_measured_blocks, measure_block
 from monitor.judging.case.columns import road_of
 from monitor.judging.case.received import ReceivedMarker
@@ -24,7 +24,7 @@ class DriveLog(Stream):
 
     road: Road | None = None
     blocks: deque[MeasuredBlock] = field(default_factory=deque)
-    beside: Beside | None = None
+    aligned: AlignedSources | None = None
     """The further sources by the clock of this drive; None where there are none."""
     _measured: MeasuredBlock | None = None
     _lateral: LateralMemory | None = None
@@ -77,4 +77,4 @@ class DriveLog(Stream):
     def known_markers(self, number: int) -> list[ReceivedMarker]:
         """The markers known as of entry `number`, by their own count; after them those of further sources."""
         known = Stream.known_markers(self, number)
-        return known if self.beside is None else known + self.beside.markers(number)
+        return known if self.aligned is None else known + self.aligned.markers(number)

@@ -1,7 +1,7 @@
 """What came in of the further sources beside the simulator: gaze, a task's tablet, an alert's sensor.
 
 Each run of a source is a `Stream` of its own, by its own clock: numbers, losses and markers are taken as those of the
-simulator are, and its own car is passed over. How its clock stands to the simulator's is the matter of `beside`.
+simulator are, and its own car is passed over. How its clock stands to the simulator's is the matter of `alignment`.
 """
 
 from __future__ import annotations
@@ -19,9 +19,9 @@ import numpy as np
 from monitor.errors import RecordUnreadable
 from monitor.feed.decode import decode_message
 from monitor.feed.schema import Frame, Hello, Marker, Refused
+from monitor.judging.case.frame_tables import FrameRun, pieces_of
 from monitor.judging.case.received import ReceivedMarker
 from monitor.judging.case.stream import Stream
-from monitor.judging.case.tables import FrameRun, pieces_of
 from monitor.measures.columns import FloatArray, IntArray
 from monitor.record.entries import Entry, EntryKind, unpack_frames, unpack_further
 
@@ -167,7 +167,7 @@ class Sources:
                 self._take(log, apart[log.index])
 
     def trim(self) -> None:
-        """Forgets what no trial may look at any more. What is kept decides nothing: see `Beside`."""
+        """Forgets what no trial may look at any more. What is kept decides nothing: see `AlignedSources`."""
         for log in self.logs:
             del log.runs[:-RUNS_KEPT]
             for run in log.runs:

@@ -7,7 +7,7 @@ from typing import Any
 
 import numpy as np
 
-from monitor.judging.case.beside import Column
+from monitor.judging.case.alignment import SignalColumn
 from monitor.judging.case.blocks import MeasuredBlock, join_measured
 from monitor.judging.case.drive import DriveLog
 from monitor.judging.case.received import Loss
@@ -39,7 +39,7 @@ class Stretch:
     road: Road | None
     parts: tuple[tuple[MeasuredBlock, int, int], ...] = ()
     """The blocks that the frames are from, with first and stop in each."""
-    beside: dict[str, Column] = field(default_factory=dict)
+    aligned: dict[str, SignalColumn] = field(default_factory=dict)
     """The signals of further sources, with what is possible there as far as their clocks are known; also in `frames`,
     unless the simulator gives a signal of that name itself."""
     memo: dict[object, Any] = field(default_factory=dict, compare=False, repr=False)
@@ -108,12 +108,12 @@ def cut_stretch(drive: DriveLog, start_t: float, end_t: float, number: int) -> S
         last = _known(known[-1], number)
         parts.append((known[-1], last - 1, last))
     frames = join_blocks([slice_block(block.frames, first, stop) for block, first, stop in parts])
-    beside: dict[str, Column] = {}
-    if drive.beside is not None:
-        beside = {
-            name: one for name, one in drive.beside.columns(frames.t, number).items() if name not in frames.signals
+    aligned: dict[str, SignalColumn] = {}
+    if drive.aligned is not None:
+        aligned = {
+            name: one for name, one in drive.aligned.columns(frames.t, number).items() if name not in frames.signals
         }
-        frames = replace(frames, signals=frames.signals | {name: one.value for name, one in beside.items()})
+        frames = replace(frames, signals=frames.signals | {name: one.value for name, one in aligned.items()})
     return Stretch(
         frames=frames,
         lead_id=np.concatenate([block.lead_id[first:stop] for block, first, stop in parts]),
@@ -132,7 +132,7 @@ def cut_stretch(drive: DriveLog, start_t: float, end_t: float, number: int) -> S
         period_s=drive.period_s,
         road=drive.road,
         parts=tuple(parts),
-        beside=beside,
+        aligned=aligned,
     )
 
 
@@ -158,12 +158,12 @@ def cut_signals(
             continue
         times.append(t[first:stop])
         absent = [name for name in names if name not in block.frames.signals]
-        beside = drive.beside.columns(t[first:stop], number) if drive.beside is not None and absent else {}
+        aligned = drive.aligned.columns(t[first:stop], number) if drive.aligned is not None and absent else {}
         for name, parts in zip(names, columns, strict=True):
             if name in block.frames.signals:
                 parts.append(block.frames.signals[name][first:stop])
             else:
-                parts.append(beside[name].value if name in beside else np.full(stop - first, np.nan))
+                parts.append(aligned[name].value if name in aligned else np.full(stop - first, np.nan))
     if not times:
         return np.empty(0), [np.empty(0) for _ in names]
     return np.concatenate(times), [np.concatenate(parts) for parts in columns]

@@ -142,7 +142,7 @@ def on_both_sides(standing: Standing, stretch: Stretch, measure: Measure, band: 
 
     Its clock is known to within some milliseconds, and what it says at an instant so is one of several values.
     """
-    column = stretch.beside.get(measure.name) if measure.kind == "signal" else None
+    column = stretch.aligned.get(measure.name) if measure.kind == "signal" else None
     if column is None or stretch.frames.signals.get(measure.name) is not column.value:
         return standing
     low = -np.inf if band.at_least is None else band.at_least - band.tolerance

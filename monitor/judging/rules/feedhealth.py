@@ -10,7 +10,7 @@ from monitor.judging.case.case import Case, needed_from_s, needed_until_s
 from monitor.judging.case.received import MARKER_DELAY_S, CountStep
 from monitor.judging.case.trial import Finding
 from monitor.judging.rules.clocks import judge_clocks
-from monitor.judging.rules.stepping import judge_stepping
+from monitor.judging.rules.frame_timing import judge_stepping
 
 
 def judge_feed(case: Case, *, hazard_came: bool) -> list[Finding]:

@@ -10,8 +10,8 @@ import numpy as np
 
 from monitor.judging.case.case import Case
 from monitor.judging.case.stretch import Stretch
+from monitor.judging.rules.frame_timing import longest_run
 from monitor.judging.rules.plausibility import Doubt
-from monitor.judging.rules.stepping import longest_run
 from monitor.measures.columns import FloatArray
 
 STUCK_S, STUCK_MPS2 = 8.0, 0.15

@@ -12,7 +12,7 @@ import numpy as np
 from monitor.judging.case.case import Case
 from monitor.judging.case.stretch import Stretch, cut_signals
 from monitor.judging.case.trial import Finding
-from monitor.judging.rules.stepping import longest_run
+from monitor.judging.rules.frame_timing import longest_run
 from monitor.measures.columns import BoolArray, FloatArray
 from monitor.study.model import Signal
 

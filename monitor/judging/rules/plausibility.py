@@ -15,8 +15,8 @@ from monitor.judging.case.case import Case
 from monitor.judging.case.stretch import Stretch
 from monitor.judging.case.trial import ConditionResult, Finding
 from monitor.judging.case.values import held_rows, role_channel
+from monitor.judging.rules.frame_timing import longest_run
 from monitor.judging.rules.signs import judge_signs
-from monitor.judging.rules.stepping import longest_run
 from monitor.measures.columns import BoolArray, FloatArray
 
 FROZEN_S, FROZEN_MPS = 3.0, 0.15

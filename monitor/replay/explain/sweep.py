@@ -11,7 +11,7 @@ from monitor.errors import WitnessError
 from monitor.judging.case.trial import Result, Trial, Verdict
 from monitor.judging.judge import decide
 from monitor.record.reader import list_records
-from monitor.replay.explain.trial import asked_of_trial
+from monitor.replay.explain.explanation import asked_of_trial
 from monitor.replay.explain.words import up
 from monitor.replay.lines.bands import needed_tolerance
 from monitor.replay.seeking.playback import Playback

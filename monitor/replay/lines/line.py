@@ -171,7 +171,7 @@ class LineMaking:
         log = drive.log
         last_t = self._last_t.get(log.index, -math.inf)
         # what a further source says of the newest frames is still under way
-        until_t = log.newest_t if log.beside is None or log.ended else log.newest_t - LATE_S
+        until_t = log.newest_t if log.aligned is None or log.ended else log.newest_t - LATE_S
         if not log.blocks or not until_t > last_t:
             return
         first_t = max(last_t, log.first_t)

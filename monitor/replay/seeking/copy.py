@@ -11,7 +11,7 @@ from collections import deque
 from dataclasses import fields, replace
 from typing import Any, TypeVar
 
-from monitor.judging.case.beside import Beside
+from monitor.judging.case.alignment import AlignedSources
 from monitor.judging.case.drive import DriveLog
 from monitor.judging.case.sources import SourceRun, Sources
 from monitor.judging.case.stream import Stream
@@ -33,9 +33,9 @@ def copy_session(session: Session, *, frames: bool) -> Session:
     twin.sources = _copy_sources(session.sources, frames=frames)
     if twin.drives:
         twin.drives[-1] = drive = _copy_drive(twin.drives[-1], frames=frames)
-        if drive.log.beside is not None:
-            drive.log.beside = _copy_beside(drive.log.beside, twin.sources, drive.log)
-            twin.sources.on_sync = drive.log.beside.second_mark
+        if drive.log.aligned is not None:
+            drive.log.aligned = _copy_aligned(drive.log.aligned, twin.sources, drive.log)
+            twin.sources.on_sync = drive.log.aligned.second_mark
     return twin
 
 
@@ -55,10 +55,10 @@ def _copy_run(run: SourceRun, *, frames: bool) -> SourceRun:
     return twin
 
 
-def _copy_beside(beside: Beside, sources: Sources, log: DriveLog) -> Beside:
-    twin = _with_own_attributes(beside)
+def _copy_aligned(aligned: AlignedSources, sources: Sources, log: DriveLog) -> AlignedSources:
+    twin = _with_own_attributes(aligned)
     twin.sources, twin.drive, twin.blocks = sources, log, log.blocks
-    twin.seconds = {key: list(marks) for key, marks in beside.seconds.items()}
+    twin.seconds = {key: list(marks) for key, marks in aligned.seconds.items()}
     return twin
 
 

@@ -6,7 +6,7 @@ from collections.abc import Callable
 
 from rich.cells import cell_len
 
-from monitor.following.sources import evidence_words
+from monitor.following.source_words import evidence_words
 from monitor.following.view import ResponseTraces
 from monitor.judging.case.trial import ConditionResult, Response, Trial
 from monitor.screens.dialogs.response_plot import response_rows

@@ -6,7 +6,7 @@ from dataclasses import replace
 
 from rich.cells import cell_len
 
-from monitor.following.sources import clock_words
+from monitor.following.source_words import clock_words
 from monitor.following.view import FeedView, RecorderView
 from monitor.screens.drawing.canvas import Canvas, clean, fit
 from monitor.screens.drawing.marks import TONE_MARKS, Tone

@@ -8,9 +8,9 @@ import numpy as np
 
 from monitor.judging.case.trial import Trial
 from monitor.replay.explain.changes import Again
+from monitor.replay.explain.explanation import Explanation
 from monitor.replay.explain.sweep import Sweep
-from monitor.replay.explain.trial import Explanation
-from monitor.replay.source import ReplaySource
+from monitor.replay.provider import ReplayProvider
 from monitor.screens.dialogs.sheet import Row
 from monitor.screens.drawing.canvas import Canvas, clean, fit, wrap
 from monitor.screens.drawing.marks import VERDICT_MARKS, VERDICT_TONES
@@ -25,7 +25,7 @@ class AgainPage(Page):
     keys = (("/", "another study file"), ("s", "sweep: next condition"), ("↑↓", "rows"))
     input_label = "Study file: "
 
-    def __init__(self, source: ReplaySource, folder: Path, trials: tuple[Trial, ...]) -> None:
+    def __init__(self, source: ReplayProvider, folder: Path, trials: tuple[Trial, ...]) -> None:
         super().__init__(source, folder)
         self._trials = trials
         self._study_path = ""

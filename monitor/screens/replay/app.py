@@ -10,7 +10,7 @@ from pathlib import Path
 from textual.app import SystemCommand
 from textual.screen import Screen
 
-from monitor.replay.source import ReplaySource
+from monitor.replay.provider import ReplayProvider
 from monitor.screens.replay.keys import REPLAY_KEYS
 from monitor.screens.replay.page import Page
 from monitor.screens.replay.screen import ReplayScreen
@@ -23,7 +23,7 @@ class ReplayApp(WatchApp):
 
     def __init__(
         self,
-        source: ReplaySource,
+        source: ReplayProvider,
         *,
         clock: Callable[[], float] = time.monotonic,
         wall: Callable[[], float] = time.time,
@@ -47,7 +47,7 @@ class ReplayApp(WatchApp):
             yield SystemCommand(name, f"{key.help} ({key.shown})", partial(self._from_palette, key.action))
 
 
-def run_replay(source: ReplaySource, pictures: Path | None = None) -> int:
+def run_replay(source: ReplayProvider, pictures: Path | None = None) -> int:
     """Shows the replay until it is left; gives 0, or 128 + n after a signal n.
 
     The source stays the caller's. Raises `WitnessError` without a terminal.

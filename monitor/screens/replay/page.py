@@ -9,7 +9,7 @@ from textual.app import ComposeResult
 from textual.screen import Screen
 from textual.widgets import Input
 
-from monitor.replay.source import ReplaySource
+from monitor.replay.provider import ReplayProvider
 from monitor.screens.dialogs.sheet import SheetBody
 from monitor.screens.drawing.canvas import Canvas, clean, fit
 from monitor.screens.messages import ColoursAsked, PictureAsked
@@ -37,7 +37,7 @@ class Page(Screen[None]):
     input_label = ""
     """Not empty: the page has a line to type in, which `/` opens."""
 
-    def __init__(self, source: ReplaySource, folder: Path) -> None:
+    def __init__(self, source: ReplayProvider, folder: Path) -> None:
         super().__init__()
         self.source = source
         self.folder = folder

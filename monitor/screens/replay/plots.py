@@ -9,8 +9,8 @@ import numpy as np
 
 from monitor.errors import WitnessError
 from monitor.measures.columns import BoolArray
+from monitor.replay.provider import ReplayProvider
 from monitor.replay.series import Series, SeriesStretch
-from monitor.replay.source import ReplaySource
 from monitor.replay.table import write_table
 from monitor.screens.drawing.canvas import Canvas, clean, fit
 from monitor.screens.drawing.marks import TIMELINE_LETTERS
@@ -50,7 +50,7 @@ class PlotsPage(Page):
     )
 
     def __init__(
-        self, source: ReplaySource, folder: Path, drive: int, at_t: float, *, go: Callable[[int, float], None]
+        self, source: ReplayProvider, folder: Path, drive: int, at_t: float, *, go: Callable[[int, float], None]
     ) -> None:
         super().__init__(source, folder)
         self._drive = drive

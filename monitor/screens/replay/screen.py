@@ -9,9 +9,9 @@ from pathlib import Path
 from textual.binding import Binding
 
 from monitor.errors import WitnessError
+from monitor.replay.provider import ReplayProvider
 from monitor.replay.seeking.map import PlaceKind
 from monitor.replay.series import LONGEST_S, SeriesStretch
-from monitor.replay.source import ReplaySource
 from monitor.replay.table import write_table
 from monitor.screens.drawing.canvas import Canvas, clean
 from monitor.screens.drawing.picture import Picture
@@ -21,7 +21,7 @@ from monitor.screens.replay.dialogs import GoToSheet, ReplayHelpSheet
 from monitor.screens.replay.keys import REPLAY_KEYS, draw_replay_keys
 from monitor.screens.replay.plots import PlotsPage
 from monitor.screens.replay.why import WhyPage
-from monitor.screens.watch.live import PANELS, Clock, DrawPanel
+from monitor.screens.watch.drawn_screen import PANELS, Clock, DrawPanel
 from monitor.screens.watch.screen import WatchScreen
 
 KINDS: tuple[PlaceKind, ...] = ("trigger", "note", "loss", "finding", "drive")
@@ -32,7 +32,7 @@ class ReplayScreen(WatchScreen):
 
     BINDINGS = [Binding(key.key, key.action, key.word, show=False) for key in REPLAY_KEYS]  # noqa: RUF012 (Textual's own way)
 
-    def __init__(self, source: ReplaySource, *, clock: Clock, wall: Clock, pictures: Path | None) -> None:
+    def __init__(self, source: ReplayProvider, *, clock: Clock, wall: Clock, pictures: Path | None) -> None:
         super().__init__(source, read_only=False, replay=True, clock=clock, wall=wall, pictures=pictures)
         self.moving = source
         self.kind: PlaceKind = "trigger"

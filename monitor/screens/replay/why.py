@@ -5,10 +5,10 @@ from __future__ import annotations
 from collections.abc import Callable
 from pathlib import Path
 
-from monitor.replay.explain.trial import Explanation
+from monitor.replay.explain.explanation import Explanation
 from monitor.replay.lines.line import MIXED, NOTHING
 from monitor.replay.lines.rows import Row
-from monitor.replay.source import ReplaySource
+from monitor.replay.provider import ReplayProvider
 from monitor.screens.drawing.canvas import Canvas, clean, fit, wrap
 from monitor.screens.drawing.marks import MET, NOT_MET, UNDECIDED, VERDICT_MARKS, VERDICT_TONES
 from monitor.screens.drawing.trace import Area
@@ -44,7 +44,7 @@ class WhyPage(Page):
 
     def __init__(
         self,
-        source: ReplaySource,
+        source: ReplayProvider,
         folder: Path,
         trial_ids: list[str],
         at: int,

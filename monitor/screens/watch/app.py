@@ -18,7 +18,7 @@ from monitor.screens.drawing.marks import THEMES
 from monitor.screens.drawing.svg import placed
 from monitor.screens.keymap import keys_for
 from monitor.screens.messages import PictureAsked, Told
-from monitor.screens.source import ViewSource
+from monitor.screens.provider import ViewProvider
 from monitor.screens.watch.screen import WatchScreen
 
 THEME_NAMES = tuple(theme.name for theme in THEMES)
@@ -37,7 +37,7 @@ class WatchApp(App[int]):
 
     def __init__(
         self,
-        source: ViewSource,
+        source: ViewProvider,
         *,
         read_only: bool = False,
         replay: bool = False,

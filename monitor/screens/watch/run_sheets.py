@@ -10,7 +10,7 @@ from monitor.screens.dialogs.preflight import PreflightSheet
 from monitor.screens.dialogs.ruling import RulingSheet
 from monitor.screens.dialogs.steps import StepsSheet
 from monitor.screens.messages import RulingGiven
-from monitor.screens.watch.live import LiveScreen
+from monitor.screens.watch.drawn_screen import LiveScreen
 
 
 class RunSheets(LiveScreen):

@@ -12,7 +12,7 @@ from types import FrameType
 from typing import Any
 
 from monitor.errors import WitnessError
-from monitor.screens.source import ViewSource
+from monitor.screens.provider import ViewProvider
 from monitor.screens.watch.app import WatchApp
 
 WATCHDOG_S = 3.0
@@ -33,7 +33,7 @@ def refuse_without_terminal(command: str = "watch") -> None:
 
 
 def run_watch(
-    source: ViewSource, *, read_only: bool = False, replay: bool = False, pictures: Path | None = None
+    source: ViewProvider, *, read_only: bool = False, replay: bool = False, pictures: Path | None = None
 ) -> int:
     """Shows the watch screen until the operator leaves it; gives 0, or 128 + n after a signal n.
 

@@ -14,7 +14,7 @@ from monitor.screens.keymap import KEYS, offered
 from monitor.screens.messages import ColoursAsked, NoteDropped, NoteWritten, PictureAsked
 from monitor.screens.mouse import RowClicked
 from monitor.screens.panels.side import rows_for_trials, trials_shown
-from monitor.screens.source import TransportSource
+from monitor.screens.provider import TransportProvider
 from monitor.screens.watch.run_sheets import RunSheets
 
 SLOWEST, FASTEST = 0.1, 60.0
@@ -180,7 +180,7 @@ class WatchScreen(RunSheets):
 
         self.app.push_screen(LeaveSheet(), answered)
 
-    def _move(self) -> TransportSource:
+    def _move(self) -> TransportProvider:
         assert self.transport is not None, "the keys of a replay are bound only in one"
         return self.transport
 

@@ -8,7 +8,7 @@ from typing import Any, Protocol, runtime_checkable
 from monitor.following.view import LiveView, TransportView
 
 
-class ViewSource(Protocol):
+class ViewProvider(Protocol):
     """The screen asks, the source never pushes, so a slow terminal can build no backlog."""
 
     def view(self) -> LiveView:
@@ -34,7 +34,7 @@ class ViewSource(Protocol):
 
 
 @runtime_checkable
-class WakingSource(Protocol):
+class WakingProvider(Protocol):
     """A source that says when there is a view that must not wait for the next tick."""
 
     def when_turned(self, wake: Callable[[], None]) -> None:
@@ -43,7 +43,7 @@ class WakingSource(Protocol):
 
 
 @runtime_checkable
-class TransportSource(Protocol):
+class TransportProvider(Protocol):
     """A source over a record that can be moved about in. All calls return at once; the next view shows the result."""
 
     def transport(self) -> TransportView: ...

@@ -18,16 +18,16 @@ from monitor.judging.judge import (
     shown_as_of,
     wanted,
 )
+from monitor.judging.pending import judge_pending
 from monitor.judging.rules.exposure import Exposure, Shown, exposure_before
 from monitor.judging.tracks import DriveTrials, Track, came_before
-from monitor.judging.waiting import judge_waiting
 from monitor.record.entries import Opening
 from monitor.study.model import Study
 from monitor.study.standing import Standing
 
 
 @dataclass(frozen=True, slots=True)
-class Settling:
+class Finalisation:
     """Judges tracks in place. Keeps nothing itself: `drives` are all drives so far, of which the last one is judged,
     and `number` is the last entry that was taken."""
 
@@ -35,7 +35,7 @@ class Settling:
     opening: Opening
     standing: Standing | None
 
-    def settle(self, drives: Sequence[DriveTrials], number: int) -> None:
+    def finalise(self, drives: Sequence[DriveTrials], number: int) -> None:
         """Judges the newest drive as far as its measured frames and its markers go."""
         drive = drives[-1]
         for watch in drive.watches.values():
@@ -52,7 +52,7 @@ class Settling:
         for name, watch in drive.watches.items():
             for track in drive.tracks.get(name, ()):
                 if track.marker is None and track.final_at is None:
-                    self._judge_waiting(drives, watch, track, number)
+                    self._judge_pending(drives, watch, track, number)
 
     def refresh(self, drives: Sequence[DriveTrials], number: int) -> None:
         """Judges again what is not final and has had new entries."""
@@ -103,12 +103,12 @@ class Settling:
         )
         track.is_stale = False
 
-    def _judge_waiting(self, drives: Sequence[DriveTrials], watch: FireWatch, track: Track, number: int) -> None:
+    def _judge_pending(self, drives: Sequence[DriveTrials], watch: FireWatch, track: Track, number: int) -> None:
         log = drives[-1].log
         over = log.end_number
         number = number if over is None else over
         earlier = self._exposure(drives, watch, track, number)
-        track.trial, track.shown = judge_waiting(self.plan(drives[-1]), log, watch, track.occurrence, earlier, number)
+        track.trial, track.shown = judge_pending(self.plan(drives[-1]), log, watch, track.occurrence, earlier, number)
         track.final_at = over
 
     def _exposure(self, drives: Sequence[DriveTrials], watch: FireWatch, track: Track, number: int) -> Exposure:

@@ -32,7 +32,7 @@ from monitor.screens.panels.side import draw_last_note, draw_side
 from monitor.screens.panels.slab import draw_slab
 from monitor.screens.panels.slow import draw_slow
 from monitor.screens.panels.timeline import draw_timeline
-from monitor.screens.source import TransportSource, ViewSource, WakingSource
+from monitor.screens.provider import TransportProvider, ViewProvider, WakingProvider
 from monitor.screens.watch.pace import Pace
 from monitor.screens.watch.seen import Seen
 
@@ -98,7 +98,7 @@ class LiveScreen(Screen[None]):
 
     def __init__(
         self,
-        source: ViewSource,
+        source: ViewProvider,
         *,
         read_only: bool,
         replay: bool,
@@ -109,7 +109,7 @@ class LiveScreen(Screen[None]):
         super().__init__()
         self.source = source
         self.read_only = read_only
-        self.transport: TransportSource | None = source if replay and isinstance(source, TransportSource) else None
+        self.transport: TransportProvider | None = source if replay and isinstance(source, TransportProvider) else None
         self.replay = replay
         self.wall = wall
         self.pictures = pictures
@@ -139,7 +139,7 @@ class LiveScreen(Screen[None]):
         self.place()
         self.seen.open_with(self.latest.trials)
         self.set_interval(self.pace.tick_s, self.beat, name="view")
-        if isinstance(self.source, WakingSource):
+        if isinstance(self.source, WakingProvider):
             loop = asyncio.get_running_loop()
             self.source.when_turned(lambda: _call_in(loop, self.tick_at_once))
         self.tick()

@@ -8,7 +8,7 @@ from typing import Any
 from monitor.feed.decode import decode_message
 from monitor.feed.schema import Frame
 from monitor.judging.case.columns import build_block
-from monitor.judging.case.tables import FrameRun, pieces_of
+from monitor.judging.case.frame_tables import FrameRun, pieces_of
 from monitor.measures.columns import FloatArray, FrameBlock, IntArray, OtherRows, join_blocks, slice_block
 from monitor.record.entries import EntryKind, unpack_frames
 from monitor.record.reader import RecordReading

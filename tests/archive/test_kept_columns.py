@@ -15,10 +15,10 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from monitor.archive.columns_kept import CACHE_NAME, ColumnsUnfit, KeptColumns, head_of
+from monitor.archive import kept_columns, review
+from monitor.archive.kept_columns import CACHE_NAME, ColumnsUnfit, KeptColumns, head_of
 from monitor.archive.review import Reviewed, review_record
 from monitor.errors import RecordUnreadable
-from monitor.following import columns_kept, review
 from monitor.judging.case.blocks import KeptRun, MeasuredBlock, join_measured_blocks
 from monitor.judging.document import session_json
 from monitor.judging.session import Session
@@ -36,7 +36,7 @@ FIXTURES = Path(__file__).resolve().parents[2] / "replay_fixtures"
 @pytest.fixture(autouse=True)
 def _short_records_too(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(review, "KEPT_FROM", 0)
-    monkeypatch.setattr(columns_kept, "LEAVE_FREE", 0)
+    monkeypatch.setattr(kept_columns, "LEAVE_FREE", 0)
 
 
 def told(reviewed: Reviewed) -> str:
@@ -163,7 +163,7 @@ def test_a_record_that_is_still_open_keeps_no_columns(tmp_path: Path) -> None:
 
 
 def test_a_disk_without_room_gets_no_cache(record: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(columns_kept, "LEAVE_FREE", 1 << 62)
+    monkeypatch.setattr(kept_columns, "LEAVE_FREE", 1 << 62)
     review_record(record, keep=True)
     assert not list(record.glob(f"{CACHE_NAME}*"))
 

@@ -21,7 +21,7 @@ BEFORE_TRIGGER_S, AFTER_TRIGGER_S = 1.0, 10.0
 """An alert or a contact within this of a trigger's marker belongs to that trigger."""
 
 
-def judge_waiting(
+def judge_pending(
     plan: Plan, drive: DriveLog, watch: FireWatch, occurrence: int, earlier: Exposure, number: int
 ) -> tuple[Trial, Shown]:
     """An expected trial whose marker has not come: armed, missed, or not reached."""

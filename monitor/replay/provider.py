@@ -1,4 +1,4 @@
-"""Replaying a record on a screen: a `ViewSource` that can be moved about in. Nothing is ever written into the record.
+"""Replaying a record on a screen: a `ViewProvider` that can be moved about in. Nothing is ever written into the record.
 
 Two threads: one reads the record once (`MapMaking`), the other keeps the picture at the place where the clock says
 (`Playback`). The screen asks for the newest picture; its calls return at once.
@@ -19,8 +19,8 @@ from monitor.following.view import LiveView, RecorderView, TimelineMark, Transpo
 from monitor.judging.case.trial import Trial
 from monitor.replay.addendum import AddendumWriting
 from monitor.replay.explain.changes import judge_again
+from monitor.replay.explain.explanation import Explanation, explain_trial
 from monitor.replay.explain.sweep import sweep_folder
-from monitor.replay.explain.trial import Explanation, explain_trial
 from monitor.replay.lookups import Answer, LookUps
 from monitor.replay.pace import Loop, PlayClock
 from monitor.replay.seeking.map import Place, PlaceKind, RecordMap
@@ -38,7 +38,7 @@ NEAR_DAMAGE_S = 5.0
 FIRST_VIEW_WITHIN_S = 20.0
 
 
-class ReplaySource:
+class ReplayProvider:
     """The record at `path`; `by` enters notes and rulings into its addendum. `study`: judge by another study file."""
 
     def __init__(

@@ -14,7 +14,7 @@ from itertools import product
 
 import numpy as np
 
-from monitor.judging.case.beside import UNSURE_AT_MOST_S, Beside
+from monitor.judging.case.alignment import UNSURE_AT_MOST_S, AlignedSources
 from monitor.judging.case.case import Case
 from monitor.judging.case.sources import FAMILIES, Family, SourceLog, SourceRun
 from monitor.judging.case.trial import AlertResult, Finding, SourceEvidence
@@ -29,12 +29,12 @@ CLOCKS_APART = 3
 """So many sources are looked at one by one; more of them at once are taken as early or as late together."""
 
 
-def unheard_in(beside: Beside | None, start_t: float, end_t: float, number: int) -> dict[Family, str]:
+def unheard_in(aligned: AlignedSources | None, start_t: float, end_t: float, number: int) -> dict[Family, str]:
     """What alert or task markers between two times may be unknown to us as of an entry, and why."""
     found: dict[Family, str] = {}
-    for log in beside.sources.logs if beside is not None else ():
-        assert beside is not None
-        trouble = trouble_between(beside, log, start_t, end_t, number)
+    for log in aligned.sources.logs if aligned is not None else ():
+        assert aligned is not None
+        trouble = trouble_between(aligned, log, start_t, end_t, number)
         for family in FAMILIES if trouble else ():
             if log.may_give(family, number):
                 found.setdefault(family, f"{log.name_as_of(number)} {trouble}")
@@ -43,11 +43,11 @@ def unheard_in(beside: Beside | None, start_t: float, end_t: float, number: int)
 
 def evidence_of(case: Case) -> tuple[SourceEvidence, ...]:
     """Each source at the fire."""
-    beside = case.drive.beside
-    return () if beside is None else tuple(_evidence(case, beside, log) for log in beside.sources.logs)
+    aligned = case.drive.aligned
+    return () if aligned is None else tuple(_evidence(case, aligned, log) for log in aligned.sources.logs)
 
 
-def trouble_between(beside: Beside, log: SourceLog, start_t: float, end_t: float, number: int) -> str:
+def trouble_between(aligned: AlignedSources, log: SourceLog, start_t: float, end_t: float, number: int) -> str:
     """What is wrong with a source between two times of the drive, as the rest of a sentence; empty where nothing is.
 
     Then it may have given markers there that are not known, or not when.
@@ -58,21 +58,21 @@ def trouble_between(beside: Beside, log: SourceLog, start_t: float, end_t: float
     runs = log.runs_as_of(number)
     if not runs:
         return "has sent nothing that can be read"
-    heard_t, now_t = beside.time_of(heard), beside.time_of(number)
+    heard_t, now_t = aligned.time_of(heard), aligned.time_of(number)
     if now_t - heard_t > SILENT_S:
         since = f"since {heard_t:.1f} s" if math.isfinite(heard_t) else "all the drive"
         return f"has been silent {since}"
-    begun_t = beside.time_of(runs[0].number)
+    begun_t = aligned.time_of(runs[0].number)
     if begun_t > start_t:
         return f"{'was started again' if len(runs) > 1 else 'was first heard'} at {begun_t:.1f} s"
-    offset = beside.offset(log, runs[0], number)
+    offset = aligned.offset(log, runs[0], number)
     if offset is None:
         return "has no sync mark that the simulator has seen, too: its clock is not known"
     off_by = offset.second_at(end_t)[1]
     if off_by > UNSURE_AT_MOST_S:
         return f"has a clock that is known to ±{off_by:.2f} s only"
     for step in runs[0].log.lost_markers(number):
-        at_t = beside.time_of(step.number)
+        at_t = aligned.time_of(step.number)
         if start_t - SILENT_S <= at_t <= end_t + SILENT_S:
             return f"lost a marker on the way at {at_t:.1f} s"
     return ""
@@ -106,28 +106,28 @@ def judge_task_by_clocks(case: Case, judge: Callable[[Case], list[Finding]]) -> 
     return _left_open(case, findings, others, "task")
 
 
-def _evidence(case: Case, beside: Beside, log: SourceLog) -> SourceEvidence:
+def _evidence(case: Case, aligned: AlignedSources, log: SourceLog) -> SourceEvidence:
     at_t, number = case.fired_at, case.number
     runs = log.runs_as_of(number)
-    run = next((one for one in runs if beside.time_of(one.number) <= at_t), runs[0] if runs else None)
-    offset = None if run is None else beside.offset(log, run, number)
+    run = next((one for one in runs if aligned.time_of(one.number) <= at_t), runs[0] if runs else None)
+    offset = None if run is None else aligned.offset(log, run, number)
     name = log.name_as_of(number)
-    trouble = trouble_between(beside, log, case.start_t, case.end_t, number)
+    trouble = trouble_between(aligned, log, case.start_t, case.end_t, number)
     if offset is None or run is None:
         return SourceEvidence(name, log.endpoint, None, None, 0, trouble)
     second_t, off_by = offset.second_at(at_t)
-    marks = beside.marks(log, run, number)
+    marks = aligned.marks(log, run, number)
     if not trouble and case.passed(SAMPLES_WITHIN_S):
-        trouble = _sample_trouble(beside, run, at_t, number)
+        trouble = _sample_trouble(aligned, run, at_t, number)
     return SourceEvidence(name, log.endpoint, at_t - second_t, off_by, marks, trouble)
 
 
-def _sample_trouble(beside: Beside, run: SourceRun, at_t: float, number: int) -> str:
+def _sample_trouble(aligned: AlignedSources, run: SourceRun, at_t: float, number: int) -> str:
     """Why the signals of a source have no value at an instant."""
     hello = run.hello_as_of(number)
     if hello is None or not hello.signals:
         return ""
-    columns = beside.columns(np.array([at_t]), number)
+    columns = aligned.columns(np.array([at_t]), number)
     given = [columns[name] for name in hello.signals if name in columns]
     if any(np.isfinite(one.low[0]) for one in given):
         return ""

@@ -38,7 +38,7 @@ MARKER_NUMBERS = 1_000_000_000
 
 
 @dataclass(frozen=True, slots=True)
-class Column:
+class SignalColumn:
     """A signal at n instants: its value, and the least and greatest that are possible there. NaN: not measured.
 
     A flag (0 or 1) that is not the same all over the uncertainty has no value.
@@ -49,8 +49,8 @@ class Column:
     high: FloatArray
 
 
-class Beside:
-    """The further sources beside one drive, which began with the entry `number`; `blocks` are its measured frames."""
+class AlignedSources:
+    """The further sources by the clock of one drive, which began with entry `number`; `blocks` are its frames."""
 
     def __init__(self, sources: Sources, drive: Stream, blocks: deque[MeasuredBlock], number: int) -> None:
         self.sources, self.drive, self.blocks, self.number = sources, drive, blocks, number
@@ -98,9 +98,9 @@ class Beside:
             self._told[key] = estimate_offset(pairs, *steps), len(pairs)
         return self._told[key]
 
-    def columns(self, t: FloatArray, number: int | IntArray) -> dict[str, Column]:
+    def columns(self, t: FloatArray, number: int | IntArray) -> dict[str, SignalColumn]:
         """The signals of all sources at times of the drive (shape (n,)), as of one entry or of one for each time."""
-        found: dict[str, Column] = {}
+        found: dict[str, SignalColumn] = {}
         for log in self.sources.logs:
             for run in log.runs_as_of(int(np.max(number)) if np.size(number) else 0):
                 samples = run.samples()
@@ -144,7 +144,7 @@ class Beside:
 
     def _of_run(
         self, log: SourceLog, run: SourceRun, samples: Samples, t: FloatArray, number: int | IntArray
-    ) -> dict[str, Column]:
+    ) -> dict[str, SignalColumn]:
         if isinstance(number, int) or not len(t):
             number = number if isinstance(number, int) else 0
             return _sampled(samples, run.log.period_s, self._retain_s, t, self.offset(log, run, number), number)
@@ -164,7 +164,9 @@ class Beside:
             if len(one)
         ]
         return {
-            name: Column(*(np.concatenate([getattr(part[name], kind) for part in parts]) for kind in Column.__slots__))
+            name: SignalColumn(
+                *(np.concatenate([getattr(part[name], kind) for part in parts]) for kind in SignalColumn.__slots__)
+            )
             for name in samples.signals
         }
 
@@ -177,10 +179,12 @@ def _last_as_of(marks: list[Mark], number: int) -> list[Mark]:
     return [mark for mark in marks if mark.number <= number][-MARKS_KEPT:]
 
 
-def _first_known(first: Column, second: Column) -> Column:
+def _first_known(first: SignalColumn, second: SignalColumn) -> SignalColumn:
     """The first column, and the second one where the first one knows nothing."""
     known = np.isfinite(first.low)
-    return Column(*(np.where(known, getattr(first, kind), getattr(second, kind)) for kind in Column.__slots__))
+    return SignalColumn(
+        *(np.where(known, getattr(first, kind), getattr(second, kind)) for kind in SignalColumn.__slots__)
+    )
 
 
 def place_times(offset: ClockOffset, first_t: FloatArray) -> tuple[FloatArray, FloatArray]:
@@ -202,11 +206,11 @@ def _sampled(
     t: FloatArray,
     offset: ClockOffset | None,
     number: int | IntArray,
-) -> dict[str, Column]:
+) -> dict[str, SignalColumn]:
     """The signals of a run at times of the drive; all NaN where its clock is not known."""
     nothing = np.full(len(t), math.nan)
     if offset is None or not len(samples.t):
-        return {name: Column(nothing, nothing, nothing) for name in samples.signals}
+        return {name: SignalColumn(nothing, nothing, nothing) for name in samples.signals}
     second_t, off_by = place_times(offset, t)
     known = np.broadcast_to(np.searchsorted(samples.number, number, side="right"), t.shape)
     last_known = np.maximum(known - 1, 0)
@@ -240,11 +244,11 @@ def _held(
     return np.asarray(whole & (ends >= until_t))
 
 
-def _column(values: FloatArray, covered: BoolArray, first: IntArray, at: IntArray, last: IntArray) -> Column:
+def _column(values: FloatArray, covered: BoolArray, first: IntArray, at: IntArray, last: IntArray) -> SignalColumn:
     low, high = values[first], values[first]
     for step in range(1, int((last - first).max(initial=0)) + 1):
         one = values[np.minimum(first + step, last)]
         low, high = np.minimum(low, one), np.maximum(high, one)  # both give NaN where one of them is
     low, high = np.where(covered, low, math.nan), np.where(covered, high, math.nan)
     is_flag = ((low == 0.0) & (high == 1.0)) | np.isnan(low)
-    return Column(np.where(is_flag, math.nan, values[at]), low, high)
+    return SignalColumn(np.where(is_flag, math.nan, values[at]), low, high)

@@ -24,7 +24,7 @@ from typing import Any
 import msgpack
 import numpy as np
 
-from monitor.archive.others_kept import RowsOnDemand
+from monitor.archive.kept_others import RowsOnDemand
 from monitor.archive.program import program_digest, record_files
 from monitor.judging.case.blocks import KeptRun, MeasuredBlock
 from monitor.measures.columns import FrameBlock
