@@ -30,7 +30,8 @@ from monitor.judging.source_state import look_at_sources
 from monitor.measures.columns import FloatArray
 from monitor.measures.measured import Measured
 from monitor.measures.names import MEASURES
-from monitor.study.model import Band, Measure, SheetStep, Trigger
+from monitor.study.band import Band
+from monitor.study.model import Measure, SheetStep, Trigger
 
 STALE_S = 0.25
 """A feed whose last frame is older than this is stale: its numbers are not shown (three frames of 12 Hz)."""
@@ -215,10 +216,8 @@ def in_band(value: float | None, state: str | None, band: Band | None) -> Result
     if value is None:
         if state not in ("not closing", "standing still", "not departing"):
             return "undecided"
-        return "not met" if band.at_most is not None else "met"
-    low = -np.inf if band.at_least is None else band.at_least - band.tolerance
-    high = np.inf if band.at_most is None else band.at_most + band.tolerance
-    return "met" if low <= value <= high else "not met"
+        return "met" if band.takes_unbounded else "not met"
+    return "met" if band.contains_one(value) else "not met"
 
 
 def _strips(log: DriveLog, trigger: Trigger | None, masked: bool) -> list[StripView]:

@@ -20,7 +20,8 @@ from monitor.measures.names import MEASURES
 from monitor.replay.lines.rows import lead_rows_of
 from monitor.replay.seeking.map import RecordMap
 from monitor.replay.seeking.playback import Playback
-from monitor.study.model import Band, Measure, Study
+from monitor.study.band import Band
+from monitor.study.model import Measure, Study
 
 LONGEST_S = 60.0
 """A stretch is at most this long: judging keeps at least so much of a drive at hand."""

@@ -8,19 +8,12 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import Literal
 
+from monitor.study.band import Band
+
 MissingMeans = Literal["undecided", "met", "not met"]
 Severity = Literal["void", "doubtful", "note"]
 Edge = Literal["none", "rising", "falling", "risingOrFalling"]
 """Condition edges with the members and meaning of the open scenario standard (ASAM OpenSCENARIO XML, conditionEdge)."""
-
-
-@dataclass(frozen=True, slots=True)
-class Band:
-    """Closed band of a measure; None means open on that side. `tolerance` widens it on both sides ("at the edge")."""
-
-    at_least: float | None
-    at_most: float | None
-    tolerance: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
