@@ -224,7 +224,7 @@ def traces(**more: Any) -> ResponseTraces:
 def ruled(one: Trial) -> Trial:
     """The trial with a ruling."""
     return replace(
-        one, stage="ruled", ruling=Ruling("invalid", "task-broken", "grid did not light up", "ops", 230.0, WALL)
+        one, stage="ruled", rulings=(Ruling("invalid", "task-broken", "grid did not light up", "ops", 230.0, WALL),)
     )
 
 
