@@ -6,6 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 
+from monitor.feed.marker_kinds import KINDS
 from monitor.following.outlook import look_out
 from monitor.following.scene import build_scene
 from monitor.following.source_words import trouble_sentence
@@ -233,23 +234,14 @@ def _strips(log: DriveLog, trigger: Trigger | None, masked: bool) -> list[StripV
     return found
 
 
-_KINDS = {
-    "trigger": "trigger",
-    "alert_on": "alert",
-    "task_start": "task",
-    "pause": "pause",
-    "collision": "collision",
-}
-
-
 def _timeline(session: Session, log: DriveLog | None, *, masked: bool) -> list[TimelineMark]:
-    """What stands on the time line; while a blind study masks, no collision does."""
+    """What stands on the time line; while a blind study masks, nothing that reveals does."""
     if log is None:
         return []
     marks = [
-        TimelineMark(marker.t, _KINDS[marker.kind], marker.name)
+        TimelineMark(marker.t, word, marker.name)
         for marker in log.known_markers(session.last_number)
-        if marker.kind in _KINDS and not (masked and marker.kind == "collision")
+        if (word := KINDS[marker.kind].on_timeline) and not (masked and KINDS[marker.kind].reveals)
     ]
     marks += [TimelineMark(loss.after_t, "loss", f"{loss.count} frames lost") for loss in log.losses]
     marks += [
