@@ -6,6 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 
+from monitor.feed.marker_kinds import KINDS
 from monitor.following.outlook import look_out
 from monitor.following.scene import build_scene
 from monitor.following.source_words import trouble_sentence
@@ -21,7 +22,7 @@ from monitor.following.view import (
     StripView,
     TimelineMark,
 )
-from monitor.judging.blinding import Span, hidden_frames, hides, marker_reveals, reveals, spans_in_picture
+from monitor.judging.blinding import Span, hidden_frames, hides, hides_marker, reveals, spans_in_picture
 from monitor.judging.case.blocks import MeasuredBlock
 from monitor.judging.case.drive import DriveLog
 from monitor.judging.case.trial import Result
@@ -237,23 +238,14 @@ def _strips(study: Study, log: DriveLog, trigger: Trigger | None, hidden: tuple[
     return found
 
 
-_KINDS = {
-    "trigger": "trigger",
-    "alert_on": "alert",
-    "task_start": "task",
-    "pause": "pause",
-    "collision": "collision",
-}
-
-
 def _timeline(session: Session, log: DriveLog | None, hidden: tuple[Span, ...]) -> list[TimelineMark]:
     """What stands on the time line; of a blind trial nothing that its response brought about."""
     if log is None:
         return []
     marks = [
-        TimelineMark(marker.t, _KINDS[marker.kind], marker.name)
+        TimelineMark(marker.t, word, marker.name)
         for marker in log.known_markers(session.last_number)
-        if marker.kind in _KINDS and not (marker_reveals(marker.kind) and hides(hidden, marker.t))
+        if (word := KINDS[marker.kind].on_timeline) and not hides_marker(hidden, marker.kind, marker.t)
     ]
     marks += [TimelineMark(loss.after_t, "loss", f"{loss.count} frames lost") for loss in log.losses]
     marks += [

@@ -1,7 +1,8 @@
 """What a blind record hides until each ruling is made: the one place that is asked.
 
 Three tables say of each of their rows whether it `reveals` the driver's response: the measures
-(`measures/names.py`), the marker kinds and the reasons (`study/reasons.py`). What is derived reveals if any of its
+(`measures/names.py`), the
+marker kinds (`feed/marker_kinds.py`) and the reasons (`study/reasons.py`). What is derived reveals if any of its
 inputs does. Derived are also the time between two events of which the later one depends on how fast the car went, how
 long a drive took, and how many frames it has.
 
@@ -24,6 +25,7 @@ from typing import Any
 import numpy as np
 
 from monitor.errors import StudyFaults
+from monitor.feed.marker_kinds import KINDS
 from monitor.judging.case.case import trial_window
 from monitor.judging.case.trial import Finding, Trial
 from monitor.measures.columns import BoolArray, FloatArray
@@ -34,8 +36,6 @@ from monitor.study.model import Measure, Study, Trigger
 
 SCRIPTED = ("scripted", "alert", "task")
 """Sources of signals that say nothing of the driver."""
-
-_TOLD_AFTER_FIRE = ("run_start", "trigger", "alert_on")
 
 _TIME = re.compile(r"\d+\.\d+(?=(?: (?:and|to) \d+\.\d+)? s\b)")
 _HIDDEN_TIME = "(hidden)"
@@ -81,11 +81,6 @@ def reveals(study: Study, measure: Measure) -> bool:
         return chosen_by_own_way(study, measure.role)
     known = MEASURES.get(measure.name)
     return known is None or known.reveals
-
-
-def marker_reveals(kind: str) -> bool:
-    """Whether a marker of this kind tells of the response when it comes after the fire."""
-    return kind not in _TOLD_AFTER_FIRE
 
 
 def chosen_by_own_way(study: Study, role: str | None) -> bool:
@@ -146,6 +141,11 @@ def spans_in_picture(study: Study, trials: Iterable[Trial], drive: int | None, *
 def hides(spans: Iterable[Span], t: float | None, *, over_s: float = 0.0) -> bool:
     """Whether what reveals is hidden at an instant; `over_s`: of a number that looks back so far."""
     return t is not None and any(span.start_t < t <= span.end_t + over_s for span in spans)
+
+
+def hides_marker(spans: Iterable[Span], kind: str, t: float) -> bool:
+    """Whether a marker is hidden."""
+    return KINDS[kind].reveals and hides(spans, t)
 
 
 def hidden_frames(spans: Iterable[Span], t: FloatArray, *, over_s: float = 0.0) -> BoolArray:

@@ -7,8 +7,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from monitor.feed.marker_kinds import KINDS, word_on_plot
 from monitor.following.view import TimelineMark
-from monitor.judging.blinding import Span, hidden_frames, hidden_spans, hides, marker_reveals, reveals
+from monitor.judging.blinding import Span, hidden_frames, hidden_spans, hides_marker, reveals
 from monitor.judging.case.drive import DriveLog
 from monitor.judging.case.stretch import Stretch, cut_stretch
 from monitor.judging.case.values import role_channel, values_on
@@ -28,15 +29,6 @@ LONGEST_S = 60.0
 
 LEAD_CHANNELS = ("speed", "accel")
 OWN_LAST = ("x", "y", "heading", "length", "width", "lane")
-MARK_KINDS = {
-    "trigger": "trigger",
-    "alert_on": "alert",
-    "alert_off": "alert",
-    "task_start": "task",
-    "task_end": "task",
-    "pause": "pause",
-    "collision": "collision",
-}
 
 
 @dataclass(frozen=True, slots=True)
@@ -188,9 +180,9 @@ def _marks(
     found: RecordMap, log: DriveLog, drive: int, start_t: float, end_t: float, hidden: tuple[Span, ...]
 ) -> list[TimelineMark]:
     marks = [
-        TimelineMark(marker.t, MARK_KINDS[marker.kind], f"{marker.name} {marker.kind.partition('_')[2]}".rstrip())
+        TimelineMark(marker.t, word, f"{marker.name} {marker.kind.partition('_')[2]}".rstrip())
         for marker in log.markers.values()
-        if marker.kind in MARK_KINDS and not (marker_reveals(marker.kind) and hides(hidden, marker.t))
+        if (word := word_on_plot(KINDS[marker.kind])) and not hides_marker(hidden, marker.kind, marker.t)
     ]
     for (number, name, _), track in found.done_tracks.items():
         if number == drive and track.trial is not None and track.trial.timing.expected_at is not None:
