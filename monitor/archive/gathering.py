@@ -98,9 +98,16 @@ class Gathered:
 
 
 def gather(
-    directory: Path, study: Study | None = None, progress: Progress | None = None, spread: Spread = one_by_one
+    directory: Path,
+    study: Study | None = None,
+    progress: Progress | None = None,
+    spread: Spread = one_by_one,
+    *,
+    unblinded: bool = False,
 ) -> Gathered:
     """Judges every record of a directory, from the cache where it fits; by `study` instead of their own if given.
+
+    `unblinded`: with hidden responses, which are judged anew because no cache has them; for who has entered a look.
 
     Raises `RecordUnreadable` only where there is no such directory: whatever is wrong with one record is told in the
     result, and the others are read all the same.
@@ -118,13 +125,13 @@ def gather(
         try:
             if is_being_written(path):
                 running.append(path.name)
-            elif (known := cached_summary(path, study)) is None:
+            elif (known := cached_summary(path, study)) is None or (unblinded and known.withholds):
                 to_judge.append(path)
             else:
                 runs.append(known)
         except OSError as error:
             unreadable.append((path.name, f"the disk does not give it back ({error.strerror})."))
-    for path, judged in judge_anew(to_judge, study, spread=spread, progress=progress):
+    for path, judged in judge_anew(to_judge, study, spread=spread, progress=progress, unblinded=unblinded):
         if isinstance(judged, str):
             unreadable.append((path.name, judged.removeprefix(f"{path}: ")))
         else:

@@ -1,10 +1,9 @@
 """What a blind record hides until each ruling is made: the one place that is asked.
 
-Three tables say of each of their rows whether it `reveals` the driver's response: the measures
-(`measures/names.py`), the
-marker kinds (`feed/marker_kinds.py`) and the reasons (`study/reasons.py`). What is derived reveals if any of its
+Three tables say of each of their rows whether it `reveals` the driver's response: the measures (`measures/names.py`),
+the marker kinds (`feed/marker_kinds.py`) and the reasons (`study/reasons.py`). What is derived reveals if any of its
 inputs does. Derived are also the time between two events of which the later one depends on how fast the car went, how
-long a drive took, and how many frames it has.
+long a drive took, what ended it, and how many frames it has.
 
 Own channels reveal, and so does a role that is chosen by the own car's way (`lead` without a name); a role that names
 its vehicle is scripted. A further signal reveals unless the study says that it is the script's, the alert's or the
@@ -196,8 +195,7 @@ def _hidden(study: Study, trigger: Trigger, trial: Trial, spans: _Spans | None) 
         elif spans.meet(fired_at, end_t):
             trial = replace(trial, beside_hidden=True)
     if trial.response_hidden:
-        withheld = trial.response is not None
-        trial = replace(trial, withheld=withheld, response=None, findings=tuple(_told(study, trial)))
+        trial = replace(trial, withheld=fired_at is not None, response=None, findings=tuple(_told(study, trial)))
     at = math.inf if fired_at is None else fired_at
     return _without_times(trial, spans.starts[0]) if spans is not None and spans.starts[0] < at else trial
 

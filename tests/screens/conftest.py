@@ -172,7 +172,6 @@ def trial(verdict: str = "valid", stage: str = "final", **more: Any) -> Trial:
         "wall": WALL + 204.2,
         "stage": stage,
         "verdict": verdict,
-        "ruling": None,
         "naive": "yes",
         "role_id": {"lead": 11},
         "timing": Timing(204.18, 0.017, 1.0, "on time"),

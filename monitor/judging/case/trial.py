@@ -180,7 +180,7 @@ class Trial:
     beside_hidden: bool = False
     """Whether its response lies in the time of another trial's whose response is hidden."""
     withheld: bool = False
-    """Whether a response was timed that is hidden."""
+    """Whether it fired and what was measured of its response is hidden."""
     hidden_to: float | None = None
     """End of the response's horizon, in seconds of the drive, while the response is hidden."""
     hidden_after: float | None = None

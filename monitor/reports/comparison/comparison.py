@@ -152,7 +152,7 @@ def _compare(
         horizon_s=horizon_s,
         within_s=within_s,
         test_name=test_name,
-        blind=one.study.blind,
+        blind=any(run.blind for run in one.runs),
         groups=groups,
         test=test,
         p=p,
