@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import Any
 
 from monitor.archive.judging_anew import Progress, Spread, judge_anew, one_by_one
+from monitor.archive.looks import count_looks, frozen
 from monitor.archive.summary import RunSummary, StudySummary, day_of
 from monitor.archive.summary_cache import cached_summary
 from monitor.record.disk import is_being_written
@@ -76,6 +77,7 @@ class Gathered:
         said = [f"{name} was withdrawn on {day}: nothing of it is left to be counted." for name, day in self.withdrawn]
         said += [f"{name} is being recorded and is not counted yet." for name in self.running]
         for one in self.studies:
+            said += _judged_otherwise(self.directory, one)
             for run in one.runs:
                 if run.state == "open":
                     said.append(f"{run.record} was never closed; run: trialwitness recover {run.record}")
@@ -188,6 +190,31 @@ def _changes(one: StudyRuns) -> list[str]:
         f"The study file of {one.name} was changed in mid-study: {parts}; each run is judged by its own file. "
         "To judge all by one file, give it with --study."
     ]
+
+
+def _judged_otherwise(directory: Path, one: StudyRuns) -> list[str]:
+    """What must be said where another study file judges than the one that a record was opened with, or than the one
+    that was frozen before the first look."""
+    said = []
+    by_other = sum(run.by_other_file for run in one.runs)
+    looks = count_looks(directory)
+    if by_other:
+        after = "looks cannot be counted" if looks is None else f"after {count(looks, 'look')} at responses"
+        said.append(
+            f"{one.name}: {count(by_other, 'run')} of {len(one.runs)} judged by another study file "
+            f"({one.study.sha256[:8]}) than the one recorded with the run; {after}."
+        )
+    kept = frozen(directory, one.name)
+    if kept is None:
+        return said
+    others = [run for run in one.runs if run.study.sha256 != kept.sha256]
+    late = f", after {count(kept.after_looks, 'look')}" if kept.after_looks else ""
+    if others:
+        said.append(
+            f"{one.name}: {count(len(others), 'run')} of {len(one.runs)} judged by another file than the one that was "
+            f"frozen on {kept.when[:10]} by {kept.by}{late} ({kept.sha256[:8]})."
+        )
+    return said
 
 
 def _repeated(one: StudyRuns) -> list[str]:

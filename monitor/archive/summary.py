@@ -91,6 +91,8 @@ class RunSummary:
     drives: int
     blind: bool
     """Whether the record is blind, whatever the file says by which it is judged."""
+    by_other_file: bool
+    """Whether another study file judged than the one that the record was opened with."""
     study: StudySummary
     trials: tuple[TrialSummary, ...]
 
@@ -125,6 +127,7 @@ def summarise(reviewed: Reviewed, *, unblinded: bool = False) -> RunSummary:
         damage=reviewed.damage,
         drives=len(session.drives),
         blind=session.blind,
+        by_other_file=session.study.text != session.opening.study_text,
         study=summarise_study(session.study),
         trials=tuple(_trial(session, trial) for trial in session.trials(unblinded=unblinded)),
     )

@@ -70,8 +70,7 @@ def _accepts(reason: Reason) -> bool:
 def seen_now(trial: Trial, looks: int | None, *, verdict: bool = True) -> dict[str, Any]:
     """`seen` of a ruling that is made now: what stands before its author. `looks`: how many looks at responses by group
     had been entered for the study; None where that cannot be read."""
-    hidden = trial.response_hidden or trial.fired_at is None
-    return {"verdict": verdict, "response": not hidden, "looks": looks}
+    return {"verdict": verdict, "response": trial.response is not None, "looks": looks}
 
 
 def seen_in_words(ruling: Ruling) -> str:
@@ -81,7 +80,8 @@ def seen_in_words(ruling: Ruling) -> str:
         return "what was seen before it: not recorded"
     knew = [name for name, known in (("the computed verdict", seen.verdict), ("the response", seen.response)) if known]
     looks = "looks not counted" if seen.looks is None else f"after {seen.looks} look{'s' if seen.looks != 1 else ''}"
-    return f"{' and '.join(knew) or 'neither computed verdict nor response'} seen, {looks}"
+    drive = "" if ruling.at is None else ", with the drive in view"
+    return f"{' and '.join(knew) or 'neither computed verdict nor response'} seen{drive}, {looks}"
 
 
 def made_at(ruling: Ruling) -> str:

@@ -14,10 +14,12 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
+from monitor.archive.looks import count_looks
 from monitor.errors import WitnessError
 from monitor.following.view import LiveView, RecorderView, TimelineMark, TransportView
 from monitor.judging.blinding import hide, lifting
 from monitor.judging.case.trial import Trial
+from monitor.judging.rulings import seen_now
 from monitor.replay.addendum import AddendumWriting
 from monitor.replay.explain.changes import judge_again
 from monitor.replay.explain.explanation import Explanation, explain_trial
@@ -128,6 +130,11 @@ class ReplayProvider:
         """A note or ruling for the addendum, with who and when; returns its key. The replay's thread writes it."""
         if self.map.state == "open":
             raise WitnessError("this record is not closed; recover it first, then notes can be added beside it")
+        if fields.get("type") == "ruling":
+            shown = (*self.view().trials, *self.trials())
+            trial = next((one for one in shown if one.id == fields.get("trial")), None)
+            if trial is not None:
+                fields = {"seen": seen_now(trial, count_looks(self.map.path.resolve().parent)), **fields}
         key = self._addendum.post(fields)
         self._wake.set()
         return key
