@@ -4,8 +4,12 @@ from __future__ import annotations
 
 import subprocess
 import sys
+from pathlib import Path
 
 import pytest
+
+import monitor
+from monitor.archive.program import judging_sources
 
 SCREENS = ("textual",)
 STUDIES = ("monitor.study", "monitor.judging", "monitor.measures", "numpy")
@@ -30,3 +34,15 @@ def loaded(statement: str) -> set[str]:
 )
 def test_what_is_never_loaded(statement: str, never: tuple[str, ...]) -> None:
     assert not loaded(statement) & set(never)
+
+
+def test_the_digest_of_what_judges_covers_every_module_that_judging_loads() -> None:
+    root = Path(monitor.__file__).parent.parent
+    names = {
+        name for name in loaded("import monitor.archive.review, monitor.archive.summary") if name.startswith("monitor.")
+    }
+    covered = {
+        ".".join(file.relative_to(root).with_suffix("").parts).removesuffix(".__init__") for file in judging_sources()
+    }
+    assert len(names) > 50
+    assert names <= covered

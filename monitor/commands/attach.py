@@ -26,7 +26,7 @@ def run(options: argparse.Namespace) -> int:
     if name is not None and Path(name).is_dir():
         records, name = Path(name).resolve().parent, Path(name).resolve().name
     if not options.headless:
-        from monitor.screens.running import refuse_without_terminal
+        from monitor.screens.watch.running import refuse_without_terminal
 
         refuse_without_terminal()
     found = find_run(records.resolve(), name)

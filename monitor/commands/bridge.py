@@ -37,11 +37,11 @@ def run(options: argparse.Namespace) -> int:
 
     from monitor.commands.interrupting import Interrupted, interruptible
     from monitor.commands.printing import harmless, print_json, say
+    from monitor.connect.bridge import Bridge
+    from monitor.connect.channel_map.loading import load_map
+    from monitor.connect.sources.opening import open_source
     from monitor.errors import WitnessError
-    from monitor.feed.channels_loading import load_map
     from monitor.feed.curve import CurveFiles
-    from monitor.feed.sources_bridge import Bridge
-    from monitor.feed.sources_opening import open_source
 
     if (options.own_key is None) != (options.allowed is None) and options.source_key is None:
         raise WitnessError("CURVE on the feed needs both --own-key and --allowed.")

@@ -31,8 +31,8 @@ def run(options: argparse.Namespace) -> int:
     from pathlib import Path
 
     from monitor.commands.printing import harmless, print_json
+    from monitor.connect.channel_map.loading import load_map
     from monitor.errors import FileFaults, WitnessError
-    from monitor.feed.channels_loading import load_map
     from monitor.feed.curve import CurveFiles
     from monitor.study.loading import load_study
 
@@ -60,7 +60,7 @@ def run(options: argparse.Namespace) -> int:
         "groups": list(study.groups),
     }
     if options.feed:
-        from monitor.following.checking_further import check_feeds
+        from monitor.commissioning.check.further import check_feeds
 
         feed, sources = check_feeds(study, options.feed, options.seconds, keys)
         document["feed"] = feed.as_json()
@@ -87,8 +87,8 @@ def _propose(options: argparse.Namespace, study: Any, keys: Any) -> int:
     from pathlib import Path
 
     from monitor.commands.printing import print_json
+    from monitor.commissioning.propose.proposal import propose_from_csv, propose_from_zmq
     from monitor.errors import WitnessError
-    from monitor.following.checking_propose import propose_from_csv, propose_from_zmq
 
     if (options.csv is None) == (not options.feed) or len(options.feed) > 1:
         raise WitnessError("--propose needs either one --feed ENDPOINT (a ZeroMQ source) or --csv FILE.")

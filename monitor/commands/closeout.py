@@ -18,10 +18,10 @@ def run(options: argparse.Namespace) -> int:
 
     from monitor.commands.printing import harmless, print_json
     from monitor.errors import WitnessError
-    from monitor.following.review import session_json
-    from monitor.reports.closeout import close_out, left_to_do
-    from monitor.reports.closeout_text import markdown, terminal_lines
-    from monitor.reports.drives import read_whole
+    from monitor.judging.document import session_json
+    from monitor.reports.closeout.closeout import close_out, left_to_do
+    from monitor.reports.closeout.text import markdown, terminal_lines
+    from monitor.reports.export.drives import read_whole
 
     path = Path(options.record)
     whole = read_whole(path, frames=False)

@@ -41,13 +41,13 @@ def add_unblind_options(parser: argparse.ArgumentParser, what: str) -> None:
 def run(options: argparse.Namespace) -> int:
     import math
 
+    from monitor.archive.gathering import gathered_json
     from monitor.commands.printing import harmless, print_json, say
     from monitor.commands.tally import gathered
     from monitor.errors import WitnessError
-    from monitor.reports.comparison import compare_studies
-    from monitor.reports.comparison_text import comparison_lines
-    from monitor.reports.comparison_words import comparison_json
-    from monitor.reports.gathering import gathered_json
+    from monitor.reports.comparison.comparison import compare_studies
+    from monitor.reports.comparison.text import comparison_lines
+    from monitor.reports.comparison.words import comparison_json
 
     if not options.unblind:
         raise WitnessError(
@@ -92,7 +92,7 @@ def look_entered(options: argparse.Namespace, command: str, what: dict[str, Any]
 
     from monitor.commands.printing import say
     from monitor.following.live import operator_name
-    from monitor.reports.audit import enter_look
+    from monitor.reports.comparison.looks import enter_look
 
     by = options.by or operator_name()
     look = enter_look(Path(options.directory), by, command, what, {run.record: run.digest for run in found.runs})

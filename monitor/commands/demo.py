@@ -28,7 +28,7 @@ def run(options: argparse.Namespace) -> int:
 
     scenario_named(options.scenario)
     if not options.headless:
-        from monitor.screens.running import refuse_without_terminal
+        from monitor.screens.watch.running import refuse_without_terminal
 
         refuse_without_terminal()
     records = Path(options.records) if options.records else _state_directory()
@@ -48,7 +48,7 @@ def _headless(begun: Any, options: argparse.Namespace) -> int:
     from monitor.commands.following import close_run, follow_to_end
     from monitor.commands.printing import print_json, trial_lines
     from monitor.following.live import operator_name
-    from monitor.following.review import session_json
+    from monitor.judging.document import session_json
 
     following = begun.follow(options.by or operator_name())()
     try:

@@ -24,12 +24,12 @@ def add_to(subparsers: Any) -> None:
 def run(options: argparse.Namespace) -> int:
     from pathlib import Path
 
+    from monitor.archive.gathering import gathered_json
     from monitor.commands.compare import look_entered
     from monitor.commands.printing import print_json, say
     from monitor.commands.tally import gathered, progress
     from monitor.errors import WitnessError
-    from monitor.reports.export import export_records, export_sentences, refuse_codes, unruled_trials
-    from monitor.reports.gathering import gathered_json
+    from monitor.reports.export.export import export_records, export_sentences, refuse_codes, unruled_trials
     from monitor.study.loading import load_study
 
     if options.rate is not None and not 0.1 <= options.rate <= 1000.0:

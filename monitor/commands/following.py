@@ -10,10 +10,11 @@ from monitor.commands.printing import harmless, print_json, say, trial_lines
 from monitor.errors import RecorderLost
 from monitor.following.beginning import Run
 from monitor.following.live import Following, operator_name
-from monitor.following.review import session_json
-from monitor.following.slot import LiveSource
-from monitor.following.sources import clock_words, look_at_sources
-from monitor.judging.trial import Trial, note_json, trial_json
+from monitor.following.slot import LiveProvider
+from monitor.following.source_words import clock_words
+from monitor.judging.case.trial import Trial, note_json, trial_json
+from monitor.judging.document import session_json
+from monitor.judging.source_state import look_at_sources
 
 if TYPE_CHECKING:
     from monitor.judging.session import Session
@@ -27,9 +28,9 @@ READ_WITHIN_S = 20.0
 
 def show_run(run: Run, *, by: str | None, read_only: bool = False, says_it_goes_on: bool = True) -> int:
     """The watch screen on a run; the recorder goes on when the screen is left without ending the run."""
-    from monitor.screens.running import run_watch
+    from monitor.screens.watch.running import run_watch
 
-    source = LiveSource(run.follow(by or operator_name(), read_only=read_only))
+    source = LiveProvider(run.follow(by or operator_name(), read_only=read_only))
     source.start()
     try:
         status = run_watch(source, read_only=read_only)

@@ -27,9 +27,9 @@ def run(options: argparse.Namespace) -> int:
     from pathlib import Path
 
     from monitor.commands.printing import print_json, say
+    from monitor.commissioning.importing import import_csv
+    from monitor.connect.channel_map.loading import load_map
     from monitor.errors import WitnessError
-    from monitor.feed.channels_loading import load_map
-    from monitor.following.importing import import_csv
     from monitor.study.loading import load_study
 
     began = None

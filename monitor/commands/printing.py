@@ -6,7 +6,7 @@ import json
 import sys
 from typing import Any
 
-from monitor.judging.trial import ConditionResult, Trial
+from monitor.judging.case.trial import ConditionResult, Trial
 
 
 def print_json(document: Any) -> None:
@@ -52,7 +52,7 @@ def trial_lines(trial: Trial) -> list[str]:
     if trial.alert.result not in ("not stated", "open"):
         lines.append(f"    alert      {trial.alert.result} ({' with '.join(trial.alert.given) or 'none'} given)")
     if trial.sources:
-        from monitor.following.sources import evidence_words
+        from monitor.following.source_words import evidence_words
 
         lines.append(f"    clocks     {harmless(evidence_words(trial.sources))}")
     if trial.what_now:

@@ -34,14 +34,15 @@ def run(options: argparse.Namespace) -> int:
     from dataclasses import replace
     from pathlib import Path
 
+    from monitor.archive.rehearsals import FOLDER, kept_pages, read_page
     from monitor.commands.following import close_run
     from monitor.commands.interrupting import Interrupted, interruptible
     from monitor.commands.printing import harmless, print_json, say
+    from monitor.commissioning.rehearsal.page import keep_page, make_page
+    from monitor.commissioning.rehearsal.rehearsed import judge_rehearsal
     from monitor.errors import WitnessError
     from monitor.following.beginning import begin_run
     from monitor.following.live import operator_name
-    from monitor.following.rehearsal import judge_rehearsal
-    from monitor.following.rehearsal_page import FOLDER, keep_page, kept_pages, make_page, read_page
     from monitor.study.loading import load_study
 
     study = load_study(options.study)
@@ -98,8 +99,8 @@ def _drive(following: Any, study: Any, groups: tuple[str, ...], drives: int) -> 
     import time
 
     from monitor.commands.following import READ_WITHIN_S, SILENCE_S
+    from monitor.commissioning.rehearsal.rehearsed import RehearsalWatch
     from monitor.errors import RecorderLost
-    from monitor.following.rehearsal import RehearsalWatch
 
     began = heard_s = time.monotonic()
     while True:

@@ -51,7 +51,7 @@ def run(options: argparse.Namespace) -> int:
 def _show(path: Path, study: Any, options: argparse.Namespace) -> int:
     from monitor.commands.printing import say
     from monitor.errors import WitnessError
-    from monitor.screens.running import refuse_without_terminal
+    from monitor.screens.watch.running import refuse_without_terminal
 
     try:
         refuse_without_terminal("replay")
@@ -61,11 +61,11 @@ def _show(path: Path, study: Any, options: argparse.Namespace) -> int:
             f"and why one came out so with: trialwitness replay {path} --why TRIAL"
         ) from error
     from monitor.following.live import operator_name
-    from monitor.following.replay import ReplaySource
-    from monitor.screens.replay_app import run_replay
+    from monitor.replay.provider import ReplayProvider
+    from monitor.screens.replay.app import run_replay
 
     by = options.by or operator_name()
-    source = ReplaySource(path, by=by, study=study, at_s=options.at, speed=options.speed)
+    source = ReplayProvider(path, by=by, study=study, at_s=options.at, speed=options.speed)
     source.start()
     try:
         status = run_replay(source)
@@ -78,11 +78,11 @@ def _show(path: Path, study: Any, options: argparse.Namespace) -> int:
 
 def _why(path: Path, study: Any, options: argparse.Namespace) -> int:
     from monitor.commands.printing import print_json, say
-    from monitor.following.explain import explain_trial
-    from monitor.following.explain_telling import explanation_json, explanation_lines
-    from monitor.following.replay_playback import Playback
-    from monitor.following.replay_reading import MapMaking
     from monitor.record.addendum import read_addendum
+    from monitor.replay.explain.document import explanation_json, explanation_lines
+    from monitor.replay.explain.explanation import explain_trial
+    from monitor.replay.seeking.playback import Playback
+    from monitor.replay.seeking.reading import MapMaking
 
     found = MapMaking(path, study).run()
     playback = Playback(found)
@@ -100,8 +100,8 @@ def _why(path: Path, study: Any, options: argparse.Namespace) -> int:
 def _sweep(path: Path, study: Any, options: argparse.Namespace) -> int:
     from monitor.commands.printing import print_json
     from monitor.errors import WitnessError
-    from monitor.following.explain_sweep import far_enough, sweep, sweep_json, sweep_lines, swept_trials
     from monitor.record.reader import list_records
+    from monitor.replay.explain.sweep import far_enough, sweep, sweep_json, sweep_lines, swept_trials
 
     trigger, _, condition = options.sweep.partition("/")
     if options.up_to is not None and not options.up_to > 0.0:
@@ -148,9 +148,9 @@ def chosen_record(path: Path) -> Path:
 
 def _record_line(record: Path) -> str:
     """Participant, time, trials with their verdicts, and the record's name."""
+    from monitor.archive.review import review_record
     from monitor.commands.printing import harmless
     from monitor.errors import WitnessError
-    from monitor.following.review import review_record
 
     try:
         reviewed = review_record(record)

@@ -39,9 +39,10 @@ def run(options: argparse.Namespace) -> int:
 
 def _review(path: Any, *, other: Any, as_json: bool) -> tuple[dict[str, Any] | None, list[str], list[str]]:
     """One record: its document or its lines for people, and its damage."""
+    from monitor.archive.review import review_record
     from monitor.commands.printing import trial_lines
-    from monitor.following.explain_changes import what_changes
-    from monitor.following.review import review_record, session_json
+    from monitor.judging.document import session_json
+    from monitor.replay.explain.changes import what_changes
 
     reviewed = review_record(path, other, keep=True)
     session = reviewed.session

@@ -22,9 +22,10 @@ def run(options: argparse.Namespace) -> int:
     import uuid
     from pathlib import Path
 
+    from monitor.archive.review import review_record
     from monitor.commands.printing import print_json, trial_lines
     from monitor.errors import WitnessError
-    from monitor.following.review import review_record, session_json
+    from monitor.judging.document import session_json
     from monitor.record.addendum import append_addendum
 
     path = Path(options.record)

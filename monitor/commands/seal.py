@@ -17,11 +17,11 @@ def run(options: argparse.Namespace) -> int:
     from dataclasses import asdict
     from pathlib import Path
 
+    from monitor.archive.kept_columns import forget_columns
+    from monitor.archive.summary_cache import fresh_summary
     from monitor.commands.printing import print_json
     from monitor.errors import WitnessError
-    from monitor.following.columns_kept import forget_columns
     from monitor.record.sealing import seal_record
-    from monitor.reports.cache import fresh_summary
 
     sealed = seal_record(Path(options.record))
     forget_columns(Path(options.record))

@@ -36,8 +36,8 @@ def gathered(options: argparse.Namespace) -> Any:
     """The records of the command's directory, with progress on stderr where many have to be judged."""
     from pathlib import Path
 
+    from monitor.archive.gathering import gather
     from monitor.commands.in_processes import on_all_cores
-    from monitor.reports.gathering import gather
     from monitor.study.loading import load_study
 
     study = load_study(options.study) if options.study else None
@@ -49,8 +49,8 @@ def _show(options: argparse.Namespace, shown: Any) -> tuple[Any, int]:
     import sys
 
     from monitor.commands.printing import harmless, print_json
-    from monitor.reports.tally import tally_json
-    from monitor.reports.tally_text import tally_lines
+    from monitor.reports.tally.tally import tally_json
+    from monitor.reports.tally.text import tally_lines
 
     found = gathered(options)
     document = tally_json(found, options.trigger)
@@ -77,7 +77,7 @@ def _wait_for_change(options: argparse.Namespace) -> None:
 
 
 def _times(directory: Any) -> list[tuple[str, int]]:
-    from monitor.reports.cache import CACHE_NAME
+    from monitor.archive.summary_cache import CACHE_NAME
 
     times = []
     for record in directory.glob("*.run"):

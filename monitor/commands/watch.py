@@ -67,7 +67,7 @@ def run(options: argparse.Namespace) -> int:
     study = load_study(options.study)
     check_participant(study, options.participant, options.group)
     if not options.headless:
-        from monitor.screens.running import refuse_without_terminal
+        from monitor.screens.watch.running import refuse_without_terminal
 
         refuse_without_terminal()
     for caution in study.cautions:

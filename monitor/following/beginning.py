@@ -12,8 +12,8 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 from monitor import __version__
+from monitor.archive.earlier import earlier_exposures
 from monitor.errors import RecorderLost, WitnessError
-from monitor.following.earlier import earlier_exposures
 from monitor.following.live import Following
 from monitor.record.disk import is_being_written
 from monitor.record.entries import Opening

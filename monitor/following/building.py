@@ -8,7 +8,7 @@ import numpy as np
 
 from monitor.following.outlook import look_out
 from monitor.following.scene import build_scene
-from monitor.following.sources import look_at_sources, trouble_sentence
+from monitor.following.source_words import trouble_sentence
 from monitor.following.view import (
     FeedState,
     FeedView,
@@ -21,11 +21,12 @@ from monitor.following.view import (
     StripView,
     TimelineMark,
 )
-from monitor.judging.blocks import MeasuredBlock
-from monitor.judging.drive import DriveLog
+from monitor.judging.case.blocks import MeasuredBlock
+from monitor.judging.case.drive import DriveLog
+from monitor.judging.case.trial import Result, Trial
+from monitor.judging.case.values import channel_values, role_channel, state_text
 from monitor.judging.session import STRIP_S, DriveTrials, Session
-from monitor.judging.trial import Result, Trial
-from monitor.judging.values import channel_values, role_channel, state_text
+from monitor.judging.source_state import look_at_sources
 from monitor.measures.columns import FloatArray
 from monitor.measures.measured import Measured
 from monitor.measures.names import MEASURES

@@ -10,10 +10,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from monitor.judging.case.stretch import Stretch
+from monitor.judging.case.values import IN, held_rows, stand_in_band, values_on
 from monitor.judging.firing import FireWatch
 from monitor.judging.session import DriveTrials
-from monitor.judging.stretch import Stretch
-from monitor.judging.values import IN, held_rows, stand_in_band, values_on
 from monitor.measures.columns import FloatArray
 from monitor.study.model import Band, FireTerm, Measure, Study, Trigger
 

@@ -1,6 +1,6 @@
 """Following a run that is being recorded: entries in, trials and a view out; and watching over the recorder.
 
-`Following` does one step at a time in the caller's thread: a headless command's, or that of `slot.LiveSource`.
+`Following` does one step at a time in the caller's thread: a headless command's, or that of `slot.LiveProvider`.
 """
 
 from __future__ import annotations
@@ -15,15 +15,15 @@ from typing import Any
 
 import numpy.ma  # noqa: F401  (numpy's median loads it when first called: 40 ms, just when the first trigger fires)
 
+from monitor.archive.rehearsals import latest_page
 from monitor.errors import WitnessError
 from monitor.following.building import build_view, with_trials
-from monitor.following.holding import Holding, is_frame
 from monitor.following.keeping import Keeping
 from monitor.following.preflight import preflight
-from monitor.following.rehearsal_page import latest_page
+from monitor.following.reorder_buffer import Holding, is_frame
 from monitor.following.view import LiveView, PreflightView, RecorderState, RecorderView
+from monitor.judging.case.trial import Trial
 from monitor.judging.session import Session
-from monitor.judging.trial import Trial
 from monitor.record.clock import SYSTEM_CLOCK
 from monitor.record.entries import EntryKind, unpack_opening
 from monitor.recorder.client import RecorderClient

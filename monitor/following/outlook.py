@@ -14,12 +14,12 @@ import numpy as np
 from monitor.following.foresight import TREND_S, seconds_to_fire, trend_of
 from monitor.following.outlook_words import failing_words, is_in, row_words, trend_sign
 from monitor.following.view import Heading, OutlookRow, OutlookView
-from monitor.judging.conditions import window_of
+from monitor.judging.case.conditions import window_of
+from monitor.judging.case.stretch import Stretch, cut_stretch
+from monitor.judging.case.trial import ConditionResult, Result
+from monitor.judging.case.values import IN, MISSING, OUT, Standing, held_rows, stand_in_band, values_on
 from monitor.judging.firing import FireWatch
 from monitor.judging.session import DriveTrials, Session
-from monitor.judging.stretch import Stretch, cut_stretch
-from monitor.judging.trial import ConditionResult, Result
-from monitor.judging.values import IN, MISSING, OUT, Standing, held_rows, stand_in_band, values_on
 from monitor.study.model import AtFire, Condition, During, Study, Trigger
 
 DECIDE_S = 10.0

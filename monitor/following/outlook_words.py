@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from monitor.following.foresight import Trend
-from monitor.judging.trial import ConditionResult
+from monitor.judging.case.trial import ConditionResult
 from monitor.study.model import Band
 
 SIDES = {

@@ -11,14 +11,14 @@ from typing import Any
 
 import numpy as np
 
-from monitor.following.checking_needs import OTHERS, needed_channels
-from monitor.following.sources import clock_words
+from monitor.following.source_words import clock_words
 from monitor.following.view import LiveView, PreflightLine, PreflightView
-from monitor.judging.drive import DriveLog
-from monitor.judging.exposure import exposure_before
+from monitor.judging.case.drive import DriveLog
+from monitor.judging.case.sources import SourceRun
+from monitor.judging.case.trial import Result
+from monitor.judging.rules.exposure import exposure_before
 from monitor.judging.session import Session
-from monitor.judging.sources import SourceRun
-from monitor.judging.trial import Result
+from monitor.study.needs import OTHERS, needed_channels
 
 RATE_OFF = 0.1
 """A rate further than this share from the stated one is not the stated one; as in `check`."""

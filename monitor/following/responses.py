@@ -8,11 +8,11 @@ from __future__ import annotations
 import numpy as np
 
 from monitor.following.view import LiveView, ResponseTraces
-from monitor.judging.drive import DriveLog
+from monitor.judging.case.drive import DriveLog
+from monitor.judging.case.stretch import cut_stretch
+from monitor.judging.case.values import held_rows, pair_values, role_channel
 from monitor.judging.firing import FireWatch
 from monitor.judging.session import Session, Track
-from monitor.judging.stretch import cut_stretch
-from monitor.judging.values import held_rows, pair_values, role_channel
 from monitor.measures.columns import FloatArray
 from monitor.study.model import Study
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from monitor.following.view import SceneView, VehicleView
-from monitor.judging.drive import DriveLog
+from monitor.judging.case.drive import DriveLog
 from monitor.measures.columns import FloatArray, FrameBlock, IntArray, Road
 from monitor.measures.path import Projection, path_of
 

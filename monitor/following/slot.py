@@ -26,8 +26,8 @@ THIN_EVERY_S = 0.5
 """While more comes in than is judged, views are made this seldom, so that judging catches up."""
 
 
-class LiveSource:
-    """A `ViewSource` for screens: a following in its own thread."""
+class LiveProvider:
+    """A `ViewProvider` for screens: a following in its own thread."""
 
     def __init__(self, make: Callable[[], Following]) -> None:
         self._make = make

@@ -12,12 +12,12 @@ from bisect import bisect_right
 import numpy as np
 
 from monitor.following.building import in_band
-from monitor.following.replay_mask import masked_from
 from monitor.following.view import LiveView, SlowView
-from monitor.judging.drive import DriveLog
+from monitor.judging.blinding import masked_from
+from monitor.judging.case.drive import DriveLog
+from monitor.judging.case.stretch import cut_stretch
+from monitor.judging.case.values import rolling_values
 from monitor.judging.session import Session
-from monitor.judging.stretch import cut_stretch
-from monitor.judging.values import rolling_values
 from monitor.measures.names import MEASURES
 from monitor.measures.rolling import ROLLING
 from monitor.study.model import Band, Measure, Study

@@ -8,7 +8,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
-from monitor.judging.trial import ConditionResult, Note, Result, Trial
+from monitor.judging.case.trial import ConditionResult, Note, Result, Trial
+from monitor.judging.source_state import SourceState
 from monitor.measures.columns import FloatArray
 from monitor.study.model import Band
 
@@ -102,24 +103,6 @@ class TimelineMark:
 
 
 @dataclass(frozen=True, slots=True)
-class SourceView:
-    """A further source beside the simulator: what came, how its clock stands, and what is wrong (empty: nothing)."""
-
-    name: str
-    endpoint: str
-    frames: int
-    lost: int
-    bad: int
-    offset_s: float | None
-    """The simulator's time less its own; None where that is not known."""
-    uncertainty_s: float | None
-    marks: int
-    """Sync marks that both have seen and that the offset comes from."""
-    trouble: str
-    """The rest of a sentence that its name begins."""
-
-
-@dataclass(frozen=True, slots=True)
 class FeedView:
     """The feed's health in numbers and, when something is wrong, in one sentence."""
 
@@ -132,7 +115,7 @@ class FeedView:
     age_s: float | None
     """Seconds since the last frame came in."""
     sentence: str
-    sources: tuple[SourceView, ...] = ()
+    sources: tuple[SourceState, ...] = ()
     """The further sources beside the simulator."""
 
 

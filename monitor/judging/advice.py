@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from monitor.judging.exposure import Shown
-from monitor.judging.trial import Trial
+from monitor.judging.case.trial import Trial
+from monitor.judging.rules.exposure import Shown
 from monitor.study.model import Study
 from monitor.study.standing import Standing
 

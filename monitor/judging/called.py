@@ -10,12 +10,12 @@ from dataclasses import replace
 import numpy as np
 
 from monitor.judging.advice import what_now
-from monitor.judging.case import make_finding
-from monitor.judging.exposure import Shown
+from monitor.judging.case.case import make_finding
+from monitor.judging.case.trial import ConditionResult, Finding, Trial
+from monitor.judging.case.values import IN, stand_in_band
 from monitor.judging.judge import decide
 from monitor.judging.operator import OperatorLog
-from monitor.judging.trial import ConditionResult, Finding, Trial
-from monitor.judging.values import IN, stand_in_band
+from monitor.judging.rules.exposure import Shown
 from monitor.measures.measured import Measured, State
 from monitor.study.model import Condition, Study, Trigger
 from monitor.study.standing import Standing

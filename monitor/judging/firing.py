@@ -11,10 +11,10 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from monitor.judging.blocks import MeasuredBlock
-from monitor.judging.case import make_finding
-from monitor.judging.trial import Finding, Timing, TimingResult
-from monitor.judging.values import IN, channel_values, stand_in_band
+from monitor.judging.case.blocks import MeasuredBlock
+from monitor.judging.case.case import make_finding
+from monitor.judging.case.trial import Finding, Timing, TimingResult
+from monitor.judging.case.values import IN, channel_values, stand_in_band
 from monitor.measures.columns import BoolArray, FloatArray
 from monitor.measures.lead import rows_named, rows_of
 from monitor.measures.measured import Measured

@@ -6,32 +6,12 @@ import math
 from dataclasses import dataclass, field, replace
 
 from monitor.judging.advice import what_now
-from monitor.judging.alerts import judge_alert
-from monitor.judging.before import judge_before
-from monitor.judging.case import Case, trial_window
-from monitor.judging.conditions import judge_condition, seen_after_s, window_of
-from monitor.judging.drive import DriveLog
-from monitor.judging.exposure import Exposure, Shown, what_showed
-from monitor.judging.feedhealth import judge_feed
-from monitor.judging.firing import FireWatch, judge_timing_surely, timing_findings
-from monitor.judging.hazard import judge_hazard, look_for_hazard
-from monitor.judging.identity import exposure_findings, identity_findings
-from monitor.judging.lead import judge_bend, judge_lead
-from monitor.judging.pedals import judge_pedals
-from monitor.judging.platform import judge_platform
-from monitor.judging.plausibility import Doubt, judge_channels, leave_open
-from monitor.judging.received import MARKER_DELAY_S, ReceivedMarker
-from monitor.judging.response import find_origin, time_response
-from monitor.judging.stretch import cut_stretch
-from monitor.judging.tasks import judge_task
-from monitor.judging.telling import (
-    evidence_of,
-    judge_alert_by_clocks,
-    judge_sources,
-    judge_task_by_clocks,
-    unheard_in,
-)
-from monitor.judging.trial import (
+from monitor.judging.case.case import Case, trial_window
+from monitor.judging.case.conditions import judge_condition, seen_after_s, window_of
+from monitor.judging.case.drive import DriveLog
+from monitor.judging.case.received import MARKER_DELAY_S, ReceivedMarker
+from monitor.judging.case.stretch import cut_stretch
+from monitor.judging.case.trial import (
     AlertResult,
     ConditionResult,
     Finding,
@@ -40,6 +20,26 @@ from monitor.judging.trial import (
     Trial,
     Verdict,
 )
+from monitor.judging.firing import FireWatch, judge_timing_surely, timing_findings
+from monitor.judging.response import find_origin, time_response
+from monitor.judging.rules.alerts import judge_alert
+from monitor.judging.rules.before import judge_before
+from monitor.judging.rules.exposure import Exposure, Shown, what_showed
+from monitor.judging.rules.feedhealth import judge_feed
+from monitor.judging.rules.hazard import judge_hazard, look_for_hazard
+from monitor.judging.rules.identity import exposure_findings, identity_findings
+from monitor.judging.rules.lead import judge_bend, judge_lead
+from monitor.judging.rules.pedals import judge_pedals
+from monitor.judging.rules.platform import judge_platform
+from monitor.judging.rules.plausibility import Doubt, judge_channels, leave_open
+from monitor.judging.rules.source_trouble import (
+    evidence_of,
+    judge_alert_by_clocks,
+    judge_sources,
+    judge_task_by_clocks,
+    unheard_in,
+)
+from monitor.judging.rules.tasks import judge_task
 from monitor.study.model import Study, Trigger
 from monitor.study.standing import Standing
 
@@ -87,7 +87,7 @@ class Settled:
             if result is None:
                 role = case.study.roles.get(condition.measure.role or case.trigger.role)
                 result = judge_condition(condition, case.stretch, case.fired_at, role, case.held_id)
-                if case.drive.beside is not None and condition.measure.kind == "signal":
+                if case.drive.aligned is not None and condition.measure.kind == "signal":
                     # samples and sync marks of a further source come later than the frames that they belong to
                     waits = result.result == "undecided" and not case.passed(window_of(condition)[1], MARKER_DELAY_S)
                     result = replace(result, open=result.open or waits)
@@ -232,7 +232,7 @@ def make_case(
         role=plan.study.roles.get(trigger.role),
         markers=tuple(drive.known_markers(number)),
         lost=tuple(drive.lost_markers(number)),
-        unheard=unheard_in(drive.beside, start_t, end_t, number),
+        unheard=unheard_in(drive.aligned, start_t, end_t, number),
     )
 
 

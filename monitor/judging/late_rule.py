@@ -12,10 +12,10 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
-from monitor.judging.blocks import MeasuredBlock, join_measured_blocks
-from monitor.judging.drive import DriveLog
+from monitor.judging.case.blocks import MeasuredBlock, join_measured_blocks
+from monitor.judging.case.drive import DriveLog
+from monitor.judging.case.received import MARKER_DELAY_S
 from monitor.judging.firing import FireWatch
-from monitor.judging.received import MARKER_DELAY_S
 from monitor.measures.columns import IntArray
 from monitor.study.model import Trigger
 
@@ -43,12 +43,12 @@ class LateFrames:
         as_of = _as_of(log, whole)
         due = len(as_of)
         self.waiting = [whole.part(due, len(whole.frames))] if due < len(whole.frames) else []
-        if not due or log.beside is None:
+        if not due or log.aligned is None:
             return
         ready = whole.part(0, due)
         signals = ready.frames.signals
-        beside = log.beside.columns(ready.frames.t, as_of)
-        more = {name: one.value for name, one in beside.items() if name not in signals}
+        aligned = log.aligned.columns(ready.frames.t, as_of)
+        more = {name: one.value for name, one in aligned.items() if name not in signals}
         ready = replace(ready, frames=replace(ready.frames, number=as_of, signals=signals | more))
         for watch in watches:
             watch.take(ready)

@@ -6,7 +6,7 @@ import math
 from dataclasses import dataclass, field
 from typing import Any, get_args
 
-from monitor.judging.trial import Note, Ruling, Verdict
+from monitor.judging.case.trial import Note, Ruling, Verdict
 
 VERDICTS: tuple[Verdict, ...] = get_args(Verdict)
 

@@ -7,10 +7,10 @@ from __future__ import annotations
 
 import numpy as np
 
-from monitor.judging.case import Case
-from monitor.judging.stretch import Stretch
-from monitor.judging.trial import AlertResult, Response
-from monitor.judging.values import IN, held_rows, pair_values, stand_in_band, values_on
+from monitor.judging.case.case import Case
+from monitor.judging.case.stretch import Stretch
+from monitor.judging.case.trial import AlertResult, Response
+from monitor.judging.case.values import IN, held_rows, pair_values, stand_in_band, values_on
 from monitor.measures.columns import FloatArray, IntArray
 from monitor.study.model import ResponseRule
 

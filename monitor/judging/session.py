@@ -13,23 +13,23 @@ from typing import Any
 from monitor.feed.decode import decode_message
 from monitor.feed.schema import Frame, Marker, Refused
 from monitor.judging.advice import what_now
-from monitor.judging.beside import Beside
-from monitor.judging.blocks import KeptRun, MeasuredBlock
 from monitor.judging.called import with_calls
-from monitor.judging.drive import DriveLog
-from monitor.judging.exposure import Shown
+from monitor.judging.case.alignment import AlignedSources
+from monitor.judging.case.blocks import KeptRun, MeasuredBlock
+from monitor.judging.case.drive import DriveLog
+from monitor.judging.case.frame_tables import FrameRun, pieces_of
+from monitor.judging.case.received import MARKER_DELAY_S
+from monitor.judging.case.sources import Sources
+from monitor.judging.case.trial import Trial
+from monitor.judging.finalisation import Finalisation
 from monitor.judging.firing import FireWatch
 from monitor.judging.late_rule import looks_at_signals
 from monitor.judging.operator import OperatorLog
-from monitor.judging.received import MARKER_DELAY_S
-from monitor.judging.settling import Settling
-from monitor.judging.sources import Sources
-from monitor.judging.tables import FrameRun, pieces_of
+from monitor.judging.rules.exposure import Shown
 from monitor.judging.tracks import STRIP_S as STRIP_S
 from monitor.judging.tracks import DriveTrials as DriveTrials
 from monitor.judging.tracks import Track as Track
 from monitor.judging.tracks import retention_s as retention_s
-from monitor.judging.trial import Trial
 from monitor.record.entries import Entry, EntryKind, Opening, unpack_frames, unpack_map
 from monitor.study.model import Study
 from monitor.study.standing import standing_from_map
@@ -57,7 +57,7 @@ class Session:
         self._by_run: dict[str, int] = {}
         self.standing = standing_from_map(opening.standing)
         """How far the study was when the run began; None where nobody looked."""
-        self._settling = Settling(study, opening, self.standing)
+        self._finalisation = Finalisation(study, opening, self.standing)
 
     @property
     def group(self) -> str | None:
@@ -134,7 +134,7 @@ class Session:
 
     def trials(self) -> tuple[Trial, ...]:
         """All trials so far, by drive and time (fired, else expected), with the operator's rulings beside them."""
-        self._settling.refresh(self.drives, self.last_number)
+        self._finalisation.refresh(self.drives, self.last_number)
         found = [
             self._with_operator(drive, name, track.trial, track.shown)
             for drive in self.drives
@@ -146,7 +146,7 @@ class Session:
 
     def shown(self) -> list[tuple[str, str, Shown]]:
         """Surprise class, trial id, and whether the trial's hazard showed itself, for every trial so far."""
-        self._settling.refresh(self.drives, self.last_number)
+        self._finalisation.refresh(self.drives, self.last_number)
         return [
             (drive.watches[name].trigger.surprise_class, f"{drive.log.index}/{name}/{track.occurrence}", track.shown)
             for drive in self.drives
@@ -155,7 +155,7 @@ class Session:
         ]
 
     def _with_operator(self, drive: DriveTrials, name: str, trial: Trial, shown: Shown) -> Trial:
-        trigger, group = drive.watches[name].trigger, self._settling.plan(drive).group
+        trigger, group = drive.watches[name].trigger, self._finalisation.plan(drive).group
         trial = with_calls(trial, trigger, self.study, self.operator, shown, group, self.standing)
         ruling = self.operator.rulings.get(trial.id)
         revealed = trial.id in self.operator.revealed
@@ -196,9 +196,9 @@ class Session:
             if drive.log.must_flush:
                 self._settle()
         elif isinstance(message, Marker):
-            if message.kind == "sync" and message.n not in drive.log.markers and drive.log.beside is not None:
+            if message.kind == "sync" and message.n not in drive.log.markers and drive.log.aligned is not None:
                 self.sources.take_to(entry.number)
-                drive.log.beside.first_mark(message, entry.monotonic_ns / 1e9, entry.number)
+                drive.log.aligned.first_mark(message, entry.monotonic_ns / 1e9, entry.number)
             drive.log.take_marker(message, entry.number, wall)
         else:
             drive.log.take_hello(message, entry.number, wall)
@@ -217,8 +217,8 @@ class Session:
         self._by_run[run] = len(self.drives)
         if self.sources.logs:
             self.sources.take_to(number)
-            log.beside = Beside(self.sources, log, number)
-            self.sources.on_sync = log.beside.second_mark
+            log.aligned = AlignedSources(self.sources, log, log.blocks, number)
+            self.sources.on_sync = log.aligned.second_mark
             for watch in watches.values():
                 if looks_at_signals(watch.trigger):
                     watch.hopeful = FireWatch(watch.trigger, roles, missing="met")
@@ -235,11 +235,11 @@ class Session:
         if block is not None and self.on_measured is not None:
             self.on_measured(drive.log.run, block)
         drive.show(block)
-        self._settling.settle(self.drives, self.last_number)
+        self._finalisation.finalise(self.drives, self.last_number)
         drive.log.trim()
-        if drive.log.beside is not None:
+        if drive.log.aligned is not None:
             self.sources.trim()
-            drive.log.beside.trim()
+            drive.log.aligned.trim()
 
 
 def _by_drive_and_time(trial: Trial) -> tuple[int, float, str]:

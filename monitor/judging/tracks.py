@@ -6,15 +6,15 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from monitor.judging.blocks import MeasuredBlock
-from monitor.judging.case import RUN_UP_S, trial_window
-from monitor.judging.drive import DriveLog
-from monitor.judging.exposure import Shown
+from monitor.judging.case.blocks import MeasuredBlock
+from monitor.judging.case.case import RUN_UP_S, trial_window
+from monitor.judging.case.drive import DriveLog
+from monitor.judging.case.received import ReceivedMarker
+from monitor.judging.case.trial import Trial
 from monitor.judging.firing import FireWatch
 from monitor.judging.judge import Settled, final_frame_after_s
 from monitor.judging.late_rule import LateFrames
-from monitor.judging.received import ReceivedMarker
-from monitor.judging.trial import Trial
+from monitor.judging.rules.exposure import Shown
 from monitor.study.model import Study
 
 STRIP_S = 60.0

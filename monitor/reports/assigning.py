@@ -10,13 +10,13 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 
+from monitor.archive.judging_anew import Progress, Spread, judge_anew, one_by_one
+from monitor.archive.summary import NO_GROUP, RunSummary, began_wall
+from monitor.archive.summary_cache import cached_summary
 from monitor.errors import WitnessError
 from monitor.record.disk import is_being_written
 from monitor.record.parts import read_tombstone
 from monitor.record.reader import RecordReading, list_records
-from monitor.reports.cache import cached_summary
-from monitor.reports.fresh import Progress, Spread, judge_anew, one_by_one
-from monitor.reports.summary import NO_GROUP, RunSummary, began_wall
 from monitor.study.assignment import Placed, Proposal, due_group, propose_group, read_allocation
 from monitor.study.model import Study
 from monitor.study.standing import Due, Standing

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from pathlib import Path
+from typing import Protocol, runtime_checkable
 
 from textual.message import Message
 
-from monitor.judging.trial import Verdict
+from monitor.judging.case.trial import Verdict
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,6 +37,27 @@ class NoteWritten(Message):
         super().__init__()
         self.text = text
         self.moment = moment
+
+
+class ColoursAsked(Message):
+    """The key for the next colours was pressed: the app changes them and tells the screen on top which they are."""
+
+
+class PictureAsked(Message):
+    """The key for a picture was pressed: the app saves the screen into a folder and tells the screen on top where."""
+
+    def __init__(self, folder: Path) -> None:
+        super().__init__()
+        self.folder = folder
+
+
+@runtime_checkable
+class Told(Protocol):
+    """A screen that shows what the app did for one of its keys."""
+
+    def told(self, text: str, *, went_wrong: bool = False) -> None:
+        """Shows it at once."""
+        ...
 
 
 class NoteDropped(Message):

@@ -8,7 +8,7 @@ from __future__ import annotations
 from textual import events
 from textual.message import Message
 
-from monitor.screens.canvas import Canvas
+from monitor.screens.drawing.canvas import Canvas
 from monitor.screens.keymap import KEYS
 
 NAMES = {

@@ -12,10 +12,10 @@ from textual.geometry import Region, Size
 from textual.strip import Strip
 from textual.widget import Widget
 
-from monitor.screens.canvas import Canvas
-from monitor.screens.marks import PALETTES, Palette
+from monitor.screens.drawing.canvas import Canvas
+from monitor.screens.drawing.marks import PALETTES, Palette
+from monitor.screens.drawing.picture import Picture
 from monitor.screens.mouse import RowClicked, key_at
-from monitor.screens.picture import Picture
 
 Draw = Callable[[Picture, int, int], Canvas]
 

@@ -18,16 +18,16 @@ from processes import Terminal, children_of, program, running, wait_until
 from shares import STUDY
 
 import monitor.following.live
+from monitor.archive.review import review_record
 from monitor.feed.decode import decode_message
 from monitor.feed.schema import Marker
 from monitor.following.beginning import begin_run
-from monitor.following.review import review_record
-from monitor.following.slot import LiveSource
+from monitor.following.slot import LiveProvider
 from monitor.following.view import LiveView
 from monitor.record.clock import SYSTEM_CLOCK
 from monitor.record.entries import Entry, EntryKind, unpack_frames
 from monitor.record.reader import RecordReading
-from monitor.screens.glyphs import large
+from monitor.screens.drawing.glyphs import large
 from monitor.study.demo import demo_study
 
 ACKNOWLEDGED_EVERY_S = 0.37
@@ -70,7 +70,7 @@ def _to_view(room: Path, drives: int) -> tuple[float, ...]:
     try:
         with _published(drives) as (endpoint, publisher):
             run = begin_run(demo_study(), "Q01", "chime", (endpoint,), room, look_back=False)
-            source = LiveSource(run.follow("benchmark"))
+            source = LiveProvider(run.follow("benchmark"))
             source.start()
             publisher.wait()
             time.sleep(1.0)

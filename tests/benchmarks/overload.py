@@ -17,8 +17,8 @@ from feeds import messages
 from measuring import Figure
 from processes import running, wait_until
 
+from monitor.archive.review import review_record
 from monitor.following.beginning import begin_run
-from monitor.following.review import review_record
 from monitor.study.demo import demo_study
 
 SECONDS = 70.0

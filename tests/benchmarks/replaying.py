@@ -10,7 +10,7 @@ from feeds import hour_record
 from measuring import Figure, percentile, resident_mib
 from processes import wait_until
 
-from monitor.following.replay import ReplaySource
+from monitor.replay.provider import ReplayProvider
 
 HOURS = 1.0
 SEEKS = 40
@@ -24,7 +24,7 @@ def measure(rounds: int) -> list[Figure]:
     before_mib = resident_mib(os.getpid())
     for number in range(min(rounds, 3)):
         began_s = time.monotonic()
-        source = ReplaySource(record, by="benchmark")
+        source = ReplayProvider(record, by="benchmark")
         source.pause()
         source.start()
         firsts_s.append(time.monotonic() - began_s)
@@ -43,7 +43,7 @@ def measure(rounds: int) -> list[Figure]:
     ]
 
 
-def _seek_s(source: ReplaySource, at_s: float) -> float:
+def _seek_s(source: ReplayProvider, at_s: float) -> float:
     """From the call until the view at that place is there; asked for when the picture before it is whole."""
     quiet_s, revision = time.monotonic(), -1
     while time.monotonic() - quiet_s < 0.3:

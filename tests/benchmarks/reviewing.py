@@ -13,8 +13,8 @@ from feeds import hour_record
 from measuring import Figure, in_turns
 from processes import program
 
-from monitor.following.columns_kept import forget_columns
-from monitor.following.review import review_record
+from monitor.archive.kept_columns import forget_columns
+from monitor.archive.review import review_record
 from monitor.record.entries import EntryKind, unpack_frames
 from monitor.record.framing import DIGEST_BYTES, HEADER, HEADER_BYTES, TRAILER_BYTES
 from monitor.record.parts import PART_HEADER_BYTES

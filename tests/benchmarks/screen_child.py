@@ -18,10 +18,10 @@ from typing import Any
 
 from monitor.following.building import build_view
 from monitor.following.view import LiveView, RecorderView
+from monitor.judging.case.trial import Trial
 from monitor.judging.session import Session
-from monitor.judging.trial import Trial
 from monitor.record.reader import RecordReading
-from monitor.screens.app import WatchApp
+from monitor.screens.watch.app import WatchApp
 from monitor.study.loading import parse_study
 
 EVERY_S = 0.73

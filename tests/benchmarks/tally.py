@@ -13,10 +13,10 @@ from feeds import KEPT, timed_messages
 from measuring import Figure
 from processes import program
 
+from monitor.archive.summary_cache import CACHE_NAME
 from monitor.record.entries import EntryKind, Opening, pack_frames
 from monitor.record.sealing import seal_record
 from monitor.record.writer import RecordWriter
-from monitor.reports.cache import CACHE_NAME
 from monitor.study.demo import demo_study
 
 RUNS = 200

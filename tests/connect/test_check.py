@@ -15,18 +15,18 @@ import numpy as np
 import pytest
 import zmq
 
-from monitor.feed.channels_loading import parse_map
+from monitor.archive.review import review_record
+from monitor.commissioning.check.feed import FeedHeard, conclude
+from monitor.commissioning.check.listening import Listened
+from monitor.commissioning.importing import import_csv
+from monitor.commissioning.propose.guesses import guess_names, unit_in, words_of
+from monitor.commissioning.propose.proposal import propose_from_csv
+from monitor.connect.channel_map.loading import parse_map
 from monitor.feed.composing import FeedComposer
 from monitor.feed.decode import decode_message
 from monitor.feed.publisher import FeedPublisher
 from monitor.feed.schema import Frame, Hello
-from monitor.following.checking import FeedHeard, conclude
-from monitor.following.checking_guesses import guess_names, unit_in, words_of
-from monitor.following.checking_listening import Listened
-from monitor.following.checking_propose import propose_from_csv
-from monitor.following.importing import import_csv
-from monitor.following.review import review_record
-from monitor.judging.columns import build_block
+from monitor.judging.case.columns import build_block
 from monitor.simulation.steps import SIGNALS
 from monitor.study.loading import load_study
 from tests.commands.running import run

@@ -10,12 +10,12 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from monitor.feed.channels_convert import Converter
-from monitor.feed.channels_loading import parse_map
-from monitor.feed.channels_values import Sample
+from monitor.connect.channel_map.convert import Converter
+from monitor.connect.channel_map.loading import parse_map
+from monitor.connect.channel_map.values import Sample
 from monitor.feed.composing import FeedComposer
 from monitor.feed.decode import decode_message
-from monitor.judging.columns import build_block
+from monitor.judging.case.columns import build_block
 from monitor.measures.gap import pair_measures
 from monitor.measures.lead import rows_of
 from tests.connect.maps import OWN, map_text

@@ -7,9 +7,9 @@ from typing import Any
 
 import pytest
 
-from monitor.feed.channels_drive import Translation
-from monitor.feed.channels_loading import parse_map
-from monitor.feed.channels_values import Sample
+from monitor.connect.channel_map.loading import parse_map
+from monitor.connect.channel_map.mapped_drive import Translation
+from monitor.connect.channel_map.values import Sample
 from tests.connect.maps import map_text
 
 

@@ -9,13 +9,13 @@ from typing import Any
 
 import pytest
 
+from monitor.commissioning.check.feed import FeedHeard, conclude
+from monitor.commissioning.check.further import SourceHeard, hear_source
+from monitor.commissioning.check.listening import Listened
+from monitor.commissioning.rehearsal.rehearsed import judge_rehearsal
 from monitor.feed.decode import decode_message
 from monitor.following.building import build_view
-from monitor.following.checking import FeedHeard, conclude
-from monitor.following.checking_further import SourceHeard, hear_source
-from monitor.following.checking_listening import Listened
 from monitor.following.preflight import preflight
-from monitor.following.rehearsal import judge_rehearsal
 from monitor.following.view import RecorderView
 from monitor.judging.session import Session
 from monitor.record.writer import RecordWriter

@@ -9,10 +9,11 @@ from typing import Any
 
 import pytest
 
+from monitor.archive.review import review_record
+from monitor.commissioning.importing import Imported, import_csv
+from monitor.connect.channel_map.loading import load_map, parse_map
 from monitor.errors import WitnessError
-from monitor.feed.channels_loading import load_map, parse_map
-from monitor.following.importing import Imported, import_csv
-from monitor.following.review import review_record, session_json
+from monitor.judging.document import session_json
 from monitor.judging.session import Session
 from monitor.measures.columns import join_blocks
 from monitor.record.entries import EntryKind, unpack_map

@@ -14,16 +14,16 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from monitor.connect.channel_map.loading import load_map, parse_map
+from monitor.connect.channel_map.mapped_drive import Translation
+from monitor.connect.channel_map.values import Sample
+from monitor.connect.joining import FurtherSource, JoinedFeed
 from monitor.errors import WitnessError
-from monitor.feed.channels_drive import Translation
-from monitor.feed.channels_joining import FurtherSource, JoinedFeed
-from monitor.feed.channels_loading import load_map, parse_map
-from monitor.feed.channels_values import Sample
 from monitor.feed.clock_offset import Pair, SyncMarks, estimate_offset
 from monitor.feed.composing import FeedComposer
 from monitor.feed.schema import Hello
+from monitor.judging.case.trial import Trial
 from monitor.judging.session import Session
-from monitor.judging.trial import Trial
 from monitor.record.entries import Entry, EntryKind, Opening, pack_frames
 from monitor.study.loading import load_study
 from tests.connect import ridge, udp_sender

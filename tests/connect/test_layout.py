@@ -10,8 +10,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from monitor.feed.channels_model import Layout
-from monitor.feed.sources_layout import PacketReader, PacketRefused, layout_names, read_layout
+from monitor.connect.channel_map.layout import PacketReader, PacketRefused, layout_names, read_layout
+from monitor.connect.channel_map.model import Layout
 from monitor.tables.faults import Faults
 
 STRUCT_CODES = {

@@ -7,10 +7,10 @@ from pathlib import Path
 
 import pytest
 
+from monitor.connect.channel_map.loading import load_map, parse_map
+from monitor.connect.channel_map.model import CsvSource, UdpSource, ZmqSource
+from monitor.connect.channel_map.shape import CHANNEL_MAP, OWN_NAMES
 from monitor.errors import MapFaults
-from monitor.feed.channels_loading import load_map, parse_map
-from monitor.feed.channels_model import CsvSource, UdpSource, ZmqSource
-from monitor.feed.channels_shape import CHANNEL_MAP, OWN_NAMES
 from monitor.tables.kinds import Named, Section, Sections
 from tests.connect.maps import OWN, map_text
 

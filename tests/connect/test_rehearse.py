@@ -10,15 +10,16 @@ from typing import Any
 import numpy as np
 import pytest
 
+from monitor.archive.rehearsals import kept_pages, latest_page, read_page
+from monitor.commissioning.importing import import_csv
+from monitor.commissioning.rehearsal.pacing import Pacing, PacingLog
+from monitor.commissioning.rehearsal.page import keep_page, make_page
+from monitor.commissioning.rehearsal.rehearsed import Rehearsed, judge_rehearsal
+from monitor.connect.channel_map.loading import load_map
 from monitor.errors import WitnessError
-from monitor.feed.channels_loading import load_map
 from monitor.feed.composing import FeedComposer
 from monitor.feed.decode import decode_message
 from monitor.feed.schema import Frame
-from monitor.following.importing import import_csv
-from monitor.following.rehearsal import Rehearsed, judge_rehearsal
-from monitor.following.rehearsal_pacing import Pacing, PacingLog
-from monitor.following.rehearsal_page import keep_page, kept_pages, latest_page, make_page, read_page
 from monitor.study.loading import load_study
 from tests.commands.running import run, simulator
 from tests.connect import ridge

@@ -10,14 +10,14 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from monitor.feed.channels_convert import Converter
-from monitor.feed.channels_loading import load_map
-from monitor.feed.channels_model import CsvSource
+from monitor.connect.channel_map.convert import Converter
+from monitor.connect.channel_map.loading import load_map
+from monitor.connect.channel_map.model import CsvSource
+from monitor.connect.sources.csv import CsvReader
 from monitor.feed.composing import FeedComposer
 from monitor.feed.decode import decode_message
 from monitor.feed.schema import Frame
-from monitor.feed.sources_csv import CsvReader
-from monitor.judging.columns import build_block
+from monitor.judging.case.columns import build_block
 from monitor.measures.columns import FrameBlock
 from monitor.measures.gap import pair_measures
 from monitor.measures.lead import lead_rows

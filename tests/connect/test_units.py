@@ -7,7 +7,7 @@ import math
 import pytest
 from scipy import constants
 
-from monitor.feed.channels_units import OTHER_TEXTS, SI, UNITS, unit_named, unit_texts
+from monitor.connect.channel_map.units import OTHER_TEXTS, SI, UNITS, unit_named, unit_texts
 
 # NIST Special Publication 811 (2008), appendix B: factors that it prints in bold, which are exact. The list is from
 # memory; each follows from the definitions of the international foot, mile, nautical mile and of standard gravity.

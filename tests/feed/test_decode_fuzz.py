@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 from monitor.feed.decode import decode_message
 from monitor.feed.limits import MAX_MESSAGE_BYTES
 from monitor.feed.schema import Frame, Hello, Marker, Refused
-from monitor.judging.columns import build_block, road_of
+from monitor.judging.case.columns import build_block, road_of
 
 KINDS = (Frame, Hello, Marker, Refused)
 OWN = {"x": 1.0, "y": 2.0, "heading": 0.1, "speed": 20.0, "accel": -0.5, "length": 4.6, "width": 1.8}

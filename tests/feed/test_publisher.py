@@ -19,7 +19,7 @@ import monitor.feed.publisher
 from monitor.feed.decode import decode_message
 from monitor.feed.publisher import FeedPublisher
 from monitor.feed.schema import Frame, Hello, Marker
-from monitor.judging.columns import build_block
+from monitor.judging.case.columns import build_block
 
 OWN = {"x": 1.0, "y": 2.0, "heading": 0.1, "speed": 20.0, "accel": -0.5, "length": 4.6, "width": 1.8}
 OTHERS: dict[str, Any] = {"id": [7, 8], **{name: [1.0, 2.0] for name in OWN}}

@@ -10,7 +10,7 @@ from monitor.following.building import build_view
 from monitor.following.view import LiveView, RecorderView
 from monitor.judging.session import Session
 from monitor.record.entries import Entry, EntryKind, pack_map
-from monitor.screens.picture import Picture, heading
+from monitor.screens.drawing.picture import Picture, heading
 from tests.judging.hand import STUDY, HandDrive, entries_of, opening_of, study_of
 
 GONE = {"event": "missing", "sentence": "nothing answers at tcp://127.0.0.1:5570; trying again"}

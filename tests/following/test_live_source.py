@@ -9,7 +9,7 @@ from typing import Any, cast
 
 from monitor.following.building import STALE_S
 from monitor.following.live import Following
-from monitor.following.slot import VIEW_EVERY_S, LiveSource
+from monitor.following.slot import VIEW_EVERY_S, LiveProvider
 from monitor.following.view import FeedView, LiveView, RecorderView
 from monitor.record.clock import SYSTEM_CLOCK
 
@@ -68,8 +68,8 @@ def picture(revision: int) -> LiveView:
 
 
 @contextmanager
-def running(following: Scripted) -> Iterator[LiveSource]:
-    source = LiveSource(lambda: cast("Following", following))
+def running(following: Scripted) -> Iterator[LiveProvider]:
+    source = LiveProvider(lambda: cast("Following", following))
     source.start(WITHIN_S)
     try:
         yield source

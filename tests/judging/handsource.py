@@ -9,8 +9,8 @@ from typing import Any
 import msgpack
 
 from monitor.feed.schema import NO_CAR
+from monitor.judging.case.trial import Trial
 from monitor.judging.session import Session
-from monitor.judging.trial import Trial
 from monitor.record.entries import Entry, EntryKind, Opening, pack_frames, pack_further, pack_map, pack_opening
 from monitor.study.model import Study
 from tests.judging.hand import STUDY, HandDrive, opening_of, study_of

@@ -6,7 +6,7 @@ from typing import Any
 
 import pytest
 
-from monitor.judging.trial import Trial
+from monitor.judging.case.trial import Trial
 from tests.judging.hand import FIRE_T, STUDY, HandDrive, judged, live, study_of
 
 TEXT = STUDY.replace(

@@ -14,9 +14,9 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from monitor.feed.clock_offset import Pair, estimate_offset
-from monitor.judging.beside import place_times
+from monitor.judging.case.alignment import place_times
+from monitor.judging.case.trial import ConditionResult, Trial, trial_json
 from monitor.judging.session import Session
-from monitor.judging.trial import ConditionResult, Trial, trial_json
 from monitor.record.entries import Entry
 from tests.judging.hand import FIRE_T, STUDY, HandDrive, study_of
 from tests.judging.handsource import GAZE_STUDY, HandSource, entries_beside, judged_beside, opening_of_several

@@ -7,7 +7,7 @@ from dataclasses import replace
 
 import pytest
 
-from monitor.judging.trial import Trial
+from monitor.judging.case.trial import Trial
 from tests.judging.hand import FIRE_T, STUDY, HandDrive, judged, study_of
 
 

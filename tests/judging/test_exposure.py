@@ -7,9 +7,9 @@ from typing import Any
 
 import pytest
 
-from monitor.judging.exposure import Exposure, Shown, exposure_before
+from monitor.judging.case.trial import Trial
+from monitor.judging.rules.exposure import Exposure, Shown, exposure_before
 from monitor.judging.session import Session
-from monitor.judging.trial import Trial
 from tests.judging.hand import FIRE_T, STUDY, HandDrive, judged, study_of
 
 QUIET = HandDrive(fire_t=None, markers=[], group=None)

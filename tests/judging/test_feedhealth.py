@@ -8,7 +8,7 @@ from typing import Any
 
 import pytest
 
-from monitor.judging.trial import Trial
+from monitor.judging.case.trial import Trial
 from tests.judging.hand import FIRE_T, SPEED, STUDY, HandDrive, judged, study_of
 
 WALL = 1_772_469_000.0

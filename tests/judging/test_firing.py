@@ -8,8 +8,8 @@ from itertools import pairwise
 import numpy as np
 import pytest
 
+from monitor.judging.case.trial import Timing, Trial
 from monitor.judging.firing import TermMemory, delayed_result, edge_result
-from monitor.judging.trial import Timing, Trial
 from tests.judging.hand import FIRE_T, STUDY, HandDrive, judged, live, study_of
 
 T, F = True, False

@@ -9,7 +9,7 @@ from typing import Any
 
 import pytest
 
-from monitor.judging.trial import Trial
+from monitor.judging.case.trial import Trial
 from monitor.study.loading import load_study
 from monitor.study.model import HazardRule
 from tests.judging.hand import FIRE_T, GAP, OWN_LENGTH, SPEED, STUDY, VAN_LENGTH, HandDrive, judged, study_of

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from monitor.judging.trial import Trial
+from monitor.judging.case.trial import Trial
 from tests.judging.hand import STUDY, HandDrive, judged, study_of
 
 TEXT = STUDY.replace("[groups.chime]", '[scenarios]\ndusk-road = "d"\npractice = "p"\n[groups.chime]', 1)

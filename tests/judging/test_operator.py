@@ -7,9 +7,9 @@ from typing import Any
 
 import pytest
 
+from monitor.judging.case.trial import Trial
 from monitor.judging.operator import OperatorLog
 from monitor.judging.session import Session
-from monitor.judging.trial import Trial
 from tests.judging.hand import STUDY, HandDrive, entries_of, opening_of, study_of
 
 EYES = '[[trigger.condition]]\nname = "eyes off road"\nmeasure = "eyes_on_road"\nat_most = 0.5\n[trigger.alert]'

@@ -7,7 +7,7 @@ import math
 
 import pytest
 
-from monitor.judging.trial import Trial
+from monitor.judging.case.trial import Trial
 from tests.judging.hand import FIRE_T, STUDY, HandDrive, judged, study_of
 from tests.judging.simulated import dusk_road
 

@@ -8,8 +8,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from monitor.judging.case.trial import Response, Trial
 from monitor.judging.response import release_times
-from monitor.judging.trial import Response, Trial
 from monitor.study.model import ResponseRule
 from tests.judging.hand import FIRE_T, GAP, STUDY, HandDrive, judged, study_of
 

@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 
 import pytest
 
-from monitor.judging.trial import Trial
+from monitor.judging.case.trial import Trial
 from monitor.simulation.plan import SimulationPlan
 from monitor.simulation.scenarios import SCENARIOS, Scenario
 from tests.judging.simulated import GROUPS, session_of

@@ -17,8 +17,8 @@ import monitor.feed.decode
 from monitor.feed.decode import decode_message
 from monitor.feed.schema import Frame
 from monitor.feed.template import Templates
-from monitor.judging.columns import build_block
-from monitor.judging.tables import FrameRun, pieces_of
+from monitor.judging.case.columns import build_block
+from monitor.judging.case.frame_tables import FrameRun, pieces_of
 from monitor.measures.columns import FrameBlock, slice_block
 from monitor.record.entries import Entry, EntryKind, pack_frames, unpack_frames
 from monitor.simulation.plan import SimulationPlan

@@ -5,7 +5,7 @@ from __future__ import annotations
 
 import pytest
 
-from monitor.judging.trial import Trial
+from monitor.judging.case.trial import Trial
 from tests.judging.hand import FIRE_T, STUDY, HandDrive, judged, live, study_of
 
 TASK = """[trigger.task]

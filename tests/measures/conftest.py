@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 
 from monitor.feed.decode import Frame, decode_message
-from monitor.judging.columns import build_block
+from monitor.judging.case.columns import build_block
 from monitor.measures.columns import FrameBlock
 
 OWN = {"x": 0.0, "y": 0.0, "heading": 0.0, "speed": 20.0, "accel": 0.0, "length": 4.6, "width": 1.8}

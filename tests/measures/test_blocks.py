@@ -11,7 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from monitor.feed.decode import Frame, decode_message
-from monitor.judging.columns import build_block
+from monitor.judging.case.columns import build_block
 from monitor.measures.columns import FrameBlock, Road, join_blocks, slice_block
 from monitor.measures.gap import pair_measures
 from monitor.measures.lateral import LateralMemory, lateral_measures

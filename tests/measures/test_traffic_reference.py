@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 
 from monitor.feed.decode import Frame, decode_message
-from monitor.judging.columns import build_block
+from monitor.judging.case.columns import build_block
 from monitor.measures.columns import FrameBlock, Road
 from monitor.measures.gap import pair_measures
 from monitor.measures.lead import lead_rows, rows_named

@@ -9,11 +9,11 @@ from typing import Any
 
 import pytest
 
-from monitor.following.replay_map import RecordMap
-from monitor.following.replay_playback import Playback
-from monitor.following.replay_reading import MapMaking
 from monitor.record.entries import EntryKind, pack_frames, pack_operator
 from monitor.record.writer import RecordWriter
+from monitor.replay.seeking.map import RecordMap
+from monitor.replay.seeking.playback import Playback
+from monitor.replay.seeking.reading import MapMaking
 from tests.judging.hand import STUDY, HandDrive, opening_of, study_of
 
 WALL_NS = 1_790_000_000_000_000_000

@@ -10,16 +10,16 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from monitor.following.explain_bands import Asked, needed_band, needed_tolerance
-from monitor.following.explain_line import LineMaking
-from monitor.following.explain_rows import had_it_fired
-from monitor.following.explain_sweep import SweptTrial, sweep, swept_trials
-from monitor.following.review import review_record
-from monitor.judging.conditions import judge_condition
+from monitor.archive.review import review_record
+from monitor.judging.case.conditions import judge_condition
+from monitor.judging.case.stretch import Stretch, cut_stretch
+from monitor.judging.case.values import stand_in_band, values_on
 from monitor.judging.session import Session
-from monitor.judging.stretch import Stretch, cut_stretch
-from monitor.judging.values import stand_in_band, values_on
 from monitor.record.entries import Entry
+from monitor.replay.explain.sweep import SweptTrial, sweep, swept_trials
+from monitor.replay.lines.bands import Asked, needed_band, needed_tolerance
+from monitor.replay.lines.line import LineMaking
+from monitor.replay.lines.rows import had_it_fired
 from monitor.study.model import AtFire, Band, Condition, During, Measure, Within
 from tests.judging.hand import STUDY, HandDrive, entries_of, opening_of, study_of
 from tests.replay.conftest import write_record

@@ -9,10 +9,10 @@ from typing import Any
 import pytest
 
 from monitor.errors import WitnessError
-from monitor.following.explain import Explanation, explain_trial
-from monitor.following.explain_telling import explanation_json, explanation_lines
-from monitor.following.replay_playback import Playback
 from monitor.record.addendum import append_addendum, read_addendum
+from monitor.replay.explain.document import explanation_json, explanation_lines
+from monitor.replay.explain.explanation import Explanation, explain_trial
+from monitor.replay.seeking.playback import Playback
 from tests.judging.hand import STUDY, HandDrive
 from tests.replay.conftest import read_map, write_record
 

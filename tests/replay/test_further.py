@@ -8,16 +8,16 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from monitor.following.replay_copy import copy_session
-from monitor.following.replay_map import RecordMap
-from monitor.following.replay_playback import Playback
-from monitor.following.replay_series import series_about
-from monitor.following.review import review_record
+from monitor.archive.review import review_record
 from monitor.following.view import RecorderView
 from monitor.judging.session import Session
 from monitor.record.entries import Entry
 from monitor.record.reader import RecordReading
 from monitor.record.writer import RecordWriter
+from monitor.replay.seeking.copy import copy_session
+from monitor.replay.seeking.map import RecordMap
+from monitor.replay.seeking.playback import Playback
+from monitor.replay.series import series_about
 from tests.judging.hand import HandDrive, study_of
 from tests.judging.handsource import GAZE_STUDY, HandSource, entries_beside, opening_of_several
 from tests.replay.conftest import SetClock, read_map

@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from monitor.following.replay_pace import FASTEST, SLOWEST, Loop, PlayClock
+from monitor.replay.pace import FASTEST, SLOWEST, Loop, PlayClock
 from tests.replay.conftest import HandClock
 
 

@@ -12,17 +12,17 @@ import pytest
 from textual.pilot import Pilot
 from textual.widgets import Input
 
-from monitor.following.replay import ReplaySource
 from monitor.record.addendum import read_addendum
-from monitor.screens.canvas import Canvas
+from monitor.replay.provider import ReplayProvider
 from monitor.screens.dialogs.sheet import SheetBody
+from monitor.screens.drawing.canvas import Canvas
+from monitor.screens.drawing.trace import Area, draw_trace, nice_range
 from monitor.screens.keymap import KEYS
 from monitor.screens.panel import Panel
-from monitor.screens.replay_app import ReplayApp
-from monitor.screens.replay_keys import REPLAY_KEYS
-from monitor.screens.replay_page import Page
-from monitor.screens.replay_screen import ReplayScreen, parse_clock
-from monitor.screens.replay_trace import Area, draw_trace, nice_range
+from monitor.screens.replay.app import ReplayApp
+from monitor.screens.replay.keys import REPLAY_KEYS
+from monitor.screens.replay.page import Page
+from monitor.screens.replay.screen import ReplayScreen, parse_clock
 from tests.judging.hand import STUDY, HandDrive
 from tests.replay.conftest import HandClock, wait_for, write_record
 
@@ -39,9 +39,9 @@ def gap_record(tmp_path_factory: pytest.TempPathFactory) -> Path:
 @asynccontextmanager
 async def shown(
     path: Path, size: tuple[int, int] = (120, 36), folder: Path | None = None
-) -> AsyncIterator[tuple[Pilot[int], ReplaySource]]:
+) -> AsyncIterator[tuple[Pilot[int], ReplayProvider]]:
     """The app over a record that has been read."""
-    source = ReplaySource(path, by="ops", clock=HandClock())
+    source = ReplayProvider(path, by="ops", clock=HandClock())
     source.start()
     try:
         wait_for(lambda: source.map.done, "the record has been read")

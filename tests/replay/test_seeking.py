@@ -9,15 +9,15 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from monitor.following.replay_copy import copy_session
-from monitor.following.replay_map import RecordMap
-from monitor.following.replay_playback import Playback
-from monitor.following.review import review_record
+from monitor.archive.review import review_record
 from monitor.following.view import RecorderView
+from monitor.judging.case.trial import Trial
 from monitor.judging.session import Session
-from monitor.judging.trial import Trial
 from monitor.record.entries import Entry
 from monitor.record.reader import RecordReading
+from monitor.replay.seeking.copy import copy_session
+from monitor.replay.seeking.map import RecordMap
+from monitor.replay.seeking.playback import Playback
 from tests.judging.hand import STUDY, HandDrive
 from tests.replay.conftest import read_map, write_record
 
@@ -202,10 +202,10 @@ def test_the_map_is_bounded_and_knows_the_places(long_map: RecordMap) -> None:
 def test_many_checkpoints_are_thinned_out_and_still_lead_everywhere(
     long_record: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    from monitor.following import replay_reading
+    from monitor.replay.seeking import reading
 
-    monkeypatch.setattr(replay_reading, "MOST_CHECKPOINTS", 6)
-    found = replay_reading.MapMaking(long_record).run()
+    monkeypatch.setattr(reading, "MOST_CHECKPOINTS", 6)
+    found = reading.MapMaking(long_record).run()
     assert len(found.checkpoints) <= 6
     playback = Playback(found)
     entries = entries_of_record(long_record)

@@ -7,21 +7,21 @@ from pathlib import Path
 
 import pytest
 
+from monitor.archive.review import review_record
 from monitor.errors import WitnessError
-from monitor.following import replay_addendum
-from monitor.following.replay import ReplaySource
-from monitor.following.review import review_record
 from monitor.record.addendum import append_addendum, read_addendum
 from monitor.record.disk import RecordNotWritable
 from monitor.record.recovery import recover_record
 from monitor.record.sealing import seal_record
-from monitor.screens.source import TransportSource, ViewSource
+from monitor.replay import addendum
+from monitor.replay.provider import ReplayProvider
+from monitor.screens.provider import TransportProvider, ViewProvider
 from tests.judging.hand import HandDrive
 from tests.replay.conftest import HandClock, cut_off, flip_byte, long_drive, wait_for, write_record
 
 
-def opened(path: Path, clock: HandClock | None = None, **more: float) -> ReplaySource:
-    source = ReplaySource(path, by="ops", clock=clock or HandClock(), **more)
+def opened(path: Path, clock: HandClock | None = None, **more: float) -> ReplayProvider:
+    source = ReplayProvider(path, by="ops", clock=clock or HandClock(), **more)
     source.start()
     wait_for(lambda: source.map.done, "the record has been read")
     return source
@@ -31,7 +31,7 @@ def bytes_of(path: Path) -> dict[str, bytes]:
     return {file.name: file.read_bytes() for file in sorted(path.iterdir()) if not file.name.startswith("addendum")}
 
 
-def arrived(source: ReplaySource, at_s: float) -> None:
+def arrived(source: ReplayProvider, at_s: float) -> None:
     wait_for(lambda: source._playback.whole and abs(source._playback.at_s - at_s) < 1e-6, f"the place {at_s}")
     wait_for(lambda: source.view().revision and source.view().t is not None, "a picture")
 
@@ -39,8 +39,8 @@ def arrived(source: ReplaySource, at_s: float) -> None:
 def test_it_is_what_the_screens_ask_for(long_record: Path) -> None:
     source = opened(long_record)
     try:
-        assert isinstance(source, TransportSource)
-        as_view_source: ViewSource = source
+        assert isinstance(source, TransportProvider)
+        as_view_source: ViewProvider = source
         assert as_view_source.view().recorder.state == "replay"
         transport = source.transport()
         assert (transport.at_s, transport.speed, transport.playing, transport.sentence) == (0.0, 1.0, False, "")
@@ -168,7 +168,7 @@ def test_a_note_that_cannot_be_written_waits_and_is_never_said_to_be_on_disk(
             raise RecordNotWritable(f"Nothing was added to {where}: no space left; try again.")
         return append_addendum(where, fields)
 
-    monkeypatch.setattr(replay_addendum, "append_addendum", append)
+    monkeypatch.setattr(addendum, "append_addendum", append)
     source = opened(path)
     try:
         source.post({"type": "note", "text": "first", "drive": 1, "at": 1.0})
@@ -247,7 +247,7 @@ def test_damage_in_the_middle_is_played_round_and_said(tmp_path: Path) -> None:
 
 def test_where_nothing_can_be_read_it_says_so(tmp_path: Path) -> None:
     with pytest.raises(WitnessError, match="holds no run record"):
-        ReplaySource(tmp_path, by="ops")
+        ReplayProvider(tmp_path, by="ops")
 
 
 def test_a_record_with_no_message_has_a_picture_all_the_same(tmp_path: Path) -> None:

@@ -9,10 +9,10 @@ import numpy as np
 import pytest
 
 from monitor.errors import WitnessError
-from monitor.following.replay_map import RecordMap
-from monitor.following.replay_playback import Playback
-from monitor.following.replay_series import LONGEST_S, series_about
-from monitor.following.replay_table import write_table
+from monitor.replay.seeking.map import RecordMap
+from monitor.replay.seeking.playback import Playback
+from monitor.replay.series import LONGEST_S, series_about
+from monitor.replay.table import write_table
 from tests.judging.hand import STUDY, HandDrive
 from tests.replay.conftest import read_map, write_record
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from monitor.reports.survival import Times
+from monitor.reports.statistics.survival import Times
 
 
 def times(text: str) -> Times:

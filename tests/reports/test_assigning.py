@@ -9,10 +9,10 @@ from pathlib import Path
 
 import pytest
 
+from monitor.archive.review import review_record
 from monitor.commands.assign import MOST_TO_JUDGE, plan_run
 from monitor.commands.assign import run as assign
 from monitor.errors import WitnessError
-from monitor.following.review import review_record
 from monitor.record.entries import Opening
 from monitor.record.writer import RecordWriter
 from monitor.reports.assigning import earlier_runs, next_group

@@ -11,9 +11,9 @@ import pytest
 
 from monitor.record.addendum import append_addendum
 from monitor.record.sealing import seal_record
-from monitor.reports.closeout import close_out, left_to_do
-from monitor.reports.closeout_text import markdown, terminal_lines
-from monitor.reports.drives import read_whole
+from monitor.reports.closeout.closeout import close_out, left_to_do
+from monitor.reports.closeout.text import markdown, terminal_lines
+from monitor.reports.export.drives import read_whole
 from tests.commands.running import run
 from tests.reports.making import REPORT_STUDY, hand_drive, hand_record
 from tests.reports.test_tally import TRIAL, damage, ruling

@@ -11,14 +11,14 @@ from typing import Any
 import pytest
 from scipy import stats
 
+from monitor.archive.gathering import gather
+from monitor.archive.summary import TrialSummary
 from monitor.errors import WitnessError
-from monitor.reports.audit import AUDIT_NAME, enter_look
-from monitor.reports.comparison import Comparison, compare_studies
-from monitor.reports.comparison_groups import ending_of
-from monitor.reports.comparison_text import comparison_lines
-from monitor.reports.comparison_words import cautions, comparison_json
-from monitor.reports.gathering import gather
-from monitor.reports.summary import TrialSummary
+from monitor.reports.comparison.comparison import Comparison, compare_studies
+from monitor.reports.comparison.groups import ending_of
+from monitor.reports.comparison.looks import AUDIT_NAME, enter_look
+from monitor.reports.comparison.text import comparison_lines
+from monitor.reports.comparison.words import cautions, comparison_json
 from tests.commands.running import run
 from tests.judging.hand import FIRE_T
 from tests.reports.making import REPORT_STUDY, hand_drive, hand_record
@@ -170,7 +170,7 @@ def three_alerts(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Comparison:
                 pairs.append((run_, trial(outcome, first_s=t if event else None, censored_at_s=None if event else t)))
         return pairs, []
 
-    monkeypatch.setattr("monitor.reports.comparison._usable", usable)
+    monkeypatch.setattr("monitor.reports.comparison.comparison._usable", usable)
     (one,) = compare_studies(found)
     return one
 
@@ -289,8 +289,8 @@ def test_compare_asks_to_be_told_that_it_may_show_responses(tmp_path: Path) -> N
 def test_tally_and_compare_load_no_screen() -> None:
     code = (
         "import sys\n"
-        "import monitor.commands.tally, monitor.commands.compare, monitor.reports.comparison_text\n"
-        "import monitor.reports.tally_text, monitor.reports.export, monitor.reports.closeout_text\n"
+        "import monitor.commands.tally, monitor.commands.compare, monitor.reports.comparison.text\n"
+        "import monitor.reports.tally.text, monitor.reports.export.export, monitor.reports.closeout.text\n"
         "print(sorted(name for name in sys.modules if name.split('.')[0] in ('textual', 'scipy', 'pandas')))"
     )
     import subprocess

@@ -15,14 +15,14 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from monitor.archive.gathering import gather
 from monitor.errors import WitnessError
 from monitor.record.addendum import append_addendum
 from monitor.record.reader import RecordReading
 from monitor.record.sealing import seal_record
-from monitor.reports.dictionary import TABLES
-from monitor.reports.drives import read_whole, resample
-from monitor.reports.export import export_records
-from monitor.reports.gathering import gather
+from monitor.reports.export.dictionary import TABLES
+from monitor.reports.export.drives import read_whole, resample
+from monitor.reports.export.export import export_records
 from tests.commands.running import run
 from tests.judging.hand import FIRE_T
 from tests.reports.making import REPORT_STUDY, hand_drive, hand_record

@@ -10,8 +10,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy import stats
 
-from monitor.reports.exact import exact_test
-from monitor.reports.intervals import (
+from monitor.reports.statistics.exact import exact_test
+from monitor.reports.statistics.intervals import (
     SEED,
     difference_interval,
     median_difference,
@@ -19,7 +19,7 @@ from monitor.reports.intervals import (
     order_statistic_ranks,
     wilson,
 )
-from monitor.reports.survival import Times, kaplan_meier, median
+from monitor.reports.statistics.survival import Times, kaplan_meier, median
 from tests.reports.published import ALERT_A, ALERT_C, MERCAPTOPURINE, times
 
 
@@ -175,7 +175,7 @@ def test_the_difference_of_medians_is_held_at_about_the_nominal_rate() -> None:
 def test_resampling_is_that_of_the_curve_itself_with_ties_too(text: str, monkeypatch: pytest.MonkeyPatch) -> None:
     # the same draws, each sample's median taken from its Kaplan-Meier curve
     draws = 400
-    monkeypatch.setattr("monitor.reports.intervals.DRAWS", draws)
+    monkeypatch.setattr("monitor.reports.statistics.intervals.DRAWS", draws)
     group = times(text)
     drawn = np.random.RandomState(SEED).randint(0, len(group), size=(draws, len(group)))
     medians = []

@@ -9,8 +9,8 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from monitor.reports.logrank import AnalysisMissing, chi_square_tail, holm, log_rank, pairwise
-from monitor.reports.survival import Times
+from monitor.reports.statistics.logrank import AnalysisMissing, chi_square_tail, holm, log_rank, pairwise
+from monitor.reports.statistics.survival import Times
 from tests.reports.published import ALERT_A, ALERT_B, ALERT_C, MAINTAINED, MERCAPTOPURINE, NOT_MAINTAINED, PLACEBO
 from tests.reports.test_survival import random_times
 

@@ -8,9 +8,9 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from monitor.reports.logrank import chi_square_tail
-from monitor.reports.ranks import have_ranks, mann_whitney_u, rank_test
-from monitor.reports.survival import Times
+from monitor.reports.statistics.logrank import chi_square_tail
+from monitor.reports.statistics.ranks import have_ranks, mann_whitney_u, rank_test
+from monitor.reports.statistics.survival import Times
 from tests.reports.published import ALERT_A, ALERT_B, ALERT_C, HALF_TIMES, PERMEABILITY, times
 
 

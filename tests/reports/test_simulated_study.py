@@ -16,14 +16,14 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from monitor.archive.gathering import gather
 from monitor.record.addendum import append_addendum
 from monitor.record.sealing import withdraw_record
-from monitor.reports.comparison import compare_studies
-from monitor.reports.export import export_records
-from monitor.reports.gathering import gather
-from monitor.reports.intervals import difference_interval, median_interval
-from monitor.reports.survival import Times
-from monitor.reports.tally import tally_json
+from monitor.reports.comparison.comparison import compare_studies
+from monitor.reports.export.export import export_records
+from monitor.reports.statistics.intervals import difference_interval, median_interval
+from monitor.reports.statistics.survival import Times
+from monitor.reports.tally.tally import tally_json
 from monitor.simulation.driver import LOG_SPREAD, MEDIAN_S, MEDIAN_WITHOUT_S, MOVE_S
 from monitor.simulation.plan import SimulationPlan
 from monitor.study.assignment import permuted_blocks

@@ -11,7 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import stats
 
-from monitor.reports.survival import Times, kaplan_meier, median, restricted_mean, survival_at
+from monitor.reports.statistics.survival import Times, kaplan_meier, median, restricted_mean, survival_at
 from tests.reports.published import (
     ALERT_A,
     ALERT_B,

@@ -12,17 +12,17 @@ from typing import Any
 
 import pytest
 
+from monitor.archive import judging_anew
+from monitor.archive.gathering import gather
+from monitor.archive.summary_cache import CACHE_NAME
 from monitor.commands.in_processes import on_all_cores
 from monitor.errors import RecordUnreadable, WitnessError
 from monitor.record.addendum import append_addendum
 from monitor.record.entries import Opening
 from monitor.record.sealing import seal_record, withdraw_record
 from monitor.record.writer import RecordWriter
-from monitor.reports import fresh
-from monitor.reports.cache import CACHE_NAME
-from monitor.reports.gathering import gather
-from monitor.reports.tally import tally_json, tally_studies
-from monitor.reports.tally_text import tally_lines
+from monitor.reports.tally.tally import tally_json, tally_studies
+from monitor.reports.tally.text import tally_lines
 from tests.judging.hand import FIRE_T, HandDrive, study_of
 from tests.reports.making import REPORT_STUDY, hand_drive, hand_record
 
@@ -259,13 +259,13 @@ def test_a_participant_in_two_groups_is_said(tmp_path: Path) -> None:
 def judged(monkeypatch: pytest.MonkeyPatch) -> list[str]:
     """The records that were judged anew, in order."""
     names: list[str] = []
-    fresh_summary = fresh.fresh_summary
+    fresh_summary = judging_anew.fresh_summary
 
     def note(path: Path, *more: Any) -> Any:
         names.append(path.name)
         return fresh_summary(path, *more)
 
-    monkeypatch.setattr(fresh, "fresh_summary", note)
+    monkeypatch.setattr(judging_anew, "fresh_summary", note)
     return names
 
 
@@ -341,7 +341,7 @@ def test_a_cache_from_another_record_or_program_does_not_count(
     judged.clear()
     assert tally(tmp_path) == first
     assert judged == [one.name]
-    monkeypatch.setattr("monitor.reports.cache.program_digest", lambda: "a newer program")
+    monkeypatch.setattr("monitor.archive.summary_cache.program_digest", lambda: "a newer program")
     judged.clear()
     assert tally(tmp_path) == first
     assert sorted(judged) == [one.name, other.name]
@@ -353,7 +353,7 @@ def test_a_cache_that_cannot_be_written_costs_time_only(tmp_path: Path, monkeypa
     def refuse(*_: Any, **__: Any) -> int:
         raise OSError(30, "read-only file system")
 
-    monkeypatch.setattr("monitor.reports.cache.os", SimpleNamespace(**{**vars(os), "open": refuse}))
+    monkeypatch.setattr("monitor.archive.summary_cache.os", SimpleNamespace(**{**vars(os), "open": refuse}))
     assert groups(tally(tmp_path))["chime"]["valid"] == 1
     assert not (path / CACHE_NAME).exists()
 

@@ -16,7 +16,7 @@ import conftest as kit
 
 from monitor.errors import WitnessError
 from monitor.following.view import LiveView
-from monitor.screens.running import run_watch
+from monitor.screens.watch.running import run_watch
 
 BEAT = int(sys.argv[1])
 

@@ -31,8 +31,8 @@ from monitor.following.view import (
     TransportView,
     VehicleView,
 )
-from monitor.judging.trial import AlertResult, ConditionResult, Finding, Note, Response, Ruling, Timing, Trial
-from monitor.screens.app import WatchApp
+from monitor.judging.case.trial import AlertResult, ConditionResult, Finding, Note, Response, Ruling, Timing, Trial
+from monitor.screens.watch.app import WatchApp
 from monitor.study.model import Band
 
 WALL = 1_764_000_000.0

@@ -6,7 +6,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from rich.cells import cell_len
 
-from monitor.screens.canvas import Canvas, clean, fit, wrap
+from monitor.screens.drawing.canvas import Canvas, clean, fit, wrap
 
 
 def test_text_outside_the_canvas_is_cut_off() -> None:

@@ -6,8 +6,8 @@ from types import ModuleType
 
 import pytest
 
-from monitor.screens.glyphs import large, large_width
-from monitor.screens.words import (
+from monitor.screens.drawing.glyphs import large, large_width
+from monitor.screens.drawing.words import (
     band_text,
     clock,
     condition_sentence,

@@ -14,10 +14,10 @@ from textual import events
 from textual.widgets import Input
 
 from monitor.errors import WitnessError
-from monitor.screens.app import WatchApp
 from monitor.screens.dialogs.note import NoteBox
 from monitor.screens.keymap import KEYS, keys_for
 from monitor.screens.panel import Panel
+from monitor.screens.watch.app import WatchApp
 
 MakeApp = Callable[..., WatchApp]
 SIZE = (120, 36)

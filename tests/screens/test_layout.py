@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from monitor.screens.layout import LEAST_HEIGHT, LEAST_WIDTH, arrange
+from monitor.screens.drawing.layout import LEAST_HEIGHT, LEAST_WIDTH, arrange
 
 
 @given(st.integers(1, 260), st.integers(1, 90), st.booleans(), st.integers(0, 3))

@@ -11,17 +11,17 @@ from typing import Any
 import pytest
 from textual.pilot import Pilot
 
-from monitor.screens.app import WatchApp
-from monitor.screens.canvas import Canvas
 from monitor.screens.dialogs.lists import HelpSheet
 from monitor.screens.dialogs.note import NoteBox
 from monitor.screens.dialogs.sheet import SheetBody
 from monitor.screens.dialogs.steps import StepsSheet
-from monitor.screens.footing import draw_keys
+from monitor.screens.drawing.canvas import Canvas
+from monitor.screens.drawing.picture import Picture
 from monitor.screens.keymap import KEYS, keys_for
 from monitor.screens.mouse import key_at
 from monitor.screens.panel import Drawn
-from monitor.screens.picture import Picture
+from monitor.screens.panels.footing import draw_keys
+from monitor.screens.watch.app import WatchApp
 
 MakeApp = Callable[..., WatchApp]
 SIZE = (120, 36)

@@ -6,8 +6,8 @@ from dataclasses import replace
 from types import ModuleType
 from typing import Any
 
-from monitor.screens.pace import Pace
-from monitor.screens.seen import Seen
+from monitor.screens.watch.pace import Pace
+from monitor.screens.watch.seen import Seen
 
 
 def ticks(pace: Pace, clock: Any, view: Any, count: int, step_s: float = 0.04) -> int:

@@ -10,19 +10,19 @@ import numpy as np
 import pytest
 
 from monitor.following.view import StripView
-from monitor.screens.canvas import Canvas
-from monitor.screens.footing import draw_keys, draw_now, draw_transport
-from monitor.screens.health import draw_health
-from monitor.screens.layout import arrange
-from monitor.screens.live import PANELS
-from monitor.screens.numbers import draw_number
-from monitor.screens.outlook import draw_band_bar, draw_outlook
-from monitor.screens.picture import Picture, heading
-from monitor.screens.road import draw_road, frame_for
-from monitor.screens.side import draw_side
-from monitor.screens.slab import draw_slab
-from monitor.screens.strips import GUTTER, columns_of, draw_strip
-from monitor.screens.timeline import draw_timeline, line_length
+from monitor.screens.drawing.canvas import Canvas
+from monitor.screens.drawing.layout import arrange
+from monitor.screens.drawing.picture import Picture, heading
+from monitor.screens.panels.footing import draw_keys, draw_now, draw_transport
+from monitor.screens.panels.health import draw_health
+from monitor.screens.panels.numbers import draw_number
+from monitor.screens.panels.outlook import draw_band_bar, draw_outlook
+from monitor.screens.panels.road import draw_road, frame_for
+from monitor.screens.panels.side import draw_side
+from monitor.screens.panels.slab import draw_slab
+from monitor.screens.panels.strips import GUTTER, columns_of, draw_strip
+from monitor.screens.panels.timeline import draw_timeline, line_length
+from monitor.screens.watch.drawn_screen import PANELS
 from monitor.study.model import Band
 
 SIZES = ((60, 20), (80, 24), (100, 30), (120, 36), (200, 60))

@@ -10,7 +10,7 @@ import pytest
 import textual
 from textual.pilot import Pilot
 
-from monitor.screens.app import WatchApp
+from monitor.screens.watch.app import WatchApp
 
 DRAWN_WITH = "8.2.8"
 

@@ -9,12 +9,12 @@ from types import ModuleType
 import numpy as np
 import pytest
 
-from monitor.screens.app import WatchApp
 from monitor.screens.dialogs.card import card_rows
 from monitor.screens.dialogs.response_plot import response_marks, response_rows
 from monitor.screens.dialogs.sheet import Sheet, SheetBody
-from monitor.screens.plot import GUTTER
-from monitor.screens.words import verdict_sentences
+from monitor.screens.drawing.plot import GUTTER
+from monitor.screens.drawing.words import verdict_sentences
+from monitor.screens.watch.app import WatchApp
 
 MakeApp = Callable[..., WatchApp]
 WIDTH = 90  # 80 columns for 8 s: a tenth of a second each

@@ -11,13 +11,13 @@ import pytest
 from textual import events
 from textual.widgets import Input
 
-from monitor.screens.app import WatchApp
 from monitor.screens.dialogs.closing import CloseOutSheet, in_groups, unresolved
 from monitor.screens.dialogs.note import NoteBox
 from monitor.screens.dialogs.preflight import PreflightSheet
 from monitor.screens.dialogs.steps import StepsSheet, cue_text
-from monitor.screens.footing import draw_now
-from monitor.screens.picture import Picture
+from monitor.screens.drawing.picture import Picture
+from monitor.screens.panels.footing import draw_now
+from monitor.screens.watch.app import WatchApp
 
 MakeApp = Callable[..., WatchApp]
 SIZE = (120, 36)

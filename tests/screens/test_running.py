@@ -23,7 +23,7 @@ from pathlib import Path
 import pytest
 
 from monitor.errors import WitnessError
-from monitor.screens import running
+from monitor.screens.watch import running
 
 CHILD = Path(__file__).parent / "child_screen.py"
 ROOT = Path(__file__).parents[2]

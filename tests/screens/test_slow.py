@@ -12,8 +12,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from monitor.following.view import SlowView
-from monitor.screens.picture import Picture
-from monitor.screens.slow import BARS, HALF, bars_of, draw_slow, levels_of
+from monitor.screens.drawing.picture import Picture
+from monitor.screens.panels.slow import BARS, HALF, bars_of, draw_slow, levels_of
 from monitor.study.model import Band
 
 

@@ -14,13 +14,13 @@ import pytest
 from syrupy.assertion import SnapshotAssertion
 
 from monitor.following.view import LiveView
-from monitor.screens.app import WatchApp
-from monitor.screens.canvas import Canvas
 from monitor.screens.dialogs.sheet import SheetBody
-from monitor.screens.layout import arrange
-from monitor.screens.live import PANELS
-from monitor.screens.picture import Picture
-from monitor.screens.seen import speaks
+from monitor.screens.drawing.canvas import Canvas
+from monitor.screens.drawing.layout import arrange
+from monitor.screens.drawing.picture import Picture
+from monitor.screens.watch.app import WatchApp
+from monitor.screens.watch.drawn_screen import PANELS
+from monitor.screens.watch.seen import speaks
 
 MakeApp = Callable[..., WatchApp]
 SIZES = [(80, 24), (120, 36), (200, 60)]

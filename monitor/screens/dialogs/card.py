@@ -6,15 +6,15 @@ from collections.abc import Callable
 
 from rich.cells import cell_len
 
-from monitor.following.sources import evidence_words
+from monitor.following.source_words import evidence_words
 from monitor.following.view import ResponseTraces
-from monitor.judging.trial import ConditionResult, Response, Trial
-from monitor.screens.canvas import Canvas, clean, wrap
+from monitor.judging.case.trial import ConditionResult, Response, Trial
 from monitor.screens.dialogs.response_plot import response_rows
 from monitor.screens.dialogs.sheet import Row, Sheet
-from monitor.screens.marks import OPEN, SEVERITY_MARKS, SEVERITY_TONES, VERDICT_MARKS, VERDICT_TONES
-from monitor.screens.outlook import conditions_as_rows, draw_condition
-from monitor.screens.words import NO_ALERT, clock, trial_time, verdict_word, with_unit
+from monitor.screens.drawing.canvas import Canvas, clean, wrap
+from monitor.screens.drawing.marks import OPEN, SEVERITY_MARKS, SEVERITY_TONES, VERDICT_MARKS, VERDICT_TONES
+from monitor.screens.drawing.words import NO_ALERT, clock, trial_time, verdict_word, with_unit
+from monitor.screens.panels.outlook import conditions_as_rows, draw_condition
 
 NAIVE_WORDS = {"yes": "naive", "no": "not naive", "unknown": "naive not known, counts as spent"}
 

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from monitor.screens.canvas import Canvas
 from monitor.screens.dialogs.sheet import Row, Sheet
+from monitor.screens.drawing.canvas import Canvas
 from monitor.screens.mouse import RowClicked
 
 CHOSEN, NOT_CHOSEN = "▌ ", "  "

@@ -5,12 +5,12 @@ from __future__ import annotations
 from collections.abc import Callable
 
 from monitor.following.view import LiveView
-from monitor.judging.trial import Trial
-from monitor.screens.canvas import clean, fit, wrap
+from monitor.judging.case.trial import Trial
 from monitor.screens.dialogs.choosing import ChoosingSheet
 from monitor.screens.dialogs.sheet import Row
-from monitor.screens.marks import OPEN, VERDICT_MARKS, VERDICT_TONES
-from monitor.screens.words import trial_time, verdict_sentences, verdict_word
+from monitor.screens.drawing.canvas import clean, fit, wrap
+from monitor.screens.drawing.marks import OPEN, VERDICT_MARKS, VERDICT_TONES
+from monitor.screens.drawing.words import trial_time, verdict_sentences, verdict_word
 
 GROUP = 8
 """Letters of the digest in a group, as people copy it by hand."""

@@ -6,12 +6,12 @@ from collections.abc import Callable
 
 from textual.widgets import Input
 
-from monitor.judging.trial import Note
-from monitor.screens.canvas import clean, fit, wrap
+from monitor.judging.case.trial import Note
 from monitor.screens.dialogs.sheet import Row, Sheet
+from monitor.screens.drawing.canvas import clean, fit, wrap
+from monitor.screens.drawing.marks import MET, NOT_MET, OPEN, TIMELINE_LETTERS, TIMELINE_WORDS, UNDECIDED
+from monitor.screens.drawing.words import clock
 from monitor.screens.keymap import key_name, keys_for
-from monitor.screens.marks import MET, NOT_MET, OPEN, TIMELINE_LETTERS, TIMELINE_WORDS, UNDECIDED
-from monitor.screens.words import clock
 
 
 def matching(notes: tuple[Note, ...], text: str) -> list[Note]:

@@ -7,8 +7,8 @@ from textual.app import ComposeResult
 from textual.containers import Vertical
 from textual.widgets import Input, Static
 
+from monitor.screens.drawing.words import clock
 from monitor.screens.messages import Moment, NoteDropped, NoteWritten
-from monitor.screens.words import clock
 
 ROWS = 3
 LONGEST = 500

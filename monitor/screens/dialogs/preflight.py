@@ -7,12 +7,12 @@ from collections.abc import Awaitable, Callable
 from textual.binding import Binding
 
 from monitor.following.view import PreflightLine, PreflightView
-from monitor.screens.canvas import clean, fit
 from monitor.screens.dialogs.sheet import Row, Sheet
+from monitor.screens.drawing.canvas import clean, fit
+from monitor.screens.drawing.marks import RESULT_MARKS, RESULT_TONES
+from monitor.screens.drawing.picture import Heading
 from monitor.screens.keymap import KEYS
-from monitor.screens.marks import RESULT_MARKS, RESULT_TONES
-from monitor.screens.picture import Heading
-from monitor.screens.slab import draw_heading
+from monitor.screens.panels.slab import draw_heading
 
 RESULT_WORDS = {"met": "met", "not met": "not met", "undecided": "look"}
 

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 from textual.widgets import Input
 
-from monitor.judging.trial import Trial, Verdict
-from monitor.screens.canvas import clean, fit
+from monitor.judging.case.trial import Trial, Verdict
 from monitor.screens.dialogs.sheet import Row, Sheet
-from monitor.screens.marks import VERDICT_MARKS, VERDICT_TONES
+from monitor.screens.drawing.canvas import clean, fit
+from monitor.screens.drawing.marks import VERDICT_MARKS, VERDICT_TONES
+from monitor.screens.drawing.words import trial_time, verdict_sentences
 from monitor.screens.messages import RulingGiven
-from monitor.screens.words import trial_time, verdict_sentences
 
 REASON_KEYS = "1234567890abcdefghjklmnopqrstwxyz"
 """One key a reason in the study's order; without v, i and u, which are the verdicts."""

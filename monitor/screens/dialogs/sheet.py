@@ -13,8 +13,8 @@ from textual.geometry import Region
 from textual.screen import ModalScreen
 from textual.widgets import Input
 
-from monitor.screens.canvas import Canvas, fit
-from monitor.screens.layout import NUMBER_PANELS, arrange
+from monitor.screens.drawing.canvas import Canvas, fit
+from monitor.screens.drawing.layout import NUMBER_PANELS, arrange
 from monitor.screens.mouse import is_key
 from monitor.screens.panel import Drawn
 

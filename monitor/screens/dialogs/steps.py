@@ -5,11 +5,11 @@ from __future__ import annotations
 from collections.abc import Callable
 
 from monitor.following.view import SheetLine
-from monitor.screens.canvas import clean, fit, wrap
 from monitor.screens.dialogs.choosing import ChoosingSheet
 from monitor.screens.dialogs.sheet import Row
-from monitor.screens.marks import MET, OPEN, UNDECIDED
-from monitor.screens.words import clock
+from monitor.screens.drawing.canvas import clean, fit, wrap
+from monitor.screens.drawing.marks import MET, OPEN, UNDECIDED
+from monitor.screens.drawing.words import clock
 
 STEP_MARKS = {"done": MET, "due": UNDECIDED, "soon": OPEN}
 STEP_ROLES = {"done": "good", "due": "alarm", "soon": "wait"}

@@ -1,0 +1,208 @@
+"""All records of a directory, with everything said that keeps one of them from counting."""
+
+from __future__ import annotations
+
+from collections import Counter
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from monitor.archive.judging_anew import Progress, Spread, judge_anew, one_by_one
+from monitor.archive.summary import RunSummary, StudySummary, day_of
+from monitor.archive.summary_cache import cached_summary
+from monitor.record.disk import is_being_written
+from monitor.record.parts import read_tombstone
+from monitor.record.reader import list_records
+from monitor.study.model import Study
+
+
+@dataclass(frozen=True, slots=True)
+class StudyPart:
+    """One study file by which runs of a study were judged, and the days on which it was used."""
+
+    study: StudySummary
+    runs: int
+    first_day: str
+    last_day: str
+
+
+@dataclass(frozen=True, slots=True)
+class StudyRuns:
+    """The runs of one study by name, in order of time. More than one file means that it was changed meanwhile."""
+
+    name: str
+    runs: tuple[RunSummary, ...]
+    files: tuple[StudyPart, ...]
+
+    @property
+    def study(self) -> StudySummary:
+        """The study file of the newest run: its plan is the one that holds."""
+        return self.runs[-1].study
+
+
+@dataclass(frozen=True, slots=True)
+class Gathered:
+    """What a directory holds. Records in `withdrawn`, `running` and `unreadable` count nowhere."""
+
+    directory: Path
+    studies: tuple[StudyRuns, ...]
+    withdrawn: tuple[tuple[str, str], ...]
+    """Record and date."""
+    running: tuple[str, ...]
+    unreadable: tuple[tuple[str, str], ...]
+    """Record and the reason in one sentence."""
+
+    @property
+    def runs(self) -> tuple[RunSummary, ...]:
+        """Every run that was judged."""
+        return tuple(run for one in self.studies for run in one.runs)
+
+    def faults(self) -> list[str]:
+        """What is wrong with the data, one sentence each: any of them makes the command's status 1."""
+        said = [f"{name} is not counted: {why}" for name, why in self.unreadable]
+        said += [f"{run.record} is damaged: {what}" for run in self.runs for what in run.damage]
+        said += self._copies()
+        if len(self.studies) > 1:
+            parts = ", ".join(f"{one.name} ({count(len(one.runs), 'run')})" for one in self.studies)
+            said.append(
+                f"{len(self.studies)} studies are mixed in {self.directory}: {parts}; each is counted by itself."
+            )
+        for one in self.studies:
+            said += _changes(one)
+        return said
+
+    def remarks(self) -> list[str]:
+        """What should be known and is no fault."""
+        said = [f"{name} was withdrawn on {day}: nothing of it is left to be counted." for name, day in self.withdrawn]
+        said += [f"{name} is being recorded and is not counted yet." for name in self.running]
+        for one in self.studies:
+            for run in one.runs:
+                if run.state == "open":
+                    said.append(f"{run.record} was never closed; run: trialwitness recover {run.record}")
+                if not run.trials:
+                    what = "no drive" if run.drives == 0 else "no trial (a practice drive?)"
+                    said.append(f"{run.record} ({run.participant}) holds {what}: nothing of it is counted.")
+            said += _repeated(one)
+        return said
+
+    def _copies(self) -> list[str]:
+        by_digest: dict[str, list[str]] = {}
+        for run in self.runs:
+            by_digest.setdefault(run.digest, []).append(run.record)
+        return [
+            f"{listed(copies)} {'is a copy' if len(copies) == 1 else 'are copies'} of {first} (same digest) and "
+            f"{'counts' if len(copies) == 1 else 'count'} too; move copies away."
+            for first, *copies in by_digest.values()
+            if copies
+        ]
+
+
+def gather(
+    directory: Path, study: Study | None = None, progress: Progress | None = None, spread: Spread = one_by_one
+) -> Gathered:
+    """Judges every record of a directory, from the cache where it fits; by `study` instead of their own if given.
+
+    Raises `RecordUnreadable` only where there is no such directory: whatever is wrong with one record is told in the
+    result, and the others are read all the same.
+    """
+    runs: list[RunSummary] = []
+    withdrawn: list[tuple[str, str]] = []
+    running: list[str] = []
+    unreadable: list[tuple[str, str]] = []
+    to_judge: list[Path] = []
+    for path in list_records(directory):
+        tombstone = read_tombstone(path)
+        if tombstone is not None:
+            withdrawn.append((path.name, str(tombstone.get("withdrawn_at", ""))[:10]))
+            continue
+        try:
+            if is_being_written(path):
+                running.append(path.name)
+            elif (known := cached_summary(path, study)) is None:
+                to_judge.append(path)
+            else:
+                runs.append(known)
+        except OSError as error:
+            unreadable.append((path.name, f"the disk does not give it back ({error.strerror})."))
+    for path, judged in judge_anew(to_judge, study, spread=spread, progress=progress):
+        if isinstance(judged, str):
+            unreadable.append((path.name, judged.removeprefix(f"{path}: ")))
+        else:
+            runs.append(judged)
+    return Gathered(directory, _by_study(runs), tuple(withdrawn), tuple(running), tuple(sorted(unreadable)))
+
+
+def count(number: int, noun: str) -> str:
+    """ "1 run", "2 runs"."""
+    return f"{number} {noun}" if number == 1 else f"{number} {noun}s"
+
+
+def listed(names: list[str]) -> str:
+    """The first three names, and how many more."""
+    more = f" and {len(names) - 3} more" if len(names) > 3 else ""
+    return ", ".join(names[:3]) + more
+
+
+def gathered_json(gathered: Gathered) -> dict[str, Any]:
+    """What the JSON of every report on a directory says of it."""
+    return {
+        "directory": str(gathered.directory),
+        "records": len(gathered.runs),
+        "withdrawn": [{"record": name, "date": date} for name, date in gathered.withdrawn],
+        "running": list(gathered.running),
+        "unreadable": [{"record": name, "why": why} for name, why in gathered.unreadable],
+        "faults": gathered.faults(),
+        "remarks": gathered.remarks(),
+    }
+
+
+def _by_study(runs: list[RunSummary]) -> tuple[StudyRuns, ...]:
+    named: dict[str, list[RunSummary]] = {}
+    for run in sorted(runs, key=lambda one: (one.began, one.record)):
+        named.setdefault(run.study.name, []).append(run)
+    found = []
+    for name, own in named.items():
+        files: dict[str, list[RunSummary]] = {}
+        for run in own:
+            files.setdefault(run.study.sha256, []).append(run)
+        parts = [StudyPart(part[-1].study, len(part), day_of(part[0]), day_of(part[-1])) for part in files.values()]
+        found.append(StudyRuns(name, tuple(own), tuple(parts)))
+    return tuple(found)
+
+
+def _changes(one: StudyRuns) -> list[str]:
+    if len(one.files) < 2:
+        return []
+    parts = ", ".join(
+        f"{part.study.sha256[:8]} ({count(part.runs, 'run')}, {part.first_day} to {part.last_day})"
+        for part in one.files
+    )
+    return [
+        f"The study file of {one.name} was changed in mid-study: {parts}; each run is judged by its own file. "
+        "To judge all by one file, give it with --study."
+    ]
+
+
+def _repeated(one: StudyRuns) -> list[str]:
+    """A participant can be surprised once: two valid trials of a surprise class are one too many."""
+    classes = {trigger.name: trigger.surprise_class for part in one.files for trigger in part.study.triggers}
+    valid = Counter(
+        (run.participant, classes.get(trial.trigger, trial.trigger))
+        for run in one.runs
+        for trial in run.trials
+        if trial.effective == "valid"
+    )
+    said = [
+        f"{participant} has {number} valid trials of the surprise class {kind}, and can be surprised by it once: "
+        "all are counted; rule on those that do not count."
+        for (participant, kind), number in sorted(valid.items())
+        if number > 1
+    ]
+    groups: dict[str, set[str]] = {}
+    for run in one.runs:
+        groups.setdefault(run.participant, set()).add(run.group)
+    return said + [
+        f"{participant} was run in more than one group: {', '.join(sorted(names))}."
+        for participant, names in sorted(groups.items())
+        if len(names) > 1
+    ]

@@ -1,0 +1,42 @@
+"""The pages of rehearsals that are kept beside the records, for whoever asks before a participant sits down."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import Any
+
+from monitor.errors import WitnessError
+
+FOLDER = "rehearsals"
+"""Inside the directory of records: records of rehearsals are no participants' and are not counted as such."""
+
+
+def kept_pages(records: Path, study: str) -> list[dict[str, Any]]:
+    """The kept pages of a study, the oldest first, each with its file's name in `name`; unreadable ones left out."""
+    pages = []
+    for path in sorted((records / FOLDER).glob("*.json")):
+        try:
+            page = read_page(path)
+        except WitnessError:
+            continue  # a file of another kind, or one that was cut: it says nothing for or against today
+        if page.get("study") == study:
+            pages.append(page)
+    return pages
+
+
+def latest_page(records: Path, study: str) -> dict[str, Any] | None:
+    """The newest kept page of a study, go or no-go, for whoever asks before a participant sits down."""
+    pages = kept_pages(records, study)
+    return pages[-1] if pages else None
+
+
+def read_page(path: Path) -> dict[str, Any]:
+    """A kept page. Raises `WitnessError` for anything else."""
+    try:
+        page = json.loads(path.read_text(encoding="utf-8"))
+    except (OSError, ValueError) as error:
+        raise WitnessError(f"{path} is no kept rehearsal ({error}).") from error
+    if not isinstance(page, dict) or page.get("type") != "rehearsal":
+        raise WitnessError(f"{path} is no kept rehearsal.")
+    return {**page, "name": path.stem}

@@ -1,0 +1,211 @@
+"""What the tally and the comparison need of one record: its trials in short, as plain values that a cache can hold."""
+
+from __future__ import annotations
+
+from dataclasses import asdict, dataclass, fields
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+from monitor.archive.review import review_record
+from monitor.judging.case.trial import Trial, response_json
+from monitor.judging.session import Session
+from monitor.record.reader import RecordFiles
+from monitor.study.model import Study, Trigger
+
+NO_GROUP = "(not known)"
+
+
+@dataclass(frozen=True, slots=True)
+class TriggerSummary:
+    """A trigger of a study, as far as reports need it."""
+
+    name: str
+    surprise_class: str
+    has_alert: bool
+    origin: str | None
+    """Origin of the response time; None where the study times none."""
+    horizon_s: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class StudySummary:
+    """A study, as far as reports need it."""
+
+    name: str
+    title: str
+    sha256: str
+    blind: bool
+    participant_pattern: str
+    replacement: str
+    planned: dict[str, int | None]
+    """Group → planned valid trials, in the study file's order."""
+    alerts: dict[str, list[str]]
+    triggers: tuple[TriggerSummary, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class TrialSummary:
+    """One trial."""
+
+    id: str
+    trigger: str
+    verdict: str
+    effective: str
+    ruled: bool
+    final: bool
+    """Whether it was seen to its end."""
+    naive: str
+    reasons: tuple[str, ...]
+    """Why it is not valid: the ruling's code, else conditions and findings; empty for a valid one."""
+    response: dict[str, Any] | None
+    """The response in full, hidden or not: whoever prints it decides by `hidden`."""
+    hidden: bool
+    contact_s: float | None
+    """Contact in seconds from the response's origin, where the simulator told it."""
+
+
+@dataclass(frozen=True, slots=True)
+class RunSummary:
+    """One record."""
+
+    record: str
+    participant: str
+    group: str
+    stratum: str | None
+    state: str
+    digest: str
+    began: float
+    """Wall clock of the recorder at the record's first entry, seconds since 1970."""
+    damage: tuple[str, ...]
+    drives: int
+    study: StudySummary
+    trials: tuple[TrialSummary, ...]
+
+    def as_json(self) -> dict[str, Any]:
+        """Plain values, for `run_from_json`."""
+        return asdict(self)
+
+
+def summarise_record(path: Path, study: Study | None = None) -> RunSummary:
+    """Judges a record and keeps what reports need; raises `RecordUnreadable` and `StudyFaults`."""
+    reviewed = review_record(path, study)
+    session = reviewed.session
+    return RunSummary(
+        record=path.name,
+        participant=session.opening.participant,
+        group=session.group or NO_GROUP,
+        stratum=session.opening.stratum,
+        state=reviewed.state,
+        digest=reviewed.digest,
+        began=began_wall(path),
+        damage=reviewed.damage,
+        drives=len(session.drives),
+        study=summarise_study(session.study),
+        trials=tuple(_trial(session, trial) for trial in session.trials()),
+    )
+
+
+def summarise_study(study: Study) -> StudySummary:
+    """The study in short."""
+    return StudySummary(
+        name=study.name,
+        title=study.title,
+        sha256=study.sha256,
+        blind=study.blind,
+        participant_pattern=study.participant_pattern,
+        replacement=study.replacement,
+        planned={name: group.planned for name, group in study.groups.items()},
+        alerts={name: list(group.alert) for name, group in study.groups.items()},
+        triggers=tuple(_trigger(trigger) for trigger in study.triggers),
+    )
+
+
+def began_wall(path: Path) -> float:
+    """Wall clock of the record's first whole entry, seconds since 1970; 0.0 where there is none."""
+    for entries in RecordFiles(path).blocks(0, 1):
+        return entries[0].wall_ns / 1e9
+    return 0.0
+
+
+def run_from_json(read: dict[str, Any]) -> RunSummary:
+    """The summary that `as_json` wrote; raises `KeyError`, `TypeError` or `ValueError` for anything else."""
+    study = _exactly(StudySummary, read["study"])
+    study["triggers"] = tuple(TriggerSummary(**_exactly(TriggerSummary, one)) for one in study["triggers"])
+    run = _exactly(RunSummary, read)
+    run["study"] = StudySummary(**study)
+    run["damage"] = tuple(run["damage"])
+    trials = [_exactly(TrialSummary, one) for one in run["trials"]]
+    run["trials"] = tuple(TrialSummary(**{**one, "reasons": tuple(one["reasons"])}) for one in trials)
+    return RunSummary(**run)
+
+
+def day_of(run: RunSummary) -> str:
+    """The day of a run as yyyy-mm-dd, by this machine's time zone; empty where it is not known."""
+    return datetime.fromtimestamp(run.began, UTC).astimezone().strftime("%Y-%m-%d") if run.began else ""
+
+
+def _trigger(trigger: Trigger) -> TriggerSummary:
+    rule = trigger.response
+    return TriggerSummary(
+        name=trigger.name,
+        surprise_class=trigger.surprise_class,
+        has_alert=trigger.alert is not None,
+        origin=rule.origin if rule else None,
+        horizon_s=rule.horizon_s if rule else None,
+    )
+
+
+def _trial(session: Session, trial: Trial) -> TrialSummary:
+    response = trial.response
+    return TrialSummary(
+        id=trial.id,
+        trigger=trial.trigger,
+        verdict=trial.verdict,
+        effective=trial.effective,
+        ruled=trial.ruling is not None,
+        final=trial.stage in ("final", "ruled"),
+        naive=trial.naive,
+        reasons=tuple(reasons_of(trial)),
+        response=response_json(response) if response else None,
+        hidden=trial.response_hidden,
+        contact_s=_contact_s(session, trial),
+    )
+
+
+def reasons_of(trial: Trial) -> list[str]:
+    """Why a trial is not valid: the ruling's reason where the ruling made it so; else the required conditions and the
+    findings that did, in the study's order."""
+    if trial.effective == "valid":
+        return []
+    if trial.ruling is not None and trial.ruling.verdict != trial.verdict:
+        return [trial.ruling.reason or "ruled"]
+    invalid = trial.effective == "invalid"
+    wanted, weight = ("not met", "void") if invalid else ("undecided", "doubtful")
+    conditions = [f"{one.name}: {wanted}" for one in trial.conditions if one.required and one.result == wanted]
+    codes = list(dict.fromkeys(one.code for one in trial.findings if one.severity == weight))
+    # conditions are undecided because of a finding, where there is one; but they are not met by themselves
+    found = [*conditions, *codes] if invalid else codes or conditions
+    if not found and trial.timing.result in ("missed", "not reached"):
+        found.append(f"trigger {trial.timing.result}")
+    if not found and trial.ruling is not None:
+        found.append(trial.ruling.reason or "ruled")
+    return found or ["not seen to its end"]
+
+
+def _contact_s(session: Session, trial: Trial) -> float | None:
+    response = trial.response
+    if response is None or not response.outcome.startswith("collision"):
+        return None
+    if response.first_s is None:
+        return response.censored_at_s
+    log = next(drive.log for drive in session.drives if drive.log.index == trial.drive)
+    told = [one.t - response.t0 for one in log.markers.values() if one.kind == "collision" and one.t >= response.t0]
+    return min(told, default=None)
+
+
+def _exactly(kind: type, read: dict[str, Any]) -> dict[str, Any]:
+    """The fields of a dataclass from a map that has just these."""
+    if set(read) != {field.name for field in fields(kind)}:
+        raise ValueError(f"another set of fields than {kind.__name__} has")
+    return dict(read)

@@ -1,0 +1,1 @@
+"""Before the participant: checking a feed, proposing a channel map, rehearsing, importing a past drive."""

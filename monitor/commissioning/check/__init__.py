@@ -1,0 +1,1 @@
+"""A feed held against its study and against itself."""

@@ -1,0 +1,1 @@
+"""A first channel map, guessed from what a source sends."""

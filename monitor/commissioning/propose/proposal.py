@@ -1,0 +1,280 @@
+"""A first channel map for a foreign source, from what is heard of it: names guessed, units told from the movement."""
+
+from __future__ import annotations
+
+import csv
+import time
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from monitor.commissioning.check.sanity import judge_sanity
+from monitor.commissioning.propose.guesses import Guess, Guesses, guess_names
+from monitor.connect.channel_map.convert import Converter
+from monitor.connect.channel_map.loading import parse_map
+from monitor.connect.channel_map.model import CsvSource
+from monitor.connect.channel_map.values import Place, Sample
+from monitor.connect.sources.csv import CsvReader
+from monitor.connect.sources.zmq import ZmqReceiver
+from monitor.errors import WitnessError
+from monitor.feed.composing import FeedComposer
+from monitor.feed.curve import CurveFiles
+from monitor.feed.decode import decode_message
+from monitor.feed.schema import OTHERS_OPTIONAL, OTHERS_REQUIRED, OWN_REQUIRED, Frame
+from monitor.feed.subscriber import TOPICS
+from monitor.judging.case.columns import build_block
+from monitor.measures.columns import FrameBlock
+from monitor.study.model import Study
+
+SAMPLES_KEPT = 6000
+SAMPLES_LOOKED_AT = 1500
+"""For units and signs: 25 s at 60 Hz."""
+LIST_AT_MOST = 4
+"""Elements of a list that are names of their own; a longer one is no position."""
+CODES_AT_MOST = 12
+"""Different values up to which a left-over name may be an enumeration, a flag or a counter."""
+ROUNDS = 3
+"""A unit that is told makes others tellable: acceleration after speed."""
+
+
+def propose_from_zmq(study: Study, endpoint: str, seconds: float, keys: CurveFiles | None) -> str:
+    """The text of a map for a ZeroMQ publisher of msgpack maps. Raises `WitnessError` where no such comes."""
+    receiver = ZmqReceiver(endpoint, (), keys)
+    by_topic: dict[str, list[Sample]] = {}
+    try:
+        deadline = time.monotonic() + seconds
+        while time.monotonic() < deadline:
+            for sample in receiver.samples(0.1):
+                kept = by_topic.setdefault(sample.topic, [])
+                if len(kept) < SAMPLES_KEPT and len(by_topic) <= 64:
+                    kept.append(sample)
+    finally:
+        receiver.close()
+    if not by_topic:
+        why = f" ({receiver.last_refusal})" if receiver.last_refusal else ""
+        raise WitnessError(f"Nothing that a map could be made of came from {endpoint} in {seconds:g} s{why}.")
+    if any(topic.encode() in TOPICS for topic in by_topic):
+        raise WitnessError(f"{endpoint} speaks our feed already; it needs no channel map. Leave out --propose.")
+    topic = max(by_topic, key=lambda one: len(by_topic[one]))
+    source = ['kind = "zmq"', f'connect = "{endpoint}"']
+    if topic:
+        source.append(f'frame_topic = "{topic}"')
+    rest = [f'#: a topic "{one}" came {len(samples)} times' for one, samples in by_topic.items() if one != topic]
+    return _proposal(study, endpoint, source + rest, by_topic[topic])
+
+
+def propose_from_csv(study: Study, path: Path) -> str:
+    """The text of a map for a file. Raises `WitnessError` where it cannot be read."""
+    try:
+        with path.open(encoding="utf-8-sig", errors="replace") as file:
+            text = "".join(line for _, line in zip(range(20), file, strict=False))
+    except OSError as error:
+        raise WitnessError(f"{path} cannot be read: {error.strerror or error}.") from error
+    first = text.split("\n", 1)[0]
+    delimiter = max(("\t", ";", ",", "|"), key=first.count)
+    decimal = "," if delimiter != "," and text.count(",") > text.count(".") else "."
+    names = next(csv.reader([first], delimiter=delimiter), [])
+    if len(names) < 2:
+        raise WitnessError(f"{path}: its first line holds no names of columns.")
+    source = ['kind = "csv"', f"delimiter = {_toml(delimiter)}", f"decimal = {_toml(decimal)}"]
+    bare = parse_map(
+        '[feed]\nsource = "?"\nrate_hz = 1\n[source]\n'
+        + "\n".join(source)
+        + f"\n[time]\nfrom = {_toml(names[0].strip())}\n[own]\n"
+        + "\n".join(f"{name} = {{ not_measured = true }}" for name in OWN_REQUIRED)
+    )
+    assert isinstance(bare.source, CsvSource)
+    reader = CsvReader(bare, bare.source, path, None)
+    samples: list[Sample] = []
+    try:
+        while len(samples) < SAMPLES_KEPT and (more := reader.samples(0.0)) is not None:
+            samples += more
+    finally:
+        reader.close()
+    if not samples:
+        raise WitnessError(f"{path} has no line of values after its line of names.")
+    return _proposal(study, path.name, source, samples)
+
+
+def _proposal(study: Study, where: str, source: list[str], samples: list[Sample]) -> str:
+    names, rows = _names(samples)
+    guesses = guess_names(names)
+    if guesses.time is None:
+        some = ", ".join(names[:20])
+        raise WitnessError(f"{where}: no name in it looks like a time; it has {some}. Write the map by hand.")
+    axes: dict[str, str] = {}
+    rate_hz = _time(guesses.time, samples)
+    for _ in range(ROUNDS):
+        block = _converted(_text(where, source, rate_hz, guesses, axes, []), samples)
+        if block is None or not _apply(guesses, axes, block):
+            break
+    _as_own(guesses)
+    return _text(where, source, rate_hz, guesses, axes, _notes(study, guesses, samples, rows))
+
+
+def _names(samples: list[Sample]) -> tuple[list[str], list[str]]:
+    """Names of single values in the samples, nested ones with points; and names of lists of maps."""
+    names: dict[str, None] = {}
+    rows: dict[str, None] = {}
+
+    def walk(value: Any, name: str) -> None:
+        if isinstance(value, Mapping):
+            for key, one in value.items():
+                walk(one, f"{name}.{key}" if name else str(key))
+        elif isinstance(value, list) and value and isinstance(value[0], Mapping):
+            rows[name] = None
+        elif isinstance(value, list) and len(value) <= LIST_AT_MOST:
+            for index, one in enumerate(value):
+                walk(one, f"{name}.{index}")
+        elif name:
+            names[name] = None
+
+    for sample in samples[:50]:
+        walk(sample.values, "")
+    return list(names), list(rows)
+
+
+def _time(guess: Guess, samples: list[Sample]) -> float:
+    """The rate in Hz that the time column makes, its unit told from its steps."""
+    steps = np.diff(np.array([float(one) for one in _column(guess.name, samples) if isinstance(one, int | float)]))
+    steps = steps[steps > 0]
+    if not len(steps):
+        return 60.0
+    step = float(np.median(steps))
+    if guess.unit is None and step >= 1.0:  # a simulator makes 5 to 1000 frames a second: whole steps are ms, or µs
+        guess.unit = "ms" if step < 500 else "us"
+        guess.why = f"a step is {step:g}"
+    factor = {"ms": 1e-3, "us": 1e-6}.get(guess.unit or "s", 1.0)
+    return float(round(1.0 / (step * factor), 3))
+
+
+def _column(name: str, samples: list[Sample]) -> list[Any]:
+    place = Place(name)
+    return [place.find(sample.values) for sample in samples]
+
+
+def _converted(text: str, samples: list[Sample]) -> FrameBlock | None:
+    """The samples by the map so far."""
+    channels = parse_map(text, "the proposed map")
+    converter = Converter(channels)
+    composer = FeedComposer(run="heard", source="heard", rate_hz=channels.rate_hz)
+    frames: list[Frame] = []
+    for sample in samples[:SAMPLES_LOOKED_AT]:
+        t = converter.time_of(sample)
+        if not np.isfinite(t) or (frames and t <= frames[-1].t):
+            continue
+        one = converter.convert(sample, t)
+        try:
+            frame = decode_message([b"frame", composer.frame(t, one.own, one.others, one.signals)])
+        except ValueError:
+            continue
+        composer.frame_sent()
+        if isinstance(frame, Frame):
+            frames.append(frame)
+    return build_block(frames, range(len(frames))) if len(frames) > 1 else None
+
+
+def _apply(guesses: Guesses, axes: dict[str, str], block: FrameBlock) -> bool:
+    """What the movement says of units and axes, into the guesses; whether anything was changed."""
+    changed = False
+    for doubt in judge_sanity(block, None).doubts:
+        vehicle, _, channel = doubt.channel.rpartition(".")
+        if doubt.axes is not None and channel not in axes:
+            axes[channel] = doubt.axes
+            changed = True
+        groups = list(guesses.vehicles.values()) if vehicle else [guesses.own]
+        for group in groups:
+            guess = group.get(channel)
+            if guess is None or (guess.unit is not None and doubt.scale is None):
+                continue
+            if doubt.unit is not None or doubt.scale is not None:
+                guess.unit, guess.scale = doubt.unit or guess.unit, doubt.scale or guess.scale
+                guess.why = doubt.why
+                changed = True
+    return changed
+
+
+def _as_own(guesses: Guesses) -> None:
+    """Units of other vehicles that could not be told: as those of the own car, in the same simulator."""
+    for found in guesses.vehicles.values():
+        for channel, guess in found.items():
+            own = guesses.own.get(channel)
+            if guess.unit is None and guess.scale is None and own is not None and (own.unit or own.scale):
+                guess.unit, guess.scale, guess.why = own.unit, own.scale, "as the own car's"
+
+
+def _notes(study: Study, guesses: Guesses, samples: list[Sample], rows: list[str]) -> list[str]:
+    """What the map still needs a person for: signals of the study, markers, rows of vehicles, names left over."""
+    lines = [""]
+    for name, signal in study.signals.items():
+        unit = signal.unit or "no unit"
+        lines += [f"#: [signals.{name}]", f'#: from = "…"                 # the study needs it, in {unit}']
+    for trigger in study.triggers:
+        lines += ["#: [[marker]]", '#: kind = "trigger"', f'#: name = "{trigger.name}"']
+        lines += ['#: when = "rises"', '#: from = "…"']
+    for name in rows:
+        lines += ["#: [vehicles]", f'#: rows = "{name}"', '#: id = "…"']
+    if guesses.left:
+        lines += ["", "# Names that are not used yet, with values that may be flags, counters or codes:"]
+    for name in guesses.left:
+        values = list(dict.fromkeys(str(one) for one in _column(name, samples) if one is not None))
+        codes = f": {', '.join(values[:CODES_AT_MOST])}" if 1 < len(values) <= CODES_AT_MOST else ""
+        lines.append(f"#   {name}{codes}")
+    return lines
+
+
+def _text(
+    where: str, source: list[str], rate_hz: float, guesses: Guesses, axes: Mapping[str, str], notes: list[str]
+) -> str:
+    """The map as it stands so far."""
+    time = guesses.time
+    assert time is not None
+    lines = [
+        f"# A first channel map for {where.replace(chr(10), ' ')}, proposed from what was heard. Look it over:",
+        "# names are guessed from their words, units and signs told from the movement. configs/channels-example.toml",
+        "# explains every key. Try it, then ask again: trialwitness check --feed.",
+        "[feed]",
+        'source = "our simulator"',
+        f"rate_hz = {rate_hz:g}",
+        "",
+        "[source]",
+        *source,
+        "",
+        "[time]",
+        f"from = {_toml(time.name)}",
+    ]
+    lines += [f'unit = "{time.unit}"{_comment(time.why)}'] if time.unit else []
+    if axes:
+        lines += ["", "[axes]", *(f'{name} = "{value}"' for name, value in axes.items())]
+    lines += ["", "[own]", *_channel_lines(guesses.own, OWN_REQUIRED)]
+    for number, (name, found) in enumerate(guesses.vehicles.items(), start=1):
+        lines += ["", "[[vehicle]]", f"id = {number}", f"name = {_toml(name)}"]
+        known = {key: one for key, one in found.items() if key in (*OTHERS_REQUIRED, *OTHERS_OPTIONAL)}
+        lines += _channel_lines(known, OTHERS_REQUIRED)
+    return "\n".join([*lines, *notes]) + "\n"
+
+
+def _channel_lines(found: Mapping[str, Guess], required: tuple[str, ...]) -> list[str]:
+    lines = []
+    for channel in dict.fromkeys((*required, *found)):
+        guess = found.get(channel)
+        if guess is None:
+            lines.append(f"{channel} = {{ not_measured = true }}    # nothing heard looks like it; or constant = …")
+            continue
+        keys = [f"from = {_toml(guess.name)}"]
+        keys += [f'unit = "{guess.unit}"'] if guess.unit else []
+        keys += [f"scale = {guess.scale:g}"] if guess.scale is not None else []
+        lines.append(f"{channel} = {{ {', '.join(keys)} }}{_comment(guess.why)}")
+    return lines
+
+
+def _comment(why: str) -> str:
+    return f"    # {why}" if why else ""
+
+
+def _toml(text: str) -> str:
+    """A text as TOML writes it."""
+    escaped = text.replace("\\", "\\\\").replace('"', '\\"').replace("\t", "\\t")
+    return '"' + "".join(one if one.isprintable() else f"\\u{ord(one):04x}" for one in escaped) + '"'

@@ -1,0 +1,1 @@
+"""Foreign simulators and instruments: what they send, and how it becomes the feed."""

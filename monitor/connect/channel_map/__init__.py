@@ -1,0 +1,1 @@
+"""The channel map: how a foreign source's names, units, axes and codes become ours."""

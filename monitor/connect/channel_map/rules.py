@@ -1,0 +1,84 @@
+"""The marker rules of a channel map: an edge, a count, a value or a message that becomes a marker."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+from monitor.connect.channel_map.model import CsvSource, MarkerRule, UdpSource, ZmqSource
+from monitor.tables.faults import Faults, Path
+
+Source = ZmqSource | UdpSource | CsvSource
+
+NAMELESS = ("run_start", "run_end", "pause", "resume", "abort", "collision", "sync")
+"""Kinds of marker that need no name."""
+
+ALERTS = ("alert_on", "alert_off")
+
+
+def build_markers(sections: Sequence[Any], source: Source | None, faults: Faults) -> tuple[MarkerRule, ...]:
+    """The rules that have no fault, in the order of the file."""
+    rules = []
+    for index, section in enumerate(sections):
+        path: Path = ("marker", index)
+        if section is None or faults.under(path):
+            continue
+        _check(section, path, source, faults)
+        if not faults.under(path):
+            rules.append(_rule(section))
+    return tuple(rules)
+
+
+def _check(section: Mapping[str, Any], path: Path, source: Source | None, faults: Faults) -> None:
+    when = section["when"]
+    if when == "received":
+        if source is not None and not isinstance(source, ZmqSource):
+            expected = 'another when, because only a source of kind "zmq" has messages apart'
+            faults.add((*path, "when"), expected=expected, found='"received"')
+        elif section.get("topic") is None:
+            faults.add((*path, "topic"), expected="the topic of the messages", found="nothing, the key is missing")
+        if section.get("from") is not None and section.get("becomes") is None:
+            faults.add((*path, "from"), expected="becomes beside it", found="no becomes")
+    else:
+        if section.get("from") is None:
+            faults.add((*path, "from"), expected="the name to watch", found="nothing, the key is missing")
+        if section.get("topic") is not None:
+            faults.add((*path, "topic"), expected='it only with when = "received"', found=f'it with "{when}"')
+        if section.get("name_from") is not None and when != "changes" and section.get("name") is not None:
+            faults.add((*path, "name_from"), expected="either name or name_from", found="both of them")
+    if when == "becomes" and section.get("becomes") is None:
+        faults.add((*path, "becomes"), expected="the value", found="nothing, the key is missing")
+    if section.get("becomes") is not None and when not in ("becomes", "received"):
+        faults.add(
+            (*path, "becomes"), expected='it only with when = "becomes" or "received"', found=f'it with "{when}"'
+        )
+    if section.get("names") is not None and when != "changes":
+        faults.add((*path, "names"), expected='it only with when = "changes"', found=f'it with "{when}"')
+    named = any(section.get(key) is not None for key in ("name", "name_from", "names"))
+    if not named and section["kind"] not in (*NAMELESS, *ALERTS):
+        faults.add((*path, "name"), expected=f"the name of the {section['kind']}", found="nothing, the key is missing")
+    if section["kind"] == "alert_on" and section.get("modality") is None:
+        expected = 'what kind of alert it is, such as ["sound"]'
+        faults.add((*path, "modality"), expected=expected, found="nothing, the key is missing")
+    if section["kind"] not in ALERTS:
+        for key in ("modality", "measured"):
+            if section.get(key) is not None:
+                faults.add(
+                    (*path, key), expected="it only for alert_on and alert_off", found=f"it for {section['kind']}"
+                )
+
+
+def _rule(section: Mapping[str, Any]) -> MarkerRule:
+    return MarkerRule(
+        kind=section["kind"],
+        name=section.get("name") or "",
+        when=section["when"],
+        source=section.get("from") or "",
+        becomes=section.get("becomes"),
+        topic=section.get("topic"),
+        name_from=section.get("name_from"),
+        names=section.get("names"),
+        time_from=section.get("time_from"),
+        modality=tuple(section.get("modality") or ()),
+        measured=section.get("measured"),
+    )

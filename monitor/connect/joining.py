@@ -1,0 +1,254 @@
+"""Further sources beside the simulator (gaze, a task's tablet, an alert's sensor) on the feed of the simulator.
+
+Each has a clock of its own. Its signals go onto the simulator's frames, and its markers among the simulator's, by the
+offset that sync marks tell. Where the offset is not known well enough, its signals are "not measured": a condition on
+them is undecided then, and never wrong. A flag is also not measured nearer to a change of it than the offset is known.
+"""
+
+from __future__ import annotations
+
+import bisect
+import math
+import time
+from collections import deque
+from collections.abc import Callable, Mapping, Sequence
+from typing import Any
+
+from monitor.connect.channel_map.convert import Converter
+from monitor.connect.channel_map.mapped_drive import Outlet
+from monitor.connect.channel_map.markers import Happened, MarkerWatch
+from monitor.connect.channel_map.model import ChannelMap, ZmqSource
+from monitor.connect.channel_map.values import Sample
+from monitor.feed.clock_offset import ClockOffset, SyncMarks, estimate_offset
+
+SAMPLES_KEPT = 20_000
+"""Of a further source: 80 s at 240 Hz."""
+SAMPLES_DROPPED = 5_000
+HELD_AT_MOST = 4_096
+"""Frames that wait for a further source; beyond it the oldest go without it."""
+FLAG = frozenset((0.0, 1.0))
+
+
+class FurtherSource:
+    """The samples of one further source, and how its clock stands to the simulator's."""
+
+    def __init__(self, channels: ChannelMap, first_step_s: float) -> None:
+        assert channels.join is not None
+        self.map, self.rule = channels, channels.join
+        self.marks = SyncMarks()
+        self.offset: ClockOffset | None = None
+        self.refused = 0
+        self.last_refusal = ""
+        self._first_step_s, self._step_s = first_step_s, 1.0 / channels.rate_hz
+        self._converter = Converter(channels)
+        self._watch = MarkerWatch(channels.markers, self._converter.time_at)
+        source = channels.source
+        self._frame_topic = source.frame_topic if isinstance(source, ZmqSource) else None
+        self._apart = frozenset(rule.topic for rule in channels.markers if rule.topic is not None)
+        self._t: list[float] = []
+        self._signals: list[dict[str, float]] = []
+
+    def take(self, sample: Sample, arrived_s: float) -> list[Happened]:
+        """One sample; gives its markers but for sync marks, with times of its own clock. Never raises."""
+        if sample.topic in self._apart:
+            markers = self._watch.in_message(sample, self._t[-1] if self._t else math.nan)
+        elif self._frame_topic is None or sample.topic == self._frame_topic:
+            markers = self._take_step(sample)
+        else:
+            return []
+        for one in markers:
+            if one.kind == "sync" and math.isfinite(one.t):
+                self.marks.second(one.name, one.t, arrived_s)
+                self.estimate()
+        return [one for one in markers if one.kind != "sync"]
+
+    def first_began(self) -> None:
+        """The simulator's clock began anew."""
+        self.marks.clear()
+        self.offset = None
+
+    def first_mark(self, name: str, t: float, arrived_s: float) -> None:
+        """A sync mark of the simulator."""
+        self.marks.first(name, t, arrived_s)
+        self.estimate()
+
+    def estimate(self) -> None:
+        """Takes in the pairs of marks so far."""
+        self.offset = estimate_offset(tuple(self.marks.pairs), self._first_step_s, self._step_s)
+
+    def placed(self, second_t: float) -> tuple[float, float] | None:
+        """A time of this source by the simulator's clock, and how far that may be off; None where it is not known."""
+        if self.offset is None or not math.isfinite(second_t):
+            return None
+        offset, off_by = self.offset.at(second_t)
+        return (second_t + offset, off_by) if off_by <= self.rule.uncertainty_at_most_s else None
+
+    def has_told_of(self, first_t: float) -> bool:
+        """Whether its samples reach past a time of the simulator's clock; True where its clock is not known anyhow."""
+        if self.offset is None or not self._t:
+            return True
+        placed = self.placed(self._t[-1])
+        return placed is None or placed[0] - placed[1] >= first_t
+
+    def signals_at(self, first_t: float) -> dict[str, float]:
+        """Its signals at a time of the simulator's clock, NaN where they are not known; and its clock's offset."""
+        found = dict.fromkeys(self.map.signals, math.nan)
+        offset, off_by = math.nan, math.nan
+        if self.offset is not None:
+            second_t, off_by = self.offset.second_at(first_t)
+            offset = first_t - second_t
+            if off_by <= self.rule.uncertainty_at_most_s:
+                found.update(self._within(second_t, off_by))
+        name = self.map.feed_source[:40]
+        return found | {f"{name}_clock_offset": offset, f"{name}_clock_uncertainty": off_by}
+
+    def _within(self, second_t: float, off_by: float) -> dict[str, float]:
+        """The last values at or before a time; a flag only where it is the same all over the uncertainty."""
+        last = bisect.bisect_right(self._t, second_t) - 1
+        if last < 0 or second_t - self._t[last] > self.rule.stale_s:
+            return {}
+        first = max(bisect.bisect_right(self._t, second_t - off_by) - 1, 0)
+        stop = bisect.bisect_right(self._t, second_t + off_by)
+        found = {}
+        for name in self.map.signals:
+            values = {self._signals[index][name] for index in range(first, max(stop, last + 1))}
+            changes = len(values) > 1 and values <= FLAG
+            found[name] = math.nan if changes else self._signals[last][name]
+        return found
+
+    def _take_step(self, sample: Sample) -> list[Happened]:
+        t = self._converter.time_of(sample)
+        if not math.isfinite(t):
+            self.refused += 1
+            self.last_refusal = f"`{self.map.time.name}` is no time"
+            return []
+        if self._t and t < self._t[-1]:
+            if t >= self._t[-1] - self.map.run.restart_s:
+                return []
+            self._t.clear()
+            self._signals.clear()
+            self._watch.begin_drive()
+            self.first_began()
+        self._t.append(t)
+        self._signals.append(self._converter.signals(sample))
+        if len(self._t) > SAMPLES_KEPT:
+            del self._t[:SAMPLES_DROPPED], self._signals[:SAMPLES_DROPPED]
+        return self._watch.in_frame(sample, t)
+
+
+class JoinedFeed:
+    """The outlet of the simulator's translation: frames wait until the further sources have told of their time.
+
+    They wait at most `hold_s` of the further sources' maps. What comes out is in the order in which it came in.
+    """
+
+    def __init__(
+        self, outlet: Outlet, further: Sequence[FurtherSource], clock: Callable[[], float] = time.monotonic
+    ) -> None:
+        self._outlet, self.further, self._clock = outlet, tuple(further), clock
+        self._held: deque[tuple[float, float | None, Callable[[], None]]] = deque()
+        self._hold_s = max((one.rule.hold_s for one in further), default=0.0)
+        self._seq = 0
+        self._newest_t: float | None = None
+        self.refused = 0
+        self.last_refusal = ""
+
+    @property
+    def seq(self) -> int:
+        """Sequence number of the last frame taken in."""
+        return self._seq
+
+    @seq.setter
+    def seq(self, number: int) -> None:
+        skipped, self._seq = number - self._seq, number
+        self._hold(None, lambda: self._skip(skipped))
+
+    @property
+    def holds(self) -> bool:
+        """Whether anything waits."""
+        return bool(self._held)
+
+    def begin_drive(
+        self, run: str, *, participant: str | None = None, group: str | None = None, scenario: str | None = None
+    ) -> None:
+        """A new drive, after all that waits."""
+        self._seq = 0
+        self.flush(everything=True)
+        for one in self.further:
+            one.first_began()
+        self._outlet.begin_drive(run, participant=participant, group=group, scenario=scenario)
+
+    def frame(
+        self,
+        t: float,
+        own: Mapping[str, float],
+        others: Mapping[str, Sequence[Any]],
+        signals: Mapping[str, float | bool],
+        wall: float | None,
+    ) -> int:
+        """A frame of the simulator."""
+        self._seq += 1
+        self._newest_t = t
+
+        def send() -> None:
+            joined = dict(signals)
+            for one in self.further:
+                joined.update(one.signals_at(t))
+            self._outlet.frame(t, own, others, joined, wall)
+
+        self._hold(t, send)
+        return self._seq
+
+    def marker(self, kind: str, name: str, t: float, data: Mapping[str, Any] | None = None) -> int:
+        """A marker of the simulator; its number is not known yet, and 0 is given."""
+        if kind == "sync":
+            for one in self.further:
+                one.first_mark(name, t, self._clock())
+        self._hold(None, lambda: self._mark(kind, name, t, data))
+        return 0
+
+    def take(self, source: FurtherSource, samples: Sequence[Sample]) -> None:
+        """Samples of a further source."""
+        now = self._clock()
+        for sample in samples:
+            for one in source.take(sample, now):
+                self._place(source, one)
+
+    def flush(self, everything: bool = False) -> None:
+        """Sends on what need not wait any longer."""
+        now = self._clock()
+        while self._held:
+            due, t, send = self._held[0]
+            told = t is None or all(one.has_told_of(t) for one in self.further)
+            if not (everything or told or now >= due or len(self._held) > HELD_AT_MOST):
+                return
+            self._held.popleft()
+            try:
+                send()
+            except ValueError as error:  # what the feed's own decoder refuses, with its key named
+                self.refused += 1
+                self.last_refusal = str(error)
+
+    def _hold(self, t: float | None, send: Callable[[], None]) -> None:
+        self._held.append((self._clock() + self._hold_s, t, send))
+
+    def _skip(self, count: int) -> None:
+        self._outlet.seq += count
+
+    def _mark(self, kind: str, name: str, t: float, data: Mapping[str, Any] | None) -> None:
+        self._outlet.marker(kind, name, t, data)
+
+    def _place(self, source: FurtherSource, one: Happened) -> None:
+        """A marker of a further source, at its time by the simulator's clock; as `other` where that is not known."""
+        placed = source.placed(one.t)
+        if placed is not None:
+            at, off_by = placed
+            data = {**(one.data or {}), "source": source.map.feed_source, "uncertainty_s": off_by}
+            self._hold(None, lambda: self._mark(one.kind, one.name, at, data))
+            return
+        newest = self._newest_t
+        source.refused += 1
+        source.last_refusal = f"the marker {one.kind} {one.name} came while the clock of the source was not known"
+        if newest is not None:
+            data = {"source": source.map.feed_source, "kind": one.kind, "second_t": one.t, "why": "clock not known"}
+            self._hold(None, lambda: self._mark("other", one.name, newest, data))

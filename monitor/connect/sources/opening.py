@@ -1,0 +1,57 @@
+"""What a source is to the bridge, and how one is opened by what its map says."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Protocol
+
+from monitor.connect.channel_map.model import ChannelMap, CsvSource, UdpSource
+from monitor.connect.channel_map.values import Sample
+from monitor.connect.sources.csv import CsvReader
+from monitor.connect.sources.udp import UdpReceiver
+from monitor.connect.sources.zmq import ZmqReceiver
+from monitor.errors import WitnessError
+from monitor.feed.curve import CurveFiles
+
+
+class Source(Protocol):
+    """A source of samples. It belongs to the thread that made it, and mends its own connection."""
+
+    where: str
+    """Its address or file, for sentences."""
+    refused: int
+    """Messages, packets or lines of which no sample could be made."""
+    last_refusal: str
+    lost: int
+    """Packets that the system threw away before they were read, as far as it says so."""
+
+    def samples(self, timeout_s: float) -> list[Sample] | None:
+        """What has come, waiting at most so long; None once the source has come to its end."""
+        ...
+
+    def close(self) -> None: ...
+
+
+def open_source(
+    channels: ChannelMap, *, at: str | None, csv: Path | None, speed: float | None, keys: CurveFiles | None
+) -> Source:
+    """The source of a map. `at` replaces the map's own address; `csv` is the file for a map of kind "csv".
+
+    `speed`: times recorded pace for a file, None as fast as possible. Raises `WitnessError`.
+    """
+    source = channels.source
+    if isinstance(source, CsvSource):
+        if csv is None:
+            raise WitnessError(f"{channels.path} is a map for files; say which with --csv FILE.")
+        return CsvReader(channels, source, csv, speed)
+    if csv is not None:
+        raise WitnessError(f"{channels.path} is no map for files; leave out --csv, or use a map of kind csv.")
+    if isinstance(source, UdpSource):
+        listen = at or source.listen
+        if listen is None:
+            raise WitnessError(f"{channels.path} says not where to listen; give --source ADDRESS:PORT.")
+        return UdpReceiver(source.layout, listen, source.interface)
+    connect = at or source.connect
+    if connect is None:
+        raise WitnessError(f"{channels.path} says not where to connect; give --source tcp://HOST:PORT.")
+    return ZmqReceiver(connect, source.topics, keys)

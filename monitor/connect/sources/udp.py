@@ -1,0 +1,119 @@
+"""Datagrams of one packed structure, from one sender or from a multicast group."""
+
+from __future__ import annotations
+
+import contextlib
+import ipaddress
+import select
+import socket
+import struct
+import time
+
+from monitor.connect.channel_map.layout import LARGEST_DATAGRAM, PacketReader, PacketRefused
+from monitor.connect.channel_map.model import Layout
+from monitor.connect.channel_map.source import is_listen
+from monitor.connect.channel_map.values import Sample
+from monitor.errors import WitnessError
+
+RECEIVE_BYTES = 8 << 20
+"""Asked of the system for datagrams that wait; it gives what its own limit allows."""
+A_TURN = 256
+REOPEN_AFTER_S = 1.0
+_DROPS = 40
+"""SO_RXQ_OVFL of Linux: each datagram says how many were thrown away before it. Python names it from 3.12 on only."""
+
+
+class UdpReceiver:
+    """Listens at "ADDRESS:PORT"; an address of 224.0.0.0/4 is a multicast group, joined on `interface`."""
+
+    def __init__(self, layout: Layout, listen: str, interface: str) -> None:
+        if not is_listen(listen):
+            raise WitnessError(f"{listen!r} is no address to listen at; write ADDRESS:PORT, such as 0.0.0.0:5600.")
+        host, _, port = listen.rpartition(":")
+        self._host, self._port, self._interface = host, int(port), interface
+        self._reader = PacketReader(layout)
+        self.refused = 0
+        self.last_refusal = ""
+        self.lost = 0
+        self._lost_before = 0
+        self._reopen_at = 0.0
+        self._socket: socket.socket | None = self._open()
+        self.where = f"udp {host}:{self._socket.getsockname()[1]}"
+
+    def samples(self, timeout_s: float) -> list[Sample]:
+        """Up to 256 packets that wait."""
+        if self._socket is None and not self._reopened(timeout_s):
+            return []
+        assert self._socket is not None
+        found: list[Sample] = []
+        try:
+            if not select.select([self._socket], [], [], timeout_s)[0]:
+                return found
+            for _ in range(A_TURN):
+                packet, more, _, _ = self._socket.recvmsg(LARGEST_DATAGRAM, 64)
+                if more:
+                    self._note_losses(more)
+                try:
+                    found.append(Sample(self._reader.read(packet)))
+                except PacketRefused as refusal:
+                    self._refuse(str(refusal))
+        except BlockingIOError:
+            pass
+        except OSError as error:  # the interface went away: opened again, once a second
+            self._refuse(f"the socket failed ({error.strerror or error}); it is opened again")
+            self.close()
+        return found
+
+    def close(self) -> None:
+        """Ends listening."""
+        if self._socket is not None:
+            self._socket.close()
+            self._socket = None
+            self._reopen_at = time.monotonic() + REOPEN_AFTER_S
+
+    def _open(self) -> socket.socket:
+        opened = socket.socket(socket.AF_INET, socket.SOCK_DGRAM)
+        try:
+            opened.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, RECEIVE_BYTES)
+            with contextlib.suppress(OSError):  # not on every system; then losses show in the source's counter only
+                opened.setsockopt(socket.SOL_SOCKET, _DROPS, 1)
+            if ipaddress.IPv4Address(self._host).is_multicast:
+                opened.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+                opened.bind((self._host, self._port))
+                group = socket.inet_aton(self._host) + socket.inet_aton(self._interface)
+                opened.setsockopt(socket.IPPROTO_IP, socket.IP_ADD_MEMBERSHIP, group)
+            else:
+                opened.bind((self._host, self._port))
+            opened.setblocking(False)
+        except OSError as error:
+            opened.close()
+            raise WitnessError(
+                f"udp {self._host}:{self._port} cannot be listened at: {error.strerror or error}; "
+                "is another program there, and is the address one of this machine?"
+            ) from error
+        return opened
+
+    def _reopened(self, timeout_s: float) -> bool:
+        wait_s = self._reopen_at - time.monotonic()
+        if wait_s > 0:
+            time.sleep(min(wait_s, timeout_s))
+            return False
+        try:
+            self._socket = self._open()
+        except WitnessError as error:
+            self.last_refusal = str(error)
+            self._reopen_at = time.monotonic() + REOPEN_AFTER_S
+            return False
+        self._lost_before = 0
+        return True
+
+    def _note_losses(self, more: list[tuple[int, int, bytes]]) -> None:
+        for level, kind, raw in more:
+            if level == socket.SOL_SOCKET and kind == _DROPS and len(raw) >= 4:
+                (total,) = struct.unpack("=I", raw[:4])
+                self.lost += (total - self._lost_before) % (1 << 32)
+                self._lost_before = total
+
+    def _refuse(self, why: str) -> None:
+        self.refused += 1
+        self.last_refusal = why

@@ -1,0 +1,99 @@
+"""A foreign ZeroMQ publisher whose messages are msgpack maps: topic and map, or the map alone."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Sequence
+
+import msgpack
+import zmq
+
+from monitor.connect.channel_map.values import Sample
+from monitor.errors import WitnessError
+from monitor.feed.curve import CurveFiles, secure_client
+from monitor.feed.limits import MAX_NAME
+
+MAX_BYTES = 1 << 20
+"""Of one message: four times what the feed allows, since a foreign one may say more than is mapped."""
+QUEUE = 40_000
+A_TURN = 256
+QUIET_S = 5.0
+"""Without a message for so long the connection is made anew: ZeroMQ gives it up after a message that is too large."""
+
+
+class ZmqReceiver:
+    """Connected to a publisher; connects again by itself."""
+
+    def __init__(self, connect: str, topics: Sequence[str], keys: CurveFiles | None) -> None:
+        self.where = connect
+        self.refused = 0
+        self.last_refusal = ""
+        self.lost = 0
+        self._topics = tuple(topics) or ("",)
+        self._keys = keys
+        self._context: zmq.Context[zmq.Socket[bytes]] = zmq.Context()
+        self._heard_s = time.monotonic()
+        try:
+            self._socket = self._open()
+        except BaseException:
+            self._context.destroy(0)
+            raise
+
+    def samples(self, timeout_s: float) -> list[Sample]:
+        """Up to 256 messages that wait."""
+        found: list[Sample] = []
+        now = time.monotonic()
+        if not self._socket.poll(int(timeout_s * 1000)):
+            if now - self._heard_s > QUIET_S:
+                self._socket.close(0)
+                self._socket = self._open()
+                self._heard_s = now
+            return found
+        self._heard_s = now
+        try:
+            for _ in range(A_TURN):
+                parts = self._socket.recv_multipart(zmq.NOBLOCK)
+                self._take(parts, found)
+        except zmq.Again:
+            pass
+        return found
+
+    def close(self) -> None:
+        """Ends the connection."""
+        self._context.destroy(0)
+
+    def _take(self, parts: list[bytes], found: list[Sample]) -> None:
+        topic = parts[0][:MAX_NAME].decode("utf-8", "replace") if len(parts) > 1 else ""
+        try:
+            values = msgpack.unpackb(parts[-1], raw=False, strict_map_key=False, timestamp=0)
+        except Exception as error:  # msgpack's errors are of many classes, and all of them mean the same here
+            self._refuse(f"a message of {len(parts[-1])} bytes is no msgpack ({type(error).__name__})")
+            return
+        if not isinstance(values, dict):
+            self._refuse(f"a message is no map but {type(values).__name__}")
+            return
+        found.append(Sample(values, topic))
+
+    def _open(self) -> zmq.Socket[bytes]:
+        opened = self._context.socket(zmq.SUB)
+        opened.linger = 0
+        opened.rcvhwm = QUEUE
+        opened.setsockopt(zmq.MAXMSGSIZE, MAX_BYTES)
+        opened.setsockopt(zmq.HEARTBEAT_IVL, 1000)
+        opened.setsockopt(zmq.HEARTBEAT_TIMEOUT, 3000)
+        opened.setsockopt(zmq.RECONNECT_IVL, 100)
+        opened.setsockopt(zmq.RECONNECT_IVL_MAX, 1000)
+        if self._keys is not None:
+            secure_client(opened, self._keys)
+        for topic in self._topics:
+            opened.subscribe(topic)
+        try:
+            opened.connect(self.where)
+        except zmq.ZMQError as error:
+            opened.close(0)
+            raise WitnessError(f"{self.where} is no address to connect to ({error.strerror}).") from error
+        return opened
+
+    def _refuse(self, why: str) -> None:
+        self.refused += 1
+        self.last_refusal = why

@@ -1,0 +1,189 @@
+"""Conditions, three-valued: met, not met, undecided. Missing time is first taken as in the band, then as out of it;
+where both give the same answer that is the answer."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from monitor.judging.case.stretch import MARGIN_FRAMES, TENTH, Stretch
+from monitor.judging.case.trial import ConditionResult, Result
+from monitor.judging.case.values import IN, MISSING, OUT, Standing, held_rows, on_both_sides, stand_in_band, values_on
+from monitor.study.model import AtFire, Condition, During, Role, Within
+
+SIDE_PERIODS = 2.0
+"""A frame beside the fire counts only if it is at most two periods away."""
+
+
+def window_of(condition: Condition) -> tuple[float, float]:
+    """First and last instant that a condition looks at, in seconds from the fire."""
+    match condition.when:
+        case During(start_s, end_s):
+            return start_s, end_s
+        case Within(limit_s, held_s):
+            return 0.0, limit_s + held_s
+        case _:
+            return 0.0, 0.0
+
+
+def seen_after_s(condition: Condition, period_s: float) -> float:
+    """From when on, in seconds from the fire, no further frame can change a condition: its window is over, and so is
+    what lies beside it (frames and losses come in order)."""
+    return window_of(condition)[1] + (SIDE_PERIODS + MARGIN_FRAMES) * period_s
+
+
+def judge_condition(
+    condition: Condition, stretch: Stretch | None, fired_at: float, role: Role | None, held_id: int | None
+) -> ConditionResult:
+    """One condition of a trigger that fired at `fired_at`, on a stretch that spans its window."""
+    if stretch is None:
+        return _result(condition, "undecided", None, "not measured", None, still_open=True)
+    rows = held_rows(stretch, role, held_id)
+    from_s, to_s = window_of(condition)
+    beside = SIDE_PERIODS * stretch.period_s
+    span = stretch.window(fired_at + from_s - beside, fired_at + to_s + beside)
+    measured = values_on(stretch, condition.measure, rows, span)
+    standing = stand_in_band(stretch.t, measured, condition.band, condition.measure, condition.if_missing)
+    standing = on_both_sides(standing, stretch, condition.measure, condition.band)
+    match condition.when:
+        case AtFire():
+            result, decided = _at_fire(standing, stretch, fired_at)
+            end_t = fired_at + SIDE_PERIODS * stretch.period_s
+        case During(start_s, end_s, share):
+            start_t, end_t = fired_at + start_s, fired_at + end_s
+            result, decided = _during(standing, stretch, start_t, end_t, share)
+        case Within(limit_s, held_s):
+            end_t = fired_at + limit_s + held_s
+            result, decided = _within(standing, stretch, fired_at, limit_s, held_s)
+    still_open = result == "undecided" and stretch.covered_to < end_t - TENTH * stretch.period_s
+    if decided is None:
+        return _result(condition, result, None, "not measured", None, still_open=still_open)
+    state = standing.state_text(decided)
+    value = None if state else float(standing.value[decided])
+    margin = None if state or np.isnan(standing.margin[decided]) else float(standing.margin[decided])
+    return _result(condition, result, value, state, margin, still_open=still_open)
+
+
+def _result(
+    condition: Condition,
+    result: Result,
+    value: float | None,
+    state: str | None,
+    margin: float | None,
+    *,
+    still_open: bool,
+) -> ConditionResult:
+    band, measure = condition.band, condition.measure
+    return ConditionResult(
+        name=condition.name,
+        measure=measure.text,
+        role=measure.role,
+        at_least=band.at_least,
+        at_most=band.at_most,
+        value=value,
+        state=state,
+        margin=margin,
+        unit=measure.unit,
+        result=result,
+        at_edge=result == "met" and margin is not None and margin < 0.0,
+        required=condition.required,
+        open=still_open,
+    )
+
+
+def _at_fire(standing: Standing, stretch: Stretch, fired_at: float) -> tuple[Result, int | None]:
+    """A frame within a tenth of a period stands alone; else the frames on both sides, each within two periods."""
+    t, period = standing.t, stretch.period_s
+    if len(t) == 0:
+        return "undecided", None
+    nearest = int(np.argmin(np.abs(t - fired_at)))
+    if abs(t[nearest] - fired_at) <= TENTH * period:
+        return _RESULT[int(standing.inside[nearest])], nearest
+    before = int(np.searchsorted(t, fired_at, side="right")) - 1
+    after = before + 1
+    reach = (SIDE_PERIODS + 1e-6) * period
+    has_before = before >= 0 and fired_at - t[before] <= reach
+    has_after = after < len(t) and t[after] - fired_at <= reach
+    if not has_before or not has_after:
+        return "undecided", before if has_before else None
+    sides = {int(standing.inside[before]), int(standing.inside[after])}
+    return (_RESULT[sides.pop()] if len(sides) == 1 else "undecided"), before
+
+
+_RESULT: dict[int, Result] = {IN: "met", OUT: "not met", MISSING: "undecided"}
+
+
+def _during(
+    standing: Standing, stretch: Stretch, start_t: float, end_t: float, share: float
+) -> tuple[Result, int | None]:
+    """Every frame of the window in the band, or a share of its time (each frame holds until the next, at most 1.5
+    periods; what no frame holds is missing)."""
+    span = stretch.window(start_t, end_t)
+    indices = np.arange(span.start, span.stop)
+    inside = standing.inside[span]
+    decided = _worst(standing, indices)
+    if share >= 1.0:
+        if (inside == OUT).any():
+            return "not met", decided
+        if len(inside) == 0 or (inside == MISSING).any() or stretch.missing(start_t, end_t):
+            return "undecided", decided
+        return "met", decided
+    first = max(span.start - 1, 0)
+    t = standing.t[first : span.stop]
+    until = np.append(t[1:], np.inf)
+    held = np.minimum(np.minimum(until, t + 1.5 * stretch.period_s), end_t) - np.maximum(t, start_t)
+    held = np.maximum(held, 0.0)
+    kinds = standing.inside[first : span.stop]
+    total = end_t - start_t
+    time_in = float(held[kinds == IN].sum())
+    time_out = float(held[kinds == OUT].sum())
+    # 1e-9 s: rounding of sums of a few hundred frame times, far below any frame period
+    if time_in >= share * total - 1e-9:
+        return "met", decided
+    if total - time_out < share * total - 1e-9:
+        return "not met", decided
+    return "undecided", decided
+
+
+def _within(
+    standing: Standing, stretch: Stretch, fired_at: float, limit_s: float, held_s: float
+) -> tuple[Result, int | None]:
+    """The band is reached at most `limit_s` after the fire and held for `held_s`."""
+    span = stretch.window(fired_at, fired_at + limit_s)
+    for start in range(span.start, span.stop):
+        hold = stretch.window(standing.t[start], standing.t[start] + held_s)
+        if (standing.inside[hold] == IN).all() and not stretch.missing(standing.t[start], standing.t[start] + held_s):
+            return "met", _worst(standing, np.arange(hold.start, hold.stop))
+    best = _best(standing, np.arange(span.start, span.stop))
+    starts = [float(standing.t[index]) for index in range(span.start, span.stop) if standing.inside[index] != OUT]
+    # a hold that begins inside missing time is best begun as early as possible: later only adds frames to pass
+    starts += [max(low, fired_at) for low, _ in stretch.missing(fired_at, fired_at + limit_s)]
+    for start_t in starts:
+        first = int(np.searchsorted(standing.t, start_t, side="left"))
+        if first < len(standing.t) and standing.t[first] == start_t and standing.inside[first] == OUT:
+            first += 1
+        hold = slice(first, stretch.window(start_t, start_t + held_s).stop)
+        if not (standing.inside[hold] == OUT).any():
+            return "undecided", best
+    return "not met", best
+
+
+def _worst(standing: Standing, indices: np.ndarray[tuple[int], np.dtype[np.int64]]) -> int | None:
+    """The frame that decided a window: out without a number first, then the least margin; a missing one only if
+    there is nothing else."""
+    if len(indices) == 0:
+        return None
+    inside, margin = standing.inside[indices], standing.margin[indices]
+    boundless = np.flatnonzero((inside == OUT) & np.isnan(margin))
+    if len(boundless):
+        return int(indices[boundless[0]])
+    if not np.isnan(margin).all():
+        return int(indices[int(np.nanargmin(margin))])
+    return int(indices[0])
+
+
+def _best(standing: Standing, indices: np.ndarray[tuple[int], np.dtype[np.int64]]) -> int | None:
+    """The frame that came nearest to the band."""
+    if len(indices) == 0:
+        return None
+    margin = standing.margin[indices]
+    return int(indices[0]) if np.isnan(margin).all() else int(indices[int(np.nanargmax(margin))])

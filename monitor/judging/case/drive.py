@@ -1,0 +1,80 @@
+"""One drive of a record as columns: the simulator's stream with its road and the measures of its frames."""
+
+from __future__ import annotations
+
+from collections import deque
+from dataclasses import dataclass, field
+
+from monitor.feed.schema import Hello
+from monitor.judging.case.alignment import AlignedSources
+from monitor.judging.case.blocks import MeasuredBlock, join_measured_blocks, measure_block
+from monitor.judging.case.columns import road_of
+from monitor.judging.case.received import ReceivedMarker
+from monitor.judging.case.stream import Stream
+from monitor.measures.columns import Road
+from monitor.measures.lateral import LateralMemory
+
+MERGE_FRAMES = 1024
+"""Blocks longer than this are not joined any more, so that old frames can be let go of piece by piece."""
+
+
+@dataclass(slots=True)
+class DriveLog(Stream):
+    """A drive, growing."""
+
+    road: Road | None = None
+    blocks: deque[MeasuredBlock] = field(default_factory=deque)
+    aligned: AlignedSources | None = None
+    """The further sources by the clock of this drive; None where there are none."""
+    _measured: MeasuredBlock | None = None
+    _lateral: LateralMemory | None = None
+
+    def take_hello(self, hello: Hello, number: int, wall: float) -> None:
+        """A hello; the first one tells the road."""
+        if self.hello is None:
+            self.road = road_of(hello)
+        Stream.take_hello(self, hello, number, wall)
+
+    def take_measured(self, block: MeasuredBlock) -> None:
+        """Frames that were all judged when this was first done, with what was measured then; nothing else may wait."""
+        self._measured, self._waiting = block, len(block.frames)
+        for _ in self._count_rows(block.frames, 0, len(block.frames)):
+            pass
+
+    def flush(self) -> MeasuredBlock | None:
+        """Makes a measured block of the frames that wait; None where there are none."""
+        if self._measured is not None:
+            block, self._measured, self._waiting = self._measured, None, 0
+            self.blocks.append(block)
+            return block
+        frames = self.frames_waiting()
+        if frames is None:
+            return None
+        block, self._lateral = measure_block(frames, self.road, self._lateral)
+        self.blocks.append(block)
+        self._merge()
+        return block
+
+    def _merge(self) -> None:
+        """Keeps the blocks few: the newest is joined to the one before it while that is not more than twice as long.
+
+        Live, a block has a handful of frames; with hundreds of blocks a trial's window cost 10 ms to cut out, with
+        some ten it costs 1 ms.
+        """
+        blocks = self.blocks
+        while len(blocks) > 1 and len(blocks[-2].frames) <= min(2 * len(blocks[-1].frames), MERGE_FRAMES):
+            newest = blocks.pop()
+            blocks.append(join_measured_blocks(blocks.pop(), newest))
+
+    def trim(self) -> None:
+        """Forgets what no trial may look at any more."""
+        horizon = self.newest_t - self.retain_s
+        while len(self.blocks) > 1 and self.blocks[0].frames.t[-1] < horizon:
+            self.blocks.popleft()
+        while self.losses and self.losses[0].before_t < horizon:
+            self.losses.popleft()
+
+    def known_markers(self, number: int) -> list[ReceivedMarker]:
+        """The markers known as of entry `number`, by their own count; after them those of further sources."""
+        known = Stream.known_markers(self, number)
+        return known if self.aligned is None else known + self.aligned.markers(number)

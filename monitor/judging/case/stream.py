@@ -1,0 +1,236 @@
+"""One stream of messages as it comes in: judged frames, markers, losses, and how often each thing came.
+
+Everything is remembered with the number of the entry that it came in, so that a trial can be judged "as of entry N"
+and comes out the same however the entries were cut into blocks. A further source has a stream and no car; the
+simulator's stream is a `DriveLog`.
+"""
+
+from __future__ import annotations
+
+from collections import deque
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+
+from monitor.feed.schema import Frame, Hello, Marker
+from monitor.judging.case.columns import build_block
+from monitor.judging.case.received import CountStep, FeedCounts, Loss, ReceivedMarker
+from monitor.measures.columns import FrameBlock, join_blocks, slice_block
+
+FLUSH_FRAMES = 4096
+"""Frames collected before a block is made of them, so that memory stays bounded however large a batch is."""
+
+MISSING_RANGES = 10_000
+"""Ranges of missing sequence numbers remembered, to tell a frame out of order from a duplicate."""
+
+
+@dataclass(slots=True)
+class Stream:
+    """A run of one source, growing. `retain_s` bounds how far back frames are kept and used."""
+
+    index: int
+    run: str
+    retain_s: float
+    hello: Hello | None = None
+    counts: FeedCounts = field(default_factory=FeedCounts)
+    markers: dict[int, ReceivedMarker] = field(default_factory=dict)
+    losses: deque[Loss] = field(default_factory=deque)
+    count_steps: list[CountStep] = field(default_factory=list)
+    first_t: float = float("nan")
+    newest_t: float = float("nan")
+    end_number: int | None = None
+    end_t: float | None = None
+    end_kind: str | None = None
+    paused: bool = False
+    last_received_ns: int = 0
+    _waiting: int = 0
+    _blocks: list[FrameBlock] = field(default_factory=list)
+    _rows: tuple[FrameBlock, int, int] | None = None
+    _frames: list[tuple[Frame, int]] = field(default_factory=list)
+    _last_hello: Hello | None = None
+    _last_seq: int | None = None
+    _last_seq_t: float = float("nan")
+    _last_count: int = 0
+    _missing: list[tuple[int, int]] = field(default_factory=list)
+
+    @property
+    def period_s(self) -> float:
+        """The nominal frame period; 1/60 s before the first hello."""
+        return 1.0 / self.hello.rate_hz if self.hello else 1.0 / 60.0
+
+    @property
+    def ended(self) -> bool:
+        """Whether the drive is over."""
+        return self.end_number is not None
+
+    def take_hello(self, hello: Hello, number: int, wall: float) -> None:
+        """A hello: the first one opens judging; each one may bring markers that were lost."""
+        if self.hello is None:
+            self.hello = hello
+        if hello is self._last_hello:
+            return  # decoded once for all hellos between two markers
+        self._last_hello = hello
+        for marker in hello.recent:
+            self.take_marker(marker, number, wall, recovered=True)
+
+    def take_marker(self, marker: Marker, number: int, wall: float, *, recovered: bool = False) -> None:
+        """A marker; one that is already known is passed over."""
+        if marker.n in self.markers:
+            return
+        self.markers[marker.n] = ReceivedMarker(
+            marker.n, marker.t, marker.kind, marker.name, marker.data, number, self.newest_t, wall, recovered
+        )
+        if marker.kind in ("run_end", "abort") and self.end_number is None:
+            self.end(number, marker.kind, marker.t)
+        elif marker.kind in ("pause", "resume"):
+            self.paused = marker.kind == "pause"
+
+    def end(self, number: int, kind: str, t: float | None = None) -> None:
+        """The drive is over as of entry `number`: by its own marker, a new drive, or the record's close."""
+        if self.end_number is None:
+            self.end_number, self.end_kind = number, kind
+            self.end_t = self.newest_t if t is None else t
+
+    def take_frame(self, frame: Frame, number: int) -> bool:
+        """A frame; returns whether it will be judged. Counts duplicates, wrong order, repeated times and losses."""
+        judged = self._count(frame.seq, frame.t, frame.markers, number)
+        if judged:
+            self._set_rows_aside()
+            self._frames.append((frame, number))
+            self._waiting += 1
+        return judged
+
+    def take_rows(self, table: FrameBlock, first: int, stop: int) -> None:
+        """Frames that are rows `first` … `stop` − 1 of a table: as if `take_frame` were called with each."""
+        for begin, end in self._count_rows(table, first, stop):
+            self._wait_for(table, begin, end)
+
+    def _count_rows(self, table: FrameBlock, first: int, stop: int) -> Iterator[tuple[int, int]]:
+        """Counts frames that are rows of a table; gives begin and end of those that will be judged."""
+        if not self._follow_on(table, first, stop):
+            # mostly it is the first one that tells something new: a loss, or a marker that was sent
+            if self._count_row(table, first):
+                yield first, first + 1
+            first += 1
+            if first == stop:
+                return
+        if self._follow_on(table, first, stop):
+            self.counts.frames += stop - first
+            self.counts.judged += stop - first
+            self._last_seq, self.newest_t = int(table.seq[stop - 1]), float(table.t[stop - 1])
+            self._last_seq_t = self.newest_t
+            yield first, stop
+            return
+        for row in range(first, stop):
+            if self._count_row(table, row):
+                yield row, row + 1
+
+    def _count_row(self, table: FrameBlock, row: int) -> bool:
+        return self._count(int(table.seq[row]), float(table.t[row]), int(table.markers[row]), int(table.number[row]))
+
+    def _follow_on(self, table: FrameBlock, first: int, stop: int) -> bool:
+        """Whether all these rows are the next frames of the drive, with nothing to be said of any of them."""
+        if self._last_seq is None or self.hello is None or self.counts.judged == 0:
+            return False
+        seq, t = table.seq[first:stop], table.t[first:stop]
+        return bool(
+            seq[0] == self._last_seq + 1
+            and t[0] > self.newest_t
+            and table.markers[first:stop].max() <= self._last_count
+            and (seq[1:] == seq[:-1] + 1).all()
+            and (t[1:] > t[:-1]).all()
+        )
+
+    def _wait_for(self, table: FrameBlock, first: int, stop: int) -> None:
+        """Rows that are to be judged, in one piece with those before them where they follow on in the table."""
+        self._set_frames_aside()
+        if self._rows is not None and self._rows[0] is table and self._rows[2] == first:
+            first = self._rows[1]
+        else:
+            self._set_rows_aside()
+        self._rows = (table, first, stop)
+        self._waiting += stop - first
+
+    def _set_rows_aside(self) -> None:
+        if self._rows is not None:
+            self._blocks.append(slice_block(*self._rows))
+            self._rows = None
+
+    def _set_frames_aside(self) -> None:
+        if self._frames:
+            self._blocks.append(build_block(*zip(*self._frames, strict=True)))
+            self._frames = []
+
+    def _count(self, seq: int, t: float, markers: int, number: int) -> bool:
+        """Counts a frame; whether it will be judged."""
+        counts = self.counts
+        last = self._last_seq
+        if last is not None and seq <= last:
+            if self._was_missing(seq):
+                counts.frames += 1
+                counts.out_of_order += 1
+                counts.lost -= 1
+            else:
+                counts.duplicates += 1
+            return False
+        counts.frames += 1
+        if last is not None and seq > last + 1:
+            missing = seq - last - 1
+            counts.lost += missing
+            self._missing.append((last + 1, seq - 1))
+            del self._missing[:-MISSING_RANGES]
+            self.losses.append(Loss(self._last_seq_t, t, missing, number))
+        self._last_seq, self._last_seq_t = seq, t
+        if markers > self._last_count:
+            self.count_steps.append(CountStep(self._last_count + 1, markers, self.newest_t, t, number))
+            self._last_count = markers
+        if self.hello is None:
+            counts.before_hello += 1
+            return False
+        if t <= self.newest_t:
+            counts.repeated_time += 1
+            return False
+        if counts.judged == 0:
+            self.first_t = t
+        counts.judged += 1
+        self.newest_t = t
+        return True
+
+    @property
+    def must_flush(self) -> bool:
+        """Whether enough frames wait for a block to be made of them."""
+        return self._waiting >= FLUSH_FRAMES
+
+    def frames_waiting(self) -> FrameBlock | None:
+        """The frames that wait, as a block; they wait no longer. None where there are none."""
+        if not self._waiting:
+            return None
+        self._set_rows_aside()
+        self._set_frames_aside()
+        frames = join_blocks(self._blocks)
+        self._blocks, self._waiting = [], 0
+        return frames
+
+    def known_markers(self, number: int) -> list[ReceivedMarker]:
+        """The markers known as of entry `number`, by their own count."""
+        return [marker for _, marker in sorted(self.markers.items()) if marker.number <= number]
+
+    def lost_markers(self, number: int) -> list[CountStep]:
+        """Counted by frames and not known as of entry `number`, with the times between which each was sent."""
+        lost = []
+        for step in self.count_steps:
+            if step.number > number:
+                break
+            for n in range(step.first_n, step.last_n + 1):
+                known = self.markers.get(n)
+                if known is None or known.number > number:
+                    lost.append(CountStep(n, n, step.after_t, step.before_t, step.number))
+        return lost
+
+    def _was_missing(self, seq: int) -> bool:
+        for place, (first, last) in enumerate(self._missing):
+            if first <= seq <= last:
+                self._missing[place : place + 1] = [
+                    part for part in ((first, seq - 1), (seq + 1, last)) if part[0] <= part[1]
+                ]
+                return True
+        return False

@@ -1,0 +1,189 @@
+"""Judging the tracks of the newest drive: when each can be judged, as of which entry, and after which earlier ones."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from monitor.judging.case.drive import DriveLog
+from monitor.judging.firing import FireWatch
+from monitor.judging.judge import (
+    Plan,
+    final_frame_after_s,
+    find_response_origin,
+    judge_fired,
+    judge_response,
+    shown_as_of,
+    wanted,
+)
+from monitor.judging.pending import judge_pending
+from monitor.judging.rules.exposure import Exposure, Shown, exposure_before
+from monitor.judging.tracks import DriveTrials, Track, came_before
+from monitor.record.entries import Opening
+from monitor.study.model import Study
+from monitor.study.standing import Standing
+
+
+@dataclass(frozen=True, slots=True)
+class Finalisation:
+    """Judges tracks in place. Keeps nothing itself: `drives` are all drives so far, of which the last one is judged,
+    and `number` is the last entry that was taken."""
+
+    study: Study
+    opening: Opening
+    standing: Standing | None
+
+    def finalise(self, drives: Sequence[DriveTrials], number: int) -> None:
+        """Judges the newest drive as far as its measured frames and its markers go."""
+        drive = drives[-1]
+        for watch in drive.watches.values():
+            _open_tracks(drive, watch)
+        fired = [
+            (watch, track)
+            for name, watch in drive.watches.items()
+            for track in drive.tracks.get(name, ())
+            if track.marker is not None and not (track.final_at is not None and track.response_done)
+        ]
+        # earlier fires first: a later trial's exposure looks at them
+        for watch, track in sorted(fired, key=lambda pair: pair[1].marker.t if pair[1].marker else 0.0):
+            self._judge_track(drives, watch, track, number)
+        for name, watch in drive.watches.items():
+            for track in drive.tracks.get(name, ()):
+                if track.marker is None and track.final_at is None:
+                    self._judge_pending(drives, watch, track, number)
+
+    def refresh(self, drives: Sequence[DriveTrials], number: int) -> None:
+        """Judges again what is not final and has had new entries."""
+        if not drives:
+            return
+        drive = drives[-1]
+        for name, tracks in drive.tracks.items():
+            for track in tracks:
+                if track.is_stale:
+                    self._judge_fired(drives, drive.watches[name], track, number, final=False)
+
+    def plan(self, drive: DriveTrials) -> Plan:
+        """What the run of a drive was meant to be."""
+        hello = drive.log.hello
+        planned = self.opening.group
+        group = planned if planned is not None else (hello.group if hello else None)
+        return Plan(self.study, self.opening.participant, group, planned is not None, self.standing)
+
+    def _judge_track(self, drives: Sequence[DriveTrials], watch: FireWatch, track: Track, number: int) -> None:
+        marker = track.marker
+        assert marker is not None
+        log = drives[-1].log
+        if track.final_at is None:
+            final_at = _number_at(log, marker.t + final_frame_after_s(watch.trigger), marker.number)
+            if final_at is None:
+                track.is_stale = True
+                return
+            self._judge_fired(drives, watch, track, final_at, final=True)
+            track.final_at = final_at
+        if number > track.final_at or log.ended:  # the verdict does not wait for its response
+            _time_response(self.plan(drives[-1]), log, watch, track, number)
+
+    def _judge_fired(
+        self, drives: Sequence[DriveTrials], watch: FireWatch, track: Track, number: int, *, final: bool
+    ) -> None:
+        assert track.marker is not None
+        earlier = self._exposure(drives, watch, track, number)
+        track.trial, track.shown = judge_fired(
+            self.plan(drives[-1]),
+            drives[-1].log,
+            watch,
+            track.marker,
+            track.occurrence,
+            earlier,
+            number,
+            settled=track.settled,
+            final=final,
+        )
+        track.is_stale = False
+
+    def _judge_pending(self, drives: Sequence[DriveTrials], watch: FireWatch, track: Track, number: int) -> None:
+        log = drives[-1].log
+        over = log.end_number
+        number = number if over is None else over
+        earlier = self._exposure(drives, watch, track, number)
+        track.trial, track.shown = judge_pending(self.plan(drives[-1]), log, watch, track.occurrence, earlier, number)
+        track.final_at = over
+
+    def _exposure(self, drives: Sequence[DriveTrials], watch: FireWatch, track: Track, number: int) -> Exposure:
+        """The participant's state before a trial, as of entry `number`."""
+        trigger = watch.trigger
+        earlier = [
+            (f"{other.log.index}/{name}/{one.occurrence}", self._shown(other, name, one, number))
+            for other in drives
+            for name, tracks in other.tracks.items()
+            if other.watches[name].trigger.surprise_class == trigger.surprise_class
+            for one in tracks
+            if one is not track and came_before(other, one, drives[-1], track, number)
+        ]
+        opening = self.opening
+        return exposure_before(trigger.surprise_class, opening.exposures, opening.exposures_known, earlier)
+
+    def _shown(self, drive: DriveTrials, name: str, track: Track, number: int) -> Shown:
+        if track.final_at is not None and track.final_at <= number:
+            return track.shown
+        if track.marker is None:
+            return Shown.NO
+        return shown_as_of(self.plan(drive), drive.log, drive.watches[name], track.marker, track.occurrence, number)
+
+
+def _open_tracks(drive: DriveTrials, watch: FireWatch) -> None:
+    """A track for each marker of the trigger in order of arrival, and for each one that is still expected."""
+    name = watch.trigger.name
+    tracks = drive.tracks.setdefault(name, [])
+    known = {track.marker.n for track in tracks if track.marker is not None}
+    arrived = sorted(
+        (m for m in drive.log.markers.values() if m.kind == "trigger" and m.name == name and m.n not in known),
+        key=lambda marker: (marker.number, marker.n),
+    )
+    for marker in arrived:
+        waiting = next((track for track in tracks if track.marker is None), None)
+        if waiting is None:
+            tracks.append(Track(len(tracks) + 1, marker))
+        else:
+            waiting.marker, waiting.final_at, waiting.trial = marker, None, None
+    if drive.log.hello is not None:
+        while len(tracks) < wanted(watch.trigger, drive.log):
+            tracks.append(Track(len(tracks) + 1))
+
+
+def _time_response(plan: Plan, log: DriveLog, watch: FireWatch, track: Track, number: int) -> None:
+    """The response of a final trial, once its horizon and the delay of a marker about it have passed."""
+    marker, rule = track.marker, watch.trigger.response
+    assert marker is not None
+    assert track.trial is not None
+    if rule is None:
+        track.response_done = True
+        return
+    # the origin is at most half a second before the fire: before this no response can be complete
+    due_t = max(track.response_due_t, marker.t + rule.horizon_s + 1.5)
+    if log.end_number is None and log.newest_t < due_t:
+        return
+    hazard_s = watch.trigger.hazard.within_s if watch.trigger.hazard else 0.0
+    t0 = find_response_origin(plan, log, watch, marker, track.occurrence, number)
+    wait_to = (marker.t + hazard_s if t0 is None else t0) + rule.horizon_s + 2.0
+    number_then = _number_at(log, wait_to, marker.number)
+    if number_then is None:
+        track.response_due_t = wait_to
+        return
+    response = judge_response(plan, log, watch, marker, track.occurrence, track.trial.alert, number_then)
+    track.trial = replace(track.trial, response=response)
+    track.response_done = True
+
+
+def _number_at(log: DriveLog, t: float, not_before: int) -> int | None:
+    """The entry of the first judged frame at or after `t`, else of the drive's end; None while there is neither."""
+    found = None
+    for block in log.blocks:
+        if block.frames.t[-1] >= t:
+            found = int(block.frames.number[int(np.searchsorted(block.frames.t, t, side="left"))])
+            break
+    if log.end_number is not None and (found is None or found > log.end_number):
+        found = log.end_number
+    return None if found is None else max(found, not_before)

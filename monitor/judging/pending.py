@@ -1,0 +1,114 @@
+"""A trial whose trigger marker has not come: armed, missed, or not reached."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+
+from monitor.judging.advice import what_now
+from monitor.judging.case.case import make_finding
+from monitor.judging.case.conditions import judge_condition
+from monitor.judging.case.drive import DriveLog
+from monitor.judging.case.received import ReceivedMarker
+from monitor.judging.case.trial import Finding, Trial
+from monitor.judging.firing import FireWatch, judge_timing_surely, timing_findings
+from monitor.judging.judge import NOT_GIVEN, Plan, decide, shown_as_of, wanted
+from monitor.judging.rules.exposure import Exposure, Shown
+from monitor.judging.rules.identity import exposure_findings, identity_findings
+from monitor.study.model import Study
+
+BEFORE_TRIGGER_S, AFTER_TRIGGER_S = 1.0, 10.0
+"""An alert or a contact within this of a trigger's marker belongs to that trigger."""
+
+
+def judge_pending(
+    plan: Plan, drive: DriveLog, watch: FireWatch, occurrence: int, earlier: Exposure, number: int
+) -> tuple[Trial, Shown]:
+    """An expected trial whose marker has not come: armed, missed, or not reached."""
+    trigger = watch.trigger
+    over = drive.end_number is not None and drive.end_number <= number
+    timing, unsure = judge_timing_surely(
+        plan.study,
+        watch,
+        number,
+        occurrence,
+        None,
+        wanted=wanted(trigger, drive),
+        period_s=drive.period_s,
+        now_t=drive.newest_t,
+        over=over,
+    )
+    findings = timing_findings(plan.study, trigger, timing, None, end_t=drive.end_t, wanted=wanted(trigger, drive))
+    findings += unsure
+    if over and not trigger.fires_when:
+        sentence = f"The trigger {trigger.name} did not fire in this drive."
+        findings.append(make_finding(plan.study, "trigger-missed", sentence, drive.end_t))
+    lost = drive.lost_markers(number)
+    if findings and lost:
+        sentence = f"{len(lost)} of the drive's markers never arrived; one of them may have been the trigger's."
+        findings = [make_finding(plan.study, "marker-lost", sentence, lost[0].before_t)]
+    if findings:
+        findings += _other_triggers(plan.study, drive, number)
+    if over:
+        group = plan.group if plan.group_planned else None
+        findings += exposure_findings(plan.study, earlier, None)
+        findings += identity_findings(plan.study, plan.participant, group, drive.hello, None)
+    conditions = tuple(judge_condition(condition, None, math.nan, None, None) for condition in trigger.conditions)
+    trial = Trial(
+        id=f"{drive.index}/{trigger.name}/{occurrence}",
+        trigger=trigger.name,
+        drive=drive.index,
+        occurrence=occurrence,
+        fired_at=None,
+        wall=None,
+        stage="final" if over else "armed",
+        verdict=decide((), tuple(findings), final=False),
+        ruling=None,
+        naive=earlier.naive,
+        role_id={},
+        timing=timing,
+        conditions=conditions,
+        findings=tuple(findings),
+        alert=NOT_GIVEN,
+        response=None,
+        blind=plan.study.blind,
+        revealed=False,
+        what_now="",
+    )
+    shown = _shown(plan, drive, watch, timing.expected_at, occurrence, number)
+    return replace(trial, what_now=what_now(trial, shown, plan.study, plan.group, plan.standing)), shown
+
+
+def _other_triggers(study: Study, drive: DriveLog, number: int) -> list[Finding]:
+    """Triggers that fired and that the study does not list: one of them may have been this one under another name."""
+    known = {trigger.name for trigger in study.triggers}
+    for marker in drive.known_markers(number):
+        if marker.kind == "trigger" and marker.name not in known:
+            sentence = f"A trigger {marker.name} that the study does not list fired at {marker.t:.2f} s."
+            return [make_finding(study, "trigger-unknown", sentence, marker.t)]
+    return []
+
+
+def _shown(
+    plan: Plan, drive: DriveLog, watch: FireWatch, expected_at: float | None, occurrence: int, number: int
+) -> Shown:
+    """Whether a hazard whose marker never came showed itself all the same.
+
+    It is looked for where the trigger's rule held. Beside that, an alert or a contact away from every trigger is
+    evidence, and a marker that never arrived may have been the trigger's: that makes nobody naive.
+    """
+    shown = Shown.NO
+    trigger = watch.trigger
+    if expected_at is not None and trigger.hazard is not None:
+        stand_in = ReceivedMarker(0, expected_at, "trigger", trigger.name, {}, number, expected_at, math.nan, False)
+        shown = shown_as_of(plan, drive, watch, stand_in, occurrence, number)
+    markers = drive.known_markers(number)
+    fires = [marker.t for marker in markers if marker.kind == "trigger"]
+    for marker in markers:
+        if marker.kind not in ("alert_on", "collision"):
+            continue
+        if not any(t - BEFORE_TRIGGER_S <= marker.t <= t + AFTER_TRIGGER_S for t in fires):
+            return Shown.YES
+    if shown is Shown.NO and drive.lost_markers(number):
+        return Shown.UNKNOWN
+    return shown

@@ -1,0 +1,1 @@
+"""One file for each rule that gives findings."""

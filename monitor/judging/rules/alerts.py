@@ -1,0 +1,176 @@
+"""The alert given against the one assigned to the participant's group.
+
+An alert may combine several modalities, told by one marker or by one each. A modality may be told twice: by its
+command, and by a sensor that saw it (`data.measured`). The sensor's instant counts; a command alone counts with the
+measured output delay of its modality added, which the study states.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+from monitor.judging.case.case import ALERT_SEARCH_S, Case
+from monitor.judging.case.received import MARKER_DELAY_S, ReceivedMarker
+from monitor.judging.case.trial import AlertResult, Finding
+from monitor.study.model import AlertRule
+
+NOT_NAMED = "not named"
+SLACK_S = 1e-6
+"""Rounding of a difference of two frame times."""
+
+
+@dataclass(frozen=True, slots=True)
+class Part:
+    """One modality of the alert as it was given. `at`: when it came out; `again_at`: when it came a second time."""
+
+    modality: str
+    at: float
+    measured: bool
+    again_at: float | None
+    lasted_s: float | None
+
+
+def modalities(marker: ReceivedMarker) -> tuple[str, ...]:
+    """The modalities of an alert marker: `data.modality`, a text or a list of texts."""
+    modality = marker.data.get("modality")
+    if isinstance(modality, str):
+        return (modality,)
+    if isinstance(modality, list | tuple) and modality:
+        return tuple(str(one) for one in modality)
+    return (NOT_NAMED,)
+
+
+def judge_alert(case: Case) -> tuple[AlertResult, list[Finding]]:
+    """Which alert was given, when, on what evidence, and what is wrong with it."""
+    rule = case.trigger.alert
+    if rule is None:
+        return AlertResult((), (), None, None, "not stated"), []
+    group = case.study.groups.get(case.group or "")
+    parts = given_parts(case, rule)
+    names = tuple(part.modality for part in parts)
+    at = parts[0].at if parts else None
+    evidence: Literal["commanded", "measured"] | None = None
+    if parts:
+        evidence = "measured" if all(part.measured for part in parts) else "commanded"
+    if group is None:
+        sentence = "The participant's group is not known, so the alert given cannot be compared with the one assigned."
+        return (
+            AlertResult(None, names, at, evidence, "not known"),
+            [case.finding("group-unknown", sentence, case.fired_at)],
+        )
+    result, findings = _compare(case, rule, group.name, group.alert, parts)
+    return AlertResult(group.alert, names, at, evidence, result), findings
+
+
+def given_parts(case: Case, rule: AlertRule) -> list[Part]:
+    """The modalities given about the fire, the first one first."""
+    first_t = case.fired_at + rule.earliest_s - ALERT_SEARCH_S
+    last_t = case.fired_at + rule.latest_s + ALERT_SEARCH_S
+    on = [marker for marker in case.of_kind("alert_on") if first_t <= marker.t <= last_t]
+    names = dict.fromkeys(name for marker in on for name in modalities(marker))
+    parts = [_part(case, rule, name, [marker for marker in on if name in modalities(marker)]) for name in names]
+    return sorted(parts, key=lambda part: part.at)
+
+
+def _part(case: Case, rule: AlertRule, name: str, on: list[ReceivedMarker]) -> Part:
+    seen = [marker for marker in on if marker.data.get("measured") is True]
+    told = seen or on
+    again = next((several[1].t for several in (seen, [one for one in on if one not in seen]) if len(several) > 1), None)
+    delay_s = 0.0 if seen else rule.output_delay_s.get(name, 0.0)
+    off = [
+        marker
+        for marker in case.of_kind("alert_off")
+        if marker.t >= told[0].t and {name, NOT_NAMED} & set(modalities(marker))
+    ]
+    same_source = [marker for marker in off if (marker.data.get("measured") is True) == bool(seen)]
+    ended = next(iter(same_source or off), None)
+    return Part(name, told[0].t + delay_s, bool(seen), again, ended.t - told[0].t if ended else None)
+
+
+def _compare(
+    case: Case, rule: AlertRule, group: str, assigned: tuple[str, ...], parts: list[Part]
+) -> tuple[str, list[Finding]]:
+    fired_at = case.fired_at
+    names = [part.modality for part in parts]
+    at = parts[0].at if parts else None
+    last_t = fired_at + rule.latest_s + ALERT_SEARCH_S
+    closed = case.passed(last_t - fired_at, MARKER_DELAY_S)
+    cut = case.over and case.now_t < fired_at + rule.latest_s
+    unheard = case.unheard.get("alert")
+    unknown = case.may_be_lost(fired_at + min(rule.earliest_s, 0.0), last_t) or cut or unheard is not None
+    extra = [name for name in names if name not in assigned and name != NOT_NAMED]
+    lacking = [name for name in assigned if name not in names]
+    wanted = " with ".join(assigned) or "no alert"
+    if extra and at is not None:
+        sentence = (
+            f"Group {group} is assigned {wanted}, but {' with '.join(names)} was given at {at:.2f} s "
+            f"({at - fired_at:+.2f} s from the fire)."
+        )
+        return "wrong", [case.finding("alert-wrong", sentence, at)]
+    if NOT_NAMED in names:
+        sentence = f"Group {group} is assigned {wanted}; the alert at {at:.2f} s does not say of which kind it was."
+        return "not known", [case.finding("alert-unknown", sentence, at)]
+    if not closed and (lacking or not assigned):
+        return "open", []
+    if lacking and names and not unknown:
+        sentence = f"Group {group} is assigned {wanted}, but only {' with '.join(names)} was given."
+        return "wrong", [case.finding("alert-wrong", sentence, at)]
+    if unknown and (lacking or not assigned):
+        what = "whether it was given" if assigned else "whether one was given"
+        why = unheard or ("the drive ended first" if cut else "a marker was lost")
+        sentence = f"Group {group} is assigned {wanted}; {what} is not known, because {why}."
+        return "not known", [case.finding("alert-unknown", sentence, fired_at)]
+    if lacking:
+        sentence = (
+            f"Group {group} is assigned {wanted}, but no alert came until {rule.latest_s + ALERT_SEARCH_S:.2f} s "
+            "after the fire."
+        )
+        return "missing", [case.finding("alert-missing", sentence, fired_at)]
+    if not parts:
+        return "none, as assigned", []
+    return _timed(case, rule, parts, closed=closed and not unknown)
+
+
+def _timed(case: Case, rule: AlertRule, parts: list[Part], *, closed: bool) -> tuple[str, list[Finding]]:
+    """The right alert: produced, in time, once, and for as long as the study asks."""
+    band = f"band {rule.earliest_s:.2f}–{rule.latest_s:.2f} s"
+    findings = []
+    result = "as assigned"
+    for part in parts:
+        what = "The alert" if len(parts) == 1 else f"The alert's {part.modality}"
+        delay_s = part.at - case.fired_at
+        evidence = "measured" if part.measured else "commanded"
+        if delay_s > rule.latest_s + SLACK_S or delay_s < rule.earliest_s - SLACK_S:
+            result = "late" if delay_s > rule.latest_s else "early"
+            sentence = f"{what} came {delay_s:.2f} s after the fire ({evidence}), {band}."
+            findings.append(case.finding(f"alert-{result}", sentence, part.at))
+        if part.again_at is not None:
+            result = "doubled"
+            sentence = f"{what} ({part.modality}) was given a second time at {part.again_at:.2f} s."
+            findings.append(case.finding("alert-doubled", sentence, part.again_at))
+        findings += _duration(case, rule, what, part)
+        if rule.measured and not part.measured and case.unheard.get("alert"):
+            sentence = (
+                f"{what} ({part.modality}) was commanded at {part.at:.2f} s; whether a sensor saw it is not known, "
+                f"because {case.unheard['alert']}."
+            )
+            findings.append(case.finding("alert-unknown", sentence, part.at))
+        elif rule.measured and not part.measured and closed:
+            result = "missing"
+            sentence = f"{what} ({part.modality}) was commanded at {part.at:.2f} s, but no sensor saw it."
+            findings.append(case.finding("alert-not-produced", sentence, part.at))
+    return result, findings
+
+
+def _duration(case: Case, rule: AlertRule, what: str, part: Part) -> list[Finding]:
+    lasted, off_t = part.lasted_s, part.at + (part.lasted_s or 0.0)
+    if lasted is None:
+        return []
+    if rule.at_least_lasting_s is not None and lasted < rule.at_least_lasting_s - SLACK_S:
+        sentence = f"{what} lasted {lasted:.2f} s, at least {rule.at_least_lasting_s:.2f} s is asked for."
+        return [case.finding("alert-short", sentence, off_t)]
+    if rule.at_most_lasting_s is not None and lasted > rule.at_most_lasting_s + SLACK_S:
+        sentence = f"{what} lasted {lasted:.2f} s, at most {rule.at_most_lasting_s:.2f} s is asked for."
+        return [case.finding("alert-long", sentence, off_t)]
+    return []

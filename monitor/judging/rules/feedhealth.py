@@ -1,0 +1,106 @@
+"""Whether the feed can be believed about a trial: what was lost on the way, and what does not belong there.
+
+The simulator's own time is judged in `stepping`, channels that do not fit together in `plausibility` and `pedals`, the
+motion platform in `platform`, other clocks in `clocks`.
+"""
+
+from __future__ import annotations
+
+from monitor.judging.case.case import Case, needed_from_s, needed_until_s
+from monitor.judging.case.received import MARKER_DELAY_S, CountStep
+from monitor.judging.case.trial import Finding
+from monitor.judging.rules.clocks import judge_clocks
+from monitor.judging.rules.frame_timing import judge_stepping
+
+
+def judge_feed(case: Case, *, hazard_came: bool) -> list[Finding]:
+    """All findings about the feed inside the trial's window. `hazard_came`: nobody waits for the hazard any more."""
+    return [
+        *_gaps(case),
+        *_cut(case, hazard_came=hazard_came),
+        *_markers(case),
+        *_pauses(case),
+        *_other_triggers(case),
+        *judge_stepping(case),
+        *judge_clocks(case),
+    ]
+
+
+def _gaps(case: Case) -> list[Finding]:
+    stretch = case.stretch
+    if stretch is None:
+        return [case.finding("witness-gap", "No frame was received about the trigger.", case.fired_at)]
+    losses = [loss for loss in stretch.losses if loss.touches(case.start_t, case.end_t)]
+    if losses:
+        count = sum(loss.count for loss in losses)
+        sentence = (
+            f"{count} {'frame' if count == 1 else 'frames'} did not reach the recorder between {losses[0].after_t:.2f} "
+            f"and {losses[-1].before_t:.2f} s, inside the trial's window."
+        )
+        return [case.finding("witness-gap", sentence, losses[0].after_t)]
+    needed_t = case.fired_at + needed_from_s(case.trigger)
+    if stretch.covered_from > needed_t + stretch.period_s:
+        sentence = (
+            f"Recording began at {stretch.covered_from:.2f} s; the conditions look back to {needed_t:.2f} s, "
+            f"{stretch.covered_from - needed_t:.2f} s earlier."
+        )
+        return [case.finding("witness-gap", sentence, max(needed_t, 0.0))]
+    return []
+
+
+def _cut(case: Case, *, hazard_came: bool) -> list[Finding]:
+    stretch = case.stretch
+    end_t = case.fired_at + needed_until_s(case.trigger, hazard_came=hazard_came)
+    if stretch is None or not case.over or stretch.covered_to >= end_t - 1.5 * stretch.period_s:
+        return []
+    sentence = (
+        f"The drive ended at {stretch.covered_to:.2f} s, before the trial had been seen to its end at {end_t:.2f} s."
+    )
+    return [case.finding("window-cut", sentence, stretch.covered_to)]
+
+
+def _markers(case: Case) -> list[Finding]:
+    findings = []
+    lost = [step for step in case.lost if _meets(step, case) and _is_overdue(step, case)]
+    if lost:
+        count = len(lost)
+        sentence = (
+            f"{count} {'marker' if count == 1 else 'markers'} sent until {lost[-1].before_t:.2f} s did not arrive; "
+            "what they said is not known."
+        )
+        findings.append(case.finding("marker-lost", sentence, lost[0].before_t))
+    late = [marker for marker in case.markers if marker.late and case.start_t <= marker.t <= case.end_t]
+    if late:
+        sentence = (
+            f"The marker {late[0].kind} {late[0].name} of {late[0].t:.2f} s came {late[0].newest_t - late[0].t:.1f} s "
+            "late, more than the 2 s that the feed promises."
+        )
+        findings.append(case.finding("marker-late", sentence, late[0].t))
+    return findings
+
+
+def _meets(step: CountStep, case: Case) -> bool:
+    return not (step.before_t < case.start_t or step.after_t > case.end_t)
+
+
+def _is_overdue(step: CountStep, case: Case) -> bool:
+    return case.over or case.now_t >= step.before_t + MARKER_DELAY_S
+
+
+def _pauses(case: Case) -> list[Finding]:
+    for marker in case.of_kind("pause"):
+        if case.start_t < marker.t < case.end_t:
+            sentence = f"The simulation was paused at {marker.t:.2f} s, inside the trial's window."
+            return [case.finding("paused-in-window", sentence, marker.t)]
+    return []
+
+
+def _other_triggers(case: Case) -> list[Finding]:
+    known = {trigger.name for trigger in case.study.triggers}
+    for marker in case.of_kind("trigger"):
+        if marker.name not in known and case.start_t <= marker.t <= case.end_t:
+            sentence = (
+                f"A trigger {marker.name} that the study does not list fired at {marker.t:.2f} s, inside the window."
+            )
+            return [case.finding("trigger-unknown", sentence, marker.t)]
+    return []

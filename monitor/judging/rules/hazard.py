@@ -1,0 +1,170 @@
+"""The scripted hazard in the telemetry: when it began, whether it was there at all, and its level, ramp and hold."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from monitor.judging.case.case import Case
+from monitor.judging.case.trial import ConditionResult, Finding
+from monitor.judging.case.values import held_rows, pair_values, role_channel
+from monitor.measures.columns import FloatArray
+from monitor.study.model import HazardRule
+
+BEFORE_FIRE_S = 0.5
+"""The hazard is looked for from this long before the fire: a marker may come some frames after what it tells of."""
+
+BEGINS_MPS2 = 0.25
+"""Below this deceleration the vehicle does not brake yet: coasting is stronger (common practice, no source)."""
+
+
+@dataclass(frozen=True, slots=True)
+class HazardSeen:
+    """What the telemetry shows of the hazard. `peak_mps2`: greatest deceleration; None where it was never measured."""
+
+    onset_t: float | None
+    peak_mps2: float | None
+    whole: bool
+    """Whether all of the time in which it may come was seen."""
+
+    def is_weak(self, rule: HazardRule) -> bool:
+        """Something was there, less than marks the onset: at least half of it."""
+        return self.onset_t is None and self.peak_mps2 is not None and self.peak_mps2 >= 0.5 * rule.decel_at_least_mps2
+
+
+def look_for_hazard(case: Case) -> HazardSeen:
+    """The hazard as far as it has been seen: its onset is where the role's deceleration reaches the rule's level."""
+    rule, stretch = case.trigger.hazard, case.stretch
+    if rule is None or stretch is None:
+        return HazardSeen(None, None, False)
+    t, decel = _braking(case, rule)
+    whole = not stretch.missing(case.fired_at, case.fired_at + rule.within_s) and not bool(np.isnan(decel).any())
+    reached = np.flatnonzero(decel >= rule.decel_at_least_mps2)
+    return HazardSeen(
+        onset_t=float(t[reached[0]]) if len(reached) else None,
+        peak_mps2=None if len(decel) == 0 or np.isnan(decel).all() else float(np.nanmax(decel)),
+        whole=whole,
+    )
+
+
+def judge_hazard(case: Case, seen: HazardSeen, conditions: tuple[ConditionResult, ...]) -> list[Finding]:
+    """A hazard that did not come, or not as the study asks for; a weak one only where no condition says so already."""
+    rule = case.trigger.hazard
+    if rule is None:
+        return []
+    if seen.onset_t is not None:
+        return _profile(case, rule, seen.onset_t)
+    if not seen.whole or seen.peak_mps2 is None or not case.passed(rule.within_s):
+        return []
+    told = f"{rule.role or case.trigger.role}.accel"
+    if seen.is_weak(rule) and any(one.measure == told and one.result == "not met" for one in conditions):
+        return []
+    code = "hazard-weak" if seen.is_weak(rule) else "hazard-missing"
+    sentence = (
+        f"{_who(case, rule)} braked with {max(seen.peak_mps2, 0.0):.2f} m/s² at most in the {rule.within_s:.1f} "
+        "s after "
+        f"the fire; the hazard begins at {rule.decel_at_least_mps2:.2f} m/s²."
+    )
+    return [case.finding(code, sentence, case.fired_at)]
+
+
+def _profile(case: Case, rule: HazardRule, onset_t: float) -> list[Finding]:
+    """Level, ramp, peak and hold, counted from the begin of braking; nothing is judged after a contact."""
+    stretch = case.stretch
+    if rule.level_mps2 is None or stretch is None:
+        return []
+    low, high = rule.level_mps2 - rule.level_tolerance_mps2, rule.level_mps2 + rule.level_tolerance_mps2
+    band = f"band {low:.2f}–{high:.2f} m/s²"
+    t, decel = _braking(case, rule)
+    contact_t = _contact_t(case, rule)
+    t, decel = t[t < contact_t], decel[t < contact_t]
+    begin = int(np.flatnonzero(t == onset_t)[0]) if (t == onset_t).any() else -1
+    if begin < 0:
+        return []
+    while begin > 0 and decel[begin] > BEGINS_MPS2:
+        begin -= 1
+    begin_t = float(t[begin])
+    slack = 0.1 * stretch.period_s
+    reach_by = begin_t + rule.reached_within_s
+    inside = np.flatnonzero((decel >= low) & (t >= begin_t))
+    reach_t = float(t[inside[0]]) if len(inside) else np.inf
+    if reach_t > reach_by + slack:
+        if case.now_t < reach_by or contact_t <= reach_by or stretch.missing(begin_t, reach_by):
+            return []
+        most = float(np.nanmax(decel[(t >= begin_t) & (t <= reach_by + slack)]))
+        sentence = (
+            f"{_who(case, rule)} reached {most:.2f} m/s² within {rule.reached_within_s:.2f} s from the begin of "
+            "braking at "
+            f"{begin_t:.2f} s, {band}."
+        )
+        return [case.finding("hazard-profile", sentence, begin_t)]
+    findings = []
+    hold = (t >= reach_t) & (t <= reach_t + rule.held_s + slack)
+    if (decel[hold] < low).any():
+        at = int(np.flatnonzero(hold & (decel < low))[0])
+        sentence = (
+            f"{_who(case, rule)}'s braking fell to {decel[at]:.2f} m/s² at {t[at]:.2f} s, {t[at] - reach_t:.2f} "
+            "s after it "
+            f"had reached its level; {band} is to be held for {rule.held_s:.2f} s."
+        )
+        findings.append(case.finding("hazard-profile", sentence, float(t[at])))
+    findings += _overshoot(case, rule, t, decel, reach_t, high)
+    return findings
+
+
+def _overshoot(
+    case: Case, rule: HazardRule, t: FloatArray, decel: FloatArray, reach_t: float, high: float
+) -> list[Finding]:
+    """A first peak above the band: not too high for too long, and settled in time."""
+    assert case.stretch is not None
+    judged = (t >= reach_t) & (t <= reach_t + rule.held_s + rule.settles_within_s)
+    if not (decel[judged] > high).any():
+        return []
+    peak = int(np.flatnonzero(judged)[int(np.nanargmax(decel[judged]))])
+    findings = []
+    if rule.peak_at_most_mps2 is not None:
+        above_s = int((decel[judged] > rule.peak_at_most_mps2).sum()) * case.stretch.period_s
+        if above_s > rule.peak_lasts_s + 0.1 * case.stretch.period_s:
+            sentence = (
+                f"{_who(case, rule)}'s braking peaked at {decel[peak]:.2f} m/s² at {t[peak]:.2f} s, above "
+                f"{rule.peak_at_most_mps2:.2f} m/s² for {above_s:.2f} s; at most {rule.peak_lasts_s:.2f} s is "
+                "permitted."
+            )
+            findings.append(case.finding("hazard-profile", sentence, float(t[peak])))
+    unsettled = judged & (t > t[peak] + rule.settles_within_s) & (decel > high)
+    if unsettled.any():
+        at = int(np.flatnonzero(unsettled)[0])
+        sentence = (
+            f"{_who(case, rule)} still braked with {decel[at]:.2f} m/s² at {t[at]:.2f} s, {t[at] - t[peak]:.2f} "
+            "s after its "
+            f"peak; at most {high:.2f} m/s² is permitted from {rule.settles_within_s:.2f} s after it."
+        )
+        findings.append(case.finding("hazard-profile", sentence, float(t[at])))
+    return findings
+
+
+def _braking(case: Case, rule: HazardRule) -> tuple[FloatArray, FloatArray]:
+    """Times and deceleration of the hazard's vehicle about the fire; NaN where it is not in the feed."""
+    stretch = case.stretch
+    assert stretch is not None
+    role = case.study.roles.get(rule.role or case.trigger.role)
+    span = stretch.window(case.fired_at - BEFORE_FIRE_S, case.fired_at + rule.within_s)
+    accel = role_channel(stretch.frames, "accel", held_rows(stretch, role, case.held_id)).value
+    return stretch.t[span], -accel[span]
+
+
+def _contact_t(case: Case, rule: HazardRule) -> float:
+    """When own car and the hazard's vehicle touched: from there on its motion is no script any more."""
+    stretch = case.stretch
+    assert stretch is not None
+    told = [marker.t for marker in case.of_kind("collision") if marker.t >= case.fired_at]
+    role = case.study.roles.get(rule.role or case.trigger.role)
+    gap = pair_values(stretch, held_rows(stretch, role, case.held_id))["distance_gap"].value
+    touched = stretch.t[(gap <= 0.0) & (stretch.t >= case.fired_at)]
+    return min([*told, *touched[:1].tolist()], default=np.inf)
+
+
+def _who(case: Case, rule: HazardRule) -> str:
+    name = case.name_of(case.held_id) if (rule.role or case.trigger.role) == "lead" else rule.role
+    return f"The {name}" if name else "The lead"

@@ -1,0 +1,1 @@
+"""A record played again: the same view as live, at any place of it."""

@@ -1,0 +1,1 @@
+"""How each condition stood in every frame: had the trigger fired here."""

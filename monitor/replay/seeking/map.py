@@ -1,0 +1,136 @@
+"""What one pass over a record leaves for a replay: done trials, places to jump to, and checkpoints to go on from."""
+
+from __future__ import annotations
+
+from array import array
+from bisect import bisect_left, bisect_right
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Literal
+
+import numpy as np
+
+from monitor.judging.session import Session, Track
+from monitor.record.entries import Entry, EntryKind
+from monitor.replay.lines.line import ConditionLine
+from monitor.study.model import Study
+
+PlaceKind = Literal["trigger", "note", "loss", "finding", "drive"]
+TrackKey = tuple[int, str, int]
+"""Drive, trigger, occurrence."""
+
+
+@dataclass(frozen=True, slots=True)
+class TimeAxis:
+    """Receive time as seconds from the record's first message, also across a restart of the recorder's machine."""
+
+    base_ns: int | None = None
+    last_ns: int = 0
+    last_wall_ns: int = 0
+
+    def after(self, entry: Entry) -> TimeAxis:
+        """The axis once this entry has come."""
+        if self.base_ns is None:
+            known = entry.kind is EntryKind.MESSAGE
+            return TimeAxis(entry.monotonic_ns if known else None, entry.monotonic_ns, entry.wall_ns)
+        base_ns = self.base_ns
+        if entry.monotonic_ns < self.last_ns:
+            # another boot clock: the wall clock tells how long it took, unless that one was set back, too
+            base_ns = entry.monotonic_ns - (self.last_ns - base_ns) - max(entry.wall_ns - self.last_wall_ns, 0)
+        return TimeAxis(base_ns, entry.monotonic_ns, entry.wall_ns)
+
+    @property
+    def at_s(self) -> float:
+        """Seconds of the last entry; 0 before the first message."""
+        return self.seconds_of(self.last_ns)
+
+    def seconds_of(self, monotonic_ns: int) -> float:
+        """Seconds of another reading of the same clock."""
+        return 0.0 if self.base_ns is None else (monotonic_ns - self.base_ns) / 1e9
+
+
+@dataclass(frozen=True, slots=True)
+class Checkpoint:
+    """The session after entry `number`, without frames; drive and its newest time (NaN before its first frame)."""
+
+    number: int
+    at_s: float
+    axis: TimeAxis
+    drive: int
+    t: float
+    session: Session
+
+
+Kept = tuple[int, TimeAxis, Session]
+"""The session after an entry, with all its frames. Not to be changed."""
+
+
+@dataclass(frozen=True, slots=True)
+class Place:
+    """Something to jump to: `at_s` in seconds of the record, `t` in seconds of the drive."""
+
+    kind: PlaceKind
+    at_s: float
+    drive: int
+    t: float
+    label: str
+
+
+@dataclass(slots=True)
+class RecordMap:
+    """What is known of a record as far as it has been read. Written by one thread, read by others."""
+
+    path: Path
+    study: Study
+    retain_s: float
+    length_s: float
+    checkpoints: list[Checkpoint]
+    kept: list[Kept] = field(default_factory=list)
+    read_to_s: float = 0.0
+    read_to_number: int = 0
+    done: bool = False
+    done_tracks: dict[TrackKey, Track] = field(default_factory=dict)
+    """Trials that nothing changes any more, with the response."""
+    places: list[Place] = field(default_factory=list)
+    damage: tuple[str, ...] = ()
+    holes: list[tuple[float, int]] = field(default_factory=list)
+    """Where entries are missing in the record itself: seconds of the record, and how many."""
+    state: str = "open"
+    session: Session | None = None
+    """The whole record's session, once it has been read."""
+    lines: dict[tuple[int, str], ConditionLine] = field(default_factory=dict)
+    """By drive and trigger: how each condition stood in every frame."""
+    times: dict[int, tuple[array[float], array[float]]] = field(default_factory=dict)
+    """By drive: seconds of the drive, and seconds of the record at which they were received, every half second."""
+
+    def checkpoint_before(self, at_s: float) -> Checkpoint:
+        """The last checkpoint not after a place."""
+        return self.checkpoints[max(bisect_right(self.checkpoints, at_s, key=lambda one: one.at_s) - 1, 0)]
+
+    def checkpoint_before_number(self, number: int) -> Checkpoint:
+        """The last checkpoint not after an entry."""
+        return self.checkpoints[max(bisect_right(self.checkpoints, number, key=lambda one: one.number) - 1, 0)]
+
+    def checkpoint_well_before(self, near: Checkpoint) -> Checkpoint:
+        """The last checkpoint from which every window that is still open at `near` is seen whole."""
+        index = bisect_right(self.checkpoints, near.number, key=lambda one: one.number) - 1
+        while index > 0:
+            one = self.checkpoints[index]
+            if one.drive < near.drive or np.isnan(one.t) or one.t <= near.t - self.retain_s:
+                break
+            index -= 1
+        return self.checkpoints[index]
+
+    def at_s_of(self, drive: int, t: float) -> float:
+        """When the drive's time `t` was received, in seconds of the record."""
+        times = self.times.get(drive)
+        if times is None or not times[0]:
+            return self.read_to_s
+        return float(np.interp(t, np.asarray(times[0]), np.asarray(times[1])))
+
+    def surely_after(self, drive: int, t: float) -> float:
+        """Seconds of the record by which all frames of a drive up to `t` had been received."""
+        times = self.times.get(drive)
+        if times is None or not times[0]:
+            return self.read_to_s
+        return times[1][min(bisect_left(times[0], t), len(times[0]) - 1)]

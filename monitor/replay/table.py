@@ -1,0 +1,77 @@
+"""A visible stretch of a record as a CSV file: units in the header, what each column means above it.
+
+The lines before the header begin with "#": record, drive, and the definition of each column. Then one header line and
+one row for each frame. Decimal points, full precision; empty where there is no number.
+"""
+
+from __future__ import annotations
+
+import csv
+import math
+from collections.abc import Sequence
+from pathlib import Path
+
+from monitor import __version__
+from monitor.errors import WitnessError
+from monitor.measures.names import MEASURES
+from monitor.replay.series import Series, SeriesStretch
+
+
+def write_table(folder: Path, stretch: SeriesStretch, names: Sequence[str] | None = None) -> Path:
+    """Writes the stretch (all its series, or those named) to a new file in a folder, and gives its path.
+
+    Raises `WitnessError` where nothing can be written, or there is no frame to write.
+    """
+    if not len(stretch.t):
+        raise WitnessError("there is no frame here to export")
+    chosen = [one for one in stretch.series if names is None or one.name in names]
+    stem = f"{stretch.record.removesuffix('.run')}-drive{stretch.drive}-{stretch.t[0]:.2f}-{stretch.t[-1]:.2f}s"
+    try:
+        path = _free_path(folder, stem)
+        with path.open("x", encoding="utf-8", newline="") as file:
+            file.write(f"# record: {stretch.record}\n# participant: {_line(stretch.participant)}\n")
+            file.write(f"# drive: {stretch.drive}\n# written by: trialwitness {__version__}\n")
+            file.write("# t [s]: simulation time of the drive\n")
+            for one in chosen:
+                file.write(f"# {_line(column_name(one))}: {_line(column_words(one))}\n")
+            table = csv.writer(file, lineterminator="\n")
+            table.writerow(["t [s]", "entry", "seq", *(column_name(one) for one in chosen)])
+            columns = [one.value.tolist() for one in chosen]
+            for row, t in enumerate(stretch.t.tolist()):
+                values = [_cell(column[row]) for column in columns]
+                table.writerow([repr(t), int(stretch.number[row]), int(stretch.seq[row]), *values])
+    except OSError as error:
+        raise WitnessError(f"no table could be written in {folder}: {error.strerror or error}") from error
+    return path
+
+
+def column_name(series: Series) -> str:
+    """The name with its unit: "time_gap [s]"; without brackets where there is none."""
+    unit = series.measure.unit
+    return f"{series.name} [{unit}]" if unit else series.name
+
+
+def column_words(series: Series) -> str:
+    """The definition and its source; and whether a part of it is hidden."""
+    known = MEASURES.get(series.measure.name) if series.measure.kind not in ("signal", "role") else None
+    source = f" ({known.source})" if known is not None else ""
+    hidden = "; empty from the fire on because the study is blind and the trial not ruled on" if series.hidden else ""
+    return f"{series.definition}{source}{hidden}"
+
+
+def _cell(value: float) -> str:
+    return repr(value) if math.isfinite(value) else ""
+
+
+def _line(text: str) -> str:
+    return "".join(one if one.isprintable() else " " for one in text)
+
+
+def _free_path(folder: Path, stem: str) -> Path:
+    """A file name that is not taken: nothing is ever overwritten."""
+    path = folder / f"{stem}.csv"
+    count = 2
+    while path.exists():
+        path = folder / f"{stem}-{count}.csv"
+        count += 1
+    return path

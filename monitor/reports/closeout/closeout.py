@@ -1,0 +1,186 @@
+"""The close-out of one run: what came of it and what is left to do, in sections that are printed or written."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from monitor.archive.gathering import count
+from monitor.archive.summary import NO_GROUP
+from monitor.judging.case.trial import ConditionResult, Response, Trial
+from monitor.reports.export.drives import WholeRun
+from monitor.reports.export.tables import utc
+
+
+@dataclass(frozen=True, slots=True)
+class Table:
+    """Cells under a heading; the first column begins at the left."""
+
+    heading: tuple[str, ...]
+    rows: tuple[tuple[str, ...], ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Section:
+    """A heading, then sentences, then a table. `level` 1 is the report's own heading."""
+
+    level: int
+    heading: str
+    sentences: tuple[str, ...] = ()
+    table: Table | None = None
+
+
+def close_out(run: WholeRun) -> tuple[Section, ...]:
+    """The sections of one record's report."""
+    session = run.session
+    trials = session.trials()
+    return (
+        Section(1, f"Run of {session.opening.participant}: {_verdicts(trials)}", table=_about(run)),
+        Section(2, "Left to do", tuple(left_to_do(run))),
+        *(section for trial in trials for section in _trial(trial)),
+        Section(2, "Feed", tuple(_feed(run))),
+        *_notes(run),
+        *_sheet(run),
+    )
+
+
+def left_to_do(run: WholeRun) -> list[str]:
+    """What has still to be done with the record, most urgent first; empty where nothing is."""
+    session, record = run.session, run.path
+    said = [f"Damage: {what} See what is left with: trialwitness verify {record}" for what in run.damage]
+    if run.state == "open":
+        said.append(f"The record was never closed: trialwitness recover {record}")
+    for trial in session.trials():
+        if trial.ruling is None and trial.effective == "undecided":
+            said.append(f"Rule on {trial.id}, which is undecided: trialwitness rule {record} --trial {trial.id} …")
+        elif trial.response_hidden and trial.response is not None:
+            said.append(f"Rule on {trial.id}, {trial.effective}: the study is blind and every trial is ruled on.")
+    if run.state in ("closed", "recovered"):
+        said.append(f"Seal the record: trialwitness seal {record}")
+    undone = sum(step.name not in session.operator.steps_done for step in session.study.sheet)
+    if undone:
+        said.append(f"{undone} of {count(len(session.study.sheet), 'step')} on the run sheet are not ticked.")
+    said.append(f"Write the digest down elsewhere, if it was not yet: {run.digest}")
+    return said
+
+
+def _verdicts(trials: Sequence[Trial]) -> str:
+    return ", ".join(f"{trial.trigger} {trial.effective}" for trial in trials) or "no trial"
+
+
+def _about(run: WholeRun) -> Table:
+    session, opening = run.session, run.session.opening
+    earlier = [f"{one.get('surprise_class')} in {one.get('record')}" for one in opening.exposures]
+    rows = [
+        ("group", session.group or NO_GROUP),
+        ("study", f"{session.study.name}, file {session.study.sha256[:16]} …"),
+        ("record", run.path.name),
+        ("state", run.state),
+        ("digest", f"{run.digest[:16]} … (in full below)"),
+        *([("addendum", f"{run.addendum_digest[:16]} …")] if run.addendum_digest else []),
+        ("began", utc(run.began_ns / 1e9)),
+        ("program", opening.versions.get("trialwitness", "not known")),
+        ("earlier surprises", "; ".join(earlier) or ("none" if opening.exposures_known else "not known")),
+    ]
+    return Table(("", ""), tuple(rows))
+
+
+def _trial(trial: Trial) -> tuple[Section, ...]:
+    said = [_fired(trial)]
+    ruling = trial.ruling
+    if ruling is not None:
+        said.append(
+            f"Ruled {ruling.verdict} by {ruling.by} ({ruling.reason}): {ruling.words or 'no words'}. "
+            f"Computed: {trial.verdict}."
+        )
+    said += [f"{one.severity}, {one.code}: {one.sentence}" for one in trial.findings]
+    if trial.alert.result != "not stated":
+        given = " with ".join(trial.alert.given) or "none"
+        at = "" if trial.alert.at is None else f" at {trial.alert.at:.2f} s, {trial.alert.evidence}"
+        said.append(f"Alert {trial.alert.result}: {given}{at}.")
+    if trial.response_hidden:
+        said.append("The response is hidden until the trial is ruled on (blind study).")
+    elif trial.response is not None:
+        said.append(_response(trial.response))
+    heading = f"{trial.id}: {trial.effective.upper()}"
+    rows = tuple(_condition(one) for one in trial.conditions)
+    table = Table(("condition", "result", "value", "band", "margin"), rows) if rows else None
+    return (Section(2, heading, tuple(said), table),)
+
+
+def _fired(trial: Trial) -> str:
+    fired = "It did not fire" if trial.fired_at is None else f"It fired at {trial.fired_at:.2f} s"
+    delay = "" if trial.timing.delay_s is None else f" ({trial.timing.delay_s:+.3f} s)"
+    return f"{fired}, {trial.timing.result}{delay}; naive: {trial.naive}; {trial.stage}."
+
+
+def _condition(one: ConditionResult) -> tuple[str, ...]:
+    unit = f" {one.unit}" if one.unit else ""
+    value = one.state or ("–" if one.value is None else f"{one.value:.3g}{unit}")
+    margin = "–" if one.margin is None else f"{one.margin:+.3g}{unit}"
+    edge = " (at the edge)" if one.at_edge else ""
+    weight = "" if one.required else ", advisory"
+    return (f"{one.name}{weight}", f"{one.result}{edge}", value, _band(one), margin)
+
+
+def _band(one: ConditionResult) -> str:
+    if one.at_least is None or one.at_most is None:
+        return f"at most {one.at_most:g}" if one.at_least is None else f"at least {one.at_least:g}"
+    return f"{one.at_least:g} to {one.at_most:g}"
+
+
+def _response(response: Response) -> str:
+    if response.first_s is not None:
+        times = [
+            f"{name} {value:.2f} s"
+            for name, value in (
+                ("accelerator", response.accelerator_release_s),
+                ("brake", response.brake_onset_s),
+                ("steering", response.steering_onset_s),
+            )
+            if value is not None
+        ]
+        what = f"{', '.join(times)} from {response.origin}"
+    elif response.censored_at_s is not None:
+        what = f"none up to {response.censored_at_s:.2f} s from {response.origin}"
+    else:
+        what = f"no time from {response.origin}"
+    least = "" if response.min_ttc_s is None else f"; least TTC {response.min_ttc_s:.2f} s"
+    return f"Response: {response.outcome}; {what}{least}."
+
+
+def _feed(run: WholeRun) -> list[str]:
+    said = []
+    for drive in run.session.drives:
+        log = drive.log
+        counts = log.counts
+        rate = f"{log.hello.rate_hz:g} Hz" if log.hello else "rate not known"
+        length = 0.0 if counts.judged == 0 else log.newest_t - log.first_t
+        ended = (log.end_kind or "not seen to its end").replace("_", " ")
+        said.append(
+            f"Drive {log.index} ({log.run}): {length:.1f} s at {rate}, {count(counts.frames, 'frame')}, {counts.lost} "
+            f"lost, {counts.duplicates} doubled, {counts.out_of_order} out of order; ended by {ended}."
+        )
+    if run.session.bad:
+        said.append(f"{count(run.session.bad, 'message')} broke the feed's schema; they are recorded as received.")
+    return said or ["No message came in."]
+
+
+def _notes(run: WholeRun) -> tuple[Section, ...]:
+    notes = run.session.operator.notes
+    if not notes:
+        return ()
+    rows = tuple((_or_dash(note.at, ".1f", " s"), _or_dash(note.drive, "d"), note.by, note.text) for note in notes)
+    return (Section(2, "Notes", table=Table(("time", "drive", "by", "text"), rows)),)
+
+
+def _sheet(run: WholeRun) -> tuple[Section, ...]:
+    steps, done = run.session.study.sheet, run.session.operator.steps_done
+    if not steps:
+        return ()
+    rows = tuple((step.name, utc(done[step.name]) if step.name in done else "not ticked") for step in steps)
+    return (Section(2, "Run sheet", table=Table(("step", "ticked"), rows)),)
+
+
+def _or_dash(value: float | None, form: str, unit: str = "") -> str:
+    return "–" if value is None else f"{value:{form}}{unit}"

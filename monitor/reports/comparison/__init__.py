@@ -1,0 +1,1 @@
+"""Groups compared by response times, for the analyst."""

@@ -1,0 +1,187 @@
+"""The comparison for people, at most 80 columns wide: what to beware of, who, how fast, the curves, the tests."""
+
+from __future__ import annotations
+
+from monitor.reports.comparison.comparison import Comparison, Pair
+from monitor.reports.comparison.groups import MEASURES, GroupTimes
+from monitor.reports.comparison.words import CONVENTIONS, cautions
+from monitor.reports.drawing import bars, columns, cut, wrapped
+from monitor.reports.statistics.intervals import Interval
+from monitor.reports.statistics.logrank import GroupTest
+from monitor.reports.statistics.survival import survival_at
+
+NAME = 14
+STRIP_COLUMNS, STRIP_ROWS = 60, 3
+Z95 = 1.959964
+TEST_NAMES = {
+    "log-rank": "log-rank",
+    "gehan": "Gehan-weighted log-rank",
+    "ranks": "Kruskal-Wallis by ranks (pairs: Mann-Whitney, exact)",
+}
+
+
+def comparison_lines(one: Comparison, look: int) -> list[str]:
+    """The whole page of one trigger."""
+    heading = f"{one.study}, {one.trigger}: {MEASURES[one.measure][1]}, in seconds from {one.origin}"
+    lines = wrapped(heading)
+    planned = "no number is planned" if one.planned is None else f"{one.planned} are planned"
+    lines += wrapped(f"Valid trials only: {one.trials}; {planned}. Not responded by {one.horizon_s:g} s is censored.")
+    for text in cautions(one, look):
+        lines += wrapped(text, "▲ ", "  ")
+    for text in one.left_out:
+        lines += wrapped(f"left out: {text}", "· ", "  ")
+    lines += ["", *_who(one), "", *_how_fast(one), "", *_curves(one), "", *_tests(one), *_collisions(one), ""]
+    for text in CONVENTIONS:
+        lines += wrapped(text, "· ", "  ")
+    return lines
+
+
+def _who(one: Comparison) -> list[str]:
+    rows: list[tuple[str, ...]] = [
+        ("", "trials", "responded", f"not by {one.horizon_s:g} s", "contact", "cut", "no time", "collided"),
+    ]
+    for group in one.groups:
+        ends = (group.endings[kind] for kind in ("responded", "horizon", "contact", "cut", "unusable"))
+        rows.append((group.group, str(group.n), *(_number(end) for end in ends), _number(group.collisions)))
+    return columns(rows, (NAME, 7, 11, 12, 9, 6, 9, 10))
+
+
+def _how_fast(one: Comparison) -> list[str]:
+    rows: list[tuple[str, ...]] = [
+        ("", "median", "interval", f"mean to {one.horizon_s:g} s", f"by {one.within_s:g} s", "interval"),
+    ]
+    for group in one.groups:
+        share = f"{group.by_count / group.by_known:.0%}" if group.by_known else "–"
+        rows.append(
+            (
+                group.group,
+                _seconds(group.median_s),
+                _interval(group.median_interval),
+                _mean(group.mean_s, group.mean_se_s, ".2f"),
+                share,
+                _shares(group.by_interval),
+            )
+        )
+    return columns(rows, (NAME, 8, 17, 17, 10, 13))
+
+
+def _curves(one: Comparison) -> list[str]:
+    """Each group's curve as a strip on one time axis: how many have not responded yet."""
+    lines = ["not responded yet (height: everybody), by time"]
+    step = one.horizon_s / STRIP_COLUMNS
+    for group in one.groups:
+        if not group.n:
+            continue
+        shares = [survival_at(group.curve, (column + 0.5) * step) for column in range(STRIP_COLUMNS)]
+        drawn = bars([share or 0.0 for share in shares], STRIP_ROWS)
+        by_column = min(int(one.within_s / step), STRIP_COLUMNS - 1)
+        labels = (cut(group.group, NAME - 1), f"n {group.n}", _median_label(group))
+        for label, row in zip(labels, drawn, strict=True):
+            cells = list(row)
+            if cells[by_column] == " ":
+                cells[by_column] = "┊"
+            lines.append(f"{label:<{NAME}}▏{''.join(cells)}".rstrip())
+        lines.append(f"{'':<{NAME}}▔{_marks(group, step)}")
+    return [*lines, *_axis(one, step)]
+
+
+def _marks(group: GroupTimes, step: float) -> str:
+    """The strip's ground line: a triangle at the median, a mark at each time censored before the horizon."""
+    cells = ["▔"] * STRIP_COLUMNS
+    for t in group.times.t[~group.times.event]:
+        column = int(t / step)
+        if column < STRIP_COLUMNS:
+            cells[column] = "╿"
+    if group.median_s is not None:
+        cells[min(int(group.median_s / step), STRIP_COLUMNS - 1)] = "▲"
+    return "".join(cells)
+
+
+def _axis(one: Comparison, step: float) -> list[str]:
+    ticks = [" "] * (STRIP_COLUMNS + 6)
+    whole = max(1, round(one.horizon_s / 6))
+    for second in range(0, int(one.horizon_s + 1e-9) + 1, whole):
+        for place, letter in enumerate(f"{second} s"):
+            ticks[min(round(second / step), STRIP_COLUMNS) + place] = letter
+    contact = "  ╿ censored before the horizon" if any(_early(group, one.horizon_s) for group in one.groups) else ""
+    return [f"{'':<{NAME + 1}}{''.join(ticks)}".rstrip(), f"{'':<{NAME + 1}}▲ median  ┊ {one.within_s:g} s{contact}"]
+
+
+def _early(group: GroupTimes, horizon_s: float) -> bool:
+    return bool((group.times.t[~group.times.event] < horizon_s).any())
+
+
+def _tests(one: Comparison) -> list[str]:
+    name = TEST_NAMES[one.test_name]
+    if one.test.statistic is None:
+        return wrapped(f"{name}: {one.p_missing or 'nothing to compare (no two groups with responses that differ)'}")
+    return [f"{name} over {one.test.df + 1} groups: {_test(one.test, one.p)}", *_differences(one.pairs)]
+
+
+def _differences(pairs: tuple[Pair, ...]) -> list[str]:
+    rows: list[tuple[str, ...]] = [("second less first", "medians", "interval", "means", "χ²", "p", "Holm")]
+    rows += [
+        (
+            f"{cut(pair.first, 10)} → {cut(pair.second, 10)}",
+            "–" if pair.median_difference_s is None else f"{pair.median_difference_s:+.2f}",
+            _interval(pair.median_interval, signed=True),
+            _mean(pair.mean_difference_s, pair.mean_se_s, "+.2f"),
+            "–" if pair.test.statistic is None else f"{pair.test.statistic:.2f}",
+            _p(pair.p),
+            _p(pair.p_holm),
+        )
+        for pair in pairs
+    ]
+    return columns(rows, (24, 8, 15, 14, 7, 6, 6))
+
+
+def _collisions(one: Comparison) -> list[str]:
+    groups = [group for group in one.groups if group.valid]
+    if not any(group.collisions for group in groups):
+        return ["collided: nobody"]
+    shares = ", ".join(
+        f"{group.group} {group.collisions} of {group.valid} ({_shares(group.collision_interval)})" for group in groups
+    )
+    return wrapped(f"collided: {shares}; exact test p = {_p(one.collision_p)}", "", "  ")
+
+
+def _median_label(group: GroupTimes) -> str:
+    return "median –" if group.median_s is None else f"median {group.median_s:.2f}"
+
+
+def _test(test: GroupTest, p: float | None) -> str:
+    return f"χ² = {test.statistic:.4f}, df {test.df}, p = {_p(p)}"
+
+
+def _interval(interval: Interval, *, signed: bool = False) -> str:
+    if interval.method == "none":
+        return "–"
+    form = "+.2f" if signed else ".2f"
+    low = "…" if interval.low is None else format(interval.low, form)
+    high = "…" if interval.high is None else format(interval.high, form)
+    letter = "" if signed else (" r" if interval.method == "order statistics" else " s")
+    return f"{low} to {high}{letter}"
+
+
+def _mean(value: float | None, se: float | None, form: str) -> str:
+    if value is None:
+        return "–"
+    return format(value, form) if se is None else f"{value:{form}} ± {Z95 * se:.2f}"
+
+
+def _shares(interval: tuple[float, float] | None) -> str:
+    return "–" if interval is None else f"{interval[0]:.0%} to {interval[1]:.0%}"
+
+
+def _seconds(value: float | None) -> str:
+    return "–" if value is None else f"{value:.2f}"
+
+
+def _number(value: int) -> str:
+    return str(value) if value else "·"
+
+
+def _p(value: float | None) -> str:
+    if value is None:
+        return "–"
+    return "<.001" if value < 0.001 else f"{value:.3f}"

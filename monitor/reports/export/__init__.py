@@ -1,0 +1,1 @@
+"""Tables of a study, and the dictionary that explains their columns."""

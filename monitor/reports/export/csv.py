@@ -1,0 +1,134 @@
+"""Tables as CSV (RFC 4180, UTF-8, a header line, dot as decimal sign), telemetry as gzipped CSV with a sidecar each."""
+
+from __future__ import annotations
+
+import csv
+import gzip
+import io
+import json
+from collections.abc import Iterator, Mapping, Sequence
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from monitor.measures.columns import FloatArray
+from monitor.reports.export.dictionary import TABLES, Column, telemetry_column
+from monitor.reports.export.drives import HOLD_PERIODS, DriveColumns, WholeRun, resample
+from monitor.reports.export.tables import Tables, plain_cells
+
+ROWS_AT_ONCE = 4096
+
+
+def write_tables(directory: Path, tables: Tables) -> None:
+    """Every table, and the dictionary of their columns."""
+    directory.mkdir(parents=True, exist_ok=True)
+    for name, columns in TABLES.items():
+        names = [column.name for column in columns]
+        rows = [plain_cells(row, names) for row in tables.rows[name]]
+        _write_csv(directory / f"{name}.csv", names, rows)
+    _write_csv(
+        directory / "data-dictionary.csv",
+        ["table", "column", "unit", "definition", "levels"],
+        [
+            [
+                name,
+                one.name,
+                one.unit,
+                one.definition,
+                "; ".join(f"{key} = {value}" for key, value in one.levels.items()),
+            ]
+            for name, columns in TABLES.items()
+            for one in columns
+        ],
+    )
+
+
+def write_csv_telemetry(directory: Path, run: WholeRun, rate_hz: float | None) -> None:
+    """The drives of one record at a fixed rate: `<record>_drive-<n>.csv.gz` and its sidecar `.json`."""
+    directory.mkdir(parents=True, exist_ok=True)
+    for drive in run.drives:
+        even, rate = resampled(drive, rate_hz)
+        if not even:
+            continue
+        stem = f"{run.path.stem}_drive-{drive.log.index}"
+        write_gzip(directory / f"{stem}.csv.gz", telemetry_text(even, ",", "", header=True))
+        sidecar = telemetry_sidecar(drive, even, rate)
+        sidecar["Record"], sidecar["RecordDigest"] = run.path.name, run.digest
+        write_json(directory / f"{stem}.json", sidecar)
+
+
+def resampled(drive: DriveColumns, rate_hz: float | None) -> tuple[dict[str, FloatArray], float]:
+    """The columns of a drive at a fixed rate (its own nominal one by default), and that rate; empty without frames."""
+    columns = drive.columns()
+    rate = rate_hz or 1.0 / drive.log.period_s
+    rate = round(rate, 6)
+    return (resample(columns, rate, drive.log.period_s) if columns else {}), rate
+
+
+def telemetry_sidecar(drive: DriveColumns, even: Mapping[str, FloatArray], rate_hz: float) -> dict[str, Any]:
+    """What the columns are, at which rate they were put, and how."""
+    hello = drive.log.hello
+    signals = dict(hello.signals) if hello else {}
+    columns = [telemetry_column(name, signals) for name in even]
+    return {
+        "SamplingFrequency": rate_hz,
+        "StartTime": 0.0,
+        "Columns": [column.name for column in columns],
+        "Resampling": (
+            f"Each row is the newest frame at or before its time, not older than {HOLD_PERIODS:g} nominal frame "
+            f"periods ({HOLD_PERIODS * drive.log.period_s:.4g} s); nothing is interpolated; beyond that it is empty."
+        ),
+        "NominalFrameRate": round(1.0 / drive.log.period_s, 6),
+        "Run": drive.log.run,
+        **{column.name: column_json(column) for column in columns},
+    }
+
+
+def column_json(column: Column) -> dict[str, Any]:
+    """A column's description in a sidecar."""
+    described: dict[str, Any] = {"Description": column.definition}
+    if column.unit and column.unit != "1":
+        described["Units"] = column.unit
+    if column.levels:
+        described["Levels"] = dict(column.levels)
+    return described
+
+
+def telemetry_text(even: Mapping[str, FloatArray], separator: str, empty: str, *, header: bool) -> Iterator[bytes]:
+    """The rows as bytes, some thousands at a time; nine significant digits."""
+    if header:
+        yield (separator.join(even) + "\n").encode()
+    columns = list(even.values())
+    for first in range(0, len(columns[0]), ROWS_AT_ONCE):
+        cells = [_cells(column[first : first + ROWS_AT_ONCE], empty) for column in columns]
+        yield "".join(separator.join(row) + "\n" for row in zip(*cells, strict=True)).encode()
+
+
+def write_gzip(path: Path, pieces: Iterator[bytes]) -> None:
+    """Packed without file name and time, so that the same rows give the same bytes."""
+    with path.open("wb") as file, gzip.GzipFile(filename="", mode="wb", fileobj=file, mtime=0) as packed:
+        for piece in pieces:
+            packed.write(piece)
+
+
+def write_json(path: Path, document: Any) -> None:
+    """A JSON file, keys in the order given."""
+    text = json.dumps(document, ensure_ascii=False, indent=2, allow_nan=False)
+    path.write_text(text + "\n", encoding="utf-8", newline="\n")
+
+
+def _write_csv(path: Path, names: Sequence[str], rows: Sequence[Sequence[str]]) -> None:
+    text = io.StringIO(newline="")
+    writer = csv.writer(text, lineterminator="\n")
+    writer.writerow(names)
+    writer.writerows(rows)
+    path.write_text(text.getvalue(), encoding="utf-8", newline="")
+
+
+def _cells(column: FloatArray, empty: str) -> list[str]:
+    missing = np.isnan(column)
+    texts = [f"{value:.9g}" for value in column.tolist()]
+    for place in np.flatnonzero(missing):
+        texts[place] = empty
+    return texts

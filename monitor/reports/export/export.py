@@ -1,0 +1,118 @@
+"""A directory of records as tables for the analyst: the same bytes from the same records."""
+
+from __future__ import annotations
+
+import re
+import shutil
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Literal
+
+from monitor.archive.gathering import Gathered, count
+from monitor.errors import WitnessError
+from monitor.reports.export.bids import BidsExport, participant_label
+from monitor.reports.export.csv import write_csv_telemetry, write_tables
+from monitor.reports.export.drives import read_whole
+from monitor.reports.export.tables import Tables
+from monitor.study.model import Study
+
+Form = Literal["csv", "bids"]
+
+
+@dataclass(frozen=True, slots=True)
+class Exported:
+    """What was written. `masked`: nothing of responses, because rulings are not complete."""
+
+    directory: Path
+    form: Form
+    records: int
+    trials: int
+    masked: bool
+    unruled: int
+
+
+def unruled_trials(gathered: Gathered) -> int:
+    """Trials of blind studies whose response nobody may see yet, because they have no ruling."""
+    return sum(trial.hidden and trial.response is not None for run in gathered.runs for trial in run.trials)
+
+
+def refuse_codes(gathered: Gathered, form: Form) -> None:
+    """Raises `WitnessError` where a participant code is not one of the study's, since it might be a name."""
+    for run in gathered.runs:
+        if not re.fullmatch(run.study.participant_pattern, run.participant):
+            raise WitnessError(
+                f"{run.record}: the participant code {run.participant!r} does not fit the pattern "
+                f"{run.study.participant_pattern} of the study {run.study.name}, so it might be a name; nothing is "
+                "exported. Move the record away, or give a study file whose pattern it fits with --study."
+            )
+        if form == "bids":
+            participant_label(run.participant)
+
+
+def export_records(
+    gathered: Gathered,
+    form: Form,
+    out: Path,
+    *,
+    study: Study | None = None,
+    rate_hz: float | None = None,
+    unblinded: bool = False,
+    progress: Callable[[int, int], None] | None = None,
+) -> Exported:
+    """Writes the tables into `out`, which must not be there yet or be empty; it is there whole or not at all.
+
+    Raises `WitnessError` for codes that may not be exported, and where it cannot be written.
+    """
+    refuse_codes(gathered, form)
+    if form == "bids" and not gathered.runs:
+        raise WitnessError(f"{gathered.directory} holds no run, and a BIDS data set needs one; nothing was written.")
+    unruled = unruled_trials(gathered)
+    masked = unruled > 0 and not unblinded
+    if out.exists() and (not out.is_dir() or any(out.iterdir())):
+        raise WitnessError(f"{out} is there already; an export goes into a new or an empty directory.")
+    unfinished = out.with_name(f"{out.name}.unfinished")
+    shutil.rmtree(unfinished, ignore_errors=True)
+    try:
+        unfinished.mkdir(parents=True)
+        tables = Tables(masked)
+        bids = BidsExport(unfinished, masked, rate_hz) if form == "bids" else None
+        runs = sorted(gathered.runs, key=lambda run: (run.participant, run.began, run.record))
+        for done, run in enumerate(runs):
+            if progress is not None:
+                progress(done, len(runs))
+            whole = read_whole(gathered.directory / run.record, study, frames=not masked)
+            tables.add(whole)
+            if bids is not None:
+                bids.add(whole, tables)
+            elif not masked:
+                write_csv_telemetry(unfinished / "telemetry", whole, rate_hz)
+        tables.finish()
+        if bids is not None:
+            bids.finish(tables)
+        else:
+            write_tables(unfinished, tables)
+        if out.exists():
+            out.rmdir()
+        unfinished.rename(out)
+    except OSError as error:
+        shutil.rmtree(unfinished, ignore_errors=True)
+        raise WitnessError(f"{out} cannot be written ({error.strerror or error}); choose another directory.") from error
+    except BaseException:
+        shutil.rmtree(unfinished, ignore_errors=True)
+        raise
+    return Exported(out, form, len(runs), len(tables.rows["trials"]), masked, unruled)
+
+
+def export_sentences(exported: Exported) -> list[str]:
+    """For people: what was written, and what was left out."""
+    said = [
+        f"{exported.directory}: {count(exported.records, 'record')}, {count(exported.trials, 'trial')}, as "
+        f"{exported.form.upper()}"
+    ]
+    if exported.masked:
+        said.append(
+            "Responses, contacts and telemetry are left out: the study is blind, and a ruling is missing on "
+            f"{count(exported.unruled, 'trial')}. Rule first, or say --unblind (it is entered in unblinding.jsonl)."
+        )
+    return said

@@ -1,0 +1,260 @@
+"""The rows of the exported tables, record by record."""
+
+from __future__ import annotations
+
+import json
+import math
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field
+from datetime import UTC, datetime
+from typing import Any
+
+from monitor.archive.summary import NO_GROUP, reasons_of
+from monitor.judging.case.drive import DriveLog
+from monitor.judging.case.received import ReceivedMarker
+from monitor.judging.case.trial import Response, Trial
+from monitor.reports.export.dictionary import TABLES
+from monitor.reports.export.drives import WholeRun
+
+Row = dict[str, Any]
+ENDS = {"alert_on": "alert_off", "task_start": "task_end", "pause": "resume"}
+"""Markers that last until another one of the same name."""
+ONSETS = ("accelerator_release_s", "brake_onset_s", "steering_onset_s")
+
+
+@dataclass(slots=True)
+class Tables:
+    """All rows, in the order of the records. `masked`: nothing of responses may be in them."""
+
+    masked: bool
+    rows: dict[str, list[Row]] = field(default_factory=lambda: {name: [] for name in TABLES})
+
+    def add(self, run: WholeRun) -> None:
+        """The rows of one record."""
+        opening, session = run.session.opening, run.session
+        key = {"record": run.path.name, "participant": opening.participant}
+        counts = [drive.log.counts for drive in session.drives]
+        self.rows["records"].append(
+            {
+                **key,
+                "study": session.study.name,
+                "study_sha256": session.study.sha256,
+                "digest": run.digest,
+                "addendum_digest": run.addendum_digest,
+                "state": run.state,
+                "began_utc": utc(run.began_ns / 1e9),
+                "frames": sum(one.frames for one in counts),
+                "lost": sum(one.lost for one in counts),
+                "damage": "; ".join(run.damage),
+                "program": opening.versions.get("trialwitness", ""),
+            }
+        )
+        for trial in session.trials():
+            self.rows["trials"].append(self._trial(key, run, trial))
+            self.rows["conditions"] += _conditions(key, trial)
+            self.rows["findings"] += _findings(key, trial)
+        for drive in session.drives:
+            mine = [trial for trial in session.trials() if trial.drive == drive.log.index]
+            self.rows["events"] += self.events(key, drive.log, mine, run)
+        self.rows["notes"] += [
+            {**key, "drive": note.drive, "t_s": note.at, "wall_utc": utc(note.wall), "by": note.by, "text": note.text}
+            for note in session.operator.notes
+        ]
+
+    def finish(self) -> None:
+        """The participants' rows, from those of the records and trials."""
+        codes = sorted({row["participant"] for row in self.rows["records"]})
+        for code in codes:
+            records = [row for row in self.rows["records"] if row["participant"] == code]
+            trials = [row for row in self.rows["trials"] if row["participant"] == code]
+            self.rows["participants"].append(
+                {
+                    "participant": code,
+                    "group": "+".join(sorted({row["group"] for row in trials if row["group"]})),
+                    "studies": "+".join(sorted({row["study"] for row in records})),
+                    "records": len(records),
+                    "trials": len(trials),
+                    "valid_trials": sum(row["effective"] == "valid" for row in trials),
+                }
+            )
+
+    def events(self, key: Row, log: DriveLog, trials: list[Trial], run: WholeRun) -> list[Row]:
+        """Markers, responses and notes of one drive, by time."""
+        found: list[Row] = [
+            {
+                "t_s": marker.t,
+                "duration_s": duration,
+                "event": marker.kind,
+                "name": marker.name,
+                "source": "simulator",
+                "detail": json.dumps(marker.data, ensure_ascii=False, sort_keys=True) if marker.data else "",
+                **(self._of_trigger(marker, trials) if marker.kind == "trigger" else {}),
+            }
+            for marker, duration in _lasting(list(log.markers.values()))
+            if not (self.masked and marker.kind == "collision")
+        ]
+        for trial in trials:
+            if trial.response is not None and not self.masked:
+                found += _responses(trial, trial.response)
+        found += [
+            {"t_s": note.at, "duration_s": 0.0, "event": "note", "name": "", "source": "operator", "detail": note.text}
+            for note in run.session.operator.notes
+            if note.drive == log.index and note.at is not None
+        ]
+        # a drive of which no frame came has no telemetry to count from: then its first event is the begin
+        start = log.first_t if log.counts.judged else min((row["t_s"] for row in found), default=0.0)
+        found.sort(key=lambda row: (row["t_s"], row["event"], row["name"], row["detail"]))
+        return [{**key, "drive": log.index, "onset_s": row["t_s"] - start, **row} for row in found]
+
+    def _of_trigger(self, marker: ReceivedMarker, trials: list[Trial]) -> Row:
+        """What stands beside a trigger's marker: its trial, the verdict, and the response."""
+        trial = next((one for one in trials if one.trigger == marker.name and one.fired_at == marker.t), None)
+        if trial is None:
+            return {}
+        row: Row = {"trial": trial.id, "effective": trial.effective}
+        response = trial.response
+        if response is not None and not self.masked:
+            first_s = response.first_s
+            row["response_time"] = None if first_s is None else response.t0 + first_s - marker.t
+            row["censored"] = None if response.outcome == "already responding" else first_s is None
+        return row
+
+    def _trial(self, key: Row, run: WholeRun, trial: Trial) -> Row:
+        session, ruling = run.session, trial.ruling
+        row: Row = {
+            **key,
+            "group": session.group or NO_GROUP,
+            "study": session.study.name,
+            "trial": trial.id,
+            "trigger": trial.trigger,
+            "drive": trial.drive,
+            "fired_s": trial.fired_at,
+            "verdict": trial.verdict,
+            "ruling": ruling.verdict if ruling else None,
+            "ruling_reason": ruling.reason if ruling else None,
+            "ruling_words": ruling.words if ruling else None,
+            "ruled_by": ruling.by if ruling else None,
+            "effective": trial.effective,
+            "reasons": "; ".join(reasons_of(trial)),
+            "naive": trial.naive,
+            "timing": trial.timing.result,
+            "timing_delay_s": trial.timing.delay_s,
+            "alert_expected": "+".join(trial.alert.expected or ()),
+            "alert_given": "+".join(trial.alert.given),
+            "alert_s": trial.alert.at,
+            "alert_evidence": trial.alert.evidence,
+            "alert_result": trial.alert.result,
+        }
+        if trial.response is not None:
+            row["response_origin"] = trial.response.origin
+            if not self.masked:
+                row |= _response_row(trial.response)
+        return row
+
+
+def _response_row(response: Response) -> Row:
+    return {
+        "response_t0_s": response.t0,
+        "first_response": response.first,
+        "first_response_s": response.first_s,
+        "accelerator_release_s": response.accelerator_release_s,
+        "accelerator_full_release_s": response.accelerator_full_release_s,
+        "transition_s": response.transition_s,
+        "brake_onset_s": response.brake_onset_s,
+        "steering_onset_s": response.steering_onset_s,
+        "from_alert_s": response.from_alert_s,
+        "outcome": response.outcome,
+        "censored_s": response.censored_at_s,
+        "min_ttc_s": response.min_ttc_s,
+        "min_gap_m": response.min_gap_m,
+        "max_decel_mps2": response.max_decel_mps2,
+        "impact_speed_mps": response.impact_speed_mps,
+        "left_lane": response.left_lane,
+    }
+
+
+def _responses(trial: Trial, response: Response) -> Iterator[Row]:
+    for name in ONSETS:
+        after = getattr(response, name)
+        if after is not None:
+            event = name.removesuffix("_s")
+            yield {
+                "t_s": response.t0 + after,
+                "duration_s": 0.0,
+                "event": event,
+                "name": trial.trigger,
+                "source": "computed",
+                "detail": "",
+                "trial": trial.id,
+            }
+
+
+def _conditions(key: Row, trial: Trial) -> list[Row]:
+    return [
+        {
+            **key,
+            "trial": trial.id,
+            "condition": one.name,
+            "measure": one.measure,
+            "role": one.role,
+            "at_least": one.at_least,
+            "at_most": one.at_most,
+            "value": one.value,
+            "state": one.state,
+            "margin": one.margin,
+            "unit": one.unit,
+            "result": one.result,
+            "at_edge": one.at_edge,
+            "required": one.required,
+        }
+        for one in trial.conditions
+    ]
+
+
+def _findings(key: Row, trial: Trial) -> list[Row]:
+    return [
+        {
+            **key,
+            "trial": trial.id,
+            "code": one.code,
+            "severity": one.severity,
+            "t_s": one.at,
+            "sentence": one.sentence,
+        }
+        for one in trial.findings
+    ]
+
+
+def _lasting(markers: list[ReceivedMarker]) -> list[tuple[ReceivedMarker, float | None]]:
+    """Each marker with its duration: 0 for an instant, None where its end is not known."""
+    ordered = sorted(markers, key=lambda one: (one.t, one.n))
+    found: list[tuple[ReceivedMarker, float | None]] = []
+    for place, marker in enumerate(ordered):
+        wanted = ENDS.get(marker.kind)
+        if wanted is None:
+            found.append((marker, 0.0))
+            continue
+        end = next((one for one in ordered[place:] if one.kind == wanted and one.name == marker.name), None)
+        found.append((marker, end.t - marker.t if end else None))
+    return found
+
+
+def utc(wall: float) -> str:
+    """A wall clock's time as text, UTC to the second; empty for none."""
+    return datetime.fromtimestamp(wall, UTC).strftime("%Y-%m-%dT%H:%M:%SZ") if wall else ""
+
+
+def cell(value: Any, empty: str) -> str:
+    """A value as a table's cell: the shortest text that is the same number again; 1 and 0 for yes and no."""
+    if value is None or value == "":
+        return empty
+    if isinstance(value, bool):
+        return "1" if value else "0"
+    if isinstance(value, float):
+        return repr(round(value, 9)) if math.isfinite(value) else empty
+    return " ".join(str(value).split()) if isinstance(value, str) else str(value)
+
+
+def plain_cells(row: Mapping[str, Any], names: list[str], empty: str = "") -> list[str]:
+    """The cells of a row in the order of the columns."""
+    return [cell(row.get(name), empty) for name in names]

@@ -1,0 +1,1 @@
+"""How many valid trials each group has, and why others were lost."""

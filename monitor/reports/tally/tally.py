@@ -1,0 +1,202 @@
+"""How far a study is: trials by group and effective verdict, why others were lost, what is still needed.
+
+Never anything about responses. Counted are trials, each once: valid + invalid + undecided = run.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterable
+from dataclasses import dataclass, replace
+from typing import Any
+
+from monitor.archive.gathering import Gathered, StudyRuns, gathered_json
+from monitor.archive.summary import NO_GROUP, RunSummary, TrialSummary, day_of
+from monitor.errors import WitnessError
+from monitor.reports.statistics.exact import exact_test
+
+LOSS_LEVEL = 0.05
+"""An exact test below this has the unequal loss pointed out."""
+
+
+@dataclass(frozen=True, slots=True)
+class GroupTally:
+    """One group and one trigger, in trials."""
+
+    group: str
+    planned: int | None
+    run: int
+    valid: int
+    invalid: int
+    undecided: int
+    awaiting: int
+    """Undecided without a ruling yet: part of `undecided`."""
+    not_naive: int
+    """Of all run: the participant was not naive, or it is not known."""
+    withdrawn: int
+    """Records withdrawn; their group is not kept, so that they stand under "(not known)"."""
+    still_needed: int | None
+    """Planned less valid, at least 0; None where the study plans no number."""
+    participants: int
+    invalid_by_reason: dict[str, int]
+    """A trial with two reasons stands under both."""
+    undecided_by_reason: dict[str, int]
+
+
+@dataclass(frozen=True, slots=True)
+class TriggerTally:
+    """One trigger over the groups."""
+
+    trigger: str
+    has_alert: bool
+    groups: tuple[GroupTally, ...]
+    days: tuple[tuple[str, int, int], ...]
+    """Day, valid and other trials on it; days without a run are not listed."""
+    loss_p: float | None
+    """Exact test of "the share of invalid trials is the same in all groups"; None where it cannot be computed."""
+    unequal_loss: bool
+    loss_groups: int
+    """Groups in that test: those with a decided trial."""
+
+    @property
+    def planned(self) -> int | None:
+        """Over the groups; None where no group has a number."""
+        return _sum_known(one.planned for one in self.groups)
+
+    @property
+    def valid(self) -> int:
+        return sum(one.valid for one in self.groups)
+
+    @property
+    def still_needed(self) -> int | None:
+        """Over the groups; None where no group has a number."""
+        return _sum_known(one.still_needed for one in self.groups)
+
+
+@dataclass(frozen=True, slots=True)
+class StudyTally:
+    """One study."""
+
+    name: str
+    title: str
+    files: tuple[str, ...]
+    participants: int
+    runs: int
+    replacement: str
+    triggers: tuple[TriggerTally, ...]
+
+
+def tally_studies(gathered: Gathered, trigger: str | None = None) -> tuple[StudyTally, ...]:
+    """The tally of each study in a directory, of one trigger only if given; raises `WitnessError` for one that no
+    study has."""
+    alone = len(gathered.studies) == 1  # a tombstone does not say of which study it was
+    found = tuple(_study(one, len(gathered.withdrawn) if alone else 0) for one in gathered.studies)
+    if trigger is None:
+        return found
+    known = sorted({each.trigger for one in found for each in one.triggers})
+    if trigger not in known:
+        raise WitnessError(f"No study in {gathered.directory} has a trigger {trigger!r}; there is {', '.join(known)}.")
+    return tuple(
+        replace(one, triggers=tuple(each for each in one.triggers if each.trigger == trigger)) for one in found
+    )
+
+
+def tally_json(gathered: Gathered, trigger: str | None = None) -> dict[str, Any]:
+    """The JSON document of the command."""
+    studies = [
+        {
+            "study": one.name,
+            "title": one.title,
+            "files": list(one.files),
+            "runs": one.runs,
+            "participants": one.participants,
+            "replacement": one.replacement,
+            "triggers": [_trigger_json(trigger) for trigger in one.triggers],
+        }
+        for one in tally_studies(gathered, trigger)
+    ]
+    return {**gathered_json(gathered), "studies": studies}
+
+
+def _trigger_json(one: TriggerTally) -> dict[str, Any]:
+    return {
+        "trigger": one.trigger,
+        "groups": [{name: getattr(group, name) for name in GroupTally.__slots__} for group in one.groups],
+        "unequal_loss": {"p": one.loss_p, "pointed_out": one.unequal_loss, "groups": one.loss_groups},
+        "days": [{"day": day, "valid": valid, "other": other} for day, valid, other in one.days],
+    }
+
+
+def _sum_known(numbers: Iterable[int | None]) -> int | None:
+    known = [number for number in numbers if number is not None]
+    return sum(known) if known else None
+
+
+def _study(one: StudyRuns, withdrawn: int) -> StudyTally:
+    study = one.study
+    known = [trigger.name for trigger in study.triggers]
+    gone = sorted({trial.trigger for run in one.runs for trial in run.trials} - set(known))
+    alerts = {trigger.name: trigger.has_alert for trigger in study.triggers}
+    groups = list(study.planned)
+    others = {run.group for run in one.runs if run.trials} | ({NO_GROUP} if withdrawn else set())
+    groups += sorted(others - set(groups), key=lambda name: (name == NO_GROUP, name))
+    return StudyTally(
+        name=one.name,
+        title=study.title,
+        files=tuple(part.study.sha256 for part in one.files),
+        participants=len({run.participant for run in one.runs}),
+        runs=len(one.runs),
+        replacement=study.replacement,
+        triggers=tuple(_trigger(one, name, alerts.get(name, False), groups, withdrawn) for name in [*known, *gone]),
+    )
+
+
+def _trigger(one: StudyRuns, trigger: str, has_alert: bool, groups: list[str], withdrawn: int) -> TriggerTally:
+    pairs = [(run, trial) for run in one.runs for trial in run.trials if trial.trigger == trigger]
+    planned = one.study.planned
+    tallies = tuple(
+        _group(
+            name,
+            planned.get(name),
+            [pair for pair in pairs if pair[0].group == name],
+            withdrawn if name == NO_GROUP else 0,
+        )
+        for name in groups
+    )
+    days: dict[str, list[int]] = {}
+    for run, trial in pairs:
+        days.setdefault(day_of(run), [0, 0])[trial.effective != "valid"] += 1
+    table = [(group.invalid, group.valid) for group in tallies if group.invalid + group.valid]
+    p = exact_test(table) if len(table) > 1 else None
+    return TriggerTally(
+        trigger=trigger,
+        has_alert=has_alert,
+        groups=tallies,
+        days=tuple((day, valid, other) for day, (valid, other) in sorted(days.items())),
+        loss_p=p,
+        unequal_loss=p is not None and p < LOSS_LEVEL,
+        loss_groups=len(table),
+    )
+
+
+def _group(name: str, planned: int | None, pairs: list[tuple[RunSummary, TrialSummary]], withdrawn: int) -> GroupTally:
+    verdicts = Counter(trial.effective for _, trial in pairs)
+    reasons = {
+        verdict: Counter(reason for _, trial in pairs if trial.effective == verdict for reason in trial.reasons)
+        for verdict in ("invalid", "undecided")
+    }
+    return GroupTally(
+        group=name,
+        planned=planned,
+        run=len(pairs),
+        valid=verdicts["valid"],
+        invalid=verdicts["invalid"],
+        undecided=verdicts["undecided"],
+        awaiting=sum(trial.effective == "undecided" and not trial.ruled for _, trial in pairs),
+        not_naive=sum(trial.naive != "yes" for _, trial in pairs),
+        withdrawn=withdrawn,
+        still_needed=None if planned is None else max(planned - verdicts["valid"], 0),
+        participants=len({run.participant for run, _ in pairs}),
+        invalid_by_reason=dict(reasons["invalid"].most_common()),
+        undecided_by_reason=dict(reasons["undecided"].most_common()),
+    )

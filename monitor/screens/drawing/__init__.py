@@ -1,0 +1,1 @@
+"""Characters, colours and words that every picture is made of."""

@@ -1,0 +1,141 @@
+"""The three large numbers with definitions, bands and strips; the lesser ones in one line below where there is room."""
+
+from __future__ import annotations
+
+from monitor.following.view import NumberView, StripView
+from monitor.screens.drawing.canvas import Canvas, clean, fit
+from monitor.screens.drawing.glyphs import large, large_width
+from monitor.screens.drawing.marks import OPEN, RESULT_MARKS, RESULT_TONES
+from monitor.screens.drawing.picture import Picture
+from monitor.screens.drawing.words import MASKED, STALE, band_text, value_text, with_unit
+from monitor.screens.panels.strips import draw_strip
+
+LARGE_COUNT = 3
+SHORTER = {
+    "time_gap": ("bumper to bumper", "to its rear"),
+    "ttc": ("gap over closing speed", "gap over closing"),
+    "lane_offset": ("from the lane's centre", "left positive", "left is +"),
+}
+"""Definitions for where the whole one does not fit."""
+
+_IN_WORDS = {"met": "in band", "not met": "out of band", "undecided": "undecided"}
+
+
+def draw_number(picture: Picture, width: int, height: int, *, place: int) -> Canvas:
+    """One of the large numbers: label and definition, the number, mark with band, strip."""
+    canvas = Canvas(width, height)
+    if place < len(picture.view.numbers):
+        x = 1 if place else 0
+        _number(canvas, x, width - x, height, picture.view.numbers[place], picture)
+    if place:
+        for y in range(height):
+            canvas.put(0, y, "╎", "dim")
+    return canvas
+
+
+def draw_lesser(picture: Picture, width: int, height: int) -> Canvas:
+    """The lesser numbers in one row; those that do not fit are left out."""
+    canvas = Canvas(width, height)
+    x = 1
+    for number in picture.view.numbers[LARGE_COUNT:]:
+        word = why_no_value(number, picture)
+        said = word if word is not None or number.value is None else with_unit(number.value, number.unit)
+        label = clean(number.label)
+        if x + len(label) + len(said or "") + 5 > width:
+            break
+        after = canvas.put(x, 0, label, "dim")
+        x = canvas.put(after + 1, 0, f"{said or '':<10}", "plain") + 3
+    return canvas
+
+
+def why_no_value(number: NumberView, picture: Picture) -> str | None:
+    """The word to show instead of a number, or None where there is a number to show."""
+    if picture.view.masked:
+        return MASKED
+    if picture.old:
+        return STALE
+    if number.value is None:
+        return number.state or "not measured"
+    return None
+
+
+def _number(canvas: Canvas, x: int, width: int, height: int, number: NumberView, picture: Picture) -> None:
+    scale = 2 if height >= 14 and width >= 50 else 1
+    word = why_no_value(number, picture)
+    label = f"{clean(number.label).upper()} {number.unit}".rstrip()
+    after = canvas.put(x + 1, 0, fit(label, min(len(label), width - 2)), "strong") + 2
+    canvas.put(after, 0, definition_for(number, x + width - after), "dim")
+    if word is not None:
+        _word(canvas, x, 1, width, scale, word)
+    else:
+        assert number.value is not None
+        _digits(canvas, x, 1, width, scale, value_text(number.value, number.unit), picture)
+    y = 1 + 3 * scale
+    _band_line(canvas, x, y, width, number, word)
+    rows = height - y - 1
+    if rows >= 2 and not picture.calm:
+        strip = None if picture.view.masked else _strip_of(picture, number.measure)
+        draw_strip(canvas, x + 1, y + 1, width - 1, rows, strip, number.unit, picture.view.t, old=picture.old)
+
+
+def definition_for(number: NumberView, width: int) -> str:
+    """What the number is, in as many words as there is room for; nothing where even the fewest do not fit whole."""
+    known = (clean(number.definition), *SHORTER.get(number.measure, ()))
+    return next((words for words in known if len(words) <= width), "")
+
+
+def _digits(canvas: Canvas, x: int, y: int, width: int, scale: int, text: str, picture: Picture) -> None:
+    role = "dim" if picture.frozen_for_s is not None else "strong"
+    if picture.calm:
+        canvas.put(x + 1, y + 1, text, role)
+        return
+    bold = large_width(text, bold=True, scale=scale) <= width - 1
+    needed = large_width(text, bold=bold, scale=scale)
+    if needed > width:
+        canvas.put(x + 1, y + 1, text, role)
+        return
+    if needed == width:
+        x -= 1
+    for row, line in enumerate(large(text, bold=bold, scale=scale)):
+        canvas.put(x + 1, y + row, line, role)
+
+
+def _word(canvas: Canvas, x: int, y: int, width: int, scale: int, word: str) -> None:
+    """A word between two dashed rules: nothing about it looks like a number."""
+    rows = 3 * scale
+    role = "bad" if word == STALE else "strong"
+    said = word.upper()
+    canvas.fill(x + 1, y, width - 2, "dim", "╌")
+    canvas.fill(x + 1, y + rows - 1, width - 2, "dim", "╌")
+    if scale == 2 and large_width(said) <= width - 2:
+        for row, line in enumerate(large(said)):
+            canvas.put(x + 1, y + 1 + row, line, role)
+        return
+    spaced = " ".join(said)
+    canvas.put(x + 1, y + rows // 2, spaced if len(spaced) <= width - 2 else said, role, width=width - 2)
+
+
+def _band_line(canvas: Canvas, x: int, y: int, width: int, number: NumberView, word: str | None) -> None:
+    """Mark, word and band; where there is no room for all of it the word is shortened, then the band."""
+    if number.band is None:
+        canvas.put(x + 1, y, "no band", "dim")
+        return
+    result = None if word in (MASKED, STALE) else number.result
+    band = band_text(number.band, number.unit)
+    short = band.replace("at least", "≥").replace("at most", "≤").replace(" to ", "–").removesuffix(f" {number.unit}")
+    if result is None:
+        said = f"{OPEN} no value"
+    else:  # "not closing" has no value and yet keeps at least 4 s
+        said = f"{RESULT_MARKS[result]} {_IN_WORDS[result] if word is None else result}"
+    room = width - 2 - len(said)
+    if len(band) > room:
+        band = short
+    if len(band) > room:
+        said = said.removesuffix(" band").removesuffix(" of").replace("no value", "none")
+        room = width - 2 - len(said)
+    after = canvas.put(x + 1, y, said, "dim" if result is None else RESULT_TONES[result])
+    canvas.put(after + 1, y, fit(band, room).rstrip(), "plain")
+
+
+def _strip_of(picture: Picture, measure: str) -> StripView | None:
+    return next((strip for strip in picture.view.strips if strip.measure == measure), None)

@@ -1,0 +1,166 @@
+"""The next trigger's conditions as a ladder: name, value, margin, place against the band, mark and word."""
+
+from __future__ import annotations
+
+from rich.cells import cell_len
+
+from monitor.following.view import OutlookRow, OutlookView
+from monitor.judging.case.trial import ConditionResult
+from monitor.screens.drawing.canvas import Canvas, clean, fit
+from monitor.screens.drawing.marks import OPEN, RESULT_MARKS, RESULT_TONES
+from monitor.screens.drawing.picture import OUTLOOK_TONES, Picture
+from monitor.screens.drawing.words import MASKED, STALE, band_text, condition_band, condition_value, margin_text
+
+_TREND_WORDS = {-1: "leaving", 0: "", 1: "coming"}
+
+
+def draw_outlook(picture: Picture, width: int, height: int) -> Canvas:
+    """A title (READY, HOLD or ABORT with the seconds left) and one row for each condition."""
+    canvas = Canvas(width, height)
+    outlook = picture.view.outlook
+    title(canvas, width, outlook)
+    if outlook is None:
+        canvas.put(1, 1, "no trigger ahead", "dim")
+        return canvas
+    roomy = height - 1 >= 2 * len(outlook.rows) and width >= 84
+    hidden = MASKED if picture.view.masked else STALE if picture.old else ""
+    shown, left_out = rungs_for(outlook.rows, len(outlook.rows) if roomy else height - 1)
+    for place, row in enumerate(shown):
+        y = 1 + place * (2 if roomy else 1)
+        draw_condition(canvas, y, row, hidden=hidden)
+        if roomy:
+            condition = row.condition
+            canvas.put(3, y + 1, clean(condition.measure), "dim", width=40)
+            canvas.put(44, y + 1, f"band {band_text(condition_band(condition), condition.unit)}", "dim")
+    if left_out and height > 1:
+        failing = sum(row.condition.result == "not met" for row in left_out)
+        met = all(row.condition.result == "met" for row in left_out)
+        said = hidden or (f"{failing} not met" if failing else "all met" if met else "undecided")
+        canvas.put(1, height - 1, f"+{len(left_out)} more, {said}", "dim" if hidden or met else "wait")
+    return canvas
+
+
+def rungs_for(rows: tuple[OutlookRow, ...], room: int) -> tuple[tuple[OutlookRow, ...], tuple[OutlookRow, ...]]:
+    """The rungs there is room for, and those that are left out: advisory ones first, then those that are met, and of
+    alike ones the last. What is left out is counted in a row of its own."""
+    if len(rows) <= room:
+        return rows, ()
+    order = sorted(
+        range(len(rows)), key=lambda at: (not rows[at].condition.required, rows[at].condition.result == "met")
+    )
+    kept = set(order[: max(0, room - 1)])
+    shown = tuple(row for at, row in enumerate(rows) if at in kept)
+    return shown, tuple(row for at, row in enumerate(rows) if at not in kept)
+
+
+def title(canvas: Canvas, width: int, outlook: OutlookView | None) -> None:
+    """The outlook's title line."""
+    canvas.fill(0, 0, width, "title")
+    x = canvas.put(1, 0, "NEXT", "title") + 1
+    if outlook is None:
+        canvas.put(x, 0, "no trigger", "title-strong")
+        return
+    x = canvas.put(x, 0, fit(clean(outlook.trigger), min(20, len(outlook.trigger))), "title-strong") + 2
+    tone = OUTLOOK_TONES[outlook.heading]
+    x = canvas.put(x, 0, f" {outlook.heading} ", f"{tone}-slab") + 1
+    if outlook.seconds_left is not None:
+        canvas.put(x, 0, f"{outlook.seconds_left:.0f} s left", "title-strong")
+
+
+def draw_condition(canvas: Canvas, y: int, row: OutlookRow, *, hidden: str = "", x: int = 0) -> None:
+    """One rung of the ladder; what does not fit is left out from the margin inwards, never mark and word.
+
+    `hidden` is the word that stands in for all that may not be shown.
+    """
+    condition = row.condition
+    width = canvas.width - x
+    wide = width >= 64
+    verdict = 12 if wide else 11
+    name_wide, value_wide, margin_wide = (18, 14, 8) if wide else (12, 9, 5)
+    value = hidden or condition_value(condition)
+    at = x + 1
+    # name and value share their columns: a long one has what the other leaves free
+    is_word = bool(hidden) or condition.value is None  # a word has the margin's place, too
+    column = value_wide + (1 + margin_wide if is_word else 0)
+    room = max(name_wide // 2, name_wide + column - cell_len(value))
+    name = fit(clean(condition.name), room)
+    if not condition.required:  # in brackets: advisory, it decides nothing
+        name = fit(f"({fit(clean(condition.name), room - 2).rstrip()})", room)
+    name_long = cell_len(name.rstrip())
+    canvas.put(at, y, name.rstrip(), "plain" if condition.required else "dim")
+    at += name_wide + 1
+    if is_word:
+        after_name = max(0, name_long - name_wide)
+        canvas.put(at + after_name, y, fit(value, column - after_name).rstrip(), "strong")
+    else:
+        canvas.put_right(at + value_wide, y, fit(value, name_wide + value_wide - name_long).rstrip(), "strong")
+        canvas.put_right(at + value_wide + 1 + margin_wide, y, margin_text(condition), "dim")
+    at += value_wide + margin_wide + 2
+    words = clean(row.words) or _TREND_WORDS[row.trend]
+    words_wide = min(30, max(0, width - (at - x) - verdict - 18)) if width >= 84 else 0
+    bar = max(0, min(36, width - (at - x) - verdict - 1 - words_wide))
+    if bar >= 7:
+        bar = bar if bar % 2 else bar - 1
+        draw_band_bar(canvas, at, y, bar, condition, hidden=bool(hidden))
+        at += bar + 1
+    mark, word, tone = (OPEN, hidden, "dim") if hidden else result_words(condition)
+    at = canvas.put(at, y, f"{mark} {word}", tone, width=verdict)
+    if words_wide and not hidden:
+        at = max(at + 1, x + width - words_wide)
+        canvas.put(at, y, fit(words, x + width - at - 1).rstrip(), "dim")
+
+
+def result_words(condition: ConditionResult) -> tuple[str, str, str]:
+    """Mark, word and role for a condition."""
+    if condition.open and condition.result == "undecided":
+        return OPEN, "open", "wait"
+    return RESULT_MARKS[condition.result], condition.result, RESULT_TONES[condition.result]
+
+
+def draw_band_bar(canvas: Canvas, x: int, y: int, width: int, condition: ConditionResult, *, hidden: bool) -> None:
+    """A thin line, heavy inside the band, with the value as a block on it; the band is the middle third.
+
+    With one edge only the edge is in the middle. A value beyond the line's end is drawn as a half block at that end.
+    """
+    low, high = condition.at_least, condition.at_most
+    third = width // 3
+    if low is not None and high is not None:
+        first, after = third, width - third
+        unit_cells = (after - first - 1) / ((high - low) or 1.0)
+        at = None if condition.value is None else first + (condition.value - low) * unit_cells
+    elif low is not None or high is not None:
+        edge = low if low is not None else high
+        assert edge is not None
+        middle = width // 2
+        first, after = (middle, width) if low is not None else (0, middle + 1)
+        unit_cells = middle / (abs(edge) or 1.0)
+        at = None if condition.value is None else middle + (condition.value - edge) * unit_cells
+    else:
+        first, after, at = 0, width, None
+    canvas.fill(x, y, width, "dim", "─")
+    canvas.fill(x + first, y, after - first, "plain", "━")
+    if low is not None:
+        canvas.put(x + first, y, "┣", "plain")
+    if high is not None:
+        canvas.put(x + after - 1, y, "┫", "plain")
+    if hidden or at is None:
+        return
+    role = RESULT_TONES[condition.result]
+    cell = round(at)
+    if cell < 0:
+        canvas.put(x, y, "▌", role)
+    elif cell >= width:
+        canvas.put(x + width - 1, y, "▐", role)
+    else:
+        inside_but_not_met = condition.result == "not met" and first <= cell < after
+        if inside_but_not_met:  # rounding may not put a value that is out onto the band
+            cell = first - 1 if low is not None and condition.value is not None and condition.value < low else after
+        canvas.put(x + max(0, min(width - 1, cell)), y, "█", role)
+
+
+def conditions_as_rows(conditions: tuple[ConditionResult, ...]) -> list[OutlookRow]:
+    """Judged conditions as rungs without a trend, for the trial card."""
+    return [
+        OutlookRow(one, 0, "at the edge" if one.at_edge else band_text(condition_band(one), one.unit))
+        for one in conditions
+    ]

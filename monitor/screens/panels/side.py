@@ -1,0 +1,83 @@
+"""What has been: the trials so far and the last notes."""
+
+from __future__ import annotations
+
+from monitor.judging.case.trial import Note, Trial
+from monitor.screens.drawing.canvas import Canvas, clean, fit
+from monitor.screens.drawing.marks import VERDICT_MARKS, VERDICT_TONES
+from monitor.screens.drawing.picture import Picture
+from monitor.screens.drawing.words import clock, trial_time, verdict_word
+
+
+def draw_side(picture: Picture, width: int, height: int) -> Canvas:
+    """Trials above (newest first), notes below (newest first); the title says how many there are."""
+    canvas = Canvas(width, height)
+    trials = trials_shown(picture.view.trials)
+    notes = picture.view.notes
+    _title(canvas, 0, f"TRIALS {len(trials)}")
+    for_trials = rows_for_trials(len(trials), len(notes), height)
+    for y, trial in enumerate(trials[:for_trials], start=1):
+        draw_trial_row(canvas, y, trial)
+    if not trials:
+        canvas.put(1, 1, "none yet", "dim")
+    y = 1 + for_trials
+    if y >= height:
+        return canvas
+    _title(canvas, y, f"NOTES {len(notes)}")
+    if not notes and y + 1 < height:
+        canvas.put(1, y + 1, "none yet", "dim")
+    for place, note in enumerate(reversed(notes)):
+        if y + 1 + place >= height:
+            break
+        draw_note_row(canvas, y + 1 + place, note)
+    return canvas
+
+
+def trials_shown(trials: tuple[Trial, ...]) -> tuple[Trial, ...]:
+    """Those that there is something to say of, the newest first."""
+    return tuple(trial for trial in reversed(trials) if trial.stage != "armed")
+
+
+def rows_for_trials(trials: int, notes: int, height: int) -> int:
+    """Rows below the first title that trials take; the rest is for notes."""
+    room = height - 2
+    return min(max(1, trials), max(1, room - min(2, max(1, notes))), max(1, room * 2 // 3))
+
+
+def _title(canvas: Canvas, y: int, text: str) -> None:
+    canvas.fill(0, y, canvas.width, "title")
+    canvas.put(1, y, text, "title")
+
+
+def draw_trial_row(canvas: Canvas, y: int, trial: Trial) -> None:
+    """Mark, word, trigger, time, and whether the operator has ruled."""
+    word = verdict_word(trial)
+    tone = "wait" if word == "FIRED" else VERDICT_TONES[trial.effective]
+    mark = "┊" if word == "FIRED" else VERDICT_MARKS[trial.effective]
+    x = canvas.put(1, y, f"{mark} {word.lower():<9}", tone) + 1
+    ruled = " ruled" if trial.ruling else ""
+    tail = f"{trial_time(trial)}{ruled}"
+    room = canvas.width - x - len(tail) - 2
+    if room >= 4:
+        canvas.put(x, y, fit(clean(trial.trigger), room), "plain")
+    canvas.put_right(canvas.width - 1, y, tail, "dim")
+
+
+def draw_note_row(canvas: Canvas, y: int, note: Note) -> None:
+    """Time, who, words."""
+    x = canvas.put(1, y, f"{clock(note.at):>8}", "dim") + 1
+    who = clean(note.by)
+    if who and canvas.width >= 40:
+        x = canvas.put(x, y, fit(who, min(8, len(who))), "dim") + 1
+    canvas.put(x, y, fit(clean(note.text), canvas.width - x - 1), "plain")
+
+
+def draw_last_note(picture: Picture, width: int, height: int) -> Canvas:
+    """The last notes alone, for the small screen, newest first."""
+    canvas = Canvas(width, height)
+    notes = picture.view.notes
+    for y, note in enumerate(list(reversed(notes))[:height]):
+        draw_note_row(canvas, y, note)
+    if not notes and height:
+        canvas.put(1, 0, "no notes yet", "dim")
+    return canvas

@@ -1,0 +1,1 @@
+"""The watch screen over a record, and the pages that say why."""

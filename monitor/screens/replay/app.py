@@ -1,0 +1,56 @@
+"""The app about a replay, and running it in a terminal."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable, Iterable
+from functools import partial
+from pathlib import Path
+
+from textual.app import SystemCommand
+from textual.screen import Screen
+
+from monitor.replay.provider import ReplayProvider
+from monitor.screens.replay.keys import REPLAY_KEYS
+from monitor.screens.replay.page import Page
+from monitor.screens.replay.screen import ReplayScreen
+from monitor.screens.watch.app import WatchApp
+from monitor.screens.watch.running import refuse_without_terminal, show
+
+
+class ReplayApp(WatchApp):
+    """The watch app over a record."""
+
+    def __init__(
+        self,
+        source: ReplayProvider,
+        *,
+        clock: Callable[[], float] = time.monotonic,
+        wall: Callable[[], float] = time.time,
+        pictures: Path | None = None,
+    ) -> None:
+        super().__init__(source, replay=True, clock=clock, wall=wall, pictures=pictures)
+        self.watch_screen = ReplayScreen(source, clock=clock, wall=wall, pictures=pictures)
+
+    def action_leave(self) -> None:
+        """Ctrl-C and Ctrl-Q: a page is closed first."""
+        if isinstance(self.screen, Page):
+            self.screen.dismiss(None)
+        else:
+            super().action_leave()
+
+    def get_system_commands(self, screen: Screen[object]) -> Iterable[SystemCommand]:
+        """The watch screen's actions, then the replay's."""
+        yield from super().get_system_commands(screen)
+        for key in REPLAY_KEYS:
+            name = key.word.capitalize()
+            yield SystemCommand(name, f"{key.help} ({key.shown})", partial(self._from_palette, key.action))
+
+
+def run_replay(source: ReplayProvider, pictures: Path | None = None) -> int:
+    """Shows the replay until it is left; gives 0, or 128 + n after a signal n.
+
+    The source stays the caller's. Raises `WitnessError` without a terminal.
+    """
+    refuse_without_terminal("replay")
+    return show(ReplayApp(source, pictures=pictures))

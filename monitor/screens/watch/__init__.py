@@ -1,0 +1,1 @@
+"""The watch screen, its keys and the app about it."""

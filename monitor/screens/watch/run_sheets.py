@@ -1,0 +1,114 @@
+"""The sheets of the watch screen that go with a run from beginning to end: preflight, steps, rulings, close-out."""
+
+from __future__ import annotations
+
+from monitor.following.view import SheetLine
+from monitor.judging.case.trial import Trial
+from monitor.screens.dialogs.asking import EndSheet
+from monitor.screens.dialogs.closing import CloseOutSheet
+from monitor.screens.dialogs.preflight import PreflightSheet
+from monitor.screens.dialogs.ruling import RulingSheet
+from monitor.screens.dialogs.steps import StepsSheet
+from monitor.screens.messages import RulingGiven
+from monitor.screens.watch.drawn_screen import LiveScreen
+
+
+class RunSheets(LiveScreen):
+    """What these sheets ask for is entered with the time of the key."""
+
+    _preflight_shown = False
+
+    def tick(self) -> None:
+        """Takes the newest view; the first one with a preflight in it shows that."""
+        super().tick()
+        self._show_preflight_once()
+
+    def _show_preflight_once(self) -> None:
+        found = self.latest.preflight
+        if found is None or self._preflight_shown or self.read_only or self.replay:
+            return
+        self._preflight_shown = True
+        if not found.over:
+            self._open_preflight(closes_itself=True)
+
+    def action_before(self) -> None:
+        """Opens the preflight."""
+        if self.latest.preflight is None:
+            self.say("no preflight of this run")
+            self.draw()
+            return
+        self._open_preflight(closes_itself=False)
+
+    def _open_preflight(self, *, closes_itself: bool) -> None:
+        found = PreflightSheet(lambda: self.latest.preflight, self.run_action, closes_itself=closes_itself)
+        self.app.push_screen(found)
+
+    def action_steps(self) -> None:
+        """Opens the run sheet."""
+        if not self.latest.sheet:
+            self.say("the study has no run sheet")
+            self.draw()
+            return
+        self.app.push_screen(StepsSheet(lambda: self.latest.sheet, None if self.read_only else self._tick_off))
+
+    def _tick_off(self, step: SheetLine) -> None:
+        done = step.state != "done"
+        said = f"step {step.name} {'done' if done else 'not done'}"
+        self.enter(said, {"type": "step", "step": step.name, "done": done}, self.moment())
+
+    @property
+    def trials(self) -> tuple[Trial, ...]:
+        """Trials that there is something to say of, as they are now."""
+        return tuple(trial for trial in self.latest.trials if trial.stage != "armed")
+
+    def action_rule(self) -> None:
+        """Opens the ruling on the newest trial."""
+        if not self.trials:
+            self.nothing_to("rule on")
+            return
+        self.rule_on(self.trials[-1])
+
+    def rule_on(self, trial: Trial) -> None:
+        """Opens the ruling on a trial; its time is now."""
+        moment = self.moment()
+
+        def given(ruling: RulingGiven | None) -> None:
+            if ruling is None:
+                self.say("no ruling entered")
+                return
+            fields = {"type": "ruling", "trial": ruling.trial, "verdict": ruling.verdict, "reason": ruling.reason}
+            self.enter(f"ruling on {ruling.trial}", {**fields, "words": ruling.words}, moment)
+
+        sheet = RulingSheet(self.trials, self.latest.reasons)
+        sheet.at = next((at for at, one in enumerate(self.trials) if one.id == trial.id), sheet.at)
+        self.app.push_screen(sheet, given)
+
+    def confirm(self, trial: Trial) -> None:
+        """Rules that a trial is what was computed."""
+        fields = {"type": "ruling", "trial": trial.id, "verdict": trial.verdict, "reason": "confirmed", "words": ""}
+        self.enter(f"confirmed {trial.id}", fields, self.moment())
+
+    def action_close_out(self) -> None:
+        """Opens the close-out."""
+        if self.read_only:
+            self.app.push_screen(CloseOutSheet(lambda: self.latest))
+            return
+        sheet = CloseOutSheet(
+            lambda: self.latest, confirm=self.confirm, overrule=self.rule_on, end_run=self.action_end_run
+        )
+        self.app.push_screen(sheet)
+
+    def action_end_run(self) -> None:
+        """Ends the run after the participant's code was typed."""
+
+        def answered(sure: bool | None) -> None:
+            if sure:
+                self.source.end("ended by the operator")
+                self.say("the run is ended")
+
+        self.app.push_screen(EndSheet(self.latest.participant), answered)
+
+    def nothing_to(self, what: str) -> None:
+        """Says that there is no trial yet."""
+        self.say(f"no trial yet to {what}")
+        self.draw()

@@ -1,0 +1,221 @@
+"""Columns kept beside a record change nothing but the time that judging it again takes."""
+
+from __future__ import annotations
+
+import json
+import os
+import shutil
+from collections.abc import Iterator
+from functools import reduce
+from pathlib import Path
+from random import Random
+
+import msgpack
+import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+
+from monitor.archive import kept_columns, review
+from monitor.archive.kept_columns import CACHE_NAME, ColumnsUnfit, KeptColumns, head_of
+from monitor.archive.review import Reviewed, review_record
+from monitor.errors import RecordUnreadable
+from monitor.judging.case.blocks import KeptRun, MeasuredBlock, join_measured_blocks
+from monitor.judging.document import session_json
+from monitor.judging.session import Session
+from monitor.record.entries import Entry, EntryKind
+from monitor.record.reader import RecordReading
+from monitor.record.sealing import seal_record
+from monitor.record.writer import RecordWriter
+from monitor.study.loading import parse_study
+from tests.judging.hand import STUDY, HandDrive, entries_of, opening_of, study_of
+from tests.judging.test_blocks import DRIVES, EVERYTHING, OPERATOR, disordered
+
+FIXTURES = Path(__file__).resolve().parents[2] / "replay_fixtures"
+
+
+@pytest.fixture(autouse=True)
+def _short_records_too(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(review, "KEPT_FROM", 0)
+    monkeypatch.setattr(kept_columns, "LEAVE_FREE", 0)
+
+
+def told(reviewed: Reviewed) -> str:
+    session = session_json(reviewed.session, "r")
+    return json.dumps([session, reviewed.damage, reviewed.state, reviewed.digest], sort_keys=True)
+
+
+def is_read(path: Path) -> bool:
+    """Whether a review of the record takes its columns, and not its entries."""
+    reading = RecordReading.blocks
+    asked: list[int] = []
+    RecordReading.blocks = lambda self, after=0, size=2048: asked.append(after) or reading(self, after, size)  # type: ignore
+    try:
+        review_record(path, keep=True)
+    finally:
+        RecordReading.blocks = reading  # type: ignore[method-assign]
+    return 0 not in asked
+
+
+@pytest.fixture
+def record(tmp_path: Path) -> Path:
+    """The clean fixture before it was sealed."""
+    reading = RecordReading(FIXTURES / "clean.run")
+    path = tmp_path / "clean.run"
+    writer = RecordWriter.create(path, reading.opening)
+    for entries in reading.blocks():
+        for entry in entries:
+            if entry.kind not in (EntryKind.OPENING, EntryKind.CLOSE):
+                writer.append(entry.kind, entry.payload)
+    writer.close("the test begins")
+    return path
+
+
+@pytest.mark.parametrize("name", sorted(path.stem for path in FIXTURES.glob("*.run")))
+def test_a_fixture_gives_the_same_by_its_entries_and_by_its_columns(tmp_path: Path, name: str) -> None:
+    path = Path(shutil.copytree(FIXTURES / f"{name}.run", tmp_path / "r.run"))
+    by_entries = told(review_record(path))
+    assert not (path / CACHE_NAME).exists()
+    assert told(review_record(path, keep=True)) == by_entries
+    assert (path / CACHE_NAME).exists()
+    assert is_read(path)
+    assert told(review_record(path, keep=True)) == by_entries
+
+
+@settings(max_examples=12, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@given(name=st.sampled_from(sorted(DRIVES)), shuffled=st.randoms(use_true_random=False), disorder=st.integers(0, 3))
+def test_any_feed_gives_the_same_by_its_columns(
+    tmp_path_factory: pytest.TempPathFactory, name: str, shuffled: Random, disorder: int
+) -> None:
+    study = study_of(EVERYTHING)
+    path = tmp_path_factory.mktemp("kept") / "r.run"
+    writer = RecordWriter.create(path, opening_of(study))
+    for entry in disordered(list(entries_of(*DRIVES[name], operator=OPERATOR)), shuffled, disorder):
+        if entry.kind not in (EntryKind.OPENING, EntryKind.CLOSE):
+            writer.append(entry.kind, entry.payload)
+    writer.close("the test is over")
+    by_entries = told(review_record(path))
+    assert told(review_record(path, keep=True)) == by_entries
+    assert KeptColumns(path) is not None
+    assert told(review_record(path, keep=True)) == by_entries
+    other = study_of(STUDY.replace("at_most = 1.9", "at_most = 1.4"))
+    assert told(review_record(path, other, keep=True)) == told(review_record(path, other))
+
+
+def test_another_study_is_judged_by_the_same_columns(record: Path) -> None:
+    review_record(record, keep=True)
+    text = RecordReading(record).opening.study_text
+    narrow = parse_study(text.replace("at_most = 1.9", "at_most = 1.4"), "narrow")
+    changed = review_record(record, narrow, keep=True)
+    assert [one.verdict for one in changed.session.trials()] == ["invalid", "valid"]
+    assert told(changed) == told(review_record(record, narrow))
+
+
+@pytest.mark.parametrize("part", [0.0, 0.02, 0.3, 0.7, 0.999])
+def test_whatever_is_wrong_with_the_cache_the_record_decides(record: Path, part: float) -> None:
+    right = told(review_record(record, keep=True))
+    cache = record / CACHE_NAME
+    whole = cache.read_bytes()
+    at = int(part * (len(whole) - 1))
+    for wrong in (whole[:at], whole[:at] + bytes([whole[at] ^ 0x10]) + whole[at + 1 :], os.urandom(4096), b""):
+        cache.write_bytes(wrong)
+        assert told(review_record(record, keep=True)) == right
+        assert cache.read_bytes() == whole  # made again
+
+
+def test_a_record_that_has_changed_is_read_again(record: Path) -> None:
+    review_record(record, keep=True)
+    part = next(record.glob("part-*.twr"))
+    data = bytearray(part.read_bytes())
+    data[len(data) // 2] ^= 1
+    part.write_bytes(data)
+    with pytest.raises(ColumnsUnfit):
+        KeptColumns(record)
+    assert review_record(record, keep=True).damage
+
+
+def test_vehicles_that_have_gone_bad_on_the_disk_are_not_made_up(record: Path) -> None:
+    # the same size and time of change: only reading them shows it
+    review_record(record, keep=True)
+    part = next(record.glob("part-*.twr"))
+    state = part.stat()
+    data = bytearray(part.read_bytes())
+    trial = review_record(record).session.trials()[0]
+    assert trial.fired_at is not None
+    at = int(trial.fired_at / 70.0 * len(data))
+    data[at : at + 400] = bytes(400)
+    part.write_bytes(data)
+    os.utime(part, ns=(state.st_atime_ns, state.st_mtime_ns))
+    reviewed = review_record(record, keep=True)
+    assert reviewed.damage
+    assert reviewed.session.trials()[0].verdict == "undecided"
+
+
+def test_a_record_that_is_still_open_keeps_no_columns(tmp_path: Path) -> None:
+    study = study_of(STUDY)
+    path = tmp_path / "open.run"
+    writer = RecordWriter.create(path, opening_of(study))
+    for entry in entries_of(HandDrive()):
+        if entry.kind is EntryKind.MESSAGE:
+            writer.append(entry.kind, entry.payload)
+    review_record(path, keep=True)
+    assert not (path / CACHE_NAME).exists()
+    writer.close("over")
+
+
+def test_a_disk_without_room_gets_no_cache(record: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(kept_columns, "LEAVE_FREE", 1 << 62)
+    review_record(record, keep=True)
+    assert not list(record.glob(f"{CACHE_NAME}*"))
+
+
+def test_sealing_changes_the_files_and_so_the_columns_are_made_again(record: Path) -> None:
+    right = told(review_record(record, keep=True))
+    seal_record(record)
+    with pytest.raises(ColumnsUnfit):
+        KeptColumns(record)
+    assert json.loads(told(review_record(record, keep=True)))[0] == json.loads(right)[0]
+    assert is_read(record)
+
+
+def test_the_columns_are_those_that_were_measured(record: Path) -> None:
+    reading = RecordReading(record)
+    session = Session(parse_study(reading.opening.study_text, "own"), reading.opening)
+    measured: list[MeasuredBlock] = []
+    session.on_measured = lambda run, block: measured.append(block)
+    for entries in reading.blocks():
+        for first in range(0, len(entries), 100):
+            session.take(entries[first : first + 100])
+    review_record(record, keep=True)
+    kept = [piece.block for pieces in KeptColumns(record).pieces() for piece in pieces if isinstance(piece, KeptRun)]
+    assert columns_of(reduce(join_measured_blocks, kept)) == columns_of(reduce(join_measured_blocks, measured))
+
+
+def columns_of(block: MeasuredBlock) -> dict[str, bytes]:
+    frames, others = block.frames, block.frames.others
+    found = {"lead_row": block.lead_row, "lead_id": block.lead_id, "start": others.start, "id": others.id}
+    found |= {name: getattr(frames, name) for name in ("number", "seq", "t", "wall", "markers")}
+    found |= {f"own {name}": column for name, column in frames.own.items()}
+    found |= {f"signal {name}": column for name, column in frames.signals.items()}
+    found |= {f"other {name}": column for name, column in others.channels.items()}
+    for name, one in {**block.lead, **block.lateral}.items():
+        found |= {f"{name} value": one.value, f"{name} state": one.state}
+    return {name: column.tobytes() for name, column in found.items()}
+
+
+def test_a_review_that_is_broken_off_leaves_nothing_on_the_disk(record: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    whole = RecordReading.blocks
+
+    def broken_off(self: RecordReading, after: int = 0, size: int = 2048) -> Iterator[list[Entry]]:
+        yield next(whole(self, after, size))
+        raise RecordUnreadable("the disk is gone")
+
+    monkeypatch.setattr(RecordReading, "blocks", broken_off)
+    with pytest.raises(RecordUnreadable):
+        review_record(record, keep=True)
+    assert not list(record.glob(f"{CACHE_NAME}*"))
+
+
+def test_a_chunk_of_another_kind_is_not_taken(record: Path) -> None:
+    right = told(review_record(record, keep=True))
+    (record / CACHE_NAME).write_bytes(msgpack.packb(head_of(record)) + msgpack.packb([0, 5]))
+    assert told(review_record(record, keep=True)) == right
