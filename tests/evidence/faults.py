@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from tests.evidence.drives import Array, Told
+from tests.evidence.drives import Told
 
 Spoil = Callable[[Told, float, float], None]
 """Changes what is told of a body from a time on: (told, size, from time)."""

@@ -10,10 +10,10 @@ from monitor.judging.evidence.continuity import breaks
 from monitor.judging.evidence.direct import heading_differences, offset_differences
 from monitor.judging.evidence.pairs import OF_OTHERS, PAIRS
 from monitor.judging.evidence.standing import stands
+from monitor.measures.columns import Road
 from tests.evidence.drives import GRID_HZ, LANE_M, Course, Motion, Room, move, road_line, stamps, tell
 from tests.evidence.faults import Fault
 from tests.evidence.manoeuvres import any_course, any_motion, any_room, body_of, seen, smooth
-from monitor.measures.columns import Road
 
 NOISES = ((0.0, 0.0), (0.05, 0.03), (0.1, 0.1))
 STRAIGHT_S = 25.0
