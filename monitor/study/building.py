@@ -67,7 +67,7 @@ def build_study(root: Mapping[str, Any], faults: Faults, *, text: str, sha256: s
         scenarios=scenarios,
         comfort_stop_at=head.get("comfort_stop_at"),
         replacement=head.get("replacement", "same group next"),
-        cautions=head.get("cautions", ()),
+        cautions=(*head.get("cautions", ()), *([SEED_CAUTION] if assignment and assignment.seed is not None else ())),
         text=text,
         sha256=sha256,
         path=path,
@@ -173,14 +173,18 @@ def _read_sheet(sections: Sections, faults: Faults) -> tuple[SheetStep, ...]:
     return tuple(steps)
 
 
+SEED_CAUTION = (
+    "[assignment] has a seed, from which anybody could compute the order. It is not used any more: lots are drawn from "
+    "the system's randomness with assign --prepare; leave the seed out."
+)
+
+
 def _read_assignment(section: Mapping[str, Any] | None, groups: int, faults: Faults) -> AssignmentRule | None:
     path: Path = ("assignment",)
     if section is None or faults.under(path):
         return None
     method = section["method"]
-    needs, others = {"list": (("file",), ("block_sizes", "seed")), "blocks": (("block_sizes", "seed"), ("file",))}[
-        method
-    ]
+    needs, others = {"list": (("file",), ("block_sizes", "seed")), "blocks": (("block_sizes",), ("file",))}[method]
     for key in needs:
         if key not in section:
             expected = f"{key} beside method = {quoted(method)}"

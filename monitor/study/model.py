@@ -260,6 +260,7 @@ class AssignmentRule:
     block_sizes: tuple[int, ...] = ()
     """For "blocks": sizes of the blocks, each a multiple of the number of groups; several are varied at random."""
     seed: int | None = None
+    """Of studies made before orders were sealed; not used any more."""
     strata: tuple[str, ...] = ()
     """Each stratum has blocks of its own; none: one sequence for all."""
 

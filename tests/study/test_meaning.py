@@ -137,7 +137,6 @@ SENSELESS = [
         "a multiple of the number of groups, 2",
     ),
     ({("assignment", "block_sizes"): []}, ("assignment", "block_sizes"), "at least one block size"),
-    ({("assignment", "seed"): GONE}, ("assignment", "seed"), "the key is missing"),
     ({("assignment", "file"): "list.csv"}, ("assignment", "file"), 'no file beside method = "blocks"'),
 ]
 
