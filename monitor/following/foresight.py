@@ -15,7 +15,8 @@ from monitor.judging.case.values import IN, held_rows, stand_in_band, values_on
 from monitor.judging.firing import FireWatch
 from monitor.judging.session import DriveTrials
 from monitor.measures.columns import FloatArray
-from monitor.study.model import Band, FireTerm, Measure, Study, Trigger
+from monitor.study.band import Band
+from monitor.study.model import FireTerm, Measure, Study, Trigger
 
 TREND_S = 3.0
 """The line is laid through this much of the past."""
@@ -104,8 +105,7 @@ def _seconds_to(term: FireTerm, stretch: Stretch, study: Study, trigger: Trigger
 
 def _crossing(value: float, slope: float, band: Band, *, leaving: bool) -> float | None:
     """Seconds until a value that goes on so enters a band, or leaves it; None where it never does."""
-    low = -np.inf if band.at_least is None else band.at_least - band.tolerance
-    high = np.inf if band.at_most is None else band.at_most + band.tolerance
+    low, high = band.edges
     if leaving:
         edge = high if slope > 0.0 else low
     elif value < low:

@@ -2,11 +2,9 @@
 
 from __future__ import annotations
 
-import numpy as np
-
 from monitor.following.foresight import Trend
 from monitor.judging.case.trial import ConditionResult
-from monitor.study.model import Band
+from monitor.study.band import Band
 
 SIDES = {
     "time_gap": ("too long", "too short"),
@@ -19,13 +17,6 @@ SIDES = {
     "lane_offset": ("too far left", "too far right"),
 }
 """What a value above and below its band is called."""
-
-
-def is_in(value: float, band: Band) -> bool:
-    """Whether a value lies in a band, its tolerance included."""
-    low = -np.inf if band.at_least is None else band.at_least - band.tolerance
-    high = np.inf if band.at_most is None else band.at_most + band.tolerance
-    return bool(low <= value <= high)
 
 
 def trend_sign(trend: Trend | None, band: Band) -> int:
@@ -46,16 +37,16 @@ def row_words(shown: ConditionResult, trend: Trend | None, band: Band, then: flo
     foreseen = f", {then:.2f} foreseen" if then is not None and abs(then - shown.value) >= 0.005 else ""
     if shown.result == "met":
         inside = f"{shown.margin:.2f} inside" if shown.margin is not None else "in"
-        return inside + (f", leaving{foreseen}" if then is not None and not is_in(then, band) else "")
+        return inside + (f", leaving{foreseen}" if then is not None and not band.contains_one(then) else "")
     above, below = SIDES.get(shown.measure, ("too much", "too little"))
-    side = above if band.at_most is not None and shown.value > band.at_most else below
+    side = above if band.beyond(shown.value) > 0 else below
     way = {1: ", coming in", -1: ", going out", 0: ""}[trend_sign(trend, band)]
     return f"{abs(shown.margin or 0.0):.2f} {shown.unit} {side}".replace("  ", " ") + way + foreseen
 
 
 def failing_words(shown: ConditionResult, then: float | None, *, by_trend: bool | None, for_good: bool) -> str:
     """What is wrong with a condition: "time gap will be 2.6 s, band 1.3–1.9 s"."""
-    band = band_text(shown)
+    band = shown.band.words(shown.unit)
     if for_good:
         return f"{shown.name} has been out of its band, {band}"
     if shown.value is None:
@@ -64,14 +55,3 @@ def failing_words(shown: ConditionResult, then: float | None, *, by_trend: bool 
         coming = f", {then:.2f} foreseen" if then is not None else ", coming in" if by_trend is None else ""
         return f"{shown.name} is {shown.value:.2f} {shown.unit}".rstrip() + f", band {band}{coming}"
     return f"{shown.name} will be {then:.2f} {shown.unit}".rstrip() + f", band {band}"
-
-
-def band_text(condition: ConditionResult) -> str:
-    """A band in words: "1.3–1.9 s", "at least 2 s", "at most 0.6 m"."""
-    low, high, unit = condition.at_least, condition.at_most, condition.unit
-    if low is not None and high is not None:
-        dash = "–" if low >= 0.0 else " to "
-        return f"{low:g}{dash}{high:g} {unit}".rstrip()
-    if low is not None:
-        return f"at least {low:g} {unit}".rstrip()
-    return f"at most {high:g} {unit}".rstrip()

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from monitor.feed.marker_kinds import KINDS, word_on_plot
 from monitor.following.view import TimelineMark
 from monitor.judging.blinding import is_masked, masked_from
 from monitor.judging.case.drive import DriveLog
@@ -20,22 +21,14 @@ from monitor.measures.names import MEASURES
 from monitor.replay.lines.rows import lead_rows_of
 from monitor.replay.seeking.map import RecordMap
 from monitor.replay.seeking.playback import Playback
-from monitor.study.model import Band, Measure, Study
+from monitor.study.band import Band
+from monitor.study.model import Measure, Study
 
 LONGEST_S = 60.0
 """A stretch is at most this long: judging keeps at least so much of a drive at hand."""
 
 LEAD_CHANNELS = ("speed", "accel")
 OWN_LAST = ("x", "y", "heading", "length", "width", "lane")
-MARK_KINDS = {
-    "trigger": "trigger",
-    "alert_on": "alert",
-    "alert_off": "alert",
-    "task_start": "task",
-    "task_end": "task",
-    "pause": "pause",
-    "collision": "collision",
-}
 
 
 @dataclass(frozen=True, slots=True)
@@ -184,9 +177,9 @@ def _marks(
     found: RecordMap, log: DriveLog, drive: int, start_t: float, end_t: float, hidden_from: float | None
 ) -> list[TimelineMark]:
     marks = [
-        TimelineMark(marker.t, MARK_KINDS[marker.kind], f"{marker.name} {marker.kind.partition('_')[2]}".rstrip())
+        TimelineMark(marker.t, word, f"{marker.name} {marker.kind.partition('_')[2]}".rstrip())
         for marker in log.markers.values()
-        if marker.kind in MARK_KINDS and not (marker.kind == "collision" and hidden_from is not None)
+        if (word := word_on_plot(KINDS[marker.kind])) and not (KINDS[marker.kind].reveals and hidden_from is not None)
     ]
     for (number, name, _), track in found.done_tracks.items():
         if number == drive and track.trial is not None and track.trial.timing.expected_at is not None:

@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
-from monitor.study.model import AtFire, Band, Condition, During, FireTerm, Measure, Within
+from monitor.study.band import Band
+from monitor.study.model import AtFire, Condition, During, FireTerm, Measure, Within
 from monitor.study.vocabulary import Names, read_measure
 from monitor.tables.faults import Faults, Path, quoted
 

@@ -8,6 +8,8 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import Literal
 
+from monitor.study.band import Band
+
 MissingMeans = Literal["undecided", "met", "not met"]
 Severity = Literal["void", "doubtful", "note"]
 Edge = Literal["none", "rising", "falling", "risingOrFalling"]
@@ -15,15 +17,6 @@ Edge = Literal["none", "rising", "falling", "risingOrFalling"]
 ResponseMeasure = Literal["first", "brake", "accelerator", "steering"]
 GroupTestName = Literal["log-rank", "gehan", "ranks"]
 MedianConvention = Literal["first", "midpoint"]
-
-
-@dataclass(frozen=True, slots=True)
-class Band:
-    """Closed band of a measure; None means open on that side. `tolerance` widens it on both sides ("at the edge")."""
-
-    at_least: float | None
-    at_most: float | None
-    tolerance: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)

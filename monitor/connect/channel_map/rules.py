@@ -6,12 +6,10 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from monitor.connect.channel_map.model import CsvSource, MarkerRule, UdpSource, ZmqSource
+from monitor.feed.marker_kinds import KINDS
 from monitor.tables.faults import Faults, Path
 
 Source = ZmqSource | UdpSource | CsvSource
-
-NAMELESS = ("run_start", "run_end", "pause", "resume", "abort", "collision", "sync")
-"""Kinds of marker that need no name."""
 
 ALERTS = ("alert_on", "alert_off")
 
@@ -55,7 +53,7 @@ def _check(section: Mapping[str, Any], path: Path, source: Source | None, faults
     if section.get("names") is not None and when != "changes":
         faults.add((*path, "names"), expected='it only with when = "changes"', found=f'it with "{when}"')
     named = any(section.get(key) is not None for key in ("name", "name_from", "names"))
-    if not named and section["kind"] not in (*NAMELESS, *ALERTS):
+    if not named and KINDS[section["kind"]].needs_name:
         faults.add((*path, "name"), expected=f"the name of the {section['kind']}", found="nothing, the key is missing")
     if section["kind"] == "alert_on" and section.get("modality") is None:
         expected = 'what kind of alert it is, such as ["sound"]'

@@ -6,7 +6,8 @@
 from __future__ import annotations
 
 from monitor.connect.channel_map.model import REFERENCES, WHENS
-from monitor.feed.schema import MARKER_KINDS, OWN_OPTIONAL, OWN_REQUIRED
+from monitor.feed.marker_kinds import KINDS
+from monitor.feed.schema import OWN_OPTIONAL, OWN_REQUIRED
 from monitor.tables.kinds import LONGEST_NAME, Flag, Key, Named, Number, Section, Sections, Several, Text
 
 DIMENSIONS: dict[str, str | None] = {
@@ -175,7 +176,7 @@ CHANNEL_MAP = Section(
             Sections(
                 Section(
                     {
-                        "kind": Key(Text(MARKER_KINDS), required=True),
+                        "kind": Key(Text(tuple(KINDS)), required=True),
                         "name": Key(Text(longest=LONGEST_NAME, may_be_empty=True)),
                         "when": Key(Text(WHENS), required=True),
                         "from": Key(SOURCE_NAME),

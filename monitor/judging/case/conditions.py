@@ -79,6 +79,7 @@ def _result(
         role=measure.role,
         at_least=band.at_least,
         at_most=band.at_most,
+        tolerance=band.tolerance,
         value=value,
         state=state,
         margin=margin,

@@ -6,6 +6,7 @@ import math
 from dataclasses import dataclass
 from typing import Any, Literal
 
+from monitor.study.band import Band
 from monitor.study.model import Severity
 
 Verdict = Literal["valid", "invalid", "undecided"]
@@ -35,6 +36,12 @@ class ConditionResult:
     required: bool
     open: bool = False
     """True while the window has not been seen to its end and nothing is certain yet."""
+    tolerance: float = 0.0
+
+    @property
+    def band(self) -> Band:
+        """The band that judged it."""
+        return Band(self.at_least, self.at_most, self.tolerance)
 
 
 @dataclass(frozen=True, slots=True)

@@ -14,7 +14,8 @@ from monitor.measures.lead import rows_named, rows_of
 from monitor.measures.measured import Measured, State
 from monitor.measures.names import MEASURES
 from monitor.measures.rolling import ROLLING
-from monitor.study.model import Band, Measure, MissingMeans, Role
+from monitor.study.band import Band
+from monitor.study.model import Measure, MissingMeans, Role
 
 IN, OUT, MISSING = 1, 0, -1
 
@@ -145,10 +146,8 @@ def on_both_sides(standing: Standing, stretch: Stretch, measure: Measure, band: 
     column = stretch.aligned.get(measure.name) if measure.kind == "signal" else None
     if column is None or stretch.frames.signals.get(measure.name) is not column.value:
         return standing
-    low = -np.inf if band.at_least is None else band.at_least - band.tolerance
-    high = np.inf if band.at_most is None else band.at_most + band.tolerance
-    surely_in = (column.low >= low) & (column.high <= high)
-    surely_out = (column.high < low) | (column.low > high)
+    surely_in = band.contains(column.low) & band.contains(column.high)
+    surely_out = (column.high < band.low) | (column.low > band.high)
     told = np.isfinite(column.low)
     inside = np.where(told & ~surely_in & ~surely_out, MISSING, standing.inside).astype(np.int8)
     return replace(standing, inside=inside)
@@ -163,16 +162,14 @@ def stand_in_band(
     `at_most`. "No lead" and "not measured" are missing unless the condition says what they count as.
     """
     value, state = measured.value, measured.state
-    low = -np.inf if band.at_least is None else band.at_least
-    high = np.inf if band.at_most is None else band.at_most
-    margin = np.minimum(value - low, high - value)
-    inside = np.where(margin >= -band.tolerance, IN, OUT).astype(np.int8)
+    margin = band.margin(value)
+    inside = np.where(band.contains(value), IN, OUT).astype(np.int8)
     missing = (state == _NO_LEAD) | (state == _NOT_MEASURED)
     unbounded = (state == _UNBOUNDED[0]) | (state == _UNBOUNDED[1]) | (state == _UNBOUNDED[2])
-    inside[unbounded] = OUT if band.at_most is not None else IN
+    inside[unbounded] = IN if band.takes_unbounded else OUT
     known = MEASURES.get(measure.name)
     if known is not None and not known.unbounded_is_large:
         inside[unbounded] = MISSING
-    inside[(state == _CONTACT) & np.isnan(value)] = OUT if band.at_most is not None else IN
+    inside[(state == _CONTACT) & np.isnan(value)] = IN if band.takes_unbounded else OUT
     inside[missing] = {"undecided": MISSING, "met": IN, "not met": OUT}[if_missing]
     return Standing(t, value, state, inside, np.where(np.isfinite(margin), margin, np.nan))

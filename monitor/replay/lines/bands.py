@@ -16,7 +16,8 @@ from monitor.judging.case.stretch import Stretch
 from monitor.judging.case.trial import Result
 from monitor.judging.case.values import held_rows, values_on
 from monitor.measures.columns import FloatArray
-from monitor.study.model import Band, Condition, Role
+from monitor.study.band import Band
+from monitor.study.model import Condition, Role
 
 SIDE_PERIODS = 2.0
 """Frames beside the window that may count at the fire (two periods to either side)."""
@@ -70,10 +71,8 @@ def needed_tolerance(asked: Asked, results: tuple[Result, ...] = MET) -> float |
     is enough."""
     band = asked.condition.band
     value = asked.values()
-    low = -np.inf if band.at_least is None else band.at_least
-    high = np.inf if band.at_most is None else band.at_most
-    short = -np.minimum(value - low, high - value)
-    return _least(short[short > 0.0], lambda tolerance: replace(band, tolerance=tolerance), asked, results)
+    needed = band.tolerance_for(value)
+    return _least(needed[needed > 0.0], lambda tolerance: replace(band, tolerance=tolerance), asked, results)
 
 
 def needed_band(asked: Asked) -> NeededBand:

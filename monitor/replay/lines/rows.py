@@ -20,7 +20,8 @@ from monitor.measures.columns import FloatArray, IntArray
 from monitor.measures.gap import pair_measures
 from monitor.measures.measured import Measured, State
 from monitor.measures.rolling import ROLLING
-from monitor.study.model import Band, Condition, During, FireTerm, Measure, Study, Trigger, Within
+from monitor.study.band import Band
+from monitor.study.model import Condition, During, FireTerm, Measure, Study, Trigger, Within
 
 States = npt.NDArray[np.int8]
 Part = Literal["condition", "armed", "fires"]

@@ -124,9 +124,7 @@ def _condition(one: ConditionResult) -> tuple[str, ...]:
 
 
 def _band(one: ConditionResult) -> str:
-    if one.at_least is None or one.at_most is None:
-        return f"at most {one.at_most:g}" if one.at_least is None else f"at least {one.at_least:g}"
-    return f"{one.at_least:g} to {one.at_most:g}"
+    return one.band.words("")
 
 
 def _response(response: Response) -> str:

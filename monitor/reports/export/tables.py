@@ -10,6 +10,7 @@ from datetime import UTC, datetime
 from typing import Any
 
 from monitor.archive.summary import NO_GROUP, reasons_of
+from monitor.feed.marker_kinds import KINDS
 from monitor.judging.case.drive import DriveLog
 from monitor.judging.case.received import ReceivedMarker
 from monitor.judging.case.trial import Response, Trial
@@ -18,8 +19,6 @@ from monitor.reports.export.drives import WholeRun
 from monitor.reports.statistics.survival import on_grid
 
 Row = dict[str, Any]
-ENDS = {"alert_on": "alert_off", "task_start": "task_end", "pause": "resume"}
-"""Markers that last until another one of the same name."""
 ONSETS = ("accelerator_release_s", "brake_onset_s", "steering_onset_s")
 
 
@@ -92,7 +91,7 @@ class Tables:
                 **(self._of_trigger(marker, trials) if marker.kind == "trigger" else {}),
             }
             for marker, duration in _lasting(list(log.markers.values()))
-            if not (self.masked and marker.kind == "collision")
+            if not (self.masked and KINDS[marker.kind].reveals)
         ]
         for trial in trials:
             if trial.response is not None and not self.masked:
@@ -240,7 +239,7 @@ def _lasting(markers: list[ReceivedMarker]) -> list[tuple[ReceivedMarker, float 
     ordered = sorted(markers, key=lambda one: (one.t, one.n))
     found: list[tuple[ReceivedMarker, float | None]] = []
     for place, marker in enumerate(ordered):
-        wanted = ENDS.get(marker.kind)
+        wanted = KINDS[marker.kind].ended_by
         if wanted is None:
             found.append((marker, 0.0))
             continue

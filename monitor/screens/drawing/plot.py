@@ -12,7 +12,7 @@ from monitor.screens.drawing.canvas import Canvas, clean
 from monitor.screens.drawing.marks import TIMELINE_LETTERS
 from monitor.screens.drawing.trace import Area, draw_trace, draw_vertical, nice_range
 from monitor.screens.drawing.words import value_text
-from monitor.study.model import Band
+from monitor.study.band import Band
 
 GUTTER = 9
 """Columns left of a plot, for its range."""

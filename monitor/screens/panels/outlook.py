@@ -9,7 +9,7 @@ from monitor.judging.case.trial import ConditionResult
 from monitor.screens.drawing.canvas import Canvas, clean, fit
 from monitor.screens.drawing.marks import OPEN, RESULT_MARKS, RESULT_TONES
 from monitor.screens.drawing.picture import OUTLOOK_TONES, Picture
-from monitor.screens.drawing.words import MASKED, STALE, band_text, condition_band, condition_value, margin_text
+from monitor.screens.drawing.words import MASKED, STALE, band_text, condition_value, margin_text
 
 _TREND_WORDS = {-1: "leaving", 0: "", 1: "coming"}
 
@@ -31,7 +31,7 @@ def draw_outlook(picture: Picture, width: int, height: int) -> Canvas:
         if roomy:
             condition = row.condition
             canvas.put(3, y + 1, clean(condition.measure), "dim", width=40)
-            canvas.put(44, y + 1, f"band {band_text(condition_band(condition), condition.unit)}", "dim")
+            canvas.put(44, y + 1, f"band {band_text(condition.band, condition.unit)}", "dim")
     if left_out and height > 1:
         failing = sum(row.condition.result == "not met" for row in left_out)
         met = all(row.condition.result == "met" for row in left_out)
@@ -160,7 +160,4 @@ def draw_band_bar(canvas: Canvas, x: int, y: int, width: int, condition: Conditi
 
 def conditions_as_rows(conditions: tuple[ConditionResult, ...]) -> list[OutlookRow]:
     """Judged conditions as rungs without a trend, for the trial card."""
-    return [
-        OutlookRow(one, 0, "at the edge" if one.at_edge else band_text(condition_band(one), one.unit))
-        for one in conditions
-    ]
+    return [OutlookRow(one, 0, "at the edge" if one.at_edge else band_text(one.band, one.unit)) for one in conditions]
