@@ -21,8 +21,6 @@ from monitor.study.model import Study
 AT_ONCE = 64
 """Entries taken together. Judging forgets frames after a minute: at 1 Hz and more, none is forgotten in between."""
 
-PAIR = ("distance_gap", "time_gap", "distance_headway", "closing_speed", "ttc")
-LATERAL = ("lane_offset", "time_to_line")
 HOLD_PERIODS = 1.5
 """A frame stands for the time after it for this many nominal frame periods; beyond, frames are missing."""
 ROUNDING_S = 1e-6
@@ -114,8 +112,8 @@ def _block_columns(block: MeasuredBlock) -> dict[str, FloatArray]:
         # what judging computes itself has the plain name; what the simulator says of the same is `own_…`
         found[f"own_{name}" if name in block.lateral else name] = column
     found |= {f"signal_{name}": column for name, column in frames.signals.items()}
-    found |= {name: block.lateral[name].value for name in LATERAL}
-    found |= {name: block.lead[name].value for name in PAIR}
+    found |= {name: one.value for name, one in block.lateral.items()}
+    found |= {name: one.value for name, one in block.lead.items()}
     row, others = block.lead_row, frames.others
     has_lead = row >= 0
     found["lead_id"] = np.where(has_lead, block.lead_id, np.nan)
