@@ -57,7 +57,7 @@ class MissedBand:
     at_most: float | None
     value: float | None
     short_by: float | None
-    """How far outside the band, in the unit; None where no number decided."""
+    """How far beyond the band and its tolerance, in the unit; None where no number decided."""
     alone: bool
     """Whether the trial would be valid if this condition had been met."""
 
@@ -221,7 +221,7 @@ def _missed(trial: Trial) -> Iterator[MissedBand]:
     against += [one.code for one in trial.findings if one.severity in ("void", "doubtful")]
     for one in trial.conditions:
         if one.required and one.result == "not met":
-            short_by = None if one.margin is None or one.margin >= 0.0 else -one.margin
+            short_by = None if one.margin is None or one.margin >= 0.0 else max(-one.margin - one.tolerance, 0.0)
             alone = len(against) == 1 and trial.stage in ("final", "ruled")
             yield MissedBand(one.name, one.unit, one.at_least, one.at_most, one.value, short_by, alone)
 
