@@ -15,6 +15,8 @@ from monitor.record.reader import RecordFiles
 from monitor.study.model import AnalysisRule, Study, Trigger
 
 NO_GROUP = "(not known)"
+CONFIRMED = "confirmed"
+"""Reason of a ruling that adds none of its own to what was computed."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -219,6 +221,8 @@ def _missed(trial: Trial) -> Iterator[MissedBand]:
         return
     against = [one.name for one in trial.conditions if one.required and one.result != "met"]
     against += [one.code for one in trial.findings if one.severity in ("void", "doubtful")]
+    if trial.ruling is not None and trial.ruling.reason not in ("", CONFIRMED):
+        against.append(trial.ruling.reason)
     for one in trial.conditions:
         if one.required and one.result == "not met":
             short_by = None if one.margin is None or one.margin >= 0.0 else max(-one.margin - one.tolerance, 0.0)

@@ -34,6 +34,7 @@ COMMANDS = (
     "closeout",
     "assign",
     "tally",
+    "forecast",
     "compare",
     "export",
     "simulate",
