@@ -1,4 +1,4 @@
-"""`tally` and `forecast` of 200 sealed runs, by the clock: by their summaries; the first time, on one core and on all."""
+"""`tally` and `forecast` of 200 sealed runs, by the clock: with their summaries, and the first time."""
 
 from __future__ import annotations
 
