@@ -19,7 +19,7 @@ import zmq
 from monitor.errors import RecordUnreadable, WitnessError
 from monitor.record.entries import Entry, EntryKind, pack_operator
 from monitor.record.reader import RecordReading
-from monitor.recorder.desk import operator_key
+from monitor.recorder.inbox import operator_key
 from monitor.recorder.wire import (
     ENTRIES,
     FOLLOWING,
@@ -29,8 +29,8 @@ from monitor.recorder.wire import (
     SAVED,
     STATUS,
     RecorderStatus,
-    desk_endpoint,
     entries_endpoint,
+    inbox_endpoint,
     unpack_batch,
     unpack_status,
 )
@@ -61,13 +61,13 @@ class RecorderClient:
         self._context: zmq.Context[zmq.Socket[bytes]] = zmq.Context()
         self._live = self._subscribed(sockets, ENTRIES)
         self._heard = self._subscribed(sockets, STATUS, newest_only=True)
-        self._desk = self._context.socket(zmq.DEALER)
-        self._desk.linger = 0
-        self._desk.setsockopt(zmq.IMMEDIATE, 1)  # nothing queues for a recorder that is not there; it is sent again
-        self._desk.setsockopt(zmq.RECONNECT_IVL, 100)
-        self._desk.connect(desk_endpoint(sockets))
+        self._inbox = self._context.socket(zmq.DEALER)
+        self._inbox.linger = 0
+        self._inbox.setsockopt(zmq.IMMEDIATE, 1)  # nothing queues for a recorder that is not there; it is sent again
+        self._inbox.setsockopt(zmq.RECONNECT_IVL, 100)
+        self._inbox.connect(inbox_endpoint(sockets))
         self._poller = zmq.Poller()
-        for socket in (self._live, self._heard, self._desk):
+        for socket in (self._live, self._heard, self._inbox):
             self._poller.register(socket, zmq.POLLIN)
         self._next = 1
         self._parts: deque[int] = deque(maxlen=PARTS_KEPT)
@@ -165,19 +165,19 @@ class RecorderClient:
         now_s = time.monotonic()
         try:
             if now_s - self._following_s >= FOLLOWING_EVERY_S:
-                self._desk.send(FOLLOWING, zmq.NOBLOCK)
+                self._inbox.send(FOLLOWING, zmq.NOBLOCK)
                 self._following_s = now_s
             sent = 0
             for key, (payload, sent_s) in self._unsaved.items():
                 if now_s - sent_s >= SEND_AGAIN_S and sent < SENT_A_TURN:
-                    self._desk.send_multipart([OPERATOR, payload], zmq.NOBLOCK)
+                    self._inbox.send_multipart([OPERATOR, payload], zmq.NOBLOCK)
                     self._unsaved[key] = (payload, now_s)
                     sent += 1
         except zmq.Again:
             pass  # no recorder there at the moment
         try:
             while True:
-                answer = self._desk.recv_multipart(zmq.NOBLOCK)
+                answer = self._inbox.recv_multipart(zmq.NOBLOCK)
                 if len(answer) == 2 and answer[0] == SAVED:
                     self._mark_saved(answer[1].decode())
         except zmq.Again:

@@ -40,7 +40,7 @@ class RecorderPlan:
     server_public_key: str | None = None
     """The simulator's public CURVE key file."""
     free_bytes: int = FREE_BYTES_AT_START
-    """A new record is refused with less room than this."""
+    """A new record is refused with less space than this."""
 
     def __post_init__(self) -> None:
         if (self.own_secret_key is None) != (self.server_public_key is None):

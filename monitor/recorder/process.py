@@ -23,9 +23,9 @@ from monitor.record.disk import DISK, DiskCalls
 from monitor.record.entries import Entry, EntryKind, pack_frames, pack_further, pack_map
 from monitor.record.framing import OVERHEAD
 from monitor.recorder.begin import open_writer
-from monitor.recorder.desk import Desk, KeyMemory
+from monitor.recorder.disk_space import DiskSpace
+from monitor.recorder.inbox import KeyMemory, OperatorInbox
 from monitor.recorder.plan import RecorderPlan
-from monitor.recorder.room import Room
 from monitor.recorder.running import announce, check_sockets_directory, withdraw_announcement
 from monitor.recorder.wire import (
     BATCH_BYTES,
@@ -33,8 +33,8 @@ from monitor.recorder.wire import (
     MAX_OPERATOR_BYTES,
     STATUS_EVERY_S,
     Batch,
-    desk_endpoint,
     entries_endpoint,
+    inbox_endpoint,
     pack_status,
 )
 
@@ -62,7 +62,7 @@ class Recorder:
         self._stop_why: str | None = None
         self._digest: str | None = None
         self._messages = 0
-        self._room = Room(disk, self._record)
+        self._space = DiskSpace(disk, self._record)
         self._boot = secrets.randbits(63)
         with ExitStack() as undo:
             self._wake_read, self._wake_write = os.pipe()
@@ -105,9 +105,9 @@ class Recorder:
         sockets = Path(self._plan.sockets)
         self._out = self._context.socket(zmq.PUB)
         self._out.sndhwm = BATCHES_QUEUED
-        desk = self._context.socket(zmq.ROUTER)
-        desk.setsockopt(zmq.MAXMSGSIZE, 2 * MAX_OPERATOR_BYTES)
-        for socket, endpoint in ((self._out, entries_endpoint(sockets)), (desk, desk_endpoint(sockets))):
+        inbox = self._context.socket(zmq.ROUTER)
+        inbox.setsockopt(zmq.MAXMSGSIZE, 2 * MAX_OPERATOR_BYTES)
+        for socket, endpoint in ((self._out, entries_endpoint(sockets)), (inbox, inbox_endpoint(sockets))):
             socket.linger = 0
             try:
                 socket.bind(endpoint)
@@ -115,11 +115,11 @@ class Recorder:
                 raise WitnessError(
                     f"{endpoint}: the recorder's socket cannot be made there: {error.strerror}"
                 ) from error
-        self._poller.register(desk, zmq.POLLIN)
+        self._poller.register(inbox, zmq.POLLIN)
         keys = KeyMemory()
         if self._plan.resume:
             keys.recall(self._record, self._first, self._wake)
-        self._desk = Desk(desk, keys, self._enter_operator)
+        self._inbox = OperatorInbox(inbox, keys, self._enter_operator)
         self._batch = Batch(self._boot, self._first)
         self._handed_on = self._first - 1
         self._offset_ns: int | None = None
@@ -145,17 +145,17 @@ class Recorder:
         elif now_s >= self._tick_s:
             self._append(EntryKind.TICK, [b""])
             self._tick_s = now_s + TICK_S
-        if self._desk.serve(now_s):
+        if self._inbox.serve(now_s):
             self._writer.sync_soon()
-        self._desk.acknowledge(self._writer.synced)
+        self._inbox.acknowledge(self._writer.synced)
         for feed in self._feeds:
             for event in feed.watch(now_s):
                 self._enter_intake(event.event, event.sentence, endpoint=event.endpoint)
         self._hand_on()
         if now_s >= self._beat_s:
             self._beat(now_s)
-        if self._desk.end_why is not None:
-            self._stop_why = self._desk.end_why
+        if self._inbox.end_why is not None:
+            self._stop_why = self._inbox.end_why
 
     def _take_messages(self, most: int) -> int:
         """Messages into the record, each handed on after it is in there; gives their count."""
@@ -220,12 +220,12 @@ class Recorder:
 
     def _beat(self, now_s: float) -> None:
         self._beat_s = now_s + STATUS_EVERY_S
-        self._room.written(now_s, self._bytes, self._writer.place)
+        self._space.written(now_s, self._bytes, self._writer.place)
         self._send(pack_status(self._state(now_s)))
         if now_s >= self._collect_s:
             self._collect_s = now_s + COLLECT_EVERY_S
             gc.collect()  # by hand, because a recorder process has the automatic one switched off
-        self._active_s = max(self._active_s, self._message_s or 0.0, self._desk.followed_s or 0.0)
+        self._active_s = max(self._active_s, self._message_s or 0.0, self._inbox.followed_s or 0.0)
         if now_s - self._active_s >= self._plan.idle_close_s:
             minutes = self._plan.idle_close_s / 60
             self._stop_why = f"nothing had arrived and no screen had followed for {minutes:g} min"
@@ -239,7 +239,7 @@ class Recorder:
             "number": writer.last,
             "synced": writer.synced,
             "trouble": writer.trouble,
-            "minutes_left": self._room.minutes_left,
+            "minutes_left": self._space.minutes_left,
             "age_s": None if self._simulator_s is None else now_s - self._simulator_s,
             "messages": self._messages,
             "feeds": [[feed.endpoint, feed.state, feed.sentence, feed.rebuilt] for feed in self._feeds],
@@ -249,7 +249,7 @@ class Recorder:
     # From the writer's sync thread.
 
     def _on_synced(self, number: int) -> None:
-        self._room.ask(self._now_s())
+        self._space.ask(self._now_s())
         self._wake()
 
     def _wake(self) -> None:
@@ -279,16 +279,16 @@ class Recorder:
                 self._drain_wake()
         for feed in self._feeds:
             feed.close()
-        self._desk.serve(self._now_s())
+        self._inbox.serve(self._now_s())
         self._hand_on()
         self._digest = self._writer.close(why)
         self._hand_on()
-        self._desk.acknowledge(self._writer.synced)
+        self._inbox.acknowledge(self._writer.synced)
         self._send(pack_status(self._state(self._now_s())))
         withdraw_announcement(self._record)
         self._context.destroy(FAREWELL_MS)
         sockets = Path(self._plan.sockets)
-        for left in (*sockets.glob("entries"), *sockets.glob("desk")):
+        for left in (*sockets.glob("entries"), *sockets.glob("inbox")):
             left.unlink(missing_ok=True)
         try:
             sockets.rmdir()

@@ -9,7 +9,7 @@
 
 Each entry: kind (u8), number (u64), monotonic and wall time of receipt (u64, i64, ns), length (u32), payload.
 
-`desk` (ROUTER), from a follower: `F` (I follow), or `O`, operator's entry. Back: `A`, key (it is on the disk).
+`inbox` (ROUTER), from a follower: `F` (I follow), or `O`, operator's entry. Back: `A`, key (it is on the disk).
 
 All numbers little-endian. Both ends are of one program version; this is no archive format.
 """
@@ -48,9 +48,9 @@ def entries_endpoint(sockets: Path) -> str:
     return f"ipc://{sockets}/entries"
 
 
-def desk_endpoint(sockets: Path) -> str:
+def inbox_endpoint(sockets: Path) -> str:
     """Where a recorder takes operator's entries."""
-    return f"ipc://{sockets}/desk"
+    return f"ipc://{sockets}/inbox"
 
 
 class Batch:

@@ -13,7 +13,7 @@ import zmq
 
 from monitor.errors import RecordUnreadable
 from monitor.record.entries import Entry, EntryKind, unpack_map
-from monitor.record.parts import find_parts
+from monitor.record.places import find_parts
 from monitor.record.reader import RecordReading
 from monitor.recorder.wire import FOLLOWING, MAX_KEY, MAX_OPERATOR_BYTES, OPERATOR, SAVED
 
@@ -80,7 +80,7 @@ class KeyMemory:
             done()
 
 
-class Desk:
+class OperatorInbox:
     """The ROUTER's side of it. Belongs to the intake thread; only `acknowledge` depends on the disk."""
 
     def __init__(self, socket: zmq.Socket[bytes], keys: KeyMemory, enter: Callable[[bytes], Entry]) -> None:
