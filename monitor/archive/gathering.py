@@ -11,8 +11,8 @@ from monitor.archive.judging_anew import Progress, Spread, judge_anew, one_by_on
 from monitor.archive.summary import RunSummary, StudySummary, day_of
 from monitor.archive.summary_cache import cached_summary
 from monitor.record.disk import is_being_written
-from monitor.record.tombstone import read_tombstone
 from monitor.record.reader import list_records
+from monitor.record.tombstone import read_tombstone
 from monitor.study.model import Study
 
 

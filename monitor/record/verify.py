@@ -20,7 +20,6 @@ from monitor.record.places import (
 from monitor.record.reader import RecordFiles, State
 from monitor.record.walking import Damage
 
-
 CANNOT_SHOW = (
     "Whether rulings, or the end of the record, were taken away, or all of it was written anew, only a digest or code "
     "shows that was noted elsewhere: verify RECORD --digest CODE"
@@ -72,7 +71,14 @@ class Verification:
             more = f" and {others} other {'entry' if others == 1 else 'entries'}" if others else ""
             rulings = "1 ruling" if self.rulings == 1 else f"{self.rulings} rulings"
             after = [f"After closing: {rulings}{more}; the code that covers all of it is {self.code}"]
-        return [first, *after, *(damage.what for damage in self.damage), *self.faults, *self.notes, *filter(None, [self.cannot_show])]
+        return [
+            first,
+            *after,
+            *(damage.what for damage in self.damage),
+            *self.faults,
+            *self.notes,
+            *filter(None, [self.cannot_show]),
+        ]
 
     def as_json(self) -> dict[str, Any]:
         """For programs: the same, as plain values."""

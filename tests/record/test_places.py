@@ -41,7 +41,7 @@ def test_a_second_place_is_stamped_when_the_run_begins_and_gone_when_it_was_not_
 
 def test_a_second_place_that_cannot_be_used_is_said_before_the_run(path, tmp_path, opening) -> None:
     (tmp_path / "file").write_text("")
-    with pytest.raises(RecordNotWritable, match="The second place .* cannot be used: Not a directory"):
+    with pytest.raises(RecordNotWritable, match=r"The second place .* cannot be used: Not a directory"):
         RecordWriter.create(path, opening, second=tmp_path / "file")
 
 
@@ -141,7 +141,7 @@ def test_a_place_of_another_record_is_neither_read_nor_changed(small, opening, c
     assert not verify_record(small).ok
     with pytest.raises(RecordNotWritable, match="Nothing shows that the parts"):
         seal_record(small)
-    with pytest.raises(RecordNotWritable, match="Nothing in .* shows that it belongs"):
+    with pytest.raises(RecordNotWritable, match=r"Nothing in .* shows that it belongs"):
         take_place(small, tmp_path / "second")
     assert verify_record(other).ok
 

@@ -24,8 +24,8 @@ from monitor.record.recovery import recover_record
 from monitor.record.sealed import SealedFile
 from monitor.record.sealed_blocks import ENTRIES
 from monitor.record.sealing import seal_record
-from monitor.record.withdrawing import withdraw_record
 from monitor.record.verify import verify_record
+from monitor.record.withdrawing import withdraw_record
 from monitor.record.writer import RecordWriter
 
 

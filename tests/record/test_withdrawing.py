@@ -1,4 +1,4 @@
-"""Withdrawal: the data are gone wherever they were, a tombstone and a receipt stay, and nobody else's files are touched."""
+"""Withdrawal: the data are gone wherever they were, a tombstone and a receipt stay, nobody else's files are touched."""
 
 from __future__ import annotations
 
