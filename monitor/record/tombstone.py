@@ -24,7 +24,7 @@ def read_tombstone(path: Path) -> dict[str, Any] | None:
     """The tombstone of a withdrawn record; None for any other one. Raises `RecordUnreadable` where that cannot be told.
 
     {"withdrawn_at", "by", "digest", "entries", "missing_parts": numbers of parts that were not there to be erased}, and
-    of this version's: {"record": id in hex, "scope", "pending": places that could not be reached}.
+    of this version's: {"study", "group": as planned, "record": id in hex, "scope", "pending": places not reached}.
     """
     try:
         raw = read_small(path / TOMBSTONE_NAME, MOST_BYTES)

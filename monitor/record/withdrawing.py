@@ -26,7 +26,7 @@ from monitor.record.disk import (
     write_file,
     write_whole,
 )
-from monitor.record.entries import EntryKind, unpack_map
+from monitor.record.entries import EntryKind, unpack_map, unpack_opening
 from monitor.record.parts import looks_like_part
 from monitor.record.places import (
     SEALED_NAME,
@@ -44,6 +44,7 @@ from monitor.record.places import (
 )
 from monitor.record.placing import close_quietly, reason
 from monitor.record.reader import RecordFiles, RecordReading
+from monitor.record.sources import find_opening
 from monitor.record.tombstone import ADVERSE_NAME, left_of, read_tombstone
 
 PIECE = 1 << 20
@@ -226,10 +227,12 @@ def _standing_tombstone(path: Path) -> dict[str, Any] | None:
 def _begin(path: Path, who: str, scope: Scope | None, clock: Clock, disk: DiskCalls) -> dict[str, Any]:
     """Looks at the record, keeps what is to be kept, writes the tombstone."""
     digest, entries, missing, events = None, None, [], None
+    planned: dict[str, str | None] = {"study": None, "group": None}
     has_files = bool(find_parts(path)) or (path / SEALED_NAME).exists()
     try:
         files = RecordFiles(path, disk, withdrawn_too=True)
         digest, entries = files.digest, files.last_number
+        planned = _planned(files)
         numbers = {source.number for source in files.sources}
         missing = sorted(set(range(1, min(max(numbers), 1000))) - numbers)
         events = _adverse_events(files)
@@ -250,7 +253,17 @@ def _begin(path: Path, who: str, scope: Scope | None, clock: Clock, disk: DiskCa
     date = datetime.fromtimestamp(clock.wall_ns() / 1e9, UTC).isoformat(timespec="seconds")
     fields = {"withdrawn_at": date, "by": who, "digest": digest, "entries": entries, "missing_parts": missing}
     more: dict[str, Any] = {"record": record_id.hex() if record_id else None, "scope": scope or "all", "pending": []}
-    return _entomb(path, fields | more, disk)
+    return _entomb(path, fields | planned | more, disk)
+
+
+def _planned(files: RecordFiles) -> dict[str, str | None]:
+    """Study and group as planned, so that who withdrew is still counted in the flow of participants."""
+    found = find_opening(files.sources)
+    try:
+        opening = None if found is None else unpack_opening(found[0].payload)
+    except RecordUnreadable:
+        opening = None
+    return {"study": opening and opening.study_name, "group": opening and opening.group}
 
 
 def _entomb(path: Path, fields: dict[str, Any], disk: DiskCalls) -> dict[str, Any]:

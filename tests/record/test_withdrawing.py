@@ -40,6 +40,8 @@ def test_a_withdrawn_record_leaves_a_tombstone_without_data_and_is_refused(small
         "digest": digest,
         "entries": 9,
         "missing_parts": [],
+        "study": "dusk-road",
+        "group": "chime",
         "scope": "all",
         "pending": [],
     }
