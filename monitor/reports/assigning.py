@@ -80,10 +80,10 @@ def earlier_runs(
     to_judge: list[Path] = []
     summaries: list[RunSummary] = []
     for path in list_records(records) if records.is_dir() else []:
-        if read_tombstone(path) is not None:
-            left_out.append(f"{path.name} was withdrawn: its place in the order is given again.")
-            continue
         try:
+            if read_tombstone(path) is not None:
+                left_out.append(f"{path.name} was withdrawn: its place in the order is given again.")
+                continue
             opening = RecordReading(path).opening
             if opening.study_name != study.name:
                 continue
