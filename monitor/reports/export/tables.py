@@ -10,6 +10,7 @@ from datetime import UTC, datetime
 from typing import Any, Literal
 
 from monitor.archive.summary import NO_GROUP, reasons_of
+from monitor.feed.limits import harmless
 from monitor.feed.marker_kinds import KINDS
 from monitor.judging.case.drive import DriveLog
 from monitor.judging.case.received import ReceivedMarker
@@ -44,7 +45,7 @@ class Tables:
                 "study": session.study.name,
                 "study_sha256": session.study.sha256,
                 "digest": run.digest,
-                "addendum_digest": run.addendum_digest,
+                "addendum_digest": run.added.digest.hex() if run.added.entries else "",
                 "state": run.state,
                 "began_utc": utc(run.began_ns / 1e9),
                 "frames": sum(one.frames for one in counts),
@@ -278,4 +279,4 @@ def plain_text(text: str) -> str:
 
 def plain_cells(row: Mapping[str, Any], names: list[str], empty: str = "") -> list[str]:
     """The cells of a row in the order of the columns."""
-    return [cell(row.get(name), empty) for name in names]
+    return [harmless(cell(row.get(name), empty)) for name in names]
