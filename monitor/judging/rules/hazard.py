@@ -10,7 +10,7 @@ from monitor.judging.case.case import Case
 from monitor.judging.case.trial import ConditionResult, Finding
 from monitor.judging.case.values import held_rows, pair_values, role_channel
 from monitor.measures.columns import FloatArray
-from monitor.study.model import HazardRule
+from monitor.study.rules import HazardRule
 
 BEFORE_FIRE_S = 0.5
 """The hazard is looked for from this long before the fire: a marker may come some frames after what it tells of."""
