@@ -8,6 +8,7 @@ from typing import Any
 
 from monitor.measures.arrival import Point
 from monitor.measures.names import MEASURES
+from monitor.study.analysis import read_analysis
 from monitor.study.model import (
     AssignmentRule,
     Group,
@@ -53,6 +54,12 @@ def build_study(root: Mapping[str, Any], faults: Faults, *, text: str, sha256: s
     triggers = read_triggers(root.get("trigger") or (), names, faults)
     reasons = _read_reasons(root.get("reasons") or {}, faults)
     assignment = _read_assignment(root.get("assignment"), len(root.get("groups") or ()), faults)
+    analysis = read_analysis(
+        root.get("analysis"),
+        None if faults.under(("groups",)) else tuple(groups),
+        None if faults.under(("trigger",)) else triggers,
+        faults,
+    )
     each_once(root.get("sheet") or (), ("sheet",), "step", faults)
     sheet = _read_sheet(root.get("sheet") or (), faults)
     head = root.get("study") or {}
@@ -81,6 +88,7 @@ def build_study(root: Mapping[str, Any], faults: Faults, *, text: str, sha256: s
         points={name: point for name, point in points.items() if point is not None},
         treatments=treatments,
         planned_counts=head.get("planned_counts", "trials"),
+        analysis=analysis,
     )
 
 

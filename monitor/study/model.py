@@ -23,6 +23,9 @@ Severity = Literal["void", "doubtful", "note"]
 Often = int | Literal["any"]
 Design = Literal["between", "within"]
 Counts = Literal["trials", "participants"]
+ResponseMeasure = Literal["first", "brake", "accelerator", "steering"]
+GroupTestName = Literal["log-rank", "gehan", "ranks"]
+MedianConvention = Literal["first", "midpoint"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -147,6 +150,27 @@ class AssignmentRule:
 
 
 @dataclass(frozen=True, slots=True)
+class AnalysisRule:
+    """How the groups will be compared, fixed with the study before anybody has seen a response."""
+
+    trigger: str | None = None
+    """None: the first trigger that has an alert."""
+    measure: ResponseMeasure = "first"
+    """Which onset is the response; "first" is whichever comes first."""
+    test: GroupTestName = "log-rank"
+    horizon_s: float | None = None
+    """Later responses count as none; None: the horizon of the trigger's response."""
+    within_s: float | None = None
+    """The share that has responded by then is given; None: 2.5 s."""
+    reference: str | None = None
+    """Every other group is held against this one …"""
+    contrasts: tuple[tuple[str, str], ...] = ()
+    """… and these pairs (against, of) are held against each other; neither: all pairs."""
+    median: MedianConvention = "first"
+    """Where the curve is one half exactly: its first time, or the middle to the next."""
+
+
+@dataclass(frozen=True, slots=True)
 class Study:
     """A whole study file."""
 
@@ -170,6 +194,7 @@ class Study:
     sha256: str
     path: str
     assignment: AssignmentRule | None = None
+    analysis: AnalysisRule | None = None
     points: dict[str, Point] = field(default_factory=dict)
     treatments: dict[str, Treatment] = field(default_factory=dict)
     """What trials are given in a study within participants; empty: each group has one alert."""

@@ -7,7 +7,7 @@ from dataclasses import fields
 import pytest
 
 from monitor.study import shape
-from monitor.study.model import AssignmentRule, Point, SheetStep, Signal, Treatment, Trigger
+from monitor.study.model import AnalysisRule, AssignmentRule, Point, SheetStep, Signal, Treatment, Trigger
 from monitor.study.rules import AlertRule, BeforeRule, HazardRule, ResponseRule, TaskRule
 from monitor.tables.faults import found_text, path_text, quoted
 
@@ -33,6 +33,7 @@ def keys_under(*path: str) -> set[str]:
         (("treatments",), Treatment, {"name": None}),
         (("sheet",), SheetStep, {}),
         (("assignment",), AssignmentRule, {}),
+        (("analysis",), AnalysisRule, {"contrasts": "contrast"}),
         (("signals",), Signal, {"name": None}),
     ],
 )
