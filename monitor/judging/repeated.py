@@ -36,7 +36,7 @@ class Repeated:
 
     def look(self, log: DriveLog, wanted: int | None) -> None:
         """Opens tracks for what has become known; `wanted`: how many fires there are to be, None for any number."""
-        found = [*self._new_fires(log), *self._new_misses(log)]
+        found = [*self._new_fires(log), *self._new_misses(log, wanted)]
         for number, _, one in sorted(found, key=lambda one: one[:2]):
             if isinstance(one, ReceivedMarker):
                 self._enter_fire(one)
@@ -60,7 +60,7 @@ class Repeated:
             insort(self.fires, (marker.t, marker.number))
         return [(marker.number, marker.n, marker) for marker in fired]
 
-    def _new_misses(self, log: DriveLog) -> list[tuple[int, int, ReceivedMarker | Expected]]:
+    def _new_misses(self, log: DriveLog, wanted: int | None) -> list[tuple[int, int, ReceivedMarker | Expected]]:
         self.open += self.watch.expected[self._rules :]
         self._rules = len(self.watch.expected)
         found: list[tuple[int, int, ReceivedMarker | Expected]] = []
@@ -69,7 +69,7 @@ class Repeated:
             certain_at = log.number_at(rule.t + self.watch.trigger.grace_s + MARKER_DELAY_S, rule.number)
             if certain_at is None:
                 still_open.append(rule)
-            elif fire_of_rule(self.watch, self.fires, rule, certain_at) is None:
+            elif wanted != 0 and fire_of_rule(self.watch, self.fires, rule, certain_at) is None:
                 found.append((certain_at, _AFTER_ALL_MARKERS, rule))
         self.open = still_open
         return found
