@@ -24,7 +24,8 @@ class TriggerSummary:
     """A trigger of a study, as far as reports need it."""
 
     name: str
-    surprise_class: str
+    surprise_class: str | None
+    """None: it surprises nobody."""
     has_alert: bool
     origin: str | None
     """Origin of the response time; None where the study times none."""
