@@ -9,8 +9,8 @@ from typing import Any
 
 from monitor.archive.gathering import count, listed
 from monitor.errors import StudyFaults, WitnessError
-from monitor.record.parts import read_tombstone
 from monitor.record.reader import RecordReading, list_records
+from monitor.record.tombstone import read_tombstone
 from monitor.reports.assigning.sealed import SealedLots, log_fault, sealed_root
 from monitor.study.loading import parse_study
 
