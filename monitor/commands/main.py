@@ -33,6 +33,7 @@ COMMANDS = (
     "withdraw",
     "closeout",
     "assign",
+    "agreement",
     "tally",
     "forecast",
     "compare",
