@@ -30,9 +30,7 @@ def condition_line(condition: ConditionResult) -> str:
     value = condition.state or (
         f"{condition.value:.3g} {condition.unit}".rstrip() if condition.value is not None else ""
     )
-    low = "" if condition.at_least is None else f"at least {condition.at_least:g}"
-    high = "" if condition.at_most is None else f"at most {condition.at_most:g}"
-    band = ", ".join(part for part in (low, high) if part)
+    band = " or ".join(condition.any_of) or condition.band.words("")
     weight = "" if condition.required else " (advisory)"
     return f"{condition.result:<9}  {condition.name}{weight}: {value} [{band}]"
 
@@ -40,7 +38,10 @@ def condition_line(condition: ConditionResult) -> str:
 def trial_lines(trial: Trial) -> list[str]:
     """A trial in words: its verdict first, then why."""
     fired = "not fired" if trial.fired_at is None else f"fired at {trial.fired_at:.2f} s"
-    lines = [f"{trial.id}  {trial.effective.upper()}  {fired}, {trial.timing.result}, naive: {trial.naive}"]
+    treatment = "" if trial.treatment is None else f", treatment {harmless(trial.treatment)}"
+    lines = [
+        f"{trial.id}  {trial.effective.upper()}  {fired}, {trial.timing.result}, {trial.exposure_words}{treatment}"
+    ]
     if trial.ruling is not None:
         ruling = trial.ruling
         lines.append(

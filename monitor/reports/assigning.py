@@ -160,10 +160,11 @@ def _bytes_of(records: list[Path]) -> int:
 
 
 def _placed(study: Study, run: RunSummary) -> Placed:
-    """A trial of the main trigger that is neither valid nor undecided is lost."""
+    """Lost is who has fewer trials of the main trigger than the study counts a participant with that are not invalid."""
     main = main_trigger(study)
-    kept = any(trial.trigger == main and trial.effective != "invalid" for trial in run.trials)
-    return Placed(run.participant, run.group, lost=not kept, stratum=run.stratum)
+    at_least = next(trigger.valid_at_least for trigger in study.triggers if trigger.name == main)
+    kept = sum(trial.trigger == main and trial.effective != "invalid" for trial in run.trials)
+    return Placed(run.participant, run.group, lost=kept < at_least, stratum=run.stratum)
 
 
 def _once_each(placed: list[Placed]) -> list[Placed]:

@@ -182,6 +182,8 @@ def due_group(study: Study, earlier: Sequence[Placed], stratum: str | None = Non
 
 def _complete(study: Study, earlier: Sequence[Placed]) -> set[str]:
     """Groups that have as many trials that are not lost as were planned: none of their places is given any more."""
+    if study.planned_counts == "trials" and any(trigger.comes_often for trigger in study.triggers):
+        return set()  # a participant gives many trials, so that the number of these says nothing of the trials
     kept = Counter(placed.group for placed in earlier if not placed.lost)
     return {name for name, group in study.groups.items() if group.planned is not None and kept[name] >= group.planned}
 

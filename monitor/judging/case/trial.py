@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any, Literal
 
 from monitor.study.band import Band
@@ -93,7 +93,7 @@ class Response:
     brake_onset_s: float | None
     steering_onset_s: float | None
     first: str | None
-    """"accelerator", "brake", "steering" or None."""
+    """"accelerator", "brake", "steering", or the name of one of the study's signs; None where none came."""
     first_s: float | None
     outcome: str
     """"responded", "anticipatory", "already responding" (the brake was pressed at the origin),
@@ -111,6 +111,14 @@ class Response:
     0), or "not measured"."""
     onset_to_peak_s: float | None = None
     """From brake onset to the greatest deceleration."""
+    signs: dict[str, float | None] = field(default_factory=dict)
+    """Onset of each sign that the study names; None where it did not come."""
+    sign_states: dict[str, str] = field(default_factory=dict)
+    """What became of each: "came", "did not come", "already there" at the origin, "not measured"."""
+    max_lateral_deviation_m: float | None = None
+    """Greatest distance of the lane offset from its mean before the origin, where the study names signs or `stable`."""
+    time_to_stable_s: float | None = None
+    """When the car was stable again after the response, as the study says."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -169,6 +177,11 @@ class Trial:
     """False for an event that surprises nobody: who met it before counts as well."""
     treatment: str | None = None
     """What the participant's order gives in this trial, in a study within participants."""
+
+    @property
+    def exposure_words(self) -> str:
+        """Whether the participant was naive, or that nobody need be."""
+        return f"naive: {self.naive}" if self.surprises else "surprises nobody"
 
     @property
     def effective(self) -> Verdict:
@@ -274,11 +287,15 @@ def condition_json(condition: ConditionResult) -> dict[str, Any]:
 
 
 def response_json(response: Response) -> dict[str, Any]:
-    """The response: the contract's keys, then the further figures."""
+    """The response: the contract's keys, then the further figures; what only some studies ask for where it is there."""
     return {
         name: number(value) if isinstance(value, float) else value
         for name, value in ((name, getattr(response, name)) for name in Response.__slots__)
+        if name not in _WHERE_ASKED or value not in (None, {})
     }
+
+
+_WHERE_ASKED = ("signs", "sign_states", "max_lateral_deviation_m", "time_to_stable_s")
 
 
 def note_json(note: Note) -> dict[str, Any]:
