@@ -74,8 +74,7 @@ def _competing(one: Comparison) -> list[str]:
     """Response and contact as ends that compete, where there was a contact."""
     if one.worst_rank is None:
         return []
-    horizon, within = f"contact by {one.analysis.horizon_s:g} s", f"responded by {one.analysis.within_s:g} s"
-    rows: list[tuple[str, ...]] = [("", within, "interval", horizon, "interval", "half had by")]
+    rows: list[tuple[str, ...]] = [("", "responded", "interval", "contact", "interval", "half had by")]
     for group in one.groups:
         found = group.competing
         cells = [
@@ -89,8 +88,13 @@ def _competing(one: Comparison) -> list[str]:
     worst = "nothing differs" if one.worst_rank.statistic is None else _test(one.worst_rank)
     return [
         "",
-        "contact as an end that competes with the response (Aalen & Johansen)",
-        *columns(rows, (NAME, 17, 13, 17, 13, 6 + 6)),
+        *wrapped(
+            f"contact as an end that competes with the response (Aalen & Johansen): responded by "
+            f"{one.analysis.within_s:g} s, contact by {one.analysis.horizon_s:g} s",
+            "",
+            "  ",
+        ),
+        *columns(rows, (NAME, 11, 14, 11, 14, 13)),
         *wrapped(f"worst rank, contact after no response ({kind}): {worst}{cut_out}", "", "  "),
     ]
 
