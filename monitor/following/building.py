@@ -216,9 +216,7 @@ def in_band(value: float | None, state: str | None, band: Band | None) -> Result
         if state not in ("not closing", "standing still", "not departing"):
             return "undecided"
         return "not met" if band.at_most is not None else "met"
-    low = -np.inf if band.at_least is None else band.at_least - band.tolerance
-    high = np.inf if band.at_most is None else band.at_most + band.tolerance
-    return "met" if low <= value <= high else "not met"
+    return "met" if band.holds(value) else "not met"
 
 
 def _strips(log: DriveLog, trigger: Trigger | None, masked: bool) -> list[StripView]:

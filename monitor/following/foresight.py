@@ -104,8 +104,7 @@ def _seconds_to(term: FireTerm, stretch: Stretch, study: Study, trigger: Trigger
 
 def _crossing(value: float, slope: float, band: Band, *, leaving: bool) -> float | None:
     """Seconds until a value that goes on so enters a band, or leaves it; None where it never does."""
-    low = -np.inf if band.at_least is None else band.at_least - band.tolerance
-    high = np.inf if band.at_most is None else band.at_most + band.tolerance
+    low, high = band.low, band.high
     if leaving:
         edge = high if slope > 0.0 else low
     elif value < low:

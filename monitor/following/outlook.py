@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from monitor.following.foresight import TREND_S, seconds_to_fire, trend_of
-from monitor.following.outlook_words import failing_words, is_in, row_words, trend_sign
+from monitor.following.outlook_words import failing_words, row_words, trend_sign
 from monitor.following.view import Heading, OutlookRow, OutlookView
 from monitor.judging.case.conditions import window_of
 from monitor.judging.case.stretch import Stretch, cut_stretch
@@ -161,7 +161,7 @@ def _foresee_one(
         start_s, end_s = window_of(condition)
         if trend.is_known and seconds_left + start_s <= FURTHER * trend.reach_s:
             then = trend.after(seconds_left + min(end_s, 0.0))
-            by_trend = all(is_in(value, condition.band) for value in (then, trend.after(seconds_left + start_s)))
+            by_trend = all(condition.band.holds(value) for value in (then, trend.after(seconds_left + start_s)))
         elif by_now is False and (not trend.is_known or trend_sign(trend, condition.band) > 0):
             by_trend = None  # too far off to tell, and coming in; or too early to tell
     if condition.measure.kind == "signal":

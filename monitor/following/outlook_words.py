@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import numpy as np
-
 from monitor.following.foresight import Trend
 from monitor.judging.case.trial import ConditionResult
 from monitor.study.model import Band
@@ -19,13 +17,6 @@ SIDES = {
     "lane_offset": ("too far left", "too far right"),
 }
 """What a value above and below its band is called."""
-
-
-def is_in(value: float, band: Band) -> bool:
-    """Whether a value lies in a band, its tolerance included."""
-    low = -np.inf if band.at_least is None else band.at_least - band.tolerance
-    high = np.inf if band.at_most is None else band.at_most + band.tolerance
-    return bool(low <= value <= high)
 
 
 def trend_sign(trend: Trend | None, band: Band) -> int:
@@ -46,7 +37,7 @@ def row_words(shown: ConditionResult, trend: Trend | None, band: Band, then: flo
     foreseen = f", {then:.2f} foreseen" if then is not None and abs(then - shown.value) >= 0.005 else ""
     if shown.result == "met":
         inside = f"{shown.margin:.2f} inside" if shown.margin is not None else "in"
-        return inside + (f", leaving{foreseen}" if then is not None and not is_in(then, band) else "")
+        return inside + (f", leaving{foreseen}" if then is not None and not band.holds(then) else "")
     above, below = SIDES.get(shown.measure, ("too much", "too little"))
     side = above if band.at_most is not None and shown.value > band.at_most else below
     way = {1: ", coming in", -1: ", going out", 0: ""}[trend_sign(trend, band)]

@@ -15,9 +15,9 @@ from monitor.judging.case.blocks import MeasuredBlock
 from monitor.judging.case.case import make_finding
 from monitor.judging.case.trial import Finding, Timing, TimingResult
 from monitor.judging.case.values import IN, channel_values, stand_in_band
-from monitor.measures.columns import BoolArray, FloatArray
+from monitor.measures.columns import BoolArray, FloatArray, IntArray
 from monitor.measures.lead import rows_named, rows_of
-from monitor.measures.measured import Measured
+from monitor.measures.measured import Measured, State
 from monitor.study.model import Edge, FireTerm, MissingMeans, Role, Study, Trigger
 
 ROUNDING_S = 1e-9
@@ -30,6 +30,15 @@ class Expected:
 
     t: float
     after_t: float
+    number: int
+
+
+@dataclass(slots=True)
+class Untold:
+    """From `from_t` (entry `number`) to `to_t` a term's measure had no value, so that the rule may have held unseen."""
+
+    from_t: float
+    to_t: float
     number: int
 
 
@@ -73,6 +82,7 @@ class FireWatch:
     trigger: Trigger
     roles: dict[str, Role]
     expected: list[Expected] = field(default_factory=list)
+    untold: list[Untold] = field(default_factory=list)
     missing: MissingMeans = "not met"
     """What a term counts as in a frame in which its measure is not known."""
     hopeful: FireWatch | None = None
@@ -95,7 +105,9 @@ class FireWatch:
         if not self._memories:
             self._memories = [TermMemory() for _ in terms]
         t = block.frames.t
-        results = [self._term(term, memory, block) for term, memory in zip(terms, self._memories, strict=True)]
+        missing = np.zeros(len(t), dtype=np.bool_)
+        results = [self._term(term, memory, block, missing) for term, memory in zip(terms, self._memories, strict=True)]
+        self._note_untold(t, block.frames.number, missing)
         arming = len(self.trigger.armed_when)
         fires = np.logical_and.reduce(results[arming:])
         armed = np.logical_or.accumulate(np.logical_and.reduce(results[:arming])) if arming else np.ones(len(t), bool)
@@ -107,9 +119,20 @@ class FireWatch:
         self._armed = bool(armed[-1] or self._armed)
         self._held, self._last_t = bool(holds[-1]), float(t[-1])
 
-    def _term(self, term: FireTerm, memory: TermMemory, block: MeasuredBlock) -> BoolArray:
+    def _note_untold(self, t: FloatArray, number: IntArray, missing: BoolArray) -> None:
+        """Keeps the times in which a term had no value, as intervals."""
+        edges = np.flatnonzero(np.diff(np.concatenate([[False], missing, [False]]).astype(np.int8)))
+        for first, stop in zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True):
+            if first == 0 and self.untold and self.untold[-1].to_t == self._last_t:
+                self.untold[-1].to_t = float(t[stop - 1])
+            else:
+                self.untold.append(Untold(float(t[first]), float(t[stop - 1]), int(number[first])))
+
+    def _term(self, term: FireTerm, memory: TermMemory, block: MeasuredBlock, missing: BoolArray) -> BoolArray:
         t = block.frames.t
-        standing = stand_in_band(t, self._values(term, block), term.band, term.measure, self.missing)
+        measured = self._values(term, block)
+        missing |= (measured.state == int(State.NOT_MEASURED)) | (measured.state == int(State.NO_LEAD))
+        standing = stand_in_band(t, measured, term.band, term.measure, self.missing)
         holds = standing.inside == IN
         result = edge_result(holds, memory.last, term.edge)
         memory.last = bool(holds[-1])
@@ -170,7 +193,7 @@ def judge_timing(
         result = "double"
     elif fired_at < min(earliest, rule.t - period_s) - slack:
         result = "early"
-    elif delay_s > trigger.late_after_frames * period_s + slack:
+    elif delay_s > max(trigger.late_after_frames * period_s, trigger.late_after_s) + slack:
         result = "late"
     else:
         result = "on time"
@@ -210,7 +233,16 @@ def judge_timing_surely(
 
     timing = judged(watch)
     if watch.hopeful is None:
-        return timing, []
+        if not _is_untold(watch, timing, fired_at, number, period_s=period_s, now_t=now_t):
+            return timing, []
+        names = ", ".join(
+            dict.fromkeys(term.measure.text for term in (*watch.trigger.armed_when, *watch.trigger.fires_when))
+        )
+        at = f"at {fired_at:.2f} s" if fired_at is not None else "to the drive's end"
+        sentence = f"Whether the rule of {watch.trigger.name} held cannot be told: {names} is not measured {at}."
+        return Timing(timing.expected_at, None, None, "not stated"), [
+            make_finding(study, "timing-unsure", sentence, fired_at if fired_at is not None else now_t)
+        ]
     other = judged(watch.hopeful)
     if other.result == timing.result:
         return timing, []
@@ -222,6 +254,23 @@ def judge_timing_surely(
         f"Whether the rule of {watch.trigger.name} held{about} is not known: it looks at a further source's signal."
     )
     return Timing(rule_t, None, None, "not stated"), [make_finding(study, "clock-unsure", sentence, fired_at)]
+
+
+def _is_untold(
+    watch: FireWatch, timing: Timing, fired_at: float | None, number: int, *, period_s: float, now_t: float
+) -> bool:
+    """Whether a term had no value where it decides: at the fire for "early", just before the rule held for the others,
+    at the end of a drive for "not reached". "No lead" is a value where the term asks for none."""
+    if timing.result in ("not stated", "double", "missed"):
+        return False
+    slack = 2.0 * period_s
+    if fired_at is None:
+        about = (now_t - slack, now_t)
+    elif timing.expected_at is None:
+        about = (fired_at - slack, fired_at + slack)
+    else:
+        about = (min(fired_at, timing.expected_at - slack), timing.expected_at)
+    return any(one.number <= number and one.from_t <= about[1] and one.to_t >= about[0] for one in watch.untold)
 
 
 def timing_findings(

@@ -6,8 +6,10 @@ import re
 from collections.abc import Iterable, Mapping
 from typing import Any
 
+from monitor.measures.columns import OTHER_CHANNELS, OWN_CHANNELS
 from monitor.measures.names import MEASURES
 from monitor.study.model import (
+    Accepted,
     AssignmentRule,
     Group,
     Reason,
@@ -40,6 +42,7 @@ def build_study(root: Mapping[str, Any], faults: Faults, *, text: str, sha256: s
     assignment = _read_assignment(root.get("assignment"), len(groups), faults)
     each_once(root.get("sheet") or (), ("sheet",), "step", faults)
     sheet = _read_sheet(root.get("sheet") or (), faults)
+    accepted = _read_accepted(root.get("accepted") or (), faults)
     head = root.get("study") or {}
     _check_pattern(head.get("participant_pattern"), faults)
     if faults:
@@ -58,6 +61,7 @@ def build_study(root: Mapping[str, Any], faults: Faults, *, text: str, sha256: s
         scenarios=scenarios,
         comfort_stop_at=head.get("comfort_stop_at"),
         replacement=head.get("replacement", "same group next"),
+        accepted=accepted,
         cautions=head.get("cautions", ()),
         text=text,
         sha256=sha256,
@@ -162,6 +166,28 @@ def _read_sheet(sections: Sections, faults: Faults) -> tuple[SheetStep, ...]:
             faults.add((*path, "at_s"), expected="at_station_m or at_s", found="both")
         steps.append(SheetStep(**section))
     return tuple(steps)
+
+
+def _read_accepted(sections: Sections, faults: Faults) -> tuple[Accepted, ...]:
+    accepted = []
+    for index, section in enumerate(sections):
+        path: Path = ("accepted", index)
+        if section is None or faults.under(path):
+            continue
+        channels = OWN_CHANNELS if section["of"] == "own" else OTHER_CHANNELS
+        if section["channel"] not in channels:
+            expected = f"a channel of {'own car' if section['of'] == 'own' else 'the other vehicles'}"
+            faults.add_misspelt((*path, "channel"), section["channel"], channels, expected=expected)
+            continue
+        if ("size" in section) == (section["kind"] == "not filled"):
+            if "size" in section:
+                faults.add((*path, "size"), expected='no size beside kind = "not filled"', found="one")
+            else:
+                expected = f"the size that is accepted, because kind = {quoted(section['kind'])}"
+                faults.add((*path, "size"), expected=expected, found="nothing, the key is missing")
+            continue
+        accepted.append(Accepted(**section))
+    return tuple(accepted)
 
 
 def _read_assignment(section: Mapping[str, Any] | None, groups: int, faults: Faults) -> AssignmentRule | None:

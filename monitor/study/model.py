@@ -5,6 +5,7 @@ Everything relative to a trigger is in seconds from its fire time (negative = be
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, field
 from typing import Literal
 
@@ -14,6 +15,14 @@ Edge = Literal["none", "rising", "falling", "risingOrFalling"]
 """Condition edges with the members and meaning of the open scenario standard (ASAM OpenSCENARIO XML, conditionEdge)."""
 
 
+SLACK = 1e-6
+"""Feeds send float32: 22.2 comes as 22.20000076, and is at the edge of a band up to 22.2."""
+
+
+def _slack(edge: float) -> float:
+    return SLACK * max(1.0, abs(edge))
+
+
 @dataclass(frozen=True, slots=True)
 class Band:
     """Closed band of a measure; None means open on that side. `tolerance` widens it on both sides ("at the edge")."""
@@ -21,6 +30,20 @@ class Band:
     at_least: float | None
     at_most: float | None
     tolerance: float = 0.0
+
+    @property
+    def low(self) -> float:
+        """The least value that is in the band; −infinity where it is open below."""
+        return -math.inf if self.at_least is None else self.at_least - self.tolerance - _slack(self.at_least)
+
+    @property
+    def high(self) -> float:
+        """The greatest value that is in the band; infinity where it is open above."""
+        return math.inf if self.at_most is None else self.at_most + self.tolerance + _slack(self.at_most)
+
+    def holds(self, value: float) -> bool:
+        """Whether a value lies in the band, its tolerance included."""
+        return self.low <= value <= self.high
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,6 +99,8 @@ class Condition:
     required: bool = True
     if_missing: MissingMeans = "undecided"
     """What "no lead" or "not measured" counts as."""
+    needs_evidence: bool = False
+    """Whether it is undecided where nothing else in the feed tells what its measure looks at."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -125,8 +150,9 @@ class BeforeRule:
     """The driver before the hazard; None leaves a check out."""
 
     look_back_s: float = 1.0
-    brake_at_most: float | None = 0.02
-    """Brake pedal above this inside the look-back is `braking-before-hazard` (void)."""
+    brake_at_most: float | None = 0.03
+    """Brake pedal above its resting value by more than this inside the look-back, and the car slows down:
+    `braking-before-hazard` (void); one of them alone: `braking-unsure` (doubtful)."""
     accelerator_at_least: float | None = None
     """Accelerator below this all through the look-back is `accelerator-released-before` (doubtful)."""
     two_footed_s: float | None = None
@@ -188,7 +214,9 @@ class Trigger:
     expected: int = 1
     expected_by_scenario: dict[str, int] = field(default_factory=dict)
     late_after_frames: float = 2.0
-    """Sampling tolerance: one frame of sampling and one network hop; beyond that it is the clock or the logic."""
+    """Sampling tolerance: one frame of sampling and one network hop; beyond that it is the clock or the logic …"""
+    late_after_s: float = 0.1
+    """… and at least this long: scenario engines run more slowly than frames. Late is beyond the larger of the two."""
     grace_s: float = 2.0
     """Held this long without a marker: missed."""
     role: str = "lead"
@@ -267,6 +295,22 @@ class AssignmentRule:
 
 
 @dataclass(frozen=True, slots=True)
+class Accepted:
+    """A constant difference between two channels of this facility that a person has looked at and accepted.
+
+    kind: "offset" (the channel is off by `size`), "steps" (it steps by up to `size`, such as stations of sections that
+    are stitched), "not filled" (it is there and always the same). Once it changes, it is held against the others again.
+    """
+
+    of: Literal["own", "others"]
+    channel: str
+    kind: Literal["offset", "steps", "not filled"]
+    by: str
+    size: float = 0.0
+    words: str = ""
+
+
+@dataclass(frozen=True, slots=True)
 class Study:
     """A whole study file."""
 
@@ -290,3 +334,4 @@ class Study:
     sha256: str
     path: str
     assignment: AssignmentRule | None = None
+    accepted: tuple[Accepted, ...] = ()

@@ -33,6 +33,7 @@ CONDITION = Section(
         "within_s": Key(SECONDS),
         "held_s": Key(SECONDS),
         "required": Key(Flag()),
+        "needs_evidence": Key(Flag()),
         "if_missing": Key(Text(get_args(MissingMeans))),
     }
 )
@@ -109,6 +110,7 @@ TRIGGER = Section(
         "expected": Key(Number(least=0, whole=True)),
         "expected_by_scenario": Key(Named(Number(least=0, whole=True), "scenario")),
         "late_after_frames": Key(Number(least=0.0)),
+        "late_after_s": Key(SECONDS),
         "grace_s": Key(SOME_SECONDS),
         "armed_when": Key(Sections(TERM)),
         "fires_when": Key(Sections(TERM)),
@@ -181,6 +183,20 @@ STUDY_FILE = Section(
             )
         ),
         "trigger": Key(Sections(TRIGGER, at_least_one=True), required=True),
+        "accepted": Key(
+            Sections(
+                Section(
+                    {
+                        "of": Key(Text(("own", "others")), required=True),
+                        "channel": Key(NAME, required=True),
+                        "kind": Key(Text(("offset", "steps", "not filled")), required=True),
+                        "size": Key(ANY),
+                        "by": Key(NAME, required=True),
+                        "words": Key(WORDS),
+                    }
+                )
+            )
+        ),
         "reasons": Key(
             Named(Section({"words": Key(WORDS), "severity": Key(Text(get_args(Severity)))}), "reason code"),
         ),

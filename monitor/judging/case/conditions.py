@@ -8,7 +8,7 @@ import numpy as np
 from monitor.judging.case.stretch import MARGIN_FRAMES, TENTH, Stretch
 from monitor.judging.case.trial import ConditionResult, Result
 from monitor.judging.case.values import IN, MISSING, OUT, Standing, held_rows, on_both_sides, stand_in_band, values_on
-from monitor.study.model import AtFire, Condition, During, Role, Within
+from monitor.study.model import SLACK, AtFire, Condition, During, Role, Within
 
 SIDE_PERIODS = 2.0
 """A frame beside the fire counts only if it is at most two periods away."""
@@ -44,16 +44,8 @@ def judge_condition(
     measured = values_on(stretch, condition.measure, rows, span)
     standing = stand_in_band(stretch.t, measured, condition.band, condition.measure, condition.if_missing)
     standing = on_both_sides(standing, stretch, condition.measure, condition.band)
-    match condition.when:
-        case AtFire():
-            result, decided = _at_fire(standing, stretch, fired_at)
-            end_t = fired_at + SIDE_PERIODS * stretch.period_s
-        case During(start_s, end_s, share):
-            start_t, end_t = fired_at + start_s, fired_at + end_s
-            result, decided = _during(standing, stretch, start_t, end_t, share)
-        case Within(limit_s, held_s):
-            end_t = fired_at + limit_s + held_s
-            result, decided = _within(standing, stretch, fired_at, limit_s, held_s)
+    result, decided = evaluate(condition, standing, stretch, fired_at)
+    end_t = fired_at + (SIDE_PERIODS * stretch.spacing_s if isinstance(condition.when, AtFire) else to_s)
     still_open = result == "undecided" and stretch.covered_to < end_t - TENTH * stretch.period_s
     if decided is None:
         return _result(condition, result, None, "not measured", None, still_open=still_open)
@@ -61,6 +53,17 @@ def judge_condition(
     value = None if state else float(standing.value[decided])
     margin = None if state or np.isnan(standing.margin[decided]) else float(standing.margin[decided])
     return _result(condition, result, value, state, margin, still_open=still_open)
+
+
+def evaluate(condition: Condition, standing: Standing, stretch: Stretch, fired_at: float) -> tuple[Result, int | None]:
+    """What a condition comes to where its values stand so, and the frame that decided it."""
+    match condition.when:
+        case AtFire():
+            return _at_fire(standing, stretch, fired_at)
+        case During(start_s, end_s, share):
+            return _during(standing, stretch, fired_at + start_s, fired_at + end_s, share)
+        case Within(limit_s, held_s):
+            return _within(standing, stretch, fired_at, limit_s, held_s)
 
 
 def _result(
@@ -84,7 +87,7 @@ def _result(
         margin=margin,
         unit=measure.unit,
         result=result,
-        at_edge=result == "met" and margin is not None and margin < 0.0,
+        at_edge=result == "met" and margin is not None and margin < -SLACK * max(1.0, abs(value or 0.0)),
         required=condition.required,
         open=still_open,
     )
@@ -100,7 +103,7 @@ def _at_fire(standing: Standing, stretch: Stretch, fired_at: float) -> tuple[Res
         return _RESULT[int(standing.inside[nearest])], nearest
     before = int(np.searchsorted(t, fired_at, side="right")) - 1
     after = before + 1
-    reach = (SIDE_PERIODS + 1e-6) * period
+    reach = (SIDE_PERIODS + 1e-6) * stretch.spacing_s
     has_before = before >= 0 and fired_at - t[before] <= reach
     has_after = after < len(t) and t[after] - fired_at <= reach
     if not has_before or not has_after:

@@ -145,8 +145,7 @@ def on_both_sides(standing: Standing, stretch: Stretch, measure: Measure, band: 
     column = stretch.aligned.get(measure.name) if measure.kind == "signal" else None
     if column is None or stretch.frames.signals.get(measure.name) is not column.value:
         return standing
-    low = -np.inf if band.at_least is None else band.at_least - band.tolerance
-    high = np.inf if band.at_most is None else band.at_most + band.tolerance
+    low, high = band.low, band.high
     surely_in = (column.low >= low) & (column.high <= high)
     surely_out = (column.high < low) | (column.low > high)
     told = np.isfinite(column.low)
@@ -166,7 +165,7 @@ def stand_in_band(
     low = -np.inf if band.at_least is None else band.at_least
     high = np.inf if band.at_most is None else band.at_most
     margin = np.minimum(value - low, high - value)
-    inside = np.where(margin >= -band.tolerance, IN, OUT).astype(np.int8)
+    inside = np.where((value >= band.low) & (value <= band.high), IN, OUT).astype(np.int8)
     missing = (state == _NO_LEAD) | (state == _NOT_MEASURED)
     unbounded = (state == _UNBOUNDED[0]) | (state == _UNBOUNDED[1]) | (state == _UNBOUNDED[2])
     inside[unbounded] = OUT if band.at_most is not None else IN
