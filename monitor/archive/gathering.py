@@ -3,16 +3,18 @@
 from __future__ import annotations
 
 from collections import Counter
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
 
 from monitor.archive.judging_anew import Progress, Spread, judge_anew, one_by_one
 from monitor.archive.summary import RunSummary, StudySummary, day_of
 from monitor.archive.summary_cache import cached_summary
+from monitor.errors import WitnessError
 from monitor.record.disk import is_being_written
-from monitor.record.parts import read_tombstone
 from monitor.record.reader import list_records
+from monitor.record.tombstone import left_of, read_tombstone
 from monitor.study.model import Study
 
 
@@ -41,13 +43,24 @@ class StudyRuns:
 
 
 @dataclass(frozen=True, slots=True)
+class Withdrawn:
+    """What is left of a withdrawn record. Study and group are None where its tombstone does not have them."""
+
+    record: str
+    date: str
+    study: str | None
+    group: str | None
+    left: tuple[str, ...]
+    """What is still to be erased of it."""
+
+
+@dataclass(frozen=True, slots=True)
 class Gathered:
     """What a directory holds. Records in `withdrawn`, `running` and `unreadable` count nowhere."""
 
     directory: Path
     studies: tuple[StudyRuns, ...]
-    withdrawn: tuple[tuple[str, str], ...]
-    """Record and date."""
+    withdrawn: tuple[Withdrawn, ...]
     running: tuple[str, ...]
     unreadable: tuple[tuple[str, str], ...]
     """Record and the reason in one sentence."""
@@ -60,6 +73,12 @@ class Gathered:
     def faults(self) -> list[str]:
         """What is wrong with the data, one sentence each: any of them makes the command's status 1."""
         said = [f"{name} is not counted: {why}" for name, why in self.unreadable]
+        said += [
+            f"{one.record} was withdrawn on {one.date} and is not erased yet ({listed(list(one.left))} left); run: "
+            f"trialwitness withdraw {self.directory / one.record}"
+            for one in self.withdrawn
+            if one.left
+        ]
         said += [f"{run.record} is damaged: {what}" for run in self.runs for what in run.damage]
         said += self._copies()
         if len(self.studies) > 1:
@@ -73,7 +92,11 @@ class Gathered:
 
     def remarks(self) -> list[str]:
         """What should be known and is no fault."""
-        said = [f"{name} was withdrawn on {day}: nothing of it is left to be counted." for name, day in self.withdrawn]
+        said = [
+            f"{one.record} was withdrawn on {one.date}: nothing of it is left to be counted."
+            for one in self.withdrawn
+            if not one.left
+        ]
         said += [f"{name} is being recorded and is not counted yet." for name in self.running]
         for one in self.studies:
             for run in one.runs:
@@ -106,22 +129,23 @@ def gather(
     result, and the others are read all the same.
     """
     runs: list[RunSummary] = []
-    withdrawn: list[tuple[str, str]] = []
+    withdrawn: list[Withdrawn] = []
     running: list[str] = []
     unreadable: list[tuple[str, str]] = []
     to_judge: list[Path] = []
     for path in list_records(directory):
-        tombstone = read_tombstone(path)
-        if tombstone is not None:
-            withdrawn.append((path.name, str(tombstone.get("withdrawn_at", ""))[:10]))
-            continue
         try:
-            if is_being_written(path):
+            tombstone = read_tombstone(path)
+            if tombstone is not None:
+                withdrawn.append(_withdrawn(path.name, tombstone, left_of(path, tombstone)))
+            elif is_being_written(path):
                 running.append(path.name)
             elif (known := cached_summary(path, study)) is None:
                 to_judge.append(path)
             else:
                 runs.append(known)
+        except WitnessError as error:
+            unreadable.append((path.name, str(error).removeprefix(f"{path}").removeprefix(": ").strip()))
         except OSError as error:
             unreadable.append((path.name, f"the disk does not give it back ({error.strerror})."))
     for path, judged in judge_anew(to_judge, study, spread=spread, progress=progress):
@@ -130,6 +154,17 @@ def gather(
         else:
             runs.append(judged)
     return Gathered(directory, _by_study(runs), tuple(withdrawn), tuple(running), tuple(sorted(unreadable)))
+
+
+def _withdrawn(record: str, tombstone: Mapping[str, Any], left: list[str]) -> Withdrawn:
+    study, group = tombstone.get("study"), tombstone.get("group")
+    return Withdrawn(
+        record,
+        str(tombstone.get("withdrawn_at", ""))[:10],
+        study if isinstance(study, str) else None,
+        group if isinstance(group, str) else None,
+        tuple(left),
+    )
 
 
 def count(number: int, noun: str) -> str:
@@ -148,7 +183,7 @@ def gathered_json(gathered: Gathered) -> dict[str, Any]:
     return {
         "directory": str(gathered.directory),
         "records": len(gathered.runs),
-        "withdrawn": [{"record": name, "date": date} for name, date in gathered.withdrawn],
+        "withdrawn": [asdict(one) for one in gathered.withdrawn],
         "running": list(gathered.running),
         "unreadable": [{"record": name, "why": why} for name, why in gathered.unreadable],
         "faults": gathered.faults(),

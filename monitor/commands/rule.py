@@ -26,7 +26,7 @@ def run(options: argparse.Namespace) -> int:
     from monitor.commands.printing import print_json, trial_lines
     from monitor.errors import WitnessError
     from monitor.judging.document import session_json
-    from monitor.record.addendum import append_addendum
+    from monitor.record.addendum import addendum_of, append_addendum
 
     path = Path(options.record)
     session = review_record(path).session
@@ -53,8 +53,10 @@ def run(options: argparse.Namespace) -> int:
         },
     )
     ruled = review_record(path).session
+    code = addendum_of(path).code
     if options.json:
-        print_json(session_json(ruled, str(path)))
+        print_json({**session_json(ruled, str(path)), "code": code})
     else:
+        print(f"Write this code down elsewhere; it covers the record and all its rulings: {code}")
         print("\n".join(trial_lines(next(trial for trial in ruled.trials() if trial.id == options.trial))))
     return 0

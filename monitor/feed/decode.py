@@ -35,8 +35,8 @@ from monitor.feed.limits import (
     text_of,
     unpack_payload,
 )
+from monitor.feed.marker_kinds import KINDS
 from monitor.feed.schema import (
-    MARKER_KINDS,
     OTHERS_OPTIONAL,
     OTHERS_REQUIRED,
     OWN_OPTIONAL,
@@ -167,7 +167,7 @@ def _marker(fields: dict[str, Any], within: str = "", run: str | None = None) ->
     elif "run" in fields:
         run = text_of(fields, "run", within)
     kind = text_of(fields, "kind", within)
-    if kind not in MARKER_KINDS:
+    if kind not in KINDS:
         raise Refusal(f"`{within}kind` is {shown(kind)!r}, which is no kind of marker")
     data = fields.get("data")
     if data is None:
@@ -231,7 +231,7 @@ def _hello(fields: dict[str, Any]) -> Hello:
 
 def _kinds_or_none(kinds: Any) -> tuple[str, ...] | None:
     """Kinds of markers; None for anything else, since the schema does not have the key and refuses nothing of it."""
-    if type(kinds) is not list or not all(type(kind) is str and kind in MARKER_KINDS for kind in kinds):
+    if type(kinds) is not list or not all(type(kind) is str and kind in KINDS for kind in kinds):
         return None
     return tuple(kinds)
 

@@ -32,22 +32,6 @@ OTHERS_REQUIRED = ("x", "y", "heading", "speed", "accel", "length", "width")
 OTHERS_OPTIONAL = ("station", "lane")
 """Beside `name`, which is a column of texts."""
 
-MARKER_KINDS = (
-    "run_start",
-    "run_end",
-    "pause",
-    "resume",
-    "abort",
-    "trigger",
-    "alert_on",
-    "alert_off",
-    "task_start",
-    "task_item",
-    "task_end",
-    "collision",
-    "sync",
-    "other",
-)
 RECENT_MARKERS = 32
 """How many markers a `hello` repeats."""
 
@@ -82,7 +66,7 @@ class Marker:
     n: int
     t: float
     kind: str
-    """One of `MARKER_KINDS`."""
+    """One of `marker_kinds.KINDS`."""
     name: str
     data: dict[str, Any]
 

@@ -6,6 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 
+from monitor.feed.marker_kinds import KINDS
 from monitor.following.outlook import look_out
 from monitor.following.scene import build_scene
 from monitor.following.source_words import trouble_sentence
@@ -30,7 +31,8 @@ from monitor.judging.source_state import look_at_sources
 from monitor.measures.columns import FloatArray
 from monitor.measures.measured import Measured
 from monitor.measures.names import MEASURES
-from monitor.study.model import Band, Measure, SheetStep, Trigger
+from monitor.study.band import Band
+from monitor.study.model import Measure, SheetStep, Trigger
 
 STALE_S = 0.25
 """A feed whose last frame is older than this is stale: its numbers are not shown (three frames of 12 Hz)."""
@@ -215,8 +217,8 @@ def in_band(value: float | None, state: str | None, band: Band | None) -> Result
     if value is None:
         if state not in ("not closing", "standing still", "not departing"):
             return "undecided"
-        return "not met" if band.at_most is not None else "met"
-    return "met" if band.holds(value) else "not met"
+        return "met" if band.takes_unbounded else "not met"
+    return "met" if band.contains_one(value) else "not met"
 
 
 def _strips(log: DriveLog, trigger: Trigger | None, masked: bool) -> list[StripView]:
@@ -232,23 +234,14 @@ def _strips(log: DriveLog, trigger: Trigger | None, masked: bool) -> list[StripV
     return found
 
 
-_KINDS = {
-    "trigger": "trigger",
-    "alert_on": "alert",
-    "task_start": "task",
-    "pause": "pause",
-    "collision": "collision",
-}
-
-
 def _timeline(session: Session, log: DriveLog | None, *, masked: bool) -> list[TimelineMark]:
-    """What stands on the time line; while a blind study masks, no collision does."""
+    """What stands on the time line; while a blind study masks, nothing that reveals does."""
     if log is None:
         return []
     marks = [
-        TimelineMark(marker.t, _KINDS[marker.kind], marker.name)
+        TimelineMark(marker.t, word, marker.name)
         for marker in log.known_markers(session.last_number)
-        if marker.kind in _KINDS and not (masked and marker.kind == "collision")
+        if (word := KINDS[marker.kind].on_timeline) and not (masked and KINDS[marker.kind].reveals)
     ]
     marks += [TimelineMark(loss.after_t, "loss", f"{loss.count} frames lost") for loss in log.losses]
     marks += [

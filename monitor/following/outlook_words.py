@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from monitor.following.foresight import Trend
 from monitor.judging.case.trial import ConditionResult
-from monitor.study.model import Band
+from monitor.study.band import Band
 
 SIDES = {
     "time_gap": ("too long", "too short"),
@@ -24,6 +24,8 @@ def trend_sign(trend: Trend | None, band: Band) -> int:
     if trend is None or abs(trend.slope) < 1e-3:
         return 0
     low, high = band.at_least, band.at_most
+    if band.outside is not None:
+        return 1 if (trend.value - sum(band.outside) / 2.0) * trend.slope > 0.0 else -1
     if low is not None and high is not None:
         return 1 if ((low + high) / 2.0 - trend.value) * trend.slope > 0.0 else -1
     inward = trend.slope if low is not None else -trend.slope
@@ -37,16 +39,17 @@ def row_words(shown: ConditionResult, trend: Trend | None, band: Band, then: flo
     foreseen = f", {then:.2f} foreseen" if then is not None and abs(then - shown.value) >= 0.005 else ""
     if shown.result == "met":
         inside = f"{shown.margin:.2f} inside" if shown.margin is not None else "in"
-        return inside + (f", leaving{foreseen}" if then is not None and not band.holds(then) else "")
-    above, below = SIDES.get(shown.measure, ("too much", "too little"))
-    side = above if band.at_most is not None and shown.value > band.at_most else below
+        return inside + (f", leaving{foreseen}" if then is not None and not band.contains_one(then) else "")
+    sides = ("too much", "too little")
+    above, below = sides if band.outside is not None else SIDES.get(shown.measure, sides)
+    side = above if band.beyond(shown.value) > 0 else below
     way = {1: ", coming in", -1: ", going out", 0: ""}[trend_sign(trend, band)]
     return f"{abs(shown.margin or 0.0):.2f} {shown.unit} {side}".replace("  ", " ") + way + foreseen
 
 
 def failing_words(shown: ConditionResult, then: float | None, *, by_trend: bool | None, for_good: bool) -> str:
     """What is wrong with a condition: "time gap will be 2.6 s, band 1.3–1.9 s"."""
-    band = band_text(shown)
+    band = shown.band.words(shown.unit)
     if for_good:
         return f"{shown.name} has been out of its band, {band}"
     if shown.value is None:
@@ -55,14 +58,3 @@ def failing_words(shown: ConditionResult, then: float | None, *, by_trend: bool 
         coming = f", {then:.2f} foreseen" if then is not None else ", coming in" if by_trend is None else ""
         return f"{shown.name} is {shown.value:.2f} {shown.unit}".rstrip() + f", band {band}{coming}"
     return f"{shown.name} will be {then:.2f} {shown.unit}".rstrip() + f", band {band}"
-
-
-def band_text(condition: ConditionResult) -> str:
-    """A band in words: "1.3–1.9 s", "at least 2 s", "at most 0.6 m"."""
-    low, high, unit = condition.at_least, condition.at_most, condition.unit
-    if low is not None and high is not None:
-        dash = "–" if low >= 0.0 else " to "
-        return f"{low:g}{dash}{high:g} {unit}".rstrip()
-    if low is not None:
-        return f"at least {low:g} {unit}".rstrip()
-    return f"at most {high:g} {unit}".rstrip()

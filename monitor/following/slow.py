@@ -20,7 +20,8 @@ from monitor.judging.case.values import rolling_values
 from monitor.judging.session import Session
 from monitor.measures.names import MEASURES
 from monitor.measures.rolling import ROLLING
-from monitor.study.model import Band, Measure, Study
+from monitor.study.band import Band
+from monitor.study.model import Measure, Study
 
 EVERY_S = 10.0
 OVER_S = 60.0

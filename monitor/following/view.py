@@ -11,7 +11,7 @@ from typing import Literal
 from monitor.judging.case.trial import ConditionResult, Note, Result, Trial
 from monitor.judging.source_state import SourceState
 from monitor.measures.columns import FloatArray
-from monitor.study.model import Band
+from monitor.study.band import Band
 
 FeedState = Literal["waiting", "live", "stale", "paused", "ended", "lost"]
 RecorderState = Literal["recording", "saving", "lost", "restarting", "not recording", "closed", "sealed", "replay"]

@@ -21,13 +21,12 @@ from monitor.judging.case.trial import (
     Trial,
     Verdict,
 )
-from monitor.judging.case.values import held_rows
 from monitor.judging.evidence.cutting import own_body, role_body
 from monitor.judging.evidence.inputs import Bodies
 from monitor.judging.evidence.weighing import Weighed, weigh
-from monitor.judging.firing import FireWatch, judge_timing_surely, timing_findings
+from monitor.judging.firing import FireWatch
 from monitor.judging.response import find_origin, time_response
-from monitor.judging.rules.alerts import judge_alert, judge_unaccounted
+from monitor.judging.rules.alerts import judge_alert, judge_unaccounted, treatment_findings
 from monitor.judging.rules.before import judge_before
 from monitor.judging.rules.disagreement import Doubts, judge_disagreement
 from monitor.judging.rules.exposure import Exposure, Shown, what_showed
@@ -46,8 +45,10 @@ from monitor.judging.rules.source_trouble import (
 )
 from monitor.judging.rules.tasks import judge_task
 from monitor.judging.rules.timing_evidence import timing_contradicted
-from monitor.study.model import Condition, Study, Trigger
+from monitor.judging.timing import Asked, judge_timing_surely, timing_findings, too_soon_findings
+from monitor.study.model import Study, Trigger
 from monitor.study.standing import Standing
+from monitor.study.terms import Condition
 
 NOT_GIVEN = AlertResult(None, (), None, None, "open")
 
@@ -85,9 +86,9 @@ class Settled:
         known = self.weighed.get(condition.name)
         if known is not None:
             return known
-        role = case.study.roles.get(condition.measure.role or case.trigger.role)
-        result = judge_condition(condition, case.stretch, case.fired_at, role, case.held_id)
-        if case.drive.aligned is not None and condition.measure.kind == "signal":
+        result = judge_condition(condition, case.stretch, case.fired_at, case.cast)
+        comes_late = any(one.measure.kind in ("signal", "event") for one in condition.alternatives)
+        if case.drive.aligned is not None and comes_late:
             # samples and sync marks of a further source come later than the frames that they belong to
             seen = case.passed(window_of(condition)[1], MARKER_DELAY_S)
         else:
@@ -161,7 +162,7 @@ def cut_bodies(case: Case, role_name: str, until_t: float) -> Bodies | None:
     stretch = cut_stretch(case.drive, case.run_up_t, until_t, case.number)
     if stretch is None or stretch.last_at(case.fired_at) < 1:
         return None
-    rows = held_rows(stretch, case.study.roles.get(role_name), case.held_id)
+    rows = case.cast.rows_in(stretch)(role_name)
     at = stretch.last_at(until_t)
     named = case.name_of(int(stretch.frames.others.id[rows[at]])) if at >= 0 and rows[at] >= 0 else role_name
     accepted = case.study.accepted
@@ -172,6 +173,7 @@ def cut_bodies(case: Case, role_name: str, until_t: float) -> Bodies | None:
         other=role_body(stretch, rows, named, until_t, accepted),
         role_name=role_name,
         until_t=until_t,
+        cast=case.cast,
     )
 
 
@@ -190,19 +192,16 @@ def judge_fired(
     """A trial whose marker is known, as of entry `number`; and whether its hazard showed itself to the participant."""
     case = make_case(plan, drive, watch, marker, occurrence, number)
     trigger = case.trigger
-    timing, unsure = judge_timing_surely(
-        plan.study,
-        watch,
-        number,
+    asked = Asked(
         occurrence,
         case.fired_at,
-        wanted=wanted(trigger, drive),
-        period_s=drive.period_s,
-        now_t=case.now_t,
+        wanted(trigger, drive),
+        case.now_t,
         over=case.over,
         seen=_seen_about_fire(case),
         settled=watch.hopeful is None or case.passed(2.0 * drive.period_s, MARKER_DELAY_S),
     )
+    timing, unsure = judge_timing_surely(plan.study, watch, number, asked, drive.period_s)
     weighed = settled.weighed_of(case)
     conditions = tuple(one.condition for one in weighed)
     alert, alert_findings = judge_alert_by_clocks(case, judge_alert)
@@ -216,15 +215,11 @@ def judge_fired(
     findings = [
         *alert_findings,
         *judge_unaccounted(case),
-        *(
-            timing_findings(
-                plan.study, trigger, timing, case.fired_at, end_t=drive.end_t, wanted=wanted(trigger, drive)
-            )
-            if settled.has_seen(case)
-            else ()
-        ),
+        *treatment_findings(case),
+        *(timing_findings(plan.study, trigger, timing, asked, end_t=drive.end_t) if settled.has_seen(case) else ()),
         *contradicted,
         *(one.finding for one in signals),
+        *too_soon_findings(plan.study, watch, number, asked, drive.period_s),
         *judge_task_by_clocks(case, judge_task),
         *judge_before(case, settled.run_up_of(case), doubts.own),
         *judge_hazard(case, hazard, conditions),
@@ -269,6 +264,8 @@ def judge_fired(
         revealed=False,
         what_now="",
         sources=sources,
+        surprises=trigger.surprise_class is not None,
+        treatment=case.treatment,
     )
     return replace(trial, what_now=what_now(trial, shown, plan.study, plan.group, plan.standing)), shown
 
@@ -371,8 +368,8 @@ def decide(conditions: tuple[ConditionResult, ...], findings: tuple[Finding, ...
     return "valid" if final else "undecided"
 
 
-def wanted(trigger: Trigger, drive: DriveLog) -> int:
-    """How often this drive is expected to fire the trigger."""
+def wanted(trigger: Trigger, drive: DriveLog) -> int | None:
+    """How often this drive is expected to fire the trigger; None: any number."""
     return trigger.expected_in(drive.hello.scenario if drive.hello else None)
 
 

@@ -7,11 +7,12 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from monitor.feed.marker_kinds import KINDS, word_on_plot
 from monitor.following.view import TimelineMark
 from monitor.judging.blinding import is_masked, masked_from
 from monitor.judging.case.drive import DriveLog
 from monitor.judging.case.stretch import Stretch, cut_stretch
-from monitor.judging.case.values import role_channel, values_on
+from monitor.judging.case.values import channel_values, role_channel
 from monitor.judging.session import Session
 from monitor.measures.columns import FloatArray, IntArray
 from monitor.measures.gap import pair_measures
@@ -20,22 +21,14 @@ from monitor.measures.names import MEASURES
 from monitor.replay.lines.rows import lead_rows_of
 from monitor.replay.seeking.map import RecordMap
 from monitor.replay.seeking.playback import Playback
-from monitor.study.model import Band, Measure, Study
+from monitor.study.band import Band
+from monitor.study.model import Measure, Study
 
 LONGEST_S = 60.0
 """A stretch is at most this long: judging keeps at least so much of a drive at hand."""
 
 LEAD_CHANNELS = ("speed", "accel")
 OWN_LAST = ("x", "y", "heading", "length", "width", "lane")
-MARK_KINDS = {
-    "trigger": "trigger",
-    "alert_on": "alert",
-    "alert_off": "alert",
-    "task_start": "task",
-    "task_end": "task",
-    "pause": "pause",
-    "collision": "collision",
-}
 
 
 @dataclass(frozen=True, slots=True)
@@ -149,7 +142,7 @@ def _all_series(study: Study, stretch: Stretch) -> list[Series]:
     for name in frames.signals:
         signal = study.signals.get(name)
         measure = Measure("signal", name, None, signal.unit if signal is not None else "")
-        measured = values_on(stretch, measure, rows)
+        measured = channel_values(frames, measure, rows)
         found.append(Series(measure, "signal of the feed", measured.value, measured.state, _bands(study, measure)))
     found += [_own(study, stretch, name) for name in OWN_LAST if name in frames.own]
     return [one for one in found if np.isfinite(one.value).any() or one.measure.kind == "pair"]
@@ -158,7 +151,7 @@ def _all_series(study: Study, stretch: Stretch) -> list[Series]:
 def _own(study: Study, stretch: Stretch, name: str) -> Series:
     known = MEASURES.get(name)
     measure = Measure("own", name, None, known.unit if known is not None else "")
-    measured = values_on(stretch, measure, np.empty(0, np.int64))
+    measured = channel_values(stretch.frames, measure, np.empty(0, np.int64))
     words = known.definition if known is not None else "own car, as the simulator gives it"
     return Series(measure, words, measured.value, measured.state, _bands(study, measure))
 
@@ -184,9 +177,9 @@ def _marks(
     found: RecordMap, log: DriveLog, drive: int, start_t: float, end_t: float, hidden_from: float | None
 ) -> list[TimelineMark]:
     marks = [
-        TimelineMark(marker.t, MARK_KINDS[marker.kind], f"{marker.name} {marker.kind.partition('_')[2]}".rstrip())
+        TimelineMark(marker.t, word, f"{marker.name} {marker.kind.partition('_')[2]}".rstrip())
         for marker in log.markers.values()
-        if marker.kind in MARK_KINDS and not (marker.kind == "collision" and hidden_from is not None)
+        if (word := word_on_plot(KINDS[marker.kind])) and not (KINDS[marker.kind].reveals and hidden_from is not None)
     ]
     for (number, name, _), track in found.done_tracks.items():
         if number == drive and track.trial is not None and track.trial.timing.expected_at is not None:

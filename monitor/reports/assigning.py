@@ -15,8 +15,8 @@ from monitor.archive.summary import NO_GROUP, RunSummary, began_wall
 from monitor.archive.summary_cache import cached_summary
 from monitor.errors import WitnessError
 from monitor.record.disk import is_being_written
-from monitor.record.parts import read_tombstone
 from monitor.record.reader import RecordReading, list_records
+from monitor.record.tombstone import read_tombstone
 from monitor.study.assignment import Placed, Proposal, due_group, propose_group, read_allocation
 from monitor.study.model import Study
 from monitor.study.standing import Due, Standing
@@ -80,10 +80,10 @@ def earlier_runs(
     to_judge: list[Path] = []
     summaries: list[RunSummary] = []
     for path in list_records(records) if records.is_dir() else []:
-        if read_tombstone(path) is not None:
-            left_out.append(f"{path.name} was withdrawn: its place in the order is given again.")
-            continue
         try:
+            if read_tombstone(path) is not None:
+                left_out.append(f"{path.name} was withdrawn: its place in the order is given again.")
+                continue
             opening = RecordReading(path).opening
             if opening.study_name != study.name:
                 continue

@@ -41,7 +41,7 @@ def test_the_seconds_left_are_the_way_left_at_the_speed_now(before_s: float) -> 
 def test_what_fails_is_said_with_value_band_and_time() -> None:
     text = STUDY.replace("at_most = 1.9", "at_most = 1.4")  # the gap is 1.5 s
     view = at(HandDrive(), FIRE_T - 7.0, text)
-    assert (view.heading, view.why) == ("ABORT", "time gap will be 1.50 s, band 1.3–1.4 s, fires in 7 s")
+    assert (view.heading, view.why) == ("ABORT", "time gap will be 1.50 s, band 1.3 to 1.4 s, fires in 7 s")
     row = next(one for one in view.rows if one.condition.name == "time gap")
     assert row.words == "0.10 s too long"
     long_before = at(replace(HandDrive(), fire_t=None), FIRE_T - 9.9, text.replace("300.0", "600.0"))
@@ -57,7 +57,7 @@ def test_a_gap_that_comes_in_is_held_and_then_ready() -> None:
     coming = HandDrive(van=van)
     early = at(coming, 1.8)
     assert early.heading == "HOLD"
-    assert early.why == "time gap is 1.91 s, band 1.3–1.9 s, 1.50 foreseen, fires in 8 s"
+    assert early.why == "time gap is 1.91 s, band 1.3 to 1.9 s, 1.50 foreseen, fires in 8 s"
     gap = next(one for one in early.rows if one.condition.name == "time gap")
     assert (gap.trend, gap.words) == (1, "0.01 s too long, coming in, 1.50 foreseen")
     assert at(coming, 0.5).heading == "HOLD"  # too little of the past to tell
@@ -75,7 +75,7 @@ def test_a_gap_that_goes_out_is_held_before_it_is_out() -> None:
     assert gap.condition.result == "met"
     assert gap.trend == -1
     assert gap.words == "0.05 inside, leaving, 1.80 foreseen"
-    assert (view.heading, view.why) == ("ABORT", "time gap will be 1.80 s, band 1.3–1.75 s, fires in 2 s")
+    assert (view.heading, view.why) == ("ABORT", "time gap will be 1.80 s, band 1.3 to 1.75 s, fires in 2 s")
     assert at(HandDrive(van=van), FIRE_T - 3.2, text).heading == "HOLD"
 
 
@@ -86,7 +86,7 @@ def test_what_was_out_of_a_window_cannot_come_right() -> None:
     assert before.heading == "READY"
     view = at(slow, 9.0)
     assert view.heading == "ABORT"
-    assert view.why == "own speed has been out of its band, 19–21 m/s, fires in 1 s"
+    assert view.why == "own speed has been out of its band, 19 to 21 m/s, fires in 1 s"
 
 
 def test_a_share_of_the_window_may_be_out() -> None:

@@ -76,7 +76,7 @@ def test_a_sweep_over_a_directory(tmp_path: Path, capsys: pytest.CaptureFixture[
     sweep = ("--sweep", "gate-brake/time gap", "--up-to", "0.2")
     assert replay.run(options(str(tmp_path), *sweep, "--json")) == 0
     document = json.loads(capsys.readouterr().out)
-    assert [round(one["needed"], 6) for one in document["trials"]] == [0.0, 0.1]
+    assert [round(one["needed"], 5) for one in document["trials"]] == [0.0, 0.1]
     valid = {round(row["tolerance"], 3): row["valid"] for row in document["rows"]}
     assert (valid[0.0], valid[0.09], valid[0.11], valid[0.2]) == (1, 1, 2, 2)
     assert replay.run(options(str(tmp_path), *sweep)) == 0
@@ -87,7 +87,7 @@ def test_a_sweep_over_a_directory(tmp_path: Path, capsys: pytest.CaptureFixture[
 @pytest.mark.parametrize(
     ("arguments", "message"),
     [
-        (("--json",), "goes with --why or --sweep"),
+        (("--json",), "goes with --why, --sweep or --beside"),
         (("--at", "nan"), "seconds of the record"),
         (("--speed", "-2"), "seconds of the record"),
         (("--why", "1/gate-brake/9"), "it has 1/gate-brake/1"),

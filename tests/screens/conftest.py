@@ -33,7 +33,7 @@ from monitor.following.view import (
 )
 from monitor.judging.case.trial import AlertResult, ConditionResult, Finding, Note, Response, Ruling, Timing, Trial
 from monitor.screens.watch.app import WatchApp
-from monitor.study.model import Band
+from monitor.study.band import Band
 
 WALL = 1_764_000_000.0
 GAP_BAND = Band(1.8, 2.2)

@@ -16,7 +16,7 @@ from monitor.screens.drawing.words import (
     verdict_sentences,
     verdict_word,
 )
-from monitor.study.model import Band
+from monitor.study.band import Band
 
 WORDS = ("READY", "HOLD", "ABORT", "FIRED", "DONE", "NO TRIGGER", "VALID", "INVALID", "UNDECIDED", "FROZEN", "STALE")
 MORE_WORDS = ("NO RECORD", "RESTART", "WAITING", "NO FEED", "PAUSED", "ENDED", "NOT MEASURED", "NO LEAD", "MASKED")

@@ -23,7 +23,7 @@ from monitor.screens.panels.slab import draw_slab
 from monitor.screens.panels.strips import GUTTER, columns_of, draw_strip
 from monitor.screens.panels.timeline import draw_timeline, line_length
 from monitor.screens.watch.drawn_screen import PANELS
-from monitor.study.model import Band
+from monitor.study.band import Band
 
 SIZES = ((60, 20), (80, 24), (100, 30), (120, 36), (200, 60))
 ALLOWED = set("·…−–×≥≤²←→↑↓²°ø") | {chr(code) for code in (*range(0x2500, 0x25A0), *range(0x2800, 0x2900))}

@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 from monitor.following.view import SlowView
 from monitor.screens.drawing.picture import Picture
 from monitor.screens.panels.slow import BARS, HALF, bars_of, draw_slow, levels_of
-from monitor.study.model import Band
+from monitor.study.band import Band
 
 
 def slow(values: list[float], band: Band | None = None) -> SlowView:

@@ -18,6 +18,7 @@ import numpy as np
 
 from monitor.errors import RecordUnreadable
 from monitor.feed.decode import decode_message
+from monitor.feed.marker_kinds import KINDS
 from monitor.feed.schema import Frame, Hello, Marker, Refused
 from monitor.judging.case.frame_tables import FrameRun, pieces_of
 from monitor.judging.case.received import ReceivedMarker
@@ -28,8 +29,8 @@ from monitor.record.entries import Entry, EntryKind, unpack_frames, unpack_furth
 Family = Literal["alert", "task"]
 FAMILIES: tuple[Family, ...] = ("alert", "task")
 
-GIVEN = frozenset(("alert_on", "alert_off", "task_start", "task_item", "task_end", "other"))
-"""Markers that a further source may give. All others are the simulator's alone: a tablet's `run_end` ends no drive."""
+GIVEN = frozenset(kind.name for kind in KINDS.values() if kind.of_sources)
+"""Markers that a further source may give."""
 
 GIVEN_KEPT = 1024
 """So many of the last markers of a run are looked at: half a day of a task's items would cost more than all else."""

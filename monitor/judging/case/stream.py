@@ -13,6 +13,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass, field, replace
 from typing import Literal
 
+from monitor.feed.marker_kinds import KINDS
 from monitor.feed.schema import Frame, Hello, Marker
 from monitor.judging.case.columns import build_block
 from monitor.judging.case.received import CountStep, FeedCounts, Loss, ReceivedMarker, SetBack
@@ -86,10 +87,11 @@ class Stream:
         self.markers[marker.n] = ReceivedMarker(
             marker.n, marker.t, marker.kind, marker.name, marker.data, number, self.newest_t, wall, recovered
         )
-        if marker.kind in ("run_end", "abort") and self.end_number is None:
+        kind = KINDS[marker.kind]
+        if kind.ends_drive and self.end_number is None:
             self.end(number, marker.kind, marker.t)
-        elif marker.kind in ("pause", "resume"):
-            self.paused = marker.kind == "pause"
+        elif kind.holds is not None:
+            self.paused = kind.holds
 
     def end(self, number: int, kind: str, t: float | None = None) -> None:
         """The drive is over as of entry `number`: by its own marker, a new drive, or the record's close."""

@@ -6,6 +6,7 @@ import math
 from dataclasses import dataclass
 from typing import Any, Literal
 
+from monitor.study.band import Band
 from monitor.study.model import Severity
 
 Verdict = Literal["valid", "invalid", "undecided"]
@@ -50,8 +51,19 @@ class ConditionResult:
     required: bool
     open: bool = False
     """True while the window has not been seen to its end, or its evidence not looked at: nothing is certain yet."""
+    tolerance: float = 0.0
+    outside: tuple[float, float] | None = None
+    """The two edges of a band that lies to either side of them; `at_least` and `at_most` are then None."""
+    any_of: tuple[str, ...] = ()
+    """Where one of several measures is enough: all of them with their bands, in words; the other fields are those of
+    the one that decided."""
     evidence: ConditionEvidence | None = None
     """None until the window has been seen."""
+
+    @property
+    def band(self) -> Band:
+        """The band that judged it."""
+        return Band(self.at_least, self.at_most, self.tolerance, self.outside)
 
 
 @dataclass(frozen=True, slots=True)
@@ -170,6 +182,10 @@ class Trial:
     what_now: str
     sources: tuple[SourceEvidence, ...] = ()
     """The further sources, where the run has any."""
+    surprises: bool = True
+    """False for an event that surprises nobody: who met it before counts as well."""
+    treatment: str | None = None
+    """What the participant's order gives in this trial, in a study within participants."""
 
     @property
     def effective(self) -> Verdict:
@@ -241,6 +257,8 @@ def trial_json(trial: Trial) -> dict[str, Any]:
         "response": response,
         "response_hidden": trial.response_hidden,
         "what_now": trial.what_now,
+        **({} if trial.surprises else {"surprises": False}),
+        **({} if trial.treatment is None else {"treatment": trial.treatment}),
         **({"sources": [source_json(one) for one in trial.sources]} if trial.sources else {}),
     }
 
@@ -272,6 +290,10 @@ def condition_json(condition: ConditionResult) -> dict[str, Any]:
         "differs": number(told.differs),
         "noticed_from": number(told.noticed_from),
     }
+    if condition.outside is not None:
+        fields["outside"] = list(condition.outside)
+    if condition.any_of:
+        fields["any_of"] = list(condition.any_of)
     return fields
 
 

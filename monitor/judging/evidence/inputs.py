@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 
 from monitor.judging.case.stretch import Stretch
-from monitor.judging.case.values import role_channel
+from monitor.judging.case.values import Cast, role_channel
 from monitor.judging.evidence.bodies import Body
 from monitor.judging.evidence.direct import Placing, gap_differences
 from monitor.judging.evidence.smoothing import Estimate, exactly, smoothed
@@ -19,7 +19,7 @@ from monitor.judging.evidence.tellings import LIKELY_SIGMAS, Telling, tellings_o
 from monitor.measures.columns import FloatArray, IntArray
 from monitor.measures.gap import PairInputs, gap_otherwise, pair_inputs, pair_measure
 from monitor.measures.measured import Measured, State
-from monitor.study.model import Measure
+from monitor.study.terms import Measure
 
 PAIR_NEEDS: Mapping[str, tuple[str, ...]] = {
     "distance_gap": ("gap",),
@@ -48,6 +48,7 @@ class Bodies:
     other: Body | None
     role_name: str
     until_t: float
+    cast: Cast
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,6 +79,8 @@ class Inputs:
 def inputs_of(measure: Measure, bodies: Bodies, from_t: float, to_t: float) -> Inputs | None:
     """The inputs of a measure about the time from `from_t` to `to_t`; None for a measure that nothing is held against,
     such as a signal."""
+    if measure.rate_over_s is not None or measure.from_role is not None:
+        return None
     if measure.kind == "pair":
         return _pair_inputs(measure.name, bodies, from_t, to_t)
     if measure.kind == "role":

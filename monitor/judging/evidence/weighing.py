@@ -22,14 +22,14 @@ from typing import Literal
 
 import numpy as np
 
-from monitor.judging.case.conditions import evaluate, window_of
+from monitor.judging.case.conditions import condition_standing, evaluate, window_of
 from monitor.judging.case.trial import ConditionEvidence, ConditionResult, Result
-from monitor.judging.case.values import IN, MISSING, OUT, Standing, stand_in_band, values_on
+from monitor.judging.case.values import IN, MISSING, OUT, Standing
 from monitor.judging.evidence.inputs import Account, Bodies, Inputs, inputs_of
 from monitor.judging.evidence.smoothing import Estimate
 from monitor.judging.evidence.tellings import Telling
 from monitor.measures.columns import FloatArray
-from monitor.study.model import Condition
+from monitor.study.terms import Condition
 
 Place = Literal["in", "edge", "out"]
 
@@ -51,8 +51,8 @@ class Weighed:
 def weigh(condition: Condition, published: ConditionResult, bodies: Bodies, fired_at: float) -> Weighed:
     """A condition whose window has been seen, with its evidence."""
     start_s, end_s = window_of(condition)
-    from_t, to_t = fired_at + start_s - (condition.measure.over_s or 0.0), fired_at + end_s
-    inputs = inputs_of(condition.measure, bodies, from_t, to_t)
+    from_t, to_t = fired_at + start_s - condition.looks_back_s, fired_at + end_s
+    inputs = None if condition.or_else else inputs_of(condition.measure, bodies, from_t, to_t)
     if inputs is None:
         return Weighed(_with(published, condition, ConditionEvidence((), None, None, None)))
     standing = _published_standing(condition, bodies, fired_at)
@@ -83,9 +83,7 @@ def _with(published: ConditionResult, condition: Condition, evidence: ConditionE
 
 
 def _published_standing(condition: Condition, bodies: Bodies, fired_at: float) -> Standing:
-    stretch = bodies.stretch
-    measured = values_on(stretch, condition.measure, bodies.rows)
-    return stand_in_band(stretch.t, measured, condition.band, condition.measure, condition.if_missing)
+    return condition_standing(condition, bodies.stretch, bodies.cast.rows_in(bodies.stretch), None, fired_at)
 
 
 def _is_noisy(inputs: Inputs) -> bool:
@@ -118,8 +116,7 @@ def _place(
     """A condition evaluated twice: with every value where it lies worst, and where it lies best."""
     low, high = inputs.of(given)
     band = condition.band
-    surely = (low >= band.low) & (high <= band.high)
-    perhaps = (high >= band.low) & (low <= band.high)
+    surely, perhaps = band.contains_all(low, high), ~band.contains_none(low, high)
     results = [
         evaluate(condition, _standing(standing, low, inside), bodies.stretch, fired_at)[0]
         for inside in (surely, perhaps)

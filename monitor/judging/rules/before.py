@@ -14,7 +14,7 @@ from monitor.judging.case.case import Case
 from monitor.judging.case.stretch import Stretch
 from monitor.judging.case.trial import Finding
 from monitor.measures.columns import FloatArray
-from monitor.study.model import BeforeRule
+from monitor.study.rules import BeforeRule
 
 RESTING = 0.01
 """A pedal above this carries a foot (common practice, no source)."""

@@ -30,7 +30,7 @@ def judge_signals(case: Case) -> list[SignalDoubt]:
     names = [
         one.measure.name
         for one in case.trigger.conditions
-        if one.measure.kind == "signal" and case.study.signals[one.measure.name].source == "driver"
+        if one.measure.kind == "signal" and not one.or_else and case.study.signals[one.measure.name].source == "driver"
     ]
     if not names:
         return []

@@ -10,7 +10,7 @@ from monitor.judging.case.case import Case
 from monitor.judging.case.trial import Finding, Timing, TimingResult
 from monitor.judging.evidence.inputs import Bodies, inputs_of
 from monitor.measures.columns import BoolArray
-from monitor.study.model import FireTerm
+from monitor.study.terms import FireTerm
 
 ABOUT_S = 1.0
 """Tellings are held against each other from this long before the fire on."""
@@ -20,7 +20,9 @@ def timing_contradicted(case: Case, timing: Timing, bodies: Bodies) -> Finding |
     """The finding that the timing is another one by another telling; None where it stands."""
     if timing.result not in ("on time", "late", "early"):
         return None
-    for term in (*case.trigger.armed_when, *case.trigger.fires_when):
+    terms = (*case.trigger.armed_when, *case.trigger.fires_when)
+    # a rule of several terms, or of alternatives, may begin by another one
+    for term in terms if len(terms) == 1 and not terms[0].or_else else ():
         inputs = inputs_of(term.measure, bodies, case.fired_at - ABOUT_S, case.fired_at)
         if inputs is None:
             continue
@@ -29,8 +31,7 @@ def timing_contradicted(case: Case, timing: Timing, bodies: Bodies) -> Finding |
                 if not one.disagrees:
                     continue
                 low, high = inputs.of({**inputs.published, name: one.estimate})
-                band = term.band
-                surely, perhaps = (low >= band.low) & (high <= band.high), (high >= band.low) & (low <= band.high)
+                surely, perhaps = term.band.contains_all(low, high), ~term.band.contains_none(low, high)
                 begins = [_begins(bodies, term, holds) for holds in (perhaps, surely)]
                 results = {_result(case, t) for t in begins}
                 if results != {timing.result}:

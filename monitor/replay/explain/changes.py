@@ -58,7 +58,7 @@ def _differences(was: Trial, now: Trial) -> list[str]:
         if other is None:
             found.append(f"{condition.name} is new ({condition.result})")
         elif other.result != condition.result:
-            band = f"{condition.at_least} to {condition.at_most}"
+            band = condition.band.words(condition.unit)
             found.append(f"{condition.name} was {other.result}, is {condition.result} with the band {band}")
     found += [f"{name} is no longer asked" for name in before]
     codes, now_codes = {one.code for one in was.findings}, {one.code for one in now.findings}

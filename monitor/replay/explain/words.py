@@ -7,12 +7,16 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+import numpy as np
+
 from monitor.judging.case.trial import ConditionResult, Trial
 from monitor.judging.case.values import IN, MISSING, OUT
 from monitor.replay.lines.bands import NeededBand
 from monitor.replay.lines.line import ConditionLine, Spell
 from monitor.replay.lines.rows import Row
-from monitor.study.model import Band, Trigger
+from monitor.study.band import Band
+from monitor.study.model import Trigger
+from monitor.study.terms import FireTerm
 
 NEAR_S = 60.0
 """The nearest miss is looked for this near to the fire first, then in the whole drive."""
@@ -35,22 +39,13 @@ def number_text(value: float, unit: str = "") -> str:
     return f"{text} {unit}".rstrip()
 
 
-def band_text(band: Band, unit: str) -> str:
-    """A band in words: "1.3 to 1.9 s", "at least 700 m", "at most 0.5"."""
-    low, high = band.at_least, band.at_most
-    if low is not None and high is not None:
-        return f"{low:g} to {high:g} {unit}".rstrip()
-    return f"at least {low:g} {unit}".rstrip() if low is not None else f"at most {high:g} {unit}".rstrip()
-
-
 def off_text(row: Row, value: float) -> str:
     """How far a value is outside a band: "0.18 s short", "0.71 s over", or "inside"."""
     unit, band = row.measure.unit, row.band
-    if band.at_least is not None and value < band.at_least:
-        return f"{number_text(band.at_least - value, unit)} short"
-    if band.at_most is not None and value > band.at_most:
-        return f"{number_text(value - band.at_most, unit)} over"
-    return "inside"
+    beyond = band.beyond(value)
+    if beyond == 0:
+        return "inside"
+    return f"{number_text(abs(float(band.margin(np.array(value)))), unit)} {'over' if beyond > 0 else 'short'}"
 
 
 def near_miss(line: ConditionLine, anchor_t: float, *, fired: bool) -> NearMiss | None:
@@ -114,7 +109,7 @@ def _closest_words(row: Row, place: int, spells: list[Spell]) -> str:
     margin, value = best.margin[place], best.value[place]
     if math.isnan(margin):
         return f"{row.name} had no value"
-    if margin >= -row.band.tolerance:
+    if row.band.contains_one(value):
         return f"{row.name} had been out of its band in the time before"
     return f"{row.name} was {off_text(row, value)}"
 
@@ -126,15 +121,20 @@ def listed(words: Sequence[str]) -> str:
 
 def rule_text(trigger: Trigger) -> str:
     """The rule of a trigger in words."""
-    return listed([f"{term.measure.text} {band_text(term.band, term.measure.unit)}" for term in trigger.fires_when])
+    return listed([" or ".join(_term_text(one) for one in term.alternatives) for term in trigger.fires_when])
+
+
+def _term_text(term: FireTerm) -> str:
+    return f"{term.measure.text} {term.band.words(term.measure.unit)}"
 
 
 def fire_sentences(
-    trial: Trial, trigger: Trigger, line: ConditionLine, lost: int, end: tuple[float, str], wanted: int
+    trial: Trial, trigger: Trigger, line: ConditionLine, lost: int, end: tuple[float, str], wanted: int | None
 ) -> list[str]:
     """What became of the fire itself.
 
-    `lost`: markers that never arrived; `end`: when and by what the drive ended; `wanted`: fires expected in this drive.
+    `lost`: markers that never arrived; `end`: when and by what the drive ended; `wanted`: fires expected in this drive;
+    None for any number.
     """
     timing, name = trial.timing, trial.trigger
     rule = rule_text(trigger)
@@ -145,6 +145,9 @@ def fire_sentences(
         if timing.result == "late":
             return [f"{said}, {timing.delay_s:.2f} s after its rule held at {timing.expected_at:.2f} s ({rule})."]
         if timing.result == "early":
+            if timing.expected_at is None and trigger.comes_often:
+                said = f"{said}, when its rule did not begin to hold ({rule})."
+                return [said, *_terms_at(line, trial.fired_at)]
             early = "" if timing.expected_at is None else f"; it held at {timing.expected_at:.2f} s"
             return [f"{said}, before its rule held ({rule}){early}.", *_terms_at(line, trial.fired_at)]
         if timing.result == "double":
@@ -173,9 +176,9 @@ def ordinal(count: int) -> str:
     return f"{count}{ {1: 'st', 2: 'nd', 3: 'rd'}.get(count if count < 20 else count % 10, 'th') }"
 
 
-def times_text(count: int) -> str:
-    """ "none is", "one is", "2 are"."""
-    return {0: "none is", 1: "one is"}.get(count, f"{count} are")
+def times_text(count: int | None) -> str:
+    """ "none is", "one is", "2 are", "any number is"."""
+    return "any number is" if count is None else {0: "none is", 1: "one is"}.get(count, f"{count} are")
 
 
 def _terms_at(line: ConditionLine, t: float) -> list[str]:
@@ -218,22 +221,21 @@ def _never_held(line: ConditionLine, trigger: Trigger) -> list[str]:
         off = off_text(row, value)
         said.append(
             f"{row.measure.text} came to {number_text(value, row.measure.unit)} at {t:.1f} s, {off} of "
-            f"{band_text(row.band, row.measure.unit)}."
+            f"{row.band.words(row.measure.unit)}."
         )
     return said
 
 
 def condition_sentence(condition: ConditionResult, when: str) -> str:
     """A condition that failed: what it was, against which band, by how much."""
-    band = Band(condition.at_least, condition.at_most)
     value = condition.state or (
         "not measured" if condition.value is None else number_text(condition.value, condition.unit)
     )
     off = ""
     if condition.result == "not met" and condition.value is not None:
-        side = "short" if condition.at_least is not None and condition.value < condition.at_least else "over"
+        side = "over" if condition.band.beyond(condition.value) > 0 else "short"
         off = f", {number_text(abs(condition.margin or 0.0), condition.unit)} {side}"
-    return f"{condition.name} was {value} {when}, band {band_text(band, condition.unit)}{off}."
+    return f"{condition.name} was {value} {when}, band {condition.band.words(condition.unit)}{off}."
 
 
 def last_in_band(line: ConditionLine, name: str, before_t: float) -> str:
@@ -241,8 +243,8 @@ def last_in_band(line: ConditionLine, name: str, before_t: float) -> str:
     place = next((place for place, row in enumerate(line.rows) if row.part == "condition" and row.name == name), None)
     if place is None:
         return ""
-    tolerance = line.rows[place].band.tolerance
-    inside = [spell for spell in line.spells if spell.start_t <= before_t and spell.margin[place] >= -tolerance]
+    band = line.rows[place].band
+    inside = [spell for spell in line.spells if spell.start_t <= before_t and band.contains_one(spell.value[place])]
     if inside:
         return f"{name} was last in its band at {min(inside[-1].end_t, before_t):.1f} s."
     numbered = [spell for spell in line.spells if spell.start_t <= before_t and not math.isnan(spell.margin[place])]
@@ -257,10 +259,9 @@ def needed_sentence(needed: NeededBand, condition: ConditionResult) -> str:
     """The band that would have passed."""
     if needed.tolerance is None:
         return f"{needed.condition}: {needed.why_not}."
-    band = Band(needed.at_least, needed.at_most)
-    was = band_text(Band(condition.at_least, condition.at_most), condition.unit)
+    was = condition.band.words(condition.unit)
     return (
-        f"{needed.condition}: a band of {_exact(band, needed.unit)} instead of {was} would have passed it, "
+        f"{needed.condition}: a band of {_exact(needed.band, needed.unit)} instead of {was} would have passed it, "
         f"and so would a tolerance of {up(needed.tolerance)} {needed.unit}".rstrip()
         + "."
     )
@@ -268,9 +269,12 @@ def needed_sentence(needed: NeededBand, condition: ConditionResult) -> str:
 
 def _exact(band: Band, unit: str) -> str:
     """A band rounded outwards to three decimals, so that what is said is enough."""
+    if band.outside is not None:
+        first, second = math.ceil(band.outside[0] * 1000.0 - 1e-9), math.floor(band.outside[1] * 1000.0 + 1e-9)
+        return Band(None, None, outside=(first / 1000.0, second / 1000.0)).words(unit)
     low = None if band.at_least is None else math.floor(band.at_least * 1000.0 + 1e-9) / 1000.0
     high = None if band.at_most is None else math.ceil(band.at_most * 1000.0 - 1e-9) / 1000.0
-    return band_text(Band(low, high), unit)
+    return Band(low, high).words(unit)
 
 
 def up(value: float) -> str:

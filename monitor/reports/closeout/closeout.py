@@ -61,6 +61,8 @@ def left_to_do(run: WholeRun) -> list[str]:
     if undone:
         said.append(f"{undone} of {count(len(session.study.sheet), 'step')} on the run sheet are not ticked.")
     said.append(f"Write the digest down elsewhere, if it was not yet: {run.digest}")
+    if run.added.code:
+        said.append(f"And the code of what was entered after closing: {run.added.code}")
     return said
 
 
@@ -77,7 +79,7 @@ def _about(run: WholeRun) -> Table:
         ("record", run.path.name),
         ("state", run.state),
         ("digest", f"{run.digest[:16]} … (in full below)"),
-        *([("addendum", f"{run.addendum_digest[:16]} …")] if run.addendum_digest else []),
+        *([("code of rulings", run.added.code)] if run.added.code else []),
         ("began", utc(run.began_ns / 1e9)),
         ("program", opening.versions.get("trialwitness", "not known")),
         ("earlier surprises", "; ".join(earlier) or ("none" if opening.exposures_known else "not known")),
@@ -124,9 +126,7 @@ def _condition(one: ConditionResult) -> tuple[str, ...]:
 
 
 def _band(one: ConditionResult) -> str:
-    if one.at_least is None or one.at_most is None:
-        return f"at most {one.at_most:g}" if one.at_least is None else f"at least {one.at_least:g}"
-    return f"{one.at_least:g} to {one.at_most:g}"
+    return one.band.words("")
 
 
 def _response(response: Response) -> str:

@@ -61,6 +61,16 @@ def enter_look(directory: Path, by: str, command: str, what: Mapping[str, Any], 
     return Look(path, number, _fault(path, lines))
 
 
+def looks_at(directory: Path) -> int:
+    """How often somebody has looked at responses in this directory, by its file of looks."""
+    try:
+        return len((directory / AUDIT_NAME).read_bytes().splitlines())
+    except FileNotFoundError:
+        return 0
+    except OSError as error:
+        raise WitnessError(f"{directory / AUDIT_NAME} cannot be read: {error.strerror}.") from error
+
+
 def _fault(path: Path, lines: list[bytes]) -> str | None:
     before = "0" * 64
     for place, line in enumerate(lines, start=1):

@@ -7,18 +7,20 @@ import math
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
-from typing import Any
+from typing import Any, Literal
 
 from monitor.archive.summary import NO_GROUP, reasons_of
+from monitor.feed.limits import harmless
+from monitor.feed.marker_kinds import KINDS
 from monitor.judging.case.drive import DriveLog
 from monitor.judging.case.received import ReceivedMarker
 from monitor.judging.case.trial import Response, Trial
 from monitor.reports.export.dictionary import TABLES
 from monitor.reports.export.drives import WholeRun
+from monitor.reports.statistics.survival import on_grid
+from monitor.study.model import Study
 
 Row = dict[str, Any]
-ENDS = {"alert_on": "alert_off", "task_start": "task_end", "pause": "resume"}
-"""Markers that last until another one of the same name."""
 ONSETS = ("accelerator_release_s", "brake_onset_s", "steering_onset_s")
 
 
@@ -28,10 +30,13 @@ class Tables:
 
     masked: bool
     rows: dict[str, list[Row]] = field(default_factory=lambda: {name: [] for name in TABLES})
+    studies: dict[str, Study] = field(default_factory=dict)
+    """The studies by which the records were judged, by digest."""
 
     def add(self, run: WholeRun) -> None:
         """The rows of one record."""
         opening, session = run.session.opening, run.session
+        self.studies.setdefault(session.study.sha256, session.study)
         key = {"record": run.path.name, "participant": opening.participant}
         counts = [drive.log.counts for drive in session.drives]
         self.rows["records"].append(
@@ -40,7 +45,7 @@ class Tables:
                 "study": session.study.name,
                 "study_sha256": session.study.sha256,
                 "digest": run.digest,
-                "addendum_digest": run.addendum_digest,
+                "addendum_digest": run.added.digest.hex() if run.added.entries else "",
                 "state": run.state,
                 "began_utc": utc(run.began_ns / 1e9),
                 "frames": sum(one.frames for one in counts),
@@ -91,7 +96,7 @@ class Tables:
                 **(self._of_trigger(marker, trials) if marker.kind == "trigger" else {}),
             }
             for marker, duration in _lasting(list(log.markers.values()))
-            if not (self.masked and marker.kind == "collision")
+            if not (self.masked and KINDS[marker.kind].reveals)
         ]
         for trial in trials:
             if trial.response is not None and not self.masked:
@@ -115,7 +120,7 @@ class Tables:
         response = trial.response
         if response is not None and not self.masked:
             first_s = response.first_s
-            row["response_time"] = None if first_s is None else response.t0 + first_s - marker.t
+            row["response_time"] = None if first_s is None else on_grid(response.t0 + first_s - marker.t)
             row["censored"] = None if response.outcome == "already responding" else first_s is None
         return row
 
@@ -129,11 +134,13 @@ class Tables:
             "trigger": trial.trigger,
             "drive": trial.drive,
             "fired_s": trial.fired_at,
+            "fired_utc": utc(trial.wall or 0.0, "milliseconds"),
             "verdict": trial.verdict,
             "ruling": ruling.verdict if ruling else None,
             "ruling_reason": ruling.reason if ruling else None,
             "ruling_words": ruling.words if ruling else None,
             "ruled_by": ruling.by if ruling else None,
+            "ruled_utc": utc(ruling.wall) if ruling else None,
             "effective": trial.effective,
             "reasons": "; ".join(reasons_of(trial)),
             "naive": trial.naive,
@@ -152,19 +159,28 @@ class Tables:
         return row
 
 
+FROM_ORIGIN = (
+    "first_s",
+    "accelerator_release_s",
+    "accelerator_full_release_s",
+    "transition_s",
+    "brake_onset_s",
+    "steering_onset_s",
+    "from_alert_s",
+)
+"""Times of a response, put on the grid on which groups are compared: whoever compares the table has the same ties."""
+
+
 def _response_row(response: Response) -> Row:
+    times = {name: getattr(response, name) for name in FROM_ORIGIN}
+    on_the_grid = {name: None if t is None else on_grid(t) for name, t in times.items()}
     return {
+        **on_the_grid,
         "response_t0_s": response.t0,
         "first_response": response.first,
-        "first_response_s": response.first_s,
-        "accelerator_release_s": response.accelerator_release_s,
-        "accelerator_full_release_s": response.accelerator_full_release_s,
-        "transition_s": response.transition_s,
-        "brake_onset_s": response.brake_onset_s,
-        "steering_onset_s": response.steering_onset_s,
-        "from_alert_s": response.from_alert_s,
+        "first_response_s": on_the_grid["first_s"],
         "outcome": response.outcome,
-        "censored_s": response.censored_at_s,
+        "censored_s": None if response.censored_at_s is None else on_grid(response.censored_at_s),
         "min_ttc_s": response.min_ttc_s,
         "min_gap_m": response.min_gap_m,
         "max_decel_mps2": response.max_decel_mps2,
@@ -199,6 +215,7 @@ def _conditions(key: Row, trial: Trial) -> list[Row]:
             "role": one.role,
             "at_least": one.at_least,
             "at_most": one.at_most,
+            "tolerance": one.tolerance,
             "value": one.value,
             "state": one.state,
             "margin": one.margin,
@@ -230,7 +247,7 @@ def _lasting(markers: list[ReceivedMarker]) -> list[tuple[ReceivedMarker, float 
     ordered = sorted(markers, key=lambda one: (one.t, one.n))
     found: list[tuple[ReceivedMarker, float | None]] = []
     for place, marker in enumerate(ordered):
-        wanted = ENDS.get(marker.kind)
+        wanted = KINDS[marker.kind].ended_by
         if wanted is None:
             found.append((marker, 0.0))
             continue
@@ -239,9 +256,9 @@ def _lasting(markers: list[ReceivedMarker]) -> list[tuple[ReceivedMarker, float 
     return found
 
 
-def utc(wall: float) -> str:
-    """A wall clock's time as text, UTC to the second; empty for none."""
-    return datetime.fromtimestamp(wall, UTC).strftime("%Y-%m-%dT%H:%M:%SZ") if wall else ""
+def utc(wall: float, to: Literal["seconds", "milliseconds"] = "seconds") -> str:
+    """A wall clock's time as text, UTC; empty for none."""
+    return datetime.fromtimestamp(wall, UTC).isoformat(timespec=to).replace("+00:00", "Z") if wall else ""
 
 
 def cell(value: Any, empty: str) -> str:
@@ -252,9 +269,14 @@ def cell(value: Any, empty: str) -> str:
         return "1" if value else "0"
     if isinstance(value, float):
         return repr(round(value, 9)) if math.isfinite(value) else empty
-    return " ".join(str(value).split()) if isinstance(value, str) else str(value)
+    return plain_text(value) if isinstance(value, str) else str(value)
+
+
+def plain_text(text: str) -> str:
+    """A text in one line, without what a terminal or a spreadsheet would obey as a control character."""
+    return "".join(one if one.isprintable() else "\N{REPLACEMENT CHARACTER}" for one in " ".join(text.split()))
 
 
 def plain_cells(row: Mapping[str, Any], names: list[str], empty: str = "") -> list[str]:
     """The cells of a row in the order of the columns."""
-    return [cell(row.get(name), empty) for name in names]
+    return [harmless(cell(row.get(name), empty)) for name in names]

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from monitor.judging.case.trial import ConditionResult, Trial
-from monitor.study.model import Band
+from monitor.study.band import Band
 
 MINUS = "−"
 
@@ -56,22 +56,8 @@ def with_unit(value: float, unit: str) -> str:
 
 
 def band_text(band: Band, unit: str) -> str:
-    """A band as "1.80 to 2.20 s", "at least 4.00 s", "at most 0.50 m" or "any"."""
-    low, high = band.at_least, band.at_most
-    if low is not None and high is not None:
-        if low == high:
-            return f"exactly {with_unit(low, unit)}"
-        return f"{value_text(low, unit)} to {with_unit(high, unit)}"
-    if low is not None:
-        return f"at least {with_unit(low, unit)}"
-    if high is not None:
-        return f"at most {with_unit(high, unit)}"
-    return "any"
-
-
-def condition_band(condition: ConditionResult) -> Band:
-    """The band of a judged condition."""
-    return Band(condition.at_least, condition.at_most)
+    """A band with the digits that its unit has on the screen: "1.80 to 2.20 s", "at least 4.00 s"."""
+    return band.words(unit, lambda edge: value_text(edge, unit))
 
 
 def condition_value(condition: ConditionResult) -> str:
@@ -91,7 +77,7 @@ def margin_text(condition: ConditionResult) -> str:
 
 def condition_sentence(condition: ConditionResult) -> str:
     """The condition, the value and the band in one sentence."""
-    band = band_text(condition_band(condition), condition.unit)
+    band = band_text(condition.band, condition.unit)
     said = f"{condition.name} {condition_value(condition)}, band {band}"
     if condition.result == "not met" and condition.margin is not None:
         said += f": out by {with_unit(abs(condition.margin), condition.unit)}"

@@ -9,7 +9,7 @@ from monitor.judging.case.trial import ConditionResult
 from monitor.screens.drawing.canvas import Canvas, clean, fit
 from monitor.screens.drawing.marks import OPEN, RESULT_MARKS, RESULT_TONES
 from monitor.screens.drawing.picture import OUTLOOK_TONES, Picture
-from monitor.screens.drawing.words import MASKED, STALE, band_text, condition_band, condition_value, margin_text
+from monitor.screens.drawing.words import MASKED, STALE, band_text, condition_value, margin_text
 
 _TREND_WORDS = {-1: "leaving", 0: "", 1: "coming"}
 
@@ -31,7 +31,7 @@ def draw_outlook(picture: Picture, width: int, height: int) -> Canvas:
         if roomy:
             condition = row.condition
             canvas.put(3, y + 1, clean(condition.measure), "dim", width=40)
-            canvas.put(44, y + 1, f"band {band_text(condition_band(condition), condition.unit)}", "dim")
+            canvas.put(44, y + 1, f"band {band_text(condition.band, condition.unit)}", "dim")
     if left_out and height > 1:
         failing = sum(row.condition.result == "not met" for row in left_out)
         met = all(row.condition.result == "met" for row in left_out)
@@ -121,7 +121,11 @@ def draw_band_bar(canvas: Canvas, x: int, y: int, width: int, condition: Conditi
     """A thin line, heavy inside the band, with the value as a block on it; the band is the middle third.
 
     With one edge only the edge is in the middle. A value beyond the line's end is drawn as a half block at that end.
+    Where the band lies to either side of two edges the outer thirds are heavy and the middle one thin.
     """
+    if condition.outside is not None:
+        _draw_outside_bar(canvas, x, y, width, condition, hidden=hidden)
+        return
     low, high = condition.at_least, condition.at_most
     third = width // 3
     if low is not None and high is not None:
@@ -158,9 +162,26 @@ def draw_band_bar(canvas: Canvas, x: int, y: int, width: int, condition: Conditi
         canvas.put(x + max(0, min(width - 1, cell)), y, "█", role)
 
 
+def _draw_outside_bar(canvas: Canvas, x: int, y: int, width: int, condition: ConditionResult, *, hidden: bool) -> None:
+    assert condition.outside is not None
+    low, high = condition.outside
+    first, after = width // 3, width - width // 3
+    canvas.fill(x, y, width, "plain", "━")
+    canvas.fill(x + first, y, after - first, "dim", "─")
+    canvas.put(x + first - 1, y, "┫", "plain")
+    canvas.put(x + after, y, "┣", "plain")
+    if hidden or condition.value is None:
+        return
+    cell = round(first + (condition.value - low) * (after - first - 1) / (high - low))
+    if condition.result == "not met":  # rounding may not put a value that is out onto the band
+        cell = min(max(cell, first), after - 1)
+    role = RESULT_TONES[condition.result]
+    if cell < 0 or cell >= width:
+        canvas.put(x if cell < 0 else x + width - 1, y, "▌" if cell < 0 else "▐", role)
+    else:
+        canvas.put(x + cell, y, "█", role)
+
+
 def conditions_as_rows(conditions: tuple[ConditionResult, ...]) -> list[OutlookRow]:
     """Judged conditions as rungs without a trend, for the trial card."""
-    return [
-        OutlookRow(one, 0, "at the edge" if one.at_edge else band_text(condition_band(one), one.unit))
-        for one in conditions
-    ]
+    return [OutlookRow(one, 0, "at the edge" if one.at_edge else band_text(one.band, one.unit)) for one in conditions]

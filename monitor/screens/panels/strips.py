@@ -17,7 +17,7 @@ from monitor.following.view import StripView
 from monitor.measures.columns import FloatArray
 from monitor.screens.drawing.canvas import Canvas
 from monitor.screens.drawing.words import value_text
-from monitor.study.model import Band
+from monitor.study.band import Band
 
 SPAN_S = 60.0
 GUTTER = 6
