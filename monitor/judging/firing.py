@@ -7,7 +7,7 @@ delay): at the first evaluation there is no previous value, so an edge is false;
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
@@ -81,6 +81,15 @@ class FireWatch:
     _armed: bool = False
     _held: bool = False
     _last_t: float = float("nan")
+
+    def fork(self) -> FireWatch:
+        """The rule as it stands, to be followed further alone."""
+        return replace(
+            self,
+            expected=[*self.expected],
+            hopeful=None if self.hopeful is None else self.hopeful.fork(),
+            _memories=[replace(memory) for memory in self._memories],
+        )
 
     @property
     def armed(self) -> bool:

@@ -72,6 +72,10 @@ class Settled:
     doubts: list[Doubt] | None = None
     conditions: dict[str, ConditionResult] = field(default_factory=dict)
 
+    def fork(self) -> Settled:
+        """The same, to go on from alone."""
+        return Settled(None if self.doubts is None else [*self.doubts], dict(self.conditions))
+
     def doubts_of(self, case: Case) -> list[Doubt]:
         """What is doubted about the channels before the fire, as of the case's entry."""
         if self.doubts is None and case.passed(DOUBTED_AFTER_S):

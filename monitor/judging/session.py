@@ -7,7 +7,7 @@ drive's end. So the same list of entries gives the same trials however it was cu
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from typing import Any
 
 from monitor.feed.decode import decode_message
@@ -58,6 +58,30 @@ class Session:
         self.standing = standing_from_map(opening.standing)
         """How far the study was when the run began; None where nobody looked."""
         self._finalisation = Finalisation(study, opening, self.standing)
+
+    def fork(self, *, frames: bool = True) -> Session:
+        """The session as it stands between two `take`s, to go on from alone. Drives before the newest one, trials,
+        markers and blocks of frames are never changed any more and are shared.
+
+        Without `frames` it weighs some kilobytes. It then goes on exactly as this one would, but for windows that reach
+        back before it: those are right again once `retention_s` of the drive have passed.
+        """
+        twin = Session(self.study, self.opening)
+        twin.operator = self.operator.fork()
+        twin.sources = self.sources.fork(frames=frames)
+        twin.drives = [*self.drives[:-1], *(drive.fork(twin.sources, frames=frames) for drive in self.drives[-1:])]
+        twin._by_run = dict(self._by_run)
+        twin.last_number, twin.last_wall_ns, twin.last_monotonic_ns = (
+            self.last_number,
+            self.last_wall_ns,
+            self.last_monotonic_ns,
+        )
+        twin.bad, twin.last_refusal, twin.intake, twin.closed = self.bad, self.last_refusal, self.intake, self.closed
+        return twin
+
+    def checkpoint(self, *, frames: bool = True) -> Checkpoint:
+        """This place, held to go on from, any number of times; `frames` as in `fork`."""
+        return Checkpoint(self.fork(frames=frames))
 
     @property
     def group(self) -> str | None:
@@ -240,6 +264,22 @@ class Session:
         if drive.log.aligned is not None:
             self.sources.trim()
             drive.log.aligned.trim()
+
+
+@dataclass(frozen=True, slots=True)
+class Checkpoint:
+    """A session as it stood at one entry. Nothing takes it further, so that it can be resumed again and again."""
+
+    _held: Session
+
+    @property
+    def number(self) -> int:
+        """The last entry that it has taken."""
+        return self._held.last_number
+
+    def resume(self) -> Session:
+        """A session that goes on from here."""
+        return self._held.fork()
 
 
 def _by_drive_and_time(trial: Trial) -> tuple[int, float, str]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
@@ -10,6 +10,7 @@ from monitor.judging.case.blocks import MeasuredBlock
 from monitor.judging.case.case import RUN_UP_S, trial_window
 from monitor.judging.case.drive import DriveLog
 from monitor.judging.case.received import ReceivedMarker
+from monitor.judging.case.sources import Sources
 from monitor.judging.case.trial import Trial
 from monitor.judging.firing import FireWatch
 from monitor.judging.judge import Settled, final_frame_after_s
@@ -37,6 +38,15 @@ class Track:
     """Whether entries have come since the trial was judged; it is judged again when it is asked for."""
     settled: Settled = field(default_factory=Settled)
 
+    @property
+    def is_done(self) -> bool:
+        """Whether nothing about the trial can change any more, the operator's ruling apart."""
+        return self.final_at is not None and (self.marker is None or self.response_done)
+
+    def fork(self) -> Track:
+        """The trial as it stands, to go on from alone."""
+        return replace(self, settled=self.settled.fork())
+
 
 @dataclass(slots=True)
 class DriveTrials:
@@ -47,6 +57,15 @@ class DriveTrials:
     tracks: dict[str, list[Track]] = field(default_factory=dict)
     late: LateFrames = field(default_factory=LateFrames)
     """Frames for rules that look at what a further source tells."""
+
+    def fork(self, sources: Sources, *, frames: bool) -> DriveTrials:
+        """The drive as it stands, to go on from alone with its own `sources`; `frames`: with those measured so far."""
+        return DriveTrials(
+            log=self.log.fork_drive(sources, frames=frames),
+            watches={name: watch.fork() for name, watch in self.watches.items()},
+            tracks={name: [track.fork() for track in tracks] for name, tracks in self.tracks.items()},
+            late=LateFrames([*self.late.waiting]),
+        )
 
     def show(self, block: MeasuredBlock | None) -> None:
         """The drive's next frames, to every rule that they are due for."""

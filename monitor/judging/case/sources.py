@@ -9,7 +9,7 @@ from __future__ import annotations
 from bisect import bisect_right
 from collections import deque
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from itertools import islice
 from operator import attrgetter, itemgetter
 from typing import Literal
@@ -69,6 +69,11 @@ class SourceRun:
     given: list[ReceivedMarker] = field(default_factory=list)
     """Its markers of the kinds in `GIVEN`, in order of arrival."""
 
+    def fork(self, *, frames: bool) -> SourceRun:
+        """The run as it stands, to go on from alone; `frames`: with its samples."""
+        blocks = deque(self.blocks) if frames else deque()
+        return replace(self, log=self.log.fork(), blocks=blocks, given=[*self.given])
+
     def hello_as_of(self, number: int) -> Hello | None:
         """What it said of itself, where that had come by an entry."""
         return self.log.hello if self.hello_number is not None and self.hello_number <= number else None
@@ -104,6 +109,11 @@ class SourceLog:
     """Entries that came from it and when (monotonic ns), some of them: see `HEARD_EVERY_NS`."""
     kinds: dict[str, int] = field(default_factory=dict)
     """Kind of marker → the entry in which the first one came."""
+
+    def fork(self, *, frames: bool) -> SourceLog:
+        """The source as it stands, to go on from alone."""
+        runs = [run.fork(frames=frames) for run in self.runs]
+        return replace(self, runs=runs, heard=[*self.heard], kinds=dict(self.kinds))
 
     def name_as_of(self, number: int) -> str:
         """What it calls itself, else its endpoint."""
@@ -144,6 +154,13 @@ class Sources:
         self.on_sync: SyncSeen | None = None
         self._retain_s = retain_s
         self._waiting: deque[Entry] = deque()
+
+    def fork(self, *, frames: bool) -> Sources:
+        """The sources as they stand, to go on from alone; nobody is told of their sync marks yet."""
+        twin = Sources((), self._retain_s)
+        twin.logs = [log.fork(frames=frames) for log in self.logs]
+        twin._waiting = deque(self._waiting)
+        return twin
 
     def add(self, entries: Sequence[Entry]) -> Sequence[Entry]:
         """Takes the entries of further sources out of the next ones of the record; gives the others."""

@@ -9,7 +9,8 @@ from __future__ import annotations
 
 from collections import deque
 from collections.abc import Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
+from typing import Self
 
 from monitor.feed.marker_kinds import KINDS
 from monitor.feed.schema import Frame, Hello, Marker
@@ -62,6 +63,19 @@ class Stream:
     def ended(self) -> bool:
         """Whether the drive is over."""
         return self.end_number is not None
+
+    def fork(self) -> Self:
+        """The stream as it stands, to go on from alone; blocks, markers and steps are never changed and are shared."""
+        return replace(
+            self,
+            counts=replace(self.counts),
+            markers=dict(self.markers),
+            losses=deque(self.losses),
+            count_steps=[*self.count_steps],
+            _blocks=[*self._blocks],
+            _frames=[*self._frames],
+            _missing=[*self._missing],
+        )
 
     def take_hello(self, hello: Hello, number: int, wall: float) -> None:
         """A hello: the first one opens judging; each one may bring markers that were lost."""

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from array import array
 from bisect import bisect_left, bisect_right
 from dataclasses import dataclass, field
@@ -10,7 +11,7 @@ from typing import Literal
 
 import numpy as np
 
-from monitor.judging.session import Session, Track
+from monitor.judging.session import Checkpoint, Session, Track
 from monitor.record.entries import Entry, EntryKind
 from monitor.replay.lines.line import ConditionLine
 from monitor.study.model import Study
@@ -50,19 +51,31 @@ class TimeAxis:
 
 
 @dataclass(frozen=True, slots=True)
-class Checkpoint:
-    """The session after entry `number`, without frames; drive and its newest time (NaN before its first frame)."""
+class Stop:
+    """A place of the record to go on from: the time axis there, the drive and its newest time (NaN before its first
+    frame), and the session."""
 
-    number: int
-    at_s: float
     axis: TimeAxis
     drive: int
     t: float
-    session: Session
+    session: Checkpoint
+
+    @property
+    def number(self) -> int:
+        """The last entry before it."""
+        return self.session.number
+
+    @property
+    def at_s(self) -> float:
+        """Seconds of the record."""
+        return self.axis.at_s
 
 
-Kept = tuple[int, TimeAxis, Session]
-"""The session after an entry, with all its frames. Not to be changed."""
+def stop_at(session: Session, axis: TimeAxis, *, frames: bool) -> Stop:
+    """The place that a session has come to, with all its frames or without."""
+    drive = session.current
+    index, t = (drive.log.index, drive.log.newest_t) if drive is not None else (0, math.nan)
+    return Stop(axis, index, t, session.checkpoint(frames=frames))
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,8 +97,10 @@ class RecordMap:
     study: Study
     retain_s: float
     length_s: float
-    checkpoints: list[Checkpoint]
-    kept: list[Kept] = field(default_factory=list)
+    checkpoints: list[Stop]
+    """Without frames."""
+    kept: list[Stop] = field(default_factory=list)
+    """With all frames, about the fires."""
     read_to_s: float = 0.0
     read_to_number: int = 0
     done: bool = False
@@ -103,15 +118,15 @@ class RecordMap:
     times: dict[int, tuple[array[float], array[float]]] = field(default_factory=dict)
     """By drive: seconds of the drive, and seconds of the record at which they were received, every half second."""
 
-    def checkpoint_before(self, at_s: float) -> Checkpoint:
+    def checkpoint_before(self, at_s: float) -> Stop:
         """The last checkpoint not after a place."""
         return self.checkpoints[max(bisect_right(self.checkpoints, at_s, key=lambda one: one.at_s) - 1, 0)]
 
-    def checkpoint_before_number(self, number: int) -> Checkpoint:
+    def checkpoint_before_number(self, number: int) -> Stop:
         """The last checkpoint not after an entry."""
         return self.checkpoints[max(bisect_right(self.checkpoints, number, key=lambda one: one.number) - 1, 0)]
 
-    def checkpoint_well_before(self, near: Checkpoint) -> Checkpoint:
+    def checkpoint_well_before(self, near: Stop) -> Stop:
         """The last checkpoint from which every window that is still open at `near` is seen whole."""
         index = bisect_right(self.checkpoints, near.number, key=lambda one: one.number) - 1
         while index > 0:

@@ -18,13 +18,12 @@ import numpy as np
 from monitor.following.keeping import Keeping
 from monitor.judging.case.drive import DriveLog
 from monitor.judging.case.trial import Trial
-from monitor.judging.session import DriveTrials, Session, Track, retention_s
+from monitor.judging.session import DriveTrials, Session, retention_s
 from monitor.record.entries import Entry, EntryKind, unpack_map
 from monitor.record.reader import RecordReading
 from monitor.record.sources import newest
 from monitor.replay.lines.line import LineMaking
-from monitor.replay.seeking.copy import copy_session
-from monitor.replay.seeking.map import Checkpoint, Kept, Place, PlaceKind, RecordMap, TimeAxis
+from monitor.replay.seeking.map import Place, PlaceKind, RecordMap, Stop, TimeAxis, stop_at
 from monitor.study.loading import parse_study
 from monitor.study.model import Study
 
@@ -57,7 +56,7 @@ class MapMaking:
         used = study or parse_study(opening.study_text, f"study file in {path}")
         self._session = Session(used, opening)
         self._axis = TimeAxis()
-        start = Checkpoint(0, 0.0, self._axis, 0, math.nan, copy_session(self._session, frames=False))
+        start = stop_at(self._session, self._axis, frames=False)
         self.map = RecordMap(path, used, retention_s(used), self._length_s(), [start], state=self._reading.state)
         self._lines = LineMaking(used)
         self.map.lines = self._lines.lines
@@ -68,7 +67,7 @@ class MapMaking:
         self._last_t: dict[int, float] = {}
         self._spacing = 1
         self._new_places: list[Place] = []
-        self._before: Kept | None = None
+        self._before: Stop | None = None
         self._stop = threading.Event()
 
     def stop(self) -> None:
@@ -140,28 +139,25 @@ class MapMaking:
             # a new list, because other threads look at the old one
             found.places = sorted([*found.places, *self._new_places], key=lambda one: one.at_s)[:MOST_PLACES]
             self._new_places = []
-        self._keep_about_fires(entries[-1].number)
+        self._keep_about_fires()
         if entries[-1].number - found.checkpoints[-1].number >= self._spacing:
-            self._add_checkpoint(entries[-1].number)
+            self._add_checkpoint()
         found.read_to_s = self._axis.at_s
 
-    def _keep_about_fires(self, number: int) -> None:
+    def _keep_about_fires(self) -> None:
         """Keeps whole sessions from before a fire until its trial is done: seeks there are the most frequent ones, and
         a trial that is being judged needs its whole look-back."""
         drive, found = self._session.current, self.map
         if drive is None or len(found.kept) >= MOST_KEPT:
             return
-        undone = [track for tracks in drive.tracks.values() for track in tracks if track.marker and not is_done(track)]
+        undone = [track for tracks in drive.tracks.values() for track in tracks if track.marker and not track.is_done]
         if undone and self._before is not None:
             found.kept = [*found.kept, self._before]
-        self._before = (number, self._axis, copy_session(self._session, frames=True))
+        self._before = stop_at(self._session, self._axis, frames=True)
 
-    def _add_checkpoint(self, number: int) -> None:
-        found, drive = self.map, self._session.current
-        index = drive.log.index if drive is not None else 0
-        t = drive.log.newest_t if drive is not None else math.nan
-        session = copy_session(self._session, frames=False)
-        found.checkpoints.append(Checkpoint(number, self._axis.at_s, self._axis, index, t, session))
+    def _add_checkpoint(self) -> None:
+        found = self.map
+        found.checkpoints.append(stop_at(self._session, self._axis, frames=False))
         if len(found.checkpoints) > MOST_CHECKPOINTS:
             found.checkpoints = found.checkpoints[::2]
             self._spacing = 2 * (found.checkpoints[-1].number - found.checkpoints[-2].number) - 1
@@ -205,7 +201,7 @@ class MapMaking:
             for track in tracks:
                 key = (drive.log.index, name, track.occurrence)
                 known = done.get(key)
-                if not is_done(track) or (known is not None and known.trial is track.trial):
+                if not track.is_done or (known is not None and known.trial is track.trial):
                     continue
                 done[key] = copy.copy(track)
                 if track.trial is not None:
@@ -226,8 +222,3 @@ class MapMaking:
         # before a drive's first message has been judged it counts as the first
         index = max(len(self._session.drives), 1) if drive is None else drive
         self._new_places.append(Place(kind, max(at_s, 0.0), index, t, label))
-
-
-def is_done(track: Track) -> bool:
-    """Whether nothing about a trial can change any more, the operator's ruling apart."""
-    return track.final_at is not None and (track.marker is None or track.response_done)
