@@ -15,7 +15,7 @@ from monitor.feed.schema import Frame, Marker, Refused
 from monitor.judging.advice import what_now
 from monitor.judging.called import with_calls
 from monitor.judging.case.alignment import AlignedSources
-from monitor.judging.case.blocks import KeptRun, MeasuredBlock
+from monitor.judging.case.blocks import KeptRun, KeptSamples, MeasuredBlock
 from monitor.judging.case.drive import DriveLog
 from monitor.judging.case.frame_tables import FrameRun, pieces_of
 from monitor.judging.case.received import MARKER_DELAY_S
@@ -135,22 +135,22 @@ class Session:
             self._stand_at(entries[-1])
         self._settle()
 
-    def take_kept(self, pieces: Iterable[Entry | KeptRun]) -> None:
+    def take_kept(self, pieces: Iterable[Entry | KeptRun | KeptSamples]) -> None:
         """What `take` was given once, with the frames as they were measured then: to judge them again, or by another
-        study. Trials come out the same."""
+        study. Trials come out the same. What comes of further sources stands before the frames it arrived among."""
         for piece in pieces:
-            if not isinstance(piece, KeptRun):
-                if piece.kind is EntryKind.FURTHER:
-                    self.sources.add((piece,))  # looked at with the next frames
-                else:
-                    self.take([piece])
-                continue
-            numbers = piece.block.frames.number
-            drive = self._drive_of(piece.run, int(numbers[0]))
-            assert drive is not None
-            drive.log.take_measured(replace(piece.block, road=drive.log.road))
-            self.last_number = int(numbers[-1])
-            self._settle()
+            if isinstance(piece, KeptSamples) or (isinstance(piece, Entry) and piece.kind is EntryKind.FURTHER):
+                self.sources.add_kept(piece)  # looked at with the next frames
+            elif isinstance(piece, KeptRun):
+                drive = self._drive_of(piece.run, int(piece.number[0]))
+                assert drive is not None
+                drive.log.take_measured(replace(piece.block, road=drive.log.road))
+                drive.log.last_received_ns = int(piece.monotonic_ns[-1])
+                self.last_number = int(piece.number[-1])
+                self.last_wall_ns, self.last_monotonic_ns = int(piece.wall_ns[-1]), int(piece.monotonic_ns[-1])
+                self._settle()
+            else:
+                self.take([piece])
 
     def take_addendum(self, fields: dict[str, Any]) -> None:
         """A ruling or note entered after the record was closed."""

@@ -11,7 +11,9 @@ from typing import Literal
 
 import numpy as np
 
+from monitor.archive.record_pass import Step
 from monitor.judging.session import Checkpoint, Session, Track
+from monitor.measures.columns import FloatArray
 from monitor.record.entries import Entry, EntryKind
 from monitor.replay.lines.line import ConditionLine
 from monitor.study.model import Study
@@ -39,6 +41,28 @@ class TimeAxis:
             # another boot clock: the wall clock tells how long it took, unless that one was set back, too
             base_ns = entry.monotonic_ns - (self.last_ns - base_ns) - max(entry.wall_ns - self.last_wall_ns, 0)
         return TimeAxis(base_ns, entry.monotonic_ns, entry.wall_ns)
+
+    def through(self, step: Step) -> tuple[TimeAxis, FloatArray]:
+        """The axis once all entries of a step have come, and the seconds of each, shape (n,)."""
+        count = len(step.number)
+        base_ns = np.zeros(count, np.int64)
+        known_ns, first = self.base_ns, 0
+        if known_ns is None:
+            first = count if step.first_message is None else step.first_message
+            known_ns = None if step.first_message is None else int(step.monotonic_ns[first])
+        before_ns = np.concatenate([[self.last_ns], step.monotonic_ns[:-1]])
+        wall_before_ns = np.concatenate([[self.last_wall_ns], step.wall_ns[:-1]])
+        if known_ns is not None:
+            base_ns[first:] = known_ns
+            for place in np.flatnonzero(step.monotonic_ns < before_ns).tolist():
+                if place > first or self.base_ns is not None:
+                    # another boot clock: the wall clock tells how long it took, unless that one was set back, too
+                    passed_ns = max(int(step.wall_ns[place] - wall_before_ns[place]), 0)
+                    known_ns = int(step.monotonic_ns[place]) - (int(before_ns[place]) - known_ns) - passed_ns
+                    base_ns[place:] = known_ns
+        at_s = (step.monotonic_ns - base_ns) / 1e9
+        at_s[:first] = 0.0
+        return TimeAxis(known_ns, int(step.monotonic_ns[-1]), int(step.wall_ns[-1])), at_s
 
     @property
     def at_s(self) -> float:
