@@ -6,7 +6,7 @@ here. Followers see the same frames either way; only where they are cut may diff
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -93,11 +93,10 @@ class RecordPass:
             kept = KeptColumns(self.path)
             self.damage = kept.damage
             took = follow(session) if follow is not None else None
-            for chunk in kept.chunks():
-                for pieces, further, silent in _parts_of(chunk, lambda: _at_once(session, step_s)):
-                    session.take_kept([*further, *pieces])
-                    if took is not None:
-                        took(_kept_step(pieces, further, silent))
+            for part in _parts_of(kept.chunks(), lambda: _at_once(session, step_s)):
+                session.take_kept([*part.further, *part.pieces])
+                if took is not None:
+                    took(_kept_step(part))
             session.trials()  # what is not final yet is judged here; after this nothing is read any more
         except (ColumnsUnfit, RowsUnread, OSError):
             self.damage = ()
@@ -146,41 +145,50 @@ def _step_of(entries: Sequence[Entry]) -> Step:
     return Step(table[:, 0], table[:, 1], table[:, 2], operator, first)
 
 
-Piece = Entry | KeptRun
+def _parts_of(chunks: Iterable[KeptChunk], at_once: Callable[[], int | None]) -> Iterator[KeptChunk]:
+    """The chunks in parts of at most so many frames. Each ends with one of its pieces, and has of further sources and
+    of silent entries what came up to that: whoever goes on from there by the record's entries has them once."""
+    further: list[Entry | KeptSamples] = []
+    silent = _NOTHING
+    for chunk in chunks:
+        further = [*further, *chunk.further]
+        silent = np.concatenate([silent, np.stack(chunk.silent)], axis=1)
+        rest, pieces, frames = list(reversed(chunk.pieces)), list[Entry | KeptRun](), 0
+        while rest:
+            piece, most = rest.pop(), at_once()
+            if isinstance(piece, KeptRun) and most is not None:
+                room = most - frames
+                if len(piece.number) > room:
+                    rest.append(piece.part(room, len(piece.number)))
+                    piece = piece.part(0, room)
+                frames += len(piece.number)
+            pieces.append(piece)
+            if rest and (most is None or frames < most):
+                continue
+            last = int(piece.number[-1]) if isinstance(piece, KeptRun) else piece.number
+            due, further = _due(further, last)
+            stop = int(np.searchsorted(silent[0], last))
+            yield KeptChunk(pieces, due, (silent[0, :stop], silent[1, :stop], silent[2, :stop]))
+            silent, pieces, frames = silent[:, stop:], [], 0
+    if further or silent.size:
+        yield _ending(further, silent)
 
 
-def _parts_of(
-    chunk: KeptChunk, at_once: Callable[[], int | None]
-) -> Iterator[tuple[list[Piece], list[Entry | KeptSamples], list[IntArray]]]:
-    """The pieces of a chunk, at most so many frames at a time, with what came of further sources among them."""
-    silent, further = _Silent(chunk), list(chunk.further)
-    rest, pieces = list(reversed(chunk.pieces)), list[Piece]()
-    frames = 0
-    while rest:
-        piece, most = rest.pop(), at_once()
-        if isinstance(piece, KeptRun):
-            room = len(piece.number) if most is None else most - frames
-            if len(piece.number) > room:
-                rest.append(piece.part(room, len(piece.number)))
-                piece = piece.part(0, room)
-            frames += len(piece.number)
-        pieces.append(piece)
-        if rest and (most is None or frames < most):
-            continue
-        last = int(piece.number[-1]) if isinstance(piece, KeptRun) else piece.number
-        due, further = _due(further, None if not rest else last)
-        yield pieces, due, silent.to(None if not rest else last)
-        pieces, frames = [], 0
-    if not chunk.pieces:
-        yield [], further, silent.to(None)
+_NOTHING = np.empty((3, 0), np.int64)
 
 
-def _due(
-    further: list[Entry | KeptSamples], last: int | None
-) -> tuple[list[Entry | KeptSamples], list[Entry | KeptSamples]]:
+def _ending(further: list[Entry | KeptSamples], silent: IntArray) -> KeptChunk:
+    """What is left at the end of a record: its last entry stands there as one that says nothing new."""
+    ends = [one.part(len(one.number) - 1, len(one.number)) for one in further if isinstance(one, KeptSamples)]
+    times = [(int(one.number[0]), int(one.monotonic_ns[0]), int(one.wall_ns[0])) for one in ends]
+    times += [(one.number, one.monotonic_ns, one.wall_ns) for one in further if isinstance(one, Entry)]
+    times += [(int(row[0]), int(row[1]), int(row[2])) for row in silent.T[-1:]]
+    ending = Entry(EntryKind.TICK, *max(times), b"")
+    return KeptChunk([ending], further, (silent[0], silent[1], silent[2]))
+
+
+def _due(further: list[Entry | KeptSamples], last: int) -> tuple[list[Entry | KeptSamples], list[Entry | KeptSamples]]:
     """What came of further sources up to an entry, and the rest."""
-    if last is None:
-        return further, []
     due: list[Entry | KeptSamples] = []
     rest: list[Entry | KeptSamples] = []
     for piece in further:
@@ -195,31 +203,17 @@ def _due(
     return due, rest
 
 
-class _Silent:
-    """The entries of a chunk that say nothing new, given off in order."""
-
-    def __init__(self, chunk: KeptChunk) -> None:
-        self._columns = chunk.silent
-        self._first = 0
-
-    def to(self, last: int | None) -> list[IntArray]:
-        number = self._columns[0]
-        first = self._first
-        self._first = len(number) if last is None else int(np.searchsorted(number, last, side="right"))
-        return [column[first : self._first] for column in self._columns]
-
-
-def _kept_step(pieces: list[Piece], further: list[Entry | KeptSamples], silent: list[IntArray]) -> Step:
-    runs = [piece for piece in pieces if isinstance(piece, KeptRun)]
-    entries = [piece for piece in (*pieces, *further) if isinstance(piece, Entry)]
-    samples = [piece for piece in further if isinstance(piece, KeptSamples)]
+def _kept_step(chunk: KeptChunk) -> Step:
+    runs = [piece for piece in chunk.pieces if isinstance(piece, KeptRun)]
+    entries = [piece for piece in (*chunk.pieces, *chunk.further) if isinstance(piece, Entry)]
+    samples = [piece for piece in chunk.further if isinstance(piece, KeptSamples)]
     single = np.array([entry[1:4] for entry in entries], np.int64).reshape(len(entries), 3).T
-    parts = [silent, list(single)]
+    parts = [list(chunk.silent), list(single)]
     parts += [[one.number, one.monotonic_ns, one.wall_ns] for one in runs]
     parts += [[one.number, one.monotonic_ns, one.wall_ns] for one in samples]
     number, monotonic_ns, wall_ns = (np.concatenate([part[place] for part in parts]) for place in range(3))
-    order = np.argsort(number, kind="stable")
-    number, monotonic_ns, wall_ns = number[order], monotonic_ns[order], wall_ns[order]
+    number, order = np.unique(number, return_index=True)
+    monotonic_ns, wall_ns = monotonic_ns[order], wall_ns[order]
     messages = [entry.number for entry in entries if entry.kind is EntryKind.MESSAGE]
     messages += [int(run.number[0]) for run in runs]
     first = int(np.searchsorted(number, min(messages))) if messages else None

@@ -32,8 +32,10 @@ class MeasuredBlock:
             return self.lead_channels[name]
         column = np.full(len(self.frames), np.nan)
         there = self.lead_row >= 0
-        if there.any():
-            column[there] = self.frames.others.channels[name][self.lead_row[there]]
+        if there.any() and not self.lead_channels:
+            channel = self.frames.others.channels.get(name)
+            if channel is not None:
+                column[there] = channel[self.lead_row[there]]
         return column
 
     def pair_with(self, rows: IntArray) -> dict[str, Measured]:

@@ -120,7 +120,6 @@ class FrameValues:
     study: Study
     stretch: Stretch
     first: int
-    _lead: IntArray | None = None
     _pairs: dict[str, dict[str, Measured]] = field(default_factory=dict)
 
     def of(self, measure: Measure, role_name: str) -> Measured:
@@ -128,20 +127,20 @@ class FrameValues:
         if measure.kind == "rolling":
             return _rolling(self.stretch, measure, self.first)
         name = measure.role or role_name
+        role = self.study.roles.get(name)
+        is_lead = role is None or (role.vehicle is None and role.id is None)
+        if measure.kind == "role" and is_lead:
+            return self.stretch.lead_channel(measure.name)
         if measure.kind == "pair":
             if name not in self._pairs:
-                self._pairs[name] = pair_measures(self.stretch.frames, self.stretch.road, self._rows(name))
+                self._pairs[name] = (
+                    self.stretch.lead_measures()
+                    if is_lead
+                    else pair_measures(self.stretch.frames, self.stretch.road, held_rows(self.stretch, role, None))
+                )
             return self._pairs[name][measure.name]
-        rows = self._rows(name) if measure.kind == "role" else _NO_ROWS
+        rows = held_rows(self.stretch, role, None) if measure.kind == "role" else _NO_ROWS
         return values_on(self.stretch, measure, rows)
-
-    def _rows(self, name: str) -> IntArray:
-        role = self.study.roles.get(name)
-        if role is not None and (role.vehicle is not None or role.id is not None):
-            return held_rows(self.stretch, role, None)
-        if self._lead is None:
-            self._lead = lead_rows_of(self.stretch)
-        return self._lead
 
 
 _NO_ROWS: IntArray = np.empty(0, np.int64)
