@@ -9,6 +9,7 @@ import pytest
 from monitor.study import shape
 from monitor.study.model import (
     AlertRule,
+    AnalysisRule,
     AssignmentRule,
     BeforeRule,
     HazardRule,
@@ -40,6 +41,7 @@ def keys_under(*path: str) -> set[str]:
         (("trigger", "response"), ResponseRule, {}),
         (("sheet",), SheetStep, {}),
         (("assignment",), AssignmentRule, {}),
+        (("analysis",), AnalysisRule, {"contrasts": "contrast"}),
         (("signals",), Signal, {"name": None}),
     ],
 )
