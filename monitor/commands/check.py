@@ -22,6 +22,11 @@ def add_to(subparsers: Any) -> None:
         "--propose", metavar="FILE", help="write a first channel map of a ZeroMQ source (--feed) or a file (--csv)"
     )
     parser.add_argument("--csv", metavar="FILE", help="with --propose: the file to look at")
+    parser.add_argument(
+        "--freeze", action="store_true", help="enter this study file as the one that judges, before the first look"
+    )
+    parser.add_argument("--records", default="records", metavar="DIR", help="with --freeze: the study's records")
+    parser.add_argument("--by", metavar="WHO", help="with --freeze: who does it (default: the login name)")
     parser.add_argument("--own-key", metavar="FILE", help="our secret CURVE key file")
     parser.add_argument("--simulator-key", metavar="FILE", help="the simulator's public CURVE key file")
     parser.add_argument("--json", action="store_true", help="one JSON document on standard output")
@@ -50,6 +55,7 @@ def run(options: argparse.Namespace) -> int:
         return 1
     if options.propose:
         return _propose(options, study, keys)
+    kept = _freeze(options, study) if options.freeze else None
     document: dict[str, Any] = {
         "study": options.study,
         "ok": True,
@@ -58,6 +64,7 @@ def run(options: argparse.Namespace) -> int:
         "name": study.name,
         "triggers": [trigger.name for trigger in study.triggers],
         "groups": list(study.groups),
+        **({"frozen": {"sha256": kept.sha256, "when": kept.when, "after_looks": kept.after_looks}} if kept else {}),
     }
     if options.feed:
         from monitor.commissioning.check.further import check_feeds
@@ -74,12 +81,27 @@ def run(options: argparse.Namespace) -> int:
         if channels is not None:
             names, rules = len(channels.names()), len(channels.markers)
             print(f"{options.map}: a channel map of {names} names and {rules} marker rules, no fault")
+        if kept is not None:
+            late = f"; {kept.after_looks} looks had been entered before" if kept.after_looks else ""
+            print(f"frozen on {kept.when} by {harmless(kept.by)}, digest {kept.sha256}{late}")
         for caution in document["cautions"]:
             print(f"  {caution}")
         if options.feed:
             lines = [line for source in sources for line in source.sentences()] + feed.sentences()
             print("\n".join(harmless(line) for line in lines))
     return 0 if document["ok"] else 1
+
+
+def _freeze(options: argparse.Namespace, study: Any) -> Any:
+    """Enters the study's digest into the look file of the directory of records, which is made where it is not there."""
+    from pathlib import Path
+
+    from monitor.archive.looks import freeze
+    from monitor.following.live import operator_name
+
+    directory = Path(options.records)
+    directory.mkdir(parents=True, exist_ok=True)
+    return freeze(directory, options.by or operator_name(), study.name, study.sha256)
 
 
 def _propose(options: argparse.Namespace, study: Any, keys: Any) -> int:

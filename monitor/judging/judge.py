@@ -167,7 +167,6 @@ def judge_fired(
         wall=_wall_at(case),
         stage=stage,
         verdict=decide(conditions, tuple(findings), final=final),
-        ruling=None,
         naive=earlier.naive,
         role_id={trigger.role: case.held_id} if case.held_id >= 0 else {},
         timing=timing,
@@ -175,8 +174,6 @@ def judge_fired(
         findings=tuple(findings),
         alert=alert,
         response=None,
-        blind=plan.study.blind,
-        revealed=False,
         what_now="",
         sources=sources,
     )

@@ -63,7 +63,6 @@ def judge_pending(
         wall=None,
         stage="final" if over else "armed",
         verdict=decide((), tuple(findings), final=False),
-        ruling=None,
         naive=earlier.naive,
         role_id={},
         timing=timing,
@@ -71,8 +70,6 @@ def judge_pending(
         findings=tuple(findings),
         alert=NOT_GIVEN,
         response=None,
-        blind=plan.study.blind,
-        revealed=False,
         what_now="",
     )
     shown = _shown(plan, drive, watch, timing.expected_at, occurrence, number)

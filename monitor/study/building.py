@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable, Mapping
+from dataclasses import replace
 from typing import Any
 
 from monitor.measures.names import MEASURES
@@ -56,6 +57,7 @@ def build_study(root: Mapping[str, Any], faults: Faults, *, text: str, sha256: s
         title=head.get("title", head["name"]),
         participant_pattern=head["participant_pattern"],
         blind=head.get("blind", False),
+        blind_live=head.get("blind_live", "to horizon"),
         groups=groups,
         roles={name: role for name, role in roles.items() if role is not None},
         signals={name: signal for name, signal in signals.items() if signal is not None},
@@ -155,8 +157,7 @@ def _read_reasons(sections: Mapping[str, Any], faults: Faults) -> dict[str, Reas
         elif built_in is not None and len(lacking) == 2:
             faults.add(path, expected="other words or another severity", found="neither")
         else:
-            given = {"words": built_in.words, "severity": built_in.severity} if built_in else {}
-            reasons[code] = Reason(code, **{**given, **section})
+            reasons[code] = replace(built_in, **section) if built_in else Reason(code, **section)
     return reasons
 
 

@@ -236,6 +236,8 @@ class Reason:
     code: str
     words: str
     severity: Severity
+    reveals: bool = False
+    """Whether a finding of this code tells of the driver's response, so that a blind record hides what it says."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -308,3 +310,6 @@ class Study:
     path: str
     assignment: AssignmentRule | None = None
     analysis: AnalysisRule | None = None
+    blind_live: Literal["to horizon", "to ruling"] = "to horizon"
+    """How long a live picture hides current values after the fire of a blind trial: the operator looks after a person,
+    so by default to the end of the response's horizon. What has passed, and the response, stay hidden to the ruling."""

@@ -192,4 +192,4 @@ def test_a_ticked_step_is_done_and_a_stale_feed_says_no_distance() -> None:
 def test_a_masked_view_tells_no_speed_by_the_distance() -> None:
     session = at(WELL, 6.0, SHEET)
     comfort = sheet_lines(session, session.drives[0].log, masked=True)[2]
-    assert (comfort.left_m, comfort.left_s) == (200.0, None)  # 180 m in steps of 50 m
+    assert (comfort.left_m, comfort.left_s, comfort.state) == (None, None, "not known")

@@ -11,12 +11,14 @@ import math
 import threading
 from array import array
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 
 from monitor.archive.record_pass import RecordPass, Step, StoppedPass
 from monitor.following.keeping import Keeping
+from monitor.judging.blinding import hide, is_blind
 from monitor.judging.case.drive import DriveLog
 from monitor.judging.case.trial import Trial
 from monitor.judging.session import DriveTrials, Session, retention_s
@@ -51,6 +53,8 @@ class MapMaking:
         start = stop_at(Session(used, self._pass.opening), TimeAxis(), frames=False)
         length_s = self._length_s()
         self.map = RecordMap(path, used, retention_s(used), length_s, [start], state=self._pass.reading.state)
+        self.is_blind = is_blind(used, self._pass.opening)
+        """Whether the record is blind."""
         self._stop = threading.Event()
         self._begin()
 
@@ -100,6 +104,8 @@ class MapMaking:
         found.damage, found.state = passed.damage, passed.state
         found.length_s = found.read_to_s
         found.session = passed.session
+        if passed.session.blind:
+            found.lifted = frozenset(trial.id for trial in passed.session.trials() if not trial.response_hidden)
         found.done = True
         return found
 
@@ -223,7 +229,8 @@ class MapMaking:
         if trial.fired_at is None and expected is not None:
             label = f"{trial.trigger} expected, not fired"
             self._place("trigger", found.at_s_of(trial.drive, expected), expected, label, drive=trial.drive)
-        for finding in trial.findings:
+        told = hide(found.study, [replace(trial, blind=True)])[0] if self.is_blind else trial
+        for finding in told.findings:
             if finding.at is not None:
                 at_s = found.at_s_of(trial.drive, finding.at)
                 self._place("finding", at_s, finding.at, f"{finding.code}: {finding.sentence}", drive=trial.drive)

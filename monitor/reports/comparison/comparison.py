@@ -122,7 +122,7 @@ def _compare(one: StudyRuns, analysis: Analysis) -> Comparison:
         study=one.name,
         files=tuple(part.study.sha256 for part in one.files),
         analysis=analysis,
-        blind=one.study.blind,
+        blind=any(run.blind for run in one.runs),
         groups=tuple(groups.values()),
         test=_test(list(with_time.values()), analysis.test),
         pairs=tuple(

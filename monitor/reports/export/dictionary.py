@@ -64,6 +64,11 @@ TRIALS = (
     Column("ruling_reason", "", "reason code of the ruling"),
     Column("ruling_words", "", "the operator's words"),
     Column("ruled_by", "", "who ruled"),
+    Column("ruled_utc", "", "when, by the clock of whoever ruled, UTC"),
+    Column("rulings", "", "how many rulings were made on it; all of them stand in the table rulings"),
+    Column("ruling_seen", "", "what was seen before the ruling in force, or not recorded"),
+    Column("ruling_looks", "", "looks at responses by group that had been entered when it was made"),
+    Column("ruling_after_look", "", "1 if it was made after such a look, 0 if not; empty where that is not recorded"),
     Column("effective", "", "the ruling where there is one, else the computed verdict", VERDICTS),
     Column("reasons", "", "why it is not valid, separated by semicolons"),
     Column("naive", "", "whether the participant was naive to the surprise", NAIVE),
@@ -91,6 +96,26 @@ TRIALS = (
     _response("max_decel_mps2", "m/s²", "greatest deceleration from origin to horizon, positive"),
     _response("impact_speed_mps", "m/s", "closing speed at contact"),
     _response("left_lane", "", "1 if the body's edge crossed a line of the lane, 0 if not"),
+)
+
+RULINGS = (
+    _RECORD,
+    _PARTICIPANT,
+    _TRIAL,
+    Column("number", "", "in the order in which they were made, from 1; the last one is in force"),
+    Column("verdict", "", "as ruled", VERDICTS),
+    Column("computed", "", "the computed verdict", VERDICTS),
+    Column("reason", "", "reason code"),
+    Column("words", "", "the operator's words"),
+    Column("by", "", "who ruled"),
+    Column("made_utc", "", "when, by the clock of whoever ruled, UTC"),
+    Column("t_s", "s", "simulation time, where it was made during the drive"),
+    Column("in_force", "", "1 for the last one, which is effective"),
+    Column("contradicted", "", "1 if another ruling on this trial says something else"),
+    Column("seen_verdict", "", "1 if the computed verdict was seen before; empty where that is not recorded"),
+    Column("seen_response", "", "1 if the response was seen before"),
+    Column("looks", "", "looks at responses by group that had been entered before"),
+    Column("seen", "", "the same in words, or not recorded"),
 )
 
 CONDITIONS = (
@@ -170,7 +195,7 @@ RECORDS = (
     Column("addendum_digest", "", "digest of what was entered after closing; empty without any"),
     Column("state", "", "of the record", {"sealed": "packed and proved", "closed": "closed in good order"}),
     Column("began_utc", "", "clock of the control room at the first entry, UTC"),
-    Column("frames", "", "frames received"),
+    Column("frames", "", "frames received; empty while a response is hidden, because it tells how long a drive took"),
     Column("lost", "", "frames that did not arrive"),
     Column("damage", "", "what was wrong with its bytes; empty for a whole record"),
     Column("program", "", "version of the program that recorded it"),
@@ -180,6 +205,7 @@ TABLES: dict[str, tuple[Column, ...]] = {
     "participants": PARTICIPANTS,
     "records": RECORDS,
     "trials": TRIALS,
+    "rulings": RULINGS,
     "conditions": CONDITIONS,
     "findings": FINDINGS,
     "events": EVENTS,
@@ -202,9 +228,9 @@ def telemetry_column(name: str, signals: dict[str, str]) -> Column:
         return _LEAD[name]
     if name in MEASURES:
         row = MEASURES[name]
-        return Column(name, row.unit, f"{row.definition} ({row.source})")
+        return Column(name, row.unit, f"{row.definition} ({row.source})", of_response=row.reveals)
     plain = name.removeprefix("signal_").removeprefix("own_")
     if name.startswith("own_") and plain in MEASURES:
         row = MEASURES[plain]
-        return Column(name, row.unit, f"as the simulator gives it: {row.definition}")
+        return Column(name, row.unit, f"as the simulator gives it: {row.definition}", of_response=row.reveals)
     return Column(name, signals.get(plain, ""), f"{plain}, as the simulator gives it")
