@@ -12,9 +12,10 @@ from monitor.archive.judging_anew import Progress, Spread, judge_anew, one_by_on
 from monitor.archive.looks import count_looks, frozen
 from monitor.archive.summary import RunSummary, StudySummary, day_of
 from monitor.archive.summary_cache import cached_summary
+from monitor.errors import WitnessError
 from monitor.record.disk import is_being_written
-from monitor.record.parts import read_tombstone
 from monitor.record.reader import list_records
+from monitor.record.tombstone import left_of, read_tombstone
 from monitor.study.model import Study
 
 
@@ -50,6 +51,8 @@ class Withdrawn:
     date: str
     study: str | None
     group: str | None
+    left: tuple[str, ...]
+    """What is still to be erased of it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,6 +74,12 @@ class Gathered:
     def faults(self) -> list[str]:
         """What is wrong with the data, one sentence each: any of them makes the command's status 1."""
         said = [f"{name} is not counted: {why}" for name, why in self.unreadable]
+        said += [
+            f"{one.record} was withdrawn on {one.date} and is not erased yet ({listed(list(one.left))} left); run: "
+            f"trialwitness withdraw {self.directory / one.record}"
+            for one in self.withdrawn
+            if one.left
+        ]
         said += [f"{run.record} is damaged: {what}" for run in self.runs for what in run.damage]
         said += self._copies()
         if len(self.studies) > 1:
@@ -85,7 +94,9 @@ class Gathered:
     def remarks(self) -> list[str]:
         """What should be known and is no fault."""
         said = [
-            f"{one.record} was withdrawn on {one.date}: nothing of it is left to be counted." for one in self.withdrawn
+            f"{one.record} was withdrawn on {one.date}: nothing of it is left to be counted."
+            for one in self.withdrawn
+            if not one.left
         ]
         said += [f"{name} is being recorded and is not counted yet." for name in self.running]
         for one in self.studies:
@@ -132,17 +143,18 @@ def gather(
     unreadable: list[tuple[str, str]] = []
     to_judge: list[Path] = []
     for path in list_records(directory):
-        tombstone = read_tombstone(path)
-        if tombstone is not None:
-            withdrawn.append(_withdrawn(path.name, tombstone))
-            continue
         try:
-            if is_being_written(path):
+            tombstone = read_tombstone(path)
+            if tombstone is not None:
+                withdrawn.append(_withdrawn(path.name, tombstone, left_of(path, tombstone)))
+            elif is_being_written(path):
                 running.append(path.name)
             elif (known := cached_summary(path, study)) is None or (unblinded and known.withholds):
                 to_judge.append(path)
             else:
                 runs.append(known)
+        except WitnessError as error:
+            unreadable.append((path.name, str(error).removeprefix(f"{path}").removeprefix(": ").strip()))
         except OSError as error:
             unreadable.append((path.name, f"the disk does not give it back ({error.strerror})."))
     for path, judged in judge_anew(to_judge, study, spread=spread, progress=progress, unblinded=unblinded):
@@ -153,13 +165,14 @@ def gather(
     return Gathered(directory, _by_study(runs), tuple(withdrawn), tuple(running), tuple(sorted(unreadable)))
 
 
-def _withdrawn(record: str, tombstone: Mapping[str, Any]) -> Withdrawn:
+def _withdrawn(record: str, tombstone: Mapping[str, Any], left: list[str]) -> Withdrawn:
     study, group = tombstone.get("study"), tombstone.get("group")
     return Withdrawn(
         record,
         str(tombstone.get("withdrawn_at", ""))[:10],
         study if isinstance(study, str) else None,
         group if isinstance(group, str) else None,
+        tuple(left),
     )
 
 

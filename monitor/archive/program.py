@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 
 import monitor
-from monitor.record.parts import SEALED_NAME, find_parts
+from monitor.record.places import SEALED_NAME, find_parts
 
 JUDGING = ("monitor.archive.review", "monitor.archive.summary")
 """Load all that has a part in judging a record, from its bytes on, and in what is kept of its trials."""

@@ -15,8 +15,8 @@ from monitor.archive.summary import NO_GROUP, RunSummary, began_wall
 from monitor.archive.summary_cache import cached_summary
 from monitor.errors import WitnessError
 from monitor.record.disk import is_being_written
-from monitor.record.parts import read_tombstone
 from monitor.record.reader import RecordReading, list_records
+from monitor.record.tombstone import read_tombstone
 from monitor.study.assignment import Placed, Proposal, due_group, propose_group, read_allocation
 from monitor.study.model import Study
 from monitor.study.standing import Due, Standing

@@ -18,7 +18,7 @@ import pytest
 
 from monitor.archive.gathering import gather
 from monitor.record.addendum import append_addendum
-from monitor.record.sealing import withdraw_record
+from monitor.record.withdrawing import withdraw_record
 from monitor.reports.comparison.comparison import compare_studies
 from monitor.reports.export.export import export_records
 from monitor.reports.statistics.intervals import difference_interval, median_interval

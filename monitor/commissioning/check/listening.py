@@ -11,7 +11,7 @@ import zmq
 from monitor.feed.curve import CurveFiles
 from monitor.feed.decode import decode_message
 from monitor.feed.schema import Frame, Hello, Marker, Refused
-from monitor.feed.subscriber import FeedSubscription
+from monitor.feed.subscriber import Endpoint, FeedSubscription
 
 FRAMES_KEPT = 20_000
 MARKERS_KEPT = 2_000
@@ -83,7 +83,7 @@ def listen(endpoints: Sequence[str], seconds: float, keys: CurveFiles | None) ->
     try:
         begun = time.monotonic()
         heard = [
-            (FeedSubscription(context, poller, endpoint, keys, begun), Listened(endpoint, seconds))
+            (FeedSubscription(context, poller, Endpoint(endpoint, keys), begun), Listened(endpoint, seconds))
             for endpoint in endpoints
         ]
         while (now := time.monotonic()) < begun + seconds:
