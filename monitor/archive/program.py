@@ -41,15 +41,20 @@ def modules_of(*names: str) -> tuple[str, ...]:
     return tuple(sorted(found))
 
 
-@lru_cache(maxsize=1)
+@lru_cache(maxsize=8)
+def digest_of(*names: str) -> str:
+    """Digest of the sources of all modules that these load, and of numpy's version."""
+    return _digest(modules_of(*names))
+
+
 def program_digest() -> str:
-    """Digest of the sources of all that has a part in judging, and of numpy's version: the key of trials."""
-    return _digest(modules_of(*JUDGING))
+    """Digest of all that has a part in judging: the key of trials."""
+    return digest_of(*JUDGING)
 
 
 @lru_cache(maxsize=1)
 def columns_digest() -> str:
-    """The same of all that has a part in decoding and measuring: the key of columns."""
+    """Digest of all that has a part in decoding and measuring: the key of columns."""
     return _digest((*modules_of(*MEASURING), TAKING))
 
 
