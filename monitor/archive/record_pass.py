@@ -66,14 +66,16 @@ class RecordPass:
     """The pass over one record. Raises `RecordUnreadable` where nothing can be read of it, and `StudyFaults` where its
     study does not load; `study` is one to judge by instead of its own."""
 
-    def __init__(self, path: Path, study: Study | None = None, *, keep: bool = False) -> None:
-        """With `keep` the columns of a long record are used where they were kept, and kept where they were not."""
+    def __init__(self, path: Path, study: Study | None = None, *, keep: bool = False, write: bool = True) -> None:
+        """With `keep` the columns of a long record are used where they were kept, and kept where they were not; without
+        `write` only the former."""
         self.path = path
         self.reading = RecordReading(path)
         self.opening = self.reading.opening
         self.study = study or parse_study(self.opening.study_text, f"study file in {path}")
         self.damage: tuple[str, ...] = ()
         """Of the record, as far as it is known by now."""
+        self._write = write
         self._keep = keep and self.reading.state != "open" and self.reading.last_number >= KEPT_FROM
 
     def run(self, follow: Follow | None = None, *, step_s: float | None = None) -> Passed:
@@ -107,7 +109,7 @@ class RecordPass:
         session = Session(self.study, self.opening)
         reading = self.reading
         took = follow(session) if follow is not None else None
-        keeping = ColumnsKeeping(self.path) if self._keep else None
+        keeping = ColumnsKeeping(self.path) if self._keep and self._write else None
         session.on_measured = keeping.measured if keeping is not None else None
         try:
             for entries in reading.blocks(0, *(() if step_s is None else (MOST_AT_ONCE,))):

@@ -22,13 +22,14 @@ class Reviewed:
     digest: str
 
 
-def review_record(path: Path, study: Study | None = None, *, keep: bool = False) -> Reviewed:
+def review_record(path: Path, study: Study | None = None, *, keep: bool = False, write: bool = True) -> Reviewed:
     """Judges a record (open, closed, sealed or damaged), by its own study file or by another one.
 
-    With `keep` the columns of a long record are used where they were kept, and kept where they were not.
+    With `keep` the columns of a long record are used where they were kept, and kept where they were not; without
+    `write` only the former.
     Raises `RecordUnreadable` where nothing can be read of it, and `StudyFaults` where its study does not load.
     """
-    passed = RecordPass(path, study, keep=keep).run()
+    passed = RecordPass(path, study, keep=keep, write=write).run()
     for fields in read_addendum(path):
         passed.session.take_addendum(fields)
     return Reviewed(path, passed.session, passed.damage, passed.state, passed.digest)

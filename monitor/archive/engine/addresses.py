@@ -44,13 +44,13 @@ def is_address(text: str) -> bool:
     return "://" in text
 
 
-def place_of(path: Path) -> RecordAt:
+def record_at(path: Path) -> RecordAt:
     """A record on this machine."""
     whole = path.absolute()
     return RecordAt(str(whole.parent), whole.name, str(path))
 
 
-def places_of(texts: list[str]) -> list[RecordAt]:
+def records_at(texts: list[str]) -> list[RecordAt]:
     """The records that are named; a directory of records, or an address of one, stands for all of them."""
     found: list[RecordAt] = []
     for text in texts:
@@ -59,7 +59,7 @@ def places_of(texts: list[str]) -> list[RecordAt]:
         else:
             path = Path(text)
             inside = list_records(path) if path.is_dir() else []
-            found += [place_of(one) for one in inside or [path]]
+            found += [record_at(one) for one in inside or [path]]
     return found
 
 
@@ -72,30 +72,30 @@ class Known:
     identity: str | None
 
 
-def look_at(place: RecordAt) -> Known:
+def look_at(record: RecordAt) -> Known:
     """Reads no more of a record than its ends. Raises `RecordUnreadable`."""
-    path = place.path
+    path = record.path
     if path is None:
-        fs, root = _filesystem(place.folder)
-        files = _files_at(fs, f"{root}/{place.name}")
-        head = fs.cat_file(files[0], start=0, end=HEAD_BYTES)
+        fs, root = _filesystem(record.folder)
+        there = _files_at(fs, f"{root}/{record.name}")
+        head = fs.cat_file(there[0], start=0, end=HEAD_BYTES)
         digest = HEAD.unpack_from(head)[6].hex() if head_holds(head) else None
-        return Known(digest, _identity([digest, *(str(fs.ukey(one)) for one in files)]))
-    record = RecordFiles(path)
-    if record.state == "open":
+        return Known(digest, _identity([digest, *(str(fs.ukey(one)) for one in there)]))
+    files = RecordFiles(path)
+    if files.state == "open":
         return Known(None, None)
-    told: list[Any] = [record.digest]
+    told: list[Any] = [files.digest]
     for file in record_files(path):
         state = file.stat()
         told.append([file.name, state.st_size, state.st_mtime_ns])
         if file.name.startswith(ADDENDUM):
             told.append(hashlib.sha256(file.read_bytes()).hexdigest())
-    return Known(record.digest, _identity(told))
+    return Known(files.digest, _identity(told))
 
 
-def participant_of(place: RecordAt) -> str:
+def participant_of(record: RecordAt) -> str:
     """The participant's code, by the record itself. Raises `RecordUnreadable`."""
-    with here(place.folder, lambda name: name == place.name) as path:
+    with here(record.folder, lambda name: name == record.name) as path:
         return RecordReading(path).opening.participant
 
 

@@ -77,7 +77,7 @@ class _Asking:
     def outcomes(self, rest: Iterator[tuple[int, Unit]]) -> Iterator[tuple[int, Outcome]]:
         from distributed import as_completed
 
-        coming: Any = as_completed()
+        coming: Any = as_completed(loop=self._client.loop)
         try:
             while True:
                 while len(self._under_way) < self._most_at_once():
@@ -99,7 +99,7 @@ class _Asking:
             self._client.cancel(list(self._under_way))
 
     def _most_at_once(self) -> int:
-        threads = sum(self._client.nthreads().values())
+        threads = sum(int(count) for count in self._client.nthreads().values())
         return max(AHEAD * threads, FEWEST_AHEAD)
 
     def _send(self, number: int, unit: Unit) -> Any:
@@ -122,9 +122,10 @@ class _Asking:
 
         self._tries[number] += 1
         if future.status == "finished":
-            outcome, worker = future.result()
+            told, worker = future.result()
+            outcome = Outcome(*told)
             if outcome.kind != "refused":
-                return Outcome(*outcome)
+                return outcome
             self._refusing.add(worker)
             return None if self._tries[number] <= MOST_REFUSED else Outcome("fault", f'"{outcome.text}"', 2)
         error = future.exception() if future.status == "error" else None

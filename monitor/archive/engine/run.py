@@ -92,7 +92,7 @@ class _Asking:
 
     def answers(self, how: How) -> Iterator[tuple[int, Answer]]:
         """By the records' numbers, as they come."""
-        units = self._units()
+        units = self._units(write=how.scheduler is None)
         if how.scheduler is not None:
             outcomes = on_cluster(units, how.scheduler, plain=how.plain_network)
         elif how.jobs > 1 and len(self._records) > 1:
@@ -108,7 +108,7 @@ class _Asking:
         ready, self._ready = self._ready, []
         yield from ready
 
-    def _units(self) -> Iterator[tuple[int, Unit]]:
+    def _units(self, *, write: bool) -> Iterator[tuple[int, Unit]]:
         """What has to be asked; what is known without asking goes to `_ready`."""
         task = self._task
         study = None if task.study is None else (task.study.text, "the study file")
@@ -127,7 +127,7 @@ class _Asking:
                 continue
             self._known[number] = known
             which = which_of(self._salt, record.name)
-            unit = Unit(task.work, record.folder, self._salt, which, known.digest, task.program, study, options)
+            unit = Unit(task.work, record.folder, self._salt, which, known.digest, task.program, study, options, write)
             yield number, unit
 
     def _answer(self, number: int, outcome: Outcome) -> Answer:

@@ -26,7 +26,7 @@ from monitor.study.model import Study
 Options = Mapping[str, Any]
 Work = Callable[[Path, Study | None, Options], Any]
 """What is wanted of a record, as plain values for JSON: judged by the study given, else by its own. A function of a
-module, so that it is the same one in every process."""
+module, so that it is the same one in every process. `options["write"]`: whether anything may be kept beside it."""
 
 PATH, NAME, CODE = "\ue000", "\ue001", "\ue002"
 """Stand for the record's path, its folder's name and the participant's code. The text is ASCII otherwise, so that they
@@ -66,6 +66,8 @@ class Unit(NamedTuple):
     """Text, and where it is from."""
     options: str
     """As JSON."""
+    write: bool
+    """Whether what is kept beside a record may be written there."""
 
 
 class Outcome(NamedTuple):
@@ -108,7 +110,7 @@ def _done(unit: Unit, path: Path) -> Outcome:
             raise WitnessError(f"{path}: its digest is {digest} there and {unit.expected} here; it is another record.")
         code = RecordReading(path).opening.participant
         study = None if unit.study is None else _study(*unit.study)
-        value = unit.work(path, study, json.loads(unit.options))
+        value = unit.work(path, study, {**json.loads(unit.options), "write": unit.write})
         text = json.dumps(value, allow_nan=False, separators=(",", ":"))
         return Outcome("answer", masked(text, path, code), 0, which_of(unit.salt, code))
     except WitnessError as error:
