@@ -27,16 +27,15 @@ def add_to(subparsers: Any) -> None:
 def run(options: argparse.Namespace) -> int:
     from pathlib import Path
 
-    from monitor.commands.in_processes import on_all_cores
+    from monitor.commands.many_records import on_all_cores
     from monitor.commands.printing import harmless, print_json, say
-    from monitor.commands.tally import progress
     from monitor.errors import WitnessError
     from monitor.reports.assigning import allocation_of, earlier_runs, next_group, next_listed
     from monitor.study.loading import load_study
 
     study = load_study(options.study)
     allocation = allocation_of(study, Path(options.study))
-    earlier = earlier_runs(study, Path(options.records), progress=progress("judging records"), spread=on_all_cores)
+    earlier = earlier_runs(study, Path(options.records), how=on_all_cores("judging records"))
     for sentence in earlier.left_out:
         say(sentence)
     participant = options.participant
@@ -77,7 +76,7 @@ def plan_run(study: Study, options: argparse.Namespace) -> PlannedRun:
     from dataclasses import replace
     from pathlib import Path
 
-    from monitor.commands.in_processes import on_all_cores
+    from monitor.commands.many_records import on_all_cores
     from monitor.commands.printing import say
     from monitor.errors import WitnessError
     from monitor.reports.assigning import Earlier, allocation_of, earlier_runs, next_group, standing_of
@@ -86,7 +85,9 @@ def plan_run(study: Study, options: argparse.Namespace) -> PlannedRun:
     note = f"group {given}: {words}" if given and words else None
     earlier, allocation, proposal = None, None, None
     try:
-        earlier = earlier_runs(study, Path(options.records), most_to_judge=MOST_TO_JUDGE, spread=on_all_cores)
+        earlier = earlier_runs(
+            study, Path(options.records), most_to_judge=MOST_TO_JUDGE, how=on_all_cores("judging records")
+        )
     except WitnessError as error:
         say(f"How far the study is cannot be said after a trial: {error}")
     try:
@@ -120,14 +121,16 @@ def say_how_far(study: Study, options: argparse.Namespace) -> None:
     """After a run was closed: how far the study is with it, and whose group is next. Never in the way of a status."""
     from pathlib import Path
 
-    from monitor.commands.in_processes import on_all_cores
+    from monitor.commands.many_records import on_all_cores
     from monitor.commands.printing import say
     from monitor.errors import WitnessError
     from monitor.reports.assigning import earlier_runs, main_trigger
     from monitor.study.assignment import due_group
 
     try:
-        runs = earlier_runs(study, Path(options.records), most_to_judge=MOST_TO_JUDGE, spread=on_all_cores)
+        runs = earlier_runs(
+            study, Path(options.records), most_to_judge=MOST_TO_JUDGE, how=on_all_cores("judging records")
+        )
     except WitnessError:
         return  # it was said when the run began
     trigger = main_trigger(study)

@@ -39,6 +39,13 @@ def how_many(options: argparse.Namespace, what: str) -> Any:
     return How(options.jobs or cores(), options.scheduler, options.plain_network, keep, _told(what))
 
 
+def on_all_cores(what: str = "") -> Any:
+    """On this machine, on every core, for commands without these options; with `what` it is told how far it is."""
+    from monitor.archive.engine.run import How, cores
+
+    return How(cores(), progress=_told(what) if what else None)
+
+
 def _told(what: str) -> Any:
     """Tells on stderr how far it is, where there is a terminal and some time to wait."""
     import sys

@@ -15,7 +15,7 @@ from monitor.archive.engine.addresses import Known, RecordAt, look_at, participa
 from monitor.archive.engine.cluster import on_cluster, refuse_untrusted
 from monitor.archive.engine.keeping import KeptAnswers
 from monitor.archive.engine.processes import in_processes
-from monitor.archive.engine.unit import Outcome, Task, Unit, do_unit, restored, which_of
+from monitor.archive.engine.unit import CODE, Outcome, Task, Unit, do_unit, restored, which_of
 from monitor.errors import WitnessError
 
 
@@ -134,7 +134,10 @@ class _Asking:
         record, known = self._records[number], self._known.pop(number)
         if outcome.kind == "refused":
             return Answer(record, None, f"{record.label}: {outcome.text}", 2)
-        text = restored(outcome.text, record.label, record.name, self._code_of(record, outcome))
+        try:
+            text = restored(outcome.text, record.label, record.name, self._code_of(record, outcome))
+        except (WitnessError, OSError) as error:  # it was there when it was looked at, and is no longer
+            return Answer(record, None, " ".join(str(error).split()), 2)
         if outcome.kind == "fault":
             sentence = str(json.loads(text))
             said = sentence if record.label in sentence else f"{record.label}: {sentence}"
@@ -146,7 +149,7 @@ class _Asking:
     def _code_of(self, record: RecordAt, outcome: Outcome) -> str:
         """The participant's code, which did not cross over: a record is named after it, unless somebody renamed it."""
         by_name = record.name.rsplit("-", 2)[0]
-        if not outcome.code or which_of(self._salt, by_name) == outcome.code:
+        if CODE not in outcome.text or which_of(self._salt, by_name) == outcome.code:
             return by_name
         return participant_of(record)
 
