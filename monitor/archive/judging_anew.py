@@ -26,7 +26,7 @@ def judge_anew(
     study: Study | None = None,
     how: How = How(),
     *,
-    unblinded: bool = False,  # noqa: B008
+    unblinded: bool = False,
 ) -> Iterator[Judged]:
     """Judges the records and leaves their summaries in the caches; what is wrong with one keeps no other from it."""
     task = Task(summarise_one, study, {"unblinded": unblinded}, reveals=unblinded)

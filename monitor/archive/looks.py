@@ -107,10 +107,10 @@ def count_looks(directory: Path) -> int | None:
         return None
 
 
-def entries(directory: Path) -> list[dict[str, Any]]:
+def entries(directory: Path, name: str = AUDIT_NAME) -> list[dict[str, Any]]:
     """What was entered, in order; lines that cannot be read are left out (`chain_fault` tells of them)."""
     try:
-        lines = _read(directory / AUDIT_NAME)
+        lines = _read(directory / name)
     except OSError:
         return []
     return [fields for line in lines if (fields := _fields(line)) is not None]
@@ -168,7 +168,7 @@ def _read(path: Path) -> list[bytes]:
 
 def _not_entered(path: Path, error: OSError, so: str) -> WitnessError:
     return WitnessError(
-        f"{path}: the look cannot be entered ({error.strerror}), {so}; make the directory writable, or work on a copy "
+        f"{path}: nothing can be entered ({error.strerror}), {so}; make the directory writable, or work on a copy "
         "of it."
     )
 

@@ -7,7 +7,8 @@ from pathlib import Path
 
 from monitor.archive.record_pass import RecordPass
 from monitor.judging.session import Session
-from monitor.record.addendum import read_addendum
+from monitor.record.addendum import addendum_of
+from monitor.record.tombstone import refuse_withdrawn
 from monitor.study.model import Study
 
 
@@ -30,6 +31,8 @@ def review_record(path: Path, study: Study | None = None, *, keep: bool = False,
     Raises `RecordUnreadable` where nothing can be read of it, and `StudyFaults` where its study does not load.
     """
     passed = RecordPass(path, study, keep=keep, write=write).run()
-    for fields in read_addendum(path):
+    added = addendum_of(path)
+    for fields in added.maps:
         passed.session.take_addendum(fields)
-    return Reviewed(path, passed.session, passed.damage, passed.state, passed.digest)
+    refuse_withdrawn(path)  # erased while it was read: what was found of it is not the whole
+    return Reviewed(path, passed.session, (*passed.damage, *added.faults()), passed.state, passed.digest)

@@ -16,6 +16,8 @@ from monitor.record.reader import RecordFiles
 from monitor.study.model import AnalysisRule, Study, Trigger
 
 NO_GROUP = "(not known)"
+CONFIRMED = "confirmed"
+"""Reason of a ruling that adds none of its own to what was computed."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -23,7 +25,8 @@ class TriggerSummary:
     """A trigger of a study, as far as reports need it."""
 
     name: str
-    surprise_class: str
+    surprise_class: str | None
+    """None: it surprises nobody."""
     has_alert: bool
     origin: str | None
     """Origin of the response time; None where the study times none."""
@@ -58,7 +61,7 @@ class MissedBand:
     at_most: float | None
     value: float | None
     short_by: float | None
-    """How far outside the band, in the unit; None where no number decided."""
+    """How far beyond the band and its tolerance, in the unit; None where no number decided."""
     alone: bool
     """Whether the trial would be valid if this condition had been met."""
 
@@ -256,9 +259,11 @@ def _missed(trial: Trial) -> Iterator[MissedBand]:
         return
     against = [one.name for one in trial.conditions if one.required and one.result != "met"]
     against += [one.code for one in trial.findings if one.severity in ("void", "doubtful")]
+    if trial.ruling is not None and trial.ruling.reason not in ("", CONFIRMED):
+        against.append(trial.ruling.reason)
     for one in trial.conditions:
         if one.required and one.result == "not met":
-            short_by = None if one.margin is None or one.margin >= 0.0 else -one.margin
+            short_by = None if one.margin is None or one.margin >= 0.0 else max(-one.margin - one.tolerance, 0.0)
             alone = len(against) == 1 and trial.stage in ("final", "ruled")
             yield MissedBand(one.name, one.unit, one.at_least, one.at_most, one.value, short_by, alone)
 

@@ -6,6 +6,7 @@ import json
 import sys
 from typing import Any
 
+from monitor.feed.limits import harmless as harmless
 from monitor.judging.case.trial import ConditionResult, Trial
 from monitor.judging.rulings import rulings_in_words
 
@@ -19,11 +20,6 @@ def print_json(document: Any) -> None:
 def say(sentence: str) -> None:
     """A diagnostic for people, on stderr."""
     print(sentence, file=sys.stderr, flush=True)
-
-
-def harmless(text: str) -> str:
-    """A text from outside without control characters, so that it cannot move the cursor or change colours."""
-    return "".join(one if one.isprintable() else "\N{REPLACEMENT CHARACTER}" for one in text)
 
 
 def condition_line(condition: ConditionResult) -> str:

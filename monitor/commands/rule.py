@@ -31,6 +31,7 @@ def run(options: argparse.Namespace) -> int:
     from monitor.commands.printing import print_json, trial_lines
     from monitor.errors import WitnessError
     from monitor.judging.document import session_json
+    from monitor.record.addendum import addendum_of
 
     path = Path(options.record)
     session = review_record(path).session
@@ -40,9 +41,11 @@ def run(options: argparse.Namespace) -> int:
         raise WitnessError(f"{path} has no trial {options.trial}; it has {known or 'none'}.")
     enter(path, options, trial, session.study)
     ruled = review_record(path).session
+    code = addendum_of(path).code
     if options.json:
-        print_json(session_json(ruled, str(path)))
+        print_json({**session_json(ruled, str(path)), "code": code})
     else:
+        print(f"Write this code down elsewhere; it covers the record and all its rulings: {code}")
         print("\n".join(trial_lines(next(one for one in ruled.trials() if one.id == trial.id))))
     return 0
 

@@ -15,13 +15,14 @@ from monitor.following.foresight import TREND_S, seconds_to_fire, trend_of
 from monitor.following.outlook_words import failing_words, row_words, trend_sign
 from monitor.following.view import Heading, OutlookRow, OutlookView
 from monitor.judging.blinding import reveals
-from monitor.judging.case.conditions import window_of
+from monitor.judging.case.conditions import condition_standing, window_of
 from monitor.judging.case.stretch import Stretch, cut_stretch
 from monitor.judging.case.trial import ConditionResult, Result
-from monitor.judging.case.values import IN, MISSING, OUT, Standing, held_rows, stand_in_band, values_on
+from monitor.judging.case.values import IN, MISSING, OUT, Cast, Standing, values_on
 from monitor.judging.firing import FireWatch
 from monitor.judging.session import DriveTrials, Session
-from monitor.study.model import AtFire, Condition, During, Study, Trigger
+from monitor.study.model import Study, Trigger
+from monitor.study.terms import AtFire, Condition, During, Looked
 
 DECIDE_S = 10.0
 """From here on a condition that is sure to fail means ABORT; before, there is time for it to come right."""
@@ -64,7 +65,7 @@ def look_out(session: Session, drive: DriveTrials, *, masked: bool = False) -> O
         (order, name, track.occurrence)
         for order, (name, _) in enumerate(drive.watches.items())
         for track in drive.tracks.get(name, ())
-        if track.marker is None
+        if track.is_waiting
     ]
     if log.ended or not log.blocks or not waiting:
         return None
@@ -75,7 +76,7 @@ def look_out(session: Session, drive: DriveTrials, *, masked: bool = False) -> O
     ranked = []
     for order, name, occurrence in waiting:
         watch = drive.watches[name]
-        held_t = _held_since(watch, occurrence)
+        held_t = _held_since(drive, watch, occurrence)
         seconds = None if held_t is not None else seconds_to_fire(watch, drive, recent, session.study)
         overdue = held_t is not None and now_t - held_t > watch.trigger.grace_s
         ranked.append((overdue, seconds is None and held_t is None, seconds or 0.0, order, name, seconds, held_t))
@@ -90,8 +91,11 @@ def look_out(session: Session, drive: DriveTrials, *, masked: bool = False) -> O
     return OutlookView(trigger.name, heading, seconds_left, why, rows)
 
 
-def _held_since(watch: FireWatch, occurrence: int) -> float | None:
+def _held_since(drive: DriveTrials, watch: FireWatch, occurrence: int) -> float | None:
     """Since when the rule of an occurrence that has no marker has held."""
+    if watch.trigger.comes_often:
+        repeated = drive.repeated.get(watch.trigger.name)
+        return None if repeated is None else repeated.held_since()
     return watch.expected[occurrence - 1].t if occurrence <= len(watch.expected) else None
 
 
@@ -117,6 +121,7 @@ def _hide(row: OutlookRow) -> OutlookRow:
         at_least=shown.at_least,
         at_most=shown.at_most,
         tolerance=shown.tolerance,
+        outside=shown.outside,
         value=None,
         state="masked",
         margin=None,
@@ -138,7 +143,7 @@ def _foresee(
         for condition in trigger.conditions
         if isinstance(condition.when, AtFire) or (isinstance(condition.when, During) and condition.when.start_s < 0.0)
     ]
-    span_s = max([TREND_S, *(-window_of(one)[0] + (one.measure.over_s or 0.0) for one in looked_at)])
+    span_s = max([TREND_S, *(one.looks_back_s - window_of(one)[0] for one in looked_at)])
     stretch = cut_stretch(drive.log, now_t - span_s, now_t, session.last_number)
     if stretch is None:
         return []
@@ -148,12 +153,12 @@ def _foresee(
 def _foresee_one(
     condition: Condition, stretch: Stretch, study: Study, trigger: Trigger, seconds_left: float | None
 ) -> Foreseen:
-    role = study.roles.get(condition.measure.role or trigger.role)
-    rows = held_rows(stretch, role, int(stretch.lead_id[-1]))
-    measured = values_on(stretch, condition.measure, rows, slice(len(stretch.t) - 1, len(stretch.t)))
-    standing = stand_in_band(stretch.t, measured, condition.band, condition.measure, condition.if_missing)
-    trend = trend_of(condition.measure, stretch.t, standing.value)
-    shown = _shown(condition, standing)
+    rows_of = Cast(study.roles, trigger.role, int(stretch.lead_id[-1])).rows_in(stretch)
+    standing = condition_standing(condition, stretch, rows_of, slice(len(stretch.t) - 1, len(stretch.t)))
+    looked = condition.alternatives[0 if standing.which is None else int(standing.which[-1])]
+    measured = values_on(stretch, looked.measure, rows_of, slice(len(stretch.t) - 1, len(stretch.t)))
+    trend = trend_of(looked.measure, stretch.t, measured.value)
+    shown = _shown(condition, looked, standing)
     by_now = None if standing.inside[-1] == MISSING else bool(standing.inside[-1] == IN)
     for_good = _failed_already(condition, standing, seconds_left)
     by_trend, then = by_now, None
@@ -161,32 +166,33 @@ def _foresee_one(
         start_s, end_s = window_of(condition)
         if trend.is_known and seconds_left + start_s <= FURTHER * trend.reach_s:
             then = trend.after(seconds_left + min(end_s, 0.0))
-            by_trend = all(condition.band.contains_one(value) for value in (then, trend.after(seconds_left + start_s)))
-        elif by_now is False and (not trend.is_known or trend_sign(trend, condition.band) > 0):
+            by_trend = all(looked.band.contains_one(value) for value in (then, trend.after(seconds_left + start_s)))
+        elif by_now is False and (not trend.is_known or trend_sign(trend, looked.band) > 0):
             by_trend = None  # too far off to tell, and coming in; or too early to tell
-    if condition.measure.kind == "signal":
+    if looked.measure.kind == "signal":
         by_now = by_trend = None
-    words = row_words(shown, trend, condition.band, then)
-    row = OutlookRow(shown, trend_sign(trend, condition.band), words)
+    words = row_words(shown, trend, looked.band, then)
+    row = OutlookRow(shown, trend_sign(trend, looked.band), words)
     return Foreseen(row, False if for_good else by_now, False if for_good else by_trend, then, for_good)
 
 
-def _shown(condition: Condition, standing: Standing) -> ConditionResult:
+def _shown(condition: Condition, looked: Looked, standing: Standing) -> ConditionResult:
     inside = int(standing.inside[-1])
     result: Result = "met" if inside == IN else "not met" if inside == OUT else "undecided"
     state = standing.state_text(-1)
     margin = None if state or np.isnan(standing.margin[-1]) else float(standing.margin[-1])
     return ConditionResult(
         name=condition.name,
-        measure=condition.measure.text,
-        role=condition.measure.role,
-        at_least=condition.band.at_least,
-        at_most=condition.band.at_most,
-        tolerance=condition.band.tolerance,
+        measure=looked.measure.text,
+        role=looked.measure.role,
+        at_least=looked.band.at_least,
+        at_most=looked.band.at_most,
+        tolerance=looked.band.tolerance,
+        outside=looked.band.outside,
         value=None if state else float(standing.value[-1]),
         state=state,
         margin=margin,
-        unit=condition.measure.unit,
+        unit=looked.measure.unit,
         result=result,
         at_edge=result == "met" and margin is not None and margin < 0.0,
         required=condition.required,

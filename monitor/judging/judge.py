@@ -20,9 +20,9 @@ from monitor.judging.case.trial import (
     Trial,
     Verdict,
 )
-from monitor.judging.firing import FireWatch, judge_timing_surely, timing_findings
+from monitor.judging.firing import FireWatch
 from monitor.judging.response import find_origin, time_response
-from monitor.judging.rules.alerts import judge_alert
+from monitor.judging.rules.alerts import judge_alert, treatment_findings
 from monitor.judging.rules.before import judge_before
 from monitor.judging.rules.exposure import Exposure, Shown, what_showed
 from monitor.judging.rules.feedhealth import judge_feed
@@ -40,6 +40,7 @@ from monitor.judging.rules.source_trouble import (
     unheard_in,
 )
 from monitor.judging.rules.tasks import judge_task
+from monitor.judging.timing import Asked, judge_timing_surely, timing_findings, too_soon_findings
 from monitor.study.model import Study, Trigger
 from monitor.study.standing import Standing
 
@@ -89,9 +90,9 @@ class Settled:
         for condition in case.trigger.conditions:
             result = self.conditions.get(condition.name)
             if result is None:
-                role = case.study.roles.get(condition.measure.role or case.trigger.role)
-                result = judge_condition(condition, case.stretch, case.fired_at, role, case.held_id)
-                if case.drive.aligned is not None and condition.measure.kind == "signal":
+                result = judge_condition(condition, case.stretch, case.fired_at, case.cast)
+                comes_late = any(one.measure.kind in ("signal", "event") for one in condition.alternatives)
+                if case.drive.aligned is not None and comes_late:
                     # samples and sync marks of a further source come later than the frames that they belong to
                     waits = result.result == "undecided" and not case.passed(window_of(condition)[1], MARKER_DELAY_S)
                     result = replace(result, open=result.open or waits)
@@ -116,19 +117,16 @@ def judge_fired(
     """A trial whose marker is known, as of entry `number`; and whether its hazard showed itself to the participant."""
     case = make_case(plan, drive, watch, marker, occurrence, number)
     trigger = case.trigger
-    timing, unsure = judge_timing_surely(
-        plan.study,
-        watch,
-        number,
+    asked = Asked(
         occurrence,
         case.fired_at,
-        wanted=wanted(trigger, drive),
-        period_s=drive.period_s,
-        now_t=case.now_t,
+        wanted(trigger, drive),
+        case.now_t,
         over=case.over,
         seen=_seen_about_fire(case),
         settled=watch.hopeful is None or case.passed(2.0 * drive.period_s, MARKER_DELAY_S),
     )
+    timing, unsure = judge_timing_surely(plan.study, watch, number, asked, drive.period_s)
     conditions = settled.conditions_of(case)
     alert, alert_findings = judge_alert_by_clocks(case, judge_alert)
     sources = evidence_of(case)
@@ -139,7 +137,9 @@ def judge_fired(
     shown = what_showed(case, hazard, alert)
     findings = [
         *alert_findings,
-        *timing_findings(plan.study, trigger, timing, case.fired_at, end_t=drive.end_t, wanted=wanted(trigger, drive)),
+        *treatment_findings(case),
+        *timing_findings(plan.study, trigger, timing, asked, end_t=drive.end_t),
+        *too_soon_findings(plan.study, watch, number, asked, drive.period_s),
         *judge_task_by_clocks(case, judge_task),
         *judge_before(case, doubted),
         *judge_hazard(case, hazard, conditions),
@@ -176,6 +176,8 @@ def judge_fired(
         response=None,
         what_now="",
         sources=sources,
+        surprises=trigger.surprise_class is not None,
+        treatment=case.treatment,
     )
     return replace(trial, what_now=what_now(trial, shown, plan.study, plan.group, plan.standing)), shown
 
@@ -259,8 +261,8 @@ def decide(conditions: tuple[ConditionResult, ...], findings: tuple[Finding, ...
     return "valid" if final else "undecided"
 
 
-def wanted(trigger: Trigger, drive: DriveLog) -> int:
-    """How often this drive is expected to fire the trigger."""
+def wanted(trigger: Trigger, drive: DriveLog) -> int | None:
+    """How often this drive is expected to fire the trigger; None: any number."""
     return trigger.expected_in(drive.hello.scenario if drive.hello else None)
 
 

@@ -110,6 +110,8 @@ class Session:
             if any(track.marker is not None and track.final_at is None for track in tracks):
                 return True
             fired = sum(track.marker is not None for track in tracks)
+            if watch.trigger.comes_often:
+                fired = max(len(watch.expected) - 1, 0)
             missed_after_s = watch.trigger.grace_s + 2.0 * MARKER_DELAY_S
             if any(drive.log.newest_t < rule.t + missed_after_s for rule in watch.expected[fired:]):
                 return True
@@ -179,10 +181,11 @@ class Session:
         """Surprise class, trial id, and whether the trial's hazard showed itself, for every trial so far."""
         self._finalisation.refresh(self.drives, self.last_number)
         return [
-            (drive.watches[name].trigger.surprise_class, f"{drive.log.index}/{name}/{track.occurrence}", track.shown)
+            (surprise_class, f"{drive.log.index}/{name}/{track.occurrence}", track.shown)
             for drive in self.drives
             for name, tracks in drive.tracks.items()
             for track in tracks
+            if (surprise_class := drive.watches[name].trigger.surprise_class) is not None
         ]
 
     def _with_operator(self, drive: DriveTrials, name: str, trial: Trial, shown: Shown) -> Trial:
@@ -245,7 +248,7 @@ class Session:
             self._settle()
         roles = self.study.roles
         log = DriveLog(len(self.drives) + 1, run, self._retain_s)
-        watches = {trigger.name: FireWatch(trigger, roles) for trigger in self.study.triggers}
+        watches = {trigger.name: FireWatch(trigger, roles, log) for trigger in self.study.triggers}
         self._by_run[run] = len(self.drives)
         if self.sources.logs:
             self.sources.take_to(number)
@@ -253,7 +256,7 @@ class Session:
             self.sources.on_sync = log.aligned.second_mark
             for watch in watches.values():
                 if looks_at_signals(watch.trigger):
-                    watch.hopeful = FireWatch(watch.trigger, roles, missing="met")
+                    watch.hopeful = FireWatch(watch.trigger, roles, log, missing="met")
         self.drives.append(DriveTrials(log, watches))
         return self.drives[-1]
 

@@ -2,50 +2,21 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, replace
-
-import numpy as np
+from dataclasses import dataclass, field
 
 from monitor.judging.case.blocks import MeasuredBlock
 from monitor.judging.case.case import RUN_UP_S, trial_window
 from monitor.judging.case.drive import DriveLog
-from monitor.judging.case.received import ReceivedMarker
 from monitor.judging.case.sources import Sources
-from monitor.judging.case.trial import Trial
 from monitor.judging.firing import FireWatch
-from monitor.judging.judge import Settled, final_frame_after_s
+from monitor.judging.judge import final_frame_after_s
 from monitor.judging.late_rule import LateFrames
-from monitor.judging.rules.exposure import Shown
+from monitor.judging.repeated import Repeated
+from monitor.judging.track import Track as Track
 from monitor.study.model import Study
 
 STRIP_S = 60.0
 """Frames are kept at least this long, for the strips on the screen."""
-
-
-@dataclass(slots=True)
-class Track:
-    """One trial on its way: `marker` is None while it is waited for. `final_at` is the entry that made it final."""
-
-    occurrence: int
-    marker: ReceivedMarker | None = None
-    trial: Trial | None = None
-    shown: Shown = Shown.NO
-    final_at: int | None = None
-    response_done: bool = False
-    response_due_t: float = -np.inf
-    """No frame before this can complete the response."""
-    is_stale: bool = False
-    """Whether entries have come since the trial was judged; it is judged again when it is asked for."""
-    settled: Settled = field(default_factory=Settled)
-
-    @property
-    def is_done(self) -> bool:
-        """Whether nothing about the trial can change any more, the operator's ruling apart."""
-        return self.final_at is not None and (self.marker is None or self.response_done)
-
-    def fork(self) -> Track:
-        """The trial as it stands, to go on from alone."""
-        return replace(self, settled=self.settled.fork())
 
 
 @dataclass(slots=True)
@@ -55,15 +26,21 @@ class DriveTrials:
     log: DriveLog
     watches: dict[str, FireWatch]
     tracks: dict[str, list[Track]] = field(default_factory=dict)
+    repeated: dict[str, Repeated] = field(default_factory=dict)
+    """Of the triggers that come often, what has become of their fires and their rule."""
     late: LateFrames = field(default_factory=LateFrames)
     """Frames for rules that look at what a further source tells."""
 
     def fork(self, sources: Sources, *, frames: bool) -> DriveTrials:
         """The drive as it stands, to go on from alone with its own `sources`; `frames`: with those measured so far."""
+        log = self.log.fork_drive(sources, frames=frames)
+        watches = {name: watch.fork(log) for name, watch in self.watches.items()}
+        tracks = {name: [track.fork() for track in tracks] for name, tracks in self.tracks.items()}
         return DriveTrials(
-            log=self.log.fork_drive(sources, frames=frames),
-            watches={name: watch.fork() for name, watch in self.watches.items()},
-            tracks={name: [track.fork() for track in tracks] for name, tracks in self.tracks.items()},
+            log=log,
+            watches=watches,
+            tracks=tracks,
+            repeated={name: one.fork(watches[name], tracks[name]) for name, one in self.repeated.items()},
             late=LateFrames([*self.late.waiting]),
         )
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
-Kind = Literal["pair", "lateral", "rolling", "own"]
+Kind = Literal["pair", "lateral", "rolling", "own", "point", "event"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -20,7 +20,7 @@ class MeasureName:
     source: str
     """Where the definition is published."""
     unbounded_is_large: bool = False
-    """Whether "not closing", "standing still" and "not departing" are infinitely large values of it.
+    """Whether "not closing", "standing still", "not departing" and "not yet" are infinitely large values of it.
 
     They then pass `at_least` and fail `at_most`.
     """
@@ -57,6 +57,11 @@ _ROWS = (
     MeasureName("sdlp", "rolling", "m", "standard deviation of lane offset, n − 1", "SAE J2944"),
     MeasureName("steering_reversal_rate", "rolling", "1/min", "reversals of 3° and more", "Markkula & Engström 2006"),
     MeasureName("lane_departures", "rolling", "", "body's edge onto a line", "SAE J2944, body edge"),
+    MeasureName("distance_to_point", "point", "m", "front to a point, along the way", "common practice, no source"),
+    MeasureName(
+        "time_to_arrival", "point", "s", "distance to a point over own speed", "common practice, no source", True
+    ),
+    MeasureName("time_since", "event", "s", "since a marker of the feed", "common practice, no source", True),
     MeasureName("x", "own", "m", "centre of the box", "ISO 8855"),
     MeasureName("y", "own", "m", "centre of the box", "ISO 8855"),
     MeasureName("heading", "own", "rad", "counter-clockwise positive", "ISO 8855"),

@@ -122,6 +122,9 @@ class Opening:
     standing: dict[str, Any] | None = None
     """How far the study was when the run began, by the records in the directory; None where nobody looked."""
 
+    lot: dict[str, Any] | None = None
+    """The sealed lot that gave the group: {"site", "stratum", "number", "group", "root"}; None where there was none."""
+
 
 def pack_opening(opening: Opening) -> bytes:
     """The opening as a msgpack map."""

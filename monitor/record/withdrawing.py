@@ -263,7 +263,7 @@ def _planned(files: RecordFiles) -> dict[str, str | None]:
         opening = None if found is None else unpack_opening(found[0].payload)
     except RecordUnreadable:
         opening = None
-    return {"study": opening and opening.study_name, "group": opening and opening.group}
+    return {"study": opening.study_name if opening else None, "group": opening.group if opening else None}
 
 
 def _entomb(path: Path, fields: dict[str, Any], disk: DiskCalls) -> dict[str, Any]:

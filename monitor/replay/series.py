@@ -12,7 +12,7 @@ from monitor.following.view import TimelineMark
 from monitor.judging.blinding import Span, hidden_frames, hidden_spans, hides_marker, reveals
 from monitor.judging.case.drive import DriveLog
 from monitor.judging.case.stretch import Stretch, cut_stretch
-from monitor.judging.case.values import role_channel, values_on
+from monitor.judging.case.values import channel_values, role_channel
 from monitor.judging.session import Session
 from monitor.measures.columns import FloatArray, IntArray
 from monitor.measures.gap import pair_measures
@@ -144,7 +144,7 @@ def _all_series(study: Study, stretch: Stretch) -> list[Series]:
     for name in frames.signals:
         signal = study.signals.get(name)
         measure = Measure("signal", name, None, signal.unit if signal is not None else "")
-        measured = values_on(stretch, measure, rows)
+        measured = channel_values(frames, measure, rows)
         found.append(Series(measure, "signal of the feed", measured.value, measured.state, _bands(study, measure)))
     found += [_own(study, stretch, name) for name in OWN_LAST if name in frames.own]
     return [one for one in found if np.isfinite(one.value).any() or one.measure.kind == "pair"]
@@ -153,7 +153,7 @@ def _all_series(study: Study, stretch: Stretch) -> list[Series]:
 def _own(study: Study, stretch: Stretch, name: str) -> Series:
     known = MEASURES.get(name)
     measure = Measure("own", name, None, known.unit if known is not None else "")
-    measured = values_on(stretch, measure, np.empty(0, np.int64))
+    measured = channel_values(stretch.frames, measure, np.empty(0, np.int64))
     words = known.definition if known is not None else "own car, as the simulator gives it"
     return Series(measure, words, measured.value, measured.state, _bands(study, measure))
 

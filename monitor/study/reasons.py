@@ -16,6 +16,7 @@ _FINDINGS: tuple[tuple[str, Severity, str], ...] = (
     ("fired-early", "void", "The trigger fired before its rule held"),
     ("fired-late", "doubtful", "The trigger fired later after its rule held than sampling explains"),
     ("fired-twice", "void", "The trigger had fired before in this drive"),
+    ("fired-too-soon", "void", "The trigger fired within its refractory time"),
     ("fired-unexpected", "void", "The trigger fired in a drive that should not fire it"),
     ("trigger-missed", "void", "The trigger's rule held and it did not fire"),
     ("trigger-not-reached", "void", "The drive ended and the trigger's rule had never held"),
@@ -37,6 +38,7 @@ _FINDINGS: tuple[tuple[str, Severity, str], ...] = (
     ("alert-unknown", "doubtful", "It is not known which alert was given"),
     ("alert-short", "note", "The alert was shorter than the study asks for"),
     ("alert-long", "note", "The alert was longer than the study asks for"),
+    ("treatment-mismatch", "void", "The simulator gave another treatment than the participant's order says"),
     # The visual task
     ("task-missing", "void", "The visual task was not running when the trigger fired"),
     ("task-late", "doubtful", "The visual task began too shortly before the trigger"),

@@ -104,3 +104,26 @@ def test_a_contradiction_is_counted_in_the_tally(record: Path) -> None:
     rule(record, "--verdict", "valid")
     rule(record, "--verdict", "invalid", "--reason", "equipment")
     assert "rulings that contradict each other: chime 1" in run("tally", str(record.parent)).stdout
+
+
+def test_a_comparison_repeats_itself_by_the_computed_verdicts_alone(record: Path) -> None:
+    directory = record.parent
+    late = hand_record(directory, "Q09", "no-alert", 1.4, text=BLIND)
+    hand_record(directory, "Q10", "no-alert", 0.9, text=BLIND)
+
+    def compared() -> tuple[dict[str, Any], str]:
+        run_ = ("compare", str(directory), "--unblind", "--by", "ben")
+        return json.loads(run(*run_, "--json").stdout)["comparisons"][0], " ".join(run(*run_).stdout.split())
+
+    before, said = compared()
+    assert before["rulings"] == {"ruled": 0, "after_look": 0, "not_recorded": 0, "overruled": 0}
+    assert before["trials"] == before["by_computed_verdicts"]["trials"] == 3
+    assert "RULED AFTER A LOOK" not in said
+    rule(late, "--verdict", "invalid", "--reason", "equipment")
+    after, said = compared()
+    assert after["trials"] == 2
+    assert after["rulings"] == {"ruled": 1, "after_look": 1, "not_recorded": 0, "overruled": 1}
+    # the other test is the one that was there before anybody ruled
+    assert after["by_computed_verdicts"]["test"]["p"] == before["test"]["p"] != after["test"]["p"]
+    assert "RULED AFTER A LOOK: 1 of 1 ruling were made by somebody who may have seen responses by group." in said
+    assert "By the computed verdicts alone (3 trials; 1 of 1 rulings say otherwise, 1 made after a look): χ²" in said

@@ -110,7 +110,7 @@ def test_what_the_simulator_does_not_say_stops_nobody() -> None:
 def test_the_group_that_the_assignment_gives_is_shown(
     proposed: str, words: str | None, result: str, given: str
 ) -> None:
-    standing = Standing(valid={}, due={}, trigger="gate-brake", proposed=proposed, words=words)
+    standing = Standing(valid={}, trigger="gate-brake", proposed=proposed, words=words)
     found = seen(at(WELL, EARLY_T, standing=standing.as_map()))
     (line,) = [one for one in found.lines if one.what == "assignment"]
     assert (line.needed, line.given, line.result) == (proposed, given, result)

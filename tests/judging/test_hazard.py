@@ -11,7 +11,7 @@ import pytest
 
 from monitor.judging.case.trial import Trial
 from monitor.study.loading import load_study
-from monitor.study.model import HazardRule
+from monitor.study.rules import HazardRule
 from tests.judging.hand import FIRE_T, GAP, OWN_LENGTH, SPEED, STUDY, VAN_LENGTH, HandDrive, judged, study_of
 from tests.judging.simulated import CONFIGS
 

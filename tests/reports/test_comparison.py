@@ -166,7 +166,7 @@ def three_alerts(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Comparison:
     found = gather(tmp_path)
     sets = dict(zip("ABC", (ALERT_A, ALERT_B, ALERT_C), strict=True))
 
-    def usable(*_: Any) -> Any:
+    def usable(*_: Any, **__: Any) -> Any:
         pairs = []
         for run_, name in zip(found.runs, "ABC", strict=True):
             for t, event in zip(sets[name].t.tolist(), sets[name].event.tolist(), strict=True):

@@ -65,7 +65,8 @@ def test_the_demos_study_is_the_one_that_the_simulation_drives(dusk_road):
 
 def test_the_demos_file_is_the_manual_and_explains_every_key(configs):
     text = (configs / "dusk-road.toml").read_text(encoding="utf-8")
-    everything = tomllib.loads((configs.parent / "tests/study/files/everything.toml").read_text(encoding="utf-8"))
+    files = (configs.parent / "tests/study/files").glob("everything*.toml")
+    everything = [tomllib.loads(file.read_text(encoding="utf-8")) for file in files]
 
     def fixed_keys(value, names):
         if isinstance(value, list):
@@ -73,10 +74,11 @@ def test_the_demos_file_is_the_manual_and_explains_every_key(configs):
         if not isinstance(value, dict):
             return set()
         own = set() if names else set(value)
-        chosen = ("groups", "roles", "signals", "reasons", "scenarios", "expected_by_scenario", "output_delay_s")
+        chosen = ("groups", "treatments", "roles", "points", "signals", "reasons", "scenarios")
+        chosen += ("expected_by_scenario", "output_delay_s")
         return own | {key for name, one in value.items() for key in fixed_keys(one, not names and name in chosen)}
 
-    for key in fixed_keys(everything, names=False):
+    for key in {key for one in everything for key in fixed_keys(one, names=False)}:
         assert re.search(rf"\b{key}\b", text), f"{key} is not explained"
 
 

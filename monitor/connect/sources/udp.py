@@ -1,4 +1,4 @@
-"""Datagrams of one packed structure, from one sender or from a multicast group."""
+"""Datagrams of one packed structure or of one map each, from one sender or from a multicast group."""
 
 from __future__ import annotations
 
@@ -8,11 +8,14 @@ import select
 import socket
 import struct
 import time
+from collections.abc import Callable, Mapping
+from typing import Any
 
 from monitor.connect.channel_map.layout import LARGEST_DATAGRAM, PacketReader, PacketRefused
-from monitor.connect.channel_map.model import Layout
+from monitor.connect.channel_map.model import Format, Layout
 from monitor.connect.channel_map.source import is_listen
 from monitor.connect.channel_map.values import Sample
+from monitor.connect.sources.maps import MapRefused, read_map
 from monitor.errors import WitnessError
 
 RECEIVE_BYTES = 8 << 20
@@ -23,18 +26,27 @@ _DROPS = 40
 """SO_RXQ_OVFL of Linux: each datagram says how many were thrown away before it. Python names it from 3.12 on only."""
 
 
+def datagram_reader(layout: Layout | Format) -> Callable[[bytes], Mapping[str, Any]]:
+    """How datagrams of a layout, or of one map each, are read."""
+    if isinstance(layout, Layout):
+        return PacketReader(layout).read
+    return lambda packet: read_map(packet, layout)
+
+
 class UdpReceiver:
     """Listens at "ADDRESS:PORT"; an address of 224.0.0.0/4 is a multicast group, joined on `interface`."""
 
-    def __init__(self, layout: Layout, listen: str, interface: str) -> None:
+    def __init__(self, read: Callable[[bytes], Mapping[str, Any]], listen: str, interface: str) -> None:
+        """`read` gives the values in a datagram, or raises `PacketRefused` or `MapRefused`."""
         if not is_listen(listen):
             raise WitnessError(f"{listen!r} is no address to listen at; write ADDRESS:PORT, such as 0.0.0.0:5600.")
         host, _, port = listen.rpartition(":")
         self._host, self._port, self._interface = host, int(port), interface
-        self._reader = PacketReader(layout)
+        self._read = read
         self.refused = 0
         self.last_refusal = ""
         self.lost = 0
+        self.doubt = ""
         self._lost_before = 0
         self._reopen_at = 0.0
         self._socket: socket.socket | None = self._open()
@@ -54,8 +66,8 @@ class UdpReceiver:
                 if more:
                     self._note_losses(more)
                 try:
-                    found.append(Sample(self._reader.read(packet)))
-                except PacketRefused as refusal:
+                    found.append(Sample(self._read(packet)))
+                except (PacketRefused, MapRefused) as refusal:
                     self._refuse(str(refusal))
         except BlockingIOError:
             pass

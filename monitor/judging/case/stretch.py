@@ -42,6 +42,9 @@ class Stretch:
     aligned: dict[str, SignalColumn] = field(default_factory=dict)
     """The signals of further sources, with what is possible there as far as their clocks are known; also in `frames`,
     unless the simulator gives a signal of that name itself."""
+    log: DriveLog | None = None
+    number: int = 0
+    """The drive, and the entry as of which its markers are known."""
     memo: dict[object, Any] = field(default_factory=dict, compare=False, repr=False)
     """What was computed of these frames already and is asked for again, such as the measures to one vehicle."""
 
@@ -139,6 +142,8 @@ def cut_stretch(drive: DriveLog, start_t: float, end_t: float, number: int) -> S
         road=drive.road,
         parts=tuple(parts),
         aligned=aligned,
+        log=drive,
+        number=number,
     )
 
 

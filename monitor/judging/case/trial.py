@@ -37,11 +37,16 @@ class ConditionResult:
     open: bool = False
     """True while the window has not been seen to its end and nothing is certain yet."""
     tolerance: float = 0.0
+    outside: tuple[float, float] | None = None
+    """The two edges of a band that lies to either side of them; `at_least` and `at_most` are then None."""
+    any_of: tuple[str, ...] = ()
+    """Where one of several measures is enough: all of them with their bands, in words; the other fields are those of
+    the one that decided."""
 
     @property
     def band(self) -> Band:
         """The band that judged it."""
-        return Band(self.at_least, self.at_most, self.tolerance)
+        return Band(self.at_least, self.at_most, self.tolerance, self.outside)
 
 
 @dataclass(frozen=True, slots=True)
@@ -172,6 +177,10 @@ class Trial:
     what_now: str
     sources: tuple[SourceEvidence, ...] = ()
     """The further sources, where the run has any."""
+    surprises: bool = True
+    """False for an event that surprises nobody: who met it before counts as well."""
+    treatment: str | None = None
+    """What the participant's order gives in this trial, in a study within participants."""
     rulings: tuple[Ruling, ...] = ()
     """Every one, in order; the last one is effective."""
     blind: bool = False
@@ -269,6 +278,8 @@ def trial_json(trial: Trial) -> dict[str, Any]:
         "response": response,
         "response_hidden": trial.response_hidden,
         "what_now": trial.what_now,
+        **({} if trial.surprises else {"surprises": False}),
+        **({} if trial.treatment is None else {"treatment": trial.treatment}),
         **({"sources": [source_json(one) for one in trial.sources]} if trial.sources else {}),
     }
 
@@ -307,6 +318,10 @@ def condition_json(condition: ConditionResult) -> dict[str, Any]:
     }
     for name in ("at_least", "at_most", "value", "margin"):
         fields[name] = number(getattr(condition, name))
+    if condition.outside is not None:
+        fields["outside"] = list(condition.outside)
+    if condition.any_of:
+        fields["any_of"] = list(condition.any_of)
     return fields
 
 

@@ -8,9 +8,10 @@ import numpy as np
 
 from monitor.judging.case.case import Case
 from monitor.judging.case.trial import ConditionResult, Finding
-from monitor.judging.case.values import held_rows, pair_values, role_channel
+from monitor.judging.case.values import IN, MISSING, held_rows, pair_values, role_channel, stand_in_band, values_on
 from monitor.measures.columns import FloatArray
-from monitor.study.model import HazardRule
+from monitor.study.rules import HazardRule
+from monitor.study.terms import Looked
 
 BEFORE_FIRE_S = 0.5
 """The hazard is looked for from this long before the fire: a marker may come some frames after what it tells of."""
@@ -38,6 +39,8 @@ def look_for_hazard(case: Case) -> HazardSeen:
     rule, stretch = case.trigger.hazard, case.stretch
     if rule is None or stretch is None:
         return HazardSeen(None, None, False)
+    if rule.onset is not None:
+        return _look_for_onset(case, rule, rule.onset)
     t, decel = _braking(case, rule)
     whole = not stretch.missing(case.fired_at, case.fired_at + rule.within_s) and not bool(np.isnan(decel).any())
     reached = np.flatnonzero(decel >= rule.decel_at_least_mps2)
@@ -48,13 +51,31 @@ def look_for_hazard(case: Case) -> HazardSeen:
     )
 
 
+def _look_for_onset(case: Case, rule: HazardRule, onset: Looked) -> HazardSeen:
+    """A hazard that is no braking: the first frame in which its measure lies in the band."""
+    stretch = case.stretch
+    assert stretch is not None
+    span = stretch.window(case.fired_at - BEFORE_FIRE_S, case.fired_at + rule.within_s)
+    measured = values_on(stretch, onset.measure, case.cast.rows_in(stretch), span)
+    inside = stand_in_band(stretch.t, measured, onset.band, onset.measure).inside[span]
+    there = np.flatnonzero(inside == IN)
+    seen = not stretch.missing(case.fired_at, case.fired_at + rule.within_s)
+    return HazardSeen(
+        onset_t=float(stretch.t[span][there[0]]) if len(there) else None,
+        peak_mps2=None,
+        whole=seen and len(inside) > 0 and not bool((inside == MISSING).any()),
+    )
+
+
 def judge_hazard(case: Case, seen: HazardSeen, conditions: tuple[ConditionResult, ...]) -> list[Finding]:
     """A hazard that did not come, or not as the study asks for; a weak one only where no condition says so already."""
     rule = case.trigger.hazard
     if rule is None:
         return []
     if seen.onset_t is not None:
-        return _profile(case, rule, seen.onset_t)
+        return _profile(case, rule, seen.onset_t) if rule.onset is None else []
+    if rule.onset is not None:
+        return _missing_onset(case, rule, rule.onset) if seen.whole and case.passed(rule.within_s) else []
     if not seen.whole or seen.peak_mps2 is None or not case.passed(rule.within_s):
         return []
     told = f"{rule.role or case.trigger.role}.accel"
@@ -67,6 +88,14 @@ def judge_hazard(case: Case, seen: HazardSeen, conditions: tuple[ConditionResult
         f"the fire; the hazard begins at {rule.decel_at_least_mps2:.2f} m/s²."
     )
     return [case.finding(code, sentence, case.fired_at)]
+
+
+def _missing_onset(case: Case, rule: HazardRule, onset: Looked) -> list[Finding]:
+    sentence = (
+        f"{onset.measure.text} was never {onset.band.words(onset.measure.unit)} in the {rule.within_s:.1f} s after the "
+        f"fire at {case.fired_at:.2f} s: the hazard did not come."
+    )
+    return [case.finding("hazard-missing", sentence, case.fired_at)]
 
 
 def _profile(case: Case, rule: HazardRule, onset_t: float) -> list[Finding]:

@@ -15,6 +15,7 @@ from monitor.judging.case.conditions import judge_condition
 from monitor.judging.case.drive import DriveLog
 from monitor.judging.case.stretch import cut_stretch
 from monitor.judging.case.trial import ConditionResult, Trial
+from monitor.judging.case.values import Cast
 from monitor.judging.judge import wanted
 from monitor.replay.explain.words import (
     NearMiss,
@@ -75,9 +76,7 @@ def explain_trial(found: RecordMap, playback: Playback, trial_id: str) -> Explan
     asked = asked_of_trial(found, playback, trial, trigger, anchor_t)
     conditions = trial.conditions
     if trial.fired_at is None:
-        conditions = tuple(
-            judge_condition(one.condition, one.stretch, one.fired_at, one.role, one.held_id) for one in asked
-        )
+        conditions = tuple(judge_condition(one.condition, one.stretch, one.fired_at, one.cast) for one in asked)
     needed = tuple(
         needed_band(one)
         for one, result in zip(asked, conditions, strict=False)
@@ -135,11 +134,8 @@ def asked_of_trial(
     if trial.fired_at is None:
         at = stretch.last_at(anchor_t)
         held_id = int(stretch.lead_id[at]) if at >= 0 else -1
-    roles = found.study.roles
-    return [
-        Asked(one, stretch, anchor_t, roles.get(one.measure.role or trigger.role), held_id)
-        for one in trigger.conditions
-    ]
+    cast = Cast(found.study.roles, trigger.role, held_id)
+    return [Asked(one, stretch, anchor_t, cast) for one in trigger.conditions]
 
 
 def _of_fire(code: str) -> bool:

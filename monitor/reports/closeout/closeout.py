@@ -63,6 +63,8 @@ def left_to_do(run: WholeRun) -> list[str]:
     if undone:
         said.append(f"{undone} of {count(len(session.study.sheet), 'step')} on the run sheet are not ticked.")
     said.append(f"Write the digest down elsewhere, if it was not yet: {run.digest}")
+    if run.added.code:
+        said.append(f"And the code of what was entered after closing: {run.added.code}")
     return said
 
 
@@ -79,7 +81,7 @@ def _about(run: WholeRun) -> Table:
         ("record", run.path.name),
         ("state", run.state),
         ("digest", f"{run.digest[:16]} … (in full below)"),
-        *([("addendum", f"{run.addendum_digest[:16]} …")] if run.addendum_digest else []),
+        *([("code of rulings", run.added.code)] if run.added.code else []),
         ("began", utc(run.began_ns / 1e9)),
         ("program", opening.versions.get("trialwitness", "not known")),
         ("earlier surprises", "; ".join(earlier) or ("none" if opening.exposures_known else "not known")),

@@ -7,9 +7,10 @@ import math
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
-from typing import Any
+from typing import Any, Literal
 
 from monitor.archive.summary import NO_GROUP, reasons_of
+from monitor.feed.limits import harmless
 from monitor.feed.marker_kinds import KINDS
 from monitor.judging.blinding import Span, hidden_spans, hides
 from monitor.judging.case.drive import DriveLog
@@ -19,6 +20,7 @@ from monitor.judging.rulings import seen_in_words
 from monitor.reports.export.dictionary import TABLES
 from monitor.reports.export.drives import WholeRun
 from monitor.reports.statistics.survival import on_grid
+from monitor.study.model import Study
 
 Row = dict[str, Any]
 ONSETS = ("accelerator_release_s", "brake_onset_s", "steering_onset_s")
@@ -30,10 +32,13 @@ class Tables:
 
     masked: bool
     rows: dict[str, list[Row]] = field(default_factory=lambda: {name: [] for name in TABLES})
+    studies: dict[str, Study] = field(default_factory=dict)
+    """The studies by which the records were judged, by digest."""
 
     def add(self, run: WholeRun) -> None:
         """The rows of one record."""
         opening, session = run.session.opening, run.session
+        self.studies.setdefault(session.study.sha256, session.study)
         key = {"record": run.path.name, "participant": opening.participant}
         counts = [drive.log.counts for drive in session.drives]
         trials = session.trials(unblinded=not self.masked)
@@ -44,7 +49,7 @@ class Tables:
                 "study": session.study.name,
                 "study_sha256": session.study.sha256,
                 "digest": run.digest,
-                "addendum_digest": run.addendum_digest,
+                "addendum_digest": run.added.digest.hex() if run.added.entries else "",
                 "state": run.state,
                 "began_utc": utc(run.began_ns / 1e9),
                 "frames": None if hides_length else sum(one.frames for one in counts),
@@ -141,6 +146,7 @@ class Tables:
             "trigger": trial.trigger,
             "drive": trial.drive,
             "fired_s": trial.told_fired_at,
+            "fired_utc": utc(trial.wall or 0.0, "milliseconds"),
             "verdict": trial.verdict,
             "ruling": ruling.verdict if ruling else None,
             "ruling_reason": ruling.reason if ruling else None,
@@ -281,6 +287,7 @@ def _conditions(key: Row, trial: Trial) -> list[Row]:
             "role": one.role,
             "at_least": one.at_least,
             "at_most": one.at_most,
+            "tolerance": one.tolerance,
             "value": one.value,
             "state": one.state,
             "margin": one.margin,
@@ -321,9 +328,9 @@ def _lasting(markers: list[ReceivedMarker]) -> list[tuple[ReceivedMarker, float 
     return found
 
 
-def utc(wall: float) -> str:
-    """A wall clock's time as text, UTC to the second; empty for none."""
-    return datetime.fromtimestamp(wall, UTC).strftime("%Y-%m-%dT%H:%M:%SZ") if wall else ""
+def utc(wall: float, to: Literal["seconds", "milliseconds"] = "seconds") -> str:
+    """A wall clock's time as text, UTC; empty for none."""
+    return datetime.fromtimestamp(wall, UTC).isoformat(timespec=to).replace("+00:00", "Z") if wall else ""
 
 
 def cell(value: Any, empty: str) -> str:
@@ -334,9 +341,14 @@ def cell(value: Any, empty: str) -> str:
         return "1" if value else "0"
     if isinstance(value, float):
         return repr(round(value, 9)) if math.isfinite(value) else empty
-    return " ".join(str(value).split()) if isinstance(value, str) else str(value)
+    return plain_text(value) if isinstance(value, str) else str(value)
+
+
+def plain_text(text: str) -> str:
+    """A text in one line, without what a terminal or a spreadsheet would obey as a control character."""
+    return "".join(one if one.isprintable() else "\N{REPLACEMENT CHARACTER}" for one in " ".join(text.split()))
 
 
 def plain_cells(row: Mapping[str, Any], names: list[str], empty: str = "") -> list[str]:
     """The cells of a row in the order of the columns."""
-    return [cell(row.get(name), empty) for name in names]
+    return [harmless(cell(row.get(name), empty)) for name in names]

@@ -99,7 +99,7 @@ def tally_studies(gathered: Gathered, trigger: str | None = None) -> tuple[Study
     study has."""
     alone = len(gathered.studies) == 1  # an older tombstone does not say of which study it was
     found = tuple(
-        _study(one, Counter(gone.group or NO_GROUP for gone in gathered.withdrawn if _is_of(gone, one, alone=alone)))
+        _study(one, Counter(gone.group or NO_GROUP for gone in gathered.withdrawn if is_of(gone, one, alone=alone)))
         for one in gathered.studies
     )
     if trigger is None:
@@ -143,7 +143,8 @@ def _sum_known(numbers: Iterable[int | None]) -> int | None:
     return sum(known) if known else None
 
 
-def _is_of(gone: Withdrawn, one: StudyRuns, *, alone: bool) -> bool:
+def is_of(gone: Withdrawn, one: StudyRuns, *, alone: bool) -> bool:
+    """Whether a withdrawn record was one of this study's; `alone`: there is no other it could be of."""
     return gone.study == one.name if gone.study is not None else alone
 
 
