@@ -293,6 +293,6 @@ class Checkpoint:
         return self._held.fork()
 
 
-def _by_drive_and_time(trial: Trial) -> tuple[int, float, str]:
+def _by_drive_and_time(trial: Trial) -> tuple[int, float, str, int]:
     at = trial.fired_at if trial.fired_at is not None else trial.timing.expected_at
-    return trial.drive, float("inf") if at is None else at, trial.id
+    return trial.drive, float("inf") if at is None else at, trial.trigger, trial.occurrence

@@ -37,13 +37,24 @@ def close_out(run: WholeRun) -> tuple[Section, ...]:
     session = run.session
     trials = session.trials()
     return (
-        Section(1, f"Run of {session.opening.participant}: {_verdicts(trials)}", table=_about(run)),
+        about_section(run),
         Section(2, "Left to do", tuple(left_to_do(run))),
-        *(section for trial in trials for section in _trial(trial)),
-        Section(2, "Feed", tuple(_feed(run))),
-        *_notes(run),
-        *_sheet(run),
+        *(section for trial in trials for section in trial_sections(trial)),
+        feed_section(run),
+        *note_sections(run),
+        *sheet_sections(run),
     )
+
+
+def about_section(run: WholeRun) -> Section:
+    """Whose run it was, what came of it, and the record."""
+    session = run.session
+    return Section(1, f"Run of {session.opening.participant}: {_verdicts(session.trials())}", table=_about(run))
+
+
+def feed_section(run: WholeRun) -> Section:
+    """What came in, by drive."""
+    return Section(2, "Feed", tuple(_feed(run)))
 
 
 def left_to_do(run: WholeRun) -> list[str]:
@@ -89,7 +100,8 @@ def _about(run: WholeRun) -> Table:
     return Table(("", ""), tuple(rows))
 
 
-def _trial(trial: Trial) -> tuple[Section, ...]:
+def trial_sections(trial: Trial) -> tuple[Section, ...]:
+    """What one trial came to and by what: verdict, rulings, findings, alert, response unless hidden, conditions."""
     said = [_fired(trial)]
     said += rulings_in_words(trial)
     said += [f"{one.severity}, {one.code}: {one.sentence}" for one in trial.findings]
@@ -172,7 +184,8 @@ def _feed(run: WholeRun) -> list[str]:
     return said or ["No message came in."]
 
 
-def _notes(run: WholeRun) -> tuple[Section, ...]:
+def note_sections(run: WholeRun) -> tuple[Section, ...]:
+    """The operator's notes; none where there are none."""
     notes = run.session.operator.notes
     if not notes:
         return ()
@@ -180,7 +193,8 @@ def _notes(run: WholeRun) -> tuple[Section, ...]:
     return (Section(2, "Notes", table=Table(("time", "drive", "by", "text"), rows)),)
 
 
-def _sheet(run: WholeRun) -> tuple[Section, ...]:
+def sheet_sections(run: WholeRun) -> tuple[Section, ...]:
+    """The run sheet with what was ticked; none where the study has none."""
     steps, done = run.session.study.sheet, run.session.operator.steps_done
     if not steps:
         return ()

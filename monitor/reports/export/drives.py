@@ -10,6 +10,7 @@ import numpy as np
 
 from monitor.judging.case.blocks import MeasuredBlock
 from monitor.judging.case.drive import DriveLog
+from monitor.judging.case.received import Loss
 from monitor.judging.session import Session
 from monitor.measures.columns import FloatArray
 from monitor.record.addendum import Addendum, load_addendum
@@ -31,6 +32,8 @@ class DriveColumns:
 
     log: DriveLog
     parts: list[dict[str, FloatArray]] = field(default_factory=list)
+    losses: list[Loss] = field(default_factory=list)
+    """All of the drive, of which judging keeps the last ones only."""
     last_number: int = 0
 
     def columns(self) -> dict[str, FloatArray]:
@@ -97,6 +100,8 @@ def resample(columns: Mapping[str, FloatArray], rate_hz: float, period_s: float)
 
 
 def _keep_new(drive: DriveColumns) -> None:
+    last_loss = drive.losses[-1].number if drive.losses else 0
+    drive.losses += [one for one in drive.log.losses if one.number > last_loss]
     for block in drive.log.blocks:
         first = int(np.searchsorted(block.frames.number, drive.last_number, side="right"))
         if first < len(block.frames):
