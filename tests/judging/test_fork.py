@@ -76,7 +76,7 @@ def test_the_walk_sees_what_is_shared() -> None:
     session = session_after(entries_of(*DRIVES["twice"], operator=OPERATOR), EVERYTHING, several=False)
     twin = session.fork()
     twin.operator.notes = session.operator.notes
-    twin.drives[-1].tracks["gate-brake"][0].settled = session.drives[-1].tracks["gate-brake"][0].settled
+    twin.drives[-1].watches["gate-brake"].expected = session.drives[-1].watches["gate-brake"].expected
     found = shared(session, twin)
     assert ".operator.notes" in found
-    assert ".drives[0].tracks['gate-brake'][0].settled.conditions" in found
+    assert ".drives[0].watches['gate-brake'].expected" in found

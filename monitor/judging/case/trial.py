@@ -17,6 +17,21 @@ Naive = Literal["yes", "no", "unknown"]
 
 
 @dataclass(frozen=True, slots=True)
+class ConditionEvidence:
+    """What a condition's value was held against. `by`: the channels that tell it as well; empty where nothing does.
+
+    `rebuilt`: the value by the telling that disagrees most, else by the first one; `differs`: that less the published
+    value; `noticed_from`: the least error that would have shown on this feed, all in the measure's unit. None where it
+    cannot be told.
+    """
+
+    by: tuple[str, ...]
+    rebuilt: float | None
+    differs: float | None
+    noticed_from: float | None
+
+
+@dataclass(frozen=True, slots=True)
 class ConditionResult:
     """One condition of a trial: the number that decided, the band, how far inside it, and the result."""
 
@@ -35,13 +50,15 @@ class ConditionResult:
     at_edge: bool
     required: bool
     open: bool = False
-    """True while the window has not been seen to its end and nothing is certain yet."""
+    """True while the window has not been seen to its end, or its evidence not looked at: nothing is certain yet."""
     tolerance: float = 0.0
     outside: tuple[float, float] | None = None
     """The two edges of a band that lies to either side of them; `at_least` and `at_most` are then None."""
     any_of: tuple[str, ...] = ()
     """Where one of several measures is enough: all of them with their bands, in words; the other fields are those of
     the one that decided."""
+    evidence: ConditionEvidence | None = None
+    """None until the window has been seen."""
 
     @property
     def band(self) -> Band:
@@ -318,6 +335,13 @@ def condition_json(condition: ConditionResult) -> dict[str, Any]:
     }
     for name in ("at_least", "at_most", "value", "margin"):
         fields[name] = number(getattr(condition, name))
+    told = condition.evidence or ConditionEvidence((), None, None, None)
+    fields["evidence"] = {
+        "by": list(told.by),
+        "rebuilt": number(told.rebuilt),
+        "differs": number(told.differs),
+        "noticed_from": number(told.noticed_from),
+    }
     if condition.outside is not None:
         fields["outside"] = list(condition.outside)
     if condition.any_of:
