@@ -8,7 +8,7 @@ from typing import Any
 TOLD_EVERY_S = 0.2
 
 
-def add_many_options(parser: argparse.ArgumentParser) -> None:
+def add_many_options(parser: argparse._ActionsContainer) -> None:
     """Where the records are judged, and whether the answers are kept."""
     parser.add_argument("--jobs", type=int, metavar="N", help="so many records at a time (default: one for each core)")
     parser.add_argument(
