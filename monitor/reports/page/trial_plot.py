@@ -9,7 +9,7 @@ import numpy as np
 
 from monitor.judging.case.trial import ConditionResult, Trial
 from monitor.measures.columns import FloatArray
-from monitor.reports.page.svg import WIDTH, Picture, Scale, around
+from monitor.reports.page.svg import WIDTH, Picture, Scale, around, in_rows
 from monitor.study.model import AtFire, Condition, During, Trigger
 
 BEFORE_S, AFTER_S = 6.0, 3.0
@@ -174,13 +174,11 @@ def _events(trial: Trial, *, hidden: bool) -> list[tuple[float, str, str]]:
 
 def _placed(events: list[tuple[float, str, str]], across: Scale) -> list[tuple[float, str, str, int]]:
     """Each event in the picture with its words, and the row in which they cross no others'."""
-    ends: list[float] = []
-    found = []
-    for at, name, kind in sorted(events):
-        if across.low <= at <= across.high:
-            words = name if kind == "fire" else f"{name} {at:+.2f} s"
-            half = LETTER * len(words) / 2.0
-            row = next((index for index, end in enumerate(ends) if end < across.at(at) - half), len(ends))
-            ends[row : row + 1] = [across.at(at) + half + LETTER]
-            found.append((at, words, kind, row))
-    return found
+    shown = [
+        (at, name if kind == "fire" else f"{name} {at:+.2f} s", kind)
+        for at, name, kind in sorted(events)
+        if across.low <= at <= across.high
+    ]
+    half = [LETTER * (len(words) + 1) / 2.0 for _, words, _ in shown]
+    spans = [(across.at(at) - wide, across.at(at) + wide) for (at, _, _), wide in zip(shown, half, strict=True)]
+    return [(*event, row) for event, row in zip(shown, in_rows(spans), strict=True)]
