@@ -27,7 +27,7 @@ def run(options: argparse.Namespace) -> int:
 
     from monitor.commands.printing import print_json, say
     from monitor.errors import WitnessError
-    from monitor.record.parts import is_record
+    from monitor.record.places import is_record
 
     path, out = Path(options.path), Path(options.out)
     if out.exists():

@@ -12,7 +12,7 @@ from monitor.judging.case.stretch import Stretch
 from monitor.judging.case.trial import AlertResult, Response
 from monitor.judging.case.values import IN, held_rows, pair_values, stand_in_band, values_on
 from monitor.measures.columns import FloatArray, IntArray
-from monitor.study.model import ResponseRule
+from monitor.study.rules import ResponseRule
 
 
 def find_origin(case: Case, onset_t: float | None) -> float | None:
@@ -27,9 +27,8 @@ def find_origin(case: Case, onset_t: float | None) -> float | None:
     criterion, stretch = rule.criterion, case.stretch
     if criterion is None or stretch is None:
         return None
-    role = case.study.roles.get(criterion.measure.role or case.trigger.role)
     span = stretch.window(case.fired_at, case.fired_at + rule.horizon_s)
-    measured = values_on(stretch, criterion.measure, held_rows(stretch, role, case.held_id))
+    measured = values_on(stretch, criterion.measure, case.cast.rows_in(stretch))
     standing = stand_in_band(stretch.t, measured, criterion.band, criterion.measure, "not met")
     held = np.flatnonzero(standing.inside[span] == IN)
     return float(stretch.t[span][held[0]]) if len(held) else None

@@ -24,8 +24,8 @@ from monitor.judging.case.trial import note_json, number
 from monitor.judging.document import session_json
 from monitor.measures.names import MEASURES
 from monitor.record.disk import is_being_written
-from monitor.record.parts import read_tombstone
 from monitor.record.reader import list_records
+from monitor.record.tombstone import read_tombstone
 from monitor.reports.export.drives import DriveColumns, WholeRun, read_whole, resample
 from monitor.study.loading import load_study
 from monitor.study.model import Study

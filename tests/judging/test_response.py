@@ -10,7 +10,7 @@ import pytest
 
 from monitor.judging.case.trial import Response, Trial
 from monitor.judging.response import release_times
-from monitor.study.model import ResponseRule
+from monitor.study.rules import ResponseRule
 from tests.judging.hand import FIRE_T, GAP, STUDY, HandDrive, judged, study_of
 
 

@@ -13,8 +13,7 @@ from monitor.judging.case.drive import DriveLog
 from monitor.judging.case.received import Loss
 from monitor.judging.session import Session
 from monitor.measures.columns import FloatArray
-from monitor.record.addendum import load_addendum
-from monitor.record.entries import unpack_map
+from monitor.record.addendum import Addendum, load_addendum
 from monitor.record.reader import RecordReading
 from monitor.study.loading import parse_study
 from monitor.study.model import Study
@@ -62,7 +61,8 @@ class WholeRun:
     damage: tuple[str, ...]
     state: str
     digest: str
-    addendum_digest: str
+    added: Addendum
+    """What was entered after closing."""
     began_ns: int
 
 
@@ -81,11 +81,10 @@ def read_whole(path: Path, study: Study | None = None, *, frames: bool = True) -
             for drive in drives:
                 _keep_new(drive)
     added = load_addendum(path, bytes.fromhex(reading.digest))
-    for entry in added.entries:
-        session.take_addendum(unpack_map(entry.payload))
-    damage = (*(one.what for one in reading.damage), *(f"Addendum: {one.what}" for one in added.damage))
-    addendum = added.digest.hex() if added.entries else ""
-    return WholeRun(path, session, tuple(drives), damage, reading.state, reading.digest, addendum, began_ns)
+    for fields in added.maps:
+        session.take_addendum(fields)
+    damage = (*(one.what for one in reading.damage), *added.faults())
+    return WholeRun(path, session, tuple(drives), damage, reading.state, reading.digest, added, began_ns)
 
 
 def resample(columns: Mapping[str, FloatArray], rate_hz: float, period_s: float) -> dict[str, FloatArray]:

@@ -9,7 +9,8 @@ from monitor.archive.gathering import StudyRuns, count
 from monitor.reports.comparison.groups import MEASURES
 from monitor.reports.comparison.plan import Analysis
 from monitor.reports.forecast.standing import Invited
-from monitor.study.model import AtFire, Condition, During, ResponseRule, Study, Trigger
+from monitor.study.model import AtFire, Condition, During, Study, Trigger
+from monitor.study.rules import ResponseRule
 
 TESTS = {
     "log-rank": "the log-rank test",

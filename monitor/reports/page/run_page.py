@@ -81,7 +81,7 @@ def _digests(whole: WholeRun) -> Table:
     opening = whole.session.opening
     rows = [
         ("record, over every entry in order", whole.digest),
-        ("rulings and notes after closing", whole.addendum_digest or "none were entered"),
+        ("rulings and notes after closing", whole.added.code or "none were entered"),
         ("study file in the record", opening.study_sha256),
         ("study file that judged", whole.session.study.sha256),
         *((f"version of {name}", version) for name, version in sorted(opening.versions.items())),

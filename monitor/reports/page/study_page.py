@@ -7,11 +7,11 @@ from collections.abc import Sequence
 from datetime import date
 
 from monitor.archive.gathering import Gathered, StudyRuns, count
+from monitor.archive.looks import Look
 from monitor.archive.summary import RunSummary, day_of
 from monitor.record.reader import RecordReading
 from monitor.reports.closeout.closeout import Table
 from monitor.reports.comparison.comparison import Comparison
-from monitor.reports.comparison.looks import Look
 from monitor.reports.comparison.plan import Asked, analysis_of
 from monitor.reports.comparison.words import cautions as analysts_cautions
 from monitor.reports.comparison.words import conventions
