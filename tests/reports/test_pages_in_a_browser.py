@@ -10,8 +10,8 @@ from pathlib import Path
 import pytest
 
 from monitor.archive.gathering import gather
+from monitor.archive.looks import Look
 from monitor.reports.comparison.comparison import compare_studies
-from monitor.reports.comparison.looks import Look
 from monitor.reports.export.cues import VideoTimes
 from monitor.reports.export.drives import read_whole
 from monitor.reports.export.export import export_records

@@ -12,10 +12,10 @@ from xml.etree import ElementTree
 import pytest
 
 from monitor.archive.gathering import gather
+from monitor.archive.looks import AUDIT_NAME, Look
 from monitor.record.addendum import append_addendum
 from monitor.record.sealing import withdraw_record
 from monitor.reports.comparison.comparison import compare_studies
-from monitor.reports.comparison.looks import AUDIT_NAME, Look
 from monitor.reports.export.drives import read_whole
 from monitor.reports.page.run_page import run_page
 from monitor.reports.page.study_page import study_page
