@@ -14,13 +14,15 @@ import numpy as np
 from monitor.following.foresight import TREND_S, seconds_to_fire, trend_of
 from monitor.following.outlook_words import failing_words, row_words, trend_sign
 from monitor.following.view import Heading, OutlookRow, OutlookView
-from monitor.judging.case.conditions import window_of
+from monitor.judging.blinding import reveals
+from monitor.judging.case.conditions import condition_standing, window_of
 from monitor.judging.case.stretch import Stretch, cut_stretch
 from monitor.judging.case.trial import ConditionResult, Result
-from monitor.judging.case.values import IN, MISSING, OUT, Standing, held_rows, stand_in_band, values_on
+from monitor.judging.case.values import IN, MISSING, OUT, Cast, Standing, values_on
 from monitor.judging.firing import FireWatch
 from monitor.judging.session import DriveTrials, Session
-from monitor.study.model import AtFire, Condition, During, Study, Trigger
+from monitor.study.model import Study, Trigger
+from monitor.study.terms import AtFire, Condition, During, Looked
 
 DECIDE_S = 10.0
 """From here on a condition that is sure to fail means ABORT; before, there is time for it to come right."""
@@ -33,15 +35,6 @@ FURTHER = 1.5
 
 AT_ONCE_S = 1.0
 """What cannot be foreseen, such as where the driver looks, must hold from here on."""
-
-MASKED_MEASURES = frozenset(
-    (
-        *("speed", "accel", "accelerator", "brake", "station"),
-        *("distance_gap", "time_gap", "distance_headway", "time_headway", "closing_speed"),
-        *("ttc", "ttc_accel", "drac", "required_decel"),
-    )
-)
-"""What a blind study hides from the fire to the ruling: own speed, pedals, gap and TTC, and what is made of them."""
 
 HIDDEN = "hidden until the ruling"
 
@@ -62,14 +55,17 @@ class Foreseen:
 def look_out(session: Session, drive: DriveTrials, *, masked: bool = False) -> OutlookView | None:
     """The outlook on the drive's next trigger; None where no trigger is waited for or nothing is known yet.
 
-    `masked`: a blind study hides the response of a trial that fired; then own speed, gap and TTC are not told either.
+    `masked`: a blind record hides the response to a fire now, and with it all that reveals it: which trigger is next by
+    the speed of now, how its conditions stand, what that makes of the heading, and the time left.
     """
     log = drive.log
+    if masked:
+        return _masked_view(session, drive)
     waiting = [
         (order, name, track.occurrence)
         for order, (name, _) in enumerate(drive.watches.items())
         for track in drive.tracks.get(name, ())
-        if track.marker is None
+        if track.is_waiting
     ]
     if log.ended or not log.blocks or not waiting:
         return None
@@ -80,14 +76,12 @@ def look_out(session: Session, drive: DriveTrials, *, masked: bool = False) -> O
     ranked = []
     for order, name, occurrence in waiting:
         watch = drive.watches[name]
-        held_t = _held_since(watch, occurrence)
+        held_t = _held_since(drive, watch, occurrence)
         seconds = None if held_t is not None else seconds_to_fire(watch, drive, recent, session.study)
         overdue = held_t is not None and now_t - held_t > watch.trigger.grace_s
         ranked.append((overdue, seconds is None and held_t is None, seconds or 0.0, order, name, seconds, held_t))
     _, _, _, _, name, seconds_left, held_t = min(ranked, key=lambda one: one[:5])
     trigger = drive.watches[name].trigger
-    if masked:
-        return _masked_view(session, trigger, log_t=now_t, drive=drive)
     foreseen = _foresee(session, drive, trigger, now_t, seconds_left)
     rows = tuple(one.row for one in foreseen)
     if held_t is not None:
@@ -97,16 +91,25 @@ def look_out(session: Session, drive: DriveTrials, *, masked: bool = False) -> O
     return OutlookView(trigger.name, heading, seconds_left, why, rows)
 
 
-def _held_since(watch: FireWatch, occurrence: int) -> float | None:
+def _held_since(drive: DriveTrials, watch: FireWatch, occurrence: int) -> float | None:
     """Since when the rule of an occurrence that has no marker has held."""
+    if watch.trigger.comes_often:
+        repeated = drive.repeated.get(watch.trigger.name)
+        return None if repeated is None else repeated.held_since()
     return watch.expected[occurrence - 1].t if occurrence <= len(watch.expected) else None
 
 
-def _masked_view(session: Session, trigger: Trigger, *, log_t: float, drive: DriveTrials) -> OutlookView:
-    """Only what says nothing of the response: neither a masked value, nor a heading made of it, nor the time left."""
-    foreseen = _foresee(session, drive, trigger, log_t, None)
-    rows = tuple(_hide(one.row) if one.row.condition.measure in MASKED_MEASURES else one.row for one in foreseen)
-    return OutlookView(trigger.name, "HOLD", None, HIDDEN, rows)
+def _masked_view(session: Session, drive: DriveTrials) -> OutlookView | None:
+    """The next trigger in the study's order, whatever the car does, with the values that reveal nothing."""
+    waits = (name for name in drive.watches if any(track.marker is None for track in drive.tracks.get(name, ())))
+    name = next(waits, None)
+    if name is None or drive.log.ended:
+        return None
+    trigger = drive.watches[name].trigger
+    hidden = {one.name: reveals(session.study, one.measure) for one in trigger.conditions}
+    foreseen = _foresee(session, drive, trigger, float(drive.log.newest_t), None)
+    rows = tuple(_hide(one.row) if hidden[one.row.condition.name] else one.row for one in foreseen)
+    return OutlookView(name, "HIDDEN", None, HIDDEN, rows)
 
 
 def _hide(row: OutlookRow) -> OutlookRow:
@@ -118,6 +121,7 @@ def _hide(row: OutlookRow) -> OutlookRow:
         at_least=shown.at_least,
         at_most=shown.at_most,
         tolerance=shown.tolerance,
+        outside=shown.outside,
         value=None,
         state="masked",
         margin=None,
@@ -139,7 +143,7 @@ def _foresee(
         for condition in trigger.conditions
         if isinstance(condition.when, AtFire) or (isinstance(condition.when, During) and condition.when.start_s < 0.0)
     ]
-    span_s = max([TREND_S, *(-window_of(one)[0] + (one.measure.over_s or 0.0) for one in looked_at)])
+    span_s = max([TREND_S, *(one.looks_back_s - window_of(one)[0] for one in looked_at)])
     stretch = cut_stretch(drive.log, now_t - span_s, now_t, session.last_number)
     if stretch is None:
         return []
@@ -149,12 +153,12 @@ def _foresee(
 def _foresee_one(
     condition: Condition, stretch: Stretch, study: Study, trigger: Trigger, seconds_left: float | None
 ) -> Foreseen:
-    role = study.roles.get(condition.measure.role or trigger.role)
-    rows = held_rows(stretch, role, int(stretch.lead_id[-1]))
-    measured = values_on(stretch, condition.measure, rows, slice(len(stretch.t) - 1, len(stretch.t)))
-    standing = stand_in_band(stretch.t, measured, condition.band, condition.measure, condition.if_missing)
-    trend = trend_of(condition.measure, stretch.t, standing.value)
-    shown = _shown(condition, standing)
+    rows_of = Cast(study.roles, trigger.role, int(stretch.lead_id[-1])).rows_in(stretch)
+    standing = condition_standing(condition, stretch, rows_of, slice(len(stretch.t) - 1, len(stretch.t)))
+    looked = condition.alternatives[0 if standing.which is None else int(standing.which[-1])]
+    measured = values_on(stretch, looked.measure, rows_of, slice(len(stretch.t) - 1, len(stretch.t)))
+    trend = trend_of(looked.measure, stretch.t, measured.value)
+    shown = _shown(condition, looked, standing)
     by_now = None if standing.inside[-1] == MISSING else bool(standing.inside[-1] == IN)
     for_good = _failed_already(condition, standing, seconds_left)
     by_trend, then = by_now, None
@@ -162,32 +166,33 @@ def _foresee_one(
         start_s, end_s = window_of(condition)
         if trend.is_known and seconds_left + start_s <= FURTHER * trend.reach_s:
             then = trend.after(seconds_left + min(end_s, 0.0))
-            by_trend = all(condition.band.contains_one(value) for value in (then, trend.after(seconds_left + start_s)))
-        elif by_now is False and (not trend.is_known or trend_sign(trend, condition.band) > 0):
+            by_trend = all(looked.band.contains_one(value) for value in (then, trend.after(seconds_left + start_s)))
+        elif by_now is False and (not trend.is_known or trend_sign(trend, looked.band) > 0):
             by_trend = None  # too far off to tell, and coming in; or too early to tell
-    if condition.measure.kind == "signal":
+    if looked.measure.kind == "signal":
         by_now = by_trend = None
-    words = row_words(shown, trend, condition.band, then)
-    row = OutlookRow(shown, trend_sign(trend, condition.band), words)
+    words = row_words(shown, trend, looked.band, then)
+    row = OutlookRow(shown, trend_sign(trend, looked.band), words)
     return Foreseen(row, False if for_good else by_now, False if for_good else by_trend, then, for_good)
 
 
-def _shown(condition: Condition, standing: Standing) -> ConditionResult:
+def _shown(condition: Condition, looked: Looked, standing: Standing) -> ConditionResult:
     inside = int(standing.inside[-1])
     result: Result = "met" if inside == IN else "not met" if inside == OUT else "undecided"
     state = standing.state_text(-1)
     margin = None if state or np.isnan(standing.margin[-1]) else float(standing.margin[-1])
     return ConditionResult(
         name=condition.name,
-        measure=condition.measure.text,
-        role=condition.measure.role,
-        at_least=condition.band.at_least,
-        at_most=condition.band.at_most,
-        tolerance=condition.band.tolerance,
+        measure=looked.measure.text,
+        role=looked.measure.role,
+        at_least=looked.band.at_least,
+        at_most=looked.band.at_most,
+        tolerance=looked.band.tolerance,
+        outside=looked.band.outside,
         value=None if state else float(standing.value[-1]),
         state=state,
         margin=margin,
-        unit=condition.measure.unit,
+        unit=looked.measure.unit,
         result=result,
         at_edge=result == "met" and margin is not None and margin < 0.0,
         required=condition.required,

@@ -67,6 +67,12 @@ class RecordFiles:
         """Part and place of unfinished entries at the ends of parts, as far as passes came."""
         return [(source.number, source.torn) for source in self.sources if source.torn is not None]
 
+    @property
+    def record_id(self) -> str:
+        """The record's random id (hex), the same in all its parts; empty where no part header can be read."""
+        headers = (source.header for source in self.sources if source.header is not None)
+        return next((header.record_id.hex() for header in headers), "")
+
     def blocks(self, after: int = 0, size: int = 2048) -> Iterator[list[Entry]]:
         """Entries with a number > `after`, in order, each once, in lists of at most `size` and about 1 MiB.
 

@@ -285,9 +285,9 @@ def judged(monkeypatch: pytest.MonkeyPatch) -> list[str]:
     names: list[str] = []
     fresh_summary = judging_anew.fresh_summary
 
-    def note(path: Path, *more: Any) -> Any:
+    def note(path: Path, *more: Any, **named: Any) -> Any:
         names.append(path.name)
-        return fresh_summary(path, *more)
+        return fresh_summary(path, *more, **named)
 
     monkeypatch.setattr(judging_anew, "fresh_summary", note)
     return names

@@ -7,18 +7,8 @@ from dataclasses import fields
 import pytest
 
 from monitor.study import shape
-from monitor.study.model import (
-    AlertRule,
-    AnalysisRule,
-    AssignmentRule,
-    BeforeRule,
-    HazardRule,
-    ResponseRule,
-    SheetStep,
-    Signal,
-    TaskRule,
-    Trigger,
-)
+from monitor.study.model import AnalysisRule, AssignmentRule, Point, SheetStep, Signal, Treatment, Trigger
+from monitor.study.rules import AlertRule, BeforeRule, HazardRule, ResponseRule, TaskRule
 from monitor.tables.faults import found_text, path_text, quoted
 
 
@@ -38,7 +28,9 @@ def keys_under(*path: str) -> set[str]:
         (("trigger", "task"), TaskRule, {}),
         (("trigger", "before"), BeforeRule, {}),
         (("trigger", "hazard"), HazardRule, {}),
-        (("trigger", "response"), ResponseRule, {}),
+        (("trigger", "response"), ResponseRule, {"signs": "sign"}),
+        (("points",), Point, {"name": None}),
+        (("treatments",), Treatment, {"name": None}),
         (("sheet",), SheetStep, {}),
         (("assignment",), AssignmentRule, {}),
         (("analysis",), AnalysisRule, {"contrasts": "contrast"}),
