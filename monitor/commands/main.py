@@ -32,6 +32,7 @@ COMMANDS = (
     "seal",
     "withdraw",
     "closeout",
+    "report",
     "assign",
     "agreement",
     "tally",

@@ -11,6 +11,8 @@ if TYPE_CHECKING:
 
 
 def add_to(subparsers: Any) -> None:
+    from monitor.commands.many_records import add_many_options
+
     parser = subparsers.add_parser(
         "replay", help="the screen over a record, and why a trial came out so", description=__doc__
     )
@@ -42,6 +44,7 @@ def add_to(subparsers: Any) -> None:
         "--by",
     )
     parser.add_argument("--up-to", type=float, metavar="X", help="with --sweep: the largest tolerance")
+    add_many_options(parser.add_argument_group("with --sweep over many records"))
     parser.add_argument("--json", action="store_true", help="with --why, --sweep and --beside: one JSON document")
 
 
@@ -139,22 +142,32 @@ def _why(path: Path, study: Any, options: argparse.Namespace) -> int:
 
 
 def _sweep(path: Path, study: Any, options: argparse.Namespace) -> int:
-    from monitor.commands.printing import print_json
+    from monitor.archive.engine.addresses import records_at
+    from monitor.archive.engine.run import answers
+    from monitor.commands.many_records import how_many
+    from monitor.commands.printing import print_json, say
     from monitor.errors import WitnessError
-    from monitor.record.reader import list_records
-    from monitor.replay.explain.sweep import far_enough, sweep, sweep_json, sweep_lines, swept_trials
+    from monitor.replay.explain.sweep import far_enough, sweep, sweep_json, sweep_lines, sweep_task, swept_in
 
     trigger, _, condition = options.sweep.partition("/")
     if options.up_to is not None and not options.up_to > 0.0:
         raise WitnessError("--up-to must be greater than 0")
-    records = (list_records(path) if path.is_dir() else []) or [path]
-    trials = [one for record in records for one in swept_trials(record, trigger, condition, study)]
+    found = list(
+        answers(records_at([str(path)]), sweep_task(trigger, condition, study), how_many(options, "sweeping records"))
+    )
+    for answer in found:
+        if answer.fault:
+            say(answer.fault)
+    status = max((answer.status for answer in found), default=0)
+    trials = [one for answer in found for one in swept_in(answer)]
+    if not trials and status:
+        return status
     rows = sweep(trials, options.up_to or far_enough(trials), steps=20)
     if options.json:
         print_json({"sweep": options.sweep, **sweep_json(trials, rows)})
     else:
         print("\n".join(sweep_lines(trials, rows)))
-    return 0
+    return status
 
 
 def _beside(path: Path, study: Any, options: argparse.Namespace) -> int:

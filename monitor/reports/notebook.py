@@ -159,15 +159,17 @@ class Run:
             for name in names
         }
 
+    def hidden_from(self, drive: int) -> float | None:
+        """The simulation time from which on a drive is masked; None where nothing of it is."""
+        return masked_from(self._whole.session.trials(), drive)
+
     @cached_property
     def _frames(self) -> WholeRun:
-        return read_whole(self.path, self._by)
-
-    def _hidden_from(self, drive: DriveColumns) -> float | None:
-        return masked_from(self._whole.session.trials(), drive.log.index)
+        read = any(drive.parts for drive in self._whole.drives)
+        return self._whole if read else read_whole(self.path, self._by)
 
     def _hides(self, drive: DriveColumns, marker: ReceivedMarker) -> bool:
-        hidden_from = self._hidden_from(drive)
+        hidden_from = self.hidden_from(drive.log.index)
         return hidden_from is not None and marker.t > hidden_from
 
     def _columns(self, drive: DriveColumns, rate_hz: float | None) -> dict[str, Column]:

@@ -8,9 +8,11 @@ from dataclasses import replace
 from typing import Any
 
 from monitor.measures.arrival import Point
+from monitor.measures.columns import OTHER_CHANNELS, OWN_CHANNELS
 from monitor.measures.names import MEASURES
 from monitor.study.analysis import read_analysis
 from monitor.study.model import (
+    Accepted,
     AssignmentRule,
     Group,
     Reason,
@@ -63,6 +65,7 @@ def build_study(root: Mapping[str, Any], faults: Faults, *, text: str, sha256: s
     )
     each_once(root.get("sheet") or (), ("sheet",), "step", faults)
     sheet = _read_sheet(root.get("sheet") or (), faults)
+    accepted = _read_accepted(root.get("accepted") or (), faults)
     head = root.get("study") or {}
     _check_pattern(head.get("participant_pattern"), faults)
     if faults:
@@ -82,6 +85,7 @@ def build_study(root: Mapping[str, Any], faults: Faults, *, text: str, sha256: s
         scenarios=scenarios,
         comfort_stop_at=head.get("comfort_stop_at"),
         replacement=head.get("replacement", "same group next"),
+        accepted=accepted,
         cautions=(*head.get("cautions", ()), *([SEED_CAUTION] if assignment and assignment.seed is not None else ())),
         text=text,
         sha256=sha256,
@@ -225,6 +229,26 @@ def _read_reasons(sections: Mapping[str, Any], faults: Faults) -> dict[str, Reas
         else:
             reasons[code] = replace(built_in, **section) if built_in else Reason(code, **section)
     return reasons
+
+
+def _read_accepted(sections: Sections, faults: Faults) -> tuple[Accepted, ...]:
+    accepted = []
+    for index, section in enumerate(sections):
+        path: Path = ("accepted", index)
+        if section is None or faults.under(path):
+            continue
+        channels = OWN_CHANNELS if section["of"] == "own" else OTHER_CHANNELS
+        if section["channel"] not in channels:
+            expected = f"a channel of {'own car' if section['of'] == 'own' else 'the other vehicles'}"
+            faults.add_misspelt((*path, "channel"), section["channel"], channels, expected=expected)
+        elif section["kind"] == "not filled" and "size" in section:
+            faults.add((*path, "size"), expected='no size beside kind = "not filled"', found="one")
+        elif section["kind"] != "not filled" and "size" not in section:
+            expected = f"the size that is accepted, because kind = {quoted(section['kind'])}"
+            faults.add((*path, "size"), expected=expected, found="nothing, the key is missing")
+        else:
+            accepted.append(Accepted(**section))
+    return tuple(accepted)
 
 
 def _read_sheet(sections: Sections, faults: Faults) -> tuple[SheetStep, ...]:

@@ -46,7 +46,9 @@ class Trigger:
     valid_at_least: int = 1
     """Where `planned` counts participants: one counts with this many valid trials of the trigger."""
     late_after_frames: float = 2.0
-    """Sampling tolerance: one frame of sampling and one network hop; beyond that it is the clock or the logic."""
+    """Sampling tolerance: one frame of sampling and one network hop; beyond that it is the clock or the logic …"""
+    late_after_s: float = 0.1
+    """… and at least this long: scenario engines run more slowly than frames. Late is beyond the larger of the two."""
     grace_s: float = 2.0
     """Held this long without a marker: missed."""
     role: str = "lead"
@@ -174,6 +176,22 @@ class AnalysisRule:
 
 
 @dataclass(frozen=True, slots=True)
+class Accepted:
+    """A constant difference between two channels of this facility that a person has looked at and accepted.
+
+    kind: "offset" (the channel is off by `size`), "steps" (it steps by up to `size`, such as stations of sections that
+    are stitched), "not filled" (it is there and always the same). Once it changes, it is held against the others again.
+    """
+
+    of: Literal["own", "others"]
+    channel: str
+    kind: Literal["offset", "steps", "not filled"]
+    by: str
+    size: float = 0.0
+    words: str = ""
+
+
+@dataclass(frozen=True, slots=True)
 class Study:
     """A whole study file."""
 
@@ -206,6 +224,7 @@ class Study:
     """What trials are given in a study within participants; empty: each group has one alert."""
     planned_counts: Counts = "trials"
     """What `planned` counts: valid trials, or participants with `valid_at_least` of them."""
+    accepted: tuple[Accepted, ...] = ()
 
     @property
     def design(self) -> Design:

@@ -33,7 +33,7 @@ def measure(rounds: int) -> list[Figure]:
     ideal = [share_right(blocks(len(names), sizes, PLACES, random.Random(n)), len(names), sizes) for n in range(rounds)]
     known = sum(with_known_boundaries((size // len(names),) * len(names)) for size in sizes) / sum(sizes)
     return [
-        Figure(
+        Figure("next group guessed rightly, whatever is lost: the next lot takes its place", tuple(lots), "of the lots"),
             "next group guessed rightly, whatever is lost (the next lot takes its place)", tuple(lots), "of the lots"
         ),
         Figure("the least that blocks of such sizes allow (ideal blocks, simulated)", tuple(ideal), "of the places"),

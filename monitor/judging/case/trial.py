@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any, Literal
 
 from monitor.study.band import Band
@@ -14,6 +14,21 @@ Stage = Literal["armed", "fired", "final", "ruled"]
 Result = Literal["met", "not met", "undecided"]
 TimingResult = Literal["on time", "late", "early", "missed", "not reached", "double", "not stated"]
 Naive = Literal["yes", "no", "unknown"]
+
+
+@dataclass(frozen=True, slots=True)
+class ConditionEvidence:
+    """What a condition's value was held against. `by`: the channels that tell it as well; empty where nothing does.
+
+    `rebuilt`: the value by the telling that disagrees most, else by the first one; `differs`: that less the published
+    value; `noticed_from`: the least error that would have shown on this feed, all in the measure's unit. None where it
+    cannot be told.
+    """
+
+    by: tuple[str, ...]
+    rebuilt: float | None
+    differs: float | None
+    noticed_from: float | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,13 +50,15 @@ class ConditionResult:
     at_edge: bool
     required: bool
     open: bool = False
-    """True while the window has not been seen to its end and nothing is certain yet."""
+    """True while the window has not been seen to its end, or its evidence not looked at: nothing is certain yet."""
     tolerance: float = 0.0
     outside: tuple[float, float] | None = None
     """The two edges of a band that lies to either side of them; `at_least` and `at_most` are then None."""
     any_of: tuple[str, ...] = ()
     """Where one of several measures is enough: all of them with their bands, in words; the other fields are those of
     the one that decided."""
+    evidence: ConditionEvidence | None = None
+    """None until the window has been seen."""
 
     @property
     def band(self) -> Band:
@@ -93,7 +110,7 @@ class Response:
     brake_onset_s: float | None
     steering_onset_s: float | None
     first: str | None
-    """"accelerator", "brake", "steering" or None."""
+    """"accelerator", "brake", "steering", or the name of one of the study's signs; None where none came."""
     first_s: float | None
     outcome: str
     """"responded", "anticipatory", "already responding" (the brake was pressed at the origin),
@@ -111,6 +128,14 @@ class Response:
     0), or "not measured"."""
     onset_to_peak_s: float | None = None
     """From brake onset to the greatest deceleration."""
+    signs: dict[str, float | None] = field(default_factory=dict)
+    """Onset of each sign that the study names; None where it did not come."""
+    sign_states: dict[str, str] = field(default_factory=dict)
+    """What became of each: "came", "did not come", "already there" at the origin, "not measured"."""
+    max_lateral_deviation_m: float | None = None
+    """Greatest distance of the lane offset from its mean before the origin, where the study names signs or `stable`."""
+    time_to_stable_s: float | None = None
+    """When the car was stable again after the response, as the study says."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -199,6 +224,11 @@ class Trial:
     def ruling(self) -> Ruling | None:
         """The ruling that is effective."""
         return self.rulings[-1] if self.rulings else None
+
+    @property
+    def exposure_words(self) -> str:
+        """Whether the participant was naive, or that nobody need be."""
+        return f"naive: {self.naive}" if self.surprises else "surprises nobody"
 
     @property
     def effective(self) -> Verdict:
@@ -318,6 +348,13 @@ def condition_json(condition: ConditionResult) -> dict[str, Any]:
     }
     for name in ("at_least", "at_most", "value", "margin"):
         fields[name] = number(getattr(condition, name))
+    told = condition.evidence or ConditionEvidence((), None, None, None)
+    fields["evidence"] = {
+        "by": list(told.by),
+        "rebuilt": number(told.rebuilt),
+        "differs": number(told.differs),
+        "noticed_from": number(told.noticed_from),
+    }
     if condition.outside is not None:
         fields["outside"] = list(condition.outside)
     if condition.any_of:
@@ -326,11 +363,15 @@ def condition_json(condition: ConditionResult) -> dict[str, Any]:
 
 
 def response_json(response: Response) -> dict[str, Any]:
-    """The response: the contract's keys, then the further figures."""
+    """The response: the contract's keys, then the further figures; what only some studies ask for where it is there."""
     return {
         name: number(value) if isinstance(value, float) else value
         for name, value in ((name, getattr(response, name)) for name in Response.__slots__)
+        if name not in _WHERE_ASKED or value not in (None, {})
     }
+
+
+_WHERE_ASKED = ("signs", "sign_states", "max_lateral_deviation_m", "time_to_stable_s")
 
 
 def note_json(note: Note) -> dict[str, Any]:

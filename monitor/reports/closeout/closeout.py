@@ -37,13 +37,24 @@ def close_out(run: WholeRun) -> tuple[Section, ...]:
     session = run.session
     trials = session.trials()
     return (
-        Section(1, f"Run of {session.opening.participant}: {_verdicts(trials)}", table=_about(run)),
+        about_section(run),
         Section(2, "Left to do", tuple(left_to_do(run))),
-        *(section for trial in trials for section in _trial(trial)),
-        Section(2, "Feed", tuple(_feed(run))),
-        *_notes(run),
-        *_sheet(run),
+        *(section for trial in trials for section in trial_sections(trial)),
+        feed_section(run),
+        *note_sections(run),
+        *sheet_sections(run),
     )
+
+
+def about_section(run: WholeRun) -> Section:
+    """Whose run it was, what came of it, and the record."""
+    session = run.session
+    return Section(1, f"Run of {session.opening.participant}: {_verdicts(session.trials())}", table=_about(run))
+
+
+def feed_section(run: WholeRun) -> Section:
+    """What came in, by drive."""
+    return Section(2, "Feed", tuple(_feed(run)))
 
 
 def left_to_do(run: WholeRun) -> list[str]:
@@ -89,7 +100,8 @@ def _about(run: WholeRun) -> Table:
     return Table(("", ""), tuple(rows))
 
 
-def _trial(trial: Trial) -> tuple[Section, ...]:
+def trial_sections(trial: Trial) -> tuple[Section, ...]:
+    """What one trial came to and by what: verdict, rulings, findings, alert, response unless hidden, conditions."""
     said = [_fired(trial)]
     said += rulings_in_words(trial)
     said += [f"{one.severity}, {one.code}: {one.sentence}" for one in trial.findings]
@@ -112,7 +124,7 @@ def _fired(trial: Trial) -> str:
     when = "at a time that is hidden" if at is None else f"at {at:.2f} s"
     fired = "It did not fire" if trial.fired_at is None else f"It fired {when}"
     delay = "" if trial.timing.delay_s is None else f" ({trial.timing.delay_s:+.3f} s)"
-    return f"{fired}, {trial.timing.result}{delay}; naive: {trial.naive}; {trial.stage}."
+    return f"{fired}, {trial.timing.result}{delay}; {trial.exposure_words}; {trial.stage}."
 
 
 def _condition(one: ConditionResult) -> tuple[str, ...]:
@@ -139,6 +151,7 @@ def _response(response: Response) -> str:
             )
             if value is not None
         ]
+        times += [f"{name} {at:.2f} s" for name, at in response.signs.items() if at is not None]
         what = f"{', '.join(times)} from {response.origin}"
     elif response.censored_at_s is not None:
         what = f"none up to {response.censored_at_s:.2f} s from {response.origin}"
@@ -172,7 +185,8 @@ def _feed(run: WholeRun) -> list[str]:
     return said or ["No message came in."]
 
 
-def _notes(run: WholeRun) -> tuple[Section, ...]:
+def note_sections(run: WholeRun) -> tuple[Section, ...]:
+    """The operator's notes; none where there are none."""
     notes = run.session.operator.notes
     if not notes:
         return ()
@@ -180,7 +194,8 @@ def _notes(run: WholeRun) -> tuple[Section, ...]:
     return (Section(2, "Notes", table=Table(("time", "drive", "by", "text"), rows)),)
 
 
-def _sheet(run: WholeRun) -> tuple[Section, ...]:
+def sheet_sections(run: WholeRun) -> tuple[Section, ...]:
+    """The run sheet with what was ticked; none where the study has none."""
     steps, done = run.session.study.sheet, run.session.operator.steps_done
     if not steps:
         return ()
