@@ -33,9 +33,7 @@ def measure(rounds: int) -> list[Figure]:
     ideal = [share_right(blocks(len(names), sizes, PLACES, random.Random(n)), len(names), sizes) for n in range(rounds)]
     known = sum(with_known_boundaries((size // len(names),) * len(names)) for size in sizes) / sum(sizes)
     return [
-        Figure("next group guessed rightly, whatever is lost: the next lot takes its place", tuple(lots), "of the lots"),
-            "next group guessed rightly, whatever is lost (the next lot takes its place)", tuple(lots), "of the lots"
-        ),
+        Figure("next group guessed rightly; the next lot makes up for a loss", tuple(lots), "of the lots"),
         Figure("the least that blocks of such sizes allow (ideal blocks, simulated)", tuple(ideal), "of the places"),
         Figure("where the beginnings of blocks were known (exact)", (float(known),), "of the places"),
         Figure("a quarter lost, were the same group next", tuple(before), "of the participants"),

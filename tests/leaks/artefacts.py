@@ -160,7 +160,7 @@ def _live(path: Path, fire_t: float) -> Features:
 
 
 def _singly_about(reading: RecordReading, session: Session, fire_t: float) -> Iterator[list[Entry]]:
-    """The entries one by one from before the fire to the end of the horizon, to look at each instant; else in blocks."""
+    """The entries one by one from before the fire to the end of the horizon, else in blocks of them."""
     for entries in reading.blocks(0, 32):
         drive = session.current
         newest_t = 0.0 if drive is None or not drive.log.counts.judged else drive.log.newest_t
