@@ -100,8 +100,11 @@ def offset_difference(body: Body) -> FloatArray:
     if body.way is None or not body.has("lane_offset", "x", "y", "heading"):
         return np.full(len(body), np.nan)
     width = body.way.lane_width
-    difference = body.channel("lane_offset") - offset_by_line(body)
-    return np.remainder(difference + 0.5 * width, width) - 0.5 * width
+    offset = body.channel("lane_offset")
+    difference = offset - offset_by_line(body)
+    nearest = np.remainder(difference + 0.5 * width, width) - 0.5 * width
+    # nobody is further off the centre of a lane than that of the next one
+    return np.where(np.abs(offset) <= width, nearest, difference)
 
 
 def offset_differences(body: Body) -> list[Means]:

@@ -3,14 +3,16 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 
 from monitor.judging.case.case import Case
 from monitor.judging.case.trial import Finding, Timing, TimingResult
-from monitor.judging.evidence.inputs import Bodies, inputs_of
+from monitor.judging.evidence.inputs import Account, Bodies, inputs_of
+from monitor.judging.evidence.smoothing import Estimate
 from monitor.measures.columns import BoolArray
-from monitor.study.terms import FireTerm
+from monitor.study.terms import FireTerm, Measure
 
 ABOUT_S = 1.0
 """Tellings are held against each other from this long before the fire on."""
@@ -27,9 +29,12 @@ def timing_contradicted(case: Case, timing: Timing, bodies: Bodies) -> Finding |
         if inputs is None:
             continue
         for name, accounts in inputs.others.items():
-            for one in accounts:
+            for one in (*accounts, *_by_gap(case, term, bodies)):
                 if not one.disagrees:
                     continue
+                if timing.expected_at is None or _is_scaled(one, bodies):
+                    # where it would have begun to hold cannot be rebuilt: what it begins from is as doubtful
+                    return case.finding("channels-disagree", _unsure(case, term, timing, one.by), case.fired_at)
                 low, high = inputs.of({**inputs.published, name: one.estimate})
                 surely, perhaps = term.band.contains_all(low, high), ~term.band.contains_none(low, high)
                 begins = [_begins(bodies, term, holds) for holds in (perhaps, surely)]
@@ -39,6 +44,41 @@ def timing_contradicted(case: Case, timing: Timing, bodies: Bodies) -> Finding |
                         "channels-disagree", _sentence(case, term, timing, one.by, begins), case.fired_at
                     )
     return None
+
+
+SCALED = 0.05
+"""A difference of this share of the way is no step: the channel has been wrong all along."""
+
+
+def _is_scaled(one: Account, bodies: Bodies) -> bool:
+    telling = one.telling
+    assert telling is not None
+    speed = bodies.own.channel("speed")
+    way_m = float(np.nanmean(np.abs(speed))) * telling.seconds if np.isfinite(speed).any() else 0.0
+    return telling.unit == "m" and abs(telling.change) > SCALED * way_m
+
+
+def _unsure(case: Case, term: FireTerm, timing: Timing, by: str) -> str:
+    return (
+        f"{case.trigger.name} fired at {case.fired_at:.2f} s, {timing.result} by the published {term.measure.text}; "
+        f"that and {by} disagree, so that when its rule held cannot be told."
+    )
+
+
+def _by_gap(case: Case, term: FireTerm, bodies: Bodies) -> list[Account]:
+    """Own station by the gap: where the stations of both place the pair otherwise than the boxes do, one is off."""
+    if (term.measure.kind, term.measure.name) != ("own", "station") or bodies.other is None:
+        return []
+    gap = Measure("pair", "distance_gap", bodies.role_name, "m")
+    inputs = inputs_of(gap, bodies, case.fired_at - ABOUT_S, case.fired_at)
+    found = []
+    for one in () if inputs is None else inputs.others["gap"]:
+        telling = one.telling
+        if telling is None or telling.channel != "gap" or not telling.disagrees or telling.by != "x, y":
+            continue
+        station = bodies.stretch.frames.own["station"] + telling.change
+        found.append(replace(one, estimate=Estimate(station, np.full(len(station), telling.limit)), by="the gap"))
+    return found
 
 
 def _begins(bodies: Bodies, term: FireTerm, holds: BoolArray) -> float:
