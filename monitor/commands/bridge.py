@@ -128,6 +128,6 @@ def _go_on(bridge: Bridge, as_json: bool, stop: asked_to_stop) -> None:
         now = bridge.status()
         if as_json:
             print_json({"type": "status", **now.as_json()})
-        elif (trouble := f"{now.refused} {now.absent} {now.lost // 100} {now.drives}") != told:
+        elif (trouble := f"{now.refused} {now.absent} {now.lost // 100} {now.drives} {now.doubt}") != told:
             told = trouble
             say(harmless(now.sentence()))

@@ -41,6 +41,7 @@ class BridgeStatus:
     last_refusal: str
     absent: tuple[str, ...]
     ended: bool
+    doubt: str
 
     def as_json(self) -> dict[str, Any]:
         """For a line of JSON, and for the hello."""
@@ -53,7 +54,7 @@ class BridgeStatus:
         parts += [f"{self.out_of_order} out of order left out"] if self.out_of_order else []
         parts += [f"{self.refused} refused, the last because {self.last_refusal}"] if self.refused else []
         parts += [f"not in the source: {', '.join(self.absent)}"] if self.absent else []
-        return f"{self.source}: {'; '.join(parts)}"
+        return f"{self.source}: {'; '.join(parts)}{f'. {self.doubt}' if self.doubt else ''}"
 
 
 def map_in_hello(channels: ChannelMap, further: Sequence[ChannelMap] = ()) -> Mapping[str, Any]:
@@ -192,4 +193,5 @@ class Bridge:
             last_refusal=source.last_refusal or counts.last_refusal or (said[-1] if said else ""),
             absent=tuple(sorted(self._translation.absent)),
             ended=self.ended,
+            doubt=source.doubt,
         )

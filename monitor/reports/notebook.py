@@ -24,8 +24,8 @@ from monitor.judging.case.trial import note_json, number
 from monitor.judging.document import session_json
 from monitor.measures.names import MEASURES
 from monitor.record.disk import is_being_written
-from monitor.record.parts import read_tombstone
 from monitor.record.reader import list_records
+from monitor.record.tombstone import read_tombstone
 from monitor.reports.export.drives import DriveColumns, WholeRun, read_whole, resample
 from monitor.study.loading import load_study
 from monitor.study.model import Study
@@ -160,15 +160,17 @@ class Run:
             for name in names
         }
 
+    def hidden_from(self, drive: int) -> float | None:
+        """The simulation time from which on a drive is masked; None where nothing of it is."""
+        return masked_from(self._whole.session.trials(), drive)
+
     @cached_property
     def _frames(self) -> WholeRun:
-        return read_whole(self.path, self._by)
-
-    def _hidden_from(self, drive: DriveColumns) -> float | None:
-        return masked_from(self._whole.session.trials(), drive.log.index)
+        read = any(drive.parts for drive in self._whole.drives)
+        return self._whole if read else read_whole(self.path, self._by)
 
     def _hides(self, drive: DriveColumns, marker: ReceivedMarker) -> bool:
-        hidden_from = self._hidden_from(drive)
+        hidden_from = self.hidden_from(drive.log.index)
         return hidden_from is not None and (marker.t > hidden_from or KINDS[marker.kind].reveals)
 
     def _columns(self, drive: DriveColumns, rate_hz: float | None) -> dict[str, Column]:
@@ -183,7 +185,7 @@ class Run:
                 continue
             for named in _names(name, columns):
                 found.setdefault(named, column)
-        hidden_from = self._hidden_from(drive)
+        hidden_from = self.hidden_from(drive.log.index)
         if hidden_from is None:
             return found
         hidden = found["t"] >= hidden_from

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable, Mapping
+from dataclasses import replace
 from typing import Any
 
 from monitor.measures.arrival import Point
@@ -74,6 +75,7 @@ def build_study(root: Mapping[str, Any], faults: Faults, *, text: str, sha256: s
         title=head.get("title", head["name"]),
         participant_pattern=head["participant_pattern"],
         blind=head.get("blind", False),
+        blind_live=head.get("blind_live", "to horizon"),
         groups=groups,
         roles={name: role for name, role in roles.items() if role is not None},
         signals={name: signal for name, signal in signals.items() if signal is not None},
@@ -84,7 +86,7 @@ def build_study(root: Mapping[str, Any], faults: Faults, *, text: str, sha256: s
         comfort_stop_at=head.get("comfort_stop_at"),
         replacement=head.get("replacement", "same group next"),
         accepted=accepted,
-        cautions=head.get("cautions", ()),
+        cautions=(*head.get("cautions", ()), *([SEED_CAUTION] if assignment and assignment.seed is not None else ())),
         text=text,
         sha256=sha256,
         path=path,
@@ -225,8 +227,7 @@ def _read_reasons(sections: Mapping[str, Any], faults: Faults) -> dict[str, Reas
         elif built_in is not None and len(lacking) == 2:
             faults.add(path, expected="other words or another severity", found="neither")
         else:
-            given = {"words": built_in.words, "severity": built_in.severity} if built_in else {}
-            reasons[code] = Reason(code, **{**given, **section})
+            reasons[code] = replace(built_in, **section) if built_in else Reason(code, **section)
     return reasons
 
 
@@ -262,14 +263,18 @@ def _read_sheet(sections: Sections, faults: Faults) -> tuple[SheetStep, ...]:
     return tuple(steps)
 
 
+SEED_CAUTION = (
+    "[assignment] has a seed, from which anybody could compute the order. It is not used any more: lots are drawn from "
+    "the system's randomness with assign --prepare; leave the seed out."
+)
+
+
 def _read_assignment(section: Mapping[str, Any] | None, groups: int, faults: Faults) -> AssignmentRule | None:
     path: Path = ("assignment",)
     if section is None or faults.under(path):
         return None
     method = section["method"]
-    needs, others = {"list": (("file",), ("block_sizes", "seed")), "blocks": (("block_sizes", "seed"), ("file",))}[
-        method
-    ]
+    needs, others = {"list": (("file",), ("block_sizes", "seed")), "blocks": (("block_sizes",), ("file",))}[method]
     for key in needs:
         if key not in section:
             expected = f"{key} beside method = {quoted(method)}"

@@ -125,6 +125,8 @@ class Reason:
     code: str
     words: str
     severity: Severity
+    reveals: bool = False
+    """Whether a finding of this code tells of the driver's response, so that a blind record hides what it says."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -147,6 +149,7 @@ class AssignmentRule:
     block_sizes: tuple[int, ...] = ()
     """For "blocks": sizes of the blocks, each a multiple of the number of groups; several are varied at random."""
     seed: int | None = None
+    """Of studies made before orders were sealed; not used any more."""
     strata: tuple[str, ...] = ()
     """Each stratum has blocks of its own; none: one sequence for all."""
 
@@ -213,6 +216,9 @@ class Study:
     path: str
     assignment: AssignmentRule | None = None
     analysis: AnalysisRule | None = None
+    blind_live: Literal["to horizon", "to ruling"] = "to horizon"
+    """How long a live picture hides current values after the fire of a blind trial: the operator looks after a person,
+    so by default to the end of the response's horizon. What has passed, and the response, stay hidden to the ruling."""
     points: dict[str, Point] = field(default_factory=dict)
     treatments: dict[str, Treatment] = field(default_factory=dict)
     """What trials are given in a study within participants; empty: each group has one alert."""

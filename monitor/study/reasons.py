@@ -101,6 +101,7 @@ _OPERATOR: tuple[tuple[str, Severity, str], ...] = (
     ("confirmed", "note", "Looked at, and the computed verdict stands"),
     ("judged-harmless", "note", "Looked at, and without effect on what the participant met"),
     ("monitor-mistaken", "note", "The monitor is mistaken, as the words explain"),
+    ("deviation-accepted", "note", "It deviated as the monitor says and is accepted, as the words explain"),
     ("participant-unwell", "void", "The participant felt unwell"),
     ("participant-withdrew", "void", "The participant ended the drive"),
     ("participant-talked", "doubtful", "The participant was talking"),
@@ -116,8 +117,15 @@ _OPERATOR: tuple[tuple[str, Severity, str], ...] = (
 )
 
 
+_REVEAL = frozenset(
+    ("task-ended-early", "task-items", "task-score", "window-cut", "platform-limit", "platform-stopped")
+)
+"""Findings that look past the fire at what the driver did, or at what moves with it: who responds leaves the task, the
+platform moves with own braking, and a contact ends the drive."""
+
+
 def _reasons(rows: tuple[tuple[str, Severity, str], ...]) -> dict[str, Reason]:
-    return {code: Reason(code, words, severity) for code, severity, words in rows}
+    return {code: Reason(code, words, severity, code in _REVEAL) for code, severity, words in rows}
 
 
 FINDING_REASONS: dict[str, Reason] = _reasons(_FINDINGS)

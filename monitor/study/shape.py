@@ -193,6 +193,7 @@ STUDY_FILE = Section(
                     "title": Key(WORDS),
                     "participant_pattern": Key(WORDS, required=True),
                     "blind": Key(Flag()),
+                    "blind_live": Key(Text(("to horizon", "to ruling"))),
                     "comfort_stop_at": Key(Number(least=0.0, most=20.0)),
                     "replacement": Key(Text(("same group next", "end of block", "none"))),
                     "planned_counts": Key(Text(get_args(Counts))),

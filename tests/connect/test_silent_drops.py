@@ -209,3 +209,12 @@ def test_a_missing_file_is_status_2_everywhere(tmp_path: Path) -> None:
     ):
         done = call(*command)
         assert (done.returncode, "cannot be read" in done.stderr) == (2, True), (command, done)
+
+
+def test_trials_that_never_fired_are_in_the_order_of_their_numbers(tmp_path: Path) -> None:
+    text = STUDY.text.replace("expected = 1 ", "expected = 12 ")
+    (tmp_path / "twelve.toml").write_text(text, encoding="utf-8")
+    ridge.write_csv(tmp_path / "drive.csv", "not-reached")
+    report = judge_file(parse_map(EXAMPLE), tmp_path / "drive.csv", load_study(tmp_path / "twelve.toml"))
+    numbers = [trial.occurrence for trial in report.trials if trial.trigger == "gate-brake"]
+    assert numbers == list(range(1, 13))

@@ -213,7 +213,6 @@ SENSELESS = [
         "a multiple of the number of groups, 2",
     ),
     ({("assignment", "block_sizes"): []}, ("assignment", "block_sizes"), "at least one block size"),
-    ({("assignment", "seed"): GONE}, ("assignment", "seed"), "the key is missing"),
     ({("assignment", "file"): "list.csv"}, ("assignment", "file"), 'no file beside method = "blocks"'),
 ]
 
@@ -397,7 +396,8 @@ def test_the_study_that_comes_out_is_what_the_file_says(everything_text):
         ("Intercom off", None, 300.0),
     ]
     assert study.scenarios == ("dusk-road", "practice")
-    assert (study.blind, study.comfort_stop_at, study.replacement) == (True, 12.0, "end of block")
+    assert (study.blind, study.blind_live, study.comfort_stop_at) == (True, "to ruling", 12.0)
+    assert study.replacement == "end of block"
     assert study.text == everything_text
 
 

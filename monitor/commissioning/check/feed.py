@@ -181,7 +181,7 @@ def conclude(study: Study, listened: Listened, elsewhere: Mapping[str, str] = NO
     for name, column in columns.items():
         channel = hear_channel(name, column, block.t, name in frozen, sanity, tuple(needs.get(name, ())))
         heard.channels.append(channel)
-        if channel.state == "frozen":
+        if channel.state == "frozen" and not any(doubt.channel == name for doubt in sanity.doubts):
             heard.faults.append(
                 f"{name} stands at {frozen[name]:g} while {STANDS_AGAINST[name]}: is it the right name?"
             )

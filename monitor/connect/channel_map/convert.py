@@ -222,6 +222,10 @@ class Converter:
 
     def convert(self, sample: Sample, t: float) -> Converted:
         """The channels of a frame at time `t`."""
+        with np.errstate(invalid="ignore", over="ignore"):  # whatever the numbers are: infinities are not measured
+            return self._convert(sample, t)
+
+    def _convert(self, sample: Sample, t: float) -> Converted:
         values, absent = sample.values, self.absent
         wall = None if self._wall is None else self._wall.number(values, absent)
         return Converted(

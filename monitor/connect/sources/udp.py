@@ -8,11 +8,11 @@ import select
 import socket
 import struct
 import time
-from collections.abc import Callable, Mapping
-from typing import Any
+from collections.abc import Mapping
+from typing import Any, Protocol
 
-from monitor.connect.channel_map.layout import LARGEST_DATAGRAM, PacketReader, PacketRefused
-from monitor.connect.channel_map.model import Format, Layout
+from monitor.connect.channel_map.layout import LARGEST_DATAGRAM, PacketRefused
+from monitor.connect.channel_map.model import Format
 from monitor.connect.channel_map.source import is_listen
 from monitor.connect.channel_map.values import Sample
 from monitor.connect.sources.maps import MapRefused, read_map
@@ -26,31 +26,51 @@ _DROPS = 40
 """SO_RXQ_OVFL of Linux: each datagram says how many were thrown away before it. Python names it from 3.12 on only."""
 
 
-def datagram_reader(layout: Layout | Format) -> Callable[[bytes], Mapping[str, Any]]:
-    """How datagrams of a layout, or of one map each, are read."""
-    if isinstance(layout, Layout):
-        return PacketReader(layout).read
-    return lambda packet: read_map(packet, layout)
+class DatagramReader(Protocol):
+    """Reads one datagram."""
+
+    @property
+    def doubt(self) -> str: ...
+
+    def read(self, packet: bytes) -> Mapping[str, Any]:
+        """The values in a datagram. Raises `PacketRefused` or `MapRefused`."""
+        ...
+
+
+class MapReader:
+    """Reads datagrams of one map each."""
+
+    doubt = ""
+
+    def __init__(self, written: Format) -> None:
+        self._written: Format = written
+
+    def read(self, packet: bytes) -> Mapping[str, Any]:
+        """The values in a datagram. Raises `MapRefused`."""
+        return read_map(packet, self._written)
 
 
 class UdpReceiver:
     """Listens at "ADDRESS:PORT"; an address of 224.0.0.0/4 is a multicast group, joined on `interface`."""
 
-    def __init__(self, read: Callable[[bytes], Mapping[str, Any]], listen: str, interface: str) -> None:
-        """`read` gives the values in a datagram, or raises `PacketRefused` or `MapRefused`."""
+    def __init__(self, reader: DatagramReader, listen: str, interface: str) -> None:
         if not is_listen(listen):
             raise WitnessError(f"{listen!r} is no address to listen at; write ADDRESS:PORT, such as 0.0.0.0:5600.")
         host, _, port = listen.rpartition(":")
         self._host, self._port, self._interface = host, int(port), interface
-        self._read = read
+        self._reader = reader
         self.refused = 0
         self.last_refusal = ""
         self.lost = 0
-        self.doubt = ""
         self._lost_before = 0
         self._reopen_at = 0.0
         self._socket: socket.socket | None = self._open()
         self.where = f"udp {host}:{self._socket.getsockname()[1]}"
+
+    @property
+    def doubt(self) -> str:
+        """What makes one doubt that the packets are read rightly."""
+        return self._reader.doubt
 
     def samples(self, timeout_s: float) -> list[Sample]:
         """Up to 256 packets that wait."""
@@ -66,7 +86,7 @@ class UdpReceiver:
                 if more:
                     self._note_losses(more)
                 try:
-                    found.append(Sample(self._read(packet)))
+                    found.append(Sample(self._reader.read(packet)))
                 except (PacketRefused, MapRefused) as refusal:
                     self._refuse(str(refusal))
         except BlockingIOError:

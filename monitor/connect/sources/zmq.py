@@ -10,7 +10,7 @@ import zmq
 
 from monitor.connect.channel_map.model import Format
 from monitor.connect.channel_map.values import Sample
-from monitor.connect.sources.maps import MapRefused, read_map
+from monitor.connect.sources.maps import MapRefused, format_of, read_map
 from monitor.errors import WitnessError
 from monitor.feed.curve import CurveFiles, secure_client
 from monitor.feed.limits import MAX_NAME
@@ -27,10 +27,11 @@ class ZmqReceiver:
     """Connected to a publisher; connects again by itself."""
 
     def __init__(
-        self, connect: str, topics: Sequence[str], keys: CurveFiles | None, written: Format = "msgpack"
+        self, connect: str, topics: Sequence[str], keys: CurveFiles | None, written: Format | None = "msgpack"
     ) -> None:
+        """`written`: how maps are written; None: as the first one is."""
         self.where = connect
-        self._written: Format = written
+        self.written: Format | None = written
         self.refused = 0
         self.last_refusal = ""
         self.lost = 0
@@ -77,7 +78,9 @@ class ZmqReceiver:
 
     def _values(self, payload: bytes) -> Mapping[str, Any]:
         """The values in a message. Raises `MapRefused`."""
-        return read_map(payload, self._written)
+        if self.written is None:
+            self.written = format_of(payload)
+        return read_map(payload, self.written or "msgpack")
 
     def _open(self) -> zmq.Socket[bytes]:
         opened = self._context.socket(zmq.SUB)

@@ -110,7 +110,7 @@ def forecast_studies(
             looks,
         )
         for one in gathered.studies
-        if (name := _chosen(one, trigger)) is not None
+        if (name := chosen_trigger(one, trigger)) is not None
     ]
     if gathered.studies and not found:
         known = sorted({each.name for one in gathered.studies for each in one.study.triggers})
@@ -118,7 +118,8 @@ def forecast_studies(
     return tuple(found)
 
 
-def _chosen(one: StudyRuns, name: str | None) -> str | None:
+def chosen_trigger(one: StudyRuns, name: str | None) -> str | None:
+    """The trigger that is meant: by its name, else the study's own choice, else the first one with an alert."""
     triggers = one.study.triggers
     if name is not None:
         return next((each.name for each in triggers if each.name == name), None)
