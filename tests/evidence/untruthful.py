@@ -18,6 +18,7 @@ if __name__ == "__main__":
 import numpy as np
 
 from monitor.judging.case.trial import Trial
+from monitor.judging.rules.timing_evidence import ALONE
 from monitor.judging.session import Session
 from tests.evidence.scenes import (
     Scene,
@@ -65,7 +66,7 @@ def _wrong(scene: Scene, trial: Trial) -> str:
     if trial.verdict == "invalid" and not truth.violated:
         failing = [one for one in trial.conditions if one.required and one.result == "not met"]
         unchecked = [one for one in failing if one.evidence is not None and not one.evidence.by]
-        voids = [one for one in trial.findings if one.severity == "void"]
+        voids = [one for one in trial.findings if one.severity == "void" and ALONE not in one.sentence]
         if voids or len(unchecked) < len(failing):
             return "invalid, and all was truly met"
     if trial.verdict == "valid":

@@ -103,8 +103,8 @@ def offset_difference(body: Body) -> FloatArray:
     offset = body.channel("lane_offset")
     difference = offset - offset_by_line(body)
     nearest = np.remainder(difference + 0.5 * width, width) - 0.5 * width
-    # nobody is further off the centre of a lane than that of the next one
-    return np.where(np.abs(offset) <= width, nearest, difference)
+    # a lane change may be told late, when the body is half in the next lane; nobody counts a lane on beyond that
+    return np.where(np.abs(offset) <= 0.75 * width, nearest, difference)
 
 
 def offset_differences(body: Body) -> list[Means]:
