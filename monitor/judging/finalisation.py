@@ -66,7 +66,8 @@ class Finalisation:
     def plan(self, drive: DriveTrials) -> Plan:
         """What the run of a drive was meant to be."""
         hello = drive.log.hello
-        planned = self.opening.group
+        lot = self.opening.lot or {}
+        planned = lot.get("group", self.opening.group)  # the sealed lot is what was meant, whatever was entered
         group = planned if planned is not None else (hello.group if hello else None)
         return Plan(self.study, self.opening.participant, group, planned is not None, self.standing)
 

@@ -46,8 +46,7 @@ def time_response(case: Case, stretch: Stretch, t0: float, alert: AlertResult, *
     if contact_s is not None:
         t = t[t <= contact_s + 1e-9]
         own = {name: column[: len(t)] for name, column in own.items()}
-    pedal_before = _before(stretch, "accelerator", t0, rule)
-    release_s, full_s = release_times(t, own["accelerator"], pedal_before, rule)
+    release_s, full_s = release_times(t, own["accelerator"], rule)
     brake_s = _first_above(t, own["brake"], rule.brake_threshold)
     steering_s = _steering_s(t, own["steering_angle"], _before(stretch, "steering_angle", t0, rule), rule)
     onsets = {"accelerator": release_s, "brake": brake_s, "steering": steering_s}
@@ -92,7 +91,7 @@ def time_response(case: Case, stretch: Stretch, t0: float, alert: AlertResult, *
         impact_speed_mps=float(closing[-1]) if contact_s is not None and len(closing) else None,
         left_lane=_left_lane(stretch, span),
         from_alert_s=t0 + first_s - alert.at if first_s is not None and alert.at is not None else None,
-        release=_release_words(release_s, own["accelerator"], pedal_before, rule),
+        release=_release_words(release_s, own["accelerator"], rule),
         onset_to_peak_s=_onset_to_peak_s(t, own["accel"], brake_s),
         signs={name: one.at_s for name, one in signs.items()},
         sign_states={name: one.state for name, one in signs.items()},
@@ -105,21 +104,16 @@ def time_response(case: Case, stretch: Stretch, t0: float, alert: AlertResult, *
     )
 
 
-def release_times(
-    t: FloatArray, accelerator: FloatArray, before: FloatArray, rule: ResponseRule
-) -> tuple[float | None, float | None]:
+def release_times(t: FloatArray, accelerator: FloatArray, rule: ResponseRule) -> tuple[float | None, float | None]:
     """Initial and full release of the accelerator, in seconds from the origin at t = 0.
 
-    Initial: where the fall begins that takes the pedal more than `accelerator_fall` below its mean before the origin.
-    Full: the first instant at or below `accelerator_zero`. Both None where the pedal was released before the origin
+    Initial: where the fall begins that takes the pedal more than `accelerator_fall` below where it stood at the origin.
+    Full: the first instant at or below `accelerator_zero`. Both None where the pedal was released at the origin
     ("pre-released": release is not defined, and not 0).
     """
-    if len(t) == 0 or len(before) == 0 or np.isnan(before).all() or np.isnan(accelerator).all():
+    if len(t) == 0 or np.isnan(accelerator[0]) or accelerator[0] <= rule.accelerator_zero:
         return None, None
-    baseline = float(np.nanmean(before))
-    if baseline <= rule.accelerator_zero or accelerator[0] <= rule.accelerator_zero:
-        return None, None
-    fallen = np.flatnonzero(accelerator < baseline - rule.accelerator_fall)
+    fallen = np.flatnonzero(accelerator < accelerator[0] - rule.accelerator_fall)
     if len(fallen) == 0:
         return None, None
     begin = int(fallen[0])
@@ -129,13 +123,12 @@ def release_times(
     return float(t[begin]), float(t[zero[0]]) if len(zero) else None
 
 
-def _release_words(release_s: float | None, accelerator: FloatArray, before: FloatArray, rule: ResponseRule) -> str:
+def _release_words(release_s: float | None, accelerator: FloatArray, rule: ResponseRule) -> str:
     if release_s is not None:
         return "released"
-    if len(accelerator) == 0 or len(before) == 0 or np.isnan(before).all() or np.isnan(accelerator).all():
+    if len(accelerator) == 0 or np.isnan(accelerator[0]):
         return "not measured"
-    pressed = float(np.nanmean(before)) > rule.accelerator_zero and accelerator[0] > rule.accelerator_zero
-    return "kept pressed" if pressed else "pre-released"
+    return "kept pressed" if accelerator[0] > rule.accelerator_zero else "pre-released"
 
 
 def _onset_to_peak_s(t: FloatArray, accel: FloatArray, brake_s: float | None) -> float | None:

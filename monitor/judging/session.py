@@ -13,6 +13,7 @@ from typing import Any
 from monitor.feed.decode import decode_message
 from monitor.feed.schema import Frame, Marker, Refused
 from monitor.judging.advice import what_now
+from monitor.judging.blinding import hide, is_blind
 from monitor.judging.called import with_calls
 from monitor.judging.case.alignment import AlignedSources
 from monitor.judging.case.blocks import KeptRun, MeasuredBlock
@@ -55,6 +56,8 @@ class Session:
         self._retain_s = retention_s(study)
         self.sources = Sources(opening.feeds[1:], self._retain_s)
         self._by_run: dict[str, int] = {}
+        self.blind = is_blind(study, opening)
+        """Whether the record is blind, whatever the file says by which it is judged."""
         self.standing = standing_from_map(opening.standing)
         """How far the study was when the run began; None where nobody looked."""
         self._finalisation = Finalisation(study, opening, self.standing)
@@ -134,8 +137,11 @@ class Session:
         """A ruling or note entered after the record was closed."""
         self.operator.take(fields)
 
-    def trials(self) -> tuple[Trial, ...]:
-        """All trials so far, by drive and time (fired, else expected), with the operator's rulings beside them."""
+    def trials(self, *, unblinded: bool = False) -> tuple[Trial, ...]:
+        """All trials so far, by drive and time (fired, else expected), with the operator's rulings beside them.
+
+        Those of a blind record come without what it hides. `unblinded` is for who has entered that he looks.
+        """
         self._finalisation.refresh(self.drives, self.last_number)
         found = [
             self._with_operator(drive, name, track.trial, track.shown)
@@ -144,7 +150,8 @@ class Session:
             for track in tracks
             if track.trial is not None
         ]
-        return tuple(sorted(found, key=_by_drive_and_time))
+        found.sort(key=_by_drive_and_time)
+        return hide(self.study, found) if self.blind and not unblinded else tuple(found)
 
     def shown(self) -> list[tuple[str, str, Shown]]:
         """Surprise class, trial id, and whether the trial's hazard showed itself, for every trial so far."""
@@ -160,12 +167,13 @@ class Session:
     def _with_operator(self, drive: DriveTrials, name: str, trial: Trial, shown: Shown) -> Trial:
         trigger, group = drive.watches[name].trigger, self._finalisation.plan(drive).group
         trial = with_calls(trial, trigger, self.study, self.operator, shown, group, self.standing)
-        ruling = self.operator.rulings.get(trial.id)
+        rulings = self.operator.rulings.get(trial.id, ())
         revealed = trial.id in self.operator.revealed
-        if ruling is None and not revealed:
+        if not rulings and not revealed and not self.blind:
             return trial
-        trial = replace(trial, ruling=ruling, revealed=revealed, stage="ruled" if ruling else trial.stage)
-        return replace(trial, what_now=what_now(trial, shown, self.study, group, self.standing)) if ruling else trial
+        stage = "ruled" if rulings else trial.stage
+        trial = replace(trial, rulings=rulings, blind=self.blind, revealed=revealed, stage=stage)
+        return replace(trial, what_now=what_now(trial, shown, self.study, group, self.standing)) if rulings else trial
 
     def _stand_at(self, entry: Entry) -> None:
         self.last_number = entry.number
@@ -245,6 +253,6 @@ class Session:
             drive.log.aligned.trim()
 
 
-def _by_drive_and_time(trial: Trial) -> tuple[int, float, str]:
+def _by_drive_and_time(trial: Trial) -> tuple[int, float, str, int]:
     at = trial.fired_at if trial.fired_at is not None else trial.timing.expected_at
-    return trial.drive, float("inf") if at is None else at, trial.id
+    return trial.drive, float("inf") if at is None else at, trial.trigger, trial.occurrence

@@ -49,8 +49,9 @@ class BeforeRule:
     """The driver before the hazard; None leaves a check out."""
 
     look_back_s: float = 1.0
-    brake_at_most: float | None = 0.02
-    """Brake pedal above this inside the look-back is `braking-before-hazard` (void)."""
+    brake_at_most: float | None = 0.03
+    """Brake pedal above its resting value by more than this inside the look-back, and the car slows down:
+    `braking-before-hazard` (void); one of them alone: `braking-unsure` (doubtful)."""
     accelerator_at_least: float | None = None
     """Accelerator below this all through the look-back is `accelerator-released-before` (doubtful)."""
     two_footed_s: float | None = None

@@ -53,6 +53,13 @@ class Stretch:
         """Times of the frames in seconds, shape (n,)."""
         return self.frames.t
 
+    @property
+    def spacing_s(self) -> float:
+        """How far frames lie apart: the period, or more where the simulator's clock ticks more slowly than it sends
+        (frames with the time of the one before are not judged)."""
+        t = self.frames.t
+        return max(self.period_s, float(np.median(np.diff(t)))) if len(t) > 1 else self.period_s
+
     def lead_measures(self) -> dict[str, Measured]:
         """The measures to the nearest vehicle ahead of each frame, as they were computed when the frames came in."""
         return {
