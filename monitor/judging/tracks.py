@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 from monitor.judging.case.blocks import MeasuredBlock
 from monitor.judging.case.case import RUN_UP_S, trial_window
 from monitor.judging.case.drive import DriveLog
+from monitor.judging.case.sources import Sources
 from monitor.judging.firing import FireWatch
 from monitor.judging.judge import final_frame_after_s
 from monitor.judging.late_rule import LateFrames
@@ -29,6 +30,19 @@ class DriveTrials:
     """Of the triggers that come often, what has become of their fires and their rule."""
     late: LateFrames = field(default_factory=LateFrames)
     """Frames for rules that look at what a further source tells."""
+
+    def fork(self, sources: Sources, *, frames: bool) -> DriveTrials:
+        """The drive as it stands, to go on from alone with its own `sources`; `frames`: with those measured so far."""
+        log = self.log.fork_drive(sources, frames=frames)
+        watches = {name: watch.fork(log) for name, watch in self.watches.items()}
+        tracks = {name: [track.fork() for track in tracks] for name, tracks in self.tracks.items()}
+        return DriveTrials(
+            log=log,
+            watches=watches,
+            tracks=tracks,
+            repeated={name: one.fork(watches[name], tracks[name]) for name, one in self.repeated.items()},
+            late=LateFrames([*self.late.waiting]),
+        )
 
     def show(self, block: MeasuredBlock | None) -> None:
         """The drive's next frames, to every rule that they are due for."""
