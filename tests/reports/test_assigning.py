@@ -18,7 +18,7 @@ from monitor.commands.assign import run as assign
 from monitor.errors import WitnessError
 from monitor.record.entries import Opening
 from monitor.record.reader import RecordReading
-from monitor.record.sealing import withdraw_record
+from monitor.record.withdrawing import withdraw_record
 from monitor.record.writer import RecordWriter
 from monitor.reports.assigning.earlier import earlier_runs, placed_by_openings
 from monitor.reports.assigning.sealed import prepare, sealed_lots, sites

@@ -17,7 +17,7 @@ from scipy import stats
 from monitor.archive.gathering import gather
 from monitor.archive.looks import enter_look
 from monitor.errors import WitnessError
-from monitor.record.sealing import withdraw_record
+from monitor.record.withdrawing import withdraw_record
 from monitor.reports.forecast.forecast import LEVELS, Bookings, Forecast, forecast_studies
 from monitor.reports.forecast.text import forecast_lines
 from monitor.reports.statistics.invitations import MOST, invitations, point, together

@@ -39,7 +39,7 @@ class Panel:
 
 def trial_plot(trial: Trial, trigger: Trigger, frames: Mapping[str, FloatArray], hidden_from: float | None) -> str:
     """The picture; empty where the trigger did not fire or no frame is near. `frames` are masked already."""
-    if trial.fired_at is None or "t" not in frames:
+    if trial.fired_at is None or trial.told_fired_at is None or "t" not in frames:
         return ""
     after_s = max(trigger.response.horizon_s if trigger.response else 0.0, AFTER_S)
     t = frames["t"] - trial.fired_at
