@@ -77,6 +77,16 @@ class Settled:
     weighed: dict[str, Weighed] = field(default_factory=dict)
     _bodies: dict[tuple[str, float], Bodies | None] = field(default_factory=dict)
 
+    def fork(self) -> Settled:
+        """The same, to go on from alone."""
+        return replace(
+            self,
+            signals=None if self.signals is None else [*self.signals],
+            contradicted=None if self.contradicted is None else [*self.contradicted],
+            weighed=dict(self.weighed),
+            _bodies=dict(self._bodies),
+        )
+
     def weighed_of(self, case: Case) -> tuple[Weighed, ...]:
         """All conditions of the trigger as of the case's entry, with their evidence where their window has been
         seen."""
@@ -290,7 +300,7 @@ def judge_response(
     rule = case.trigger.response
     if t0 is None or rule is None:
         return None
-    stretch = cut_stretch(drive, t0 - rule.baseline_s, t0 + rule.horizon_s, number)
+    stretch = cut_stretch(drive, t0 - rule.looks_back_s, t0 + rule.horizon_s, number)
     return None if stretch is None else time_response(case, stretch, t0, alert, over=case.over)
 
 
