@@ -62,8 +62,14 @@ def on_cluster(
         raise WitnessError(f"--scheduler {address} cannot be reached: {' '.join(str(error).split())}") from error
     try:
         yield from _Asking(client, address).outcomes(iter(units))
+    except OSError as error:  # of its connection: what is wrong with a record never comes out here
+        raise WitnessError(_lost(address, str(error))) from error
     finally:
         client.close(timeout=5.0)
+
+
+def _lost(address: str, why: str) -> str:
+    return f"--scheduler {address} is lost ({' '.join(why.split())}); what was kept with --keep is not done again."
 
 
 class _Asking:
@@ -96,7 +102,8 @@ class _Asking:
                 else:
                     yield number, outcome
         finally:
-            self._client.cancel(list(self._under_way))
+            if self._client.status == "running":
+                self._client.cancel(list(self._under_way))
 
     def _most_at_once(self) -> int:
         threads = sum(int(count) for count in self._client.nthreads().values())
@@ -138,8 +145,7 @@ class _Asking:
                 f"--scheduler {self._address}: a worker cannot load this program ({error}); install the same version "
                 "there."
             )
-        why = " ".join(str(error).split()) if error is not None else f"it was {future.status}"
-        raise WitnessError(f"--scheduler {self._address} is lost: {why}; what was kept with --keep is not done again.")
+        raise WitnessError(_lost(self._address, str(error) if error is not None else f"its work was {future.status}"))
 
 
 def _do_and_tell(unit: Unit) -> tuple[tuple[Any, ...], str]:
