@@ -37,6 +37,12 @@ def add_to(subparsers: Any) -> None:
     parser.add_argument("--aligned", choices=("trigger", "place", "time"), default="trigger", help="with --beside")
     parser.add_argument("--trial", metavar="TRIAL", help="with --beside: at this trial, such as 1/gate-brake/1")
     parser.add_argument("--text", action="store_true", help="with --beside: the differences as text, no screen")
+    parser.add_argument(
+        "--code",
+        action="store_true",
+        help="the coders' page: rule trial by trial without seeing how it was judged, the group or the response; needs "
+        "--by",
+    )
     parser.add_argument("--up-to", type=float, metavar="X", help="with --sweep: the largest tolerance")
     add_many_options(parser.add_argument_group("with --sweep over many records"))
     parser.add_argument("--json", action="store_true", help="with --why, --sweep and --beside: one JSON document")
@@ -56,6 +62,8 @@ def run(options: argparse.Namespace) -> int:
         raise WitnessError("--at is in seconds of the record and --speed a number above 0, such as 0.5 or 10")
     study = load_study(options.study) if options.study else None
     path = Path(options.record)
+    if options.code:
+        return _code(chosen_record(path), options)
     if options.sweep:
         return _sweep(path, study, options)
     if options.why:
@@ -95,6 +103,18 @@ def _show(path: Path, study: Any, options: argparse.Namespace) -> int:
         if source.unsaved:
             say(source.unsaved)
     return status or (1 if source.unsaved else 0)
+
+
+def _code(path: Path, options: argparse.Namespace) -> int:
+    from monitor.errors import WitnessError
+    from monitor.replay.coding import CodingDesk
+
+    if not options.by or options.study:
+        raise WitnessError("replay --code needs --by NAME, whose coding it is, and takes no --study.")
+    desk = CodingDesk(path, options.by)
+    from monitor.screens.replay.coding import run_coding
+
+    return run_coding(desk)
 
 
 def _why(path: Path, study: Any, options: argparse.Namespace) -> int:

@@ -121,6 +121,20 @@ class FeedView:
 
 
 @dataclass(frozen=True, slots=True)
+class Unclosed:
+    """A run that was ended and whose end no disk takes."""
+
+    entries: int
+    """That are on no disk."""
+    operators: tuple[str, ...]
+    """Those that were entered here, as text."""
+    place_said: str
+    """Why the directory that the operator named cannot be used; empty where it can, or none was named."""
+    left: bool
+    """Whether the recorder has ended and they are lost."""
+
+
+@dataclass(frozen=True, slots=True)
 class RecorderView:
     """The recorder: what it is doing, what is not on disk yet, and for how long the disk lasts."""
 
@@ -129,6 +143,7 @@ class RecorderView:
     unsaved: int
     """Operator's entries sent and not acknowledged yet."""
     sentence: str
+    unclosed: Unclosed | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -300,7 +300,7 @@ def judge_response(
     rule = case.trigger.response
     if t0 is None or rule is None:
         return None
-    stretch = cut_stretch(drive, t0 - rule.baseline_s, t0 + rule.horizon_s, number)
+    stretch = cut_stretch(drive, t0 - rule.looks_back_s, t0 + rule.horizon_s, number)
     return None if stretch is None else time_response(case, stretch, t0, alert, over=case.over)
 
 

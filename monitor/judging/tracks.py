@@ -58,7 +58,7 @@ def retention_s(study: Study) -> float:
     """Seconds of frames that judging may look back on: every window and response of every trigger, and the strips."""
     spans = [STRIP_S]
     for trigger in study.triggers:
-        baseline_s = trigger.response.baseline_s if trigger.response else 0.0
+        baseline_s = trigger.response.looks_back_s if trigger.response else 0.0
         before_s = max(-trial_window(trigger)[0], baseline_s, RUN_UP_S)
         response_s = trigger.response.horizon_s if trigger.response else 0.0
         hazard_s = trigger.hazard.within_s if trigger.hazard else 0.0

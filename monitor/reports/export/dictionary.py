@@ -67,6 +67,7 @@ OUTCOMES = {
     "responded": "a response within the horizon",
     "anticipatory": "a response too soon to be one to the event; its time stands all the same",
     "already responding": "the brake was pressed at the origin; there is no time",
+    "not measured": "none of the signs that the study names is in the feed; there is no time",
     "no response": "none up to the horizon: censored there",
     "collision": "a response, and contact after it",
     "collision before response": "contact without a response: censored at the contact",
@@ -139,7 +140,19 @@ TRIALS = (
     ),
     Column("effective", "", "the ruling where there is one, else the computed verdict", VERDICTS, source=WITNESS),
     Column("reasons", "", "why it is not valid, separated by semicolons", source=WITNESS),
-    Column("naive", "", "whether the participant was naive to the surprise", NAIVE, source=WITNESS),
+    Column(
+        "naive",
+        "",
+        "whether the participant was naive; empty for an event that surprises nobody",
+        NAIVE,
+        source=WITNESS,
+    ),
+    Column(
+        "treatment",
+        "",
+        "what the participant's order gives in this trial; empty in a study between participants",
+        source=STUDY_FILE,
+    ),
     Column(
         "timing",
         "",
@@ -169,7 +182,9 @@ TRIALS = (
         "response_origin", "", "instant from which the response is timed, the same in all groups", source=STUDY_FILE
     ),
     _response("response_t0_s", "s", "simulation time of the origin", "origin"),
-    _response("first_response", "", "which control came first: accelerator, brake or steering", *FIRST),
+    _response(
+        "first_response", "", "which came first: accelerator, brake, steering, or a sign that the study names", *FIRST
+    ),
     _response("first_response_s", "s", "first response from the origin; empty if none", *FIRST),
     _response(
         "accelerator_release_s",
@@ -225,6 +240,16 @@ TRIALS = (
         source="SAE J2944, body edge",
         kind="flag",
     ),
+    _response("signs", "", "each sign that the study names, with its onset in s or what became of it", "horizon_s"),
+    _response(
+        "max_lateral_deviation_m",
+        "m",
+        "the lane offset from its mean over baseline_s before the origin, the greatest to the horizon",
+        *("baseline_s", "horizon_s"),
+    ),
+    _response(
+        "time_to_stable_s", "s", "from the origin until the car was stable again, as the study says", "horizon_s"
+    ),
 )
 
 RULINGS = (
@@ -268,6 +293,13 @@ CONDITIONS = (
     Column("role", "", "the vehicle that it looks at", source=STUDY_FILE),
     Column("at_least", "", "lower end of the band, in the unit of the row", source=STUDY_FILE, kind="number"),
     Column("at_most", "", "upper end of the band, in the unit of the row", source=STUDY_FILE, kind="number"),
+    Column("outside", "", "two edges, where the band lies to either side of them; empty otherwise", source=STUDY_FILE),
+    Column(
+        "any_of",
+        "",
+        "where one of several is enough: all of them; the row has the one that decided",
+        source=STUDY_FILE,
+    ),
     Column(
         "tolerance", "", "met so far outside the band, too, in the unit of the row", source=STUDY_FILE, kind="number"
     ),

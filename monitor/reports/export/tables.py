@@ -157,7 +157,8 @@ class Tables:
             **_seen(ruling),
             "effective": trial.effective,
             "reasons": "; ".join(reasons_of(trial)),
-            "naive": trial.naive,
+            "naive": trial.naive if trial.surprises else None,
+            "treatment": trial.treatment,
             "timing": trial.timing.result,
             "timing_delay_s": trial.timing.delay_s,
             "alert_expected": "+".join(trial.alert.expected or ()),
@@ -258,6 +259,12 @@ def _response_row(response: Response) -> Row:
         "max_decel_mps2": response.max_decel_mps2,
         "impact_speed_mps": response.impact_speed_mps,
         "left_lane": response.left_lane,
+        "signs": "; ".join(
+            f"{name} {state}" if response.signs[name] is None else f"{name} {response.signs[name]:.4f}"
+            for name, state in response.sign_states.items()
+        ),
+        "max_lateral_deviation_m": response.max_lateral_deviation_m,
+        "time_to_stable_s": response.time_to_stable_s,
     }
 
 
@@ -287,6 +294,8 @@ def _conditions(key: Row, trial: Trial) -> list[Row]:
             "role": one.role,
             "at_least": one.at_least,
             "at_most": one.at_most,
+            "outside": "" if one.outside is None else f"{one.outside[0]:g} {one.outside[1]:g}",
+            "any_of": "; ".join(one.any_of),
             "tolerance": one.tolerance,
             "value": one.value,
             "state": one.state,

@@ -64,8 +64,10 @@ def trial_plot(trial: Trial, trigger: Trigger, frames: Mapping[str, FloatArray],
         picture.text((x + WIDTH - RIGHT) / 2.0, top + 18.0, "hidden until the ruling", "small", "middle")
     for at, words, kind, row in events:
         y = top - GAP - ROW * row
-        picture.line(across.at(at), y + 4.0, across.at(at), bottom, kind)
-        picture.text(across.at(at), y, words, "small", "middle")
+        x = across.at(at)
+        picture.line(x, y - 10.0, x, bottom, kind)
+        inside = x + LETTER * len(words) < WIDTH
+        picture.text(x + 4.0 if inside else x - 4.0, y, words, "small", "start" if inside else "end")
     for tick in across.ticks(10):
         picture.text(across.at(tick), bottom + 18.0, f"{tick:g} s", "small", "middle")
     names = ", ".join(panel.title for panel in panels)
@@ -173,14 +175,11 @@ def _events(trial: Trial, *, hidden: bool) -> list[tuple[float, str, str]]:
 
 
 def _placed(events: list[tuple[float, str, str]], across: Scale) -> list[tuple[float, str, str, int]]:
-    """Each event in the picture with its words, and the row in which they cross no others'."""
-    ends: list[float] = []
-    found = []
-    for at, name, kind in sorted(events):
-        if across.low <= at <= across.high:
-            words = name if kind == "fire" else f"{name} {at:+.2f} s"
-            half = LETTER * len(words) / 2.0
-            row = next((index for index, end in enumerate(ends) if end < across.at(at) - half), len(ends))
-            ends[row : row + 1] = [across.at(at) + half + LETTER]
-            found.append((at, words, kind, row))
-    return found
+    """Each event in the picture with its words and their row: a staircase down to the right, the first event at the
+    top, so that no event's line runs through another's words."""
+    shown = [
+        (at, name if kind == "fire" else f"{name} {at:+.2f} s", kind)
+        for at, name, kind in sorted(events)
+        if across.low <= at <= across.high
+    ]
+    return [(*event, len(shown) - 1 - place) for place, event in enumerate(shown)]
