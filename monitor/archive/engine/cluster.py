@@ -106,14 +106,20 @@ class _Asking:
                 self._client.cancel(list(self._under_way))
 
     def _most_at_once(self) -> int:
-        threads = sum(int(count) for count in self._client.nthreads().values())
-        return max(AHEAD * threads, FEWEST_AHEAD)
+        return max(AHEAD * sum(self._threads().values()), FEWEST_AHEAD)
+
+    def _threads(self) -> dict[str, int]:
+        """Threads of each worker by its address; none while the connection is being built again."""
+        if self._client.status in ("closing", "closed"):
+            raise WitnessError(_lost(self._address, "it does not answer"))
+        return {} if self._client.scheduler is None else dict(self._client.nthreads())
 
     def _send(self, number: int, unit: Unit) -> Any:
         workers = None
         if self._refusing:
-            workers = [one for one in self._client.nthreads() if one not in self._refusing]
-            if not workers:
+            threads = self._threads()
+            workers = [one for one in threads if one not in self._refusing]
+            if threads and not workers:
                 raise WitnessError(
                     f"--scheduler {self._address}: every worker there has another version of this program, or of "
                     "numpy, than here; install the same ones."
