@@ -12,6 +12,7 @@ import monitor
 from monitor.archive.program import judging_sources
 
 SCREENS = ("textual",)
+LAYERS = ("pylsl", "pyxdf", "osi3", "mcap")
 STUDIES = ("monitor.study", "monitor.judging", "monitor.measures", "numpy")
 
 
@@ -25,10 +26,11 @@ def loaded(statement: str) -> set[str]:
 @pytest.mark.parametrize(
     ("statement", "never"),
     [
-        ("import monitor.recorder.process", (*SCREENS, *STUDIES)),
-        ("import monitor.judging.session", (*SCREENS, "zmq", "rich")),
+        ("import monitor.recorder.process", (*SCREENS, *STUDIES, *LAYERS)),
+        ("import monitor.judging.session", (*SCREENS, "zmq", "rich", *LAYERS)),
         ("import monitor.measures.gap", (*SCREENS, "zmq", "msgpack", "rich")),
-        ("import monitor.following.live", SCREENS),
+        ("import monitor.following.live", (*SCREENS, *LAYERS)),
+        ("import monitor.connect.bridge, monitor.connect.sources.opening", (*SCREENS, *LAYERS)),
         ("import monitor.commands.main as m; m.build_parser()", (*SCREENS, "zmq", "numpy", "msgpack")),
     ],
 )
