@@ -17,7 +17,7 @@ import numpy as np
 import numpy.typing as npt
 
 from monitor.errors import WitnessError
-from monitor.judging.blinding import hidden_spans, masked_from
+from monitor.judging.blinding import masked_from
 from monitor.judging.case.received import ReceivedMarker
 from monitor.judging.case.trial import note_json, number
 from monitor.judging.document import session_json
@@ -185,16 +185,12 @@ class Run:
                 continue
             for named in _names(name, columns):
                 found.setdefault(named, column)
-        spans = hidden_spans(self._whole.session.trials(), drive.log.index)
-        if not spans:
+        hidden_from = self.hidden_from(drive.log.index)
+        if hidden_from is None:
             return found
-        # nothing of the time after the first horizon: how long the rest of the drive took would tell, too
-        kept = found["t"] <= spans[0].end_t
-        hidden = found["t"][kept] >= spans[0].start_t
-        cut = {
-            name: column[kept] if name in NEVER_EMPTY else np.where(hidden, np.nan, column[kept])
-            for name, column in found.items()
-        }
+        # nothing of what follows the fire: how long the rest of the drive took would tell, too
+        shown = found["t"] < hidden_from
+        cut = {name: column[shown] for name, column in found.items()}
         # a column with values only after the fire would tell by being there
         return {name: column for name, column in cut.items() if name in NEVER_EMPTY or not np.isnan(column).all()}
 
