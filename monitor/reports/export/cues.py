@@ -101,7 +101,7 @@ def video_times(text: str) -> VideoTimes:
 def cues_of(run: WholeRun, *, masked: bool) -> Iterator[Cue]:
     """Triggers with their verdicts, alerts, contacts, notes and marks, rulings; unordered. Masked, nothing of a drive
     after the fire whose response is hidden: the time at which the next trigger comes tells how the driver drove."""
-    trials = run.session.trials()
+    trials = run.session.trials(unblinded=not masked)
     fired: dict[str, float] = {}
     for drive in run.drives:
         hidden_from = masked_from(trials, drive.log.index) if masked else None
