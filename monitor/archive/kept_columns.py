@@ -1,21 +1,22 @@
 """The columns of a record kept beside it, so that judging it again need not read, check and unpack it again.
 
 `columns.cache` in a record's directory is a sequence of msgpack values: a head {"columns": format, "program": digest of
-all that has a part in measuring, "files": name → [size, time of change in ns]}, then chunks, each [CRC-32, bytes], and
-as the last chunk {"damage", "state", "digest"}. A chunk is a msgpack map with `pieces` and, for the frames in it, `run`
+all that has a part in measuring, "digest": the record's, "files": name → [size, time of change in ns], "key": which key
+seals it}, then chunks, each [seal, bytes], and as the last chunk {"damage", "state", "digest"}. A seal covers the head,
+the chunk's number and its bytes (see cache_seal), so that no chunk is believed that was changed, or is of another
+record. A chunk is a msgpack map with `pieces` and, for the frames in it, `run`
 and `columns`. A piece is either an entry of the record as it was, or [first, stop] of the chunk's frames. Repeated
 hellos, which say nothing new, are left out.
 
 The other vehicles' columns, four fifths of all, are not kept: they are decoded from the record where a window looks at
 them. The file may be deleted at any time, decides nothing, and is made again wherever anything of it does not fit. A
-bit that rots in the record's own files does not show here; `verify` is for that.
+bit that rots in the record's own files does not show here; `verify` is for that, and compares the cache with them.
 """
 
 from __future__ import annotations
 
 import os
 import shutil
-import zlib
 from collections.abc import Iterator
 from contextlib import suppress
 from pathlib import Path
@@ -24,16 +25,18 @@ from typing import Any
 import msgpack
 import numpy as np
 
+from monitor.archive.cache_seal import key_mark, seal_holds, seal_of
 from monitor.archive.kept_others import RowsOnDemand
 from monitor.archive.program import program_digest, record_files
 from monitor.judging.case.blocks import KeptRun, MeasuredBlock
 from monitor.measures.columns import FrameBlock
 from monitor.measures.measured import Measured
+from monitor.record.disk import open_regular
 from monitor.record.entries import Entry, EntryKind, pack_frames
 from monitor.record.reader import RecordReading
 
 CACHE_NAME = "columns.cache"
-FORMAT = 1
+FORMAT = 2
 CHUNK_FRAMES = 2048
 """Frames of a chunk: half a minute at 60 Hz, as much as the window of a trial looks at."""
 MOST_BYTES = 64 << 20
@@ -52,7 +55,8 @@ class ColumnsKeeping:
     """Writes the columns of a record that is being judged; give it what the session took. A cache that cannot be
     written is left out."""
 
-    def __init__(self, path: Path) -> None:
+    def __init__(self, path: Path, digest: str) -> None:
+        """`digest`: the record's own."""
         self._path = path
         self._unfinished = path / f"{CACHE_NAME}.{os.getpid()}"
         self._blocks: list[MeasuredBlock] = []
@@ -64,10 +68,12 @@ class ColumnsKeeping:
         self._last_hello = b""
         self._file: Any = None
         with suppress(OSError):
-            if shutil.disk_usage(path).free > LEAVE_FREE:
-                descriptor = os.open(self._unfinished, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, 0o600)
-                self._file = os.fdopen(descriptor, "wb")
-                self._write(msgpack.packb(head_of(path)))
+            head = msgpack.packb(head_of(path, digest))
+            self._seals = Seals(head)
+            if self._seals.can_be_made and shutil.disk_usage(path).free > LEAVE_FREE:
+                flags = os.O_WRONLY | os.O_CREAT | os.O_TRUNC | os.O_NOFOLLOW
+                self._file = os.fdopen(os.open(self._unfinished, flags, 0o600), "wb")
+                self._write(head)
 
     def measured(self, run: str, block: MeasuredBlock) -> None:
         """Frames of a run that were measured while the next entries were taken."""
@@ -157,7 +163,7 @@ class ColumnsKeeping:
 
     def _chunk(self, chunk: dict[str, Any]) -> None:
         packed = msgpack.packb(chunk)
-        self._write(msgpack.packb([zlib.crc32(packed), packed]))
+        self._write(msgpack.packb([self._seals.next(packed), packed]))
 
     def _write(self, packed: bytes) -> None:
         if self._file is None:
@@ -171,19 +177,25 @@ class ColumnsKeeping:
 class KeptColumns:
     """The kept columns of a record; raises `ColumnsUnfit` where there are none, or where they do not fit."""
 
-    def __init__(self, path: Path) -> None:
+    def __init__(self, path: Path, digest: str) -> None:
+        """`digest`: the record's own."""
         self.damage: tuple[str, ...] = ()
         self.state = ""
         self.digest = ""
         self._path = path
         try:
-            self._file = (path / CACHE_NAME).open("rb")
+            head = head_of(path, digest)
+            self._file = os.fdopen(open_regular(path / CACHE_NAME), "rb")
         except OSError as error:
             raise ColumnsUnfit from error
+        self._seals = Seals(msgpack.packb(head))
         self._values = msgpack.Unpacker(self._file, max_buffer_size=2 * MOST_BYTES, max_bin_len=MOST_BYTES)
-        if self._next() != head_of(path):
+        try:
+            if self._next() != head:
+                raise ColumnsUnfit
+        except ColumnsUnfit:
             self._file.close()
-            raise ColumnsUnfit
+            raise
 
     def pieces(self) -> Iterator[list[Entry | KeptRun]]:
         """What `Session.take_kept` takes, chunk by chunk; `damage`, `state` and `digest` are known after the last."""
@@ -195,7 +207,7 @@ class KeptColumns:
         value = self._next()
         if not isinstance(value, list) or len(value) != 2 or not isinstance(value[1], bytes):
             raise ColumnsUnfit
-        if zlib.crc32(value[1]) != value[0]:
+        if not self._seals.holds(value[0], value[1]):
             raise ColumnsUnfit
         chunk: dict[str, Any] = msgpack.unpackb(value[1])
         return chunk
@@ -203,7 +215,7 @@ class KeptColumns:
     def _next(self) -> Any:
         try:
             return next(self._values)
-        except (StopIteration, ValueError, OSError, msgpack.UnpackException) as error:
+        except (StopIteration, ValueError, OSError, RecursionError, msgpack.UnpackException) as error:
             raise ColumnsUnfit from error
 
     def _pieces_of(self, chunk: dict[str, Any]) -> list[Entry | KeptRun]:
@@ -227,13 +239,38 @@ def forget_columns(path: Path) -> None:
         (path / CACHE_NAME).unlink()
 
 
-def head_of(path: Path) -> dict[str, Any]:
-    """What the first value of a cache has to be now."""
+class Seals:
+    """The seals of a cache's chunks, one after the other."""
+
+    def __init__(self, head: bytes) -> None:
+        self._head = head
+        self._number = 0
+
+    @property
+    def can_be_made(self) -> bool:
+        """Whether there is a key."""
+        return key_mark() is not None
+
+    def next(self, chunk: bytes) -> bytes | None:
+        """The seal of the next chunk."""
+        return seal_of(chunk, self._about())
+
+    def holds(self, seal: object, chunk: bytes) -> bool:
+        """Whether the next chunk is what was written there."""
+        return seal_holds(seal, chunk, self._about())
+
+    def _about(self) -> bytes:
+        self._number += 1
+        return self._number.to_bytes(8, "little") + self._head
+
+
+def head_of(path: Path, digest: str) -> dict[str, Any]:
+    """What the first value of a cache has to be now, of a record with this digest."""
     files = {}
     for file in record_files(path):
         state = file.stat()
         files[file.name] = [state.st_size, state.st_mtime_ns]
-    return {"columns": FORMAT, "program": program_digest(), "files": files}
+    return {"columns": FORMAT, "program": program_digest(), "digest": digest, "files": files, "key": key_mark()}
 
 
 def _columns(blocks: list[MeasuredBlock]) -> dict[str, Any]:

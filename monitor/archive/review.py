@@ -39,7 +39,7 @@ def review_record(path: Path, study: Study | None = None, *, keep: bool = False)
     opening = reading.opening
     used = study or parse_study(opening.study_text, f"study file in {path}")
     keep = keep and reading.state != "open" and len(opening.feeds) == 1 and reading.last_number >= KEPT_FROM
-    reviewed = _from_columns(path, Session(used, opening)) if keep else None
+    reviewed = _from_columns(path, reading.digest, Session(used, opening)) if keep else None
     if reviewed is None:
         reviewed = _from_entries(path, reading, Session(used, opening), keep=keep)
     added = addendum_of(path)
@@ -49,9 +49,9 @@ def review_record(path: Path, study: Study | None = None, *, keep: bool = False)
     return replace(reviewed, damage=(*reviewed.damage, *added.faults()))
 
 
-def _from_columns(path: Path, session: Session) -> Reviewed | None:
+def _from_columns(path: Path, digest: str, session: Session) -> Reviewed | None:
     try:
-        kept = KeptColumns(path)
+        kept = KeptColumns(path, digest)
         for pieces in kept.pieces():
             session.take_kept(pieces)
         session.trials()  # what is not final yet is judged here; after this nothing is read any more
@@ -61,7 +61,7 @@ def _from_columns(path: Path, session: Session) -> Reviewed | None:
 
 
 def _from_entries(path: Path, reading: RecordReading, session: Session, *, keep: bool) -> Reviewed:
-    keeping = ColumnsKeeping(path) if keep else None
+    keeping = ColumnsKeeping(path, reading.digest) if keep else None
     session.on_measured = keeping.measured if keeping is not None else None
     try:
         for entries in reading.blocks():

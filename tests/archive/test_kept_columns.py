@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hmac
 import json
 import os
 import shutil
@@ -9,13 +10,16 @@ from collections.abc import Iterator
 from functools import reduce
 from pathlib import Path
 from random import Random
+from typing import Any
 
 import msgpack
+import numpy as np
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from monitor.archive import kept_columns, review
+from monitor.archive import cache_seal, kept_columns, review
+from monitor.archive.cache_checking import CHANGED, check_caches
 from monitor.archive.kept_columns import CACHE_NAME, ColumnsUnfit, KeptColumns, head_of
 from monitor.archive.review import Reviewed, review_record
 from monitor.errors import RecordUnreadable
@@ -95,7 +99,7 @@ def test_any_feed_gives_the_same_by_its_columns(
     writer.close("the test is over")
     by_entries = told(review_record(path))
     assert told(review_record(path, keep=True)) == by_entries
-    assert KeptColumns(path) is not None
+    assert KeptColumns(path, RecordReading(path).digest) is not None
     assert told(review_record(path, keep=True)) == by_entries
     other = study_of(STUDY.replace("at_most = 1.9", "at_most = 1.4"))
     assert told(review_record(path, other, keep=True)) == told(review_record(path, other))
@@ -122,6 +126,79 @@ def test_whatever_is_wrong_with_the_cache_the_record_decides(record: Path, part:
         assert cache.read_bytes() == whole  # made again
 
 
+def changed_and_put_right(cache: Path) -> int:
+    """Writes the cache anew with each number of its columns changed, in the form in which this program reads it, with
+    seals by no key; gives how many chunks there were."""
+    values = list(msgpack.Unpacker(cache.open("rb"), max_buffer_size=0))
+    for value in values[1:]:
+        chunk = msgpack.unpackb(value[1])
+        if "columns" in chunk:
+            chunk["columns"]["own"] = {one: bytes(len(data)) for one, data in chunk["columns"]["own"].items()}
+        value[1] = msgpack.packb(chunk)
+        value[0] = hmac.digest(bytes(32), value[1], "sha256")[:16]
+    cache.write_bytes(b"".join(map(msgpack.packb, values)))
+    return len(values) - 1
+
+
+def test_a_cache_that_was_changed_decides_nothing_and_is_told(record: Path) -> None:
+    right = told(review_record(record, keep=True))
+    cache = record / CACHE_NAME
+    assert check_caches(record) == []
+    whole = cache.read_bytes()
+    assert changed_and_put_right(cache) > 1
+    assert check_caches(record) == [f"{CACHE_NAME} {CHANGED}."]
+    assert told(review_record(record, keep=True)) == right
+    assert cache.read_bytes() == whole  # made again
+
+
+def test_chunks_of_one_cache_do_not_fit_into_another(record: Path, tmp_path: Path) -> None:
+    right = told(review_record(record, keep=True))
+    values = list(msgpack.Unpacker((record / CACHE_NAME).open("rb"), max_buffer_size=0))
+    for wrong in ([values[0], values[2], values[1], *values[3:]], [values[0], *values[2:]], [*values[:-2], values[-1]]):
+        (record / CACHE_NAME).write_bytes(b"".join(map(msgpack.packb, wrong)))
+        with pytest.raises(ColumnsUnfit):
+            list(KeptColumns(record, RecordReading(record).digest).pieces())
+        assert told(review_record(record, keep=True)) == right
+
+
+def test_a_cache_that_does_not_follow_from_the_record_is_told_even_with_our_seal(
+    record: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    columns = kept_columns._columns
+
+    def wrong(blocks: list[MeasuredBlock]) -> dict[str, Any]:
+        made = columns(blocks)
+        return {**made, "t": (np.frombuffer(made["t"]) + 0.001).tobytes()}
+
+    monkeypatch.setattr(kept_columns, "_columns", wrong)
+    review_record(record, keep=True)
+    assert check_caches(record) == [f"{CACHE_NAME} does not follow from the record; delete it."]
+
+
+@pytest.mark.parametrize("spoil", ["no key can be made", "others can read it", "it is cut", "it is a pipe"])
+def test_without_a_key_of_its_own_nothing_is_kept_or_believed(
+    record: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, spoil: str
+) -> None:
+    right = told(review_record(record, keep=True))
+    state = tmp_path / "state"
+    monkeypatch.setenv("XDG_STATE_HOME", str(state))
+    key = cache_seal.key_file()
+    if spoil == "no key can be made":
+        state.write_text("a file")
+    else:
+        key.parent.mkdir(parents=True)
+        if spoil == "it is a pipe":
+            os.mkfifo(key)
+        else:
+            key.write_bytes(bytes(32 if spoil == "others can read it" else 5))
+            key.chmod(0o644 if spoil == "others can read it" else 0o600)
+    with pytest.raises(ColumnsUnfit):
+        KeptColumns(record, RecordReading(record).digest)
+    (record / CACHE_NAME).unlink()
+    assert told(review_record(record, keep=True)) == right
+    assert not list(record.glob(f"{CACHE_NAME}*"))
+
+
 def test_a_record_that_has_changed_is_read_again(record: Path) -> None:
     review_record(record, keep=True)
     part = next(record.glob("part-*.twr"))
@@ -129,7 +206,7 @@ def test_a_record_that_has_changed_is_read_again(record: Path) -> None:
     data[len(data) // 2] ^= 1
     part.write_bytes(data)
     with pytest.raises(ColumnsUnfit):
-        KeptColumns(record)
+        KeptColumns(record, RecordReading(record).digest)
     assert review_record(record, keep=True).damage
 
 
@@ -172,7 +249,7 @@ def test_sealing_changes_the_files_and_so_the_columns_are_made_again(record: Pat
     right = told(review_record(record, keep=True))
     seal_record(record)
     with pytest.raises(ColumnsUnfit):
-        KeptColumns(record)
+        KeptColumns(record, RecordReading(record).digest)
     assert json.loads(told(review_record(record, keep=True)))[0] == json.loads(right)[0]
     assert is_read(record)
 
@@ -186,7 +263,12 @@ def test_the_columns_are_those_that_were_measured(record: Path) -> None:
         for first in range(0, len(entries), 100):
             session.take(entries[first : first + 100])
     review_record(record, keep=True)
-    kept = [piece.block for pieces in KeptColumns(record).pieces() for piece in pieces if isinstance(piece, KeptRun)]
+    kept = [
+        piece.block
+        for pieces in KeptColumns(record, RecordReading(record).digest).pieces()
+        for piece in pieces
+        if isinstance(piece, KeptRun)
+    ]
     assert columns_of(reduce(join_measured_blocks, kept)) == columns_of(reduce(join_measured_blocks, measured))
 
 
@@ -217,5 +299,7 @@ def test_a_review_that_is_broken_off_leaves_nothing_on_the_disk(record: Path, mo
 
 def test_a_chunk_of_another_kind_is_not_taken(record: Path) -> None:
     right = told(review_record(record, keep=True))
-    (record / CACHE_NAME).write_bytes(msgpack.packb(head_of(record)) + msgpack.packb([0, 5]))
+    (record / CACHE_NAME).write_bytes(
+        msgpack.packb(head_of(record, RecordReading(record).digest)) + msgpack.packb([0, 5])
+    )
     assert told(review_record(record, keep=True)) == right
