@@ -103,7 +103,7 @@ def forge_part(random: Random, raw: bytes) -> bytes:
     fields[changed] &= 2 ** limits[changed] - 1
     if random.random() < 0.3:
         body = msgpack.packb(value(random), unicode_errors="surrogatepass") + body[-32:]
-        fields["length"] = len(body) - 32
+        fields["length"] = max(0, len(body) - 32)
     rest = struct.pack("<IHHQQq", *fields.values())
     forged = MARKER + zlib.crc32(rest).to_bytes(4, "little") + rest + body + zlib.crc32(body).to_bytes(4, "little")
     end = at + OVERHEAD + length
