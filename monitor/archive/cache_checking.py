@@ -7,19 +7,18 @@ import json
 from pathlib import Path
 from typing import Any
 
-import msgpack
-
 from monitor.archive.cache_seal import key_mark
-from monitor.archive.kept_columns import CACHE_NAME as COLUMNS_NAME
-from monitor.archive.kept_columns import ColumnsUnfit, KeptColumns, head_of
+from monitor.archive.kept.layout import CACHE_NAME as COLUMNS_NAME
+from monitor.archive.kept.layout import ColumnsUnfit
+from monitor.archive.kept.reading import KeptColumns, claims_to_fit
 from monitor.archive.summary import summarise_record
 from monitor.archive.summary_cache import CACHE_NAME as SUMMARY_NAME
 from monitor.archive.summary_cache import cached_summary, is_changed
 from monitor.errors import WitnessError
 from monitor.judging.case.blocks import KeptRun, MeasuredBlock
 from monitor.judging.session import Session
+from monitor.measures.columns import OTHER_CHANNELS
 from monitor.measures.measured import Measured
-from monitor.record.disk import open_regular
 from monitor.record.reader import RecordReading
 from monitor.study.loading import parse_study
 
@@ -37,13 +36,13 @@ def check_caches(path: Path) -> list[str]:
 
 def _check_columns(path: Path) -> list[str]:
     reading = RecordReading(path)
-    if not (path / COLUMNS_NAME).exists() or _head(path) != head_of(path, reading.digest) or key_mark() is None:
+    if key_mark() is None or not claims_to_fit(path, reading.digest):
         return []
     kept = ColumnsDigest()
     try:
         columns = KeptColumns(path, reading.digest)
-        for pieces in columns.pieces():
-            for piece in pieces:
+        for chunk in columns.chunks():
+            for piece in chunk.pieces:
                 if isinstance(piece, KeptRun):
                     kept.take(piece.run, piece.block)
     except ColumnsUnfit:
@@ -67,14 +66,6 @@ def _check_summary(path: Path) -> list[str]:
     return []
 
 
-def _head(path: Path) -> Any:
-    try:
-        with open(open_regular(path / COLUMNS_NAME), "rb") as file:
-            return next(msgpack.Unpacker(file, max_buffer_size=1 << 20), None)
-    except (OSError, ValueError, RecursionError, msgpack.UnpackException):
-        return None
-
-
 def _plain(summary: dict[str, Any]) -> str:
     return json.dumps(summary, sort_keys=True)
 
@@ -94,6 +85,8 @@ class ColumnsDigest:
             for name, column in columns.items():
                 self._add(run, f"{kind} {name}", column)
         self._add(run, "lead", block.lead_id)
+        for name in OTHER_CHANNELS:
+            self._add(run, f"lead's {name}", block.lead_channel(name))
         self._add(run, "lead row", block.lead_row - others.start[:-1] * (block.lead_row >= 0))
         for measures in (block.lead, block.lateral):
             for name, one in measures.items():

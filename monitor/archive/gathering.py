@@ -8,7 +8,8 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
 
-from monitor.archive.judging_anew import Progress, Spread, judge_anew, one_by_one
+from monitor.archive.engine.run import IN_THIS_PROCESS, How
+from monitor.archive.judging_anew import judge_anew
 from monitor.archive.looks import count_looks, frozen
 from monitor.archive.summary import RunSummary, StudySummary, day_of
 from monitor.archive.summary_cache import cached_summary
@@ -125,8 +126,7 @@ class Gathered:
 def gather(
     directory: Path,
     study: Study | None = None,
-    progress: Progress | None = None,
-    spread: Spread = one_by_one,
+    how: How = IN_THIS_PROCESS,
     *,
     unblinded: bool = False,
 ) -> Gathered:
@@ -157,7 +157,7 @@ def gather(
             unreadable.append((path.name, str(error).removeprefix(f"{path}").removeprefix(": ").strip()))
         except OSError as error:
             unreadable.append((path.name, f"the disk does not give it back ({error.strerror})."))
-    for path, judged in judge_anew(to_judge, study, spread=spread, progress=progress, unblinded=unblinded):
+    for path, judged in judge_anew(to_judge, study, how, unblinded=unblinded):
         if isinstance(judged, str):
             unreadable.append((path.name, judged.removeprefix(f"{path}: ")))
         else:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import asdict, dataclass, fields
+from dataclasses import asdict, dataclass, field, fields
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -31,6 +31,8 @@ class TriggerSummary:
     origin: str | None
     """Origin of the response time; None where the study times none."""
     horizon_s: float | None
+    valid_at_least: int = 1
+    """Where `planned` counts participants: one counts with this many valid trials."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,6 +51,10 @@ class StudySummary:
     triggers: tuple[TriggerSummary, ...]
     analysis: AnalysisRule | None
     """How the groups are to be compared, where the study fixes it."""
+    treatments: dict[str, int | None] = field(default_factory=dict)
+    """Treatment → planned, in a study within participants."""
+    planned_counts: str = "trials"
+    """What `planned` counts: "trials" or "participants"."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,6 +101,7 @@ class TrialSummary:
     missed: tuple[MissedBand, ...] = ()
     alert_delay_s: float | None = None
     """From the fire to the alert, whatever the driver did."""
+    treatment: str | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -178,6 +185,8 @@ def summarise_study(study: Study) -> StudySummary:
         alerts={name: list(group.alert) for name, group in study.groups.items()},
         triggers=tuple(_trigger(trigger) for trigger in study.triggers),
         analysis=study.analysis,
+        treatments={name: treatment.planned for name, treatment in study.treatments.items()},
+        planned_counts=study.planned_counts,
     )
 
 
@@ -221,6 +230,7 @@ def _trigger(trigger: Trigger) -> TriggerSummary:
         has_alert=trigger.alert is not None,
         origin=rule.origin if rule else None,
         horizon_s=rule.horizon_s if rule else None,
+        valid_at_least=trigger.valid_at_least,
     )
 
 
@@ -245,6 +255,7 @@ def _trial(session: Session, trial: Trial) -> TrialSummary:
         alert_delay_s=None
         if trial.alert.at is None or trial.fired_at is None
         else round(trial.alert.at - trial.fired_at, 6),
+        treatment=trial.treatment,
     )
 
 

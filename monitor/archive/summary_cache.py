@@ -19,7 +19,6 @@ import json
 import os
 from collections.abc import Mapping
 from contextlib import suppress
-from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -47,33 +46,33 @@ def cached_summary(path: Path, study: Study | None = None) -> RunSummary | None:
     return found.get(_name_of(study))
 
 
-Judged = tuple[RunSummary, RunSummary]
-"""A record's summary as anybody may see it, and as it was asked for."""
-
-
 def fresh_summary(
-    path: Path, study: Study | None = None, alike: dict[str, Judged] | None = None, *, unblinded: bool = False
-) -> RunSummary:
-    """Judges the record and leaves the summary in the cache; raises `RecordUnreadable` and `StudyFaults`.
+    path: Path, study: Study | None = None, *, unblinded: bool = False
+) -> tuple[RunSummary, RunSummary, Noted | None]:
+    """Judges the record: its summary as anybody may see it, as it was asked for, and the files that it was made of
+    (None where they were written to meanwhile). Raises `RecordUnreadable` and `StudyFaults`; writes nothing."""
+    before = note_files(path)
+    reviewed = review_record(path, study)
+    told = summarise(reviewed)
+    asked = summarise(reviewed, unblinded=True) if unblinded else told
+    after = {file.name: file.stat() for file in record_files(path)}
+    unchanged = after.keys() == before.keys() and all(
+        before[name][:2] == [state.st_size, state.st_mtime_ns] for name, state in after.items()
+    )
+    return told, asked, before if unchanged else None
 
-    `alike` remembers what was judged by the content of the files, so that copies of a record are judged once.
-    A cache that cannot be written (a read-only disk) is left out: it is only for speed. What `unblinded` asks for
-    beyond what anybody may see is given and never written.
-    """
-    others = _read(path)
-    before = _note_files(path)
-    content = json.dumps([[name, digest] for name, (_, _, digest) in sorted(before.items())])
-    judged = None if alike is None else alike.get(content)
-    if judged is None:
-        reviewed = review_record(path, study)
-        told = summarise(reviewed)
-        judged = told, summarise(reviewed, unblinded=True) if unblinded else told
-    if alike is not None:
-        alike[content] = judged
-    told, asked = (replace(one, record=path.name) for one in judged)
-    if _note_files(path) == before:  # else it was written to meanwhile
-        _write(path, before, {**others, _name_of(study): told})
-    return asked
+
+def keep_summary(path: Path, study: Study | None, noted: Noted, told: RunSummary) -> None:
+    """Leaves a summary in the cache. One that cannot be written (a read-only disk) is left out: it is only for speed.
+    What anybody may see, and never more, is given here."""
+    _write(path, noted, {**_read(path), _name_of(study): told})
+
+
+def same_content(one: Noted, other: Noted) -> bool:
+    """Whether two records' files are the same, byte for byte."""
+    return {name: digest for name, (_, _, digest) in one.items()} == {
+        name: digest for name, (_, _, digest) in other.items()
+    }
 
 
 def is_changed(path: Path) -> bool:
@@ -93,7 +92,8 @@ def _name_of(study: Study | None) -> str:
     return study.sha256 if study else OWN_STUDY
 
 
-def _note_files(path: Path) -> Noted:
+def note_files(path: Path) -> Noted:
+    """Sizes, times of change and digests of a record's files."""
     noted: Noted = {}
     for file in record_files(path):
         state = file.stat()

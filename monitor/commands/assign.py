@@ -114,13 +114,12 @@ def _verify(study: Study, directory: Any, options: argparse.Namespace) -> int:
 
 
 def _assign(study: Study, directory: Any, options: argparse.Namespace) -> int:
-    from monitor.commands.in_processes import on_all_cores
+    from monitor.commands.many_records import on_all_cores
     from monitor.commands.printing import harmless, print_json, say
-    from monitor.commands.tally import progress
     from monitor.reports.assigning.earlier import allocation_of, earlier_runs, next_listed
 
     allocation = allocation_of(study, _path(options.study))
-    earlier = earlier_runs(study, directory, progress=progress("judging records"), spread=on_all_cores)
+    earlier = earlier_runs(study, directory, how=on_all_cores("judging records"))
     for sentence in earlier.left_out:
         say(sentence)
     document: dict[str, Any] = {"participant": options.participant, "group": None, "lot": None}
@@ -240,7 +239,7 @@ def plan_run(study: Study, options: argparse.Namespace) -> PlannedRun:
     from dataclasses import replace
     from pathlib import Path
 
-    from monitor.commands.in_processes import on_all_cores
+    from monitor.commands.many_records import on_all_cores
     from monitor.commands.printing import say
     from monitor.errors import WitnessError
     from monitor.reports.assigning.earlier import Earlier, allocation_of, earlier_runs, standing_of
@@ -250,7 +249,7 @@ def plan_run(study: Study, options: argparse.Namespace) -> PlannedRun:
     nothing = Given(None, "")
     earlier, allocation = None, None
     try:
-        earlier = earlier_runs(study, directory, most_to_judge=MOST_TO_JUDGE, spread=on_all_cores)
+        earlier = earlier_runs(study, directory, most_to_judge=MOST_TO_JUDGE, how=on_all_cores())
     except WitnessError as error:
         say(f"How far the study is cannot be said after a trial: {error}")
     refuse_beside_lots(study, directory, options)
@@ -308,13 +307,13 @@ def say_how_far(study: Study, options: argparse.Namespace) -> None:
     status."""
     from pathlib import Path
 
-    from monitor.commands.in_processes import on_all_cores
+    from monitor.commands.many_records import on_all_cores
     from monitor.commands.printing import say
     from monitor.errors import WitnessError
     from monitor.reports.assigning.earlier import earlier_runs, main_trigger
 
     try:
-        runs = earlier_runs(study, Path(options.records), most_to_judge=MOST_TO_JUDGE, spread=on_all_cores)
+        runs = earlier_runs(study, Path(options.records), most_to_judge=MOST_TO_JUDGE, how=on_all_cores())
     except WitnessError:
         return  # it was said when the run began
     trigger = main_trigger(study)

@@ -34,6 +34,7 @@ COMMANDS = (
     "closeout",
     "report",
     "assign",
+    "agreement",
     "tally",
     "forecast",
     "compare",

@@ -7,7 +7,7 @@ delay): at the first evaluation there is no previous value, so an edge is false;
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
@@ -60,6 +60,11 @@ class TermMemory:
     behind: Behind = field(default_factory=Behind)
     markers: MarkersAsTheyCame | None = None
 
+    def fork(self) -> TermMemory:
+        """The same, to go on from alone; columns are never changed in place."""
+        markers = None if self.markers is None else self.markers.fork()
+        return replace(self, behind=replace(self.behind), markers=markers)
+
 
 def edge_result(holds: BoolArray, last: bool | None, edge: Edge) -> BoolArray:
     """The (edge-)result at each evaluation; `last` is the logical value at the evaluation before, None at the first."""
@@ -103,6 +108,17 @@ class FireWatch:
     _armed: bool = False
     _held: bool = False
     _last_t: float = float("nan")
+
+    def fork(self, log: DriveLog) -> FireWatch:
+        """The rule as it stands, to be followed further alone, over a drive's own `log`."""
+        return replace(
+            self,
+            log=None if self.log is None else log,
+            expected=[*self.expected],
+            untold=[replace(one) for one in self.untold],
+            hopeful=None if self.hopeful is None else self.hopeful.fork(log),
+            memories=[[memory.fork() for memory in either] for either in self.memories],
+        )
 
     @property
     def armed(self) -> bool:

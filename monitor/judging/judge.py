@@ -44,7 +44,7 @@ from monitor.judging.rules.source_trouble import (
     unheard_in,
 )
 from monitor.judging.rules.tasks import judge_task
-from monitor.judging.rules.timing_evidence import timing_contradicted
+from monitor.judging.rules.timing_evidence import ALONE, is_alone, timing_contradicted
 from monitor.judging.timing import Asked, judge_timing_surely, timing_findings, too_soon_findings
 from monitor.study.model import Study, Trigger
 from monitor.study.standing import Standing
@@ -74,8 +74,24 @@ class Settled:
     doubts: Doubts | None = None
     signals: list[SignalDoubt] | None = None
     contradicted: list[Finding] | None = None
+    alone: bool = False
+    """Whether a wrong timing rests on the own station alone."""
     weighed: dict[str, Weighed] = field(default_factory=dict)
+    lead_kept_to: float = -math.inf
+    """Up to when nothing had become of the lead after the fire: of those frames nothing can become of it any more."""
+    _before: dict[frozenset[str], list[Finding]] = field(default_factory=dict)
     _bodies: dict[tuple[str, float], Bodies | None] = field(default_factory=dict)
+
+    def fork(self) -> Settled:
+        """The same, to go on from alone."""
+        return replace(
+            self,
+            signals=None if self.signals is None else [*self.signals],
+            contradicted=None if self.contradicted is None else [*self.contradicted],
+            weighed=dict(self.weighed),
+            _before=dict(self._before),
+            _bodies=dict(self._bodies),
+        )
 
     def weighed_of(self, case: Case) -> tuple[Weighed, ...]:
         """All conditions of the trigger as of the case's entry, with their evidence where their window has been
@@ -127,9 +143,26 @@ class Settled:
             bodies = self.bodies_of(case, case.trigger.role, case.fired_at)
             found = None if bodies is None else timing_contradicted(case, timing, bodies)
             self.contradicted = [] if found is None else [found]
+            self.alone = timing.result in ("early", "late") and bodies is not None and is_alone(case, bodies)
         if not self.contradicted:
             return timing, []
         return Timing(timing.expected_at, None, None, "not stated"), self.contradicted
+
+    def before_of(self, case: Case, doubted: frozenset[str]) -> list[Finding]:
+        """What the driver did before the fire, once that has been seen."""
+        run_up = self.run_up_of(case)
+        if run_up is None:
+            return []
+        if doubted not in self._before:
+            self._before[doubted] = judge_before(case, run_up, doubted)
+        return self._before[doubted]
+
+    def lead_of(self, case: Case) -> list[Finding]:
+        """What has become of the lead. Each frame after the fire is looked at once."""
+        found = judge_lead(case, self.lead_kept_to)
+        if not found and self.has_seen(case):
+            self.lead_kept_to = case.now_t
+        return found
 
     def run_up_of(self, case: Case) -> Stretch | None:
         """The run-up to the fire, once it has been seen; None before."""
@@ -212,18 +245,21 @@ def judge_fired(
     timing, contradicted = settled.timing_of(case, timing)
     hazard = look_for_hazard(case)
     shown = what_showed(case, hazard, alert)
+    timed = timing_findings(plan.study, trigger, timing, asked, end_t=drive.end_t) if settled.has_seen(case) else []
+    if settled.alone:
+        timed = [replace(one, sentence=f"{one.sentence} {ALONE}") for one in timed]
     findings = [
         *alert_findings,
         *judge_unaccounted(case),
         *treatment_findings(case),
-        *(timing_findings(plan.study, trigger, timing, asked, end_t=drive.end_t) if settled.has_seen(case) else ()),
+        *timed,
         *contradicted,
         *(one.finding for one in signals),
         *too_soon_findings(plan.study, watch, number, asked, drive.period_s),
         *judge_task_by_clocks(case, judge_task),
-        *judge_before(case, settled.run_up_of(case), doubts.own),
+        *settled.before_of(case, doubts.own),
         *judge_hazard(case, hazard, conditions),
-        *judge_lead(case),
+        *settled.lead_of(case),
         *judge_bend(case),
         *judge_feed(case, hazard_came=hazard.onset_t is not None),
         *doubts.findings,
@@ -290,7 +326,7 @@ def judge_response(
     rule = case.trigger.response
     if t0 is None or rule is None:
         return None
-    stretch = cut_stretch(drive, t0 - rule.baseline_s, t0 + rule.horizon_s, number)
+    stretch = cut_stretch(drive, t0 - rule.looks_back_s, t0 + rule.horizon_s, number)
     return None if stretch is None else time_response(case, stretch, t0, alert, over=case.over)
 
 

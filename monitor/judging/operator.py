@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any, get_args
 
 from monitor.feed.limits import is_date
@@ -45,6 +45,19 @@ class OperatorLog:
         if last is None or self.comfort_stop_at is None or last.rating < self.comfort_stop_at:
             return ""
         return f"Comfort rating {last.rating:g}: the facility's stop rule is {self.comfort_stop_at:g} or more."
+
+    def fork(self) -> OperatorLog:
+        """What was entered so far, to go on from alone."""
+        return replace(
+            self,
+            notes=[*self.notes],
+            rulings=dict(self.rulings),
+            revealed=set(self.revealed),
+            eyes=dict(self.eyes),
+            comfort=[*self.comfort],
+            steps_done=dict(self.steps_done),
+            keys=set(self.keys),
+        )
 
     def take(self, fields: dict[str, Any]) -> None:
         """One entry; a repeated key is passed over, and so is what cannot be read as its type."""

@@ -7,7 +7,7 @@ drive's end. So the same list of entries gives the same trials however it was cu
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from typing import Any
 
 from monitor.feed.decode import decode_message
@@ -16,7 +16,7 @@ from monitor.judging.advice import what_now
 from monitor.judging.blinding import hide, is_blind
 from monitor.judging.called import with_calls
 from monitor.judging.case.alignment import AlignedSources
-from monitor.judging.case.blocks import KeptRun, MeasuredBlock
+from monitor.judging.case.blocks import KeptRun, KeptSamples, MeasuredBlock
 from monitor.judging.case.drive import DriveLog
 from monitor.judging.case.frame_tables import FrameRun, pieces_of
 from monitor.judging.case.received import MARKER_DELAY_S
@@ -61,6 +61,30 @@ class Session:
         self.standing = standing_from_map(opening.standing)
         """How far the study was when the run began; None where nobody looked."""
         self._finalisation = Finalisation(study, opening, self.standing)
+
+    def fork(self, *, frames: bool = True) -> Session:
+        """The session as it stands between two `take`s, to go on from alone. Drives before the newest one, trials,
+        markers and blocks of frames are never changed any more and are shared.
+
+        Without `frames` it weighs some kilobytes. It then goes on exactly as this one would, but for windows that reach
+        back before it: those are right again once `retention_s` of the drive have passed.
+        """
+        twin = Session(self.study, self.opening)
+        twin.operator = self.operator.fork()
+        twin.sources = self.sources.fork(frames=frames)
+        twin.drives = [*self.drives[:-1], *(drive.fork(twin.sources, frames=frames) for drive in self.drives[-1:])]
+        twin._by_run = dict(self._by_run)
+        twin.last_number, twin.last_wall_ns, twin.last_monotonic_ns = (
+            self.last_number,
+            self.last_wall_ns,
+            self.last_monotonic_ns,
+        )
+        twin.bad, twin.last_refusal, twin.intake, twin.closed = self.bad, self.last_refusal, self.intake, self.closed
+        return twin
+
+    def checkpoint(self, *, frames: bool = True) -> Checkpoint:
+        """This place, held to go on from, any number of times; `frames` as in `fork`."""
+        return Checkpoint(self.fork(frames=frames))
 
     @property
     def group(self) -> str | None:
@@ -116,22 +140,22 @@ class Session:
             self._stand_at(entries[-1])
         self._settle()
 
-    def take_kept(self, pieces: Iterable[Entry | KeptRun]) -> None:
+    def take_kept(self, pieces: Iterable[Entry | KeptRun | KeptSamples]) -> None:
         """What `take` was given once, with the frames as they were measured then: to judge them again, or by another
-        study. Trials come out the same."""
+        study. Trials come out the same. What comes of further sources stands before the frames it arrived among."""
         for piece in pieces:
-            if not isinstance(piece, KeptRun):
-                if piece.kind is EntryKind.FURTHER:
-                    self.sources.add((piece,))  # looked at with the next frames
-                else:
-                    self.take([piece])
-                continue
-            numbers = piece.block.frames.number
-            drive = self._drive_of(piece.run, int(numbers[0]))
-            assert drive is not None
-            drive.log.take_measured(replace(piece.block, road=drive.log.road))
-            self.last_number = int(numbers[-1])
-            self._settle()
+            if isinstance(piece, KeptSamples) or (isinstance(piece, Entry) and piece.kind is EntryKind.FURTHER):
+                self.sources.add_kept(piece)  # looked at with the next frames
+            elif isinstance(piece, KeptRun):
+                drive = self._drive_of(piece.run, int(piece.number[0]))
+                assert drive is not None
+                drive.log.take_measured(replace(piece.block, road=drive.log.road))
+                drive.log.last_received_ns = int(piece.monotonic_ns[-1])
+                self.last_number = int(piece.number[-1])
+                self.last_wall_ns, self.last_monotonic_ns = int(piece.wall_ns[-1]), int(piece.monotonic_ns[-1])
+                self._settle()
+            else:
+                self.take([piece])
 
     def take_addendum(self, fields: dict[str, Any]) -> None:
         """A ruling or note entered after the record was closed."""
@@ -213,6 +237,8 @@ class Session:
             drive.log.take_marker(message, entry.number, wall)
         else:
             drive.log.take_hello(message, entry.number, wall)
+            if drive.log.aligned is not None:
+                drive.log.aligned.first_heard(entry.monotonic_ns / 1e9, entry.number)
 
     def _drive_of(self, run: str, number: int) -> DriveTrials | None:
         """The drive of a message's run; a new run begins a new drive. None for what comes late from an older drive."""
@@ -230,6 +256,7 @@ class Session:
             self.sources.take_to(number)
             log.aligned = AlignedSources(self.sources, log, log.blocks, number)
             self.sources.on_sync = log.aligned.second_mark
+            self.sources.on_told = log.aligned.second_told
             for watch in watches.values():
                 if looks_at_signals(watch.trigger):
                     watch.hopeful = FireWatch(watch.trigger, roles, log, missing="met")
@@ -251,6 +278,22 @@ class Session:
         if drive.log.aligned is not None:
             self.sources.trim()
             drive.log.aligned.trim()
+
+
+@dataclass(frozen=True, slots=True)
+class Checkpoint:
+    """A session as it stood at one entry. Nothing takes it further, so that it can be resumed again and again."""
+
+    _held: Session
+
+    @property
+    def number(self) -> int:
+        """The last entry that it has taken."""
+        return self._held.last_number
+
+    def resume(self) -> Session:
+        """A session that goes on from here."""
+        return self._held.fork()
 
 
 def _by_drive_and_time(trial: Trial) -> tuple[int, float, str, int]:

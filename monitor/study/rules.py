@@ -128,3 +128,9 @@ class ResponseRule:
     signs: tuple[ResponseSign, ...] = ()
     """What counts as the response, the first of them to come; empty: accelerator release, brake and steering."""
     stable: StableRule | None = None
+
+    @property
+    def looks_back_s(self) -> float:
+        """How long before the origin its values look."""
+        looked = [*(one.measure for one in self.signs), *([self.stable.measure] if self.stable is not None else [])]
+        return self.baseline_s + max((measure.looks_back_s for measure in looked), default=0.0)

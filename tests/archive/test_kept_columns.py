@@ -18,9 +18,12 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from monitor.archive import cache_seal, kept_columns, review
+from monitor.archive import cache_seal, record_pass
 from monitor.archive.cache_checking import CHANGED, check_caches
-from monitor.archive.kept_columns import CACHE_NAME, ColumnsUnfit, KeptColumns, head_of
+from monitor.archive.kept import writing
+from monitor.archive.kept.layout import CACHE_NAME, MAGIC, ColumnsUnfit, Seals, tail_of
+from monitor.archive.kept.reading import KeptColumns
+from monitor.archive.program import columns_fit
 from monitor.archive.review import Reviewed, review_record
 from monitor.errors import RecordUnreadable
 from monitor.judging.case.blocks import KeptRun, MeasuredBlock, join_measured_blocks
@@ -39,8 +42,8 @@ FIXTURES = Path(__file__).resolve().parents[2] / "replay_fixtures"
 
 @pytest.fixture(autouse=True)
 def _short_records_too(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(review, "KEPT_FROM", 0)
-    monkeypatch.setattr(kept_columns, "LEAVE_FREE", 0)
+    monkeypatch.setattr(record_pass, "KEPT_FROM", 0)
+    monkeypatch.setattr(writing, "LEAVE_FREE", 0)
 
 
 def told(reviewed: Reviewed) -> str:
@@ -126,51 +129,81 @@ def test_whatever_is_wrong_with_the_cache_the_record_decides(record: Path, part:
         assert cache.read_bytes() == whole  # made again
 
 
-def changed_and_put_right(cache: Path) -> int:
+def parts_of(record: Path) -> tuple[dict[str, Any], list[bytes]]:
+    """The tail of a record's cache and its chunks."""
+    with (record / CACHE_NAME).open("rb") as file:
+        packed, _ = tail_of(file)
+        tail: dict[str, Any] = msgpack.unpackb(packed)
+        file.seek(len(MAGIC))
+        return tail, [file.read(length) for length, _ in tail["chunks"]]
+
+
+def write_cache(record: Path, tail: dict[str, Any], chunks: list[bytes]) -> None:
+    """A cache of these chunks, with seals where `tail` has none."""
+    fits = columns_fit(record, RecordReading(record).digest)
+    seals = Seals(fits)
+    whole = {"fits": fits, "damage": [], "state": "closed", "digest": "", **tail}
+    whole.setdefault("chunks", [[len(chunk), seals.next(chunk)] for chunk in chunks])
+    packed = msgpack.packb(whole)
+    body = MAGIC + b"".join(chunks)
+    (record / CACHE_NAME).write_bytes(body + packed + seals.foot(len(body), packed))
+
+
+def changed_and_put_right(record: Path, monkeypatch: pytest.MonkeyPatch) -> int:
     """Writes the cache anew with each number of its columns changed, in the form in which this program reads it, with
-    seals by no key; gives how many chunks there were."""
-    values = list(msgpack.Unpacker(cache.open("rb"), max_buffer_size=0))
-    for value in values[1:]:
-        chunk = msgpack.unpackb(value[1])
+    seals by another key; gives how many chunks there were."""
+    tail, chunks = parts_of(record)
+    changed = []
+    for packed in chunks:
+        chunk = msgpack.unpackb(packed)
         if "columns" in chunk:
             chunk["columns"]["own"] = {one: bytes(len(data)) for one, data in chunk["columns"]["own"].items()}
-        value[1] = msgpack.packb(chunk)
-        value[0] = hmac.digest(bytes(32), value[1], "sha256")[:16]
-    cache.write_bytes(b"".join(map(msgpack.packb, values)))
-    return len(values) - 1
+        changed.append(msgpack.packb(chunk))
+    del tail["chunks"]
+    with monkeypatch.context() as patched:
+        patched.setattr(
+            "monitor.archive.kept.layout.seal_of",
+            lambda data, about=b"": hmac.digest(bytes(32), about + data, "sha256")[:16],
+        )
+        write_cache(record, tail, changed)
+    return len(chunks)
 
 
-def test_a_cache_that_was_changed_decides_nothing_and_is_told(record: Path) -> None:
+def test_a_cache_that_was_changed_decides_nothing_and_is_told(record: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     right = told(review_record(record, keep=True))
     cache = record / CACHE_NAME
     assert check_caches(record) == []
     whole = cache.read_bytes()
-    assert changed_and_put_right(cache) > 1
+    assert changed_and_put_right(record, monkeypatch) > 1
     assert check_caches(record) == [f"{CACHE_NAME} {CHANGED}."]
     assert told(review_record(record, keep=True)) == right
     assert cache.read_bytes() == whole  # made again
 
 
-def test_chunks_of_one_cache_do_not_fit_into_another(record: Path, tmp_path: Path) -> None:
+def test_chunks_of_one_cache_do_not_fit_into_another(record: Path) -> None:
     right = told(review_record(record, keep=True))
-    values = list(msgpack.Unpacker((record / CACHE_NAME).open("rb"), max_buffer_size=0))
-    for wrong in ([values[0], values[2], values[1], *values[3:]], [values[0], *values[2:]], [*values[:-2], values[-1]]):
-        (record / CACHE_NAME).write_bytes(b"".join(map(msgpack.packb, wrong)))
+    tail, chunks = parts_of(record)
+    sealed = tail["chunks"]
+    for order in ([1, 0, *range(2, len(chunks))], range(1, len(chunks)), [0, 0, *range(1, len(chunks))]):
+        write_cache(record, {**tail, "chunks": [sealed[place] for place in order]}, [chunks[place] for place in order])
         with pytest.raises(ColumnsUnfit):
-            list(KeptColumns(record, RecordReading(record).digest).pieces())
+            list(KeptColumns(record, RecordReading(record).digest).chunks())
         assert told(review_record(record, keep=True)) == right
+    whole = (record / CACHE_NAME).read_bytes()
+    (record / CACHE_NAME).write_bytes(whole[: len(MAGIC)] + whole[len(MAGIC) + len(chunks[0]) :])
+    assert told(review_record(record, keep=True)) == right
 
 
 def test_a_cache_that_does_not_follow_from_the_record_is_told_even_with_our_seal(
     record: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    columns = kept_columns._columns
+    columns = writing.pack_block
 
     def wrong(blocks: list[MeasuredBlock]) -> dict[str, Any]:
         made = columns(blocks)
         return {**made, "t": (np.frombuffer(made["t"]) + 0.001).tobytes()}
 
-    monkeypatch.setattr(kept_columns, "_columns", wrong)
+    monkeypatch.setattr(writing, "pack_block", wrong)
     review_record(record, keep=True)
     assert check_caches(record) == [f"{CACHE_NAME} does not follow from the record; delete it."]
 
@@ -240,7 +273,7 @@ def test_a_record_that_is_still_open_keeps_no_columns(tmp_path: Path) -> None:
 
 
 def test_a_disk_without_room_gets_no_cache(record: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(kept_columns, "LEAVE_FREE", 1 << 62)
+    monkeypatch.setattr(writing, "LEAVE_FREE", 1 << 62)
     review_record(record, keep=True)
     assert not list(record.glob(f"{CACHE_NAME}*"))
 
@@ -263,12 +296,8 @@ def test_the_columns_are_those_that_were_measured(record: Path) -> None:
         for first in range(0, len(entries), 100):
             session.take(entries[first : first + 100])
     review_record(record, keep=True)
-    kept = [
-        piece.block
-        for pieces in KeptColumns(record, RecordReading(record).digest).pieces()
-        for piece in pieces
-        if isinstance(piece, KeptRun)
-    ]
+    chunks = KeptColumns(record, RecordReading(record).digest).chunks()
+    kept = [piece.block for chunk in chunks for piece in chunk.pieces if isinstance(piece, KeptRun)]
     assert columns_of(reduce(join_measured_blocks, kept)) == columns_of(reduce(join_measured_blocks, measured))
 
 
@@ -299,7 +328,5 @@ def test_a_review_that_is_broken_off_leaves_nothing_on_the_disk(record: Path, mo
 
 def test_a_chunk_of_another_kind_is_not_taken(record: Path) -> None:
     right = told(review_record(record, keep=True))
-    (record / CACHE_NAME).write_bytes(
-        msgpack.packb(head_of(record, RecordReading(record).digest)) + msgpack.packb([0, 5])
-    )
+    write_cache(record, {}, [msgpack.packb([0, 5])])
     assert told(review_record(record, keep=True)) == right

@@ -18,7 +18,7 @@ from monitor.commands.assign import run as assign
 from monitor.errors import WitnessError
 from monitor.record.entries import Opening
 from monitor.record.reader import RecordReading
-from monitor.record.sealing import withdraw_record
+from monitor.record.withdrawing import withdraw_record
 from monitor.record.writer import RecordWriter
 from monitor.reports.assigning.earlier import earlier_runs, placed_by_openings
 from monitor.reports.assigning.sealed import prepare, sealed_lots, sites
@@ -122,9 +122,7 @@ def test_a_changed_file_or_another_study_opens_nothing(records: Path, tmp_path: 
         BLOCKS.replace("block_sizes = [2, 4]", "block_sizes = [2, 4]\nseed = 7"),
         BLOCKS.replace('alert = ["sound"]', 'alert = ["sound", "light"]'),
     ):
-        with pytest.raises(
-            WitnessError, match=r"were drawn for another study file: .* --site north-2"
-        ):
+        with pytest.raises(WitnessError, match=r"were drawn for another study file: .* --site north-2"):
             sealed_lots(records, study_of(text), SITE)
     file = records / "lots-north.json"
     whole = file.read_text()

@@ -13,9 +13,9 @@ from typing import Any
 import pytest
 
 from monitor.archive import judging_anew
+from monitor.archive.engine.run import How
 from monitor.archive.gathering import gather
 from monitor.archive.summary_cache import CACHE_NAME
-from monitor.commands.in_processes import on_all_cores
 from monitor.errors import RecordUnreadable, WitnessError
 from monitor.record.addendum import append_addendum
 from monitor.record.entries import Opening
@@ -409,5 +409,5 @@ def test_judged_on_all_cores_it_is_the_same(tmp_path: Path) -> None:
     assert len(alone.runs) == 4
     for cache in tmp_path.glob(f"*.run/{CACHE_NAME}"):
         cache.unlink()
-    assert gather(tmp_path, spread=on_all_cores) == alone
+    assert gather(tmp_path, how=How(jobs=2)) == alone
     assert (paths[1] / CACHE_NAME).is_file()

@@ -11,7 +11,7 @@ import math
 from collections import deque
 from collections.abc import Iterator
 from dataclasses import dataclass, field, replace
-from typing import Literal
+from typing import Literal, Self
 
 from monitor.feed.marker_kinds import KINDS
 from monitor.feed.schema import Frame, Hello, Marker
@@ -69,6 +69,20 @@ class Stream:
     def ended(self) -> bool:
         """Whether the drive is over."""
         return self.end_number is not None
+
+    def fork(self) -> Self:
+        """The stream as it stands, to go on from alone; blocks, markers and steps are never changed and are shared."""
+        return replace(
+            self,
+            counts=replace(self.counts),
+            markers=dict(self.markers),
+            losses=deque(self.losses),
+            count_steps=[*self.count_steps],
+            set_backs=[*self.set_backs],
+            _blocks=[*self._blocks],
+            _frames=[*self._frames],
+            _missing=[*self._missing],
+        )
 
     def take_hello(self, hello: Hello, number: int, wall: float) -> None:
         """A hello: the first one opens judging; each one may bring markers that were lost."""

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any, Literal
 
 from monitor.study.band import Band
@@ -110,7 +110,7 @@ class Response:
     brake_onset_s: float | None
     steering_onset_s: float | None
     first: str | None
-    """"accelerator", "brake", "steering" or None."""
+    """"accelerator", "brake", "steering", or the name of one of the study's signs; None where none came."""
     first_s: float | None
     outcome: str
     """"responded", "anticipatory", "already responding" (the brake was pressed at the origin),
@@ -128,6 +128,14 @@ class Response:
     0), or "not measured"."""
     onset_to_peak_s: float | None = None
     """From brake onset to the greatest deceleration."""
+    signs: dict[str, float | None] = field(default_factory=dict)
+    """Onset of each sign that the study names; None where it did not come."""
+    sign_states: dict[str, str] = field(default_factory=dict)
+    """What became of each: "came", "did not come", "already there" at the origin, "not measured"."""
+    max_lateral_deviation_m: float | None = None
+    """Greatest distance of the lane offset from its mean before the origin, where the study names signs or `stable`."""
+    time_to_stable_s: float | None = None
+    """When the car was stable again after the response, as the study says."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -216,6 +224,11 @@ class Trial:
     def ruling(self) -> Ruling | None:
         """The ruling that is effective."""
         return self.rulings[-1] if self.rulings else None
+
+    @property
+    def exposure_words(self) -> str:
+        """Whether the participant was naive, or that nobody need be."""
+        return f"naive: {self.naive}" if self.surprises else "surprises nobody"
 
     @property
     def effective(self) -> Verdict:
@@ -350,11 +363,15 @@ def condition_json(condition: ConditionResult) -> dict[str, Any]:
 
 
 def response_json(response: Response) -> dict[str, Any]:
-    """The response: the contract's keys, then the further figures."""
+    """The response: the contract's keys, then the further figures; what only some studies ask for where it is there."""
     return {
         name: number(value) if isinstance(value, float) else value
         for name, value in ((name, getattr(response, name)) for name in Response.__slots__)
+        if name not in _WHERE_ASKED or value not in (None, {})
     }
+
+
+_WHERE_ASKED = ("signs", "sign_states", "max_lateral_deviation_m", "time_to_stable_s")
 
 
 def note_json(note: Note) -> dict[str, Any]:

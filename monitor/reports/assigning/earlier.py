@@ -7,7 +7,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from monitor.archive.judging_anew import Progress, Spread, judge_anew, one_by_one
+from monitor.archive.engine.run import IN_THIS_PROCESS, How
+from monitor.archive.judging_anew import judge_anew
 from monitor.archive.summary import NO_GROUP, RunSummary, began_wall
 from monitor.archive.summary_cache import cached_summary
 from monitor.errors import WitnessError
@@ -53,8 +54,7 @@ def earlier_runs(
     records: Path,
     *,
     most_to_judge: int | None = None,
-    progress: Progress | None = None,
-    spread: Spread = one_by_one,
+    how: How = IN_THIS_PROCESS,
 ) -> Earlier:
     """The runs of this study in a directory of records, by time; one that is being recorded counts by its plan.
 
@@ -90,7 +90,7 @@ def earlier_runs(
             f"{len(to_judge)} {'record has' if len(to_judge) == 1 else 'records have'} to be judged first; "
             "see how far the study is with: trialwitness tally"
         )
-    for path, judged in judge_anew(to_judge, spread=spread, progress=progress):
+    for path, judged in judge_anew(to_judge, how=how):
         if isinstance(judged, str):
             left_out.append(f"{path.name} cannot be read: {judged}")
         else:

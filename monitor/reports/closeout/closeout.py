@@ -124,7 +124,7 @@ def _fired(trial: Trial) -> str:
     when = "at a time that is hidden" if at is None else f"at {at:.2f} s"
     fired = "It did not fire" if trial.fired_at is None else f"It fired {when}"
     delay = "" if trial.timing.delay_s is None else f" ({trial.timing.delay_s:+.3f} s)"
-    return f"{fired}, {trial.timing.result}{delay}; naive: {trial.naive}; {trial.stage}."
+    return f"{fired}, {trial.timing.result}{delay}; {trial.exposure_words}; {trial.stage}."
 
 
 def _condition(one: ConditionResult) -> tuple[str, ...]:
@@ -151,6 +151,7 @@ def _response(response: Response) -> str:
             )
             if value is not None
         ]
+        times += [f"{name} {at:.2f} s" for name, at in response.signs.items() if at is not None]
         what = f"{', '.join(times)} from {response.origin}"
     elif response.censored_at_s is not None:
         what = f"none up to {response.censored_at_s:.2f} s from {response.origin}"

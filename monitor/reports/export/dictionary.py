@@ -67,10 +67,17 @@ OUTCOMES = {
     "responded": "a response within the horizon",
     "anticipatory": "a response too soon to be one to the event; its time stands all the same",
     "already responding": "the brake was pressed at the origin; there is no time",
+    "not measured": "none of the signs that the study names is in the feed; there is no time",
     "no response": "none up to the horizon: censored there",
     "collision": "a response, and contact after it",
     "collision before response": "contact without a response: censored at the contact",
     "cut short": "the drive ended before the horizon: censored there",
+}
+RELEASES = {
+    "released": "let go of after the origin",
+    "kept pressed": "not let go of up to the horizon",
+    "pre-released": "up at the origin already: a release time is not defined, and not 0",
+    "not measured": "the pedal was not in the feed",
 }
 NAIVE = {
     "yes": "the participant had not met a surprise of this class",
@@ -139,7 +146,19 @@ TRIALS = (
     ),
     Column("effective", "", "the ruling where there is one, else the computed verdict", VERDICTS, source=WITNESS),
     Column("reasons", "", "why it is not valid, separated by semicolons", source=WITNESS),
-    Column("naive", "", "whether the participant was naive to the surprise", NAIVE, source=WITNESS),
+    Column(
+        "naive",
+        "",
+        "whether the participant was naive; empty for an event that surprises nobody",
+        NAIVE,
+        source=WITNESS,
+    ),
+    Column(
+        "treatment",
+        "",
+        "what the participant's order gives in this trial; empty in a study between participants",
+        source=STUDY_FILE,
+    ),
     Column(
         "timing",
         "",
@@ -169,7 +188,9 @@ TRIALS = (
         "response_origin", "", "instant from which the response is timed, the same in all groups", source=STUDY_FILE
     ),
     _response("response_t0_s", "s", "simulation time of the origin", "origin"),
-    _response("first_response", "", "which control came first: accelerator, brake or steering", *FIRST),
+    _response(
+        "first_response", "", "which came first: accelerator, brake, steering, or a sign that the study names", *FIRST
+    ),
     _response("first_response_s", "s", "first response from the origin; empty if none", *FIRST),
     _response(
         "accelerator_release_s",
@@ -186,6 +207,7 @@ TRIALS = (
         "accelerator_zero",
         source="SAE J2944",
     ),
+    _response("release", "", "what the accelerator did", *RELEASE, "accelerator_zero", levels=RELEASES),
     _response("transition_s", "s", "from full release to brake onset", "accelerator_zero", "brake_threshold"),
     _response(
         "brake_onset_s",
@@ -215,6 +237,7 @@ TRIALS = (
     _response(
         "min_gap_m", "m", "least distance bumper to bumper from origin to horizon", "horizon_s", source="SAE J2944"
     ),
+    _response("onset_to_peak_s", "s", "from brake onset to the greatest deceleration", source="Lee et al. 2002"),
     _response("max_decel_mps2", "m/s²", "greatest deceleration from origin to horizon, positive", "horizon_s"),
     _response("impact_speed_mps", "m/s", "closing speed at contact"),
     _response(
@@ -224,6 +247,16 @@ TRIALS = (
         "horizon_s",
         source="SAE J2944, body edge",
         kind="flag",
+    ),
+    _response("signs", "", "each sign that the study names, with its onset in s or what became of it", "horizon_s"),
+    _response(
+        "max_lateral_deviation_m",
+        "m",
+        "the lane offset from its mean over baseline_s before the origin, the greatest to the horizon",
+        *("baseline_s", "horizon_s"),
+    ),
+    _response(
+        "time_to_stable_s", "s", "from the origin until the car was stable again, as the study says", "horizon_s"
     ),
 )
 
@@ -268,6 +301,13 @@ CONDITIONS = (
     Column("role", "", "the vehicle that it looks at", source=STUDY_FILE),
     Column("at_least", "", "lower end of the band, in the unit of the row", source=STUDY_FILE, kind="number"),
     Column("at_most", "", "upper end of the band, in the unit of the row", source=STUDY_FILE, kind="number"),
+    Column("outside", "", "two edges, where the band lies to either side of them; empty otherwise", source=STUDY_FILE),
+    Column(
+        "any_of",
+        "",
+        "where one of several is enough: all of them; the row has the one that decided",
+        source=STUDY_FILE,
+    ),
     Column(
         "tolerance", "", "met so far outside the band, too, in the unit of the row", source=STUDY_FILE, kind="number"
     ),
@@ -284,6 +324,16 @@ CONDITIONS = (
     Column("result", "", "of the condition", RESULTS, source=WITNESS),
     Column("at_edge", "", "1 if met only within the tolerance", source=WITNESS, kind="flag"),
     Column("required", "", "1 if it decides, 0 if it is advisory", source=STUDY_FILE, kind="flag"),
+    Column("checked_by", "", "channels that tell the value as well; empty where nothing does", source=WITNESS),
+    Column("rebuilt", "", "the value by them, in the unit of the row", source=WITNESS, kind="number"),
+    Column("differs", "", "that less the published value, in the unit of the row", source=WITNESS, kind="number"),
+    Column(
+        "noticed_from",
+        "",
+        "least error of the value that would have shown on this feed, in the unit of the row",
+        source=WITNESS,
+        kind="number",
+    ),
 )
 
 FINDINGS = (

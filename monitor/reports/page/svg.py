@@ -120,6 +120,18 @@ def around(values: Iterable[float], *, least_span: float = 0.0, include: Iterabl
     return low - room, high + room
 
 
+def in_rows(spans: Sequence[tuple[float, float]]) -> list[int]:
+    """The row of each span, from 0, so that none in a row meets another; spans are taken by their begin."""
+    ends: list[float] = []
+    rows = [0] * len(spans)
+    for place in sorted(range(len(spans)), key=lambda one: spans[one][0]):
+        begin, end = spans[place]
+        row = next((index for index, taken in enumerate(ends) if taken <= begin), len(ends))
+        ends[row : row + 1] = [end]
+        rows[place] = row
+    return rows
+
+
 def plain(text: str) -> str:
     """A text in one line without control characters, which no XML may hold."""
     return "".join(one if one.isprintable() else "\N{REPLACEMENT CHARACTER}" for one in " ".join(text.split()))

@@ -11,13 +11,16 @@ import numpy as np
 from monitor.feed.marker_kinds import KINDS
 from monitor.judging.case.received import Loss
 from monitor.measures.columns import FloatArray
-from monitor.reports.page.svg import WIDTH, Picture, Scale, around
+from monitor.reports.page.svg import WIDTH, Picture, Scale, around, in_rows
 
 LEFT, RIGHT = 96.0, 24.0
-TOP, SPEED_HEIGHT, LANE_HEIGHT = 18.0, 96.0, 34.0
+TOP, SPEED_HEIGHT, ROW = 18.0, 96.0, 20.0
+LANE_GAP = 14.0
+LETTER = 7.6
+"""Width of a letter of the words beside a mark, about."""
 MOST_POINTS = 900
-APART = 130.0
-"""Two labels nearer than this get a row of their own each."""
+HIDDEN_SHARE = 0.3
+"""How much is drawn of what is hidden, of what is shown: the same however long the drive went on."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,21 +36,37 @@ class DriveLine:
     hidden_from: float | None
 
 
+@dataclass(frozen=True, slots=True)
+class Item:
+    """Something in a lane, in seconds of the drive, with the words beside it and the mark that it has."""
+
+    begin: float
+    end: float
+    words: str
+    mark: str
+    """A verdict, or the class of a box."""
+
+
 def time_line(one: DriveLine) -> str:
     """The picture; empty for a drive without frames."""
     t = one.frames.get("t")
     if t is None or not len(t):
         return ""
-    across = Scale(float(t[0]), float(t[-1]), LEFT, WIDTH - RIGHT)
-    lanes = [lane for lane in ("triggers", "alerts", "task", "notes", "lost") if _has(one, lane)]
-    bottom = TOP + SPEED_HEIGHT + LANE_HEIGHT * len(lanes)
+    end = float(t[-1]) if one.hidden_from is None else one.hidden_from + HIDDEN_SHARE * (one.hidden_from - float(t[0]))
+    across = Scale(float(t[0]), end, LEFT, WIDTH - RIGHT)
+    lanes = {name: items for name, items in _lanes(one).items() if items}
+    placed = {name: _placed(items, across) for name, items in lanes.items()}
+    heights = {name: ROW * (1 + max(row for _, row, _ in items)) + LANE_GAP for name, items in placed.items()}
+    bottom = TOP + SPEED_HEIGHT + sum(heights.values())
     picture = Picture(bottom + 34.0)
     _speed(picture, one, across)
-    for index, lane in enumerate(lanes):
-        y = TOP + SPEED_HEIGHT + LANE_HEIGHT * (index + 0.5)
-        picture.text(LEFT - 12.0, y + 4.0, {"lost": "frames lost"}.get(lane, lane), "small", "end")
-        picture.line(LEFT, y, WIDTH - RIGHT, y, "grid")
-        _lane(picture, one, lane, across, y)
+    y = TOP + SPEED_HEIGHT
+    for name, items in placed.items():
+        picture.text(LEFT - 12.0, y + ROW, name, "small", "end")
+        picture.line(LEFT, y + heights[name], WIDTH - RIGHT, y + heights[name], "grid")
+        for item, row, at_left in items:
+            _draw(picture, item, across, y + LANE_GAP + ROW * row, at_left=at_left)
+        y += heights[name]
     if one.hidden_from is not None:
         x = across.kept(one.hidden_from)
         picture.box(x, TOP, WIDTH - RIGHT - x, bottom - TOP, "hidden")
@@ -59,14 +78,53 @@ def time_line(one: DriveLine) -> str:
     return picture.done(f"Time line of drive {one.drive}", _about(one))
 
 
-def _has(one: DriveLine, lane: str) -> bool:
+def _lanes(one: DriveLine) -> dict[str, list[Item]]:
+    notes = [
+        (str(number), note["at"])
+        for number, note in enumerate(one.notes, start=1)
+        if one.hidden_from is None or (note["at"] is not None and note["at"] <= one.hidden_from)
+    ]
     return {
-        "triggers": bool(_placed(one.trials)),
-        "alerts": any(marker["kind"] == "alert_on" for marker in one.markers),
-        "task": any(marker["kind"] == "task_start" for marker in one.markers),
-        "notes": any(note["at"] is not None for note in one.notes),
-        "lost": bool(one.losses),
-    }[lane]
+        "triggers": [
+            Item(at, at, f"{each['trigger']} {each['effective']}", each["effective"]) for at, each in _stand(one)
+        ],
+        "alerts": _spans(one.markers, "alert_on"),
+        "task": _spans(one.markers, "task_start"),
+        "notes": [Item(at, at, number, "event-box") for number, at in notes if at is not None],
+        "frames lost": [Item(loss.after_t, loss.before_t, "", "loss") for loss in one.losses],
+    }
+
+
+def _spans(markers: Sequence[Mapping[str, Any]], kind: str) -> list[Item]:
+    ended_by, found = KINDS[kind].ended_by, []
+    for place, marker in enumerate(markers):
+        if marker["kind"] == kind:
+            later = (one for one in markers[place:] if one["kind"] == ended_by and one["name"] == marker["name"])
+            given = marker["data"].get("modality", marker["name"])
+            words = "+".join(given) if isinstance(given, list | tuple) else str(given)
+            found.append(Item(marker["t"], next((one["t"] for one in later), marker["t"]), words, "bar"))
+    return found
+
+
+def _stand(one: DriveLine) -> list[tuple[float, Mapping[str, Any]]]:
+    """Trials with where they stand: fired, else expected."""
+    found = []
+    for trial in one.trials:
+        at = trial["fired_at"] if trial["fired_at"] is not None else trial["timing"]["expected_at"]
+        if at is not None:
+            found.append((float(at), trial))
+    return found
+
+
+def _placed(items: Sequence[Item], across: Scale) -> list[tuple[Item, int, bool]]:
+    """Each item with its row, and whether its words stand at the left because they would leave the picture."""
+    spans, lefts = [], []
+    for item in items:
+        begin, end, long = across.kept(item.begin) - 8.0, across.kept(item.end) + 8.0, LETTER * len(item.words) + 8.0
+        at_left = end + long > WIDTH
+        lefts.append(at_left)
+        spans.append((begin - long, end) if at_left else (begin, end + long))
+    return list(zip(items, in_rows(spans), lefts, strict=True))
 
 
 def _speed(picture: Picture, one: DriveLine, across: Scale) -> None:
@@ -86,61 +144,23 @@ def _speed(picture: Picture, one: DriveLine, across: Scale) -> None:
     picture.text(LEFT, 12.0, "own speed (m/s)", "small")
 
 
-def _lane(picture: Picture, one: DriveLine, lane: str, across: Scale, y: float) -> None:
-    if lane == "triggers":
-        for at, trial in _placed(one.trials):
-            verdict = trial["effective"]
-            picture.verdict(across.at(at), y, verdict)
-            name = f"{trial['trigger']} {verdict}"
-            _beside(picture, across.at(at) + 12.0, y + 4.0, name, f"said-{verdict}")
-    elif lane == "alerts":
-        _spans(picture, one.markers, "alert_on", across, y)
-    elif lane == "task":
-        _spans(picture, one.markers, "task_start", across, y)
-    elif lane == "notes":
-        for number, note in enumerate(one.notes, start=1):
-            if note["at"] is not None:
-                picture.line(across.kept(note["at"]), y - 8.0, across.kept(note["at"]), y + 8.0, "event")
-                picture.text(across.kept(note["at"]) + 4.0, y - 4.0, str(number), "small")
+def _draw(picture: Picture, item: Item, across: Scale, y: float, *, at_left: bool) -> None:
+    x, end = across.kept(item.begin), across.kept(item.end)
+    verdict = item.mark in ("valid", "invalid", "undecided")
+    if verdict:
+        picture.verdict(x, y, item.mark)
+    elif item.mark == "event-box":
+        picture.line(x, y - 8.0, x, y + 8.0, "event")
     else:
-        for loss in one.losses:
-            x = across.kept(loss.after_t)
-            picture.box(x, y - 7.0, across.kept(loss.before_t) - x, 14.0, "loss")
-
-
-def _beside(picture: Picture, x: float, y: float, words: str, kind: str) -> None:
-    """Words at the right of a mark, or at its left where they would leave the picture."""
-    if x + 7.5 * len(words) > WIDTH:
-        picture.text(x - 24.0, y, words, kind, "end")
+        picture.box(x, y - 6.0, end - x, 12.0, item.mark)
+    kind = f"said-{item.mark}" if verdict else "small"
+    if at_left:
+        picture.text(x - 12.0, y + 4.0, item.words, kind, "end")
     else:
-        picture.text(x, y, words, kind)
-
-
-def _spans(picture: Picture, markers: Sequence[Mapping[str, Any]], kind: str, across: Scale, y: float) -> None:
-    ended_by = KINDS[kind].ended_by
-    for place, marker in enumerate(markers):
-        if marker["kind"] != kind:
-            continue
-        later = (one for one in markers[place:] if one["kind"] == ended_by and one["name"] == marker["name"])
-        end = next((one["t"] for one in later), marker["t"])
-        x = across.kept(marker["t"])
-        picture.box(x, y - 6.0, across.kept(end) - x, 12.0, "bar")
-        given = marker["data"].get("modality", marker["name"])
-        words = "+".join(given) if isinstance(given, list | tuple) else str(given)
-        _beside(picture, across.kept(end) + 6.0, y + 4.0, words, "small")
-
-
-def _placed(trials: Sequence[Mapping[str, Any]]) -> list[tuple[float, Mapping[str, Any]]]:
-    """Trials with where they stand: fired, else expected."""
-    found = []
-    for trial in trials:
-        at = trial["fired_at"] if trial["fired_at"] is not None else trial["timing"]["expected_at"]
-        if at is not None:
-            found.append((float(at), trial))
-    return found
+        picture.text(end + (12.0 if verdict else 6.0), y + 4.0, item.words, kind)
 
 
 def _about(one: DriveLine) -> str:
-    trials = ", ".join(f"{trial['trigger']} {trial['effective']} at {at:.1f} s" for at, trial in _placed(one.trials))
+    trials = ", ".join(f"{trial['trigger']} {trial['effective']} at {at:.1f} s" for at, trial in _stand(one))
     t = one.frames["t"]
     return f"Own speed from {t[0]:.1f} to {t[-1]:.1f} s; {trials or 'no trigger'}; {len(one.losses)} times frames lost."
