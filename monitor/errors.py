@@ -3,7 +3,8 @@
 WitnessError                 wrong usage or unreadable input (status 2)
 ├── FileFaults               a file written by hand with one or more faults, all of them listed
 │   ├── StudyFaults          a study file
-│   └── MapFaults            a channel map
+│   ├── MapFaults            a channel map
+│   └── ScenarioFaults       a scenario file of a simulator
 ├── RecordUnreadable         a path that is no run record, or one of which nothing can be read
 └── RecorderLost             the recorder process did not answer
 """
@@ -41,6 +42,12 @@ class MapFaults(FileFaults):
     """Raised when a channel map has faults."""
 
     file = "channel map"
+
+
+class ScenarioFaults(FileFaults):
+    """Raised when a scenario file cannot be read, or is none."""
+
+    file = "scenario file"
 
 
 class RecordUnreadable(WitnessError):

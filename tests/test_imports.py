@@ -4,12 +4,10 @@ from __future__ import annotations
 
 import subprocess
 import sys
-from pathlib import Path
 
 import pytest
 
-import monitor
-from monitor.archive.program import judging_sources
+from monitor.archive.program import JUDGING, MEASURING, modules_of
 
 SCREENS = ("textual",)
 LAYERS = ("pylsl", "pyxdf", "osi3", "mcap")
@@ -39,12 +37,19 @@ def test_what_is_never_loaded(statement: str, never: tuple[str, ...]) -> None:
 
 
 def test_the_digest_of_what_judges_covers_every_module_that_judging_loads() -> None:
-    root = Path(monitor.__file__).parent.parent
     names = {
         name for name in loaded("import monitor.archive.review, monitor.archive.summary") if name.startswith("monitor.")
     }
-    covered = {
-        ".".join(file.relative_to(root).with_suffix("").parts).removesuffix(".__init__") for file in judging_sources()
-    }
+    covered = set(modules_of(*JUDGING))
     assert len(names) > 50
     assert names <= covered
+    late = {"monitor.record.sealed"}  # loaded where a sealed record is opened
+    assert late <= covered
+    assert not {name for name in covered if name.split(".")[1] in ("screens", "commands", "reports", "simulation")}
+
+
+def test_the_digest_of_what_measures_covers_all_that_has_a_part_in_columns() -> None:
+    names = {name for name in loaded(f"import {', '.join(MEASURING)}") if name.startswith("monitor.")}
+    covered = set(modules_of(*MEASURING))
+    assert names <= covered
+    assert not {name for name in covered if name.startswith(("monitor.judging.rules", "monitor.study"))}

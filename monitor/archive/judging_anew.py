@@ -1,61 +1,81 @@
-"""Records judged anew for the reports, several at a time where the caller has a way to do that."""
+"""Records judged anew for the reports; copies of one another are judged once."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
-from functools import partial
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import replace
 from pathlib import Path
-from typing import Protocol
+from typing import Any
 
+from monitor.archive.engine.addresses import record_at
+from monitor.archive.engine.run import Answer, How, answers
+from monitor.archive.engine.unit import Task
 from monitor.archive.program import record_files
-from monitor.archive.summary import RunSummary
-from monitor.archive.summary_cache import fresh_summary
-from monitor.errors import WitnessError
+from monitor.archive.summary import RunSummary, run_from_json
+from monitor.archive.summary_cache import Noted, fresh_summary, keep_summary, note_files, same_content
 from monitor.study.model import Study
 
 BEGINNING = 4096
 
-Alike = list[Path]
-"""Records that are perhaps copies of one another, of which only one is judged then."""
-
 Judged = tuple[Path, RunSummary | str]
 """A record and its summary, or in one sentence why there is none."""
-
-Progress = Callable[[int, int], None]
-"""Told how many of the records have been judged, and how many are to be."""
-
-
-class Spread(Protocol):
-    """Does the work on each of the pieces, the answers in order: `map`, or the same in several processes."""
-
-    def __call__(self, work: Callable[[Alike], list[Judged]], pieces: Sequence[Alike], /) -> Iterator[list[Judged]]: ...
-
-
-def one_by_one(work: Callable[[Alike], list[Judged]], pieces: Sequence[Alike], /) -> Iterator[list[Judged]]:
-    """The work in this process."""
-    return map(work, pieces)
 
 
 def judge_anew(
     records: Sequence[Path],
     study: Study | None = None,
+    how: How = How(),
     *,
-    spread: Spread = one_by_one,
-    progress: Progress | None = None,
+    unblinded: bool = False,
 ) -> Iterator[Judged]:
     """Judges the records and leaves their summaries in the caches; what is wrong with one keeps no other from it."""
-    done = 0
-    for judged in spread(partial(_judge, study=study), _perhaps_alike(records)):
-        if progress is not None:
-            progress(done, len(records))
-        done += len(judged)
-        yield from judged
-    if progress is not None and done:
-        progress(done, len(records))
+    task = Task(summarise_one, study, {"unblinded": unblinded}, reveals=unblinded)
+    others: list[Path] = []
+    alike = _perhaps_alike(records)
+    firsts = answers([record_at(paths[0]) for paths in alike], task, how)
+    for (path, *copies), answer in zip(alike, firsts, strict=True):
+        yield path, _judged(path, answer, study)
+        for copy in copies:
+            summary = None if answer.fault else _as_copy(copy, answer, study)
+            if summary is None:
+                others.append(copy)
+            else:
+                yield copy, summary
+    for path, answer in zip(others, answers([record_at(one) for one in others], task, how), strict=True):
+        yield path, _judged(path, answer, study)
 
 
-def _perhaps_alike(records: Sequence[Path]) -> list[Alike]:
-    pieces: dict[tuple[object, ...], Alike] = {}
+def summarise_one(path: Path, study: Study | None, options: Mapping[str, Any]) -> dict[str, Any]:
+    """One record for the engine: its summary as anybody may see it, as it was asked for, and of what files it was made
+    (null where they were written to meanwhile)."""
+    told, asked, noted = fresh_summary(path, study, unblinded=options["unblinded"])
+    return {"told": told.as_json(), "asked": asked.as_json() if asked is not told else None, "files": noted}
+
+
+def _judged(path: Path, answer: Answer, study: Study | None) -> RunSummary | str:
+    if answer.fault:
+        return answer.fault
+    value = answer.value
+    told = run_from_json(value["told"])
+    if value["files"] is not None:
+        keep_summary(path, study, value["files"], told)
+    return told if value["asked"] is None else run_from_json(value["asked"])
+
+
+def _as_copy(path: Path, answer: Answer, study: Study | None) -> RunSummary | None:
+    """The summary of a record whose files are byte for byte those of the one that was judged; None for any other."""
+    noted: Noted | None = answer.value["files"]
+    try:
+        if noted is None or not same_content(own := note_files(path), noted):
+            return None
+    except OSError:
+        return None
+    keep_summary(path, study, own, replace(run_from_json(answer.value["told"]), record=path.name))
+    return replace(run_from_json(answer.value["asked"] or answer.value["told"]), record=path.name)
+
+
+def _perhaps_alike(records: Sequence[Path]) -> list[list[Path]]:
+    pieces: dict[tuple[object, ...], list[Path]] = {}
     for path in records:
         pieces.setdefault(_seen_quickly(path), []).append(path)
     return list(pieces.values())
@@ -69,16 +89,3 @@ def _seen_quickly(record: Path) -> tuple[object, ...]:
             return (*(one.stat().st_size for one in files), file.read(BEGINNING))
     except (OSError, IndexError):
         return (record,)
-
-
-def _judge(records: Alike, study: Study | None) -> list[Judged]:
-    judged: list[Judged] = []
-    alike: dict[str, RunSummary] = {}
-    for path in records:
-        try:
-            judged.append((path, fresh_summary(path, study, alike)))
-        except WitnessError as error:
-            judged.append((path, " ".join(str(error).split())))
-        except OSError as error:
-            judged.append((path, f"the disk does not give it back ({error.strerror})."))
-    return judged

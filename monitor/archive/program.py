@@ -1,35 +1,79 @@
-"""What a cache of a record has to fit: the record's files, and the program that made it."""
+"""What is kept of a record has to fit: the record's files, and the modules of the program that made it."""
 
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Iterator
+import re
+from collections.abc import Iterable, Iterator
 from functools import lru_cache
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
 import monitor
-from monitor import __version__
 from monitor.record.places import SEALED_NAME, find_parts
 
-LEFT_OUT = ("commands", "screens", "simulation", "recorder")
-"""Folders that have no part in judging; `tests/test_imports.py` holds that judging loads none of them."""
+JUDGING = ("monitor.archive.review", "monitor.archive.summary")
+"""Load all that has a part in judging a record, from its bytes on, and in what is kept of its trials."""
+MEASURING = ("monitor.judging.case.drive", "monitor.judging.case.frame_tables", "monitor.archive.kept.layout")
+TAKING = "monitor.judging.session"
+"""Says which frames are judged, in which drive; of what it loads, `MEASURING` alone has a part in columns."""
+
+_IMPORT = re.compile(r"^\s*(?:from (monitor[\w.]*) import (\([^)]*\)|[^\n]*)|import (monitor[\w.]*))", re.MULTILINE)
 
 
-def judging_sources() -> list[Path]:
-    """The source files of all that has a part in judging, at any depth, in a fixed order."""
-    root = Path(monitor.__file__).parent
-    return [file for file in sorted(root.rglob("*.py")) if file.relative_to(root).parts[0] not in LEFT_OUT]
+@lru_cache(maxsize=8)
+def modules_of(*names: str) -> tuple[str, ...]:
+    """The modules of this program that these load, they themselves included, by name. An import inside a function
+    counts, too: what is loaded late may decide all the same."""
+    found: set[str] = set()
+    wanted = list(names)
+    while wanted:
+        name = wanted.pop()
+        if name in ("", "monitor", *found) or (file := _file_of(name)) is None:
+            continue
+        found.add(name)
+        wanted.append(name.rpartition(".")[0])  # a package's own file is loaded before its modules
+        for source, imported, whole in _IMPORT.findall(file.read_text(encoding="utf-8")):
+            wanted.append(whole or source)
+            wanted += [f"{source}.{one}" for one in re.findall(r"\w+", imported)]
+    return tuple(sorted(found))
+
+
+@lru_cache(maxsize=8)
+def digest_of(*names: str) -> str:
+    """Digest of the sources of all modules that these load, and of numpy's version."""
+    return _digest(modules_of(*names))
+
+
+def program_digest() -> str:
+    """Digest of all that has a part in judging: the key of trials."""
+    return digest_of(*JUDGING)
 
 
 @lru_cache(maxsize=1)
-def program_digest() -> str:
-    """Digest of the version and the sources of all that has a part in judging, and of numpy's version."""
-    digest = hashlib.sha256(f"{__version__} {np.__version__}".encode())
-    for file in judging_sources():
-        digest.update(file.read_bytes())
+def columns_digest() -> str:
+    """Digest of all that has a part in decoding and measuring: the key of columns."""
+    return _digest((*modules_of(*MEASURING), TAKING))
+
+
+def _digest(modules: Iterable[str]) -> str:
+    digest = hashlib.sha256(f"numpy {np.__version__}".encode())
+    for name in modules:
+        file = _file_of(name)
+        assert file is not None
+        digest.update(name.encode() + b"\0" + file.read_bytes())
     return digest.hexdigest()
+
+
+def columns_fit(path: Path) -> dict[str, Any]:
+    """What the kept columns of a record have to have been made of, and by."""
+    files = {}
+    for file in record_files(path):
+        state = file.stat()
+        files[file.name] = [state.st_size, state.st_mtime_ns]
+    return {"program": columns_digest(), "files": files}
 
 
 def record_files(path: Path) -> Iterator[Path]:
@@ -38,3 +82,9 @@ def record_files(path: Path) -> Iterator[Path]:
         yield path / SEALED_NAME
     for kind in ("part", "addendum"):
         yield from (file for _, file in find_parts(path, kind))
+
+
+def _file_of(name: str) -> Path | None:
+    """The source file of a module or package of this program; None for anything else."""
+    place = Path(monitor.__file__).parent.joinpath(*name.split(".")[1:])
+    return next((file for file in (place.with_suffix(".py"), place / "__init__.py") if file.is_file()), None)

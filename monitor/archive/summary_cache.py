@@ -3,7 +3,8 @@
 `summary.cache` in a record's directory is one JSON object: `program` (digest of version and source of all that judges),
 `files` (name → size, time of change and SHA-256 of each of the record's files), `runs` (one summary for each study file
 by which the record was judged) and `sum` (SHA-256 of `runs`). It may be deleted at any time, decides nothing, and is
-made again wherever anything of it does not fit. It lies in the record, so that `withdraw` erases it too.
+made again wherever anything of it does not fit. It lies in the record, so that `withdraw` erases it too. It never holds
+a response that is hidden; one that another version of the program made is removed on sight, because it may.
 
 A file whose size and time of change are as noted counts as unchanged; else its bytes are compared by their digest, so
 that a copy of the directory need not be judged again. Hence a bit that rots on the disk does not show here; `verify` is
@@ -17,12 +18,12 @@ import json
 import os
 from collections.abc import Mapping
 from contextlib import suppress
-from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 from monitor.archive.program import program_digest, record_files
-from monitor.archive.summary import RunSummary, run_from_json, summarise_record
+from monitor.archive.review import review_record
+from monitor.archive.summary import RunSummary, run_from_json, summarise
 from monitor.study.model import Study
 
 CACHE_NAME = "summary.cache"
@@ -40,29 +41,41 @@ def cached_summary(path: Path, study: Study | None = None) -> RunSummary | None:
     return found.get(_name_of(study))
 
 
-def fresh_summary(path: Path, study: Study | None = None, alike: dict[str, RunSummary] | None = None) -> RunSummary:
-    """Judges the record and leaves the summary in the cache; raises `RecordUnreadable` and `StudyFaults`.
+def fresh_summary(
+    path: Path, study: Study | None = None, *, unblinded: bool = False
+) -> tuple[RunSummary, RunSummary, Noted | None]:
+    """Judges the record: its summary as anybody may see it, as it was asked for, and the files that it was made of
+    (None where they were written to meanwhile). Raises `RecordUnreadable` and `StudyFaults`; writes nothing."""
+    before = note_files(path)
+    reviewed = review_record(path, study)
+    told = summarise(reviewed)
+    asked = summarise(reviewed, unblinded=True) if unblinded else told
+    after = {file.name: file.stat() for file in record_files(path)}
+    unchanged = after.keys() == before.keys() and all(
+        before[name][:2] == [state.st_size, state.st_mtime_ns] for name, state in after.items()
+    )
+    return told, asked, before if unchanged else None
 
-    `alike` remembers what was judged by the content of the files, so that copies of a record are judged once.
-    A cache that cannot be written (a read-only disk) is left out: it is only for speed.
-    """
-    others = _read(path)
-    before = _note_files(path)
-    content = json.dumps([[name, digest] for name, (_, _, digest) in sorted(before.items())])
-    known = None if alike is None else alike.get(content)
-    summary = summarise_record(path, study) if known is None else replace(known, record=path.name)
-    if alike is not None:
-        alike[content] = summary
-    if _note_files(path) == before:  # else it was written to meanwhile
-        _write(path, before, {**others, _name_of(study): summary})
-    return summary
+
+def keep_summary(path: Path, study: Study | None, noted: Noted, told: RunSummary) -> None:
+    """Leaves a summary in the cache. One that cannot be written (a read-only disk) is left out: it is only for speed.
+    What anybody may see, and never more, is given here."""
+    _write(path, noted, {**_read(path), _name_of(study): told})
+
+
+def same_content(one: Noted, other: Noted) -> bool:
+    """Whether two records' files are the same, byte for byte."""
+    return {name: digest for name, (_, _, digest) in one.items()} == {
+        name: digest for name, (_, _, digest) in other.items()
+    }
 
 
 def _name_of(study: Study | None) -> str:
     return study.sha256 if study else OWN_STUDY
 
 
-def _note_files(path: Path) -> Noted:
+def note_files(path: Path) -> Noted:
+    """Sizes, times of change and digests of a record's files."""
     noted: Noted = {}
     for file in record_files(path):
         state = file.stat()
@@ -83,10 +96,15 @@ def _read(path: Path) -> dict[str, RunSummary]:
     try:
         read = json.loads(text)
         if read["program"] != program_digest() or read["sum"] != _sum(read["runs"]):
+            # one that another version made may hold what is hidden now
+            with suppress(OSError):
+                (path / CACHE_NAME).unlink()
             return {}
         found = {name: run_from_json({**one, "record": path.name}) for name, one in read["runs"].items()}
         fits, moved = _compare(path, dict(read["files"]))
     except (ValueError, KeyError, TypeError, AttributeError):
+        with suppress(OSError):
+            (path / CACHE_NAME).unlink()
         return {}  # whatever is wrong with it, it is made again
     if not fits:
         return {}

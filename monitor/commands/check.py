@@ -30,8 +30,22 @@ def add_to(subparsers: Any) -> None:
         help="with --map: listen to the foreign source itself, at the map's own address or here, and judge it dry",
     )
     parser.add_argument(
-        "--propose", metavar="FILE", help="write a first channel map of a ZeroMQ source (--feed) or a file (--csv)"
+        "--propose",
+        metavar="FILE",
+        help="write a first channel map of a ZeroMQ source (--feed) or a file (--csv), or the triggers of a --scenario",
     )
+    parser.add_argument(
+        "--scenario", metavar="FILE", help="an OpenSCENARIO XML file: where do the script and the study differ?"
+    )
+    parser.add_argument("--own", metavar="NAME", help="with --scenario: the entity that is the own car")
+    parser.add_argument(
+        "--record", metavar="RECORD", help="with --scenario: did the script fire in this record as its file says?"
+    )
+    parser.add_argument(
+        "--freeze", action="store_true", help="enter this study file as the one that judges, before the first look"
+    )
+    parser.add_argument("--records", default="records", metavar="DIR", help="with --freeze: the study's records")
+    parser.add_argument("--by", metavar="WHO", help="with --freeze: who does it (default: the login name)")
     parser.add_argument("--own-key", metavar="FILE", help="our secret CURVE key file")
     parser.add_argument("--simulator-key", metavar="FILE", help="the simulator's public CURVE key file")
     parser.add_argument("--json", action="store_true", help="one JSON document on standard output")
@@ -58,6 +72,7 @@ def run(options: argparse.Namespace) -> int:
     try:
         study = load_study(options.study)
         channels = load_map(options.map) if options.map else None
+        scenario = _load_scenario(options)
         further = [load_map(path) for path in options.also]
     except FileFaults as faults:
         if not faults.readable:
@@ -67,8 +82,13 @@ def run(options: argparse.Namespace) -> int:
         else:
             print(faults)
         return 1
+    if options.propose and scenario is not None:
+        from monitor.commissioning.scenario_file.proposal import propose_triggers
+
+        return _write(options, "triggers", propose_triggers(scenario, study, options.own))
     if options.propose:
         return _propose(options, study, keys)
+    kept = _freeze(options, study) if options.freeze else None
     document: dict[str, Any] = {
         "study": options.study,
         "ok": True,
@@ -77,9 +97,13 @@ def run(options: argparse.Namespace) -> int:
         "name": study.name,
         "triggers": [trigger.name for trigger in study.triggers],
         "groups": list(study.groups),
+        **({"frozen": {"sha256": kept.sha256, "when": kept.when, "after_looks": kept.after_looks}} if kept else {}),
     }
     conditions = sum(len(trigger.conditions) for trigger in study.triggers)
     lines = [f"{options.study}: study {study.name}, {len(study.triggers)} triggers, {conditions} conditions, no fault"]
+    if kept is not None:
+        late = f"; {kept.after_looks} looks had been entered before" if kept.after_looks else ""
+        lines.append(f"frozen on {kept.when} by {kept.by}, digest {kept.sha256}{late}")
     lines += [f"  {caution}" for caution in document["cautions"]]
     if channels is not None and options.csv is None and options.source is None:
         compared = compare(study, channels, further)
@@ -113,6 +137,8 @@ def run(options: argparse.Namespace) -> int:
         document["ok"] = document["ok"] and heard.feed.ok and all(source.ok for source in heard.sources)
         lines += [line for source in heard.sources for line in source.sentences()] + heard.feed.sentences()
         lines += [*heard.sentences(), *(line for trial in heard.trials for line in trial_lines(trial))]
+    if scenario is not None:
+        lines += _hold(options, study, scenario, document)
     if options.json:
         print_json(document)
     else:
@@ -120,11 +146,64 @@ def run(options: argparse.Namespace) -> int:
     return 0 if document["ok"] else 1
 
 
+def _freeze(options: argparse.Namespace, study: Any) -> Any:
+    """Enters the study's digest into the look file of the directory of records, which is made where it is not there."""
+    from pathlib import Path
+
+    from monitor.archive.looks import freeze
+    from monitor.following.live import operator_name
+
+    directory = Path(options.records)
+    directory.mkdir(parents=True, exist_ok=True)
+    return freeze(directory, options.by or operator_name(), study.name, study.sha256)
+
+
+def _load_scenario(options: argparse.Namespace) -> Any:
+    from monitor.errors import WitnessError
+
+    if options.scenario is None:
+        lacking = next((name for name in ("own", "record") if getattr(options, name) is not None), None)
+        if lacking is not None:
+            raise WitnessError(f"--{lacking} is about a scenario file; give it with --scenario FILE.")
+        return None
+    from monitor.commissioning.scenario_file.scenario import load_scenario_file
+
+    scenario = load_scenario_file(options.scenario)
+    if options.own is not None and options.own not in scenario.entities:
+        raise WitnessError(
+            f"{options.scenario} has no entity {options.own!r}; it has {', '.join(scenario.entities) or 'none'}."
+        )
+    return scenario
+
+
+def _hold(options: argparse.Namespace, study: Any, scenario: Any, document: dict[str, Any]) -> list[str]:
+    """Holds the study, and a record where one is given, against the scenario file; enters it in the document."""
+    from pathlib import Path
+
+    from monitor.commissioning.scenario_file.comparison import compare_with_study
+    from monitor.commissioning.scenario_file.fired import hold_against
+
+    compared = compare_with_study(scenario, study, options.own)
+    document["scenario"] = compared.as_json()
+    document["ok"] = document["ok"] and compared.ok
+    counted = f"{len(scenario.events)} event{'' if len(scenario.events) == 1 else 's'}"
+    verdict = "nothing differs" if compared.ok else "script and study differ"
+    lines = [f"{options.scenario}: OpenSCENARIO {scenario.version}, {counted}; {verdict}"]
+    lines += [f"  {sentence}" for sentence in compared.sentences()]
+    if options.record is not None:
+        fired = hold_against(scenario, study, Path(options.record), options.own)
+        document["fired"] = [one.as_json() for one in fired]
+        document["ok"] = document["ok"] and all(one.ok is not False for one in fired)
+        marks = {True: "✓", False: "✗", None: "?"}
+        lines += [f"{options.record}: against its scenario file"]
+        lines += [f"  {marks[one.ok]} {one.sentence}" for one in fired] or ["  no trial of this study"]
+    return lines
+
+
 def _propose(options: argparse.Namespace, study: Any, keys: Any) -> int:
     """Writes a first map; overwrites nothing."""
     from pathlib import Path
 
-    from monitor.commands.printing import print_json
     from monitor.commissioning.propose.proposal import propose_from_csv, propose_from_zmq
     from monitor.errors import WitnessError
 
@@ -134,13 +213,27 @@ def _propose(options: argparse.Namespace, study: Any, keys: Any) -> int:
         text = propose_from_csv(study, Path(options.csv))
     else:
         text = propose_from_zmq(study, options.feed[0], options.seconds, keys)
+    return _write(options, "map", text)
+
+
+def _write(options: argparse.Namespace, what: str, text: str) -> int:
+    """Writes what is proposed; overwrites nothing."""
+    from pathlib import Path
+
+    from monitor.commands.printing import print_json
+    from monitor.errors import WitnessError
+
     try:
         with Path(options.propose).open("x", encoding="utf-8") as file:
             file.write(text)
     except OSError as error:
         raise WitnessError(f"{options.propose} cannot be written: {error.strerror}; nothing is overwritten.") from error
+    words = {
+        "map": "a first channel map; look it over, every guess stands beside its reason",
+        "triggers": "triggers as the scenario file has them; what cannot be told stands beside them as comments",
+    }
     if options.json:
-        print_json({"study": options.study, "ok": True, "map": options.propose, "text": text})
+        print_json({"study": options.study, "ok": True, what: options.propose, "text": text})
     else:
-        print(f"{options.propose}: a first channel map; look it over, every guess stands beside its reason")
+        print(f"{options.propose}: {words[what]}")
     return 0

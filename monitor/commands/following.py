@@ -17,6 +17,9 @@ from monitor.judging.document import session_json
 from monitor.judging.source_state import look_at_sources
 
 if TYPE_CHECKING:
+    from pathlib import Path
+
+    from monitor.following.view import Unclosed
     from monitor.judging.session import Session
 
 SILENCE_S = 30.0
@@ -37,6 +40,10 @@ def show_run(run: Run, *, by: str | None, read_only: bool = False, says_it_goes_
     finally:
         source.stop()
     say(f"record: {run.record}")
+    unclosed = source.view().recorder.unclosed
+    if unclosed is not None:
+        say_unclosed(unclosed, run.record)
+        return status or 1
     if says_it_goes_on and run.is_recorded:
         say(f"The recorder goes on; come back with: trialwitness attach {run.record}")
     return status
@@ -57,7 +64,11 @@ def stream_run(run: Run, *, by: str | None, as_json: bool, until_end: bool, read
         except Interrupted as interrupted:
             status = 128 + interrupted.number
         if not read_only and not close_run(following):
-            say(f"The recorder did not close the record; run: trialwitness recover {run.record}")
+            unclosed = following.recorder_view().unclosed
+            if unclosed is not None:
+                say_unclosed(unclosed, run.record)
+            else:
+                say(f"The recorder did not close the record; run: trialwitness recover {run.record}")
             status = status or 1
         if following.session is not None:
             stream.take(following.session)
@@ -146,9 +157,31 @@ def close_run(following: Following) -> bool:
     deadline = time.monotonic() + CLOSE_WITHIN_S
     while time.monotonic() < deadline:
         following.step(0.1)
+        if following.status().closed is not None:  # the close entry alone does not say that it is on the disk
+            return _read_to_end(following, deadline)
+    return False
+
+
+def _read_to_end(following: Following, deadline: float) -> bool:
+    """Follows to the close entry; whether it came."""
+    while time.monotonic() < deadline:
         if following.session is not None and following.session.closed:
             return True
+        following.step(0.1)
     return False
+
+
+def say_unclosed(unclosed: Unclosed, record: Path) -> None:
+    """Says what is on no disk, what can be done, and what was entered here as text."""
+    if unclosed.left:
+        say(f"NOT CLOSED: the recorder has ended; {unclosed.entries} entries were on no disk and are lost.")
+    else:
+        say(
+            f"NOT CLOSED: {unclosed.entries} entries are on no disk. The recorder keeps them while this machine runs; "
+            f"make space, or name a directory on another disk with: trialwitness recover {record} --place DIR"
+        )
+    for entry in unclosed.operators:
+        say(f"  on no disk: {harmless(entry)}")
 
 
 class Stream:

@@ -27,10 +27,10 @@ def run(options: argparse.Namespace) -> int:
     from datetime import date
     from pathlib import Path
 
+    from monitor.archive.looks import count_looks
     from monitor.commands.printing import harmless, print_json, say
     from monitor.commands.tally import gathered
     from monitor.errors import WitnessError
-    from monitor.reports.comparison.looks import looks_at
     from monitor.reports.forecast.forecast import Bookings, forecast_studies
     from monitor.reports.forecast.text import forecast_json, forecast_lines
 
@@ -42,7 +42,8 @@ def run(options: argparse.Namespace) -> int:
     except ValueError as error:
         raise WitnessError("--from needs a day such as 2026-12-01.") from error
     found = gathered(options)
-    forecasts = forecast_studies(found, Bookings(rate, begins), looks_at(Path(options.directory)), options.trigger)
+    looks = count_looks(Path(options.directory))
+    forecasts = forecast_studies(found, Bookings(rate, begins), looks, options.trigger)
     if options.json:
         print_json(forecast_json(found, forecasts))
     else:

@@ -8,6 +8,7 @@ from typing import Any
 
 from monitor.feed.limits import harmless as harmless
 from monitor.judging.case.trial import ConditionResult, Trial
+from monitor.judging.rulings import rulings_in_words
 
 
 def print_json(document: Any) -> None:
@@ -26,23 +27,20 @@ def condition_line(condition: ConditionResult) -> str:
     value = condition.state or (
         f"{condition.value:.3g} {condition.unit}".rstrip() if condition.value is not None else ""
     )
-    low = "" if condition.at_least is None else f"at least {condition.at_least:g}"
-    high = "" if condition.at_most is None else f"at most {condition.at_most:g}"
-    band = ", ".join(part for part in (low, high) if part)
+    band = " or ".join(condition.any_of) or condition.band.words("")
     weight = "" if condition.required else " (advisory)"
     return f"{condition.result:<9}  {condition.name}{weight}: {value} [{band}]"
 
 
 def trial_lines(trial: Trial) -> list[str]:
     """A trial in words: its verdict first, then why."""
-    fired = "not fired" if trial.fired_at is None else f"fired at {trial.fired_at:.2f} s"
-    lines = [f"{trial.id}  {trial.effective.upper()}  {fired}, {trial.timing.result}, naive: {trial.naive}"]
-    if trial.ruling is not None:
-        ruling = trial.ruling
-        lines.append(
-            f"    ruled {ruling.verdict} by {harmless(ruling.by)} ({ruling.reason}): {harmless(ruling.words)}; "
-            f"computed {trial.verdict}"
-        )
+    at = trial.told_fired_at
+    fired = "not fired" if trial.fired_at is None else "fired, when is hidden" if at is None else f"fired at {at:.2f} s"
+    treatment = "" if trial.treatment is None else f", treatment {harmless(trial.treatment)}"
+    lines = [
+        f"{trial.id}  {trial.effective.upper()}  {fired}, {trial.timing.result}, {trial.exposure_words}{treatment}"
+    ]
+    lines += [f"    {harmless(sentence)}" for sentence in rulings_in_words(trial)]
     lines += [f"    {condition_line(condition)}" for condition in trial.conditions]
     lines += [f"    {finding.severity:<9}  {finding.code}: {harmless(finding.sentence)}" for finding in trial.findings]
     if trial.alert.result not in ("not stated", "open"):

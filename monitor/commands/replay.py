@@ -11,6 +11,8 @@ if TYPE_CHECKING:
 
 
 def add_to(subparsers: Any) -> None:
+    from monitor.commands.many_records import add_many_options
+
     parser = subparsers.add_parser(
         "replay", help="the screen over a record, and why a trial came out so", description=__doc__
     )
@@ -35,7 +37,14 @@ def add_to(subparsers: Any) -> None:
     parser.add_argument("--aligned", choices=("trigger", "place", "time"), default="trigger", help="with --beside")
     parser.add_argument("--trial", metavar="TRIAL", help="with --beside: at this trial, such as 1/gate-brake/1")
     parser.add_argument("--text", action="store_true", help="with --beside: the differences as text, no screen")
+    parser.add_argument(
+        "--code",
+        action="store_true",
+        help="the coders' page: rule trial by trial without seeing how it was judged, the group or the response; needs "
+        "--by",
+    )
     parser.add_argument("--up-to", type=float, metavar="X", help="with --sweep: the largest tolerance")
+    add_many_options(parser.add_argument_group("with --sweep over many records"))
     parser.add_argument("--json", action="store_true", help="with --why, --sweep and --beside: one JSON document")
 
 
@@ -53,6 +62,8 @@ def run(options: argparse.Namespace) -> int:
         raise WitnessError("--at is in seconds of the record and --speed a number above 0, such as 0.5 or 10")
     study = load_study(options.study) if options.study else None
     path = Path(options.record)
+    if options.code:
+        return _code(chosen_record(path), options)
     if options.sweep:
         return _sweep(path, study, options)
     if options.why:
@@ -94,6 +105,18 @@ def _show(path: Path, study: Any, options: argparse.Namespace) -> int:
     return status or (1 if source.unsaved else 0)
 
 
+def _code(path: Path, options: argparse.Namespace) -> int:
+    from monitor.errors import WitnessError
+    from monitor.replay.coding import CodingDesk
+
+    if not options.by or options.study:
+        raise WitnessError("replay --code needs --by NAME, whose coding it is, and takes no --study.")
+    desk = CodingDesk(path, options.by)
+    from monitor.screens.replay.coding import run_coding
+
+    return run_coding(desk)
+
+
 def _why(path: Path, study: Any, options: argparse.Namespace) -> int:
     from monitor.commands.printing import print_json, say
     from monitor.record.addendum import read_addendum
@@ -106,6 +129,9 @@ def _why(path: Path, study: Any, options: argparse.Namespace) -> int:
     playback = Playback(found)
     playback.addendum = read_addendum(path)
     explained = explain_trial(found, playback, options.why)
+    opening = playback.session.opening
+    if study is not None and study.text != opening.study_text:
+        say(f"{path}: judged by another study file ({study.sha256[:8]}) than its own ({opening.study_sha256[:8]})")
     for sentence in found.damage:
         say(f"{path}: {sentence}")
     if options.json:
@@ -116,22 +142,32 @@ def _why(path: Path, study: Any, options: argparse.Namespace) -> int:
 
 
 def _sweep(path: Path, study: Any, options: argparse.Namespace) -> int:
-    from monitor.commands.printing import print_json
+    from monitor.archive.engine.addresses import records_at
+    from monitor.archive.engine.run import answers
+    from monitor.commands.many_records import how_many
+    from monitor.commands.printing import print_json, say
     from monitor.errors import WitnessError
-    from monitor.record.reader import list_records
-    from monitor.replay.explain.sweep import far_enough, sweep, sweep_json, sweep_lines, swept_trials
+    from monitor.replay.explain.sweep import far_enough, sweep, sweep_json, sweep_lines, sweep_task, swept_in
 
     trigger, _, condition = options.sweep.partition("/")
     if options.up_to is not None and not options.up_to > 0.0:
         raise WitnessError("--up-to must be greater than 0")
-    records = (list_records(path) if path.is_dir() else []) or [path]
-    trials = [one for record in records for one in swept_trials(record, trigger, condition, study)]
+    found = list(
+        answers(records_at([str(path)]), sweep_task(trigger, condition, study), how_many(options, "sweeping records"))
+    )
+    for answer in found:
+        if answer.fault:
+            say(answer.fault)
+    status = max((answer.status for answer in found), default=0)
+    trials = [one for answer in found for one in swept_in(answer)]
+    if not trials and status:
+        return status
     rows = sweep(trials, options.up_to or far_enough(trials), steps=20)
     if options.json:
         print_json({"sweep": options.sweep, **sweep_json(trials, rows)})
     else:
         print("\n".join(sweep_lines(trials, rows)))
-    return 0
+    return status
 
 
 def _beside(path: Path, study: Any, options: argparse.Namespace) -> int:

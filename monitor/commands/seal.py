@@ -17,7 +17,7 @@ def run(options: argparse.Namespace) -> int:
     from dataclasses import asdict
     from pathlib import Path
 
-    from monitor.archive.kept_columns import forget_columns
+    from monitor.archive.kept.reading import forget_columns
     from monitor.archive.summary_cache import fresh_summary
     from monitor.commands.printing import print_json
     from monitor.errors import WitnessError

@@ -18,8 +18,11 @@ def add_to(subparsers: Any) -> None:
 
 def add_directory_options(parser: argparse.ArgumentParser) -> None:
     """Options that the reports on a directory share."""
+    from monitor.commands.many_records import add_many_options
+
     parser.add_argument("directory", metavar="DIR", help="a directory of records")
     parser.add_argument("--study", metavar="FILE", help="judge every record by this study file instead of its own")
+    add_many_options(parser)
     parser.add_argument("--json", action="store_true", help="JSON on standard output")
 
 
@@ -32,16 +35,17 @@ def run(options: argparse.Namespace) -> int:
         _wait_for_change(options)
 
 
-def gathered(options: argparse.Namespace) -> Any:
-    """The records of the command's directory, with progress on stderr where many have to be judged."""
+def gathered(options: argparse.Namespace, *, unblinded: bool = False) -> Any:
+    """The records of the command's directory, with progress on stderr where many have to be judged. `unblinded`: with
+    hidden responses, after a look was entered."""
     from pathlib import Path
 
     from monitor.archive.gathering import gather
-    from monitor.commands.in_processes import on_all_cores
+    from monitor.commands.many_records import how_many
     from monitor.study.loading import load_study
 
     study = load_study(options.study) if options.study else None
-    return gather(Path(options.directory), study, progress("judging records"), on_all_cores)
+    return gather(Path(options.directory), study, how_many(options, "judging records"), unblinded=unblinded)
 
 
 def _show(options: argparse.Namespace, shown: Any) -> tuple[Any, int]:

@@ -22,9 +22,10 @@ from monitor.following.view import (
     StripView,
     TimelineMark,
 )
+from monitor.judging.blinding import Span, hidden_frames, hides, hides_marker, reveals, spans_in_picture
 from monitor.judging.case.blocks import MeasuredBlock
 from monitor.judging.case.drive import DriveLog
-from monitor.judging.case.trial import Result, Trial
+from monitor.judging.case.trial import Result
 from monitor.judging.case.values import channel_values, role_channel, state_text
 from monitor.judging.session import STRIP_S, DriveTrials, Session
 from monitor.judging.source_state import look_at_sources
@@ -32,19 +33,13 @@ from monitor.measures.columns import FloatArray
 from monitor.measures.measured import Measured
 from monitor.measures.names import MEASURES
 from monitor.study.band import Band
-from monitor.study.model import Measure, SheetStep, Trigger
+from monitor.study.model import Measure, SheetStep, Study, Trigger
 
 STALE_S = 0.25
 """A feed whose last frame is older than this is stale: its numbers are not shown (three frames of 12 Hz)."""
 
-MASKED = ("time_gap", "ttc", "distance_gap", "speed")
-"""Numbers that a blind study hides from fire to ruling."""
-
 SOON_S = 15.0
 """A step of the run sheet that is due in less than this is called soon: time to find the words."""
-
-MASKED_STEP_M = 50.0
-"""While own speed is hidden distances to a step are rounded to this: they tell the place and not the speed."""
 
 NUMBERS = (
     ("time_gap", "TIME GAP", None),
@@ -58,18 +53,29 @@ STRIPS = ("time_gap", "ttc", "lane_offset")
 
 
 def build_view(
-    session: Session, *, record: str, recorder: RecorderView, age_s: float | None, revision: int
+    session: Session,
+    *,
+    record: str,
+    recorder: RecorderView,
+    age_s: float | None,
+    revision: int,
+    history: bool = False,
 ) -> LiveView:
-    """The view of a session now. `age_s`: seconds since the last frame came in; None in a record that is looked at."""
+    """The view of a session now. `age_s`: seconds since the last frame came in; None in a record that is looked at.
+
+    `history`: of a record that is looked at afterwards, whose blind trials hide all that follows, to the ruling.
+    """
     drive = session.current
     log = drive.log if drive is not None else None
     trials = session.trials()
     feed = _feed(session, log, age_s)
     shown = feed.state in ("live", "paused", "ended")
-    masked = _masked(trials)
+    t = float(log.newest_t) if log is not None and np.isfinite(log.newest_t) else None
+    hidden = spans_in_picture(session.study, trials, log.index if log is not None else None, history=history)
+    masked = hides(hidden, t)
     outlook = look_out(session, drive, masked=masked) if drive is not None and shown else None
     trigger = _next_trigger(drive, outlook)
-    scene = build_scene(log) if log is not None and log.blocks and shown else None
+    scene = build_scene(log) if log is not None and log.blocks and shown and not masked else None
     return LiveView(
         revision=revision,
         record=record,
@@ -78,18 +84,19 @@ def build_view(
         study=session.study.name,
         scenario=log.hello.scenario if log is not None and log.hello is not None else None,
         drive=log.index if log is not None else None,
-        t=float(log.newest_t) if log is not None and np.isfinite(log.newest_t) else None,
+        t=t,
         feed=feed,
         recorder=recorder,
-        numbers=tuple(_numbers(log, trigger, feed, masked)),
-        strips=tuple(_strips(log, trigger, masked)) if log is not None else (),
+        numbers=tuple(_numbers(session.study, log, trigger, feed, masked)),
+        strips=tuple(_strips(session.study, log, trigger, hidden)) if log is not None else (),
         scene=scene,
         outlook=outlook,
         trials=trials,
         notes=tuple(session.operator.notes),
-        timeline=tuple(_timeline(session, log, masked=masked)),
+        timeline=tuple(_timeline(session, log, hidden)),
         masked=masked,
-        blind=session.study.blind,
+        hidden=hidden,
+        blind=session.blind,
         reasons=tuple((reason.code, reason.words) for reason in session.study.reasons.values()),
         sheet=tuple(sheet_lines(session, log if shown else None, masked=masked)),
         reminder=session.operator.reminder,
@@ -108,14 +115,9 @@ def with_trials(view: LiveView, session: Session, revision: int) -> LiveView | N
     """The view with the trials as they stand now and all else as it was: a verdict need not wait for the rest, which
     takes ten times as long. None where the rest must not stay as it was: numbers that a fire has masked."""
     trials = session.trials()
-    if _masked(trials) != view.masked:
+    if spans_in_picture(session.study, trials, view.drive, history=False) != view.hidden:
         return None
     return replace(view, trials=trials, revision=revision)
-
-
-def _masked(trials: tuple[Trial, ...]) -> bool:
-    """Whether a blind study hides numbers now: from a fire until its ruling."""
-    return any(trial.response_hidden and trial.fired_at is not None for trial in trials)
 
 
 def _next_trigger(drive: DriveTrials | None, outlook: OutlookView | None) -> Trigger | None:
@@ -189,7 +191,9 @@ def _band(trigger: Trigger | None, name: str, role: str | None) -> Band | None:
     return None
 
 
-def _numbers(log: DriveLog | None, trigger: Trigger | None, feed: FeedView, masked: bool) -> list[NumberView]:
+def _numbers(
+    study: Study, log: DriveLog | None, trigger: Trigger | None, feed: FeedView, masked: bool
+) -> list[NumberView]:
     found = []
     for name, label, role in NUMBERS:
         known = MEASURES[name]
@@ -197,7 +201,7 @@ def _numbers(log: DriveLog | None, trigger: Trigger | None, feed: FeedView, mask
         value: float | None = None
         state: str | None = "no data"
         result: Result | None = None
-        if masked and (name in MASKED or role is not None):
+        if masked and reveals(study, Measure("own" if role is None else "role", name, role, known.unit)):
             state = "masked"
         elif feed.state == "stale":
             state = "stale"
@@ -221,27 +225,27 @@ def in_band(value: float | None, state: str | None, band: Band | None) -> Result
     return "met" if band.contains_one(value) else "not met"
 
 
-def _strips(log: DriveLog, trigger: Trigger | None, masked: bool) -> list[StripView]:
+def _strips(study: Study, log: DriveLog, trigger: Trigger | None, hidden: tuple[Span, ...]) -> list[StripView]:
     blocks = [block for block in log.blocks if block.frames.t[-1] >= log.newest_t - STRIP_S]
     found = []
     for name in STRIPS:
         t: FloatArray = np.concatenate([block.frames.t for block in blocks]) if blocks else np.empty(0)
         value = np.concatenate([_measured(block, name, None).value for block in blocks]) if blocks else np.empty(0)
         keep = t >= log.newest_t - STRIP_S
-        if masked and name in MASKED:
-            value = np.full(len(t), np.nan)
+        if reveals(study, Measure("own", name, None, "")):
+            value = np.where(hidden_frames(hidden, t), np.nan, value)
         found.append(StripView(name, t[keep], value[keep], _band(trigger, name, None)))
     return found
 
 
-def _timeline(session: Session, log: DriveLog | None, *, masked: bool) -> list[TimelineMark]:
-    """What stands on the time line; while a blind study masks, nothing that reveals does."""
+def _timeline(session: Session, log: DriveLog | None, hidden: tuple[Span, ...]) -> list[TimelineMark]:
+    """What stands on the time line; of a blind trial nothing that its response brought about."""
     if log is None:
         return []
     marks = [
         TimelineMark(marker.t, word, marker.name)
         for marker in log.known_markers(session.last_number)
-        if (word := KINDS[marker.kind].on_timeline) and not (masked and KINDS[marker.kind].reveals)
+        if (word := KINDS[marker.kind].on_timeline) and not hides_marker(hidden, marker.kind, marker.t)
     ]
     marks += [TimelineMark(loss.after_t, "loss", f"{loss.count} frames lost") for loss in log.losses]
     marks += [
@@ -265,12 +269,11 @@ def sheet_lines(session: Session, log: DriveLog | None, *, masked: bool) -> list
 
 def _sheet_line(step: SheetStep, station: float, speed: float, t: float, *, done: bool, masked: bool) -> SheetLine:
     left_m = left_s = None
-    if step.at_station_m is not None and np.isfinite(station):
+    if step.at_station_m is not None and masked:
+        pass  # how far it is tells how fast the car goes
+    elif step.at_station_m is not None and np.isfinite(station):
         left_m = step.at_station_m - station
-        if speed > 0.1 and not masked:
-            left_s = left_m / speed
-        if masked:
-            left_m = MASKED_STEP_M * round(left_m / MASKED_STEP_M)
+        left_s = left_m / speed if speed > 0.1 else None
     elif step.at_s is not None and np.isfinite(t):
         left_s = step.at_s - float(t)
     state: StepState

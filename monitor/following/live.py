@@ -15,14 +15,16 @@ from typing import Any
 
 import numpy.ma  # noqa: F401  (numpy's median loads it when first called: 40 ms, just when the first trigger fires)
 
+from monitor.archive.looks import count_looks
 from monitor.archive.rehearsals import latest_page
 from monitor.errors import WitnessError
 from monitor.following.building import build_view, with_trials
 from monitor.following.keeping import Keeping
 from monitor.following.preflight import preflight
 from monitor.following.reorder_buffer import Holding, is_frame
-from monitor.following.view import LiveView, PreflightView, RecorderState, RecorderView
+from monitor.following.view import LiveView, PreflightView, RecorderState, RecorderView, Unclosed
 from monitor.judging.case.trial import Trial
+from monitor.judging.rulings import seen_now
 from monitor.judging.session import Session
 from monitor.record.clock import SYSTEM_CLOCK
 from monitor.record.entries import EntryKind, unpack_opening
@@ -126,8 +128,14 @@ class Following:
         self._unkept = False
 
     def post(self, fields: dict[str, Any]) -> str:
-        """An operator's entry, on its way to the recorder; returns its key."""
+        """An operator's entry, on its way to the recorder; returns its key. A ruling carries what its author knew."""
         key = str(fields.get("key") or uuid.uuid4().hex)
+        if fields.get("type") == "shown" and self.session is not None and self.session.closed:
+            return key  # what is shown of a run after its end is no evidence, and a closed record takes nothing
+        if fields.get("type") == "ruling" and self.session is not None:
+            trial = next((one for one in self.session.trials() if one.id == fields.get("trial")), None)
+            if trial is not None:
+                fields = {"seen": seen_now(trial, count_looks(self.record.parent)), **fields}
         self.client.send({"by": self.by, "wall": time.time(), **fields, "key": key})
         return key
 
@@ -156,7 +164,19 @@ class Following:
             state = "saving"
         if status.alive and time.monotonic() < self._said_until:
             sentence = self._trouble
-        return RecorderView(state, status.minutes_left, self.client.unsaved, sentence)
+        unclosed = self._unclosed(status)
+        if unclosed is not None:
+            state = "lost" if unclosed.left else "not recording"
+            end = "ended and they are lost" if unclosed.left else "name a directory for them in the close-out"
+            sentence = f"NOT CLOSED: {unclosed.entries} entries are on no disk; {end}."
+        return RecorderView(state, status.minutes_left, self.client.unsaved, sentence, unclosed)
+
+    def _unclosed(self, status: RecorderStatus) -> Unclosed | None:
+        """What would be lost, while no disk takes the end of the run; None at any other time."""
+        if not status.ending and not status.left:
+            return None
+        of_operator = tuple(_as_text(fields) for fields in self.client.unsaved_entries())
+        return Unclosed(status.left or status.unsynced, of_operator, status.place_said, bool(status.left))
 
     def view(self, revision: int) -> LiveView | None:
         """The view of this moment; None before the record's opening has been read."""
@@ -232,7 +252,7 @@ class Following:
         status = self.client.status()
         self._recorded = status.number
         self.failed = self.failed or status.trouble is not None
-        if status.alive or status.closed is not None:
+        if status.alive or status.closed is not None or status.left:
             self._lost_since = None
             return
         now = time.monotonic()
@@ -248,6 +268,14 @@ class Following:
             self._said_until = time.monotonic() + SAID_S
         except WitnessError as error:
             self._trouble = f"The recorder died and cannot be started again: {error}"
+
+
+def _as_text(fields: dict[str, Any]) -> str:
+    """An operator's entry in one line, to be copied by hand where no disk takes it."""
+    words = (fields.get(name) for name in ("trial", "verdict", "reason", "code", "text", "words", "rating", "why"))
+    at = fields.get("at")
+    when = f" at {at:.1f} s" if isinstance(at, int | float) else ""
+    return f"{fields.get('type')}{when}: {', '.join(str(word) for word in words if word not in (None, ''))}"
 
 
 def operator_name() -> str:

@@ -14,6 +14,7 @@ import numpy as np
 from monitor.following.foresight import TREND_S, seconds_to_fire, trend_of
 from monitor.following.outlook_words import failing_words, row_words, trend_sign
 from monitor.following.view import Heading, OutlookRow, OutlookView
+from monitor.judging.blinding import reveals
 from monitor.judging.case.conditions import condition_standing, window_of
 from monitor.judging.case.stretch import Stretch, cut_stretch
 from monitor.judging.case.trial import ConditionResult, Result
@@ -35,15 +36,6 @@ FURTHER = 1.5
 AT_ONCE_S = 1.0
 """What cannot be foreseen, such as where the driver looks, must hold from here on."""
 
-MASKED_MEASURES = frozenset(
-    (
-        *("speed", "accel", "accelerator", "brake", "station"),
-        *("distance_gap", "time_gap", "distance_headway", "time_headway", "closing_speed"),
-        *("ttc", "ttc_accel", "drac", "required_decel"),
-    )
-)
-"""What a blind study hides from the fire to the ruling: own speed, pedals, gap and TTC, and what is made of them."""
-
 HIDDEN = "hidden until the ruling"
 
 
@@ -63,9 +55,12 @@ class Foreseen:
 def look_out(session: Session, drive: DriveTrials, *, masked: bool = False) -> OutlookView | None:
     """The outlook on the drive's next trigger; None where no trigger is waited for or nothing is known yet.
 
-    `masked`: a blind study hides the response of a trial that fired; then own speed, gap and TTC are not told either.
+    `masked`: a blind record hides the response to a fire now, and with it all that reveals it: which trigger is next by
+    the speed of now, how its conditions stand, what that makes of the heading, and the time left.
     """
     log = drive.log
+    if masked:
+        return _masked_view(session, drive)
     waiting = [
         (order, name, track.occurrence)
         for order, (name, _) in enumerate(drive.watches.items())
@@ -87,8 +82,6 @@ def look_out(session: Session, drive: DriveTrials, *, masked: bool = False) -> O
         ranked.append((overdue, seconds is None and held_t is None, seconds or 0.0, order, name, seconds, held_t))
     _, _, _, _, name, seconds_left, held_t = min(ranked, key=lambda one: one[:5])
     trigger = drive.watches[name].trigger
-    if masked:
-        return _masked_view(session, trigger, log_t=now_t, drive=drive)
     foreseen = _foresee(session, drive, trigger, now_t, seconds_left)
     rows = tuple(one.row for one in foreseen)
     if held_t is not None:
@@ -106,11 +99,17 @@ def _held_since(drive: DriveTrials, watch: FireWatch, occurrence: int) -> float 
     return watch.expected[occurrence - 1].t if occurrence <= len(watch.expected) else None
 
 
-def _masked_view(session: Session, trigger: Trigger, *, log_t: float, drive: DriveTrials) -> OutlookView:
-    """Only what says nothing of the response: neither a masked value, nor a heading made of it, nor the time left."""
-    foreseen = _foresee(session, drive, trigger, log_t, None)
-    rows = tuple(_hide(one.row) if one.row.condition.measure in MASKED_MEASURES else one.row for one in foreseen)
-    return OutlookView(trigger.name, "HOLD", None, HIDDEN, rows)
+def _masked_view(session: Session, drive: DriveTrials) -> OutlookView | None:
+    """The next trigger in the study's order, whatever the car does, with the values that reveal nothing."""
+    waits = (name for name in drive.watches if any(track.marker is None for track in drive.tracks.get(name, ())))
+    name = next(waits, None)
+    if name is None or drive.log.ended:
+        return None
+    trigger = drive.watches[name].trigger
+    hidden = {one.name: reveals(session.study, one.measure) for one in trigger.conditions}
+    foreseen = _foresee(session, drive, trigger, float(drive.log.newest_t), None)
+    rows = tuple(_hide(one.row) if hidden[one.row.condition.name] else one.row for one in foreseen)
+    return OutlookView(name, "HIDDEN", None, HIDDEN, rows)
 
 
 def _hide(row: OutlookRow) -> OutlookRow:

@@ -10,13 +10,16 @@ import threading
 import time
 import uuid
 from collections.abc import Callable
+from contextlib import suppress
 from dataclasses import replace
+from pathlib import Path
 from typing import Any
 
 from monitor.errors import WitnessError
 from monitor.following.building import STALE_S
 from monitor.following.live import Following
 from monitor.following.view import LiveView
+from monitor.judging.rulings import refused_entry
 from monitor.record.clock import SYSTEM_CLOCK
 
 VIEW_EVERY_S = 0.2
@@ -32,6 +35,7 @@ class LiveProvider:
     def __init__(self, make: Callable[[], Following]) -> None:
         self._make = make
         self._outbox: queue.Queue[dict[str, Any]] = queue.Queue(maxsize=1000)
+        self._asked: queue.SimpleQueue[Callable[[Following], None]] = queue.SimpleQueue()
         self._view: LiveView | None = None
         self._view_at = 0.0
         self._error: BaseException | None = None
@@ -73,7 +77,12 @@ class LiveProvider:
         self._wake = wake
 
     def post(self, fields: dict[str, Any]) -> str:
-        """Hands on an operator's entry; returns its key."""
+        """Hands on an operator's entry; returns its key. Raises `WitnessError` for a ruling that is refused."""
+        session = self._following.session if self._following is not None else None
+        if session is not None and self._view is not None:
+            why_not = refused_entry(fields, self._view.trials, session.study.reasons)
+            if why_not is not None:
+                raise WitnessError(why_not)
         key = uuid.uuid4().hex
         try:
             self._outbox.put_nowait({**fields, "key": key})
@@ -84,6 +93,14 @@ class LiveProvider:
     def end(self, why: str) -> None:
         """Asks the recorder to close the run."""
         self.post({"type": "end", "why": why})
+
+    def name_place(self, directory: Path) -> None:
+        """Names a directory of records in which the run is to go on while no disk takes what is to be written."""
+        self._asked.put(lambda following: following.client.name_place(directory))
+
+    def leave_unsaved(self) -> None:
+        """After the run was ended: what no disk takes is to be left, and the recorder to end."""
+        self._asked.put(lambda following: following.client.leave_unsaved())
 
     def stop(self) -> None:
         """Leaves; the recorder goes on."""
@@ -100,6 +117,9 @@ class LiveProvider:
                 changed = following.step(0.05) or changed
                 while not self._outbox.empty():
                     following.post(self._outbox.get_nowait())
+                while not self._asked.empty():
+                    with suppress(WitnessError):  # it does not answer, which the screen says
+                        self._asked.get_nowait()(following)
                 every_s = THIN_EVERY_S if following.is_behind else VIEW_EVERY_S
                 recent = time.monotonic() - self._view_at < every_s and self._view is not None
                 if recent and not following.turned:

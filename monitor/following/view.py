@@ -8,6 +8,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
+from monitor.judging.blinding import Span
 from monitor.judging.case.trial import ConditionResult, Note, Result, Trial
 from monitor.judging.source_state import SourceState
 from monitor.measures.columns import FloatArray
@@ -15,7 +16,7 @@ from monitor.study.band import Band
 
 FeedState = Literal["waiting", "live", "stale", "paused", "ended", "lost"]
 RecorderState = Literal["recording", "saving", "lost", "restarting", "not recording", "closed", "sealed", "replay"]
-Heading = Literal["READY", "HOLD", "ABORT", "FIRED", "DONE", "NO TRIGGER"]
+Heading = Literal["READY", "HOLD", "HIDDEN", "ABORT", "FIRED", "DONE", "NO TRIGGER"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -120,6 +121,20 @@ class FeedView:
 
 
 @dataclass(frozen=True, slots=True)
+class Unclosed:
+    """A run that was ended and whose end no disk takes."""
+
+    entries: int
+    """That are on no disk."""
+    operators: tuple[str, ...]
+    """Those that were entered here, as text."""
+    place_said: str
+    """Why the directory that the operator named cannot be used; empty where it can, or none was named."""
+    left: bool
+    """Whether the recorder has ended and they are lost."""
+
+
+@dataclass(frozen=True, slots=True)
 class RecorderView:
     """The recorder: what it is doing, what is not on disk yet, and for how long the disk lasts."""
 
@@ -128,6 +143,7 @@ class RecorderView:
     unsaved: int
     """Operator's entries sent and not acknowledged yet."""
     sentence: str
+    unclosed: Unclosed | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -234,7 +250,7 @@ class LiveView:
     notes: tuple[Note, ...]
     timeline: tuple[TimelineMark, ...]
     masked: bool
-    """True while a blind study hides own speed, pedals, gap, TTC and collision."""
+    """True while a blind record hides what reveals the driver's response."""
     blind: bool
     reasons: tuple[tuple[str, str], ...]
     """Reason codes and their words, in the study's order."""
@@ -249,6 +265,8 @@ class LiveView:
     """Lane keeping over the drive, those that the study's conditions use first."""
     slow_used: int = 0
     """How many of them the study's conditions use."""
+    hidden: tuple[Span, ...] = ()
+    """The times of the drive whose numbers are left out because the record is blind."""
     reminder: str = ""
     """What the facility's stop rule says to the last comfort rating; empty where it says nothing."""
     reminder_short: str = ""

@@ -73,24 +73,24 @@ def _why_spent(trial: Trial, shown: Shown) -> str:
 
 
 def _replacement(trial: Trial, study: Study, group: str | None, standing: Standing | None) -> str:
-    """What the study's rule says of the place that is free again, how many the group needs, and who is next."""
+    """What the study's rule says of the place that is free again, and how many the group needs. Never whose turn is
+    next."""
     who = f"group {group}" if group else "the group"
     needs, said = _needs(trial.trigger, study, group, standing)
     if needs == 0:
         place = f"nobody has to take the place, {said}"
     else:
-        place = {
-            "same group next": f"the next participant takes the place in {who}",
-            "end of block": f"{who} gets one more at the end of the block",
-            "none": f"{who} stays one short",
-        }[study.replacement]
+        place = (
+            "a further participant takes the next lot"
+            if standing is not None and standing.sealed
+            else {
+                "same group next": f"the next participant takes the place in {who}",
+                "end of block": f"{who} gets one more at the end of the block",
+                "none": f"{who} stays one short",
+            }[study.replacement]
+        )
         place = f"{place}; {said}" if said else place
-    if standing is None or group is None or trial.trigger != standing.trigger or group not in standing.due:
-        return place
-    due = standing.due[group].lost
-    if due is None or (due == group and study.replacement == "same group next"):
-        return place
-    return f"{place}; next is group {due}"
+    return place
 
 
 def _needs(trigger: str, study: Study, group: str | None, standing: Standing | None) -> tuple[int | None, str]:

@@ -9,6 +9,7 @@ from monitor.judging.case.drive import DriveLog
 from monitor.judging.firing import FireWatch
 from monitor.judging.judge import (
     Plan,
+    Settled,
     final_frame_after_s,
     find_response_origin,
     judge_fired,
@@ -66,7 +67,8 @@ class Finalisation:
     def plan(self, drive: DriveTrials) -> Plan:
         """What the run of a drive was meant to be."""
         hello = drive.log.hello
-        planned = self.opening.group
+        lot = self.opening.lot or {}
+        planned = lot.get("group", self.opening.group)  # the sealed lot is what was meant, whatever was entered
         group = planned if planned is not None else (hello.group if hello else None)
         return Plan(self.study, self.opening.participant, group, planned is not None, self.standing)
 
@@ -81,6 +83,7 @@ class Finalisation:
                 return
             self._judge_fired(drives, watch, track, final_at, final=True)
             track.final_at = final_at
+            track.settled = Settled()  # what was looked at to judge it is not kept: some hundred kilobytes a trial
         if number > track.final_at or log.ended:  # the verdict does not wait for its response
             _time_response(self.plan(drives[-1]), log, watch, track, number)
 

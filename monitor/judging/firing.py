@@ -7,7 +7,7 @@ delay): at the first evaluation there is no previous value, so an edge is false;
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
@@ -20,9 +20,12 @@ from monitor.measures.arrival import point_measures
 from monitor.measures.columns import BoolArray, FloatArray, IntArray
 from monitor.measures.gap import pair_measures
 from monitor.measures.lead import rows_named, rows_of, seen_from
-from monitor.measures.measured import Measured
+from monitor.measures.measured import Measured, State
 from monitor.study.model import Role, Trigger
 from monitor.study.terms import Edge, FireTerm, Measure, MissingMeans
+
+TOLD_BY_CHANNELS = ("own", "lateral", "pair", "role", "point")
+"""Kinds of measures that have a value in each frame of a feed in order."""
 
 ROUNDING_S = 1e-9
 """Frame times are sums of decimal steps; 0.4 − 0.2 must still meet 0.2."""
@@ -38,6 +41,15 @@ class Expected:
 
 
 @dataclass(slots=True)
+class Untold:
+    """From `from_t` (entry `number`) to `to_t` a term's measure had no value, so that the rule may have held unseen."""
+
+    from_t: float
+    to_t: float
+    number: int
+
+
+@dataclass(slots=True)
 class TermMemory:
     """What a term carries from block to block: its last logical value and the edge-results still to be delayed."""
 
@@ -47,6 +59,11 @@ class TermMemory:
     result: BoolArray = field(default_factory=lambda: np.empty(0, dtype=np.bool_))
     behind: Behind = field(default_factory=Behind)
     markers: MarkersAsTheyCame | None = None
+
+    def fork(self) -> TermMemory:
+        """The same, to go on from alone; columns are never changed in place."""
+        markers = None if self.markers is None else self.markers.fork()
+        return replace(self, behind=replace(self.behind), markers=markers)
 
 
 def edge_result(holds: BoolArray, last: bool | None, edge: Edge) -> BoolArray:
@@ -81,6 +98,7 @@ class FireWatch:
     log: DriveLog | None = None
     """The drive, for terms that look at its markers."""
     expected: list[Expected] = field(default_factory=list)
+    untold: list[Untold] = field(default_factory=list)
     missing: MissingMeans = "not met"
     """What a term counts as in a frame in which its measure is not known."""
     hopeful: FireWatch | None = None
@@ -90,6 +108,17 @@ class FireWatch:
     _armed: bool = False
     _held: bool = False
     _last_t: float = float("nan")
+
+    def fork(self, log: DriveLog) -> FireWatch:
+        """The rule as it stands, to be followed further alone, over a drive's own `log`."""
+        return replace(
+            self,
+            log=None if self.log is None else log,
+            expected=[*self.expected],
+            untold=[replace(one) for one in self.untold],
+            hopeful=None if self.hopeful is None else self.hopeful.fork(log),
+            memories=[[memory.fork() for memory in either] for either in self.memories],
+        )
 
     @property
     def armed(self) -> bool:
@@ -104,10 +133,14 @@ class FireWatch:
         if not self.memories:
             self.memories = [[_memory_of(one) for one in term.alternatives] for term in terms]
         t = block.frames.t
+        missing = np.zeros(len(t), dtype=np.bool_)
         results = [
-            np.logical_or.reduce([self._term(*one, block) for one in zip(term.alternatives, memories, strict=True)])
+            np.logical_or.reduce(
+                [self._term(*one, block, missing) for one in zip(term.alternatives, memories, strict=True)]
+            )
             for term, memories in zip(terms, self.memories, strict=True)
         ]
+        self._note_untold(t, block.frames.number, missing)
         arming = len(self.trigger.armed_when)
         fires = np.logical_and.reduce(results[arming:])
         armed = np.logical_or.accumulate(np.logical_and.reduce(results[:arming])) if arming else np.ones(len(t), bool)
@@ -121,9 +154,21 @@ class FireWatch:
         self._armed = bool(armed[-1] or self._armed)
         self._held, self._last_t = bool(holds[-1]), float(t[-1])
 
-    def _term(self, term: FireTerm, memory: TermMemory, block: MeasuredBlock) -> BoolArray:
+    def _note_untold(self, t: FloatArray, number: IntArray, missing: BoolArray) -> None:
+        """Keeps the times in which a term had no value, as intervals."""
+        edges = np.flatnonzero(np.diff(np.concatenate([[False], missing, [False]]).astype(np.int8)))
+        for first, stop in zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True):
+            if first == 0 and self.untold and self.untold[-1].to_t == self._last_t:
+                self.untold[-1].to_t = float(t[stop - 1])
+            else:
+                self.untold.append(Untold(float(t[first]), float(t[stop - 1]), int(number[first])))
+
+    def _term(self, term: FireTerm, memory: TermMemory, block: MeasuredBlock, missing: BoolArray) -> BoolArray:
+        """The results of a term in the frames of a block; marks in `missing` where its measure has no value."""
         t = block.frames.t
         values = self._values(term.measure, memory, block)
+        if term.measure.kind in TOLD_BY_CHANNELS:
+            missing |= (values.state == int(State.NOT_MEASURED)) | (values.state == int(State.NO_LEAD))
         standing = stand_in_band(t, values, term.band, term.measure, self.missing)
         holds = standing.inside == IN
         result = edge_result(holds, memory.last, term.edge)

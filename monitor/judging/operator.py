@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any, get_args
 
-from monitor.judging.case.trial import Note, Ruling, Verdict
+from monitor.judging.case.trial import Note, Ruling, Seen, Verdict
 
 VERDICTS: tuple[Verdict, ...] = get_args(Verdict)
 
@@ -23,12 +23,13 @@ class ComfortRating:
 
 @dataclass(slots=True)
 class OperatorLog:
-    """What the operator entered, in order. A later ruling, or a later call, takes the place of an earlier one."""
+    """What the operator entered, in order. Every ruling is kept; a later call takes the place of an earlier one."""
 
     comfort_stop_at: float | None = None
     """The facility's stop rule; it only reminds."""
     notes: list[Note] = field(default_factory=list)
-    rulings: dict[str, Ruling] = field(default_factory=dict)
+    rulings: dict[str, tuple[Ruling, ...]] = field(default_factory=dict)
+    """Trial → its rulings in order."""
     revealed: set[str] = field(default_factory=set)
     eyes: dict[str, bool] = field(default_factory=dict)
     """Trial → whether the participant was seen to look at the road: the call where there is no gaze signal."""
@@ -43,6 +44,19 @@ class OperatorLog:
         if last is None or self.comfort_stop_at is None or last.rating < self.comfort_stop_at:
             return ""
         return f"Comfort rating {last.rating:g}: the facility's stop rule is {self.comfort_stop_at:g} or more."
+
+    def fork(self) -> OperatorLog:
+        """What was entered so far, to go on from alone."""
+        return replace(
+            self,
+            notes=[*self.notes],
+            rulings=dict(self.rulings),
+            revealed=set(self.revealed),
+            eyes=dict(self.eyes),
+            comfort=[*self.comfort],
+            steps_done=dict(self.steps_done),
+            keys=set(self.keys),
+        )
 
     def take(self, fields: dict[str, Any]) -> None:
         """One entry; a repeated key is passed over, and so is what cannot be read as its type."""
@@ -63,7 +77,9 @@ class OperatorLog:
                 self.eyes[str(fields.get("trial"))] = fields["value"]
             case "ruling" if fields.get("verdict") in VERDICTS:
                 reason, words = str(fields.get("reason", "")), str(fields.get("words", ""))
-                self.rulings[str(fields.get("trial"))] = Ruling(fields["verdict"], reason, words, by, at, wall)
+                ruling = Ruling(fields["verdict"], reason, words, by, at, wall, _seen(fields.get("seen")))
+                trial = str(fields.get("trial"))
+                self.rulings[trial] = (*self.rulings.get(trial, ()), ruling)
             case "reveal":
                 self.revealed.add(str(fields.get("trial")))
             case "step":
@@ -80,6 +96,16 @@ class OperatorLog:
             if self.reminder:
                 text += f" (the facility's stop rule: {self.comfort_stop_at:g} or more)"
         self.notes.append(Note(at, drive, wall, by, text))
+
+
+def _seen(fields: Any) -> Seen | None:
+    """What a ruling's author knew; None where it is not there, or of another shape: then nothing is claimed."""
+    if not isinstance(fields, dict):
+        return None
+    verdict, response, looks = (fields.get(name) for name in Seen.__slots__)
+    if not isinstance(verdict, bool) or not isinstance(response, bool):
+        return None
+    return Seen(verdict, response, _whole(looks))
 
 
 def _number(value: Any) -> float | None:

@@ -8,7 +8,7 @@ found once, so that the cost grows with their number.
 from __future__ import annotations
 
 from bisect import insort
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from itertools import islice
 
 from monitor.judging.case.drive import DriveLog
@@ -33,6 +33,10 @@ class Repeated:
     """Times of the rule of which it is not certain yet whether a fire belongs to them."""
     _markers: int = 0
     _rules: int = 0
+
+    def fork(self, watch: FireWatch, tracks: list[Track]) -> Repeated:
+        """The same for a drive that goes on alone, with that one's rule and tracks."""
+        return replace(self, watch=watch, tracks=tracks, fires=[*self.fires], open=[*self.open])
 
     def look(self, log: DriveLog, wanted: int | None) -> None:
         """Opens tracks for what has become known; `wanted`: how many fires there are to be, None for any number."""

@@ -11,6 +11,7 @@ from monitor.judging.case.case import Case
 from monitor.judging.case.stretch import Stretch
 from monitor.judging.case.trial import AlertResult, Response
 from monitor.judging.case.values import IN, held_rows, pair_values, stand_in_band, values_on
+from monitor.judging.onsets import Onset, greatest_lateral_deviation, onset_of, time_to_stable
 from monitor.measures.columns import FloatArray, IntArray
 from monitor.study.rules import ResponseRule
 
@@ -49,12 +50,26 @@ def time_response(case: Case, stretch: Stretch, t0: float, alert: AlertResult, *
     brake_s = _first_above(t, own["brake"], rule.brake_threshold)
     steering_s = _steering_s(t, own["steering_angle"], _before(stretch, "steering_angle", t0, rule), rule)
     onsets = {"accelerator": release_s, "brake": brake_s, "steering": steering_s}
+    if rule.signs:
+        end_t = t0 + (rule.horizon_s if contact_s is None else contact_s)
+        signs = {one.name: onset_of(case, stretch, one, t0, end_t, rule) for one in rule.signs}
+        onsets = {name: one.at_s for name, one in signs.items()}
+    else:
+        signs = {}
     known = {name: value for name, value in onsets.items() if value is not None}
     first = min(known, key=lambda name: known[name]) if known else None
     first_s = known[first] if first else None
     cut = over and stretch.covered_to < t0 + rule.horizon_s - 1.5 * stretch.period_s
     braked = len(own["brake"]) > 0 and bool(own["brake"][0] > rule.brake_threshold)
-    outcome = "already responding" if braked else _outcome(rule, release_s, brake_s, first_s, contact_s, cut=cut)
+    if rule.signs:
+        is_early = any(known.get(one.name, np.inf) < one.anticipatory_s for one in rule.signs)
+        beforehand = _before_origin(signs)
+    else:
+        is_early = (release_s is not None and release_s < rule.anticipatory_release_s) or (
+            brake_s is not None and brake_s < rule.anticipatory_brake_s
+        )
+        beforehand = "already responding" if braked else None
+    outcome = beforehand or _outcome(first_s, contact_s, is_early=is_early, cut=cut)
     gap, ttc, closing = _pair(case, stretch, span)
     gap, ttc, closing = gap[: len(t)], ttc[: len(t)], closing[: len(t)]
     end_s = contact_s if contact_s is not None else (stretch.covered_to - t0 if cut else rule.horizon_s)
@@ -78,6 +93,14 @@ def time_response(case: Case, stretch: Stretch, t0: float, alert: AlertResult, *
         from_alert_s=t0 + first_s - alert.at if first_s is not None and alert.at is not None else None,
         release=_release_words(release_s, own["accelerator"], rule),
         onset_to_peak_s=_onset_to_peak_s(t, own["accel"], brake_s),
+        signs={name: one.at_s for name, one in signs.items()},
+        sign_states={name: one.state for name, one in signs.items()},
+        max_lateral_deviation_m=greatest_lateral_deviation(stretch, t0, t0 + end_s, rule)
+        if rule.signs or rule.stable is not None
+        else None,
+        time_to_stable_s=None
+        if rule.stable is None
+        else time_to_stable(case, stretch, rule.stable, t0, t0 + (first_s or 0.0), t0 + end_s),
     )
 
 
@@ -167,19 +190,17 @@ def _left_lane(stretch: Stretch, span: slice) -> bool | None:
     return None if len(edge) == 0 or np.isnan(edge).all() else bool(np.nanmax(edge) > 0.0)
 
 
-def _outcome(
-    rule: ResponseRule,
-    release_s: float | None,
-    brake_s: float | None,
-    first_s: float | None,
-    contact_s: float | None,
-    *,
-    cut: bool,
-) -> str:
+def _before_origin(signs: dict[str, Onset]) -> str | None:
+    """What the signs say of the time before the origin: none of them could come any more, or none is measured."""
+    states = {one.state for one in signs.values()}
+    if states == {"not measured"}:
+        return "not measured"
+    return "already responding" if states <= {"already there", "not measured"} else None
+
+
+def _outcome(first_s: float | None, contact_s: float | None, *, is_early: bool, cut: bool) -> str:
     if first_s is not None:
-        early_release = release_s is not None and release_s < rule.anticipatory_release_s
-        early_brake = brake_s is not None and brake_s < rule.anticipatory_brake_s
-        if early_release or early_brake:
+        if is_early:
             return "anticipatory"
         return "collision" if contact_s is not None else "responded"
     if contact_s is not None:

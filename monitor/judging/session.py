@@ -7,15 +7,16 @@ drive's end. So the same list of entries gives the same trials however it was cu
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from typing import Any
 
 from monitor.feed.decode import decode_message
 from monitor.feed.schema import Frame, Marker, Refused
 from monitor.judging.advice import what_now
+from monitor.judging.blinding import hide, is_blind
 from monitor.judging.called import with_calls
 from monitor.judging.case.alignment import AlignedSources
-from monitor.judging.case.blocks import KeptRun, MeasuredBlock
+from monitor.judging.case.blocks import KeptRun, KeptSamples, MeasuredBlock
 from monitor.judging.case.drive import DriveLog
 from monitor.judging.case.frame_tables import FrameRun, pieces_of
 from monitor.judging.case.received import MARKER_DELAY_S
@@ -55,9 +56,35 @@ class Session:
         self._retain_s = retention_s(study)
         self.sources = Sources(opening.feeds[1:], self._retain_s)
         self._by_run: dict[str, int] = {}
+        self.blind = is_blind(study, opening)
+        """Whether the record is blind, whatever the file says by which it is judged."""
         self.standing = standing_from_map(opening.standing)
         """How far the study was when the run began; None where nobody looked."""
         self._finalisation = Finalisation(study, opening, self.standing)
+
+    def fork(self, *, frames: bool = True) -> Session:
+        """The session as it stands between two `take`s, to go on from alone. Drives before the newest one, trials,
+        markers and blocks of frames are never changed any more and are shared.
+
+        Without `frames` it weighs some kilobytes. It then goes on exactly as this one would, but for windows that reach
+        back before it: those are right again once `retention_s` of the drive have passed.
+        """
+        twin = Session(self.study, self.opening)
+        twin.operator = self.operator.fork()
+        twin.sources = self.sources.fork(frames=frames)
+        twin.drives = [*self.drives[:-1], *(drive.fork(twin.sources, frames=frames) for drive in self.drives[-1:])]
+        twin._by_run = dict(self._by_run)
+        twin.last_number, twin.last_wall_ns, twin.last_monotonic_ns = (
+            self.last_number,
+            self.last_wall_ns,
+            self.last_monotonic_ns,
+        )
+        twin.bad, twin.last_refusal, twin.intake, twin.closed = self.bad, self.last_refusal, self.intake, self.closed
+        return twin
+
+    def checkpoint(self, *, frames: bool = True) -> Checkpoint:
+        """This place, held to go on from, any number of times; `frames` as in `fork`."""
+        return Checkpoint(self.fork(frames=frames))
 
     @property
     def group(self) -> str | None:
@@ -113,29 +140,32 @@ class Session:
             self._stand_at(entries[-1])
         self._settle()
 
-    def take_kept(self, pieces: Iterable[Entry | KeptRun]) -> None:
+    def take_kept(self, pieces: Iterable[Entry | KeptRun | KeptSamples]) -> None:
         """What `take` was given once, with the frames as they were measured then: to judge them again, or by another
-        study. Trials come out the same."""
+        study. Trials come out the same. What comes of further sources stands before the frames it arrived among."""
         for piece in pieces:
-            if not isinstance(piece, KeptRun):
-                if piece.kind is EntryKind.FURTHER:
-                    self.sources.add((piece,))  # looked at with the next frames
-                else:
-                    self.take([piece])
-                continue
-            numbers = piece.block.frames.number
-            drive = self._drive_of(piece.run, int(numbers[0]))
-            assert drive is not None
-            drive.log.take_measured(replace(piece.block, road=drive.log.road))
-            self.last_number = int(numbers[-1])
-            self._settle()
+            if isinstance(piece, KeptSamples) or (isinstance(piece, Entry) and piece.kind is EntryKind.FURTHER):
+                self.sources.add_kept(piece)  # looked at with the next frames
+            elif isinstance(piece, KeptRun):
+                drive = self._drive_of(piece.run, int(piece.number[0]))
+                assert drive is not None
+                drive.log.take_measured(replace(piece.block, road=drive.log.road))
+                drive.log.last_received_ns = int(piece.monotonic_ns[-1])
+                self.last_number = int(piece.number[-1])
+                self.last_wall_ns, self.last_monotonic_ns = int(piece.wall_ns[-1]), int(piece.monotonic_ns[-1])
+                self._settle()
+            else:
+                self.take([piece])
 
     def take_addendum(self, fields: dict[str, Any]) -> None:
         """A ruling or note entered after the record was closed."""
         self.operator.take(fields)
 
-    def trials(self) -> tuple[Trial, ...]:
-        """All trials so far, by drive and time (fired, else expected), with the operator's rulings beside them."""
+    def trials(self, *, unblinded: bool = False) -> tuple[Trial, ...]:
+        """All trials so far, by drive and time (fired, else expected), with the operator's rulings beside them.
+
+        Those of a blind record come without what it hides. `unblinded` is for who has entered that he looks.
+        """
         self._finalisation.refresh(self.drives, self.last_number)
         found = [
             self._with_operator(drive, name, track.trial, track.shown)
@@ -144,7 +174,8 @@ class Session:
             for track in tracks
             if track.trial is not None
         ]
-        return tuple(sorted(found, key=_by_drive_and_time))
+        found.sort(key=_by_drive_and_time)
+        return hide(self.study, found) if self.blind and not unblinded else tuple(found)
 
     def shown(self) -> list[tuple[str, str, Shown]]:
         """Surprise class, trial id, and whether the trial's hazard showed itself, for every trial so far."""
@@ -160,12 +191,13 @@ class Session:
     def _with_operator(self, drive: DriveTrials, name: str, trial: Trial, shown: Shown) -> Trial:
         trigger, group = drive.watches[name].trigger, self._finalisation.plan(drive).group
         trial = with_calls(trial, trigger, self.study, self.operator, shown, group, self.standing)
-        ruling = self.operator.rulings.get(trial.id)
+        rulings = self.operator.rulings.get(trial.id, ())
         revealed = trial.id in self.operator.revealed
-        if ruling is None and not revealed:
+        if not rulings and not revealed and not self.blind:
             return trial
-        trial = replace(trial, ruling=ruling, revealed=revealed, stage="ruled" if ruling else trial.stage)
-        return replace(trial, what_now=what_now(trial, shown, self.study, group, self.standing)) if ruling else trial
+        stage = "ruled" if rulings else trial.stage
+        trial = replace(trial, rulings=rulings, blind=self.blind, revealed=revealed, stage=stage)
+        return replace(trial, what_now=what_now(trial, shown, self.study, group, self.standing)) if rulings else trial
 
     def _stand_at(self, entry: Entry) -> None:
         self.last_number = entry.number
@@ -246,6 +278,22 @@ class Session:
         if drive.log.aligned is not None:
             self.sources.trim()
             drive.log.aligned.trim()
+
+
+@dataclass(frozen=True, slots=True)
+class Checkpoint:
+    """A session as it stood at one entry. Nothing takes it further, so that it can be resumed again and again."""
+
+    _held: Session
+
+    @property
+    def number(self) -> int:
+        """The last entry that it has taken."""
+        return self._held.last_number
+
+    def resume(self) -> Session:
+        """A session that goes on from here."""
+        return self._held.fork()
 
 
 def _by_drive_and_time(trial: Trial) -> tuple[int, float, str, int]:

@@ -20,6 +20,8 @@ from monitor.study.model import Study, Trigger
 
 SLACK_FRAMES = 0.1
 """Rounding of frame times, in periods."""
+JITTER_S = 0.01
+"""Time stamps may jitter by some milliseconds: so much sooner than a frame before its rule is not early."""
 
 
 def _nearest(times: Iterable[float], t: float) -> float | None:
@@ -102,9 +104,9 @@ def judge_timing(trigger: Trigger, rule: Expected | None, asked: Asked, period_s
     result: TimingResult
     if one_too_many:
         result = "double"
-    elif fired_at < min(earliest, rule.t - period_s) - slack:
+    elif fired_at < min(earliest, rule.t - period_s) - max(slack, JITTER_S):
         result = "early"
-    elif delay_s > trigger.late_after_frames * period_s + slack:
+    elif delay_s > max(trigger.late_after_frames * period_s, trigger.late_after_s) + slack:
         result = "late"
     else:
         result = "on time"
@@ -122,7 +124,7 @@ def judge_timing_surely(
 
     timing = judged(watch)
     if watch.hopeful is None:
-        return timing, []
+        return _told(study, watch, timing, number, asked, period_s)
     other = judged(watch.hopeful)
     if other.result == timing.result:
         return timing, []
@@ -134,6 +136,30 @@ def judge_timing_surely(
         f"Whether the rule of {watch.trigger.name} held{about} is not known: it looks at a further source's signal."
     )
     return Timing(rule_t, None, None, "not stated"), [make_finding(study, "clock-unsure", sentence, asked.fired_at)]
+
+
+def _told(
+    study: Study, watch: FireWatch, timing: Timing, number: int, asked: Asked, period_s: float
+) -> tuple[Timing, list[Finding]]:
+    """The timing, not stated where a term of the rule had no value just where that decides: at the fire for "early",
+    just before the rule held for the others, at the end of a drive for "not reached"."""
+    if timing.result in ("not stated", "double", "missed"):
+        return timing, []
+    slack = 2.0 * period_s
+    if asked.fired_at is None:
+        about = (asked.now_t - slack, asked.now_t)
+    elif timing.expected_at is None:
+        about = (asked.fired_at - slack, asked.fired_at + slack)
+    else:
+        about = (min(asked.fired_at, timing.expected_at - slack), timing.expected_at)
+    if not any(one.number <= number and one.from_t <= about[1] and one.to_t >= about[0] for one in watch.untold):
+        return timing, []
+    terms = (*watch.trigger.armed_when, *watch.trigger.fires_when)
+    names = ", ".join(dict.fromkeys(one.measure.text for term in terms for one in term.alternatives))
+    when = "at the drive's end" if asked.fired_at is None else f"at {about[0]:.2f} s"
+    sentence = f"Whether the rule of {watch.trigger.name} held cannot be told: {names} had no value {when}."
+    at = asked.now_t if asked.fired_at is None else asked.fired_at
+    return Timing(timing.expected_at, None, None, "not stated"), [make_finding(study, "timing-unsure", sentence, at)]
 
 
 def _rule_of(watch: FireWatch, number: int, asked: Asked) -> Expected | None:

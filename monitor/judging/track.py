@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
@@ -32,6 +32,15 @@ class Track:
     """Of a trigger that comes often: the time of its rule that no fire belongs to."""
     missed_at: int = 0
     """The entry from which on that is certain."""
+
+    @property
+    def is_done(self) -> bool:
+        """Whether nothing about the trial can change any more, the operator's ruling apart."""
+        return self.final_at is not None and (self.marker is None or self.response_done)
+
+    def fork(self) -> Track:
+        """The trial as it stands, to go on from alone."""
+        return replace(self, settled=self.settled.fork())
 
     @property
     def is_waiting(self) -> bool:

@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 from monitor.judging.case.blocks import MeasuredBlock
 from monitor.judging.case.case import RUN_UP_S, trial_window
 from monitor.judging.case.drive import DriveLog
+from monitor.judging.case.sources import Sources
 from monitor.judging.firing import FireWatch
 from monitor.judging.judge import final_frame_after_s
 from monitor.judging.late_rule import LateFrames
@@ -30,6 +31,19 @@ class DriveTrials:
     late: LateFrames = field(default_factory=LateFrames)
     """Frames for rules that look at what a further source tells."""
 
+    def fork(self, sources: Sources, *, frames: bool) -> DriveTrials:
+        """The drive as it stands, to go on from alone with its own `sources`; `frames`: with those measured so far."""
+        log = self.log.fork_drive(sources, frames=frames)
+        watches = {name: watch.fork(log) for name, watch in self.watches.items()}
+        tracks = {name: [track.fork() for track in tracks] for name, tracks in self.tracks.items()}
+        return DriveTrials(
+            log=log,
+            watches=watches,
+            tracks=tracks,
+            repeated={name: one.fork(watches[name], tracks[name]) for name, one in self.repeated.items()},
+            late=LateFrames([*self.late.waiting]),
+        )
+
     def show(self, block: MeasuredBlock | None) -> None:
         """The drive's next frames, to every rule that they are due for."""
         late = [watch for watch in self.watches.values() if watch.hopeful is not None]
@@ -44,7 +58,7 @@ def retention_s(study: Study) -> float:
     """Seconds of frames that judging may look back on: every window and response of every trigger, and the strips."""
     spans = [STRIP_S]
     for trigger in study.triggers:
-        baseline_s = trigger.response.baseline_s if trigger.response else 0.0
+        baseline_s = trigger.response.looks_back_s if trigger.response else 0.0
         before_s = max(-trial_window(trigger)[0], baseline_s, RUN_UP_S)
         response_s = trigger.response.horizon_s if trigger.response else 0.0
         hazard_s = trigger.hazard.within_s if trigger.hazard else 0.0

@@ -6,6 +6,7 @@ NaN means "not measured", never zero. Positions are the centre of a vehicle's bo
 
 from __future__ import annotations
 
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -68,6 +69,53 @@ class OtherRows:
         return np.repeat(np.arange(len(self.start) - 1, dtype=np.int64), np.diff(self.start))
 
 
+class RowsOnDemand(OtherRows):
+    """Rows of which only `start` is known until somebody looks at the others: then all of them are read, once."""
+
+    __slots__ = ("_read", "_rows")
+    _read: Callable[[], OtherRows]
+    _rows: OtherRows | None
+
+    @classmethod
+    def read_by(cls, start: IntArray, read: Callable[[], OtherRows]) -> RowsOnDemand:
+        """`read` gives the rows of the frames that `start` (shape (n + 1,)) is of."""
+        self = cls.__new__(cls)
+        for name, value in (("start", start), ("_read", read), ("_rows", None)):
+            object.__setattr__(self, name, value)
+        return self
+
+    def part(self, first: int, stop: int) -> OtherRows:
+        """Still unread."""
+        start = self.start[first : stop + 1] - self.start[first]
+        return self.read_by(start, lambda: self._all().part(first, stop))
+
+    def _all(self) -> OtherRows:
+        if self._rows is None:
+            object.__setattr__(self, "_rows", self._read())
+        assert self._rows is not None
+        return self._rows
+
+    @property
+    def id(self) -> IntArray:
+        return self._all().id
+
+    @property
+    def channels(self) -> dict[str, FloatArray]:
+        return self._all().channels
+
+    @property
+    def names(self) -> dict[int, str]:
+        return self._all().names
+
+    @property
+    def label(self) -> IntArray | None:
+        return self._all().label
+
+    @property
+    def labels(self) -> tuple[str, ...]:
+        return self._all().labels
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class FrameBlock:
     """n consecutive judged frames of one drive, as columns of shape (n,). Never changed once made."""
@@ -123,13 +171,6 @@ def join_blocks(blocks: list[FrameBlock]) -> FrameBlock:
     """One block of all frames in order; a channel or signal that some blocks lack is NaN there. Needs at least one."""
     if len(blocks) == 1:
         return blocks[0]
-    starts = [blocks[0].others.start]
-    for block in blocks[1:]:
-        starts.append(block.others.start[1:] + starts[-1][-1])
-    names: dict[int, str] = {}
-    for block in blocks:
-        names.update(block.others.names)
-    labels = tuple(dict.fromkeys(name for block in blocks for name in block.others.labels))
     return FrameBlock(
         number=np.concatenate([block.number for block in blocks]),
         seq=np.concatenate([block.seq for block in blocks]),
@@ -138,30 +179,48 @@ def join_blocks(blocks: list[FrameBlock]) -> FrameBlock:
         markers=np.concatenate([block.markers for block in blocks]),
         own=_join_named([(len(block), block.own) for block in blocks]),
         signals=_join_named([(len(block), block.signals) for block in blocks]),
-        others=OtherRows(
-            start=np.concatenate(starts),
-            id=np.concatenate([block.others.id for block in blocks]),
-            channels=_join_named([(len(block.others.id), block.others.channels) for block in blocks]),
-            names=names,
-            label=_join_labels(blocks, labels),
-            labels=labels,
-        ),
+        others=join_rows([block.others for block in blocks]),
     )
 
 
-def _join_labels(blocks: list[FrameBlock], labels: tuple[str, ...]) -> IntArray | None:
+def join_rows(parts: Sequence[OtherRows]) -> OtherRows:
+    """The vehicles of neighbouring blocks as one; they stay unread where some of them are."""
+    starts = [parts[0].start]
+    for part in parts[1:]:
+        starts.append(part.start[1:] + starts[-1][-1])
+    start = np.concatenate(starts)
+    if any(isinstance(part, RowsOnDemand) for part in parts):
+        return RowsOnDemand.read_by(start, lambda: _join_read(parts, start))
+    return _join_read(parts, start)
+
+
+def _join_read(parts: Sequence[OtherRows], start: IntArray) -> OtherRows:
+    names: dict[int, str] = {}
+    for part in parts:
+        names.update(part.names)
+    labels = tuple(dict.fromkeys(name for part in parts for name in part.labels))
+    return OtherRows(
+        start=start,
+        id=np.concatenate([part.id for part in parts]),
+        channels=_join_named([(len(part.id), part.channels) for part in parts]),
+        names=names,
+        label=_join_labels(parts, labels),
+        labels=labels,
+    )
+
+
+def _join_labels(parts: Sequence[OtherRows], labels: tuple[str, ...]) -> IntArray | None:
     """Each row's index in the labels of all blocks together."""
-    if all(block.others.label is None for block in blocks):
+    if all(part.label is None for part in parts):
         return None
-    parts = []
-    for block in blocks:
-        others = block.others
-        if others.label is None:
-            parts.append(np.full(len(others.id), -1, dtype=np.int64))
+    found = []
+    for part in parts:
+        if part.label is None:
+            found.append(np.full(len(part.id), -1, dtype=np.int64))
         else:
-            renumbered = np.array([*(labels.index(name) for name in others.labels), -1], dtype=np.int64)
-            parts.append(renumbered[others.label])
-    return np.concatenate(parts)
+            renumbered = np.array([*(labels.index(name) for name in part.labels), -1], dtype=np.int64)
+            found.append(renumbered[part.label])
+    return np.concatenate(found)
 
 
 def _join_named(parts: list[tuple[int, dict[str, FloatArray]]]) -> dict[str, FloatArray]:

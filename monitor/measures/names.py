@@ -24,6 +24,9 @@ class MeasureName:
 
     They then pass `at_least` and fail `at_most`.
     """
+    reveals: bool = True
+    """Whether the driver's response can be read from it, or worked out: then a blind record hides it. True unless the
+    row says otherwise: where the own car is and how it moves, and all that is computed from it, tells of the driver."""
 
 
 _ROWS = (
@@ -46,7 +49,7 @@ _ROWS = (
     MeasureName("drac", "pair", "m/s²", "closing speed squared over twice the gap", "Cooper & Ferguson 1976"),
     MeasureName("required_decel", "pair", "m/s²", "least constant braking without contact", "ISO 15623"),
     MeasureName("lane_offset", "lateral", "m", "centre of the car from centre of the lane, left positive", "SAE J2944"),
-    MeasureName("lane_width", "lateral", "m", "width of the own lane", "common practice, no source"),
+    MeasureName("lane_width", "lateral", "m", "width of the own lane", "common practice, no source", reveals=False),
     MeasureName("distance_to_line", "lateral", "m", "body's edge to the nearer line", "SAE J2944, body edge"),
     MeasureName(
         "time_to_line", "lateral", "s", "distance over sideways speed", "Godthelp, Milgram & Blaauw 1984", True
@@ -64,8 +67,8 @@ _ROWS = (
     MeasureName("heading", "own", "rad", "counter-clockwise positive", "ISO 8855"),
     MeasureName("speed", "own", "m/s", "own speed", "ISO 8855"),
     MeasureName("accel", "own", "m/s²", "along own direction, braking negative", "ISO 8855"),
-    MeasureName("length", "own", "m", "of the box", "ISO 8855"),
-    MeasureName("width", "own", "m", "of the box", "ISO 8855"),
+    MeasureName("length", "own", "m", "of the box", "ISO 8855", reveals=False),
+    MeasureName("width", "own", "m", "of the box", "ISO 8855", reveals=False),
     MeasureName("yaw_rate", "own", "rad/s", "counter-clockwise positive", "ISO 8855"),
     MeasureName("station", "own", "m", "centre's distance along the road", "ASAM OpenDRIVE, s"),
     MeasureName("lane", "own", "", "lane number as the simulator counts", "as the simulator gives it"),

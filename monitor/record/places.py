@@ -12,12 +12,13 @@ the record ids in the headers of its parts.
 
 from __future__ import annotations
 
+import errno
 import json
 import os
 import re
 import secrets
 from contextlib import suppress
-from dataclasses import dataclass, field
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Literal
@@ -47,6 +48,17 @@ Standing = Literal["own", "second", "copied", "unclear", "unreachable", "foreign
 
 
 @dataclass(frozen=True, slots=True)
+class Stamp:
+    """What a stamp says."""
+
+    record_id: bytes
+    home: Path
+    inode: int
+    parts: dict[int, str]
+    """Number → id (hex) of the parts that were begun there."""
+
+
+@dataclass(frozen=True, slots=True)
 class Place:
     """A directory that may hold files of a record.
 
@@ -59,8 +71,9 @@ class Place:
     standing: Standing
     why: str = ""
     """For what is neither own nor second: a sentence."""
-    parts: dict[int, str] = field(default_factory=dict)
-    """Number → id (hex) of the parts that were begun there, as the stamp has them."""
+    stamp: Stamp | None = None
+    names: tuple[str, ...] = ()
+    """What lies in it, sorted; of a place that is not read: nothing."""
 
     @property
     def is_read(self) -> bool:
@@ -68,19 +81,12 @@ class Place:
         return self.standing in ("own", "second", "copied", "unclear")
 
 
-@dataclass(frozen=True, slots=True)
-class Stamp:
-    """What a stamp says."""
-
-    record_id: bytes
-    home: Path
-    inode: int
-    parts: dict[int, str]
-
-
 def look_at_places(directory: Path) -> list[Place]:
-    """The record's directory, then the others that it was given, each with how it stands to the record."""
-    own = Place(directory, "own")
+    """The record's directory, then the others that it was given, each with how it stands to the record.
+
+    Raises `RecordUnreadable` where the record's directory, or what it notes of the others, cannot be read.
+    """
+    own = Place(directory, "own", names=_names(directory))
     noted = _noted(directory)
     if not noted:
         return [own]
@@ -88,11 +94,11 @@ def look_at_places(directory: Path) -> list[Place]:
     return [own, *(_look_at(path, stamped, directory, record_id) for path, stamped in noted.items())]
 
 
-def refuse_unsure_places(directory: Path, act: str) -> None:
+def refuse_unsure_places(places: list[Place], act: str) -> None:
     """Raises `RecordNotWritable` where a place of the record cannot be reached, or is another record's."""
-    unsure = [place for place in look_at_places(directory) if place.standing in ("unreachable", "foreign")]
+    unsure = [place for place in places if place.standing in ("unreachable", "foreign")]
     if unsure:
-        raise RecordNotWritable(f"{directory} is not {act}: {' '.join(place.why for place in unsure)}")
+        raise RecordNotWritable(f"{places[0].path} is not {act}: {' '.join(place.why for place in unsure)}")
 
 
 def find_parts(directory: Path, kind: str = "part") -> list[tuple[int, Path]]:
@@ -101,17 +107,22 @@ def find_parts(directory: Path, kind: str = "part") -> list[tuple[int, Path]]:
 
     Of two files of one number both are given (the record's own first), but for a second copy of the very same part.
     """
+    return parts_in(look_at_places(directory), kind)
+
+
+def parts_in(places: list[Place], kind: str = "part") -> list[tuple[int, Path]]:
+    """What `find_parts` gives, of places that were looked at."""
     found: list[tuple[int, Path]] = []
-    own, *others = look_at_places(directory)
-    for name in _names(own):
+    own, *others = places
+    for name in own.names:
         number = part_number(name, kind)
         if number is not None:
             found.append((number, own.path / name))
     if kind == "addendum":
         return found  # what is added after closing stands beside the record alone
-    record_id = record_id_of(directory) if others else None
+    record_id = record_id_of(own.path) if others else None
     for place in others:
-        for name in _names(place) if place.is_read else ():
+        for name in place.names if place.is_read else ():
             number, path = part_number(name), place.path / name
             header = read_part_header(path) if number is not None else None
             foreign = header is not None and record_id is not None and header.record_id != record_id
@@ -131,14 +142,15 @@ def missing_parts(directory: Path) -> list[str]:
     """A sentence for each part that was begun in another place and is not there now."""
     said = []
     for place in look_at_places(directory):
-        there = {part_number(name) for name in _names(place)} if place.is_read else set(place.parts)
-        said += [f"Part {one} was begun in {place.path} and is not there." for one in place.parts if one not in there]
+        there = {part_number(name) for name in place.names}
+        begun = place.stamp.parts if place.stamp is not None and place.is_read else ()
+        said += [f"Part {one} was begun in {place.path} and is not there." for one in begun if one not in there]
     return said
 
 
 def stray_parts(directory: Path) -> list[str]:
     """Names of files of the record's directory that look like parts and are not read, having another kind of name."""
-    names = _names(Place(directory, "own"))
+    names = _names(directory)
     return [
         name for name in names if looks_like_part(name) and not (part_number(name) or part_number(name, "addendum"))
     ]
@@ -153,7 +165,7 @@ def record_id_of(directory: Path) -> bytes | None:
     except OSError:
         pass
     for kind in ("part", "addendum"):
-        for name in _names(Place(directory, "own")):
+        for name in _names(directory):
             header = read_part_header(directory / name) if part_number(name, kind) else None
             if header is not None and any(header.record_id):
                 return header.record_id
@@ -173,10 +185,14 @@ def read_part_header(path: Path) -> PartHeader | None:
 
 
 def read_stamp(place: Path) -> Stamp | None:
-    """What the stamp of a place says; None where there is none, or none that can be read."""
+    """What the stamp of a place says; None where there is none, or none that says anything. Raises `OSError`."""
     try:
         lines = read_small(place / STAMP_NAME, MOST_BYTES).splitlines()
-    except OSError:
+    except FileNotFoundError:
+        return None
+    except OSError as error:
+        if error.errno not in (errno.EFBIG, errno.EINVAL):
+            raise
         return None
     record_id, home, inode, parts = b"", None, 0, {}
     for line in lines:
@@ -219,28 +235,37 @@ def note_part(place: Path, number: int, part_id: bytes, disk: DiskCalls = DISK) 
     append_line(place / STAMP_NAME, json.dumps({"part": number, "id": part_id.hex()}), disk)
 
 
-def leave_empty_places(directory: Path, disk: DiskCalls = DISK) -> None:
-    """Removes places of the record that hold no part of it any more; what else lies there stays. Raises `OSError`."""
+def leave_empty_places(directory: Path, disk: DiskCalls = DISK) -> list[Path]:
+    """Removes places of the record that hold no part of it any more; what else lies there stays.
+
+    Gives those that are left, or may be. What was cut short in the middle is ended by the next call. Raises `OSError`
+    and `RecordUnreadable`.
+    """
+    left = []
     for place in look_at_places(directory):
-        if place.standing not in ("second", "empty") or any(looks_like_part(name) for name in _names(place)):
-            continue
-        append_line(directory / SECOND_NAME, f"# emptied {place.path}", disk)
-        remove_place(place.path, disk)
+        if place.standing in ("second", "empty") and not any(looks_like_part(name) for name in place.names):
+            append_line(directory / SECOND_NAME, f"# emptied {place.path}", disk)
+        elif place.standing in ("second", "unreachable", "unclear"):
+            left.append(place.path)
+    record_id = record_id_of(directory)
     for path in _noted(directory, emptied=True):
-        if path.parent != directory and (path / STAMP_NAME).is_file() and record_id_of(directory) == _stamped_id(path):
-            remove_place(path, disk)  # it was cut short between the two steps
+        stamp = read_stamp(path)
+        if path != directory and path.is_dir() and (stamp is None or record_id in (None, stamp.record_id)):
+            _remove_place(path, disk)
+    return left
 
 
-def remove_place(path: Path, disk: DiskCalls = DISK) -> bool:
-    """Removes the stamp of a place and, where nothing else lies in it, the place; False where something does."""
+def _remove_place(path: Path, disk: DiskCalls) -> None:
+    """Removes the stamp of a place and, where nothing else lies in it, the place."""
     with suppress(FileNotFoundError):
         disk.unlink(path / STAMP_NAME)
     try:
         disk.remove_directory(path)
-    except OSError:
-        return not path.exists()
-    disk.sync_directory(path.parent)
-    return True
+    except OSError as error:
+        if error.errno not in (errno.ENOTEMPTY, errno.EEXIST, errno.ENOENT):
+            raise
+    if path.parent.is_dir():
+        disk.sync_directory(path.parent)
 
 
 def append_line(path: Path, line: str, disk: DiskCalls = DISK) -> None:
@@ -293,8 +318,10 @@ def _noted(directory: Path, *, emptied: bool = False) -> dict[Path, bool]:
     """The other places that the record names, and whether a stamp was put there; or those that were emptied."""
     try:
         lines = read_small(directory / SECOND_NAME, MOST_BYTES).decode("utf-8", "replace").splitlines()
-    except OSError:
+    except (FileNotFoundError, NotADirectoryError):
         return {}
+    except OSError as error:
+        raise RecordUnreadable(f"{directory / SECOND_NAME} cannot be read: {error.strerror or error}.") from error
     found: dict[Path, bool] = {}
     gone: dict[Path, bool] = {}
     for line in lines:
@@ -320,21 +347,21 @@ def _split(line: str) -> tuple[str, Path]:
 
 def _look_at(path: Path, stamped: bool, directory: Path, record_id: bytes | None) -> Place:
     try:
-        names = os.listdir(path)
+        names = tuple(sorted(os.listdir(path)))
+        stamp = read_stamp(path)
     except OSError as error:
         return _not_there(path, stamped, directory, error)
-    stamp = read_stamp(path)
     if stamp is not None:
-        return _by_stamp(path, stamp, directory, record_id)
-    headers = [read_part_header(path / name) for name in sorted(names) if part_number(name)]
+        return replace(_by_stamp(path, stamp, directory, record_id), stamp=stamp, names=names)
+    headers = [read_part_header(path / name) for name in names if part_number(name)]
     ids = {header.record_id for header in headers if header is not None}
     if stamped and not headers:
         return Place(path, "unreachable", f"{path} has lost its stamp: is the disk that belongs there not mounted?")
     if not headers:
-        return Place(path, "empty", f"{path} holds nothing of it.")
+        return Place(path, "empty", f"{path} holds nothing of it.", names=names)
     if record_id is None or ids != {record_id}:
         return Place(path, "foreign", f"Nothing shows that the parts in {path} are of this record.")
-    return Place(path, "second")
+    return Place(path, "second", names=names)
 
 
 def _not_there(path: Path, stamped: bool, directory: Path, error: OSError) -> Place:
@@ -353,17 +380,17 @@ def _by_stamp(path: Path, stamp: Stamp, directory: Path, record_id: bytes | None
         return Place(path, "foreign", f"{path} belongs to another record, {stamp.home}.")
     here = directory.absolute()
     if here == stamp.home or _same_directory(here, stamp.home):
-        return Place(path, "second", parts=stamp.parts)
+        return Place(path, "second")
     try:
         if record_id_of(stamp.home) == stamp.record_id:
-            return Place(path, "copied", f"{path} belongs to {stamp.home}, of which this is a copy.", stamp.parts)
+            return Place(path, "copied", f"{path} belongs to {stamp.home}, of which this is a copy.")
         if here.stat().st_ino == stamp.inode or stamp.home.parent.is_dir():
-            return Place(path, "second", parts=stamp.parts)  # it was moved: nothing of it is left where it was
+            return Place(path, "second")  # it was moved: nothing of it is left where it was
     except (OSError, RecordUnreadable):
         pass
     say_so = f"if the record was moved, say so with: trialwitness recover {directory} --place {path.parent}"
     why = f"{path} belongs to {stamp.home}, which cannot be reached; {say_so}"
-    return Place(path, "unclear", why, stamp.parts)
+    return Place(path, "unclear", why)
 
 
 def _same_directory(one: Path, other: Path) -> bool:
@@ -382,21 +409,14 @@ def _is_repeated(number: int, path: Path, header: PartHeader | None, found: list
     return False
 
 
-def _names(place: Place) -> list[str]:
-    """The names in a place, sorted; raises `RecordUnreadable` where the record's own directory is not readable."""
+def _names(directory: Path) -> tuple[str, ...]:
+    """The names in the record's own directory, sorted; raises `RecordUnreadable` where it is not readable."""
     try:
-        return sorted(os.listdir(place.path))
+        return tuple(sorted(os.listdir(directory)))
     except (FileNotFoundError, NotADirectoryError):
-        return []
+        return ()
     except OSError as error:
-        if place.standing != "own":
-            return []
-        raise RecordUnreadable(f"{place.path} cannot be read: {error.strerror or error}.") from error
-
-
-def _stamped_id(place: Path) -> bytes | None:
-    stamp = read_stamp(place)
-    return None if stamp is None else stamp.record_id
+        raise RecordUnreadable(f"{directory} cannot be read: {error.strerror or error}.") from error
 
 
 def _beginning(path: Path, size: int) -> bytes:

@@ -9,6 +9,7 @@ from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from pathlib import Path
 
+from monitor.errors import RecordUnreadable
 from monitor.record.clock import Clock, boot_id
 from monitor.record.disk import DiskCalls, RecordNotWritable, write_whole
 from monitor.record.parts import PartHeader, part_name, program_version
@@ -56,7 +57,7 @@ class Places:
         another record's. Where the record's own disk is full it cannot note the place; its stamp knows the record."""
         try:
             note_place(self._directory, place, self._record_id, self.disk)
-        except OSError:
+        except (OSError, RecordUnreadable):
             if not (place / STAMP_NAME).is_file():
                 raise
         if place not in self._directories:
@@ -73,8 +74,8 @@ class Places:
                 continue
             try:
                 return self.begin_in(place, first, before, pieces())
-            except (OSError, RecordNotWritable) as error:
-                self._note(place, reason(error) if isinstance(error, OSError) else str(error))
+            except (OSError, RecordNotWritable, RecordUnreadable) as error:
+                self._note(place, reason(error))
                 self._pause(place)
         return None
 
@@ -151,9 +152,9 @@ class Places:
         self._pause_ns[place] = min(2 * length, LAST_RETRY_NS)
 
 
-def reason(error: OSError) -> str:
-    """What the system says of an error, in words."""
-    return error.strerror or str(error)
+def reason(error: Exception) -> str:
+    """What the system, or this program, says of an error, in words."""
+    return (error.strerror if isinstance(error, OSError) else None) or str(error)
 
 
 def close_quietly(disk: DiskCalls, descriptor: int) -> None:

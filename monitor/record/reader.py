@@ -11,7 +11,7 @@ from monitor.record.disk import DISK, DiskCalls
 from monitor.record.entries import Entry, EntryKind, unpack_map, unpack_opening
 from monitor.record.framing import ZERO_DIGEST
 from monitor.record.parts import part_name
-from monitor.record.places import SEALED_NAME, find_parts, list_records
+from monitor.record.places import SEALED_NAME, Place, list_records, look_at_places, parts_in
 from monitor.record.scanning import Torn
 from monitor.record.sources import FilePart, LastEntry, PartSource, find_opening, newest
 from monitor.record.tombstone import RecordWithdrawn, refuse_withdrawn
@@ -33,6 +33,10 @@ class RecordFiles:
         self._problems = Problems()
         self._mark: Mark | None = None
         self.sources: list[PartSource] = []
+        self.places: list[Place] = []
+        """Where its parts lie, as of the last look; of a sealed record: nothing."""
+        self.unread: dict[int, str] = {}
+        """Numbers of parts that are there and cannot be read, with a sentence."""
         self._closing: bytes | None = None
         self.state: State = "open"
         self.digest = ZERO_DIGEST.hex()
@@ -62,6 +66,12 @@ class RecordFiles:
     def torn(self) -> list[tuple[int, Torn]]:
         """Part and place of unfinished entries at the ends of parts, as far as passes came."""
         return [(source.number, source.torn) for source in self.sources if source.torn is not None]
+
+    @property
+    def record_id(self) -> str:
+        """The record's random id (hex), the same in all its parts; empty where no part header can be read."""
+        headers = (source.header for source in self.sources if source.header is not None)
+        return next((header.record_id.hex() for header in headers), "")
 
     def blocks(self, after: int = 0, size: int = 2048) -> Iterator[list[Entry]]:
         """Entries with a number > `after`, in order, each once, in lists of at most `size` and about 1 MiB.
@@ -104,7 +114,8 @@ class RecordFiles:
     def _find_sources(self) -> None:
         """Parts that were begun since are added; those known are kept."""
         known = {source.path for source in self.sources if isinstance(source, FilePart)}
-        for number, path in find_parts(self.path):
+        self.places = look_at_places(self.path)
+        for number, path in parts_in(self.places):
             if path not in known:
                 try:
                     self.sources.append(FilePart(number, path, self._disk))
@@ -113,6 +124,7 @@ class RecordFiles:
                 except OSError as error:
                     what = f"Part {number}: {path} cannot be read: {error.strerror or error}."
                     self._problems.note(Damage(number, 0, 0, what, None), -6)
+                    self.unread[number] = what
         self.sources.sort(key=lambda source: source.number)
 
     def _refuse_withdrawn(self) -> None:

@@ -7,7 +7,7 @@ from pathlib import Path
 
 from monitor.record.clock import SYSTEM_CLOCK, Clock
 from monitor.record.disk import DISK, DiskCalls, RecordNotWritable, lock_record
-from monitor.record.places import note_place, read_part_header, read_stamp, record_id_of, refuse_unsure_places
+from monitor.record.places import note_place, read_part_header, read_stamp, record_id_of
 from monitor.record.placing import close_quietly, reason
 from monitor.record.reader import RecordFiles, State
 from monitor.record.writer import RecordWriter
@@ -40,9 +40,7 @@ def recover_record(
     before = RecordFiles(path, disk)
     if before.state != "open":
         return Recovered(before.state, before.digest, before.last_number, ())
-    if not without_places:
-        refuse_unsure_places(path, "recovered")
-    writer = RecordWriter.resume(path, why=WHY, clock=clock, disk=disk)
+    writer = RecordWriter.resume(path, why=WHY, clock=clock, disk=disk, sure=not without_places)
     digest = writer.close(WHY, recovered=True)
     if writer.synced != writer.last:
         raise RecordNotWritable(f"{path} is not closed: {writer.trouble}")

@@ -10,6 +10,7 @@ from typing import Any
 from monitor.errors import RecordUnreadable
 from monitor.record.disk import RecordNotWritable
 from monitor.record.entries import Entry
+from monitor.record.places import refuse_unsure_places
 from monitor.record.reader import RecordFiles
 from monitor.record.sources import find_opening, newest
 
@@ -27,9 +28,16 @@ class LastGood:
     """Where an unfinished entry was left: {"part", "offset", "bytes"}."""
 
 
-def last_good(directory: Path) -> LastGood:
-    """Raises `RecordNotWritable` for a closed or sealed record, `RecordUnreadable` where nothing whole is found."""
+def last_good(directory: Path, *, sure: bool = False) -> LastGood:
+    """Raises `RecordNotWritable` for a closed or sealed record, `RecordUnreadable` where nothing whole is found.
+
+    `sure`: also where a place of the record cannot be reached, which may hold later entries.
+    """
     files = RecordFiles(directory)
+    if sure:
+        refuse_unsure_places(files.places, "closed")
+    if sure and files.unread:
+        raise RecordNotWritable(f"{directory} is not closed: {' '.join(files.unread.values())}")
     if files.state != "open":
         raise RecordNotWritable(f"{directory} is {files.state}; a closed run is not gone on with: begin a new one.")
     last = newest(files.sources)
@@ -44,7 +52,7 @@ def last_good(directory: Path) -> LastGood:
     return LastGood(
         number=last.entry.number,
         digest=last.digest,
-        next_part=final.number + 1,
+        next_part=max((final.number, *files.unread)) + 1,
         record_id=headers[0].record_id if headers else secrets.token_bytes(16),
         opening=find_opening(files.sources),
         torn=torn,

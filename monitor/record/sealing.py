@@ -13,7 +13,7 @@ from zlib import crc32
 from monitor.errors import RecordUnreadable
 from monitor.record.disk import DISK, DiskCalls, RecordNotWritable, lock_record, write_whole
 from monitor.record.packing import pack_entries
-from monitor.record.parts import PART_HEADER_BYTES
+from monitor.record.parts import PART_HEADER_BYTES, part_number
 from monitor.record.places import (
     SEALED_NAME,
     doubled_parts,
@@ -69,12 +69,12 @@ def seal_record(path: Path, disk: DiskCalls = DISK) -> Sealed:
     May be called again after it was cut short at any point: the record is readable at each step. Raises
     `RecordNotWritable` for a record that is not closed or where the disk fails, `RecordBusy` while it is written.
     """
-    with _locked(path, disk), _disk_errors(path, disk, "sealed"):
+    with _disk_errors(path, "sealed"), _locked(path, disk):
         files = RecordFiles(path, disk)
         if files.state == "open":
             raise RecordNotWritable(f"{path} is not closed; close the run, or recover it, before it is sealed.")
         unfinished, final = path / UNFINISHED_NAME, path / SEALED_NAME
-        refuse_unsure_places(path, "sealed")
+        refuse_unsure_places(look_at_places(path), "sealed")
         doubled = doubled_parts(path)
         if doubled:
             raise RecordNotWritable(
@@ -101,13 +101,15 @@ def seal_record(path: Path, disk: DiskCalls = DISK) -> Sealed:
 
 def _remove_parts(path: Path, disk: DiskCalls) -> None:
     """The parts of the record, those in its other places too; where this is a copy, the original's stay."""
-    ours = [place.path for place in look_at_places(path) if place.standing in ("own", "second")]
-    for _number, part in find_parts(path):
-        if part.parent in ours:
-            disk.unlink(part)
-    for place in ours:
-        disk.sync_directory(place)
-    leave_empty_places(path, disk)
+    for place in look_at_places(path):
+        if place.standing in ("own", "second"):
+            for name in place.names:
+                if part_number(name):
+                    disk.unlink(place.path / name)
+            disk.sync_directory(place.path)
+    left = leave_empty_places(path, disk)
+    if left:
+        raise RecordNotWritable(f"{path} is sealed; parts may still stand in {left[0]}: seal it once more.")
 
 
 def _write(files: RecordFiles, unfinished: Path, disk: DiskCalls) -> None:
@@ -236,7 +238,7 @@ def _locked(path: Path, disk: DiskCalls) -> Iterator[None]:
 
 
 @contextmanager
-def _disk_errors(path: Path, disk: DiskCalls, what: str) -> Iterator[None]:
+def _disk_errors(path: Path, what: str) -> Iterator[None]:
     try:
         yield
     except OSError as error:

@@ -36,11 +36,11 @@ from monitor.record.places import (
     Place,
     code_in_name,
     find_parts,
+    leave_empty_places,
     list_records,
     look_at_places,
     read_part_header,
     record_id_of,
-    remove_place,
 )
 from monitor.record.placing import close_quietly, reason
 from monitor.record.reader import RecordFiles, RecordReading
@@ -130,11 +130,16 @@ def withdraw_record(
     Without a `scope` a record is refused that holds adverse events, or may: what becomes of those is not decided here.
     Raises `RecordUnreadable` for what is no record, `RecordBusy`, `RecordNotWritable` before anything was erased.
     """
-    if not path.is_dir():
-        raise RecordUnreadable(f"{path} is no record's directory.")
-    lock = lock_record(disk, path)
+    try:
+        if not path.is_dir():
+            raise RecordUnreadable(f"{path} is no record's directory.")
+        lock = lock_record(disk, path)
+    except OSError as error:
+        raise RecordNotWritable(f"{path} is not withdrawn: {reason(error)}; nothing was erased, try again.") from error
     try:
         return _withdraw(path, who, scope, clock, disk)
+    except OSError as error:
+        raise RecordNotWritable(f"{path} is not withdrawn yet: {reason(error)}; run it once more.") from error
     finally:
         close_quietly(disk, lock)
 
@@ -155,7 +160,7 @@ def _withdraw(path: Path, who: str, scope: Scope | None, clock: Clock, disk: Dis
         if ".cache" in name:
             _erase(path / name, own, disk)
     elsewhere = [_search(place, path, disk) for place in look_at_places(path)[1:]]
-    pending = [one.place for one in elsewhere if one.result == "unreachable" or one.left]
+    pending = [str(place) for place in leave_empty_places(path, disk)]
     kept = {TOMBSTONE_NAME, *([ADVERSE_NAME] if tombstone.get("scope") == "analysed" else [])}
     record_id = record_id_of(path)
     for name in sorted(os.listdir(path)):
@@ -167,7 +172,7 @@ def _withdraw(path: Path, who: str, scope: Scope | None, clock: Clock, disk: Dis
     try:
         if tombstone.get("pending", []) != pending:
             tombstone = _entomb(path, tombstone | {"pending": pending}, disk)
-        if not pending and (path / SECOND_NAME).exists():
+        if not pending and not own.left and (path / SECOND_NAME).exists():
             _erase(path / SECOND_NAME, own, disk)
         disk.sync_directory(path)
     except OSError as error:
@@ -308,8 +313,8 @@ def _search(place: Place, path: Path, disk: DiskCalls) -> Searched:
     if place.standing != "second":
         found.result = "erased" if place.standing == "empty" else "not ours"
         return found
-    record_id = record_id_of(path)
-    for name in sorted(os.listdir(place.path)):
+    record_id = place.stamp.record_id if place.stamp is not None else record_id_of(path)
+    for name in place.names:
         if not looks_like_part(name):
             if name != STAMP_NAME:
                 found.remarks.append(f"{place.path / name} is not the record's, and stays.")
@@ -321,8 +326,6 @@ def _search(place: Place, path: Path, disk: DiskCalls) -> Searched:
         _erase(place.path / name, found, disk, record_id)
     try:
         disk.sync_directory(place.path)
-        if not found.left:
-            remove_place(place.path, disk)
     except OSError as error:
         found.left.append(f"{place.path}: {reason(error)}.")
     return found

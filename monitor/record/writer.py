@@ -115,23 +115,25 @@ class RecordWriter:
         *,
         why: str,
         second: Path | None = None,
+        sure: bool = False,
         clock: Clock = SYSTEM_CLOCK,
         disk: DiskCalls = DISK,
         on_synced: Synced | None = None,
     ) -> RecordWriter:
         """Goes on with a record that was left unclosed: in a new part that says why, after the last good entry.
 
-        What was there is not touched. Raises `RecordBusy`, `RecordNotWritable` (closed, sealed, no place to write)
-        or `RecordUnreadable`.
+        What was there is not touched. `sure`: not where another place or a part of the record cannot be read; a run
+        that happens once goes on all the same, and what then stands twice is told later. Raises `RecordBusy`,
+        `RecordNotWritable` (closed, sealed, no place to write) or `RecordUnreadable`.
         """
         lock = lock_record(disk, directory)
         try:
-            state = last_good(directory)
+            state = last_good(directory, sure=sure)
             elsewhere = elsewhere_of(directory, second)
             if elsewhere is not None:
                 try:
                     note_place(directory, elsewhere, state.record_id, disk)
-                except OSError:
+                except (OSError, RecordUnreadable):
                     pass  # a full first disk must not keep the run from going on in the second
                 except RecordNotWritable:
                     elsewhere = None  # another record's, or that of which this is a copy: the run goes on without it
@@ -242,6 +244,8 @@ class RecordWriter:
                 self._files.add(place)
         except OSError as error:
             raise RecordNotWritable(f"{elsewhere} cannot be used: {reason(error)}.") from error
+        except RecordUnreadable as error:
+            raise RecordNotWritable(f"{elsewhere} cannot be used: {error}") from error
         self._wake.set()
 
     def release(self) -> None:
@@ -354,7 +358,7 @@ def _make_second_place(directory: Path, elsewhere: Path, record_id: bytes, disk:
     that was never used."""
     try:
         note_place(directory, elsewhere, record_id, disk)
-    except OSError as error:
+    except (OSError, RecordUnreadable) as error:
         raise RecordNotWritable(
             f"The second place {elsewhere} cannot be used: {reason(error)}; choose another directory for it, or begin "
             "without one."

@@ -9,7 +9,7 @@ import numpy as np
 
 from monitor.feed.marker_kinds import KINDS, word_on_plot
 from monitor.following.view import TimelineMark
-from monitor.judging.blinding import is_masked, masked_from
+from monitor.judging.blinding import Span, hidden_frames, hidden_spans, hides_marker, reveals
 from monitor.judging.case.drive import DriveLog
 from monitor.judging.case.stretch import Stretch, cut_stretch
 from monitor.judging.case.values import channel_values, role_channel
@@ -95,9 +95,11 @@ def series_about(found: RecordMap, playback: Playback, drive: int, start_t: floa
     stretch = cut_stretch(log, start_t, end_t, session.last_number)
     if stretch is None:
         return _nothing(found, session, drive, start_t, end_t)
-    hidden_from = masked_from(playback.trials(), drive)
+    hidden = hidden_spans(playback.trials(), drive)
+    # nothing is given of the time after a hidden response: not even that, and when, there is something
+    end_t = min([end_t, *(span.end_t for span in hidden)])
     inside = (stretch.t >= start_t) & (stretch.t <= end_t)
-    series = [_masked(one, stretch.t, hidden_from) for one in _all_series(found.study, stretch)]
+    series = [_masked(found.study, one, stretch.t, hidden) for one in _all_series(found.study, stretch)]
     return SeriesStretch(
         record=found.path.name,
         participant=session.opening.participant,
@@ -111,8 +113,9 @@ def series_about(found: RecordMap, playback: Playback, drive: int, start_t: floa
         series=tuple(
             Series(one.measure, one.definition, one.value[inside], one.state[inside], one.bands, one.hidden)
             for one in series
+            if one.measure.kind == "pair" or np.isfinite(one.value[inside]).any()  # by being there it would tell
         ),
-        marks=tuple(_marks(found, log, drive, start_t, end_t, hidden_from)),
+        marks=tuple(_marks(found, log, drive, start_t, end_t, hidden)),
         lost=tuple((loss.after_t, loss.before_t) for loss in stretch.losses if loss.touches(start_t, end_t)),
     )
 
@@ -165,21 +168,22 @@ def _bands(study: Study, measure: Measure) -> tuple[tuple[str, Band], ...]:
     )
 
 
-def _masked(series: Series, t: FloatArray, from_t: float | None) -> Series:
-    """Without what a blind study hides from the fire on."""
-    if from_t is None or not is_masked(series.measure) or not (t > from_t).any():
+def _masked(study: Study, series: Series, t: FloatArray, hidden: tuple[Span, ...]) -> Series:
+    """Without what a blind record hides from the fire on."""
+    frames = hidden_frames(hidden, t)
+    if not reveals(study, series.measure) or not frames.any():
         return series
-    value = np.where(t > from_t, math.nan, series.value)
+    value = np.where(frames, math.nan, series.value)
     return Series(series.measure, series.definition, value, series.state, series.bands, hidden=True)
 
 
 def _marks(
-    found: RecordMap, log: DriveLog, drive: int, start_t: float, end_t: float, hidden_from: float | None
+    found: RecordMap, log: DriveLog, drive: int, start_t: float, end_t: float, hidden: tuple[Span, ...]
 ) -> list[TimelineMark]:
     marks = [
         TimelineMark(marker.t, word, f"{marker.name} {marker.kind.partition('_')[2]}".rstrip())
         for marker in log.markers.values()
-        if (word := word_on_plot(KINDS[marker.kind])) and not (KINDS[marker.kind].reveals and hidden_from is not None)
+        if (word := word_on_plot(KINDS[marker.kind])) and not hides_marker(hidden, marker.kind, marker.t)
     ]
     for (number, name, _), track in found.done_tracks.items():
         if number == drive and track.trial is not None and track.trial.timing.expected_at is not None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from pathlib import Path
 from typing import Any, Protocol, runtime_checkable
 
 from monitor.following.view import LiveView, TransportView
@@ -30,6 +31,19 @@ class ViewProvider(Protocol):
 
     def end(self, why: str) -> None:
         """Asks the recorder to close the run. Leaving the screen does not call it."""
+        ...
+
+
+@runtime_checkable
+class EndingProvider(Protocol):
+    """A source whose run may be ended while no disk takes the end: `view().recorder.unclosed` says what comes of it."""
+
+    def name_place(self, directory: Path) -> None:
+        """Names a directory of records, on any disk, for what no disk takes; it may not block."""
+        ...
+
+    def leave_unsaved(self) -> None:
+        """What no disk takes is to be left; it may not block."""
         ...
 
 

@@ -4,12 +4,15 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable, Mapping
+from dataclasses import replace
 from typing import Any
 
 from monitor.measures.arrival import Point
+from monitor.measures.columns import OTHER_CHANNELS, OWN_CHANNELS
 from monitor.measures.names import MEASURES
 from monitor.study.analysis import read_analysis
 from monitor.study.model import (
+    Accepted,
     AssignmentRule,
     Group,
     Reason,
@@ -62,6 +65,7 @@ def build_study(root: Mapping[str, Any], faults: Faults, *, text: str, sha256: s
     )
     each_once(root.get("sheet") or (), ("sheet",), "step", faults)
     sheet = _read_sheet(root.get("sheet") or (), faults)
+    accepted = _read_accepted(root.get("accepted") or (), faults)
     head = root.get("study") or {}
     _check_pattern(head.get("participant_pattern"), faults)
     if faults:
@@ -71,6 +75,7 @@ def build_study(root: Mapping[str, Any], faults: Faults, *, text: str, sha256: s
         title=head.get("title", head["name"]),
         participant_pattern=head["participant_pattern"],
         blind=head.get("blind", False),
+        blind_live=head.get("blind_live", "to horizon"),
         groups=groups,
         roles={name: role for name, role in roles.items() if role is not None},
         signals={name: signal for name, signal in signals.items() if signal is not None},
@@ -80,7 +85,8 @@ def build_study(root: Mapping[str, Any], faults: Faults, *, text: str, sha256: s
         scenarios=scenarios,
         comfort_stop_at=head.get("comfort_stop_at"),
         replacement=head.get("replacement", "same group next"),
-        cautions=head.get("cautions", ()),
+        accepted=accepted,
+        cautions=(*head.get("cautions", ()), *([SEED_CAUTION] if assignment and assignment.seed is not None else ())),
         text=text,
         sha256=sha256,
         path=path,
@@ -221,9 +227,28 @@ def _read_reasons(sections: Mapping[str, Any], faults: Faults) -> dict[str, Reas
         elif built_in is not None and len(lacking) == 2:
             faults.add(path, expected="other words or another severity", found="neither")
         else:
-            given = {"words": built_in.words, "severity": built_in.severity} if built_in else {}
-            reasons[code] = Reason(code, **{**given, **section})
+            reasons[code] = replace(built_in, **section) if built_in else Reason(code, **section)
     return reasons
+
+
+def _read_accepted(sections: Sections, faults: Faults) -> tuple[Accepted, ...]:
+    accepted = []
+    for index, section in enumerate(sections):
+        path: Path = ("accepted", index)
+        if section is None or faults.under(path):
+            continue
+        channels = OWN_CHANNELS if section["of"] == "own" else OTHER_CHANNELS
+        if section["channel"] not in channels:
+            expected = f"a channel of {'own car' if section['of'] == 'own' else 'the other vehicles'}"
+            faults.add_misspelt((*path, "channel"), section["channel"], channels, expected=expected)
+        elif section["kind"] == "not filled" and "size" in section:
+            faults.add((*path, "size"), expected='no size beside kind = "not filled"', found="one")
+        elif section["kind"] != "not filled" and "size" not in section:
+            expected = f"the size that is accepted, because kind = {quoted(section['kind'])}"
+            faults.add((*path, "size"), expected=expected, found="nothing, the key is missing")
+        else:
+            accepted.append(Accepted(**section))
+    return tuple(accepted)
 
 
 def _read_sheet(sections: Sections, faults: Faults) -> tuple[SheetStep, ...]:
@@ -238,14 +263,18 @@ def _read_sheet(sections: Sections, faults: Faults) -> tuple[SheetStep, ...]:
     return tuple(steps)
 
 
+SEED_CAUTION = (
+    "[assignment] has a seed, from which anybody could compute the order. It is not used any more: lots are drawn from "
+    "the system's randomness with assign --prepare; leave the seed out."
+)
+
+
 def _read_assignment(section: Mapping[str, Any] | None, groups: int, faults: Faults) -> AssignmentRule | None:
     path: Path = ("assignment",)
     if section is None or faults.under(path):
         return None
     method = section["method"]
-    needs, others = {"list": (("file",), ("block_sizes", "seed")), "blocks": (("block_sizes", "seed"), ("file",))}[
-        method
-    ]
+    needs, others = {"list": (("file",), ("block_sizes", "seed")), "blocks": (("block_sizes",), ("file",))}[method]
     for key in needs:
         if key not in section:
             expected = f"{key} beside method = {quoted(method)}"

@@ -46,7 +46,9 @@ class Trigger:
     valid_at_least: int = 1
     """Where `planned` counts participants: one counts with this many valid trials of the trigger."""
     late_after_frames: float = 2.0
-    """Sampling tolerance: one frame of sampling and one network hop; beyond that it is the clock or the logic."""
+    """Sampling tolerance: one frame of sampling and one network hop; beyond that it is the clock or the logic …"""
+    late_after_s: float = 0.1
+    """… and at least this long: scenario engines run more slowly than frames. Late is beyond the larger of the two."""
     grace_s: float = 2.0
     """Held this long without a marker: missed."""
     role: str = "lead"
@@ -123,6 +125,8 @@ class Reason:
     code: str
     words: str
     severity: Severity
+    reveals: bool = False
+    """Whether a finding of this code tells of the driver's response, so that a blind record hides what it says."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -145,6 +149,7 @@ class AssignmentRule:
     block_sizes: tuple[int, ...] = ()
     """For "blocks": sizes of the blocks, each a multiple of the number of groups; several are varied at random."""
     seed: int | None = None
+    """Of studies made before orders were sealed; not used any more."""
     strata: tuple[str, ...] = ()
     """Each stratum has blocks of its own; none: one sequence for all."""
 
@@ -168,6 +173,22 @@ class AnalysisRule:
     """… and these pairs (against, of) are held against each other; neither: all pairs."""
     median: MedianConvention = "first"
     """Where the curve is one half exactly: its first time, or the middle to the next."""
+
+
+@dataclass(frozen=True, slots=True)
+class Accepted:
+    """A constant difference between two channels of this facility that a person has looked at and accepted.
+
+    kind: "offset" (the channel is off by `size`), "steps" (it steps by up to `size`, such as stations of sections that
+    are stitched), "not filled" (it is there and always the same). Once it changes, it is held against the others again.
+    """
+
+    of: Literal["own", "others"]
+    channel: str
+    kind: Literal["offset", "steps", "not filled"]
+    by: str
+    size: float = 0.0
+    words: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -195,11 +216,15 @@ class Study:
     path: str
     assignment: AssignmentRule | None = None
     analysis: AnalysisRule | None = None
+    blind_live: Literal["to horizon", "to ruling"] = "to horizon"
+    """How long a live picture hides current values after the fire of a blind trial: the operator looks after a person,
+    so by default to the end of the response's horizon. What has passed, and the response, stay hidden to the ruling."""
     points: dict[str, Point] = field(default_factory=dict)
     treatments: dict[str, Treatment] = field(default_factory=dict)
     """What trials are given in a study within participants; empty: each group has one alert."""
     planned_counts: Counts = "trials"
     """What `planned` counts: valid trials, or participants with `valid_at_least` of them."""
+    accepted: tuple[Accepted, ...] = ()
 
     @property
     def design(self) -> Design:

@@ -49,8 +49,9 @@ class BeforeRule:
     """The driver before the hazard; None leaves a check out."""
 
     look_back_s: float = 1.0
-    brake_at_most: float | None = 0.02
-    """Brake pedal above this inside the look-back is `braking-before-hazard` (void)."""
+    brake_at_most: float | None = 0.03
+    """Brake pedal above its resting value by more than this inside the look-back, and the car slows down:
+    `braking-before-hazard` (void); one of them alone: `braking-unsure` (doubtful)."""
     accelerator_at_least: float | None = None
     """Accelerator below this all through the look-back is `accelerator-released-before` (doubtful)."""
     two_footed_s: float | None = None
@@ -127,3 +128,9 @@ class ResponseRule:
     signs: tuple[ResponseSign, ...] = ()
     """What counts as the response, the first of them to come; empty: accelerator release, brake and steering."""
     stable: StableRule | None = None
+
+    @property
+    def looks_back_s(self) -> float:
+        """How long before the origin its values look."""
+        looked = [*(one.measure for one in self.signs), *([self.stable.measure] if self.stable is not None else [])]
+        return self.baseline_s + max((measure.looks_back_s for measure in looked), default=0.0)

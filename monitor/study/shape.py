@@ -66,6 +66,7 @@ CONDITION = Section(
         "within_s": Key(SECONDS),
         "held_s": Key(SECONDS),
         "required": Key(Flag()),
+        "needs_evidence": Key(Flag()),
         "if_missing": Key(Text(get_args(MissingMeans))),
     }
 )
@@ -157,6 +158,7 @@ TRIGGER = Section(
         "refractory_s": Key(SECONDS),
         "valid_at_least": Key(Number(least=1, whole=True)),
         "late_after_frames": Key(Number(least=0.0)),
+        "late_after_s": Key(SECONDS),
         "grace_s": Key(SOME_SECONDS),
         "armed_when": Key(Sections(TERM)),
         "fires_when": Key(Sections(TERM)),
@@ -191,6 +193,7 @@ STUDY_FILE = Section(
                     "title": Key(WORDS),
                     "participant_pattern": Key(WORDS, required=True),
                     "blind": Key(Flag()),
+                    "blind_live": Key(Text(("to horizon", "to ruling"))),
                     "comfort_stop_at": Key(Number(least=0.0, most=20.0)),
                     "replacement": Key(Text(("same group next", "end of block", "none"))),
                     "planned_counts": Key(Text(get_args(Counts))),
@@ -266,6 +269,20 @@ STUDY_FILE = Section(
             )
         ),
         "trigger": Key(Sections(TRIGGER, at_least_one=True), required=True),
+        "accepted": Key(
+            Sections(
+                Section(
+                    {
+                        "of": Key(Text(("own", "others")), required=True),
+                        "channel": Key(NAME, required=True),
+                        "kind": Key(Text(("offset", "steps", "not filled")), required=True),
+                        "size": Key(ANY),
+                        "by": Key(NAME, required=True),
+                        "words": Key(WORDS),
+                    }
+                )
+            )
+        ),
         "reasons": Key(
             Named(Section({"words": Key(WORDS), "severity": Key(Text(get_args(Severity)))}), "reason code"),
         ),

@@ -106,6 +106,8 @@ class Condition:
     required: bool = True
     if_missing: MissingMeans = "undecided"
     """What "no lead" or "not measured" counts as."""
+    needs_evidence: bool = False
+    """Whether it is undecided where nothing else in the feed tells what its measure looks at."""
     or_else: tuple[Looked, ...] = ()
     """Further measures of which any one in its band is enough, too (`any_of`)."""
 

@@ -15,8 +15,11 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from monitor.archive import kept_columns, review
-from monitor.archive.kept_columns import CACHE_NAME, ColumnsUnfit, KeptColumns, head_of
+from monitor.archive import record_pass
+from monitor.archive.kept import writing
+from monitor.archive.kept.layout import CACHE_NAME, MAGIC, ColumnsUnfit, pack_foot
+from monitor.archive.kept.reading import KeptColumns
+from monitor.archive.program import columns_fit
 from monitor.archive.review import Reviewed, review_record
 from monitor.errors import RecordUnreadable
 from monitor.judging.case.blocks import KeptRun, MeasuredBlock, join_measured_blocks
@@ -35,8 +38,8 @@ FIXTURES = Path(__file__).resolve().parents[2] / "replay_fixtures"
 
 @pytest.fixture(autouse=True)
 def _short_records_too(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(review, "KEPT_FROM", 0)
-    monkeypatch.setattr(kept_columns, "LEAVE_FREE", 0)
+    monkeypatch.setattr(record_pass, "KEPT_FROM", 0)
+    monkeypatch.setattr(writing, "LEAVE_FREE", 0)
 
 
 def told(reviewed: Reviewed) -> str:
@@ -163,7 +166,7 @@ def test_a_record_that_is_still_open_keeps_no_columns(tmp_path: Path) -> None:
 
 
 def test_a_disk_without_room_gets_no_cache(record: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(kept_columns, "LEAVE_FREE", 1 << 62)
+    monkeypatch.setattr(writing, "LEAVE_FREE", 1 << 62)
     review_record(record, keep=True)
     assert not list(record.glob(f"{CACHE_NAME}*"))
 
@@ -186,7 +189,8 @@ def test_the_columns_are_those_that_were_measured(record: Path) -> None:
         for first in range(0, len(entries), 100):
             session.take(entries[first : first + 100])
     review_record(record, keep=True)
-    kept = [piece.block for pieces in KeptColumns(record).pieces() for piece in pieces if isinstance(piece, KeptRun)]
+    chunks = KeptColumns(record).chunks()
+    kept = [piece.block for chunk in chunks for piece in chunk.pieces if isinstance(piece, KeptRun)]
     assert columns_of(reduce(join_measured_blocks, kept)) == columns_of(reduce(join_measured_blocks, measured))
 
 
@@ -217,5 +221,9 @@ def test_a_review_that_is_broken_off_leaves_nothing_on_the_disk(record: Path, mo
 
 def test_a_chunk_of_another_kind_is_not_taken(record: Path) -> None:
     right = told(review_record(record, keep=True))
-    (record / CACHE_NAME).write_bytes(msgpack.packb(head_of(record)) + msgpack.packb([0, 5]))
+    chunk = msgpack.packb([0, 5])
+    tail = {"fits": columns_fit(record), "damage": [], "state": "closed", "digest": "", "chunks": [[len(chunk), 0]]}
+    packed = msgpack.packb(tail)
+    whole = MAGIC + chunk + packed + pack_foot(len(MAGIC) + len(chunk), packed)
+    (record / CACHE_NAME).write_bytes(whole)
     assert told(review_record(record, keep=True)) == right

@@ -13,7 +13,7 @@ from feeds import hour_record
 from measuring import Figure, in_turns
 from processes import program
 
-from monitor.archive.kept_columns import forget_columns
+from monitor.archive.kept.reading import forget_columns
 from monitor.archive.review import review_record
 from monitor.record.entries import EntryKind, unpack_frames
 from monitor.record.framing import DIGEST_BYTES, HEADER, HEADER_BYTES, TRAILER_BYTES

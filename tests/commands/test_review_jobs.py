@@ -34,7 +34,10 @@ def test_several_at_a_time_give_the_same_document() -> None:
 def test_a_path_that_is_no_record_is_refused_with_its_sentence() -> None:
     refused = review("--jobs", "2", RECORDS[0], "/nowhere")
     assert refused.returncode == 2
-    assert refused.stderr.strip() == "/nowhere holds no run record: neither part-0001.twr nor record.sealed is there."
+    assert (
+        refused.stderr.strip()
+        == "/nowhere holds no run record that can be read: neither part-0001.twr nor record.sealed is there."
+    )
     faulty = review("--jobs", "2", "--study", "/nowhere.toml", *RECORDS)
     assert faulty.returncode == 2
     assert "/nowhere.toml" in faulty.stderr

@@ -1,8 +1,10 @@
-"""Drives whose truth is known, as a simulator would send them: sampled, stamped, noisy, lossy. The monitor sees no truth.
+"""Drives whose truth is known, as a simulator would send them: sampled, stamped, noisy, lossy. The monitor sees no
+truth.
 
-The truth is a body on a road: its distance along the line and its offset from it as smooth functions of time. Place, heading, speed,
-acceleration and turn follow from these by calculus on a fine grid. What a feed says of it is drawn afterwards: the
-clock, the noise of each channel, traffic that is sent more slowly, frames that are lost, channels that are not there.
+The truth is a body on a road: its distance along the line and its offset from it as smooth functions of time. Place,
+heading, speed, acceleration and turn follow from these by calculus on a fine grid. What a feed says of it is drawn
+afterwards: the clock, the noise of each channel, traffic that is sent more slowly, frames that are lost, channels that
+are not there.
 """
 
 from __future__ import annotations
@@ -150,8 +152,10 @@ def road_line(course: Course, length_m: float, step_m: float = 5.0) -> tuple[lis
     return x.tolist(), y.tolist()
 
 
-def stamps(room: Room, seconds: float, rng: np.random.Generator) -> tuple[Array, Array, npt.NDArray[np.int64]]:
-    """Time stamps, true times and numbers of the frames that arrive and are judged: stamps rise."""
+def stamps(
+    room: Room, seconds: float, rng: np.random.Generator, *, rising: bool = True
+) -> tuple[Array, Array, npt.NDArray[np.int64]]:
+    """Time stamps, true times and numbers of the frames that arrive; with `rising`, of those that are judged."""
     count = int(seconds * room.rate_hz)
     seq = np.arange(count, dtype=np.int64)
     true_t = seq / room.rate_hz
@@ -163,8 +167,10 @@ def stamps(room: Room, seconds: float, rng: np.random.Generator) -> tuple[Array,
     kept = rng.random(count) >= room.loss
     kept[0] = True
     t, true_t, seq = t[kept], true_t[kept], seq[kept]
-    rising = np.concatenate([[True], t[1:] > np.maximum.accumulate(t)[:-1]])
-    return t[rising], true_t[rising], seq[rising]
+    if rising:
+        later = np.concatenate([[True], t[1:] > np.maximum.accumulate(t)[:-1]])
+        t, true_t, seq = t[later], true_t[later], seq[later]
+    return t, true_t, seq
 
 
 def noise(rng: np.random.Generator, n: int, sigma: float, slow_s: float, rate_hz: float) -> Array:
@@ -232,5 +238,5 @@ def tell(
         told.channels["yaw_rate"] = at(motion.yaw_rate, 2.0 * turn_noise)
     if own and room.pedals:
         told.channels["accelerator"] = np.clip(0.25 + 0.1 * np.interp(seen_t, motion.t, motion.accel), 0.0, 1.0)
-        told.channels["brake"] = np.clip(-0.12 * np.interp(seen_t, motion.t, motion.accel) - 0.02, 0.0, 1.0)
+        told.channels["brake"] = np.clip(-0.12 * np.interp(seen_t, motion.t, motion.accel) - 0.1, 0.0, 1.0)
     return told

@@ -21,7 +21,7 @@ def trial_of(drive: HandDrive, group: str | None = "chime") -> Trial:
             {"participant": "Q02"},
             "participant-mismatch",
             "The simulator says participant Q02, the run is of Q01.",
-            "invalid",
+            "undecided",
         ),
         (
             {"group": "no-alert"},
@@ -33,7 +33,7 @@ def trial_of(drive: HandDrive, group: str | None = "chime") -> Trial:
             {"scenario": "night-road"},
             "scenario-mismatch",
             "The simulator says scenario night-road, which the study file does not list.",
-            "undecided",
+            "invalid",
         ),
     ],
 )

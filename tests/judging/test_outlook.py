@@ -8,7 +8,7 @@ from dataclasses import replace
 
 import pytest
 
-from monitor.following.outlook import HIDDEN, MASKED_MEASURES, look_out
+from monitor.following.outlook import HIDDEN, look_out
 from monitor.following.view import OutlookView
 from monitor.judging.session import Session
 from monitor.simulation.plan import SimulationPlan
@@ -33,7 +33,7 @@ def at(drive: HandDrive, until_t: float, text: str = STUDY, **more: bool) -> Out
 @pytest.mark.parametrize("before_s", [7.0, 3.0, 1.0, 0.5])
 def test_the_seconds_left_are_the_way_left_at_the_speed_now(before_s: float) -> None:
     view = at(HandDrive(), FIRE_T - before_s)
-    assert view.seconds_left == pytest.approx(before_s, abs=1e-6)
+    assert view.seconds_left == pytest.approx(before_s, abs=1e-4)
     assert (view.heading, view.trigger) == ("READY", "gate-brake")
     assert view.why == f"every condition holds, fires in {before_s:.0f} s"
 
@@ -153,7 +153,7 @@ def test_what_goes_the_other_way_has_no_time() -> None:
 
 def test_a_delay_is_added_and_an_edge_that_was_passed_is_not_waited_for() -> None:
     assert at(HandDrive(), 5.0, rule("station", "at_least = 300.0", more="delay_s = 0.5\n")).seconds_left == (
-        pytest.approx(5.5)
+        pytest.approx(5.5, abs=1e-4)
     )
     passed = rule("station", "at_least = 50.0")
     assert at(HandDrive(), 5.0, passed).seconds_left is None
@@ -164,7 +164,7 @@ def test_a_trigger_is_armed_first() -> None:
         "[[trigger.fires_when]]",
         '[[trigger.armed_when]]\nmeasure = "station"\nat_least = 340.0\n[[trigger.fires_when]]',
     ).replace('at_least = 300.0\nedge = "rising"', "at_least = 300.0")
-    assert at(HandDrive(fire_t=12.0), 5.0, armed).seconds_left == pytest.approx(7.0)
+    assert at(HandDrive(fire_t=12.0), 5.0, armed).seconds_left == pytest.approx(7.0, abs=1e-4)
 
 
 def test_a_trigger_that_should_have_fired_is_said() -> None:
@@ -199,17 +199,21 @@ def test_a_masked_outlook_tells_nothing_of_speed_gap_or_time() -> None:
         return {"speed": SPEED - 4.0 * max(t - 3.0, 0.0)} if t < 6.0 else {"speed": 8.0}
 
     free, slow = (at(drive, 5.5, masked=True) for drive in (HandDrive(), HandDrive(own=braking)))
-    assert (free.heading, free.seconds_left, free.why) == ("HOLD", None, HIDDEN)
+    assert (free.heading, free.seconds_left, free.why) == ("HIDDEN", None, HIDDEN)
     assert free == slow
     for row in free.rows:
-        assert row.condition.measure in MASKED_MEASURES
         assert (row.condition.value, row.condition.state, row.words) == (None, "masked", HIDDEN)
 
 
-def test_a_masked_outlook_still_shows_the_place_in_the_lane() -> None:
-    lane = '[[trigger.condition]]\nname = "lane"\nmeasure = "lane_offset"\nat_least = -0.6\nat_most = 0.6\n'
-    view = at(HandDrive(), 5.0, STUDY.replace("[trigger.alert]", f"{lane}[trigger.alert]"), masked=True)
-    assert next(one for one in view.rows if one.condition.name == "lane").condition.value == 0.0
+def test_a_masked_outlook_shows_what_the_script_alone_decides() -> None:
+    more = "".join(
+        f'[[trigger.condition]]\nname = "{name}"\nmeasure = "{measure}"\nat_most = 40.0\n'
+        for name, measure in (("lane", "lane_offset"), ("the van", "van.speed"), ("eyes", "eyes_on_road"))
+    )
+    study = STUDY.replace("[trigger.alert]", f"{more}[trigger.alert]") + "[roles.van]\nid = 1\n"
+    rows = {one.condition.name: one.condition for one in at(HandDrive(), 5.0, study, masked=True).rows}
+    assert rows["the van"].value == SPEED
+    assert (rows["lane"].value, rows["eyes"].value) == (None, None)
 
 
 # --- over whole simulated drives --------------------------------------------------------------------------------------

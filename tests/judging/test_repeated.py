@@ -8,7 +8,7 @@ import pytest
 
 from monitor.judging.case.trial import Trial, trial_json
 from monitor.judging.session import Session
-from tests.judging.hand import HandDrive, entries_of, judged, live, opening_of, study_of
+from tests.judging.hand import HandDrive, dips, entries_of, judged, live, opening_of, study_of
 
 STUDY = """
 [study]
@@ -160,7 +160,7 @@ def test_while_the_drive_goes_on_the_next_one_is_waited_for_and_is_no_trial() ->
 
 
 def test_a_condition_is_asked_of_each_on_its_own() -> None:
-    drive = often(EVENTS, own=lambda t: {"speed": 23.0 if 7.0 < t < 9.0 else 20.0})
+    drive = often(EVENTS, own_speed=dips(23.0, 7.4, 8.6, 0.5))
     trials = judged(drive, study=study_of(STUDY)).trials()
     assert [one.conditions[0].result for one in trials] == ["met", "not met", "met", "met", "met"]
 
@@ -186,7 +186,7 @@ def test_what_now_is_about_the_events_to_come() -> None:
     text = STUDY.replace('expected = "any"', "expected = 5")
     trials = judged(often((4.0, 8.0, 16.0, 20.0)), study=study_of(text)).trials()
     assert trials[2].what_now == "Go on: number 3 of slows is lost; 2 of 5 are still to come."
-    drive = often(EVENTS, own=lambda t: {"speed": 23.0 if 7.0 < t < 9.0 else 20.0})
+    drive = often(EVENTS, own_speed=dips(23.0, 7.4, 8.6, 0.5))
     assert judged(drive, study=study_of(STUDY)).trials()[1].what_now == (
         "Go on: number 2 of slows is lost; the next one counts again."
     )

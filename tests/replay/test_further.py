@@ -14,7 +14,6 @@ from monitor.judging.session import Session
 from monitor.record.entries import Entry
 from monitor.record.reader import RecordReading
 from monitor.record.writer import RecordWriter
-from monitor.replay.seeking.copy import copy_session
 from monitor.replay.seeking.map import RecordMap
 from monitor.replay.seeking.playback import Playback
 from monitor.replay.series import series_about
@@ -88,7 +87,7 @@ def test_a_copy_goes_on_alone_and_as_the_original(found: RecordMap, record: Path
     for cut in (150, 900, 1300, 3400, 5600):
         original = session_to(found, entries, cut)
         before = original.trials()
-        twin = copy_session(original, frames=True)
+        twin = original.fork()
         twin.take(entries[cut:])
         assert original.trials() == before
         original.take(entries[cut:])

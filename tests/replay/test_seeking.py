@@ -15,7 +15,6 @@ from monitor.judging.case.trial import Trial
 from monitor.judging.session import Session
 from monitor.record.entries import Entry
 from monitor.record.reader import RecordReading
-from monitor.replay.seeking.copy import copy_session
 from monitor.replay.seeking.map import RecordMap
 from monitor.replay.seeking.playback import Playback
 from tests.judging.hand import STUDY, HandDrive
@@ -144,7 +143,7 @@ def test_a_copy_goes_on_alone_and_as_the_original(long_map: RecordMap, long_reco
     for cut in (150, 600, 2600, 4050):
         original = session_to(long_map, entries, cut)
         before = original.trials()
-        twin = copy_session(original, frames=True)
+        twin = original.fork()
         twin.take(entries[cut:])
         assert original.trials() == before
         assert original.last_number == cut
@@ -162,7 +161,7 @@ def test_a_copy_shares_no_memory_of_the_rule(tmp_path: Path) -> None:
     assert truth.timing.result == "on time"
     for cut in range(205, 245, 3):  # about the frames of 10.0 and 11.0 s
         original = session_to(found, entries, cut)
-        twin = copy_session(original, frames=True)
+        twin = original.fork()
         twin.take(entries[cut:])
         original.take(entries[cut:])
         assert twin.trials() == original.trials() == (truth,), cut
@@ -180,7 +179,7 @@ def test_a_trial_that_was_decided_just_after_a_checkpoint_is_that_of_the_whole_r
 
 
 def test_the_map_is_bounded_and_knows_the_places(long_map: RecordMap) -> None:
-    assert all(not drive.log.blocks for one in long_map.checkpoints for drive in one.session.drives[-1:])
+    assert all(not drive.log.blocks for one in long_map.checkpoints for drive in one.session.resume().drives[-1:])
     kinds = {place.kind for place in long_map.places}
     assert kinds == {"trigger", "note", "loss", "finding", "drive"}
     triggers = [(place.label, round(place.at_s, 2)) for place in long_map.places if place.kind == "trigger"]

@@ -8,8 +8,8 @@ from pathlib import Path
 import pytest
 
 from monitor.archive.gathering import gather
+from monitor.archive.looks import AUDIT_NAME
 from monitor.reports.comparison.comparison import Comparison, compare_studies
-from monitor.reports.comparison.looks import AUDIT_NAME
 from monitor.reports.comparison.plan import Asked
 from monitor.reports.comparison.text import comparison_lines
 from monitor.reports.comparison.words import comparison_json

@@ -13,9 +13,9 @@ from typing import Any
 import pytest
 
 from monitor.archive import judging_anew
+from monitor.archive.engine.run import How
 from monitor.archive.gathering import gather
 from monitor.archive.summary_cache import CACHE_NAME
-from monitor.commands.in_processes import on_all_cores
 from monitor.errors import RecordUnreadable, WitnessError
 from monitor.record.addendum import append_addendum
 from monitor.record.entries import Opening
@@ -285,9 +285,9 @@ def judged(monkeypatch: pytest.MonkeyPatch) -> list[str]:
     names: list[str] = []
     fresh_summary = judging_anew.fresh_summary
 
-    def note(path: Path, *more: Any) -> Any:
+    def note(path: Path, *more: Any, **named: Any) -> Any:
         names.append(path.name)
-        return fresh_summary(path, *more)
+        return fresh_summary(path, *more, **named)
 
     monkeypatch.setattr(judging_anew, "fresh_summary", note)
     return names
@@ -409,5 +409,5 @@ def test_judged_on_all_cores_it_is_the_same(tmp_path: Path) -> None:
     assert len(alone.runs) == 4
     for cache in tmp_path.glob(f"*.run/{CACHE_NAME}"):
         cache.unlink()
-    assert gather(tmp_path, spread=on_all_cores) == alone
+    assert gather(tmp_path, how=How(jobs=2)) == alone
     assert (paths[1] / CACHE_NAME).is_file()

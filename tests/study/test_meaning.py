@@ -213,7 +213,6 @@ SENSELESS = [
         "a multiple of the number of groups, 2",
     ),
     ({("assignment", "block_sizes"): []}, ("assignment", "block_sizes"), "at least one block size"),
-    ({("assignment", "seed"): GONE}, ("assignment", "seed"), "the key is missing"),
     ({("assignment", "file"): "list.csv"}, ("assignment", "file"), 'no file beside method = "blocks"'),
 ]
 
@@ -316,7 +315,9 @@ def test_the_study_that_comes_out_is_what_the_file_says(everything_text):
     gate, gust, slows = study.triggers
     van_accel = Measure("role", "accel", "van", "m/s²")
     assert gate.conditions == (
-        Condition("gap", Measure("pair", "time_gap", "van", "s"), Band(1.3, 1.9, 0.05), AtFire(), if_missing="not met"),
+        Condition(
+            "gap", Measure("pair", "time_gap", "van", "s"), Band(1.3, 1.9, 0.05), AtFire(), True, "not met", True
+        ),
         Condition("steady", Measure("rolling", "sdlp", None, "m", 60.0), Band(None, 0.4), AtFire(), required=False),
         Condition(
             "lane offset", Measure("lateral", "lane_offset", None, "m"), Band(-0.6, 0.6), During(-3.0, 0.0, share=0.9)
@@ -395,7 +396,8 @@ def test_the_study_that_comes_out_is_what_the_file_says(everything_text):
         ("Intercom off", None, 300.0),
     ]
     assert study.scenarios == ("dusk-road", "practice")
-    assert (study.blind, study.comfort_stop_at, study.replacement) == (True, 12.0, "end of block")
+    assert (study.blind, study.blind_live, study.comfort_stop_at) == (True, "to ruling", 12.0)
+    assert study.replacement == "end of block"
     assert study.text == everything_text
 
 

@@ -79,6 +79,15 @@ class AlignedSources:
         """What each run of a source said last of its clock."""
         self._told: dict[tuple[object, ...], tuple[ClockOffset | None, int]] = {}
 
+    def fork(self, sources: Sources, drive: Stream, blocks: deque[MeasuredBlock]) -> AlignedSources:
+        """The same marks for a drive that goes on alone; hears of the sync marks of its own `sources`."""
+        twin = AlignedSources(sources, drive, blocks, self.number)
+        twin._firsts = [*self._firsts]
+        twin.seconds = {key: [*marks] for key, marks in self.seconds.items()}
+        twin._told = dict(self._told)
+        sources.on_sync = twin.second_mark
+        return twin
+
     def first_mark(self, marker: Marker, arrived_s: float, number: int) -> None:
         """A sync mark of the simulator that came in by itself (one repeated in a hello says not when it arrived)."""
         self._firsts.append(Mark(marker.name, marker.t, arrived_s, number))

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 
-from monitor.measures.columns import FrameBlock, IntArray, Road, join_blocks, slice_block
+from monitor.measures.columns import FloatArray, FrameBlock, IntArray, Road, join_blocks, slice_block
 from monitor.measures.gap import pair_measures
 from monitor.measures.lateral import LateralMemory, lateral_measures
 from monitor.measures.lead import lead_rows
@@ -23,6 +23,20 @@ class MeasuredBlock:
     lead: dict[str, Measured]
     lateral: dict[str, Measured]
     road: Road | None
+    lead_channels: dict[str, FloatArray] = field(default_factory=dict)
+    """Where they were kept: the lead's channels in each frame, NaN where there is none."""
+
+    def lead_channel(self, name: str) -> FloatArray:
+        """A channel of each frame's lead, shape (n,); NaN where there is no lead or it is not measured."""
+        if name in self.lead_channels:
+            return self.lead_channels[name]
+        column = np.full(len(self.frames), np.nan)
+        there = self.lead_row >= 0
+        if there.any() and not self.lead_channels:
+            channel = self.frames.others.channels.get(name)
+            if channel is not None:
+                column[there] = channel[self.lead_row[there]]
+        return column
 
     def pair_with(self, rows: IntArray) -> dict[str, Measured]:
         """The pair measures of own car and the vehicle in each frame's row."""
@@ -39,20 +53,58 @@ class MeasuredBlock:
             lead={name: one.part(first, stop) for name, one in self.lead.items()},
             lateral={name: one.part(first, stop) for name, one in self.lateral.items()},
             road=self.road,
+            lead_channels={name: column[first:stop] for name, column in self.lead_channels.items()},
         )
 
 
 @dataclass(frozen=True, slots=True)
 class KeptRun:
-    """Judged frames that came one after the other in a run, as they were measured when they were first judged."""
+    """Judged frames that came one after the other in a run, as they were measured when they were first judged, and when
+    each was received (ns, shape (n,))."""
 
     run: str
     block: MeasuredBlock
+    monotonic_ns: IntArray
+    wall_ns: IntArray
+
+    @property
+    def number(self) -> IntArray:
+        """The entries that they came in, shape (n,)."""
+        return self.block.frames.number
+
+    def part(self, first: int, stop: int) -> KeptRun:
+        """Frames `first` … `stop` − 1, sharing the memory."""
+        if first == 0 and stop == len(self.number):
+            return self
+        times = self.monotonic_ns[first:stop], self.wall_ns[first:stop]
+        return KeptRun(self.run, self.block.part(first, stop), *times)
+
+
+@dataclass(frozen=True, slots=True)
+class KeptSamples:
+    """Frames of one run of the further source at a place, one after the other: their numbers, times and signals alone,
+    and when each was received (ns, shape (n,))."""
+
+    place: int
+    run: str
+    frames: FrameBlock
+    monotonic_ns: IntArray
+    wall_ns: IntArray
+
+    @property
+    def number(self) -> IntArray:
+        """The entries that they came in, shape (n,)."""
+        return self.frames.number
+
+    def part(self, first: int, stop: int) -> KeptSamples:
+        """Frames `first` … `stop` − 1, sharing the memory."""
+        times = self.monotonic_ns[first:stop], self.wall_ns[first:stop]
+        return KeptSamples(self.place, self.run, slice_block(self.frames, first, stop), *times)
 
 
 def join_measured_blocks(first: MeasuredBlock, second: MeasuredBlock) -> MeasuredBlock:
     """Two neighbouring blocks as one."""
-    rows = len(first.frames.others.id)
+    rows = int(first.frames.others.start[-1])
     return MeasuredBlock(
         frames=join_blocks([first.frames, second.frames]),
         lead_row=np.concatenate([first.lead_row, np.where(second.lead_row >= 0, second.lead_row + rows, -1)]),
@@ -60,6 +112,9 @@ def join_measured_blocks(first: MeasuredBlock, second: MeasuredBlock) -> Measure
         lead={name: join_measured([first.lead[name], second.lead[name]]) for name in first.lead},
         lateral={name: join_measured([first.lateral[name], second.lateral[name]]) for name in first.lateral},
         road=first.road,
+        lead_channels={
+            name: np.concatenate([first.lead_channel(name), second.lead_channel(name)]) for name in first.lead_channels
+        },
     )
 
 

@@ -54,16 +54,8 @@ def judge_condition(
     beside = SIDE_PERIODS * stretch.period_s
     span = stretch.window(fired_at + from_s - beside, fired_at + to_s + beside)
     standing = condition_standing(condition, stretch, (cast or NOBODY).rows_in(stretch), span, fired_at)
-    match condition.when:
-        case AtFire():
-            result, decided = _at_fire(standing, stretch, fired_at)
-            end_t = fired_at + SIDE_PERIODS * stretch.period_s
-        case During(start_s, end_s, share):
-            start_t, end_t = fired_at + start_s, fired_at + end_s
-            result, decided = _during(standing, stretch, start_t, end_t, share)
-        case Within(limit_s, held_s):
-            end_t = fired_at + limit_s + held_s
-            result, decided = _within(standing, stretch, fired_at, limit_s, held_s)
+    result, decided = evaluate(condition, standing, stretch, fired_at)
+    end_t = fired_at + (SIDE_PERIODS * stretch.spacing_s if isinstance(condition.when, AtFire) else to_s)
     still_open = result == "undecided" and stretch.covered_to < end_t - TENTH * stretch.period_s
     if decided is None:
         return _result(condition, looked, result, None, "not measured", None, still_open=still_open)
@@ -90,6 +82,17 @@ def condition_standing(
         condition.if_missing,
     )
     return standing if condition.or_else else on_both_sides(standing, stretch, condition.measure, condition.band)
+
+
+def evaluate(condition: Condition, standing: Standing, stretch: Stretch, fired_at: float) -> tuple[Result, int | None]:
+    """What a condition comes to where its values stand so, and the frame that decided it."""
+    match condition.when:
+        case AtFire():
+            return _at_fire(standing, stretch, fired_at)
+        case During(start_s, end_s, share):
+            return _during(standing, stretch, fired_at + start_s, fired_at + end_s, share)
+        case Within(limit_s, held_s):
+            return _within(standing, stretch, fired_at, limit_s, held_s)
 
 
 def _result(
@@ -135,7 +138,7 @@ def _at_fire(standing: Standing, stretch: Stretch, fired_at: float) -> tuple[Res
         return _RESULT[int(standing.inside[nearest])], nearest
     before = int(np.searchsorted(t, fired_at, side="right")) - 1
     after = before + 1
-    reach = (SIDE_PERIODS + 1e-6) * period
+    reach = (SIDE_PERIODS + 1e-6) * stretch.spacing_s
     has_before = before >= 0 and fired_at - t[before] <= reach
     has_after = after < len(t) and t[after] - fired_at <= reach
     if not has_before or not has_after:

@@ -12,6 +12,7 @@ from monitor.judging.case.alignment import AlignedSources
 from monitor.judging.case.blocks import MeasuredBlock, join_measured_blocks, measure_block
 from monitor.judging.case.columns import road_of
 from monitor.judging.case.received import ReceivedMarker
+from monitor.judging.case.sources import Sources
 from monitor.judging.case.stream import Stream
 from monitor.measures.columns import Road
 from monitor.measures.lateral import LateralMemory
@@ -30,6 +31,14 @@ class DriveLog(Stream):
     """The further sources by the clock of this drive; None where there are none."""
     _measured: MeasuredBlock | None = None
     _lateral: LateralMemory | None = None
+
+    def fork_drive(self, sources: Sources, *, frames: bool) -> DriveLog:
+        """The drive as it stands, to go on from alone with its own `sources`; `frames`: with those measured so far."""
+        twin = self.fork()
+        twin.blocks = deque(self.blocks) if frames else deque()
+        if self.aligned is not None:
+            twin.aligned = self.aligned.fork(sources, twin, twin.blocks)
+        return twin
 
     def take_hello(self, hello: Hello, number: int, wall: float) -> None:
         """A hello; the first one tells the road."""

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from itertools import islice
 
 import numpy as np
@@ -54,6 +54,10 @@ class MarkersAsTheyCame:
     _seen: int = 0
     _numbers: list[int] = field(default_factory=list)
     _latest: list[float] = field(default_factory=list)
+
+    def fork(self) -> MarkersAsTheyCame:
+        """The same, to go on from alone."""
+        return replace(self, _numbers=[*self._numbers], _latest=[*self._latest])
 
     def time_since(self, log: DriveLog | None, t: FloatArray, number: IntArray) -> Measured:
         """Seconds since the last marker before each frame that had come before it did (entry `number`); shape (n,)."""

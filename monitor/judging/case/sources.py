@@ -8,9 +8,9 @@ from __future__ import annotations
 
 from bisect import bisect_right
 from collections import deque
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field
-from itertools import islice
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass, field, replace
+from itertools import groupby, islice
 from operator import attrgetter, itemgetter
 from typing import Literal
 
@@ -21,10 +21,11 @@ from monitor.feed.clock_offset import Told
 from monitor.feed.decode import decode_message
 from monitor.feed.marker_kinds import KINDS
 from monitor.feed.schema import Frame, Hello, Marker, Refused
+from monitor.judging.case.blocks import KeptSamples
 from monitor.judging.case.frame_tables import FrameRun, pieces_of
 from monitor.judging.case.received import ReceivedMarker
 from monitor.judging.case.stream import Stream
-from monitor.measures.columns import FloatArray, IntArray
+from monitor.measures.columns import FloatArray, FrameBlock, IntArray
 from monitor.record.entries import Entry, EntryKind, unpack_frames, unpack_further
 
 Family = Literal["alert", "task"]
@@ -70,6 +71,11 @@ class SourceRun:
     given: list[ReceivedMarker] = field(default_factory=list)
     """Its markers of the kinds in `GIVEN`, in order of arrival."""
 
+    def fork(self, *, frames: bool) -> SourceRun:
+        """The run as it stands, to go on from alone; `frames`: with its samples."""
+        blocks = deque(self.blocks) if frames else deque()
+        return replace(self, log=self.log.fork(), blocks=blocks, given=[*self.given])
+
     def hello_as_of(self, number: int) -> Hello | None:
         """What it said of itself, where that had come by an entry."""
         return self.log.hello if self.hello_number is not None and self.hello_number <= number else None
@@ -105,6 +111,19 @@ class SourceLog:
     """Entries that came from it and when (monotonic ns), some of them: see `HEARD_EVERY_NS`."""
     kinds: dict[str, int] = field(default_factory=dict)
     """Kind of marker → the entry in which the first one came."""
+
+    def fork(self, *, frames: bool) -> SourceLog:
+        """The source as it stands, to go on from alone."""
+        runs = [run.fork(frames=frames) for run in self.runs]
+        return replace(self, runs=runs, heard=[*self.heard], kinds=dict(self.kinds))
+
+    def note_heard(self, numbers: list[int], monotonic_ns: list[int]) -> None:
+        """Entries came from it, at these times."""
+        last, at_ns = self.heard[-1] if self.heard else (-HEARD_EVERY_ENTRIES, 0)
+        for number, ns in zip(numbers, monotonic_ns, strict=True):
+            if number - last >= HEARD_EVERY_ENTRIES or ns - at_ns >= HEARD_EVERY_NS:
+                last, at_ns = number, ns
+                self.heard.append((last, at_ns))
 
     def name_as_of(self, number: int) -> str:
         """What it calls itself, else its endpoint."""
@@ -149,29 +168,40 @@ class Sources:
         self.on_sync: SyncSeen | None = None
         self.on_told: ClockSaid | None = None
         self._retain_s = retain_s
-        self._waiting: deque[Entry] = deque()
+        self._waiting: dict[int, deque[Entry | KeptSamples]] = {log.index: deque() for log in self.logs}
+
+    def fork(self, *, frames: bool) -> Sources:
+        """The sources as they stand, to go on from alone; nobody is told of their sync marks yet."""
+        twin = Sources((), self._retain_s)
+        twin.logs = [log.fork(frames=frames) for log in self.logs]
+        twin._waiting = {place: deque(waiting) for place, waiting in self._waiting.items()}
+        return twin
 
     def add(self, entries: Sequence[Entry]) -> Sequence[Entry]:
         """Takes the entries of further sources out of the next ones of the record; gives the others."""
         further = [entry for entry in entries if entry.kind is EntryKind.FURTHER]
-        self._waiting.extend(further if self.logs else ())
+        for entry in further:
+            self.add_kept(entry)
         return [entry for entry in entries if entry.kind is not EntryKind.FURTHER] if further else entries
+
+    def add_kept(self, piece: Entry | KeptSamples) -> None:
+        """The next entry of a further source, or the samples that were made of its next ones."""
+        if isinstance(piece, KeptSamples):
+            place = piece.place
+        else:
+            try:
+                place, _ = unpack_further(piece.payload)
+            except RecordUnreadable:
+                return  # the record's reader has told of damage already
+        if place in self._waiting:
+            self._waiting[place].append(piece)
 
     def take_to(self, number: int) -> None:
         """Takes in what stands in the record up to an entry."""
-        apart: dict[int, list[Entry]] = {}
-        while self._waiting and self._waiting[0].number <= number:
-            entry = self._waiting.popleft()
-            try:
-                place, payload = unpack_further(entry.payload)
-            except RecordUnreadable:
-                continue  # the record's reader has told of damage already
-            apart.setdefault(place, []).append(
-                Entry(EntryKind.MESSAGE, entry.number, entry.monotonic_ns, entry.wall_ns, payload)
-            )
         for log in self.logs:
-            if log.index in apart:
-                self._take(log, apart[log.index])
+            due = list(_due(self._waiting[log.index], number))
+            if due:
+                self._take(log, due)
 
     def trim(self) -> None:
         """Forgets what no trial may look at any more. What is kept decides nothing: see `AlignedSources`."""
@@ -189,21 +219,31 @@ class Sources:
             keep = next((place for place, one in enumerate(log.heard) if one[0] >= before), len(log.heard))
             del log.heard[: max(keep - 1, 0)]
 
-    def _take(self, log: SourceLog, entries: list[Entry]) -> None:
-        for entry in entries:
-            number, at_ns = log.heard[-1] if log.heard else (-HEARD_EVERY_ENTRIES, 0)
-            if entry.number - number >= HEARD_EVERY_ENTRIES or entry.monotonic_ns - at_ns >= HEARD_EVERY_NS:
-                log.heard.append((entry.number, entry.monotonic_ns))
-        for piece in pieces_of(entries):
-            if isinstance(piece, FrameRun):
-                run = self._run_of(log, piece.run, int(piece.table.number[piece.first]))
-                if run is not None:
-                    log.frames += piece.stop - piece.first
-                    run.log.take_rows(piece.table, piece.first, piece.stop)
+    def _take(self, log: SourceLog, pieces: list[Entry | KeptSamples]) -> None:
+        for piece in pieces:
+            if isinstance(piece, KeptSamples):
+                log.note_heard(piece.number.tolist(), piece.monotonic_ns.tolist())
             else:
-                self._take_message(log, piece)
+                log.note_heard([piece.number], [piece.monotonic_ns])
+        for is_kept, alike in groupby(pieces, key=lambda piece: isinstance(piece, KeptSamples)):
+            if is_kept:
+                for piece in alike:
+                    assert isinstance(piece, KeptSamples)
+                    self._take_rows(log, piece.run, piece.frames, 0, len(piece.number))
+                continue
+            for part in pieces_of([piece for piece in alike if isinstance(piece, Entry)]):
+                if isinstance(part, FrameRun):
+                    self._take_rows(log, part.run, part.table, part.first, part.stop)
+                else:
+                    self._take_message(log, part)
         for run in log.runs:
             _gather(run)
+
+    def _take_rows(self, log: SourceLog, name: str, table: FrameBlock, first: int, stop: int) -> None:
+        run = self._run_of(log, name, int(table.number[first]))
+        if run is not None:
+            log.frames += stop - first
+            run.log.take_rows(table, first, stop)
 
     def _take_message(self, log: SourceLog, entry: Entry) -> None:
         try:
@@ -246,6 +286,25 @@ class Sources:
             _gather(log.runs[-1])
         log.runs.append(SourceRun(Stream(log.index, run, self._retain_s), number))
         return log.runs[-1]
+
+
+def _due(waiting: deque[Entry | KeptSamples], number: int) -> Iterator[Entry | KeptSamples]:
+    """Takes off what stands in the record up to an entry; entries as the messages in them."""
+    while waiting:
+        piece = waiting.popleft()
+        if isinstance(piece, KeptSamples):
+            stop = int(np.searchsorted(piece.number, number, side="right"))
+            if stop:
+                yield piece.part(0, stop)
+            if stop < len(piece.number):
+                waiting.appendleft(piece.part(stop, len(piece.number)))
+                return
+        elif piece.number > number:
+            waiting.appendleft(piece)
+            return
+        else:
+            _, payload = unpack_further(piece.payload)
+            yield Entry(EntryKind.MESSAGE, piece.number, piece.monotonic_ns, piece.wall_ns, payload)
 
 
 def _gather(run: SourceRun) -> None:

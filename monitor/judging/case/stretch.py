@@ -12,7 +12,7 @@ from monitor.judging.case.blocks import MeasuredBlock, join_measured
 from monitor.judging.case.drive import DriveLog
 from monitor.judging.case.received import Loss
 from monitor.measures.columns import FloatArray, FrameBlock, IntArray, Road, join_blocks, slice_block
-from monitor.measures.measured import Measured
+from monitor.measures.measured import Measured, State
 
 MARGIN_FRAMES = 3.0
 """Frames kept beyond each end of a stretch: "at fire" may look two periods to either side."""
@@ -53,6 +53,13 @@ class Stretch:
         """Times of the frames in seconds, shape (n,)."""
         return self.frames.t
 
+    @property
+    def spacing_s(self) -> float:
+        """How far frames lie apart: the period, or more where the simulator's clock ticks more slowly than it sends
+        (frames with the time of the one before are not judged)."""
+        t = self.frames.t
+        return max(self.period_s, float(np.median(np.diff(t)))) if len(t) > 1 else self.period_s
+
     def lead_measures(self) -> dict[str, Measured]:
         """The measures to the nearest vehicle ahead of each frame, as they were computed when the frames came in."""
         return {
@@ -64,6 +71,12 @@ class Stretch:
             )
             for name in self.parts[0][0].lead
         }
+
+    def lead_channel(self, name: str) -> Measured:
+        """A channel of the nearest vehicle ahead of each frame; "no lead" where there is none."""
+        column = np.concatenate([block.lead_channel(name)[first:stop] for block, first, stop in self.parts])
+        state = np.where(np.isnan(column), State.NOT_MEASURED, State.MEASURED)
+        return Measured(column, np.where(self.lead_id >= 0, state, State.NO_LEAD).astype(np.uint8))
 
     def window(self, start_t: float, end_t: float) -> slice:
         """The frames with start_t ≤ t ≤ end_t, a tenth of a frame period wider so that rounding decides nothing."""

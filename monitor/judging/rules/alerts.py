@@ -16,6 +16,8 @@ from monitor.judging.case.trial import AlertResult, Finding
 from monitor.study.rules import AlertRule
 
 NOT_NAMED = "not named"
+STAYS_ON_S = 10.0
+"""An alert of which no end is told is taken to be on for so long (common practice, no source)."""
 SLACK_S = 1e-6
 """Rounding of a difference of two frame times."""
 
@@ -188,3 +190,45 @@ def _duration(case: Case, rule: AlertRule, what: str, part: Part) -> list[Findin
         sentence = f"{what} lasted {lasted:.2f} s, at most {rule.at_most_lasting_s:.2f} s is asked for."
         return [case.finding("alert-long", sentence, off_t)]
     return []
+
+
+def judge_unaccounted(case: Case) -> list[Finding]:
+    """Alerts before this trial that no trigger accounts for, in any group: the one still on at the fire, else the
+    first.
+
+    An alert belongs to a trigger if it begins within that trigger's search window, of whatever modality.
+    """
+    fires = [(marker.t, *_search(case, marker.name)) for marker in case.of_kind("trigger")]
+    before = [
+        marker
+        for marker in case.of_kind("alert_on")
+        if marker.t < case.fired_at and not any(t + first <= marker.t <= t + last for t, first, last in fires)
+    ]
+    for marker in before:
+        names = " with ".join(modalities(marker))
+        off = [
+            one.t
+            for one in case.of_kind("alert_off")
+            if one.t >= marker.t and {NOT_NAMED, *modalities(marker)} & set(modalities(one))
+        ]
+        if (off and min(off) >= case.fired_at) or (not off and case.fired_at - marker.t <= STAYS_ON_S):
+            sentence = (
+                f"An alert ({names}) was given at {marker.t:.2f} s, {case.fired_at - marker.t:.2f} s before the fire, "
+                f"and was still on at it{'' if off else ', as far as the feed says'}; no trigger accounts for it."
+            )
+            return [case.finding("alert-before-fire", sentence, marker.t)]
+    if not before:
+        return []
+    marker = before[-1]
+    sentence = (
+        f"An alert ({' with '.join(modalities(marker))}) was given at {marker.t:.2f} s, "
+        f"{case.fired_at - marker.t:.2f} s before the fire; no trigger accounts for it."
+    )
+    return [case.finding("alert-unaccounted", sentence, marker.t)]
+
+
+def _search(case: Case, name: str) -> tuple[float, float]:
+    """From when to when, in seconds from its fire, an alert belongs to a trigger."""
+    rules = {trigger.name: trigger.alert for trigger in case.study.triggers}
+    rule = rules.get(name) or AlertRule()
+    return min(rule.earliest_s, 0.0) - ALERT_SEARCH_S, rule.latest_s + ALERT_SEARCH_S

@@ -5,9 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Any
 
+from monitor.archive.record_pass import RecordPass
 from monitor.judging.case.trial import Trial
 from monitor.replay.seeking.map import RecordMap
-from monitor.replay.seeking.reading import MapMaking
 from monitor.study.loading import load_study
 
 
@@ -24,8 +24,7 @@ class Again:
 def judge_again(found: RecordMap, study_path: str) -> Again:
     """Judges a record that has been read by another study file. Raises `StudyFaults` where that does not load."""
     assert found.session is not None, "the record has been read to its end"
-    now = MapMaking(found.path, load_study(study_path)).run().session
-    assert now is not None
+    now = RecordPass(found.path, load_study(study_path), keep=True).run().session
     was_trials, now_trials = found.session.trials(), now.trials()
     return Again(study_path, was_trials, now_trials, tuple(what_changes(was_trials, now_trials)))
 

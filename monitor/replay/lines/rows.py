@@ -16,6 +16,7 @@ import numpy.typing as npt
 from monitor.judging.case.conditions import window_of
 from monitor.judging.case.stretch import TENTH, Stretch
 from monitor.judging.case.values import IN, MISSING, OUT, Standing, held_rows, stand_in_either, values_on
+from monitor.measures.change import rate_of_change
 from monitor.measures.columns import FloatArray, IntArray
 from monitor.measures.measured import Measured, State
 from monitor.measures.rolling import ROLLING
@@ -127,12 +128,29 @@ class FrameValues:
         """A measure's values on all frames; `role_name` is the role of a measure that names none."""
         if measure.kind == "rolling":
             return _rolling(self.stretch, measure, self.first)
-        return values_on(self.stretch, measure, lambda name: self._rows(name or role_name))
+        found = self._of_lead(measure, measure.role or role_name)
+        return values_on(self.stretch, measure, lambda name: self._rows(name or role_name)) if found is None else found
+
+    def _of_lead(self, measure: Measure, name: str) -> Measured | None:
+        """What was measured of each frame's own lead when the frame came in; None where it is asked of another one."""
+        if measure.kind not in ("pair", "role") or measure.from_role is not None or not self._is_lead(name):
+            return None
+        stretch = self.stretch
+        if measure.kind == "role":
+            found = stretch.lead_channel(measure.name)
+        else:
+            found = stretch.lead_measures()[measure.name]
+        if measure.rate_over_s is None:
+            return found
+        return rate_of_change(stretch.t, found, measure.rate_over_s, stretch.period_s)
+
+    def _is_lead(self, name: str) -> bool:
+        role = self.study.roles.get(name)
+        return role is None or (role.vehicle is None and role.id is None)
 
     def _rows(self, name: str) -> IntArray:
-        role = self.study.roles.get(name)
-        if role is not None and (role.vehicle is not None or role.id is not None):
-            return held_rows(self.stretch, role, None)
+        if not self._is_lead(name):
+            return held_rows(self.stretch, self.study.roles[name], None)
         if self._lead is None:
             self._lead = lead_rows_of(self.stretch)
         return self._lead

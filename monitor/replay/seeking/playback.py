@@ -15,13 +15,12 @@ from typing import Any
 
 from monitor.following.building import build_view
 from monitor.following.view import LiveView, RecorderView
+from monitor.judging.blinding import lifting
 from monitor.judging.case.trial import Trial
 from monitor.judging.session import Session
 from monitor.record.entries import Entry
 from monitor.record.reader import RecordReading
-from monitor.replay.seeking.copy import copy_session
-from monitor.replay.seeking.map import Checkpoint, Kept, RecordMap, TimeAxis
-from monitor.replay.seeking.reading import is_done
+from monitor.replay.seeking.map import RecordMap, Stop, TimeAxis, stop_at
 
 READ_AT_ONCE = 64
 TAKE_AT_ONCE = 256
@@ -45,10 +44,9 @@ class Playback:
         self._entries: Iterator[list[Entry]] = iter(())
         self._ended = False
         self._axis = TimeAxis()
-        self._kept: deque[Kept] = deque(maxlen=MOST_KEPT)
+        self._kept: deque[Stop] = deque(maxlen=MOST_KEPT)
         self._session: Session
-        start = found.checkpoints[0]
-        self._begin(start.number, start.axis, start.session)
+        self._begin(found.checkpoints[0])
 
     @property
     def session(self) -> Session:
@@ -107,14 +105,21 @@ class Playback:
 
     def view(self, recorder: RecorderView, revision: int) -> LiveView:
         """The picture here, with the rulings and notes of the addendum."""
-        session = copy_session(self._session, frames=True)
+        session = self._session.fork()
         final = {trial.id for trial in session.trials() if trial.stage != "fired" and trial.stage != "armed"}
+        # lifted stays lifted: also at a place before the entry that lifted it
+        session.operator.revealed |= self.map.lifted | lifting(self.addendum)
         for fields in self.addendum:
             # a ruling that came later says nothing yet of a trial that is not over here
             if fields.get("type") not in ("ruling", "reveal") or fields.get("trial") in final:
                 session.take_addendum(fields)
         return build_view(
-            session, record=str(self.map.path), recorder=recorder, age_s=self._frame_age_s(), revision=revision
+            session,
+            record=str(self.map.path),
+            recorder=recorder,
+            age_s=self._frame_age_s(),
+            revision=revision,
+            history=True,
         )
 
     def trials(self) -> tuple[Trial, ...]:
@@ -130,36 +135,34 @@ class Playback:
     def _undecided(self) -> bool:
         drive = self._session.current
         return drive is not None and any(
-            track.marker is not None and not is_done(track) for tracks in drive.tracks.values() for track in tracks
+            track.marker is not None and not track.is_done for tracks in drive.tracks.values() for track in tracks
         )
 
-    def _approach(
-        self, near: Checkpoint, *, quick: bool, until_s: float = math.inf, until_number: float = math.inf
-    ) -> None:
+    def _approach(self, near: Stop, *, quick: bool, until_s: float = math.inf, until_number: float = math.inf) -> None:
         """Goes to where a place is best reached from: a session kept on the way, the nearest checkpoint, or one that is
         a whole look-back before it. Reading on from here is one of the ways, too."""
         start = self.map.checkpoint_well_before(near)
-        here = [(self.number, self._axis, self._session)] if self.whole else []
+        here = [stop_at(self._session, self._axis, frames=True)] if self.whole else []
         usable = [
             one
             for one in (*self.map.kept, *self._kept, *here)
-            if start.number <= one[0] <= until_number and one[1].at_s <= until_s
+            if start.number <= one.number <= until_number and one.at_s <= until_s
         ]
-        best = max(usable, key=lambda one: one[0], default=None)
-        if best is not None and (not quick or best[0] >= near.number):
-            self._begin(best[0], best[1], best[2])
+        best = max(usable, key=lambda one: one.number, default=None)
+        if best is not None and (not quick or best.number >= near.number):
+            self._begin(best)
             self.whole = True
         elif quick:
-            self._begin(near.number, near.axis, near.session)
+            self._begin(near)
             self.whole = start is near
         else:
-            self._begin(start.number, start.axis, start.session)
+            self._begin(start)
             self.whole = True
 
-    def _begin(self, number: int, axis: TimeAxis, session: Session) -> None:
-        self._session = copy_session(session, frames=True)
-        self.number, self._axis, self.at_s = number, axis, axis.at_s
-        self._entries, self._ended = self._reading.blocks(number, READ_AT_ONCE), False
+    def _begin(self, stop: Stop) -> None:
+        self._session = stop.session.resume()
+        self.number, self._axis, self.at_s = stop.number, stop.axis, stop.at_s
+        self._entries, self._ended = self._reading.blocks(stop.number, READ_AT_ONCE), False
         self._pending.clear()
 
     def _feed(self, *, until_s: float = math.inf, until_number: float = math.inf) -> None:
@@ -184,8 +187,8 @@ class Playback:
 
     def _keep(self) -> None:
         """Keeps the session here for the way back."""
-        if self.whole and all(number != self.number for number, _, _ in self._kept):
-            self._kept.append((self.number, self._axis, copy_session(self._session, frames=True)))
+        if self.whole and all(one.number != self.number for one in self._kept):
+            self._kept.append(stop_at(self._session, self._axis, frames=True))
 
     def _fill(self) -> bool:
         """Reads on if nothing is at hand; False at the end of what the map knows."""
@@ -203,7 +206,7 @@ class Playback:
             for name, tracks in drive.tracks.items():
                 for place, track in enumerate(tracks):
                     done = self.map.done_tracks.get((drive.log.index, name, track.occurrence))
-                    if done is None or not is_done(track) or track.trial is done.trial:
+                    if done is None or not track.is_done or track.trial is done.trial:
                         continue
                     if (track.marker and track.marker.n) == (done.marker and done.marker.n):
                         tracks[place] = copy.copy(done)

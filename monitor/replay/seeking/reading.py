@@ -11,31 +11,27 @@ import math
 import threading
 from array import array
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 
+from monitor.archive.record_pass import RecordPass, Step, StoppedPass
 from monitor.following.keeping import Keeping
+from monitor.judging.blinding import hide, is_blind
 from monitor.judging.case.drive import DriveLog
 from monitor.judging.case.trial import Trial
-from monitor.judging.session import DriveTrials, Session, Track, retention_s
+from monitor.judging.session import DriveTrials, Session, retention_s
+from monitor.measures.columns import FloatArray
 from monitor.record.entries import Entry, EntryKind, unpack_map
-from monitor.record.reader import RecordReading
 from monitor.record.sources import newest
 from monitor.replay.lines.line import LineMaking
-from monitor.replay.seeking.copy import copy_session
-from monitor.replay.seeking.map import Checkpoint, Kept, Place, PlaceKind, RecordMap, TimeAxis
-from monitor.study.loading import parse_study
+from monitor.replay.seeking.map import Place, PlaceKind, RecordMap, Stop, TimeAxis, stop_at
 from monitor.study.model import Study
 
-AT_ONCE = 512
-"""Entries read together."""
-
-TAKE_S = 5.0
+TAKE_S = 8.0
 """Entries of at most about so many seconds of the drive are judged together: a seek has at most so much to read after a
 checkpoint, and the frames that a row looks back on are still there (judging keeps 10 s more than it needs)."""
-
-FEWEST_AT_ONCE = 32
 
 MOST_CHECKPOINTS = 2000
 MOST_PLACES = 20_000
@@ -52,24 +48,34 @@ class MapMaking:
 
     def __init__(self, path: Path, study: Study | None = None) -> None:
         """Raises `RecordUnreadable`, and `StudyFaults` where the study in the record does not load."""
-        self._reading = RecordReading(path)
-        opening = self._reading.opening
-        used = study or parse_study(opening.study_text, f"study file in {path}")
-        self._session = Session(used, opening)
+        self._pass = RecordPass(path, study, keep=True)
+        used = self._pass.study
+        start = stop_at(Session(used, self._pass.opening), TimeAxis(), frames=False)
+        length_s = self._length_s()
+        self.map = RecordMap(path, used, retention_s(used), length_s, [start], state=self._pass.reading.state)
+        self.is_blind = is_blind(used, self._pass.opening)
+        """Whether the record is blind."""
+        self._stop = threading.Event()
+        self._begin()
+
+    def _begin(self) -> None:
+        """Nothing has been read yet, or it is void."""
+        found, study = self.map, self.map.study
         self._axis = TimeAxis()
-        start = Checkpoint(0, 0.0, self._axis, 0, math.nan, copy_session(self._session, frames=False))
-        self.map = RecordMap(path, used, retention_s(used), self._length_s(), [start], state=self._reading.state)
-        self._lines = LineMaking(used)
-        self.map.lines = self._lines.lines
-        self.keeping = Keeping(used)
+        self._lines = LineMaking(study)
+        self.keeping = Keeping(study)
         """What a picture shows of longer ago than a session keeps frames."""
         self._losses_to = 0
         self._markers: set[tuple[int, int]] = set()
         self._last_t: dict[int, float] = {}
+        self._drives = 0
         self._spacing = 1
         self._new_places: list[Place] = []
-        self._before: Kept | None = None
-        self._stop = threading.Event()
+        self._before: Stop | None = None
+        found.lines = self._lines.lines
+        found.checkpoints, found.kept, found.places, found.holes = found.checkpoints[:1], [], [], []
+        found.done_tracks, found.times = {}, {}
+        found.read_to_s, found.read_to_number = 0.0, 0
 
     def stop(self) -> None:
         """Ends the pass after the entries at hand."""
@@ -78,25 +84,35 @@ class MapMaking:
     def run(self, progress: Callable[[float], None] | None = None) -> RecordMap:
         """Reads the record to its end; `progress` is given the part read, 0 … 1."""
         found = self.map
-        for entries in self._reading.blocks(0, AT_ONCE):
-            if self._stop.is_set():
-                return found
-            at_once = self._at_once()
-            for first in range(0, len(entries), at_once):
-                self._take(entries[first : first + at_once])
-            if progress is not None and found.length_s > 0.0:
-                progress(min(found.read_to_s / found.length_s, 1.0))
-        found.damage = tuple(one.what for one in self._reading.damage)
-        found.state = self._reading.state
+
+        def follow(session: Session) -> Callable[[Step], None]:
+            self._begin()
+
+            def took(step: Step) -> None:
+                if self._stop.is_set():
+                    raise StoppedPass
+                self._take(session, step)
+                if progress is not None and found.length_s > 0.0:
+                    progress(min(found.read_to_s / found.length_s, 1.0))
+
+            return took
+
+        try:
+            passed = self._pass.run(follow, step_s=TAKE_S)
+        except StoppedPass:
+            return found
+        found.damage, found.state = passed.damage, passed.state
         found.length_s = found.read_to_s
-        found.session = self._session
+        found.session = passed.session
+        if passed.session.blind:
+            found.lifted = frozenset(trial.id for trial in passed.session.trials() if not trial.response_hidden)
         found.done = True
         return found
 
     def _length_s(self) -> float:
         """Length of the record before it has been read: right unless the recorder's machine was started again."""
-        last = newest(self._reading.sources)
-        for entries in self._reading.blocks(0, 64):
+        last = newest(self._pass.reading.sources)
+        for entries in self._pass.reading.blocks(0, 64):
             first = next((entry for entry in entries if entry.kind is EntryKind.MESSAGE), None)
             if first is not None and last is not None:
                 return max((last.entry.monotonic_ns - first.monotonic_ns) / 1e9, 0.0)
@@ -104,99 +120,95 @@ class MapMaking:
                 break
         return 0.0
 
-    def _at_once(self) -> int:
-        """Entries to take together, by the rate that the feed states."""
-        drive = self._session.current
-        hello = drive.log.hello if drive is not None else None
-        return AT_ONCE if hello is None else int(min(max(TAKE_S * hello.rate_hz, FEWEST_AT_ONCE), AT_ONCE))
-
-    def _take(self, entries: list[Entry]) -> None:
-        found, session = self.map, self._session
-        at_s: dict[int, float] = {}
-        for entry in entries:
-            missing = entry.number - found.read_to_number - 1
-            self._axis = self._axis.after(entry)
-            at_s[entry.number] = self._axis.at_s
-            found.read_to_number = entry.number
-            if missing > 0:
-                found.holes.append((self._axis.at_s, missing))
-                words = "1 entry" if missing == 1 else f"{missing} entries"
-                self._place("loss", self._axis.at_s, math.nan, f"{words} of the record damaged")
-                found.damage = tuple(one.what for one in self._reading.damage)
-            if entry.kind is EntryKind.OPERATOR:
-                self._take_note(entry)
-        first_new = len(session.drives)
-        session.take(entries)
+    def _take(self, session: Session, step: Step) -> None:
+        """Notes what there is to see once the session has taken these entries."""
+        found = self.map
+        self._axis, at_s = self._axis.through(step)
+        before = np.concatenate([[found.read_to_number], step.number[:-1]])
+        for place in np.flatnonzero(step.number > before + 1).tolist():
+            missing = int(step.number[place] - before[place]) - 1
+            found.holes.append((float(at_s[place]), missing))
+            words = "1 entry" if missing == 1 else f"{missing} entries"
+            self._place("loss", float(at_s[place]), math.nan, f"{words} of the record damaged")
+            found.damage = self._pass.damage
+        for entry in step.operator:
+            self._take_note(entry, _at(step, at_s, entry.number, math.nan))
         self._lines.take(session)
         self.keeping.take(session)
-        for drive in session.drives[max(first_new - 1, 0) :]:
-            self._note_times(drive.log, at_s)
-            if drive.log.index > first_new:
+        for drive in session.drives[max(self._drives - 1, 0) :]:
+            self._note_times(drive.log, step, at_s)
+            if drive.log.index > self._drives:
                 begins = found.times[drive.log.index][1][:1]
                 self._place("drive", begins[0] if begins else self._axis.at_s, math.nan, f"drive {drive.log.index}")
-            self._note_places(drive.log, at_s)
+            self._note_places(drive.log, step, at_s)
             self._note_done(drive)
+        self._drives = len(session.drives)
         if self._new_places:
             # a new list, because other threads look at the old one
             found.places = sorted([*found.places, *self._new_places], key=lambda one: one.at_s)[:MOST_PLACES]
             self._new_places = []
-        self._keep_about_fires(entries[-1].number)
-        if entries[-1].number - found.checkpoints[-1].number >= self._spacing:
-            self._add_checkpoint(entries[-1].number)
+        found.read_to_number = int(step.number[-1])
+        self._keep_about_fires(session)
+        if found.read_to_number - found.checkpoints[-1].number >= self._spacing:
+            self._add_checkpoint(session)
         found.read_to_s = self._axis.at_s
 
-    def _keep_about_fires(self, number: int) -> None:
+    def _keep_about_fires(self, session: Session) -> None:
         """Keeps whole sessions from before a fire until its trial is done: seeks there are the most frequent ones, and
         a trial that is being judged needs its whole look-back."""
-        drive, found = self._session.current, self.map
+        drive, found = session.current, self.map
         if drive is None or len(found.kept) >= MOST_KEPT:
             return
-        undone = [track for tracks in drive.tracks.values() for track in tracks if track.marker and not is_done(track)]
+        undone = [track for tracks in drive.tracks.values() for track in tracks if track.marker and not track.is_done]
         if undone and self._before is not None:
             found.kept = [*found.kept, self._before]
-        self._before = (number, self._axis, copy_session(self._session, frames=True))
+        self._before = stop_at(session, self._axis, frames=True)
 
-    def _add_checkpoint(self, number: int) -> None:
-        found, drive = self.map, self._session.current
-        index = drive.log.index if drive is not None else 0
-        t = drive.log.newest_t if drive is not None else math.nan
-        session = copy_session(self._session, frames=False)
-        found.checkpoints.append(Checkpoint(number, self._axis.at_s, self._axis, index, t, session))
+    def _add_checkpoint(self, session: Session) -> None:
+        found = self.map
+        found.checkpoints.append(stop_at(session, self._axis, frames=False))
         if len(found.checkpoints) > MOST_CHECKPOINTS:
             found.checkpoints = found.checkpoints[::2]
             self._spacing = 2 * (found.checkpoints[-1].number - found.checkpoints[-2].number) - 1
 
-    def _take_note(self, entry: Entry) -> None:
+    def _take_note(self, entry: Entry, at_s: float) -> None:
         fields = unpack_map(entry.payload)
         if fields.get("type") in ("note", "mark"):
             t, drive = fields.get("at"), fields.get("drive")
             words = str(fields.get("text") or fields.get("code") or "")
             at_t = float(t) if isinstance(t, (int, float)) else math.nan
-            self._place("note", self._axis.at_s, at_t, words, drive=drive if isinstance(drive, int) else None)
+            self._place("note", at_s, at_t, words, drive=drive if isinstance(drive, int) else None)
 
-    def _note_times(self, log: DriveLog, at_s: dict[int, float]) -> None:
+    def _note_times(self, log: DriveLog, step: Step, at_s: FloatArray) -> None:
         """Pairs of drive time and record time; the frames that are new are those of the entries just taken."""
         known_t, known_at_s = self.map.times.setdefault(log.index, (array("d"), array("d")))
         last_t = self._last_t.get(log.index, -math.inf)
         for block in log.blocks:
-            first = int(np.searchsorted(block.frames.t, last_t, side="right"))
-            for number, t in zip(block.frames.number[first:].tolist(), block.frames.t[first:].tolist(), strict=True):
-                # the last frame of all must be known, too
-                if not known_t or t - known_t[-1] >= TIMES_EVERY_S or t == log.newest_t:
-                    known_t.append(t)
-                    known_at_s.append(at_s.get(number, self._axis.at_s))
+            t, number = block.frames.t, block.frames.number
+            first = int(np.searchsorted(t, last_t, side="right"))
+            due_t = known_t[-1] + TIMES_EVERY_S if known_t else -math.inf
+            place, places = max(first, int(np.searchsorted(t, due_t))), list[int]()
+            while place < len(t):
+                places.append(place)
+                place = max(int(np.searchsorted(t, t[place] + TIMES_EVERY_S)), place + 1)
+            if first < len(t) and t[-1] == log.newest_t and places[-1:] != [len(t) - 1]:
+                places.append(len(t) - 1)  # the last frame of all must be known, too
+            known_t.extend(t[places].tolist())
+            known_at_s.extend(_at(step, at_s, int(number[one]), self._axis.at_s) for one in places)
         self._last_t[log.index] = log.newest_t
 
-    def _note_places(self, log: DriveLog, at_s: dict[int, float]) -> None:
+    def _note_places(self, log: DriveLog, step: Step, at_s: FloatArray) -> None:
         for marker in log.markers.values():
             if marker.kind == "trigger" and (log.index, marker.n) not in self._markers:
                 self._markers.add((log.index, marker.n))
-                self._place("trigger", at_s.get(marker.number, self._axis.at_s), marker.t, marker.name, drive=log.index)
+                self._place(
+                    "trigger", _at(step, at_s, marker.number, self._axis.at_s), marker.t, marker.name, drive=log.index
+                )
         for loss in log.losses:
             if loss.number > self._losses_to:
                 self._losses_to = loss.number
                 words = "1 frame lost" if loss.count == 1 else f"{loss.count} frames lost"
-                self._place("loss", at_s.get(loss.number, self._axis.at_s), loss.after_t, words, drive=log.index)
+                self._place("loss", _at(step, at_s, loss.number, self._axis.at_s), loss.after_t, words, drive=log.index)
 
     def _note_done(self, drive: DriveTrials) -> None:
         """Keeps the trials that nothing changes any more."""
@@ -205,7 +217,7 @@ class MapMaking:
             for track in tracks:
                 key = (drive.log.index, name, track.occurrence)
                 known = done.get(key)
-                if not is_done(track) or (known is not None and known.trial is track.trial):
+                if not track.is_done or (known is not None and known.trial is track.trial):
                     continue
                 done[key] = copy.copy(track)
                 if track.trial is not None:
@@ -217,17 +229,19 @@ class MapMaking:
         if trial.fired_at is None and expected is not None:
             label = f"{trial.trigger} expected, not fired"
             self._place("trigger", found.at_s_of(trial.drive, expected), expected, label, drive=trial.drive)
-        for finding in trial.findings:
+        told = hide(found.study, [replace(trial, blind=True)])[0] if self.is_blind else trial
+        for finding in told.findings:
             if finding.at is not None:
                 at_s = found.at_s_of(trial.drive, finding.at)
                 self._place("finding", at_s, finding.at, f"{finding.code}: {finding.sentence}", drive=trial.drive)
 
     def _place(self, kind: PlaceKind, at_s: float, t: float, label: str, *, drive: int | None = None) -> None:
         # before a drive's first message has been judged it counts as the first
-        index = max(len(self._session.drives), 1) if drive is None else drive
+        index = max(self._drives, 1) if drive is None else drive
         self._new_places.append(Place(kind, max(at_s, 0.0), index, t, label))
 
 
-def is_done(track: Track) -> bool:
-    """Whether nothing about a trial can change any more, the operator's ruling apart."""
-    return track.final_at is not None and (track.marker is None or track.response_done)
+def _at(step: Step, at_s: FloatArray, number: int, otherwise: float) -> float:
+    """Seconds of the record at which an entry of a step came; of one that is not in it as given."""
+    place = int(np.searchsorted(step.number, number))
+    return float(at_s[place]) if place < len(step.number) and step.number[place] == number else otherwise

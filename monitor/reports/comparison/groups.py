@@ -101,7 +101,7 @@ def ending_of(trial: TrialSummary, measure: ResponseMeasure, horizon_s: float) -
 
 def _ending_of(trial: TrialSummary, measure: ResponseMeasure, horizon_s: float) -> Ending:
     response = trial.response
-    if response is None or response["outcome"] == "already responding":
+    if response is None or response["outcome"] in ("already responding", "not measured"):
         return Ending("unusable", None)
     t = response[MEASURES[measure][0]]
     if t is not None:

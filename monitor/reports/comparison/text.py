@@ -36,7 +36,8 @@ def comparison_lines(one: Comparison, look: int) -> list[str]:
         lines += wrapped(text, "▲ ", "  ")
     for text in one.left_out:
         lines += wrapped(f"left out: {text}", "· ", "  ")
-    lines += ["", *_who(one), "", *_how_fast(one), "", *_curves(one), "", *_tests(one), *_collisions(one)]
+    lines += ["", *_who(one), "", *_how_fast(one), "", *_curves(one), "", *_tests(one), *_without_rulings(one)]
+    lines += _collisions(one)
     lines += [*_competing(one), ""]
     for text in conventions(one):
         lines += wrapped(text, "· ", "  ")
@@ -160,6 +161,19 @@ def _tests(one: Comparison) -> list[str]:
         f"{pairs}, Holm over {len(one.pairs)}:",
         *_differences(one.pairs),
     ]
+
+
+def _without_rulings(one: Comparison) -> list[str]:
+    """The same test by the computed verdicts alone, where anything was ruled."""
+    rulings = one.rulings
+    if not rulings.ruled:
+        return []
+    said = "nothing to compare" if rulings.test.statistic is None else _test(rulings.test)
+    text = (
+        f"By the computed verdicts alone ({rulings.trials} trials; {rulings.overruled} of {rulings.ruled} rulings say "
+        f"otherwise, {rulings.after_look} made after a look): {said}"
+    )
+    return wrapped(text, "", "  ")
 
 
 def _differences(pairs: tuple[Pair, ...]) -> list[str]:

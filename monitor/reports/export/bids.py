@@ -106,7 +106,9 @@ class BidsExport:
     def _write_drive(self, stem: Path, run: WholeRun, drive: DriveColumns, tables: Tables) -> None:
         record, index = run.path.name, drive.log.index
         group = run.session.group
-        events = [row for row in tables.rows["events"] if row["record"] == record and row["drive"] == index]
+        # an event whose time is hidden has no place here, because BIDS asks for an onset; the tables have it
+        mine = (row for row in tables.rows["events"] if row["record"] == record and row["drive"] == index)
+        events = [row for row in mine if row["onset_s"] is not None]
         _write_tsv(
             stem.with_name(f"{stem.name}_events.tsv"),
             [column.name for column in EVENT_COLUMNS],
@@ -167,7 +169,7 @@ def _readme(*, masked: bool) -> str:
     )
     if masked:
         text += (
-            "\nThe study is blind and not every trial has been ruled on: responses, contacts and telemetry are left "
-            "out.\n"
+            "\nRecords are blind and not every trial has been ruled on: responses, contacts, telemetry, and when "
+            "anything came after a trial's fire are left out.\n"
         )
     return text

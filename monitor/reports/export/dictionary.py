@@ -67,10 +67,17 @@ OUTCOMES = {
     "responded": "a response within the horizon",
     "anticipatory": "a response too soon to be one to the event; its time stands all the same",
     "already responding": "the brake was pressed at the origin; there is no time",
+    "not measured": "none of the signs that the study names is in the feed; there is no time",
     "no response": "none up to the horizon: censored there",
     "collision": "a response, and contact after it",
     "collision before response": "contact without a response: censored at the contact",
     "cut short": "the drive ended before the horizon: censored there",
+}
+RELEASES = {
+    "released": "let go of after the origin",
+    "kept pressed": "not let go of up to the horizon",
+    "pre-released": "up at the origin already: a release time is not defined, and not 0",
+    "not measured": "the pedal was not in the feed",
 }
 NAIVE = {
     "yes": "the participant had not met a surprise of this class",
@@ -124,10 +131,34 @@ TRIALS = (
     Column("ruling_reason", "", "reason code of the ruling", source=OPERATOR),
     Column("ruling_words", "", "the operator's words", source=OPERATOR),
     Column("ruled_by", "", "who ruled", source=OPERATOR),
-    Column("ruled_utc", "", "clock of the control room at the ruling", source=OPERATOR),
+    Column("ruled_utc", "", "when, by the clock of whoever ruled", source=OPERATOR),
+    Column(
+        "rulings", "", "how many rulings were made on it; all stand in the table rulings", source=OPERATOR, kind="whole"
+    ),
+    Column("ruling_seen", "", "what was seen before the ruling in force, or not recorded", source=OPERATOR),
+    Column("ruling_looks", "", "looks at responses by group entered when it was made", source=OPERATOR, kind="whole"),
+    Column(
+        "ruling_after_look",
+        "",
+        "1 if it was made after such a look, 0 if not; empty where that is not recorded",
+        source=OPERATOR,
+        kind="flag",
+    ),
     Column("effective", "", "the ruling where there is one, else the computed verdict", VERDICTS, source=WITNESS),
     Column("reasons", "", "why it is not valid, separated by semicolons", source=WITNESS),
-    Column("naive", "", "whether the participant was naive to the surprise", NAIVE, source=WITNESS),
+    Column(
+        "naive",
+        "",
+        "whether the participant was naive; empty for an event that surprises nobody",
+        NAIVE,
+        source=WITNESS,
+    ),
+    Column(
+        "treatment",
+        "",
+        "what the participant's order gives in this trial; empty in a study between participants",
+        source=STUDY_FILE,
+    ),
     Column(
         "timing",
         "",
@@ -157,7 +188,9 @@ TRIALS = (
         "response_origin", "", "instant from which the response is timed, the same in all groups", source=STUDY_FILE
     ),
     _response("response_t0_s", "s", "simulation time of the origin", "origin"),
-    _response("first_response", "", "which control came first: accelerator, brake or steering", *FIRST),
+    _response(
+        "first_response", "", "which came first: accelerator, brake, steering, or a sign that the study names", *FIRST
+    ),
     _response("first_response_s", "s", "first response from the origin; empty if none", *FIRST),
     _response(
         "accelerator_release_s",
@@ -174,6 +207,7 @@ TRIALS = (
         "accelerator_zero",
         source="SAE J2944",
     ),
+    _response("release", "", "what the accelerator did", *RELEASE, "accelerator_zero", levels=RELEASES),
     _response("transition_s", "s", "from full release to brake onset", "accelerator_zero", "brake_threshold"),
     _response(
         "brake_onset_s",
@@ -203,6 +237,7 @@ TRIALS = (
     _response(
         "min_gap_m", "m", "least distance bumper to bumper from origin to horizon", "horizon_s", source="SAE J2944"
     ),
+    _response("onset_to_peak_s", "s", "from brake onset to the greatest deceleration", source="Lee et al. 2002"),
     _response("max_decel_mps2", "m/s²", "greatest deceleration from origin to horizon, positive", "horizon_s"),
     _response("impact_speed_mps", "m/s", "closing speed at contact"),
     _response(
@@ -213,6 +248,48 @@ TRIALS = (
         source="SAE J2944, body edge",
         kind="flag",
     ),
+    _response("signs", "", "each sign that the study names, with its onset in s or what became of it", "horizon_s"),
+    _response(
+        "max_lateral_deviation_m",
+        "m",
+        "the lane offset from its mean over baseline_s before the origin, the greatest to the horizon",
+        *("baseline_s", "horizon_s"),
+    ),
+    _response(
+        "time_to_stable_s", "s", "from the origin until the car was stable again, as the study says", "horizon_s"
+    ),
+)
+
+RULINGS = (
+    _RECORD,
+    _PARTICIPANT,
+    _TRIAL,
+    Column(
+        "number",
+        "",
+        "in the order in which they were made, from 1; the last one is in force",
+        source=WITNESS,
+        kind="whole",
+    ),
+    Column("verdict", "", "as ruled", VERDICTS, source=OPERATOR),
+    Column("computed", "", "the computed verdict", VERDICTS, source=WITNESS),
+    Column("reason", "", "reason code", source=OPERATOR),
+    Column("words", "", "the operator's words", source=OPERATOR),
+    Column("by", "", "who ruled", source=OPERATOR),
+    Column("made_utc", "", "when, by the clock of whoever ruled, UTC", source=OPERATOR),
+    Column("t_s", "s", "simulation time, where it was made during the drive", source=OPERATOR),
+    Column("in_force", "", "1 for the last one, which is effective", source=WITNESS, kind="flag"),
+    Column("contradicted", "", "1 if another ruling on this trial says something else", source=WITNESS, kind="flag"),
+    Column(
+        "seen_verdict",
+        "",
+        "1 if the computed verdict was seen before; empty where that is not recorded",
+        source=OPERATOR,
+        kind="flag",
+    ),
+    Column("seen_response", "", "1 if the response was seen before", source=OPERATOR, kind="flag"),
+    Column("looks", "", "looks at responses by group that had been entered before", source=OPERATOR, kind="whole"),
+    Column("seen", "", "the same in words, or not recorded", source=OPERATOR),
 )
 
 CONDITIONS = (
@@ -224,6 +301,13 @@ CONDITIONS = (
     Column("role", "", "the vehicle that it looks at", source=STUDY_FILE),
     Column("at_least", "", "lower end of the band, in the unit of the row", source=STUDY_FILE, kind="number"),
     Column("at_most", "", "upper end of the band, in the unit of the row", source=STUDY_FILE, kind="number"),
+    Column("outside", "", "two edges, where the band lies to either side of them; empty otherwise", source=STUDY_FILE),
+    Column(
+        "any_of",
+        "",
+        "where one of several is enough: all of them; the row has the one that decided",
+        source=STUDY_FILE,
+    ),
     Column(
         "tolerance", "", "met so far outside the band, too, in the unit of the row", source=STUDY_FILE, kind="number"
     ),
@@ -240,6 +324,16 @@ CONDITIONS = (
     Column("result", "", "of the condition", RESULTS, source=WITNESS),
     Column("at_edge", "", "1 if met only within the tolerance", source=WITNESS, kind="flag"),
     Column("required", "", "1 if it decides, 0 if it is advisory", source=STUDY_FILE, kind="flag"),
+    Column("checked_by", "", "channels that tell the value as well; empty where nothing does", source=WITNESS),
+    Column("rebuilt", "", "the value by them, in the unit of the row", source=WITNESS, kind="number"),
+    Column("differs", "", "that less the published value, in the unit of the row", source=WITNESS, kind="number"),
+    Column(
+        "noticed_from",
+        "",
+        "least error of the value that would have shown on this feed, in the unit of the row",
+        source=WITNESS,
+        kind="number",
+    ),
 )
 
 FINDINGS = (
@@ -321,7 +415,13 @@ RECORDS = (
         source=RECORDER,
     ),
     Column("began_utc", "", "clock of the control room at the first entry, UTC", source=RECORDER),
-    Column("frames", "", "frames received", source=RECORDER, kind="whole"),
+    Column(
+        "frames",
+        "",
+        "frames received; empty while a response is hidden, because it tells how long a drive took",
+        source=RECORDER,
+        kind="whole",
+    ),
     Column("lost", "", "frames that did not arrive", source=RECORDER, kind="whole"),
     Column("damage", "", "what was wrong with its bytes; empty for a whole record", source=RECORDER),
     Column("program", "", "version of the program that recorded it", source=RECORDER),
@@ -331,6 +431,7 @@ TABLES: dict[str, tuple[Column, ...]] = {
     "participants": PARTICIPANTS,
     "records": RECORDS,
     "trials": TRIALS,
+    "rulings": RULINGS,
     "conditions": CONDITIONS,
     "findings": FINDINGS,
     "events": EVENTS,
@@ -353,9 +454,16 @@ def telemetry_column(name: str, signals: dict[str, str]) -> Column:
         return _LEAD[name]
     if name in MEASURES:
         row = MEASURES[name]
-        return Column(name, row.unit, row.definition, source=row.source, kind="number")
+        return Column(name, row.unit, row.definition, source=row.source, kind="number", of_response=row.reveals)
     plain = name.removeprefix("signal_").removeprefix("own_")
     if name.startswith("own_") and plain in MEASURES:
         row = MEASURES[plain]
-        return Column(name, row.unit, f"as the simulator gives it: {row.definition}", source=FEED, kind="number")
+        return Column(
+            name,
+            row.unit,
+            f"as the simulator gives it: {row.definition}",
+            source=FEED,
+            kind="number",
+            of_response=row.reveals,
+        )
     return Column(name, signals.get(plain, ""), f"{plain}, as the simulator gives it", source=FEED, kind="number")

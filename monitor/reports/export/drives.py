@@ -2,23 +2,23 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 
 import numpy as np
 
+from monitor.archive.record_pass import RecordPass, Step
 from monitor.judging.case.blocks import MeasuredBlock
 from monitor.judging.case.drive import DriveLog
+from monitor.judging.case.received import Loss
 from monitor.judging.session import Session
 from monitor.measures.columns import FloatArray
 from monitor.record.addendum import Addendum, load_addendum
-from monitor.record.reader import RecordReading
-from monitor.study.loading import parse_study
 from monitor.study.model import Study
 
-AT_ONCE = 64
-"""Entries taken together. Judging forgets frames after a minute: at 1 Hz and more, none is forgotten in between."""
+STEP_S = 8.0
+"""Seconds of the drive taken together. Judging forgets frames after a minute: none is forgotten in between."""
 
 HOLD_PERIODS = 1.5
 """A frame stands for the time after it for this many nominal frame periods; beyond, frames are missing."""
@@ -31,6 +31,8 @@ class DriveColumns:
 
     log: DriveLog
     parts: list[dict[str, FloatArray]] = field(default_factory=list)
+    losses: list[Loss] = field(default_factory=list)
+    """All of the drive, of which judging keeps the last ones only."""
     last_number: int = 0
 
     def columns(self) -> dict[str, FloatArray]:
@@ -65,23 +67,28 @@ class WholeRun:
 
 def read_whole(path: Path, study: Study | None = None, *, frames: bool = True) -> WholeRun:
     """Judges a record and keeps every judged frame; raises `RecordUnreadable` and `StudyFaults`."""
-    reading = RecordReading(path)
-    opening = reading.opening
-    session = Session(study or parse_study(opening.study_text, f"study file in {path}"), opening)
     drives: list[DriveColumns] = []
     began_ns = 0
-    for entries in reading.blocks(0, AT_ONCE):
-        began_ns = began_ns or entries[0].wall_ns
-        session.take(entries)
-        drives += [DriveColumns(drive.log) for drive in session.drives[len(drives) :]]
-        if frames:
-            for drive in drives:
-                _keep_new(drive)
-    added = load_addendum(path, bytes.fromhex(reading.digest))
+
+    def follow(session: Session) -> Callable[[Step], None]:
+        drives.clear()
+
+        def took(step: Step) -> None:
+            nonlocal began_ns
+            began_ns = began_ns or int(step.wall_ns[0])
+            drives.extend(DriveColumns(drive.log) for drive in session.drives[len(drives) :])
+            if frames:
+                for drive in drives:
+                    _keep_new(drive)
+
+        return took
+
+    passed = RecordPass(path, study, keep=True).run(follow, step_s=STEP_S)
+    added = load_addendum(path, bytes.fromhex(passed.digest))
     for fields in added.maps:
-        session.take_addendum(fields)
-    damage = (*(one.what for one in reading.damage), *added.faults())
-    return WholeRun(path, session, tuple(drives), damage, reading.state, reading.digest, added, began_ns)
+        passed.session.take_addendum(fields)
+    damage = (*passed.damage, *added.faults())
+    return WholeRun(path, passed.session, tuple(drives), damage, passed.state, passed.digest, added, began_ns)
 
 
 def resample(columns: Mapping[str, FloatArray], rate_hz: float, period_s: float) -> dict[str, FloatArray]:
@@ -97,6 +104,8 @@ def resample(columns: Mapping[str, FloatArray], rate_hz: float, period_s: float)
 
 
 def _keep_new(drive: DriveColumns) -> None:
+    last_loss = drive.losses[-1].number if drive.losses else 0
+    drive.losses += [one for one in drive.log.losses if one.number > last_loss]
     for block in drive.log.blocks:
         first = int(np.searchsorted(block.frames.number, drive.last_number, side="right"))
         if first < len(block.frames):
@@ -113,12 +122,5 @@ def _block_columns(block: MeasuredBlock) -> dict[str, FloatArray]:
     found |= {f"signal_{name}": column for name, column in frames.signals.items()}
     found |= {name: one.value for name, one in block.lateral.items()}
     found |= {name: one.value for name, one in block.lead.items()}
-    row, others = block.lead_row, frames.others
-    has_lead = row >= 0
-    found["lead_id"] = np.where(has_lead, block.lead_id, np.nan)
-    for name in ("speed", "accel"):
-        channel = others.channels[name]
-        values = np.full(len(frames), np.nan)
-        values[has_lead] = channel[row[has_lead]]
-        found[f"lead_{name}"] = values
-    return found
+    found["lead_id"] = np.where(block.lead_row >= 0, block.lead_id, np.nan)
+    return found | {f"lead_{name}": block.lead_channel(name) for name in ("speed", "accel")}

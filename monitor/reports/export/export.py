@@ -49,8 +49,8 @@ class Exported:
 
 
 def unruled_trials(gathered: Gathered) -> int:
-    """Trials of blind studies whose response nobody may see yet, because they have no ruling."""
-    return sum(trial.hidden and trial.response is not None for run in gathered.runs for trial in run.trials)
+    """Trials of blind records whose response nobody may see yet, because they have no ruling."""
+    return sum(run.withholds for run in gathered.runs)
 
 
 def refuse_codes(gathered: Gathered, form: Form) -> None:
@@ -138,7 +138,7 @@ def export_sentences(exported: Exported) -> list[str]:
     said += exported.remarks
     if exported.masked:
         said.append(
-            "Responses, contacts and telemetry are left out: the study is blind, and a ruling is missing on "
+            "Responses, contacts and telemetry are left out: records are blind, and a ruling is missing on "
             f"{count(exported.unruled, 'trial')}. Rule first, or say --unblind (it is entered in unblinding.jsonl)."
         )
     return said

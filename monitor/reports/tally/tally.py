@@ -35,9 +35,19 @@ class GroupTally:
     """Of all run: the participant was not naive, or it is not known."""
     withdrawn: int
     """Records withdrawn. One whose tombstone has no group stands under "(not known)"."""
+    counting: int
+    """What counts against `planned`: valid trials, or participants with as many of them as the study asks for."""
     still_needed: int | None
-    """Planned less valid, at least 0; None where the study plans no number."""
+    """Planned less counting, at least 0; None where the study plans no number."""
     participants: int
+    ruled: int
+    """Trials with a ruling."""
+    ruled_after_look: int
+    """Of these: the ruling in force was made after a look at responses by group."""
+    rulings_not_recorded: int
+    """Of these: it was not recorded whether it was."""
+    contradicted: int
+    """Trials whose rulings say different things."""
     invalid_by_reason: dict[str, int]
     """A trial with two reasons stands under both."""
     undecided_by_reason: dict[str, int]
@@ -56,12 +66,16 @@ class TriggerTally:
     """Exact test of "the share of invalid trials is the same in all groups"; None where it cannot be computed."""
     unequal_loss: bool
     loss_groups: int
+    treatments: tuple[GroupTally, ...] = ()
+    """The same by treatment, in a study within participants."""
+    valid_at_least: int | None = None
+    """Valid trials with which a participant counts, where `planned` counts participants."""
     """Groups in that test: those with a decided trial."""
 
     @property
     def planned(self) -> int | None:
         """Over the groups; None where no group has a number."""
-        return _sum_known(one.planned for one in self.groups)
+        return sum_known(one.planned for one in self.groups)
 
     @property
     def valid(self) -> int:
@@ -70,7 +84,7 @@ class TriggerTally:
     @property
     def still_needed(self) -> int | None:
         """Over the groups; None where no group has a number."""
-        return _sum_known(one.still_needed for one in self.groups)
+        return sum_known(one.still_needed for one in self.groups)
 
 
 @dataclass(frozen=True, slots=True)
@@ -126,11 +140,18 @@ def _trigger_json(one: TriggerTally) -> dict[str, Any]:
         "trigger": one.trigger,
         "groups": [{name: getattr(group, name) for name in GroupTally.__slots__} for group in one.groups],
         "unequal_loss": {"p": one.loss_p, "pointed_out": one.unequal_loss, "groups": one.loss_groups},
+        **(
+            {"treatments": [{name: getattr(one_, name) for name in GroupTally.__slots__} for one_ in one.treatments]}
+            if one.treatments
+            else {}
+        ),
+        **({"valid_at_least": one.valid_at_least} if one.valid_at_least is not None else {}),
         "days": [{"day": day, "valid": valid, "other": other} for day, valid, other in one.days],
     }
 
 
-def _sum_known(numbers: Iterable[int | None]) -> int | None:
+def sum_known(numbers: Iterable[int | None]) -> int | None:
+    """The sum of the numbers that are known; None where none is."""
     known = [number for number in numbers if number is not None]
     return sum(known) if known else None
 
@@ -162,20 +183,30 @@ def _study(one: StudyRuns, withdrawn: Counter[str]) -> StudyTally:
 def _trigger(one: StudyRuns, trigger: str, has_alert: bool, groups: list[str], withdrawn: Counter[str]) -> TriggerTally:
     pairs = [(run, trial) for run in one.runs for trial in run.trials if trial.trigger == trigger]
     planned = one.study.planned
+    summary = next((each for each in one.study.triggers if each.name == trigger), None)
+    counts_people = one.study.planned_counts == "participants" and summary is not None
+    at_least = summary.valid_at_least if counts_people and summary is not None else None
     tallies = tuple(
         _group(
             name,
             planned.get(name),
             [pair for pair in pairs if pair[0].group == name],
             withdrawn[name],
+            at_least,
         )
         for name in groups
+    )
+    treatments = tuple(
+        _group(name, number, [pair for pair in pairs if pair[1].treatment == name], 0, at_least)
+        for name, number in one.study.treatments.items()
     )
     days: dict[str, list[int]] = {}
     for run, trial in pairs:
         days.setdefault(day_of(run), [0, 0])[trial.effective != "valid"] += 1
     table = [(group.invalid, group.valid) for group in tallies if group.invalid + group.valid]
-    p = exact_test(table) if len(table) > 1 else None
+    # trials of one participant go together, so that the test's p would be far too small
+    once_each = summary is None or summary.surprise_class is not None
+    p = exact_test(table) if len(table) > 1 and once_each else None
     return TriggerTally(
         trigger=trigger,
         has_alert=has_alert,
@@ -184,10 +215,21 @@ def _trigger(one: StudyRuns, trigger: str, has_alert: bool, groups: list[str], w
         loss_p=p,
         unequal_loss=p is not None and p < LOSS_LEVEL,
         loss_groups=len(table),
+        treatments=treatments if any(each.run for each in treatments) else (),
+        valid_at_least=at_least,
     )
 
 
-def _group(name: str, planned: int | None, pairs: list[tuple[RunSummary, TrialSummary]], withdrawn: int) -> GroupTally:
+def _group(
+    name: str,
+    planned: int | None,
+    pairs: list[tuple[RunSummary, TrialSummary]],
+    withdrawn: int,
+    at_least: int | None,
+) -> GroupTally:
+    """`at_least`: valid trials with which a participant counts against `planned`; None where trials count."""
+    valid_of = Counter(run.participant for run, trial in pairs if trial.effective == "valid")
+    counting = sum(valid_of.values()) if at_least is None else sum(number >= at_least for number in valid_of.values())
     verdicts = Counter(trial.effective for _, trial in pairs)
     reasons = {
         verdict: Counter(reason for _, trial in pairs if trial.effective == verdict for reason in trial.reasons)
@@ -203,8 +245,13 @@ def _group(name: str, planned: int | None, pairs: list[tuple[RunSummary, TrialSu
         awaiting=sum(trial.effective == "undecided" and not trial.ruled for _, trial in pairs),
         not_naive=sum(trial.naive != "yes" for _, trial in pairs),
         withdrawn=withdrawn,
-        still_needed=None if planned is None else max(planned - verdicts["valid"], 0),
+        counting=counting,
+        still_needed=None if planned is None else max(planned - counting, 0),
         participants=len({run.participant for run, _ in pairs}),
+        ruled=sum(trial.ruled for _, trial in pairs),
+        ruled_after_look=sum(trial.ruled and trial.seen_looks is True for _, trial in pairs),
+        rulings_not_recorded=sum(trial.ruled and trial.seen_looks is None for _, trial in pairs),
+        contradicted=sum(trial.contradicted for _, trial in pairs),
         invalid_by_reason=dict(reasons["invalid"].most_common()),
         undecided_by_reason=dict(reasons["undecided"].most_common()),
     )

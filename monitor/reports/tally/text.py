@@ -7,7 +7,7 @@ from datetime import date, timedelta
 from monitor.archive.gathering import Gathered, count
 from monitor.reports.drawing import bars, columns, level, wrapped
 from monitor.reports.statistics.intervals import wilson
-from monitor.reports.tally.tally import GroupTally, StudyTally, TriggerTally, tally_studies
+from monitor.reports.tally.tally import GroupTally, StudyTally, TriggerTally, sum_known, tally_studies
 
 NAME, WIDTHS = 16, (8, 6, 7, 9, 11, 8)
 HEADING = ("", "planned", "run", "valid", "invalid", "undecided", "needed")
@@ -42,7 +42,13 @@ def _study_lines(study: StudyTally) -> list[str]:
 def trigger_lines(one: TriggerTally) -> list[str]:
     """One trigger: the table, the losses, the days."""
     kind = "with the group's alert" if one.has_alert else "no alert in any group"
-    lines = [f"{one.trigger}, {kind}", *_table(one)]
+    lines = [f"{one.trigger}, {kind}", *_table(one.groups)]
+    if one.treatments:
+        lines += ["  by treatment, over all orders:", *_table(one.treatments)]
+    if one.valid_at_least is not None:
+        counting = ", ".join(f"{group.group} {group.counting}" for group in one.groups)
+        words = f"planned are participants with at least {count(one.valid_at_least, 'valid trial')}: {counting}"
+        lines += wrapped(words, "  ▸ ", "    ")
     lines += _reasons(one, "lost", [(group.group, group.invalid_by_reason) for group in one.groups])
     lines += _reasons(one, "undecided", [(group.group, group.undecided_by_reason) for group in one.groups])
     awaiting = sum(group.awaiting for group in one.groups)
@@ -50,6 +56,18 @@ def trigger_lines(one: TriggerTally) -> list[str]:
         lines += wrapped(
             f"{count(awaiting, 'trial')} {_wait(awaiting)} for a ruling: trialwitness rule", "  ▸ ", "    "
         )
+    ruled = sum(group.ruled for group in one.groups)
+    after = [f"{group.group} {group.ruled_after_look}" for group in one.groups if group.ruled_after_look]
+    unknown = [f"{group.group} {group.rulings_not_recorded}" for group in one.groups if group.rulings_not_recorded]
+    for text, which in (
+        ("ruled after a look at responses by group", after),
+        ("ruled, and what was seen before is not recorded", unknown),
+    ):
+        if which:
+            lines += wrapped(f"{text}: {', '.join(which)} (of {count(ruled, 'ruling')})", "  ▸ ", "    ")
+    contradicted = [f"{group.group} {group.contradicted}" for group in one.groups if group.contradicted]
+    if contradicted:
+        lines += wrapped(f"rulings that contradict each other: {', '.join(contradicted)}", "  ▸ ", "    ")
     not_naive = [f"{group.group} {group.not_naive}" for group in one.groups if group.not_naive]
     if not_naive:
         lines += wrapped(f"not naive, or not known to be: {', '.join(not_naive)} (of all run)", "  ▸ ", "    ")
@@ -63,18 +81,19 @@ def _wait(number: int) -> str:
     return "waits" if number == 1 else "wait"
 
 
-def _table(one: TriggerTally) -> list[str]:
+def _table(groups: tuple[GroupTally, ...]) -> list[str]:
     rows: list[tuple[str, ...]] = [HEADING]
-    for group in one.groups:
+    for group in groups:
         counts = (str(group.run), str(group.valid), str(group.invalid), str(group.undecided))
         rows.append((f"  {group.group}", _planned(group.planned), *counts, _planned(group.still_needed)))
-    sums = [sum(getattr(group, name) for group in one.groups) for name in ("run", "valid", "invalid", "undecided")]
-    rows.append(("  all", _planned(one.planned), *(str(each) for each in sums), _planned(one.still_needed)))
+    sums = [sum(getattr(group, name) for group in groups) for name in ("run", "valid", "invalid", "undecided")]
+    planned, needed = (sum_known(getattr(group, name) for group in groups) for name in ("planned", "still_needed"))
+    rows.append(("  all", _planned(planned), *(str(each) for each in sums), _planned(needed)))
     lines = columns(rows, (NAME, *WIDTHS))
-    for place, group in enumerate(one.groups, start=1):
+    for place, group in enumerate(groups, start=1):
         if group.planned:
             lines[place] = (
-                f"{lines[place].ljust(NAME + sum(WIDTHS))}  {level(group.valid / group.planned, 12)}".rstrip()
+                f"{lines[place].ljust(NAME + sum(WIDTHS))}  {level(group.counting / group.planned, 12)}".rstrip()
             )
     return lines
 

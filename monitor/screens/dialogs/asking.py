@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from textual.widgets import Input
 
+from monitor.following.view import Unclosed
 from monitor.judging.case.trial import Trial
 from monitor.screens.dialogs.sheet import Row, Sheet
 from monitor.screens.drawing.canvas import clean
@@ -18,8 +19,18 @@ class LeaveSheet(Sheet[bool]):
     heading = "CLOSE THIS SCREEN"
     foot = "q closes it   Esc stays"
 
+    def __init__(self, unclosed: Unclosed | None = None) -> None:
+        super().__init__()
+        self.unclosed = unclosed
+
     def rows(self, width: int) -> list[Row]:
         """What goes on and how to come back."""
+        if self.unclosed is not None:
+            kept = "and are lost" if self.unclosed.left else "and are kept while this machine runs"
+            return [
+                [(f"{self.unclosed.entries} entries are on no disk {kept}.", "bad")],
+                [("Come back with: trialwitness attach", "plain")],
+            ]
         return [
             [("The recorder goes on, nothing is lost.", "strong")],
             [("Come back with: trialwitness attach", "plain")],

@@ -133,7 +133,8 @@ def card_rows(trial: Trial, width: int) -> list[Row]:
     rows += [_condition(one, width) for one in trial.conditions]
     rows += _paragraph("timing     ", _timing(trial), width, "plain")
     rows += _paragraph("alert      ", _alert(trial), width, "plain")
-    rows += _paragraph("exposure   ", f"{NAIVE_WORDS[trial.naive]}, stage {trial.stage}", width, "plain")
+    exposure = NAIVE_WORDS[trial.naive] if trial.surprises else "surprises nobody"
+    rows += _paragraph("exposure   ", f"{exposure}, stage {trial.stage}", width, "plain")
     if trial.sources:
         rows += _paragraph("clocks     ", clean(evidence_words(trial.sources)), width, "plain")
     for finding in trial.findings:
@@ -197,6 +198,19 @@ def _response(trial: Trial, width: int) -> list[Row]:
     return _paragraph("response   ", response_text(trial.response), width, "plain")
 
 
+def sign_words(response: Response) -> list[str]:
+    """What became of the signs that the study names, and how the car was kept after them."""
+    words = []
+    for name, state in response.sign_states.items():
+        at = response.signs[name]
+        words.append(f"{name} {state if at is None else with_unit(at, 's')}")
+    if response.max_lateral_deviation_m is not None:
+        words.append(f"greatest lateral deviation {with_unit(response.max_lateral_deviation_m, 'm')}")
+    if response.time_to_stable_s is not None:
+        words.append(f"stable after {with_unit(response.time_to_stable_s, 's')}")
+    return words
+
+
 def response_text(response: Response) -> str:
     """The response in one sentence; figures that are not there are left out."""
     parts = [response.outcome]
@@ -213,4 +227,5 @@ def response_text(response: Response) -> str:
         ("hardest braking", response.max_decel_mps2, "m/s²"),
     )
     parts += [f"{name} {with_unit(value, unit)}" for name, value, unit in figures if value is not None]
+    parts += sign_words(response)
     return ", ".join(parts) + "."

@@ -57,6 +57,7 @@ class Heading:
 OUTLOOK_TONES: dict[str, Tone] = {
     "READY": "good",
     "HOLD": "wait",
+    "HIDDEN": "plain",
     "ABORT": "bad",
     "FIRED": "wait",
     "DONE": "plain",

@@ -9,7 +9,9 @@ from monitor.screens.dialogs.closing import CloseOutSheet
 from monitor.screens.dialogs.preflight import PreflightSheet
 from monitor.screens.dialogs.ruling import RulingSheet
 from monitor.screens.dialogs.steps import StepsSheet
+from monitor.screens.dialogs.unclosed import UnclosedSheet
 from monitor.screens.messages import RulingGiven
+from monitor.screens.provider import EndingProvider
 from monitor.screens.watch.drawn_screen import LiveScreen
 
 
@@ -17,11 +19,13 @@ class RunSheets(LiveScreen):
     """What these sheets ask for is entered with the time of the key."""
 
     _preflight_shown = False
+    _unclosed_shown = False
 
     def tick(self) -> None:
         """Takes the newest view; the first one with a preflight in it shows that."""
         super().tick()
         self._show_preflight_once()
+        self._show_unclosed_once()
 
     def _show_preflight_once(self) -> None:
         found = self.latest.preflight
@@ -30,6 +34,17 @@ class RunSheets(LiveScreen):
         self._preflight_shown = True
         if not found.over:
             self._open_preflight(closes_itself=True)
+
+    def _show_unclosed_once(self) -> None:
+        unclosed = self.latest.recorder.unclosed
+        if unclosed is None or self._unclosed_shown or self.read_only or self.replay:
+            return
+        self._unclosed_shown = True
+        self._open_unclosed()
+
+    def _open_unclosed(self) -> None:
+        source = self.source if isinstance(self.source, EndingProvider) else None
+        self.app.push_screen(UnclosedSheet(lambda: self.source.view().recorder.unclosed, source))
 
     def action_before(self) -> None:
         """Opens the preflight."""
@@ -89,7 +104,10 @@ class RunSheets(LiveScreen):
         self.enter(f"confirmed {trial.id}", fields, self.moment())
 
     def action_close_out(self) -> None:
-        """Opens the close-out."""
+        """Opens the close-out; while no disk takes the end of the run, what can be done about that."""
+        if self.latest.recorder.unclosed is not None and not self.read_only:
+            self._open_unclosed()
+            return
         if self.read_only:
             self.app.push_screen(CloseOutSheet(lambda: self.latest))
             return

@@ -178,7 +178,7 @@ class WatchScreen(RunSheets):
             if sure:
                 self.app.exit(0)
 
-        self.app.push_screen(LeaveSheet(), answered)
+        self.app.push_screen(LeaveSheet(self.latest.recorder.unclosed), answered)
 
     def _move(self) -> TransportProvider:
         assert self.transport is not None, "the keys of a replay are bound only in one"

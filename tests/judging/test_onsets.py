@@ -1,0 +1,138 @@
+"""The signs of a response that a study names: the first counts, each with threshold, direction, debounce and window.
+
+The take-over is worked by hand: hands on the wheel at 2.10 s, automation off at 2.60 s, the wheel turned at 3.85 s.
+"""
+
+from __future__ import annotations
+
+import math
+
+import pytest
+
+from monitor.judging.case.trial import Response, response_json
+from tests.judging.hand import FIRE_T, STUDY, HandDrive, judged, study_of
+
+SIGNS = """
+[[trigger.response.sign]]
+name = "hands"
+measure = "hands_on_wheel"
+at_least = 0.5
+held_s = 0.2
+anticipatory_s = 0.3
+[[trigger.response.sign]]
+name = "automation off"
+measure = "automation"
+at_most = 0.5
+[[trigger.response.sign]]
+name = "wheel turned"
+measure = "steering_angle"
+outside = [-0.05, 0.05]
+from_baseline = true
+"""
+TEXT = (
+    STUDY.replace(
+        "[signals.eyes_on_road]", "[signals.hands_on_wheel]\n[signals.automation]\n[signals.eyes_on_road]"
+    ).replace("horizon_s = 3.0\n", f"horizon_s = 6.0\n{SIGNS}")
+    + '[trigger.response.stable]\nmeasure = "lane_offset"\nat_least = -0.2\nat_most = 0.2\nheld_s = 1.0\n'
+)
+
+
+def take_over(
+    hands_s: float = 2.10, off_s: float = 2.60, wheel_s: float = 3.85, touch_s: float | None = None, sign: float = 1.0
+) -> HandDrive:
+    """Hands, automation and wheel at these seconds after the fire; a touch of a tenth of a second at `touch_s`."""
+
+    def signals(t: float) -> dict[str, float]:
+        after = t - FIRE_T
+        touched = touch_s is not None and touch_s - 1e-9 <= after < touch_s + 0.1 - 1e-9
+        return {
+            "hands_on_wheel": float(after >= hands_s - 1e-9 or touched),
+            "automation": float(after < off_s - 1e-9),
+            "eyes_on_road": 0.0,
+        }
+
+    def own(t: float) -> dict[str, float]:
+        after = t - FIRE_T
+        # 0.02 rad of sensor offset all along; 0.1 rad from wheel_s on; the offset swings out to 0.7 m and comes back
+        swing = 0.7 * math.sin(math.pi * (after - wheel_s)) if wheel_s <= after < wheel_s + 1.0 else 0.0
+        turned = sign * 0.1 if after >= wheel_s - 1e-9 else 0.0
+        return {"steering_angle": 0.02 + turned, "lane_offset": 0.1 + sign * swing}
+
+    return HandDrive(rate_hz=20.0, end_t=20.0, signals=signals, own=own, brake_mps2=0.5)
+
+
+def response_of(drive: HandDrive, text: str = TEXT) -> Response:
+    response = judged(drive, study=study_of(text)).trials()[0].response
+    assert response is not None
+    return response
+
+
+def test_the_first_sign_is_the_response() -> None:
+    response = response_of(take_over())
+    assert (response.first, response.first_s) == ("hands", pytest.approx(2.10))
+    assert response.signs == pytest.approx({"hands": 2.10, "automation off": 2.60, "wheel turned": 3.85})
+    assert set(response.sign_states.values()) == {"came"}
+    assert response.outcome == "responded"
+    assert response_json(response)["signs"] == response.signs
+
+
+def test_without_the_signs_only_the_wheel_would_have_told() -> None:
+    response = response_of(take_over(), TEXT.replace(SIGNS, "steering_threshold_rad = 0.05\n"))
+    assert (response.first, response.first_s, response.signs) == ("steering", pytest.approx(3.85), {})
+
+
+def test_a_touch_shorter_than_the_debounce_is_none() -> None:
+    assert response_of(take_over(touch_s=1.0)).signs["hands"] == pytest.approx(2.10)
+    assert response_of(take_over(touch_s=1.0), TEXT.replace("held_s = 0.2\n", "")).signs["hands"] == pytest.approx(1.0)
+
+
+@pytest.mark.parametrize("sign", [1.0, -1.0])
+def test_the_wheel_counts_to_either_side_and_from_its_baseline(sign: float) -> None:
+    # with the offset of 0.02 rad taken for a turn the threshold would differ between the two sides
+    response = response_of(take_over(hands_s=9.0, off_s=9.0, sign=sign))
+    assert (response.first, response.first_s) == ("wheel turned", pytest.approx(3.85))
+    assert response.sign_states["hands"] == "did not come"
+
+
+def test_one_direction_alone() -> None:
+    text = TEXT.replace("outside = [-0.05, 0.05]", "at_least = 0.05")
+    assert response_of(take_over(sign=-1.0), text).sign_states["wheel turned"] == "did not come"
+
+
+def test_what_was_there_at_the_origin_cannot_come_and_another_sign_counts() -> None:
+    response = response_of(take_over(hands_s=-5.0))
+    assert response.sign_states["hands"] == "already there"
+    assert (response.first, response.outcome) == ("automation off", "responded")
+    wheel = SIGNS.index('[[trigger.response.sign]]\nname = "wheel')
+    already = response_of(take_over(hands_s=-5.0, off_s=-5.0), TEXT.replace(SIGNS[wheel:], ""))
+    assert already.outcome == "already responding"
+    assert already.first is None
+
+
+def test_sooner_than_its_window_it_is_anticipation() -> None:
+    assert response_of(take_over(hands_s=0.25)).outcome == "anticipatory"
+    assert response_of(take_over(hands_s=0.30)).outcome == "responded"
+
+
+def test_signs_that_are_not_measured_are_no_missing_response() -> None:
+    drive = take_over()
+    drive.signals = lambda t: {}
+    drive.own = lambda t: {"steering_angle": math.nan}
+    response = response_of(drive)
+    assert set(response.sign_states.values()) == {"not measured"}
+    assert (response.outcome, response.first) == ("not measured", None)
+
+
+def test_no_sign_within_the_horizon_is_censored_there() -> None:
+    response = response_of(take_over(hands_s=9.0, off_s=9.0, wheel_s=9.0))
+    assert (response.outcome, response.censored_at_s) == ("no response", 6.0)
+
+
+def test_how_well_the_car_was_kept_after_it() -> None:
+    # 0.7 m out of the baseline of 0.1 m (at a frame: sin(π/2) half a second after the wheel); calm again 1.0 s after it
+    response = response_of(take_over())
+    assert response.max_lateral_deviation_m == pytest.approx(0.7)
+    assert response.time_to_stable_s == pytest.approx(2.10)  # in the band from the response on, for a second
+    late = response_of(take_over(hands_s=3.0, off_s=9.0))
+    # at 3.0 s the second is broken by the swing at 3.85 s: |0.1 + swing| is at most 0.2 m again from 4.85 s on
+    assert late.time_to_stable_s == pytest.approx(4.85, abs=0.051)
