@@ -16,12 +16,10 @@ from monitor.judging.case.values import IN, stand_in_band
 from monitor.judging.judge import decide
 from monitor.judging.operator import OperatorLog
 from monitor.judging.rules.exposure import Shown
+from monitor.judging.rules.signals import EYES
 from monitor.measures.measured import Measured, State
 from monitor.study.model import Condition, Study, Trigger
 from monitor.study.standing import Standing
-
-EYES = "eyes"
-"""A signal whose name begins so is about where the participant looks: 1 on the road, 0 away (as `eyes_on_road`)."""
 
 
 def with_calls(
