@@ -64,8 +64,9 @@ def messages(gap_m: float, decel_mps2: float, ramp_s: float) -> Iterator[list[by
         ) ** 2 / 2
         own_x = SPEED * t
         lead_x = own_x + gap_m + LENGTH - back
-        own = {"x": own_x, "y": 0.0, "heading": 0.0, "speed": SPEED, "accel": 0.0, "length": LENGTH, "width": 1.8}
-        lead = {**own, "id": 4, "x": lead_x, "speed": SPEED - slower, "accel": accel}
+        body = {"x": own_x, "y": 0.0, "heading": 0.0, "speed": SPEED, "accel": 0.0, "length": LENGTH, "width": 1.8}
+        own = {**body, "yaw_rate": 0.0}  # without it, a road line or lanes nobody knows which way own car goes
+        lead = {**body, "id": 4, "x": lead_x, "speed": SPEED - slower, "accel": accel}
         frame = {**base, "seq": seq, "t": t, "own": own, "others": {name: [value] for name, value in lead.items()}}
         yield [b"frame", msgpack.packb({**frame, "signals": {}, "markers": 0})]
 

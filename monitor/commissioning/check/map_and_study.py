@@ -6,6 +6,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 
 from monitor.connect.channel_map.model import ChannelMap, MarkerRule, OsiSource, Reading
+from monitor.feed.marker_kinds import KINDS
 from monitor.study.model import Study
 from monitor.study.needs import OTHERS, needed_channels
 from monitor.tables.faults import closest, listed, quoted
@@ -110,7 +111,7 @@ def _alerts(study: Study, rules: Sequence[MarkerRule], driven: Sequence[str], ou
 
 def _tasks(study: Study, rules: Sequence[MarkerRule], out: Compared) -> None:
     known = list(dict.fromkeys(one.task.name for one in study.triggers if one.task is not None and one.task.name))
-    for kind in ("task_start", "task_item", "task_end"):
+    for kind in (one for one in KINDS if one.startswith("task_")):
         names, is_open = names_made(rules, kind)
         for name in sorted(names - set(known)):
             if known:
