@@ -55,6 +55,8 @@ def with_calls(
 def _may_be_called(condition: Condition, result: ConditionResult) -> bool:
     """Only where nothing was measured: a call never takes the place of a gaze signal."""
     measure = condition.measure
+    if condition.or_else:
+        return False  # another of its measures may hold
     asks_for_eyes = measure.kind == "signal" and measure.name.startswith(EYES)
     return asks_for_eyes and result.result == "undecided" and result.value is None and not result.open
 
