@@ -44,7 +44,7 @@ from monitor.judging.rules.source_trouble import (
     unheard_in,
 )
 from monitor.judging.rules.tasks import judge_task
-from monitor.judging.rules.timing_evidence import timing_contradicted
+from monitor.judging.rules.timing_evidence import ALONE, is_alone, timing_contradicted
 from monitor.judging.timing import Asked, judge_timing_surely, timing_findings, too_soon_findings
 from monitor.study.model import Study, Trigger
 from monitor.study.standing import Standing
@@ -74,6 +74,8 @@ class Settled:
     doubts: Doubts | None = None
     signals: list[SignalDoubt] | None = None
     contradicted: list[Finding] | None = None
+    alone: bool = False
+    """Whether a wrong timing rests on the own station alone."""
     weighed: dict[str, Weighed] = field(default_factory=dict)
     _bodies: dict[tuple[str, float], Bodies | None] = field(default_factory=dict)
 
@@ -137,6 +139,7 @@ class Settled:
             bodies = self.bodies_of(case, case.trigger.role, case.fired_at)
             found = None if bodies is None else timing_contradicted(case, timing, bodies)
             self.contradicted = [] if found is None else [found]
+            self.alone = timing.result in ("early", "late") and bodies is not None and is_alone(case, bodies)
         if not self.contradicted:
             return timing, []
         return Timing(timing.expected_at, None, None, "not stated"), self.contradicted
@@ -222,11 +225,14 @@ def judge_fired(
     timing, contradicted = settled.timing_of(case, timing)
     hazard = look_for_hazard(case)
     shown = what_showed(case, hazard, alert)
+    timed = timing_findings(plan.study, trigger, timing, asked, end_t=drive.end_t) if settled.has_seen(case) else []
+    if settled.alone:
+        timed = [replace(one, sentence=f"{one.sentence} {ALONE}") for one in timed]
     findings = [
         *alert_findings,
         *judge_unaccounted(case),
         *treatment_findings(case),
-        *(timing_findings(plan.study, trigger, timing, asked, end_t=drive.end_t) if settled.has_seen(case) else ()),
+        *timed,
         *contradicted,
         *(one.finding for one in signals),
         *too_soon_findings(plan.study, watch, number, asked, drive.period_s),

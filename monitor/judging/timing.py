@@ -20,6 +20,8 @@ from monitor.study.model import Study, Trigger
 
 SLACK_FRAMES = 0.1
 """Rounding of frame times, in periods."""
+JITTER_S = 0.01
+"""Time stamps may jitter by some milliseconds: so much sooner than a frame before its rule is not early."""
 
 
 def _nearest(times: Iterable[float], t: float) -> float | None:
@@ -102,7 +104,7 @@ def judge_timing(trigger: Trigger, rule: Expected | None, asked: Asked, period_s
     result: TimingResult
     if one_too_many:
         result = "double"
-    elif fired_at < min(earliest, rule.t - period_s) - slack:
+    elif fired_at < min(earliest, rule.t - period_s) - max(slack, JITTER_S):
         result = "early"
     elif delay_s > max(trigger.late_after_frames * period_s, trigger.late_after_s) + slack:
         result = "late"

@@ -17,7 +17,6 @@ import numpy as np
 import numpy.typing as npt
 
 from monitor.errors import WitnessError
-from monitor.feed.marker_kinds import KINDS
 from monitor.judging.blinding import masked_from
 from monitor.judging.case.received import ReceivedMarker
 from monitor.judging.case.trial import note_json, number
@@ -172,7 +171,7 @@ class Run:
 
     def _hides(self, drive: DriveColumns, marker: ReceivedMarker) -> bool:
         hidden_from = self.hidden_from(drive.log.index)
-        return hidden_from is not None and (marker.t > hidden_from or KINDS[marker.kind].reveals)
+        return hidden_from is not None and marker.t > hidden_from
 
     def _columns(self, drive: DriveColumns, rate_hz: float | None) -> dict[str, Column]:
         columns = drive.columns()
@@ -189,6 +188,7 @@ class Run:
         hidden_from = self.hidden_from(drive.log.index)
         if hidden_from is None:
             return found
+        # nothing of what follows the fire: how long the rest of the drive took would tell, too
         shown = found["t"] < hidden_from
         cut = {name: column[shown] for name, column in found.items()}
         # a column with values only after the fire would tell by being there

@@ -152,8 +152,10 @@ def road_line(course: Course, length_m: float, step_m: float = 5.0) -> tuple[lis
     return x.tolist(), y.tolist()
 
 
-def stamps(room: Room, seconds: float, rng: np.random.Generator) -> tuple[Array, Array, npt.NDArray[np.int64]]:
-    """Time stamps, true times and numbers of the frames that arrive and are judged: stamps rise."""
+def stamps(
+    room: Room, seconds: float, rng: np.random.Generator, *, rising: bool = True
+) -> tuple[Array, Array, npt.NDArray[np.int64]]:
+    """Time stamps, true times and numbers of the frames that arrive; with `rising`, of those that are judged."""
     count = int(seconds * room.rate_hz)
     seq = np.arange(count, dtype=np.int64)
     true_t = seq / room.rate_hz
@@ -165,8 +167,10 @@ def stamps(room: Room, seconds: float, rng: np.random.Generator) -> tuple[Array,
     kept = rng.random(count) >= room.loss
     kept[0] = True
     t, true_t, seq = t[kept], true_t[kept], seq[kept]
-    rising = np.concatenate([[True], t[1:] > np.maximum.accumulate(t)[:-1]])
-    return t[rising], true_t[rising], seq[rising]
+    if rising:
+        later = np.concatenate([[True], t[1:] > np.maximum.accumulate(t)[:-1]])
+        t, true_t, seq = t[later], true_t[later], seq[later]
+    return t, true_t, seq
 
 
 def noise(rng: np.random.Generator, n: int, sigma: float, slow_s: float, rate_hz: float) -> Array:
@@ -234,5 +238,5 @@ def tell(
         told.channels["yaw_rate"] = at(motion.yaw_rate, 2.0 * turn_noise)
     if own and room.pedals:
         told.channels["accelerator"] = np.clip(0.25 + 0.1 * np.interp(seen_t, motion.t, motion.accel), 0.0, 1.0)
-        told.channels["brake"] = np.clip(-0.12 * np.interp(seen_t, motion.t, motion.accel) - 0.02, 0.0, 1.0)
+        told.channels["brake"] = np.clip(-0.12 * np.interp(seen_t, motion.t, motion.accel) - 0.1, 0.0, 1.0)
     return told

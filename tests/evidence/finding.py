@@ -12,12 +12,13 @@ from monitor.judging.evidence.direct import heading_differences, offset_differen
 from monitor.judging.evidence.pairs import OF_OTHERS, PAIRS
 from monitor.judging.evidence.standing import stands
 from monitor.measures.columns import Road
-from tests.evidence.drives import GRID_HZ, LANE_M, Course, Motion, Room, move, road_line, stamps, tell
+from tests.evidence.drives import GRID_HZ, LANE_M, Course, Motion, Room, Told, move, road_line, stamps, tell
 from tests.evidence.faults import Fault
 from tests.evidence.manoeuvres import any_course, any_motion, any_room, body_of, seen, smooth
 
 NOISES = ((0.0, 0.0), (0.05, 0.03), (0.1, 0.1))
 STRAIGHT_S = 25.0
+STRAIGHT = Course()
 FAULT_T = 12.0
 
 
@@ -58,13 +59,16 @@ def plain_motion(rng: np.random.Generator, course: Course, *, brakes: bool, s0: 
     return move(course, t, speed, lambda s: -0.5 * LANE_M + 0.1 * np.sin(2.0 * np.pi * s / wave_m), s0)
 
 
-def is_found(fault: Fault, size: float, room: Room, seed: int, course: Course = Course()) -> bool:  # noqa: B008
-    """Whether a fault of a size shows in a drive."""
+def is_found(
+    fault: Fault, size: float, room: Room, seed: int, course: Course = STRAIGHT, until_t: float = STRAIGHT_S
+) -> bool:
+    """Whether a fault of a size shows in a drive, as it is known at an instant."""
     rng = np.random.default_rng([seed, 7])
     motion = plain_motion(rng, course, brakes=fault.whose == "van", s0=0.0 if fault.whose == "own" else 40.0)
     frames = stamps(room, STRAIGHT_S, rng)
     told = tell(motion, room, frames, rng, own=fault.whose == "own")
     fault.spoil(told, size, FAULT_T)
+    told = up_to(told, until_t)
     road = None
     if room.road:
         x, y = road_line(course, float(motion.s.max()) + 50.0)
@@ -72,7 +76,14 @@ def is_found(fault: Fault, size: float, room: Room, seed: int, course: Course = 
     return bool(found_in(body_of("own car" if fault.whose == "own" else "the van", told, road)))
 
 
-def found_from(fault: Fault, room: Room, start: float, course: Course = Course(), drives: int = 10) -> float:  # noqa: B008
+def up_to(told: Told, until_t: float) -> Told:
+    """What had been told by an instant."""
+    stop = int(np.searchsorted(told.t, until_t, side="right"))
+    channels = {name: column[:stop] for name, column in told.channels.items()}
+    return Told(told.t[:stop], told.seq[:stop], told.true_t[:stop], channels)
+
+
+def found_from(fault: Fault, room: Room, start: float, course: Course = STRAIGHT, drives: int = 10) -> float:
     """The least size, on a grid of tenths, that is found in at least nine of ten drives; NaN where none is."""
     size = start
     for _ in range(60):
@@ -88,7 +99,19 @@ def found_from(fault: Fault, room: Room, start: float, course: Course = Course()
 
 
 STARTS = {
-    "speed scale": 1.0, "speed offset": 0.2, "lead's speed late": 0.03, "lead's speed stands": 0.03,
-    "station scale": 1.0, "station stands": 0.03, "station steps": 0.2, "body swapped": 0.2, "accel scale": 2.0,
-    "accel offset": 0.03, "accel late": 0.03, "yaw rate offset": 0.002, "heading offset": 0.03, "lane offset": 0.03,
-}  # fmt: skip
+    "speed scale": 1.0,
+    "speed offset": 0.05,
+    "lead's speed late": 0.01,
+    "lead's speed stands": 0.01,
+    "station scale": 1.0,
+    "station stands": 0.01,
+    "station steps": 0.1,
+    "body swapped": 0.2,
+    "accel scale": 2.0,
+    "accel offset": 0.03,
+    "accel late": 0.01,
+    "yaw rate offset": 0.002,
+    "heading offset": 0.01,
+    "lane offset": 0.03,
+}
+"""Where the search for the least size found begins, by fault."""

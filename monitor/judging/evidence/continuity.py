@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from monitor.judging.evidence.bodies import BREAK_S, Body, changes, cumulated, grain_of
+from monitor.judging.evidence.bodies import BREAK_S, Body, changes, cumulated, grain_of, hold_of
 from monitor.measures.columns import FloatArray, IntArray
 
 JUMP_M = 1.0
@@ -20,7 +20,8 @@ SIZE_SHARE = 1e-6
 
 @dataclass(frozen=True, slots=True)
 class Break:
-    """Something about a body does not go on at frame `at`: "place", "station", "length", "width" or "name"."""
+    """Something about a body does not go on at frame `at`: "place", "station", "lane offset", "length", "width" or
+    "name"."""
 
     what: str
     at: int
@@ -33,6 +34,13 @@ def breaks(body: Body) -> list[Break]:
     known: list[Break] | None = body.memo.get("breaks")
     if known is None:
         found = [*_jumps(body, "place", ("x", "y")), *_jumps(body, "station", ("station",)), *_sizes(body)]
+        # a lane change makes the offset jump, and changes the lane with it
+        lane = body.channel("lane")
+        found += [
+            one
+            for one in (_jumps(body, "lane offset", ("lane_offset",)) if body.has("lane") else ())
+            if lane[one.at] == lane[one.at - 1]
+        ]
         known = body.memo["breaks"] = sorted(found, key=lambda one: (one.at, one.what))
     return known
 
@@ -49,6 +57,8 @@ def _jumps(body: Body, what: str, names: tuple[str, ...]) -> list[Break]:
     for column in columns:
         changed |= changes(column)
     kept = np.flatnonzero(changed & np.isfinite(sum(columns)))
+    if hold_of(changed, body.sampling.period_s) > 1.0:
+        kept = kept[1:]  # whether the first frame is a fresh one is not known
     if len(kept) < 2 * AROUND + 2:
         return []
     dt = np.diff(body.t[kept])

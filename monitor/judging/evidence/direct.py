@@ -100,8 +100,11 @@ def offset_difference(body: Body) -> FloatArray:
     if body.way is None or not body.has("lane_offset", "x", "y", "heading"):
         return np.full(len(body), np.nan)
     width = body.way.lane_width
-    difference = body.channel("lane_offset") - offset_by_line(body)
-    return np.remainder(difference + 0.5 * width, width) - 0.5 * width
+    offset = body.channel("lane_offset")
+    difference = offset - offset_by_line(body)
+    nearest = np.remainder(difference + 0.5 * width, width) - 0.5 * width
+    # a lane change may be told late, when the body is half in the next lane; nobody counts a lane on beyond that
+    return np.where(np.abs(offset) <= 0.75 * width, nearest, difference)
 
 
 def offset_differences(body: Body) -> list[Means]:

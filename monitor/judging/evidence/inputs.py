@@ -12,11 +12,11 @@ import numpy as np
 
 from monitor.judging.case.stretch import Stretch
 from monitor.judging.case.values import Cast, role_channel
-from monitor.judging.evidence.bodies import Body
+from monitor.judging.evidence.bodies import Body, changes, hold_of
 from monitor.judging.evidence.direct import Placing, gap_differences
 from monitor.judging.evidence.smoothing import Estimate, exactly, smoothed
 from monitor.judging.evidence.tellings import LIKELY_SIGMAS, Telling, tellings_of
-from monitor.measures.columns import FloatArray, IntArray
+from monitor.measures.columns import BoolArray, FloatArray, IntArray
 from monitor.measures.gap import PairInputs, gap_otherwise, pair_inputs, pair_measure
 from monitor.measures.measured import Measured, State
 from monitor.study.terms import Measure
@@ -107,7 +107,20 @@ def _ends(one: Estimate) -> tuple[FloatArray, FloatArray]:
 
 
 def _noisy(bodies: Bodies, column: FloatArray, *, own: bool) -> Estimate:
-    return smoothed(bodies.stretch.t, column, bodies.until_t, bodies.own.sampling.period_s)
+    fresh = None if own else _fresh(bodies)
+    return smoothed(bodies.stretch.t, column, bodies.until_t, bodies.own.sampling.period_s, fresh)
+
+
+def _fresh(bodies: Bodies) -> BoolArray | None:
+    """The frames in which the other vehicle was sent anew; None where it is with each frame."""
+    if bodies.other is None:
+        return None
+    x, y = (role_channel(bodies.stretch.frames, name, bodies.rows).value for name in ("x", "y"))
+    changed = changes(x) | changes(y)
+    if hold_of(changed, bodies.own.sampling.period_s) <= 1.0:
+        return None
+    changed[0] = False
+    return changed
 
 
 def _accounts(bodies: Bodies, body: Body, channel: str, from_t: float, to_t: float) -> tuple[Account, ...]:

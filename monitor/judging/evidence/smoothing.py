@@ -30,23 +30,35 @@ def exactly(value: FloatArray) -> Estimate:
     return Estimate(value, np.zeros(len(value)))
 
 
-def smoothed(t: FloatArray, value: FloatArray, until_t: float, period_s: float) -> Estimate:
+FRESH_FRAMES = 4.5
+"""A line through traffic that is sent slowly goes through so many of its fresh frames."""
+
+
+def smoothed(
+    t: FloatArray, value: FloatArray, until_t: float, period_s: float, fresh: BoolArray | None = None
+) -> Estimate:
     """The values of a channel, each by the line through the frames about it, none of them after `until_t`.
 
-    Without noise that shows, the values themselves. Frames after `until_t` are told by the line before it.
+    Without noise that shows, the values themselves. Frames after `until_t` are told by the line before it. `fresh`:
+    frames in which what is sent slowly was sent anew; between them it is old by some frames.
     """
     known = np.isfinite(value)
+    over_s = OVER_S
+    if fresh is not None:
+        known &= fresh
+        gaps = np.diff(t[known])
+        over_s = max(OVER_S, FRESH_FRAMES * float(np.median(gaps))) if len(gaps) else OVER_S
     changed = changes(value[known])
     hold = hold_of(changed, period_s)
     sigma = third_difference_noise(value[known][changed] if hold > 1.0 else value[known])
     if not SIGMAS * sigma > NONE_BELOW:
         return exactly(value)
     slack = 0.1 * period_s
-    end_t = np.minimum(t + 0.5 * OVER_S, max(until_t, t[0])) + slack
-    begin = np.searchsorted(t, end_t - OVER_S - 2.0 * slack, side="left")
+    end_t = np.minimum(t + 0.5 * over_s, max(until_t, t[0])) + slack
+    begin = np.searchsorted(t, end_t - over_s - 2.0 * slack, side="left")
     end = np.searchsorted(t, end_t, side="right")
     fitted, off = _line_at(t, np.where(known, value, 0.0), known, begin, end, sigma * math.sqrt(hold))
-    use = known & np.isfinite(fitted)
+    use = np.isfinite(value) & np.isfinite(fitted)
     return Estimate(
         np.where(use, fitted, value),
         np.where(use, SIGMAS * off, SIGMAS * sigma),

@@ -25,6 +25,7 @@ import numpy as np
 from monitor.judging.case.conditions import condition_standing, evaluate, window_of
 from monitor.judging.case.trial import ConditionEvidence, ConditionResult, Result
 from monitor.judging.case.values import IN, MISSING, OUT, Standing
+from monitor.judging.evidence.continuity import breaks
 from monitor.judging.evidence.inputs import Account, Bodies, Inputs, inputs_of
 from monitor.judging.evidence.smoothing import Estimate
 from monitor.judging.evidence.tellings import Telling
@@ -32,6 +33,9 @@ from monitor.measures.columns import FloatArray
 from monitor.study.terms import Condition
 
 Place = Literal["in", "edge", "out"]
+
+ABOUT_S, ABOUT_FRAMES = 0.2, 3.0
+"""Tellings are held against each other from so long before a condition's window on, or so many frames."""
 
 MOST_TELLINGS = 4
 """Tellings of one input that are combined with those of the others; more than these, a feed has not."""
@@ -51,7 +55,9 @@ class Weighed:
 def weigh(condition: Condition, published: ConditionResult, bodies: Bodies, fired_at: float) -> Weighed:
     """A condition whose window has been seen, with its evidence."""
     start_s, end_s = window_of(condition)
-    from_t, to_t = fired_at + start_s - condition.looks_back_s, fired_at + end_s
+    # a window that ends a few frames before the fire is about it
+    about_s = max(ABOUT_S, ABOUT_FRAMES * bodies.stretch.spacing_s)
+    from_t, to_t = fired_at + start_s - condition.looks_back_s - about_s, fired_at + end_s
     inputs = None if condition.or_else else inputs_of(condition.measure, bodies, from_t, to_t)
     if inputs is None:
         return Weighed(_with(published, condition, ConditionEvidence((), None, None, None)))
@@ -69,6 +75,9 @@ def weigh(condition: Condition, published: ConditionResult, bodies: Bodies, fire
         wanted = "in" if published.result == "met" else "out"
         changes = any(place != wanted for place in places)
         result = "undecided" if changes else result
+    if result == "not met" and _is_broken(condition, bodies, from_t):
+        # which body it is, or where, is not known: nothing that it fails tells of the one that is meant
+        result, changes = "undecided", changes or bool(against)
     evidence = _evidence(condition, inputs, accounts, against, published, bodies, fired_at)
     found = replace(published, result=result, at_edge=published.at_edge and result == "met")
     tellings = tuple(one.telling for one in against if one.telling is not None)
@@ -80,6 +89,18 @@ def _with(published: ConditionResult, condition: Condition, evidence: ConditionE
     if condition.needs_evidence and not evidence.by and published.result != "undecided":
         published = replace(published, result="undecided", at_edge=False)
     return replace(published, evidence=evidence)
+
+
+def _is_broken(condition: Condition, bodies: Bodies, from_t: float) -> bool:
+    """Whether a body that the measure looks at jumped or became another one: the role's anywhere in the run-up, own
+    car's in the time that the condition looks at."""
+    measure = condition.measure
+    if measure.kind in ("pair", "role") and bodies.other is not None and breaks(bodies.other):
+        return True
+    broken = {one.what for one in breaks(bodies.own) if float(bodies.own.t[one.at]) >= from_t}
+    if measure.kind == "lateral":
+        return "lane offset" in broken
+    return bool(broken) and (measure.kind == "pair" or measure.name in ("x", "y", "station"))
 
 
 def _published_standing(condition: Condition, bodies: Bodies, fired_at: float) -> Standing:

@@ -39,6 +39,7 @@ class _Seen:
     accelerator: FloatArray
     decel: float | None
     decel_by: str
+    decel_by_speed: float | None
     absent: tuple[str, ...]
     """Pedals that are not in the feed; one whose sensor is doubted has a finding of its own."""
     both_s: float
@@ -79,6 +80,7 @@ def _look_back(case: Case, run_up: Stretch, rule: BeforeRule, doubted: frozenset
     before = brake[: span.stop][np.isfinite(brake[: span.stop])]
     rest = min(float(before.min()), RESTS_AT_MOST) if len(before) else 0.0
     decel, by = _deceleration(run_up.t, own["accel"], own["speed"], span)
+    other = _deceleration(run_up.t, np.full(len(run_up.t), np.nan), own["speed"], span)[0]
     pedals = {name: run_up.frames.own[name][span] for name in ("brake", "accelerator")}
     both = int(((brake[span] > RESTING) & (own["accelerator"][span] > RESTING)).sum())
     return _Seen(
@@ -87,6 +89,7 @@ def _look_back(case: Case, run_up: Stretch, rule: BeforeRule, doubted: frozenset
         accelerator=own["accelerator"][span],
         decel=decel,
         decel_by=by,
+        decel_by_speed=other,
         absent=tuple(name for name, column in pedals.items() if not np.isfinite(column).any()),
         both_s=both * run_up.period_s,
         rest=max(rest, 0.0),
@@ -124,9 +127,11 @@ def _braking(case: Case, rule: BeforeRule, seen: _Seen) -> list[Finding]:
             f"The brake pedal was at {float(np.nanmax(seen.brake)):.2f}{rest} {within} (from "
             f"{case.fired_at - t:.2f} s before it), at most {rule.brake_at_most:.2f} is permitted"
         )
-        if slows:
+        if slows and not (seen.decel_by_speed is not None and seen.decel_by_speed < SLOWS_MPS2):
             return [case.finding("braking-before-hazard", f"{sentence}.", t)]
         less = "whether the car slowed down is not measured" if seen.decel is None else "the car did not slow down"
+        if slows:
+            less = f"the car slowed down by its {seen.decel_by}, and not by its speed"
         return [case.finding("braking-unsure", f"{sentence}; {less}.", t)]
     if seen.decel is None:
         return []

@@ -116,9 +116,10 @@ def _breaks(case: Case, body: Body) -> list[Finding]:
     found = []
     for one in breaks(body):
         t = float(body.t[one.at])
-        if t < case.start_t:
+        # own car may be put on its road long before; the trial's vehicle is another one from then on
+        if t < case.start_t and body.who == OWN:
             continue
-        if one.what in ("place", "station"):
+        if one.what in ("place", "station", "lane offset"):
             sentence = f"{whose(body)} {one.what} jumped by {one.after:.1f} m at {t:.2f} s."
             found.append(case.finding("implausible-jump", sentence, t))
         elif one.what == "name":

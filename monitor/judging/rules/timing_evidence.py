@@ -3,14 +3,17 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 
 from monitor.judging.case.case import Case
 from monitor.judging.case.trial import Finding, Timing, TimingResult
-from monitor.judging.evidence.inputs import Bodies, inputs_of
-from monitor.measures.columns import BoolArray
-from monitor.study.terms import FireTerm
+from monitor.judging.evidence.inputs import Account, Bodies, inputs_of
+from monitor.judging.evidence.smoothing import Estimate
+from monitor.judging.timing import JITTER_S
+from monitor.measures.columns import BoolArray, FloatArray
+from monitor.study.terms import FireTerm, Measure
 
 ABOUT_S = 1.0
 """Tellings are held against each other from this long before the fire on."""
@@ -26,19 +29,92 @@ def timing_contradicted(case: Case, timing: Timing, bodies: Bodies) -> Finding |
         inputs = inputs_of(term.measure, bodies, case.fired_at - ABOUT_S, case.fired_at)
         if inputs is None:
             continue
+        if any(bool(one.off.any()) for one in inputs.published.values()):
+            begins = _by(inputs.of(inputs.published), bodies, term)
+            if {_result(case, t, NOISE_S) for t in begins} - {timing.result}:
+                return case.finding("timing-unsure", _noisy(case, term, timing, begins), case.fired_at)
         for name, accounts in inputs.others.items():
-            for one in accounts:
+            for one in (*accounts, *_by_gap(case, term, bodies)):
                 if not one.disagrees:
                     continue
-                low, high = inputs.of({**inputs.published, name: one.estimate})
-                surely, perhaps = term.band.contains_all(low, high), ~term.band.contains_none(low, high)
-                begins = [_begins(bodies, term, holds) for holds in (perhaps, surely)]
+                if timing.expected_at is None or _is_scaled(one, bodies):
+                    # where it would have begun to hold cannot be rebuilt: what it begins from is as doubtful
+                    return case.finding("channels-disagree", _unsure(case, term, timing, one.by), case.fired_at)
+                begins = _by(inputs.of({**inputs.published, name: one.estimate}), bodies, term)
                 results = {_result(case, t) for t in begins}
                 if results != {timing.result}:
                     return case.finding(
                         "channels-disagree", _sentence(case, term, timing, one.by, begins), case.fired_at
                     )
     return None
+
+
+NOISE_S = 0.1
+"""What noise may shift the begin of a rule by: as much as a fire may be late."""
+
+SCALED = 0.05
+"""A difference of this share of the way is no step: the channel has been wrong all along."""
+
+
+def _is_scaled(one: Account, bodies: Bodies) -> bool:
+    telling = one.telling
+    assert telling is not None
+    speed = bodies.own.channel("speed")
+    way_m = float(np.nanmean(np.abs(speed))) * telling.seconds if np.isfinite(speed).any() else 0.0
+    return telling.unit == "m" and abs(telling.change) > SCALED * way_m
+
+
+def _unsure(case: Case, term: FireTerm, timing: Timing, by: str) -> str:
+    return (
+        f"{case.trigger.name} fired at {case.fired_at:.2f} s, {timing.result} by the published {term.measure.text}; "
+        f"that and {by} disagree, so that when its rule held cannot be told."
+    )
+
+
+ALONE = "Nothing else in the feed tells from where its station counts."
+
+
+def is_alone(case: Case, bodies: Bodies) -> bool:
+    """Whether the rule looks at own station and nothing tells of a constant difference in it: that takes a vehicle with
+    a station, and another way to place it."""
+    terms = (*case.trigger.armed_when, *case.trigger.fires_when)
+    if not any((term.measure.kind, term.measure.name) == ("own", "station") for term in terms):
+        return False
+    gap = Measure("pair", "distance_gap", bodies.role_name, "m")
+    inputs = inputs_of(gap, bodies, case.fired_at - ABOUT_S, case.fired_at)
+    accounts = () if inputs is None else inputs.others["gap"]
+    return not any(one.telling is not None and one.telling.channel == "gap" for one in accounts)
+
+
+def _by(ends: tuple[FloatArray, FloatArray], bodies: Bodies, term: FireTerm) -> list[float]:
+    """When a term began to hold at the earliest and at the latest, where its value lies between two ends."""
+    low, high = ends
+    surely, perhaps = term.band.contains_all(low, high), ~term.band.contains_none(low, high)
+    return [_begins(bodies, term, holds) for holds in (perhaps, surely)]
+
+
+def _noisy(case: Case, term: FireTerm, timing: Timing, begins: list[float]) -> str:
+    told = [f"{t:.2f} s" if math.isfinite(t) else "later" if t > 0.0 else "long before" for t in begins]
+    return (
+        f"{case.trigger.name} fired at {case.fired_at:.2f} s, {timing.result} by the published {term.measure.text}; that "
+        f"is so noisy that its rule may have begun to hold at {told[0]} or at {told[1]}."
+    )
+
+
+def _by_gap(case: Case, term: FireTerm, bodies: Bodies) -> list[Account]:
+    """Own station by the gap: where the stations of both place the pair otherwise than the boxes do, one is off."""
+    if (term.measure.kind, term.measure.name) != ("own", "station") or bodies.other is None:
+        return []
+    gap = Measure("pair", "distance_gap", bodies.role_name, "m")
+    inputs = inputs_of(gap, bodies, case.fired_at - ABOUT_S, case.fired_at)
+    found = []
+    for one in () if inputs is None else inputs.others["gap"]:
+        telling = one.telling
+        if telling is None or telling.channel != "gap" or not telling.disagrees or telling.by != "x, y":
+            continue
+        station = bodies.stretch.frames.own["station"] + telling.change
+        found.append(replace(one, estimate=Estimate(station, np.full(len(station), telling.limit)), by="the gap"))
+    return found
 
 
 def _begins(bodies: Bodies, term: FireTerm, holds: BoolArray) -> float:
@@ -56,10 +132,10 @@ def _begins(bodies: Bodies, term: FireTerm, holds: BoolArray) -> float:
     return (float(t[int(before[-1]) + 1]) if len(before) else -math.inf) + term.delay_s
 
 
-def _result(case: Case, begins_t: float) -> TimingResult:
+def _result(case: Case, begins_t: float, early_s: float = JITTER_S) -> TimingResult:
     period = case.drive.period_s
     delay_s = case.fired_at - begins_t
-    if delay_s < -1.1 * period:
+    if delay_s < -period - max(0.1 * period, early_s):
         return "early"
     late_s = max(case.trigger.late_after_frames * period, case.trigger.late_after_s)
     return "late" if delay_s > late_s + 0.1 * period else "on time"

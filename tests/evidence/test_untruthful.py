@@ -1,0 +1,43 @@
+"""Drives in which one thing is untrue: nothing that can be checked is believed.
+
+Truth comes from the generator, and judging never sees it. In none of them is a trial called valid in which a required
+condition was violated by more than the evidence says it would have noticed, and none is called invalid in which all was
+truly met; where nothing else in the feed tells of a condition, its evidence says so.
+
+`python tests/evidence/untruthful.py FIRST STOP` runs any number of them; 200 run here.
+"""
+
+from __future__ import annotations
+
+import pytest
+
+from tests.evidence.scenes import FAULTS, untruthful
+from tests.evidence.untruthful import Judged, clean_drive, judge_scene
+
+EACH = 20
+
+
+@pytest.mark.parametrize("first", range(0, 200, EACH))
+def test_nothing_that_can_be_checked_is_believed(first: int) -> None:
+    wrong = [
+        one.words() for one in (judge_scene(untruthful(seed), seed) for seed in range(first, first + EACH)) if one.wrong
+    ]
+    assert wrong == []
+
+
+def test_the_drives_have_every_fault_in_them() -> None:
+    assert {untruthful(seed).truth.fault.split()[0] for seed in range(200)} == set(FAULTS)
+
+
+@pytest.mark.parametrize("first", range(0, 40, EACH))
+def test_clean_drives_are_not_invalid_and_hardly_ever_undecided(first: int) -> None:
+    judged = [clean_drive(seed) for seed in range(first, first + EACH)]
+    assert [one.words() for one in judged if one.trial.verdict == "invalid"] == []
+    assert [one.words() for one in judged if one.trial.verdict == "undecided"] == []
+
+
+def test_a_check_that_is_left_out_would_be_seen(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The test of the test: without the closure tests some of the drives are called valid or invalid wrongly."""
+    monkeypatch.setattr("monitor.judging.evidence.tellings.close", lambda body, pair: None)
+    found: list[Judged] = [judge_scene(untruthful(seed), seed) for seed in range(120)]
+    assert any(one.wrong for one in found)

@@ -1,0 +1,128 @@
+"""Untruthful and clean drives judged, and what is wrong with a verdict: `python tests/evidence/untruthful.py 0 2000`.
+
+With `--clean` clean drives in rooms with realistic noise; with `--jobs N` on several cores.
+"""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from collections import Counter
+from concurrent.futures import ProcessPoolExecutor
+from dataclasses import dataclass
+from pathlib import Path
+
+if __name__ == "__main__":
+    sys.path.insert(0, str(Path(__file__).parents[2]))
+
+import numpy as np
+
+from monitor.judging.case.trial import Trial
+from monitor.judging.rules.timing_evidence import ALONE
+from monitor.judging.session import Session
+from tests.evidence.scenes import (
+    Scene,
+    Truth,
+    any_room,
+    draw_scene,
+    entries_of,
+    opening_of,
+    study_for,
+    untruthful,
+)
+
+
+@dataclass(frozen=True)
+class Judged:
+    """A scene's trial beside its truth. `wrong`: what should not have been said; empty where all is in order."""
+
+    seed: int
+    truth: Truth
+    trial: Trial
+    wrong: str
+
+    def words(self) -> str:
+        """All of it on one line."""
+        findings = "; ".join(f"{one.code}: {one.sentence}" for one in self.trial.findings)
+        return f"seed {self.seed}: {self.wrong or self.trial.verdict}: {self.truth}: {findings}"
+
+
+def judge_scene(scene: Scene, seed: int) -> Judged:
+    """The first trial of a scene, judged from its entries."""
+    study = study_for(scene)
+    session = Session(study, opening_of(scene, study))
+    session.take(entries_of(scene, study))
+    trial = session.trials()[0]
+    return Judged(seed, scene.truth, trial, _wrong(scene, trial))
+
+
+def _wrong(scene: Scene, trial: Trial) -> str:
+    truth = scene.truth
+    if truth.whole_body:
+        return ""  # nothing in a feed can tell
+    if truth.fault == "marker_time" and not scene.room.lanes:
+        # the marker is the only one to tell when it fired, and its trial says that
+        return "" if trial.timing.result == "not stated" else "a timing without a rule"
+    if trial.verdict == "invalid" and not truth.violated:
+        failing = [one for one in trial.conditions if one.required and one.result == "not met"]
+        unchecked = [one for one in failing if one.evidence is not None and not one.evidence.by]
+        voids = [one for one in trial.findings if one.severity == "void" and ALONE not in one.sentence]
+        if voids or len(unchecked) < len(failing):
+            return "invalid, and all was truly met"
+    if trial.verdict == "valid":
+        for name in truth.violated:
+            found = next((one for one in trial.conditions if one.name == name), None)
+            if found is None or found.evidence is None:
+                return f"valid, and {name} was violated"
+            told, true = found.evidence, truth.values.get(name)
+            if told.by and (told.noticed_from is None or found.value is None or true is None):
+                continue  # it says that no limit can be told
+            if told.by and abs(found.value - true) > (told.noticed_from or 0.0):  # type: ignore[operator]
+                return f"valid, and {name} was violated by more than would have shown"
+    return ""
+
+
+def judge_untruthful(seed: int) -> Judged:
+    """The untruthful drive of a seed."""
+    return judge_scene(untruthful(seed), seed)
+
+
+def clean_drive(seed: int) -> Judged:
+    """A clean drive in a room with realistic noise: 0.05 m/s and 3 cm, jitter of 2 ms, ticks of 10 and 15.6 ms."""
+    rng = np.random.default_rng([seed, 17])
+    clock = seed % 4
+    room = any_room(
+        rng,
+        speed_noise=0.05,
+        place_noise=0.03,
+        tick_s=(0.0, 0.01, 0.0156, 0.0)[clock],
+        jitter_s=0.002 if clock == 3 else 0.0,
+        rate_hz=float((20.0, 30.0, 60.0, 100.0)[int(rng.integers(4))]),
+        lanes=True,
+        pedals=True,
+    )
+    return judge_scene(draw_scene(seed, room, clean=True), seed)
+
+
+def main() -> int:
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("first", type=int)
+    parser.add_argument("stop", type=int)
+    parser.add_argument("--clean", action="store_true")
+    parser.add_argument("--jobs", type=int, default=1)
+    options = parser.parse_args()
+    counts: Counter[str] = Counter()
+    judge = clean_drive if options.clean else judge_untruthful
+    with ProcessPoolExecutor(options.jobs) as pool:
+        for one in pool.map(judge, range(options.first, options.stop), chunksize=10):
+            counts[f"{'violated' if one.truth.violated else 'truly met'}, {one.trial.verdict}"] += 1
+            if one.wrong or (options.clean and one.trial.verdict != "valid"):
+                counts[one.wrong or "clean and not valid"] += 1
+                print(one.words(), flush=True)
+    for words, count in sorted(counts.items()):
+        print(f"{count:6d}  {words}")
+    return 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())
