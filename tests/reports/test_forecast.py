@@ -174,7 +174,7 @@ def test_what_a_wider_band_would_have_saved_is_what_it_saves(study: Path) -> Non
         valid = sum(trial.effective == "valid" for each in gather(study, wider).runs for trial in each.trials)
         assert valid == 5 + saved
     text = " ".join(" ".join(forecast_lines(one)).split())
-    assert "time gap, at most 1.9: 1.95 s saves 1, 2.25 s saves 2" in text
+    assert "time gap, at most 1.9 s: 1.95 saves 1, 2.25 saves 2" in text
 
 
 def test_a_band_that_did_not_lose_the_trial_alone_would_have_saved_nothing(tmp_path: Path) -> None:
