@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable, Mapping
+from dataclasses import replace
 from typing import Any
 
 from monitor.measures.names import MEASURES
@@ -147,8 +148,7 @@ def _read_reasons(sections: Mapping[str, Any], faults: Faults) -> dict[str, Reas
         elif built_in is not None and len(lacking) == 2:
             faults.add(path, expected="other words or another severity", found="neither")
         else:
-            given = {"words": built_in.words, "severity": built_in.severity} if built_in else {}
-            reasons[code] = Reason(code, **{**given, **section})
+            reasons[code] = replace(built_in, **section) if built_in else Reason(code, **section)
     return reasons
 
 

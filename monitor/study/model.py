@@ -12,6 +12,7 @@ from monitor.study.band import Band
 
 MissingMeans = Literal["undecided", "met", "not met"]
 Severity = Literal["void", "doubtful", "note"]
+Known = Literal["before", "at", "after"]
 Edge = Literal["none", "rising", "falling", "risingOrFalling"]
 """Condition edges with the members and meaning of the open scenario standard (ASAM OpenSCENARIO XML, conditionEdge)."""
 
@@ -69,6 +70,9 @@ class Condition:
     required: bool = True
     if_missing: MissingMeans = "undecided"
     """What "no lead" or "not measured" counts as."""
+    settles_at_s: float | None = None
+    """So many seconds before the fire the condition should hold; until then nobody is told to wait for it. None: what a
+    line through the last seconds can foresee is expected all along, what cannot be foreseen a second before the fire."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -169,6 +173,31 @@ class ResponseRule:
 
 
 @dataclass(frozen=True, slots=True)
+class ActionRule:
+    """What the control room can do while a coming trial is being lost: the facility's own sentences."""
+
+    words: str
+    by_condition: dict[str, str] = field(default_factory=dict)
+    """Another sentence where it is this condition that fails."""
+
+    def words_for(self, condition: str | None) -> str:
+        """The sentence for a condition that fails, or for anything else."""
+        return self.by_condition.get(condition or "", self.words)
+
+
+@dataclass(frozen=True, slots=True)
+class RearmRule:
+    """How a trial that came too early, too weakly or not at all can still be had from this participant."""
+
+    words: str
+    """What the control room does to arm the trigger again."""
+    within_s: float | None = None
+    """It helps for so long after the trial was lost …"""
+    until_station_m: float | None = None
+    """… and before this place of the road; None: no such limit."""
+
+
+@dataclass(frozen=True, slots=True)
 class Trigger:
     """A scripted event and all that makes its trial usable."""
 
@@ -190,6 +219,11 @@ class Trigger:
     before: BeforeRule | None = None
     hazard: HazardRule | None = None
     response: ResponseRule | None = None
+    action: ActionRule | None = None
+    action_takes_s: float = 4.0
+    """The control room needs so long to do anything; with less left it is said to let the trial run."""
+    rearm: RearmRule | None = None
+    """None: a trial that is lost cannot be run again with this participant."""
 
     def expected_in(self, scenario: str | None) -> int:
         """How often a drive of this scenario fires the trigger."""
@@ -233,6 +267,8 @@ class Reason:
     code: str
     words: str
     severity: Severity
+    known: Known = "after"
+    """When a finding of this code can be known at the earliest: before, at, or only after the fire."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -34,6 +34,7 @@ CONDITION = Section(
         "held_s": Key(SECONDS),
         "required": Key(Flag()),
         "if_missing": Key(Text(get_args(MissingMeans))),
+        "settles_at_s": Key(SECONDS),
     }
 )
 
@@ -100,6 +101,10 @@ RESPONSE = Section(
     }
 )
 
+ACTION = Section({"words": Key(WORDS, required=True), "by_condition": Key(Named(WORDS, "condition"))})
+
+REARM = Section({"words": Key(WORDS, required=True), "within_s": Key(SOME_SECONDS), "until_station_m": Key(ANY)})
+
 TRIGGER = Section(
     {
         "name": Key(NAME, required=True),
@@ -118,6 +123,9 @@ TRIGGER = Section(
         "before": Key(BEFORE),
         "hazard": Key(HAZARD),
         "response": Key(RESPONSE),
+        "action": Key(ACTION),
+        "action_takes_s": Key(SECONDS),
+        "rearm": Key(REARM),
     }
 )
 

@@ -106,6 +106,12 @@ SENSELESS = [
         (*GATE, "alert", "output_delay_s", "sond"),
         'did you mean "sound"?',
     ),
+    (
+        {(*GATE, "action", "by_condition"): {"lane ofset": "x"}},
+        (*GATE, "action", "by_condition", "lane ofset"),
+        "offset",
+    ),
+    ({(*GATE, "rearm"): {"words": "Arm it."}}, (*GATE, "rearm"), "until when arming again helps"),
     ({(*GATE, "task", "begins_at_most_s"): 0.4}, (*GATE, "task", "begins_at_most_s"), "begins_at_least_s = 0.5"),
     ({(*GATE, "task", "items"): 0}, (*GATE, "task", "items"), "a whole number of at least 1"),
     ({(*GATE, "before", "brake_at_most"): 2.0}, (*GATE, "before", "brake_at_most"), "a number from 0 to 1"),
@@ -206,7 +212,14 @@ def test_the_study_that_comes_out_is_what_the_file_says(everything_text):
     gate, gust = study.triggers
     van_accel = Measure("role", "accel", "van", "m/s²")
     assert gate.conditions == (
-        Condition("gap", Measure("pair", "time_gap", "van", "s"), Band(1.3, 1.9, 0.05), AtFire(), if_missing="not met"),
+        Condition(
+            "gap",
+            Measure("pair", "time_gap", "van", "s"),
+            Band(1.3, 1.9, 0.05),
+            AtFire(),
+            if_missing="not met",
+            settles_at_s=8.0,
+        ),
         Condition("steady", Measure("rolling", "sdlp", None, "m", 60.0), Band(None, 0.4), AtFire(), required=False),
         Condition(
             "lane offset", Measure("lateral", "lane_offset", None, "m"), Band(-0.6, 0.6), During(-3.0, 0.0, share=0.9)
@@ -243,6 +256,14 @@ def test_the_study_that_comes_out_is_what_the_file_says(everything_text):
         ("Welcome", 0.0, None),
         ("Intercom off", None, 300.0),
     ]
+    assert (gate.action_takes_s, gust.action_takes_s) == (5.0, 4.0)
+    assert gate.action is not None
+    assert [gate.action.words_for(name) for name in ("gap", "lane offset", None)] == [
+        "Ask the simulator's operator to hold it back.",
+        "Say nothing.",
+        "Ask the simulator's operator to hold it back.",
+    ]
+    assert gate.rearm == RearmRule("Arm it again at the simulator's desk.", 20.0, 900.0)
     assert study.scenarios == ("dusk-road", "practice")
     assert (study.blind, study.comfort_stop_at, study.replacement) == (True, 12.0, "end of block")
     assert study.text == everything_text

@@ -8,10 +8,12 @@ import pytest
 
 from monitor.study import shape
 from monitor.study.model import (
+    ActionRule,
     AlertRule,
     AssignmentRule,
     BeforeRule,
     HazardRule,
+    RearmRule,
     ResponseRule,
     SheetStep,
     Signal,
@@ -38,6 +40,8 @@ def keys_under(*path: str) -> set[str]:
         (("trigger", "before"), BeforeRule, {}),
         (("trigger", "hazard"), HazardRule, {}),
         (("trigger", "response"), ResponseRule, {}),
+        (("trigger", "action"), ActionRule, {}),
+        (("trigger", "rearm"), RearmRule, {}),
         (("sheet",), SheetStep, {}),
         (("assignment",), AssignmentRule, {}),
         (("signals",), Signal, {"name": None}),
