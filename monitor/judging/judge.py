@@ -53,8 +53,9 @@ class Plan:
     study: Study
     participant: str
     group: str | None
-    group_planned: bool
-    """Whether the group was given by the operator (then the simulator's must agree) or taken from the simulator."""
+    planned_group: str | None
+    """The group that the simulator's must agree with: as given when the run began, else the one that the study's
+    assignment gives the participant; None where both leave it to the simulator."""
 
     standing: Standing | None = None
     """How far the study was when the run began, for the words after a lost trial."""
@@ -144,9 +145,7 @@ def judge_fired(
         *judge_feed(case, hazard_came=hazard.onset_t is not None),
         *(doubt.finding for doubt in doubts),
         *judge_platform(case),
-        *identity_findings(
-            plan.study, plan.participant, plan.group if plan.group_planned else None, drive.hello, case.fired_at
-        ),
+        *identity_findings(plan.study, plan.participant, plan.planned_group, drive.hello, case.fired_at),
         *_collided_before(case),
         *judge_sources(case, sources),
         *unsure,

@@ -56,8 +56,8 @@ _FINDINGS: tuple[tuple[str, Severity, str], ...] = (
     ("naive-unknown", "doubtful", "It is not known whether the participant has met a surprise of this class before"),
     ("group-mismatch", "void", "The simulator ran another group than the one assigned"),
     ("group-unknown", "doubtful", "It is not known which group the participant belongs to"),
-    ("participant-mismatch", "void", "The simulator names another participant than the plan"),
-    ("scenario-mismatch", "doubtful", "The simulator names a scenario that is not in the plan"),
+    ("participant-mismatch", "doubtful", "The simulator names another participant than the plan"),
+    ("scenario-mismatch", "void", "The simulator names a scenario that is not in the plan"),
     # The feed: on our side, and the simulator's own
     ("witness-gap", "doubtful", "Messages were lost on the monitor's side where they were needed"),
     ("window-cut", "doubtful", "The drive ended before the trial had been seen to its end"),

@@ -186,13 +186,13 @@ def test_the_lane_departure_preset_has_the_procedures_numbers(configs):
 
 def test_every_finding_code_of_the_design_has_a_reason_with_its_severity():
     void = """fired-early fired-twice fired-unexpected trigger-missed trigger-not-reached alert-wrong alert-missing
-        braking-before-hazard task-missing display-stutter not-naive group-mismatch participant-mismatch
-        collision-before-fire condition-not-met paused-in-window hazard-missing""".split()
+        braking-before-hazard task-missing display-stutter not-naive group-mismatch scenario-mismatch
+        collision-before-fire condition-not-met paused-in-window hazard-missing comfort-high participant-unwell""".split()
     doubtful = """fired-late alert-late alert-early alert-doubled alert-unknown accelerator-released-before task-late
         task-early task-ended-early task-items task-spacing lead-changed witness-gap window-cut marker-lost
         channel-frozen unit-implausible axis-implausible implausible-jump pedal-saturated slow-motion naive-unknown
-        group-unknown scenario-mismatch clock-drift""".split()
-    note = "alert-short alert-long two-footed marker-late platform-limit confirmed other".split()
+        group-unknown participant-mismatch clock-drift""".split()
+    note = "alert-short alert-long two-footed marker-late platform-limit confirmed expected-it other".split()
     for severity, codes in (("void", void), ("doubtful", doubtful), ("note", note)):
         for code in codes:
             assert BUILT_IN_REASONS[code].severity == severity, code

@@ -9,7 +9,7 @@ import pytest
 from monitor.errors import StudyFaults
 from monitor.study.band import Band
 from monitor.study.loading import parse_study
-from monitor.study.model import AtFire, Condition, During, FireTerm, Measure, Study, Within
+from monitor.study.model import AtFire, Condition, During, FireTerm, Measure, RearmRule, Study, Within
 from monitor.tables.faults import path_text
 
 GATE = ("trigger", 0)
