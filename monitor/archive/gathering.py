@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from collections import Counter
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
 
@@ -41,13 +42,22 @@ class StudyRuns:
 
 
 @dataclass(frozen=True, slots=True)
+class Withdrawn:
+    """What is left of a withdrawn record. Study and group are None where its tombstone does not have them."""
+
+    record: str
+    date: str
+    study: str | None
+    group: str | None
+
+
+@dataclass(frozen=True, slots=True)
 class Gathered:
     """What a directory holds. Records in `withdrawn`, `running` and `unreadable` count nowhere."""
 
     directory: Path
     studies: tuple[StudyRuns, ...]
-    withdrawn: tuple[tuple[str, str], ...]
-    """Record and date."""
+    withdrawn: tuple[Withdrawn, ...]
     running: tuple[str, ...]
     unreadable: tuple[tuple[str, str], ...]
     """Record and the reason in one sentence."""
@@ -73,7 +83,9 @@ class Gathered:
 
     def remarks(self) -> list[str]:
         """What should be known and is no fault."""
-        said = [f"{name} was withdrawn on {day}: nothing of it is left to be counted." for name, day in self.withdrawn]
+        said = [
+            f"{one.record} was withdrawn on {one.date}: nothing of it is left to be counted." for one in self.withdrawn
+        ]
         said += [f"{name} is being recorded and is not counted yet." for name in self.running]
         for one in self.studies:
             for run in one.runs:
@@ -106,14 +118,14 @@ def gather(
     result, and the others are read all the same.
     """
     runs: list[RunSummary] = []
-    withdrawn: list[tuple[str, str]] = []
+    withdrawn: list[Withdrawn] = []
     running: list[str] = []
     unreadable: list[tuple[str, str]] = []
     to_judge: list[Path] = []
     for path in list_records(directory):
         tombstone = read_tombstone(path)
         if tombstone is not None:
-            withdrawn.append((path.name, str(tombstone.get("withdrawn_at", ""))[:10]))
+            withdrawn.append(_withdrawn(path.name, tombstone))
             continue
         try:
             if is_being_written(path):
@@ -132,6 +144,16 @@ def gather(
     return Gathered(directory, _by_study(runs), tuple(withdrawn), tuple(running), tuple(sorted(unreadable)))
 
 
+def _withdrawn(record: str, tombstone: Mapping[str, Any]) -> Withdrawn:
+    study, group = tombstone.get("study"), tombstone.get("group")
+    return Withdrawn(
+        record,
+        str(tombstone.get("withdrawn_at", ""))[:10],
+        study if isinstance(study, str) else None,
+        group if isinstance(group, str) else None,
+    )
+
+
 def count(number: int, noun: str) -> str:
     """ "1 run", "2 runs"."""
     return f"{number} {noun}" if number == 1 else f"{number} {noun}s"
@@ -148,7 +170,7 @@ def gathered_json(gathered: Gathered) -> dict[str, Any]:
     return {
         "directory": str(gathered.directory),
         "records": len(gathered.runs),
-        "withdrawn": [{"record": name, "date": date} for name, date in gathered.withdrawn],
+        "withdrawn": [asdict(one) for one in gathered.withdrawn],
         "running": list(gathered.running),
         "unreadable": [{"record": name, "why": why} for name, why in gathered.unreadable],
         "faults": gathered.faults(),

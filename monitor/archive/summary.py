@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import asdict, dataclass, fields
 from datetime import UTC, datetime
 from pathlib import Path
@@ -11,7 +12,7 @@ from monitor.archive.review import review_record
 from monitor.judging.case.trial import Trial, response_json
 from monitor.judging.session import Session
 from monitor.record.reader import RecordFiles
-from monitor.study.model import Study, Trigger
+from monitor.study.model import AnalysisRule, Study, Trigger
 
 NO_GROUP = "(not known)"
 
@@ -42,6 +43,23 @@ class StudySummary:
     """Group → planned valid trials, in the study file's order."""
     alerts: dict[str, list[str]]
     triggers: tuple[TriggerSummary, ...]
+    analysis: AnalysisRule | None
+    """How the groups are to be compared, where the study fixes it."""
+
+
+@dataclass(frozen=True, slots=True)
+class MissedBand:
+    """A required condition that was not met: by how much, and whether the trial would count otherwise."""
+
+    condition: str
+    unit: str
+    at_least: float | None
+    at_most: float | None
+    value: float | None
+    short_by: float | None
+    """How far outside the band, in the unit; None where no number decided."""
+    alone: bool
+    """Whether the trial would be valid if this condition had been met."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,6 +81,9 @@ class TrialSummary:
     hidden: bool
     contact_s: float | None
     """Contact in seconds from the response's origin, where the simulator told it."""
+    missed: tuple[MissedBand, ...] = ()
+    alert_delay_s: float | None = None
+    """From the fire to the alert, whatever the driver did."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,6 +100,9 @@ class RunSummary:
     """Wall clock of the recorder at the record's first entry, seconds since 1970."""
     damage: tuple[str, ...]
     drives: int
+    frames: int
+    lost: int
+    """Frames that did not arrive."""
     study: StudySummary
     trials: tuple[TrialSummary, ...]
 
@@ -91,6 +115,7 @@ def summarise_record(path: Path, study: Study | None = None) -> RunSummary:
     """Judges a record and keeps what reports need; raises `RecordUnreadable` and `StudyFaults`."""
     reviewed = review_record(path, study)
     session = reviewed.session
+    counts = [drive.log.counts for drive in session.drives]
     return RunSummary(
         record=path.name,
         participant=session.opening.participant,
@@ -101,6 +126,8 @@ def summarise_record(path: Path, study: Study | None = None) -> RunSummary:
         began=began_wall(path),
         damage=reviewed.damage,
         drives=len(session.drives),
+        frames=sum(one.frames for one in counts),
+        lost=sum(one.lost for one in counts),
         study=summarise_study(session.study),
         trials=tuple(_trial(session, trial) for trial in session.trials()),
     )
@@ -118,6 +145,7 @@ def summarise_study(study: Study) -> StudySummary:
         planned={name: group.planned for name, group in study.groups.items()},
         alerts={name: list(group.alert) for name, group in study.groups.items()},
         triggers=tuple(_trigger(trigger) for trigger in study.triggers),
+        analysis=study.analysis,
     )
 
 
@@ -132,12 +160,20 @@ def run_from_json(read: dict[str, Any]) -> RunSummary:
     """The summary that `as_json` wrote; raises `KeyError`, `TypeError` or `ValueError` for anything else."""
     study = _exactly(StudySummary, read["study"])
     study["triggers"] = tuple(TriggerSummary(**_exactly(TriggerSummary, one)) for one in study["triggers"])
+    if study["analysis"] is not None:
+        rule = _exactly(AnalysisRule, study["analysis"])
+        study["analysis"] = AnalysisRule(**{**rule, "contrasts": tuple((a, b) for a, b in rule["contrasts"])})
     run = _exactly(RunSummary, read)
     run["study"] = StudySummary(**study)
     run["damage"] = tuple(run["damage"])
-    trials = [_exactly(TrialSummary, one) for one in run["trials"]]
-    run["trials"] = tuple(TrialSummary(**{**one, "reasons": tuple(one["reasons"])}) for one in trials)
+    run["trials"] = tuple(_trial_from_json(one) for one in run["trials"])
     return RunSummary(**run)
+
+
+def _trial_from_json(read: dict[str, Any]) -> TrialSummary:
+    trial = _exactly(TrialSummary, read)
+    missed = tuple(MissedBand(**_exactly(MissedBand, one)) for one in trial["missed"])
+    return TrialSummary(**{**trial, "reasons": tuple(trial["reasons"]), "missed": missed})
 
 
 def day_of(run: RunSummary) -> str:
@@ -170,7 +206,24 @@ def _trial(session: Session, trial: Trial) -> TrialSummary:
         response=response_json(response) if response else None,
         hidden=trial.response_hidden,
         contact_s=_contact_s(session, trial),
+        missed=tuple(_missed(trial)),
+        alert_delay_s=None
+        if trial.alert.at is None or trial.fired_at is None
+        else round(trial.alert.at - trial.fired_at, 6),
     )
+
+
+def _missed(trial: Trial) -> Iterator[MissedBand]:
+    """The required conditions that were not met, of a trial that was judged invalid."""
+    if trial.effective != "invalid" or trial.verdict != "invalid":
+        return
+    against = [one.name for one in trial.conditions if one.required and one.result != "met"]
+    against += [one.code for one in trial.findings if one.severity in ("void", "doubtful")]
+    for one in trial.conditions:
+        if one.required and one.result == "not met":
+            short_by = None if one.margin is None or one.margin >= 0.0 else -one.margin
+            alone = len(against) == 1 and trial.stage in ("final", "ruled")
+            yield MissedBand(one.name, one.unit, one.at_least, one.at_most, one.value, short_by, alone)
 
 
 def reasons_of(trial: Trial) -> list[str]:

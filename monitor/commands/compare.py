@@ -1,7 +1,8 @@
 """`compare`: alert groups compared by their response times, for the analyst and not for the operator.
 
 It shows responses by group, so whoever asks must say so with --unblind, and the look is entered in a file beside the
-records. Valid trials only; who did not respond, or ran into the vehicle ahead before responding, is censored.
+records. Valid trials only; who did not respond, or ran into the vehicle ahead before responding, is censored. Trigger,
+measure, test and contrasts are those of the study's [analysis]; options choose others, and then the page says so.
 """
 
 from __future__ import annotations
@@ -20,15 +21,13 @@ def add_to(subparsers: Any) -> None:
     parser.add_argument(
         "--measure",
         choices=("first", "brake", "accelerator", "steering"),
-        default="first",
-        help="which onset is the response (default: first, whichever comes first)",
+        help="which onset is the response; first: whichever comes first",
     )
-    parser.add_argument("--within", type=float, default=2.5, metavar="S", help="share responded by (default: 2.5)")
+    parser.add_argument("--within", type=float, metavar="S", help="share responded by")
     parser.add_argument(
         "--test",
         choices=("log-rank", "gehan", "ranks"),
-        default="log-rank",
-        help="fix it in advance; gehan: early differences count more; ranks: no time may be censored before the others",
+        help="gehan: early differences count more; ranks: no time may be censored before the others",
     )
 
 
@@ -46,20 +45,19 @@ def run(options: argparse.Namespace) -> int:
     from monitor.commands.tally import gathered
     from monitor.errors import WitnessError
     from monitor.reports.comparison.comparison import compare_studies
+    from monitor.reports.comparison.plan import Asked
     from monitor.reports.comparison.text import comparison_lines
-    from monitor.reports.comparison.words import comparison_json
+    from monitor.reports.comparison.words import analysis_json, comparison_json
 
     if not options.unblind:
         raise WitnessError(
             "compare shows responses by group, which nobody who recruits, runs or rules should see; if you are the "
             "analyst, say so with --unblind (it is entered in unblinding.jsonl in the directory of records)."
         )
-    if not (math.isfinite(options.within) and options.within > 0.0):
+    if options.within is not None and not (math.isfinite(options.within) and options.within > 0.0):
         raise WitnessError("--within needs a time above 0 s.")
     found = gathered(options)
-    comparisons = compare_studies(
-        found, options.trigger, measure=options.measure, within_s=options.within, test=options.test
-    )
+    comparisons = compare_studies(found, Asked(options.trigger, options.measure, options.within, options.test))
     if not comparisons:  # nothing is shown, and so no look is entered
         for fault in found.faults():
             say(f"! {fault}")
@@ -68,10 +66,8 @@ def run(options: argparse.Namespace) -> int:
         else:
             print(f"{options.directory} holds no run that can be compared.")
         return 1 if found.faults() else 0
-    what = {"triggers": [f"{one.study}/{one.trigger}" for one in comparisons], "measure": options.measure}
+    what = {"analyses": [{"study": one.study, **analysis_json(one)} for one in comparisons]}
     look = look_entered(options, "compare", what, found)
-    for missing in sorted({one.p_missing for one in comparisons if one.p_missing}):
-        say(missing)
     if options.json:
         documents = [comparison_json(one, look.number) for one in comparisons]
         audit = {"file": str(look.path), "look": look.number, "fault": look.fault}

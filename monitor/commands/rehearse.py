@@ -14,7 +14,7 @@ def add_to(subparsers: Any) -> None:
     parser.add_argument("--study", required=True, metavar="FILE")
     parser.add_argument(
         "--feed",
-        required=True,
+        default=[],
         action="append",
         metavar="ENDPOINT",
         help="such as tcp://simulator:5570; again for further sources (gaze, a task's tablet, an alert's sensor)",
@@ -22,6 +22,11 @@ def add_to(subparsers: Any) -> None:
     parser.add_argument("--group", metavar="NAME", help="the alert of this group only (default: of every group)")
     parser.add_argument("--drives", type=int, metavar="N", help="at most so many drives (default: one for each group)")
     parser.add_argument("--records", default="records", metavar="DIR", help="where records are kept (default: records)")
+    parser.add_argument(
+        "--days",
+        action="store_true",
+        help="no drive: the newest kept rehearsal beside the goes before it",
+    )
     parser.add_argument("--reference", metavar="FILE", help="compare with this kept page (default: the last go)")
     parser.add_argument("--own-key", metavar="FILE", help="our secret CURVE key file")
     parser.add_argument("--simulator-key", metavar="FILE", help="the simulator's public CURVE key file")
@@ -38,7 +43,7 @@ def run(options: argparse.Namespace) -> int:
     from monitor.commands.following import close_run
     from monitor.commands.interrupting import Interrupted, interruptible
     from monitor.commands.printing import harmless, print_json, say
-    from monitor.commissioning.rehearsal.page import keep_page, make_page
+    from monitor.commissioning.rehearsal.page import beside_earlier, keep_page, make_page
     from monitor.commissioning.rehearsal.rehearsed import judge_rehearsal
     from monitor.errors import WitnessError
     from monitor.following.beginning import begin_run
@@ -48,12 +53,16 @@ def run(options: argparse.Namespace) -> int:
     study = load_study(options.study)
     if options.group is not None and options.group not in study.groups:
         raise WitnessError(f"The study has no group {options.group!r}; it has {', '.join(study.groups)}.")
+    if not options.feed and not options.days:
+        raise WitnessError("rehearse needs the simulator's feed: --feed ENDPOINT (without a drive: --days).")
     groups = (options.group,) if options.group else tuple(study.groups)
     alerts = {study.groups[name].alert for name in groups}
     drives = options.drives if options.drives is not None else len(alerts)
     if drives < 1:
         raise WitnessError("--drives counts the drives; it needs at least one.")
     records = Path(options.records)
+    if options.days:
+        return _print_days(kept_pages(records, study.name), study.name, options)
     reference = read_page(Path(options.reference)) if options.reference else None
     if reference is None:
         reference = next((page for page in reversed(kept_pages(records, study.name)) if page.get("go")), None)
@@ -84,7 +93,7 @@ def run(options: argparse.Namespace) -> int:
     shown = judge_rehearsal(begun.record, study, groups)
     if not complete:
         shown.against.insert(0, "The feed fell silent before the rehearsal was over.")
-    page = make_page(study, shown, by, time.time(), reference)
+    page = beside_earlier(make_page(study, shown, by, time.time(), reference), kept_pages(records, study.name))
     kept = keep_page(page, records)
     if options.json:
         print_json(page.as_json() | {"kept": str(kept)})
@@ -92,6 +101,23 @@ def run(options: argparse.Namespace) -> int:
         print("\n".join(harmless(line) for line in page.sentences()))
         say(f"kept: {kept}")
     return 0 if page.go else 1
+
+
+def _print_days(pages: list[dict[str, Any]], study: str, options: argparse.Namespace) -> int:
+    """The numbers of the newest kept rehearsal beside those of the goes before it, without a drive."""
+    from monitor.commands.printing import harmless, print_json
+    from monitor.commissioning.rehearsal.run_chart import run_charts
+    from monitor.errors import WitnessError
+
+    if not pages:
+        raise WitnessError(f"{options.records} holds no rehearsal of {study}.")
+    charts = run_charts(pages[:-1], pages[-1])
+    if options.json:
+        print_json({"rehearsal": pages[-1]["name"], "over_days": [one.as_json() for one in charts]})
+    else:
+        print(f"Rehearsal {pages[-1]['name']} of {harmless(study)}, beside the goes before it:")
+        print("\n".join(harmless(one.line()) for one in charts))
+    return 1 if any(one.moved for one in charts) else 0
 
 
 def _drive(following: Any, study: Any, groups: tuple[str, ...], drives: int) -> bool:

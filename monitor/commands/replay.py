@@ -25,8 +25,18 @@ def add_to(subparsers: Any) -> None:
         metavar="TRIGGER/CONDITION",
         help="no screen: how many trials would be valid at each tolerance of this condition; over a directory, too",
     )
+    parser.add_argument(
+        "--beside",
+        nargs="?",
+        const="",
+        metavar="OTHER",
+        help="lay a second run over it; without OTHER the last rehearsal that was a go",
+    )
+    parser.add_argument("--aligned", choices=("trigger", "place", "time"), default="trigger", help="with --beside")
+    parser.add_argument("--trial", metavar="TRIAL", help="with --beside: at this trial, such as 1/gate-brake/1")
+    parser.add_argument("--text", action="store_true", help="with --beside: the differences as text, no screen")
     parser.add_argument("--up-to", type=float, metavar="X", help="with --sweep: the largest tolerance")
-    parser.add_argument("--json", action="store_true", help="with --why and --sweep: one JSON document")
+    parser.add_argument("--json", action="store_true", help="with --why, --sweep and --beside: one JSON document")
 
 
 def run(options: argparse.Namespace) -> int:
@@ -35,8 +45,10 @@ def run(options: argparse.Namespace) -> int:
     from monitor.errors import WitnessError
     from monitor.study.loading import load_study
 
-    if options.json and not (options.why or options.sweep):
-        raise WitnessError("replay --json goes with --why or --sweep; the trials as JSON are printed by: review --json")
+    if options.json and not (options.why or options.sweep or options.beside is not None):
+        raise WitnessError(
+            "replay --json goes with --why, --sweep or --beside; the trials as JSON are printed by: review --json"
+        )
     if not (math.isfinite(options.at) and math.isfinite(options.speed) and options.speed > 0.0):
         raise WitnessError("--at is in seconds of the record and --speed a number above 0, such as 0.5 or 10")
     study = load_study(options.study) if options.study else None
@@ -45,6 +57,8 @@ def run(options: argparse.Namespace) -> int:
         return _sweep(path, study, options)
     if options.why:
         return _why(path, study, options)
+    if options.beside is not None and (options.json or options.text):
+        return _beside(path, study, options)
     return _show(chosen_record(path), study, options)
 
 
@@ -63,12 +77,16 @@ def _show(path: Path, study: Any, options: argparse.Namespace) -> int:
     from monitor.following.live import operator_name
     from monitor.replay.provider import ReplayProvider
     from monitor.screens.replay.app import run_replay
+    from monitor.screens.replay.beside import LaidOver
 
     by = options.by or operator_name()
     source = ReplayProvider(path, by=by, study=study, at_s=options.at, speed=options.speed)
+    laid = None
+    if options.beside is not None:
+        laid = LaidOver(_other_record(path, source.map.study.name, options.beside), options.aligned, options.trial)
     source.start()
     try:
-        status = run_replay(source)
+        status = run_replay(source, laid=laid)
     finally:
         source.stop()
         if source.unsaved:
@@ -114,6 +132,29 @@ def _sweep(path: Path, study: Any, options: argparse.Namespace) -> int:
     else:
         print("\n".join(sweep_lines(trials, rows)))
     return 0
+
+
+def _beside(path: Path, study: Any, options: argparse.Namespace) -> int:
+    from monitor.commands.printing import print_json
+    from monitor.replay.beside.document import beside_json, beside_lines
+    from monitor.replay.beside.runs import ReadRun, lay_runs
+
+    first = ReadRun.of(path, study)
+    second = ReadRun.of(_other_record(path, first.found.study.name, options.beside), study)
+    laid = lay_runs(first, second, options.aligned, options.trial)
+    if options.json:
+        print_json(beside_json(*laid, options.aligned))
+    else:
+        print("\n".join(beside_lines(*laid, options.aligned)))
+    return 1 if first.found.damage or second.found.damage else 0
+
+
+def _other_record(path: Path, study: str, named: str) -> Path:
+    from pathlib import Path
+
+    from monitor.replay.beside.document import reference_record
+
+    return Path(named) if named else reference_record(path, study)
 
 
 def chosen_record(path: Path) -> Path:

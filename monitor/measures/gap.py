@@ -1,10 +1,13 @@
 """Measures between own car and one other vehicle: gap, headway, closing speed, time to contact, decelerations.
 
-Gaps are bumper to bumper, headways front to front (SAE J2944), along the way (see `placement`). Speeds and
-accelerations are along each vehicle's own direction, with the other sign for an oncoming vehicle.
+Gaps are bumper to bumper, headways front to front (SAE J2944), along the way (see `placement`). Own speed and
+acceleration are along own car's direction; of the other's the component along own car's way counts.
 """
 
 from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -23,6 +26,51 @@ STANDING_BELOW_MPS = 0.1
 """Own speed below which a time gap or headway is "standing still" (common practice)."""
 
 
+@dataclass(frozen=True, slots=True)
+class PairInputs:
+    """What the measures of own car and one other vehicle are made of, shapes (n,). SI units, along own car's way."""
+
+    gap: FloatArray
+    """Bumper to bumper; 0 or less where the boxes touch or lie beside each other. NaN where it cannot be told."""
+    headway: FloatArray
+    """Front to front."""
+    speed: FloatArray
+    accel: FloatArray
+    other_speed: FloatArray
+    other_accel: FloatArray
+    absent: BoolArray
+    """No vehicle, or none that is ahead."""
+    contact: BoolArray
+
+
+def pair_inputs(block: FrameBlock, road: Road | None, rows: IntArray) -> PairInputs:
+    """What the measures to the vehicle in each frame's row (−1: none) are made of.
+
+    A body without a length has no bumpers, and no gap. Of the other's speed and acceleration the component along own
+    car's way counts: the rate of the gap along the way is own speed less the other's times the cosine of its angle to it.
+    """
+    own, others = block.own, block.others.channels
+    there = rows >= 0
+    frame, row = np.flatnonzero(there), rows[there]
+    placed = own_way(block, road).place(frame, row)
+    ahead = _spread(there, placed.ahead)
+    length = _spread(there, np.where(others["length"][row] > 0.0, others["length"][row], np.nan))
+    own_length = np.where(own["length"] > 0.0, own["length"], np.nan)
+    gap = ahead - 0.5 * (own_length + length)
+    touching = (gap <= 0.0) & (ahead > 0.0)
+    contact = _bodies_overlap(block, touching, rows)
+    return PairInputs(
+        gap=gap,
+        headway=ahead + 0.5 * (length - own_length),
+        speed=own["speed"],
+        accel=own["accel"],
+        other_speed=_spread(there, placed.along * others["speed"][row]),
+        other_accel=_spread(there, placed.along * others["accel"][row]),
+        absent=(~there & ~_unplaced(block, road)) | (ahead <= 0.0) | (touching & ~contact),
+        contact=contact,
+    )
+
+
 def pair_measures(block: FrameBlock, road: Road | None, rows: IntArray) -> dict[str, Measured]:
     """The measures of own car and the vehicle in each frame's row (−1: none), each of shape (n,).
 
@@ -31,57 +79,98 @@ def pair_measures(block: FrameBlock, road: Road | None, rows: IntArray) -> dict[
     car; CONTACT where the bodies overlap; NOT_MEASURED; STANDING for gap and headway in time, NOT_CLOSING for times to
     contact.
     """
-    own, others = block.own, block.others.channels
-    there = rows >= 0
-    frame, row = np.flatnonzero(there), rows[there]
-    placed = own_way(block, road).place(frame, row)
-    sign = np.where(placed.oncoming, -1.0, 1.0)
-    ahead = _spread(there, placed.ahead)
-    length = _spread(there, others["length"][row])
-    speed, accel = _spread(there, sign * others["speed"][row]), _spread(there, sign * others["accel"][row])
-    own_speed, own_accel = own["speed"], own["accel"]
-
-    gap = ahead - 0.5 * (own["length"] + length)
-    headway = ahead + 0.5 * (length - own["length"])
-    closing_speed = own_speed - speed
-    touching = (gap <= 0.0) & (ahead > 0.0)
-    contact = _bodies_overlap(block, touching, rows)
-    absent = (~there & ~_unplaced(block)) | (ahead <= 0.0) | (touching & ~contact)
-    no_lead, in_contact = (absent, State.NO_LEAD), (contact, State.CONTACT)
-
-    apart = np.where(gap > 0.0, gap, np.nan)
-    zero_in_contact = np.where(contact, 0.0, apart)
-    standing = own_speed < STANDING_BELOW_MPS
-    rolling_speed = np.where(standing, np.nan, own_speed)
-    contact_time = time_to_contact_accelerated(apart, own_speed, speed, own_accel, accel)
-    escapes = np.isnan(contact_time) & ~np.isnan(apart + closing_speed + own_accel + accel)
-    return {
-        "distance_gap": measured(zero_in_contact, no_lead, in_contact),
-        "time_gap": measured(
-            np.where(contact, 0.0, apart / rolling_speed),
-            no_lead,
-            in_contact,
-            (standing & ~np.isnan(apart), State.STANDING),
-        ),
-        "distance_headway": measured(headway, no_lead),
-        "time_headway": measured(headway / rolling_speed, no_lead, (standing & ~np.isnan(headway), State.STANDING)),
-        "closing_speed": measured(closing_speed, no_lead),
-        "ttc": measured(
-            np.where(contact, 0.0, time_to_contact(apart, closing_speed)),
-            no_lead,
-            in_contact,
-            ((closing_speed < CLOSING_FLOOR_MPS) & ~np.isnan(apart), State.NOT_CLOSING),
-        ),
-        "ttc_accel": measured(np.where(contact, 0.0, contact_time), no_lead, in_contact, (escapes, State.NOT_CLOSING)),
-        "drac": measured(deceleration_rate_to_avoid_crash(apart, closing_speed), no_lead, in_contact),
-        "required_decel": measured(required_deceleration(apart, own_speed, speed, accel), no_lead, in_contact),
-    }
+    inputs = pair_inputs(block, road, rows)
+    return {name: pair_measure(name, inputs) for name in PAIR_MEASURES}
 
 
-def _unplaced(block: FrameBlock) -> BoolArray:
-    """Where own car's own place is not measured, so that nothing can be said of a lead."""
+def pair_measure(name: str, inputs: PairInputs) -> Measured:
+    """One of the pair measures from what it is made of."""
+    no_lead, in_contact = (inputs.absent, State.NO_LEAD), (inputs.contact, State.CONTACT)
+    return PAIR_MEASURES[name](inputs, no_lead, in_contact)
+
+
+Reason = tuple[BoolArray, State]
+
+
+def _distance_gap(one: PairInputs, no_lead: Reason, in_contact: Reason) -> Measured:
+    return measured(np.where(one.contact, 0.0, _apart(one)), no_lead, in_contact)
+
+
+def _time_gap(one: PairInputs, no_lead: Reason, in_contact: Reason) -> Measured:
+    standing, rolling_speed = _rolling(one)
+    apart = _apart(one)
+    value = np.where(one.contact, 0.0, apart / rolling_speed)
+    return measured(value, no_lead, in_contact, (standing & ~np.isnan(apart), State.STANDING))
+
+
+def _distance_headway(one: PairInputs, no_lead: Reason, in_contact: Reason) -> Measured:
+    return measured(one.headway, no_lead)
+
+
+def _time_headway(one: PairInputs, no_lead: Reason, in_contact: Reason) -> Measured:
+    standing, rolling_speed = _rolling(one)
+    reason = (standing & ~np.isnan(one.headway), State.STANDING)
+    return measured(one.headway / rolling_speed, no_lead, reason)
+
+
+def _closing_speed(one: PairInputs, no_lead: Reason, in_contact: Reason) -> Measured:
+    return measured(one.speed - one.other_speed, no_lead)
+
+
+def _ttc(one: PairInputs, no_lead: Reason, in_contact: Reason) -> Measured:
+    apart, closing = _apart(one), one.speed - one.other_speed
+    value = np.where(one.contact, 0.0, time_to_contact(apart, closing))
+    opening = ((closing < CLOSING_FLOOR_MPS) & ~np.isnan(apart), State.NOT_CLOSING)
+    return measured(value, no_lead, in_contact, opening)
+
+
+def _ttc_accel(one: PairInputs, no_lead: Reason, in_contact: Reason) -> Measured:
+    apart = _apart(one)
+    time = time_to_contact_accelerated(apart, one.speed, one.other_speed, one.accel, one.other_accel)
+    escapes = np.isnan(time) & ~np.isnan(apart + one.speed + one.other_speed + one.accel + one.other_accel)
+    return measured(np.where(one.contact, 0.0, time), no_lead, in_contact, (escapes, State.NOT_CLOSING))
+
+
+def _drac(one: PairInputs, no_lead: Reason, in_contact: Reason) -> Measured:
+    return measured(deceleration_rate_to_avoid_crash(_apart(one), one.speed - one.other_speed), no_lead, in_contact)
+
+
+def _required_decel(one: PairInputs, no_lead: Reason, in_contact: Reason) -> Measured:
+    return measured(
+        required_deceleration(_apart(one), one.speed, one.other_speed, one.other_accel), no_lead, in_contact
+    )
+
+
+def _apart(one: PairInputs) -> FloatArray:
+    return np.where(one.gap > 0.0, one.gap, np.nan)
+
+
+def _rolling(one: PairInputs) -> tuple[BoolArray, FloatArray]:
+    """Where own car stands, and its speed where it does not."""
+    standing = one.speed < STANDING_BELOW_MPS
+    return standing, np.where(standing, np.nan, one.speed)
+
+
+PAIR_MEASURES: dict[str, Callable[[PairInputs, Reason, Reason], Measured]] = {
+    "distance_gap": _distance_gap,
+    "time_gap": _time_gap,
+    "distance_headway": _distance_headway,
+    "time_headway": _time_headway,
+    "closing_speed": _closing_speed,
+    "ttc": _ttc,
+    "ttc_accel": _ttc_accel,
+    "drac": _drac,
+    "required_decel": _required_decel,
+}
+"""The pair measures by name."""
+
+
+def _unplaced(block: FrameBlock, road: Road | None) -> BoolArray:
+    """Where nothing can be said of a lead: own car's place is not measured, or the way ahead of it."""
     own = block.own
-    return np.isnan(own["station"] + own["lane"]) & np.isnan(own["x"] + own["y"] + own["heading"])
+    way = own_way(block, road)
+    no_way = np.isnan(own["x"] + own["y"] + own["heading"]) | (np.isnan(way.s) & np.isnan(way.curvature))
+    return np.isnan(own["station"] + own["lane"]) & no_way
 
 
 def _bodies_overlap(block: FrameBlock, asked: BoolArray, rows: IntArray) -> BoolArray:

@@ -31,9 +31,18 @@ _ROWS = (
     MeasureName("time_gap", "pair", "s", "bumper to bumper over own speed", "ISO 15622; SAE J2944", True),
     MeasureName("distance_headway", "pair", "m", "front to front, along the road", "SAE J2944"),
     MeasureName("time_headway", "pair", "s", "front to front over own speed", "SAE J2944", True),
-    MeasureName("closing_speed", "pair", "m/s", "own speed less the lead's, positive while closing", "ISO 15623"),
+    MeasureName(
+        "closing_speed", "pair", "m/s", "own speed less the lead's along the way, closing positive", "ISO 15623"
+    ),
     MeasureName("ttc", "pair", "s", "gap over closing speed", "Hayward 1972; ISO 15623", True),
-    MeasureName("ttc_accel", "pair", "s", "with both accelerations, standing once stopped", "ISO 15623:2013", True),
+    MeasureName(
+        "ttc_accel",
+        "pair",
+        "s",
+        "with both accelerations, standing once stopped",
+        "ISO 15623:2013; standstill: our extension",
+        True,
+    ),
     MeasureName("drac", "pair", "m/s²", "closing speed squared over twice the gap", "Cooper & Ferguson 1976"),
     MeasureName("required_decel", "pair", "m/s²", "least constant braking without contact", "ISO 15623"),
     MeasureName("lane_offset", "lateral", "m", "centre of the car from centre of the lane, left positive", "SAE J2944"),

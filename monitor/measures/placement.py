@@ -4,8 +4,9 @@ Each pair of own car and a vehicle is placed by the first of these for which the
 
 1. `station` and `lane` of both: the difference of the stations; in the own lane if the lanes are the same.
 2. The road's reference line: the difference of the distances along it; in the own lane if the body overlaps its band.
-3. The arc that own yaw rate and speed make (straight on where they are not known, or below 1 m/s): the distance along
-   it; in the own lane if the body overlaps a band about it, as wide as the lane, or as own car where no lane is known.
+3. The arc that own yaw rate and speed make (straight on below 1 m/s): the distance along it; in the own lane if the
+   body overlaps a band about it, as wide as the lane, or as own car where no lane is known. Where own yaw rate is not
+   measured there is no arc, and a vehicle cannot be placed: no straight way is taken for granted.
 
 Own car may drive against the reference line; "ahead" is always as own car sees it.
 """
@@ -26,6 +27,17 @@ STRAIGHT_PER_M = 1e-9
 """An arc flatter than this is a straight line; a kilometre ahead they differ by less than a millimetre."""
 
 
+IN_LINE_COS = 0.99875
+"""Cosine of 0.05 rad. A vehicle that follows its lane heads off the line's direction by half the angle of a vertex and by
+its own slip; up to this it is taken to go along the way, so that neither shows in its speed."""
+
+
+def along_way(turn: FloatArray) -> FloatArray:
+    """Cosine of a vehicle's angle to a way; ±1.0 for one that goes along it."""
+    cos = np.cos(turn)
+    return np.where(np.abs(cos) > IN_LINE_COS, np.sign(cos), cos)
+
+
 @dataclass(frozen=True, slots=True)
 class Placement:
     """Pairs of own car and a vehicle, shapes (k,)."""
@@ -34,8 +46,9 @@ class Placement:
     """From own centre to the vehicle's, along the way, in m; negative behind, NaN where it cannot be placed."""
     in_lane: BoolArray
     """Whether the vehicle's body overlaps the own lane."""
-    oncoming: BoolArray
-    """Whether it heads against own car's direction along the way."""
+    along: FloatArray
+    """Cosine of the angle between its heading and own car's way there: what of its speed counts along that way. 1.0
+    where nothing tells the way there from a bend; NaN where its heading is not measured."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,7 +74,7 @@ class OwnWay:
     def place(self, frame: IntArray, row: IntArray, *, ways: bool = True) -> Placement:
         """Places the vehicle in each `row` of the block's others, against own car in the `frame` of the same index.
 
-        Without `ways` nothing is oncoming: whoever does not ask for it saves most of the work of a busy road.
+        Without `ways` all head along it: whoever does not ask for it saves most of the work of a busy road.
         """
         own, others = self.block.own, self.block.others.channels
         stationed = ~np.isnan((own["station"] + own["lane"])[frame] + others["station"][row] + others["lane"][row])
@@ -69,28 +82,25 @@ class OwnWay:
             return self._by_station(frame, row, ways)
         on_road = ~stationed & ~np.isnan(self.s[frame])
         ahead = np.full(len(row), np.nan)
-        in_lane, oncoming = np.zeros(len(row), dtype=bool), np.zeros(len(row), dtype=bool)
+        in_lane, along = np.zeros(len(row), dtype=bool), np.ones(len(row))
         methods = ((stationed, self._by_station), (on_road, self._by_road), (~(stationed | on_road), self._by_arc))
         for mask, method in methods:
             picked = np.flatnonzero(mask)
             if len(picked):
                 placed = method(frame[picked], row[picked], ways)
-                ahead[picked], in_lane[picked], oncoming[picked] = placed.ahead, placed.in_lane, placed.oncoming
-        return Placement(ahead, in_lane, oncoming)
+                ahead[picked], in_lane[picked], along[picked] = placed.ahead, placed.in_lane, placed.along
+        return Placement(ahead, in_lane, along)
 
     def _by_station(self, frame: IntArray, row: IntArray, ways: bool) -> Placement:
         own, others = self.block.own, self.block.others.channels
         ahead = (others["station"][row] - own["station"][frame]) * self.along[frame]
         in_lane = others["lane"][row] == own["lane"][frame]
         if self.path is None or not ways:
-            # Without a line there is no telling a bend of more than 90° from an oncoming vehicle: same lane, same way.
-            return Placement(ahead, in_lane, np.zeros(len(row), dtype=bool))
-        turned = np.cos(others["heading"][row] - own["heading"][frame]) < 0.0
-        some = np.flatnonzero(turned)
-        if len(some):
-            there = self.path.project(others["x"][row[some]], others["y"][row[some]])
-            turned[some] = np.cos(others["heading"][row[some]] - there.heading) * self.along[frame[some]] < 0.0
-        return Placement(ahead, in_lane, turned)
+            # without a line there is no telling a bend from a vehicle at an angle: same lane, same way
+            return Placement(ahead, in_lane, np.ones(len(row)))
+        there = self.path.project(others["x"][row], others["y"][row])
+        along = along_way(others["heading"][row] - there.heading) * self.along[frame]
+        return Placement(ahead, in_lane, np.where(np.isnan(there.heading), 1.0, along))
 
     def _by_road(self, frame: IntArray, row: IntArray, ways: bool) -> Placement:
         assert self.path is not None
@@ -101,7 +111,7 @@ class OwnWay:
         return Placement(
             self.path.ahead(self.s[frame], there.s) * self.along[frame],
             np.abs(there.d - self.lane_centre[frame]) < reach,
-            np.cos(turn) * self.along[frame] < 0.0,
+            along_way(turn) * self.along[frame],
         )
 
     def _by_arc(self, frame: IntArray, row: IntArray, ways: bool) -> Placement:
@@ -120,7 +130,7 @@ class OwnWay:
         laned = ~np.isnan(width)
         centre = np.where(laned & ~np.isnan(lane_offset), -lane_offset, 0.0)
         reach = 0.5 * np.where(laned, width, own["width"][frame]) + self._half_extent(row, turn)
-        return Placement(ahead, np.abs(offset - centre) < reach, np.cos(turn) < 0.0)
+        return Placement(ahead, np.abs(offset - centre) < reach, along_way(turn))
 
     def _half_extent(self, row: IntArray, turn: FloatArray) -> FloatArray:
         """How far a vehicle's box reaches to either side of its centre, across the way; 0 where it is not known."""
@@ -133,8 +143,7 @@ def own_way(block: FrameBlock, road: Road | None) -> OwnWay:
     """Own car's way in each frame of a block."""
     own = block.own
     fast = np.abs(own["speed"]) >= SLOWEST_ARC_MPS
-    curvature = np.where(fast, own["yaw_rate"] / np.where(fast, own["speed"], 1.0), 0.0)
-    curvature = np.where(np.isnan(curvature), 0.0, curvature)
+    curvature = np.where(fast | np.isnan(own["yaw_rate"]), own["yaw_rate"] / np.where(fast, own["speed"], 1.0), 0.0)
     if road is None:
         unknown = np.full(len(block), np.nan)
         one = np.ones(len(block))
@@ -165,8 +174,10 @@ def in_own_frame(block: FrameBlock, frame: IntArray, row: IntArray) -> tuple[Flo
 def half_extent(length: FloatArray, width: FloatArray, turn: FloatArray) -> FloatArray:
     """Half of what a box of `length` × `width` takes up across a direction that it is turned from by `turn` (rad).
 
-    An unknown turn counts as none; 0 where length or width is unknown, so that then the centre alone decides.
+    An unknown turn counts as none; 0 where length or width is unknown or no size at all, so that then the centre alone
+    decides.
     """
+    length, width = np.where(length > 0.0, length, np.nan), np.where(width > 0.0, width, np.nan)
     turn = np.where(np.isnan(turn), 0.0, turn)
     extent = 0.5 * (width * np.abs(np.cos(turn)) + length * np.abs(np.sin(turn)))
     return np.where(np.isnan(extent), 0.0, extent)

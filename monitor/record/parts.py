@@ -167,7 +167,8 @@ def is_record(path: Path) -> bool:
 
 
 def read_tombstone(path: Path) -> dict[str, Any] | None:
-    """What is left of a withdrawn record: {"withdrawn_at", "by", "digest", "entries"}; None for any other record."""
+    """What is left of a withdrawn record: {"withdrawn_at", "by", "digest", "entries", and of the plan
+    "study" and "group", which tombstones of earlier versions lack}; None for any other record."""
     try:
         fields = json.loads((path / TOMBSTONE_NAME).read_text(encoding="utf-8"))
     except FileNotFoundError:

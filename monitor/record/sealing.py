@@ -16,6 +16,7 @@ from zlib import crc32
 from monitor.errors import RecordUnreadable
 from monitor.record.clock import SYSTEM_CLOCK, Clock
 from monitor.record.disk import DISK, DiskCalls, RecordNotWritable, lock_record, write_whole
+from monitor.record.entries import unpack_opening
 from monitor.record.packing import pack_entries
 from monitor.record.parts import PART_HEADER_BYTES, SEALED_NAME, TOMBSTONE_NAME, find_parts, places, read_tombstone
 from monitor.record.placing import close_quietly, reason
@@ -37,7 +38,7 @@ from monitor.record.sealed_blocks import (
     stripe_count,
     tail_bytes,
 )
-from monitor.record.sources import FilePart
+from monitor.record.sources import FilePart, find_opening
 
 UNFINISHED_NAME = "record.sealed.unfinished"
 PIECE = 1 << 20
@@ -209,7 +210,8 @@ def _prove(sealed_path: Path, path: Path, disk: DiskCalls) -> None:
 
 def withdraw_record(path: Path, who: str, clock: Clock = SYSTEM_CLOCK, disk: DiskCalls = DISK) -> dict[str, Any]:
     """Erases a record and leaves a tombstone, no data; gives what stands in it:
-    {"withdrawn_at", "by", "digest", "entries", "missing_parts": numbers of parts that were not there to be erased}.
+    {"withdrawn_at", "by", "digest", "entries", "missing_parts": numbers of parts that were not there to be erased,
+    "study", "group": names as planned, so that who withdrew is still counted in the flow of participants}.
 
     The tombstone is on disk before the first byte is erased, so that a record half erased is never read. Bytes are
     overwritten with zeros before their file is removed; copies elsewhere, and blocks that a copy-on-write file system
@@ -235,9 +237,12 @@ def _is_directory(file: Path) -> bool:
 
 
 def _tombstone(path: Path, who: str, clock: Clock, disk: DiskCalls) -> dict[str, Any]:
-    digest, entries, missing = None, None, []
+    digest, entries, missing, study, group = None, None, [], None, None
     try:
         files = RecordFiles(path, disk)
+        if (found := find_opening(files.sources)) is not None:
+            opening = unpack_opening(found[0].payload)
+            study, group = opening.study_name, opening.group
         digest, entries = files.digest, files.last_number
         numbers = {source.number for source in files.sources}
         missing = sorted(set(range(1, max(numbers))) - numbers)
@@ -246,6 +251,7 @@ def _tombstone(path: Path, who: str, clock: Clock, disk: DiskCalls) -> dict[str,
             raise
     date = datetime.fromtimestamp(clock.wall_ns() / 1e9, UTC).isoformat(timespec="seconds")
     fields = {"withdrawn_at": date, "by": who, "digest": digest, "entries": entries, "missing_parts": missing}
+    fields |= {"study": study, "group": group}
     new = path / f"{TOMBSTONE_NAME}.unfinished"
     descriptor = disk.open(new, os.O_WRONLY | os.O_CREAT | os.O_TRUNC)
     try:

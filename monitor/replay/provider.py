@@ -18,6 +18,7 @@ from monitor.errors import WitnessError
 from monitor.following.view import LiveView, RecorderView, TimelineMark, TransportView
 from monitor.judging.case.trial import Trial
 from monitor.replay.addendum import AddendumWriting
+from monitor.replay.beside.runs import Alignment, LaidRun, ReadRun, lay_runs
 from monitor.replay.explain.changes import judge_again
 from monitor.replay.explain.explanation import Explanation, explain_trial
 from monitor.replay.explain.sweep import sweep_folder
@@ -153,6 +154,14 @@ class ReplayProvider:
         """A `Sweep` of a condition's tolerance over all records in this one's directory."""
         folder = self.map.path.resolve().parent
         return self._lookups.ask(("swept", trigger, condition), lambda _: sweep_folder(folder, trigger, condition))
+
+    def beside(self, other: Path, alignment: Alignment, trial_id: str | None) -> Answer:
+        """This run and another one laid over each other: a pair of `LaidRun`, this one first."""
+
+        def work(playback: Playback) -> tuple[LaidRun, LaidRun]:
+            return lay_runs(ReadRun(self.map, playback), ReadRun.of(other), alignment, trial_id)
+
+        return self._lookups.ask(("beside", other, alignment, trial_id), work)
 
     # --- moving about
 

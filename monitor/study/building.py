@@ -8,6 +8,7 @@ from dataclasses import replace
 from typing import Any
 
 from monitor.measures.names import MEASURES
+from monitor.study.analysis import read_analysis
 from monitor.study.model import (
     AssignmentRule,
     Group,
@@ -39,6 +40,12 @@ def build_study(root: Mapping[str, Any], faults: Faults, *, text: str, sha256: s
     triggers = read_triggers(root.get("trigger") or (), names, faults)
     reasons = _read_reasons(root.get("reasons") or {}, faults)
     assignment = _read_assignment(root.get("assignment"), len(groups), faults)
+    analysis = read_analysis(
+        root.get("analysis"),
+        None if faults.under(("groups",)) else tuple(groups),
+        None if faults.under(("trigger",)) else triggers,
+        faults,
+    )
     each_once(root.get("sheet") or (), ("sheet",), "step", faults)
     sheet = _read_sheet(root.get("sheet") or (), faults)
     head = root.get("study") or {}
@@ -64,6 +71,7 @@ def build_study(root: Mapping[str, Any], faults: Faults, *, text: str, sha256: s
         sha256=sha256,
         path=path,
         assignment=assignment,
+        analysis=analysis,
     )
 
 

@@ -15,6 +15,9 @@ Severity = Literal["void", "doubtful", "note"]
 Known = Literal["before", "at", "after"]
 Edge = Literal["none", "rising", "falling", "risingOrFalling"]
 """Condition edges with the members and meaning of the open scenario standard (ASAM OpenSCENARIO XML, conditionEdge)."""
+ResponseMeasure = Literal["first", "brake", "accelerator", "steering"]
+GroupTestName = Literal["log-rank", "gehan", "ranks"]
+MedianConvention = Literal["first", "midpoint"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -296,6 +299,27 @@ class AssignmentRule:
 
 
 @dataclass(frozen=True, slots=True)
+class AnalysisRule:
+    """How the groups will be compared, fixed with the study before anybody has seen a response."""
+
+    trigger: str | None = None
+    """None: the first trigger that has an alert."""
+    measure: ResponseMeasure = "first"
+    """Which onset is the response; "first" is whichever comes first."""
+    test: GroupTestName = "log-rank"
+    horizon_s: float | None = None
+    """Later responses count as none; None: the horizon of the trigger's response."""
+    within_s: float | None = None
+    """The share that has responded by then is given; None: 2.5 s."""
+    reference: str | None = None
+    """Every other group is held against this one …"""
+    contrasts: tuple[tuple[str, str], ...] = ()
+    """… and these pairs (against, of) are held against each other; neither: all pairs."""
+    median: MedianConvention = "first"
+    """Where the curve is one half exactly: its first time, or the middle to the next."""
+
+
+@dataclass(frozen=True, slots=True)
 class Study:
     """A whole study file."""
 
@@ -319,3 +343,4 @@ class Study:
     sha256: str
     path: str
     assignment: AssignmentRule | None = None
+    analysis: AnalysisRule | None = None

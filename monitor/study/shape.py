@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from typing import get_args
 
-from monitor.study.model import Edge, MissingMeans, Severity
+from monitor.study.model import Edge, GroupTestName, MedianConvention, MissingMeans, ResponseMeasure, Severity
 from monitor.tables.kinds import LONGEST_NAME, Flag, Key, Named, Number, Section, Sections, Several, Text
 
 ANY = Number()
@@ -129,6 +129,19 @@ TRIGGER = Section(
     }
 )
 
+ANALYSIS = Section(
+    {
+        "trigger": Key(NAME),
+        "measure": Key(Text(get_args(ResponseMeasure))),
+        "test": Key(Text(get_args(GroupTestName))),
+        "horizon_s": Key(SOME_SECONDS),
+        "within_s": Key(SOME_SECONDS),
+        "reference": Key(NAME),
+        "contrast": Key(Sections(Section({"of": Key(NAME, required=True), "against": Key(NAME, required=True)}))),
+        "median": Key(Text(get_args(MedianConvention))),
+    }
+)
+
 STUDY_FILE = Section(
     {
         "study": Key(
@@ -169,6 +182,7 @@ STUDY_FILE = Section(
                 }
             )
         ),
+        "analysis": Key(ANALYSIS),
         "roles": Key(
             Named(
                 Section({"vehicle": Key(NAME), "id": Key(Number(whole=True))}),

@@ -40,8 +40,14 @@ def decided_by(trial: dict[str, Any]) -> set[str]:
     return conditions | {one["code"] for one in trial["findings"] if one["severity"] != "note"}
 
 
-@pytest.mark.slow
-@pytest.mark.parametrize(("scenario", "verdict", "by"), TABLE, ids=[row[0] for row in TABLE])
+QUICK = ("clean", "gap-too-long", "wrong-alert")
+"""Three go through real processes in the quick run; in process `tests/judging/test_scenarios.py` has them all."""
+
+
+@pytest.mark.parametrize(
+    ("scenario", "verdict", "by"),
+    [pytest.param(*row, id=row[0], marks=() if row[0] in QUICK else pytest.mark.slow) for row in TABLE],
+)
 def test_each_scenario_gives_its_verdict_and_its_reason_and_no_other(
     scenario: str, verdict: str, by: str | None, tmp_path: Path
 ) -> None:

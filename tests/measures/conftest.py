@@ -29,7 +29,7 @@ def _frame(seq: int, t: float, own: Mapping[str, Any], others: Sequence[Mapping[
         "run": "r",
         "seq": seq,
         "t": t,
-        "own": {**OWN, **own},
+        "own": {**OWN, "yaw_rate": 0.0, **own},
         "others": columns,
         "signals": {},
         "markers": 0,

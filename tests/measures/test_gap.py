@@ -13,6 +13,7 @@ import pytest
 
 from monitor.measures.columns import Road
 from monitor.measures.gap import pair_measures
+from monitor.measures.lead import lead_rows
 from monitor.measures.measured import State
 
 FIRST = np.array([0])
@@ -166,3 +167,41 @@ def test_a_circuit_goes_on_past_its_seam(block_of: Any) -> None:
 def test_a_lead_beyond_the_roads_last_vertex_is_still_ahead(block_of: Any) -> None:
     got = one(block_of, {"x": 1990.0}, {"x": 2050.0}, STRAIGHT)
     assert got["distance_gap"] == pytest.approx(60.0 - 4.6)
+
+
+@pytest.mark.parametrize(("degrees", "closing"), [(0, 10.0), (60, 16.0), (90, 22.0), (100, 24.0838), (180, 34.0)])
+def test_of_a_vehicle_at_an_angle_the_component_along_the_way_counts(
+    block_of: Any, degrees: float, closing: float
+) -> None:
+    """Own 22 m/s, other 12 m/s: 22 - 12·cos of the angle, by hand. On a straight way the road and the arc say the same."""
+    other = {"x": 60.0, "speed": 12.0, "heading": math.radians(degrees)}
+    for road in (None, STRAIGHT):
+        got = one(block_of, {"speed": 22.0}, other, road)
+        assert got["closing_speed"] == pytest.approx(closing, abs=1e-4)
+
+
+def test_a_crossing_vehicle_is_closed_on_with_own_speed_whatever_its_own(block_of: Any) -> None:
+    """Own 14 m/s, gap along the way 51.5 m: 51.5/14 = 3.6786 s, by hand."""
+    for speed in (0.0, 3.0, 14.0, 28.0):
+        other = {"x": 51.5 + 4.6, "speed": speed, "heading": math.pi / 2}
+        got = one(block_of, {"speed": 14.0}, other)
+        assert (got["closing_speed"], got["ttc"]) == (pytest.approx(14.0), pytest.approx(3.6786, abs=1e-4))
+
+
+@pytest.mark.parametrize("length", [0.0, -4.6])
+def test_a_body_without_a_length_has_no_gap(block_of: Any, length: float) -> None:
+    for own, other in (({"length": length}, {"x": 40.0}), ({}, {"x": 40.0, "length": length})):
+        got = one(block_of, own, other)
+        assert (got["distance_gap"], got["time_gap"], got["ttc"]) == ("not measured",) * 3
+        assert got["closing_speed"] == 0.0
+
+
+def test_without_yaw_rate_road_and_lanes_no_straight_way_is_taken_for_granted(block_of: Any) -> None:
+    ahead = {"x": 40.0}
+    block = block_of(({"yaw_rate": None}, [ahead]))
+    assert lead_rows(block, None).tolist() == [-1]
+    for row in (-1, 0):
+        measures = pair_measures(block, None, np.array([row]))
+        assert {name: one.state.tolist() for name, one in measures.items() if one.state[0] != State.NOT_MEASURED} == {}
+    stationed = block_of(({"yaw_rate": None, "station": 0.0, "lane": 1}, [{**ahead, "station": 40.0, "lane": 1}]))
+    assert lead_rows(stationed, None).tolist() == [0]

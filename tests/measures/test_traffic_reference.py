@@ -42,7 +42,7 @@ def vehicle(row: Any, name: str) -> dict[str, Any]:
 def block_of_log(states: np.ndarray, stationed: bool) -> FrameBlock:
     frames = []
     for seq, row in enumerate(states, start=1):
-        own = vehicle(row, "ego")
+        own = {**vehicle(row, "ego"), "yaw_rate": 0.0}
         others = [{"id": number, "name": name, **vehicle(row, name)} for number, name in ((1, "lead"), (2, "nb"))]
         if not stationed:
             for one in (own, *others):

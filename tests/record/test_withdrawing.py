@@ -23,6 +23,8 @@ def test_a_withdrawn_record_leaves_a_tombstone_without_data_and_is_refused(small
         "digest": digest,
         "entries": 9,
         "missing_parts": [],
+        "study": "dusk-road",
+        "group": "chime",
     }
     assert [file.name for file in small.rglob("*") if file.is_file()] == ["tombstone.json"]
     assert read_tombstone(small) == tombstone

@@ -87,7 +87,7 @@ def test_a_sweep_over_a_directory(tmp_path: Path, capsys: pytest.CaptureFixture[
 @pytest.mark.parametrize(
     ("arguments", "message"),
     [
-        (("--json",), "goes with --why or --sweep"),
+        (("--json",), "goes with --why, --sweep or --beside"),
         (("--at", "nan"), "seconds of the record"),
         (("--speed", "-2"), "seconds of the record"),
         (("--why", "1/gate-brake/9"), "it has 1/gate-brake/1"),

@@ -146,6 +146,27 @@ def test_unequal_loss_is_pointed_out_with_the_exact_test(tmp_path: Path) -> None
     assert "p = 0.008" in text
 
 
+def test_a_test_that_shows_nothing_is_not_said_to_show_equality(tmp_path: Path) -> None:
+    for number in range(4):
+        hand_record(tmp_path, f"Q1{number}")
+        lost = [ruling(TRIAL, "invalid", "equipment")] if number < 2 else []
+        hand_record(tmp_path, f"Q2{number}", "no-alert", operator=lost)
+    text = " ".join(" ".join(tally_lines(gather(tmp_path))).split())
+    # Fisher's exact test of 0 of 4 against 2 of 4: p = 2 * 6 / 28; Wilson's intervals of 0/4 and 2/4
+    assert "Loss by group: chime 0 of 4, no-alert 2 of 4. An inequality is not shown" in text
+    assert "p = 0.429), nor is it ruled out" in text
+    assert "loss may be 0% to 49% (chime), 15% to 85% (no-alert)." in text
+
+
+def test_a_withdrawn_record_of_an_earlier_version_stands_under_no_group(tmp_path: Path) -> None:
+    hand_record(tmp_path, "Q01")
+    gone = hand_record(tmp_path, "Q02")
+    withdraw_record(gone, "anna")
+    tombstone = json.loads((gone / "tombstone.json").read_text())
+    (gone / "tombstone.json").write_text(json.dumps({key: tombstone[key] for key in tombstone if key != "group"}))
+    assert groups(tally(tmp_path))["(not known)"]["withdrawn"] == 1
+
+
 # What keeps a record from counting: each said, none fatal
 
 
@@ -217,7 +238,9 @@ def test_what_is_withdrawn_running_open_or_without_a_trial(tmp_path: Path) -> No
         text = "\n".join(tally_lines(gather(tmp_path)))
     assert [one["record"] for one in document["withdrawn"]] == [gone.name]
     assert document["running"] == ["Q04-x.run"]
-    assert groups(document)["(not known)"]["withdrawn"] == 1
+    assert groups(document)["chime"]["withdrawn"] == 1
+    assert "(not known)" not in groups(document)
+    assert "withdrawn, without data: chime 1" in text
     said = " ".join(document["remarks"])
     assert "was never closed; run: trialwitness recover Q02" in said
     assert "(Q03) holds no drive: nothing of it is counted" in said

@@ -10,6 +10,7 @@ from monitor.study import shape
 from monitor.study.model import (
     ActionRule,
     AlertRule,
+    AnalysisRule,
     AssignmentRule,
     BeforeRule,
     HazardRule,
@@ -44,6 +45,7 @@ def keys_under(*path: str) -> set[str]:
         (("trigger", "rearm"), RearmRule, {}),
         (("sheet",), SheetStep, {}),
         (("assignment",), AssignmentRule, {}),
+        (("analysis",), AnalysisRule, {"contrasts": "contrast"}),
         (("signals",), Signal, {"name": None}),
     ],
 )

@@ -4,13 +4,15 @@ from __future__ import annotations
 
 import json
 import math
-from dataclasses import asdict, dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import asdict, dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
 from monitor.archive.rehearsals import FOLDER
 from monitor.commissioning.rehearsal.rehearsed import Fired, Rehearsed
+from monitor.commissioning.rehearsal.run_chart import RunChart, run_charts
 from monitor.errors import WitnessError
 from monitor.study.model import Study
 
@@ -35,6 +37,8 @@ class Page:
     reference: str | None
     """Name of the kept rehearsal that this one was compared with."""
     changes: tuple[str, ...]
+    charts: tuple[RunChart, ...] = ()
+    """Its numbers beside those of the last goes."""
 
     @property
     def go(self) -> bool:
@@ -62,6 +66,7 @@ class Page:
             "pacing": shown.pacing.as_json() if shown.pacing else None,
             "reference": self.reference,
             "changes": list(self.changes),
+            "over_days": [one.as_json() for one in self.charts],
         }
         plain: dict[str, Any] = _finite(document)
         return plain
@@ -91,6 +96,10 @@ class Page:
         if self.reference is not None:
             lines += ["", f"Against the rehearsal {self.reference}:"]
             lines += [f"  {change}" for change in self.changes] or ["  nothing is different"]
+        moved = [one for one in self.charts if one.moved]
+        if moved:
+            lines += ["", "Moved beyond its usual spread (rehearse --days has all):"]
+            lines += [f"  {one.line()}" for one in moved]
         if shown.look_at:
             lines += ["", "Look at:", *(f"  {sentence}" for sentence in shown.look_at)]
         return lines
@@ -107,6 +116,11 @@ def make_page(study: Study, shown: Rehearsed, by: str, at: float, reference: dic
         None if reference is None else str(reference.get("name")),
         tuple(_changes(shown, reference)) if reference else (),
     )
+
+
+def beside_earlier(page: Page, earlier: Sequence[Mapping[str, Any]]) -> Page:
+    """The page with its numbers beside those of kept pages that were a go, the oldest first."""
+    return replace(page, charts=tuple(run_charts(earlier, page.as_json())))
 
 
 def keep_page(page: Page, records: Path) -> Path:

@@ -36,6 +36,9 @@ BY_THE_DRIVER = frozenset(
 )
 """What the member of staff did, and not the simulator: looked at, and no reason against the day."""
 
+TASK_ABOUT_S = 6.0
+"""Items of a task this near to a fire are those of its task: a look away lasts some two to three seconds."""
+
 DELAY_AT_MOST_S = 2.0
 """A sensor that sees an alert later than this after a command has seen another one."""
 
@@ -55,6 +58,8 @@ class Fired:
     alert_after_s: float | None
     conditions: tuple[tuple[str, str], ...]
     """Name and result of each condition."""
+    task_item_s: float | None = None
+    """Median time between the items of the visual task about the fire."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -189,6 +194,7 @@ class RehearsalWatch:
             trial.alert.given,
             after_s,
             tuple((one.name, one.result) for one in trial.conditions),
+            _task_item_s(self.session.drives[trial.drive - 1], trial.fired_at, self.session.last_number),
         )
 
     def _judge_trials(self, trials: tuple[Trial, ...], found: Rehearsed) -> None:
@@ -211,6 +217,16 @@ class RehearsalWatch:
                 sentence = f"{trial.id}: the condition {one.name} was {one.result} ({shown})."
                 scripted = one.result == "undecided" or _is_scripted(rules[one.name], self._study)
                 (found.against if scripted else found.look_at).append(sentence)
+
+
+def _task_item_s(drive: DriveTrials, fired_at: float, number: int) -> float | None:
+    """Median time between neighbouring items of a task about a fire; None with fewer than two."""
+    items = sorted(
+        marker.t
+        for marker in drive.log.known_markers(number)
+        if marker.kind == "task_item" and abs(marker.t - fired_at) <= TASK_ABOUT_S
+    )
+    return float(np.median(np.diff(items))) if len(items) > 1 else None
 
 
 def judge_rehearsal(record: Path, study: Study, groups: tuple[str, ...]) -> Rehearsed:

@@ -3,28 +3,30 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
-from typing import Literal
+
+import numpy as np
 
 from monitor.archive.gathering import Gathered, StudyRuns, count
 from monitor.archive.summary import NO_GROUP, RunSummary, TrialSummary, TriggerSummary
-from monitor.errors import WitnessError
-from monitor.reports.comparison.groups import GroupTimes, Measure, group_times
+from monitor.measures.columns import FloatArray
+from monitor.reports.comparison.groups import Ending, GroupTimes, ending_of, group_times, times_of
+from monitor.reports.comparison.plan import Analysis, Asked, analysis_of, refuse_unknown
 from monitor.reports.statistics.exact import exact_test
-from monitor.reports.statistics.intervals import Interval, difference_interval, median_difference
-from monitor.reports.statistics.logrank import AnalysisMissing, GroupTest, chi_square_tail, holm, log_rank, pairwise
-from monitor.reports.statistics.ranks import have_ranks, pairwise_ranks, rank_test
+from monitor.reports.statistics.intervals import Interval, common_method, difference_interval, median_difference
+from monitor.reports.statistics.logrank import GroupTest, holm, log_rank
+from monitor.reports.statistics.ranks import have_ranks, rank_test, ranked_test
 from monitor.reports.statistics.survival import Times
+from monitor.study.model import GroupTestName
 
-TestName = Literal["log-rank", "gehan", "ranks"]
 NO_RANKS = (
     "There is no test by ranks: a time was censored (contact, or cut short) before the last response, and has no rank. "
     "Use --test log-rank, which takes it as what it is."
 )
-WITHIN_S = 2.5
-"""Time by which a response is asked for by default: the perception-reaction time for which roads are designed (AASHTO,
-A Policy on Geometric Design of Highways and Streets)."""
+
+NEVER_S = 1e9
+"""Stands for "never" where times are ranked."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,8 +40,8 @@ class Pair:
     mean_difference_s: float | None
     mean_se_s: float | None
     test: GroupTest
-    p: float | None
     p_holm: float | None
+    """Adjusted for the number of pairs compared."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,17 +49,15 @@ class Comparison:
     """One trigger of one study."""
 
     study: str
-    trigger: str
-    measure: Measure
-    origin: str
-    horizon_s: float
-    within_s: float
-    test_name: TestName
+    files: tuple[str, ...]
+    """Digests of the study files by which the runs were judged."""
+    analysis: Analysis
     blind: bool
     groups: tuple[GroupTimes, ...]
     test: GroupTest
-    p: float | None
     pairs: tuple[Pair, ...]
+    worst_rank: GroupTest | None
+    """The same question by ranks with a contact as the worst of all; None without contacts."""
     collision_p: float | None
     """Exact test of "the share of collisions is the same in all groups"; None for fewer than two groups."""
     planned: int | None
@@ -68,8 +68,8 @@ class Comparison:
     """Whether all study files of the study time the response from the same origin to the same horizon."""
     left_out: tuple[str, ...]
     """What was left out and why, one sentence each."""
-    p_missing: str | None
-    """Why there are no p values, where there are none."""
+    no_test: str | None
+    """Why there is no test, where the one asked for cannot be had."""
 
     @property
     def trials(self) -> int:
@@ -79,103 +79,87 @@ class Comparison:
     @property
     def contacts(self) -> int:
         """Times censored by contact."""
-        return sum(group.endings["contact"] for group in self.groups)
+        return sum(group.ended("contact") for group in self.groups)
+
+    @property
+    def cut(self) -> int:
+        """Times censored because the drive ended."""
+        return sum(group.ended("cut") for group in self.groups)
 
 
-def compare_studies(
-    gathered: Gathered,
-    trigger: str | None = None,
-    *,
-    measure: Measure = "first",
-    within_s: float = WITHIN_S,
-    test: TestName = "log-rank",
-) -> tuple[Comparison, ...]:
-    """The comparison of each study in a directory. Raises `WitnessError` for a trigger that none of them has."""
-    found = [
-        _compare(one, chosen, measure, within_s, test)
-        for one in gathered.studies
-        if (chosen := _chosen_trigger(one, trigger)) is not None
-    ]
-    if gathered.studies and not found:
-        known = sorted({each.name for one in gathered.studies for each in one.study.triggers if each.origin})
-        wanted = f"no trigger {trigger!r} whose response is timed" if trigger else "no trigger whose response is timed"
-        raise WitnessError(f"The study in {gathered.directory} has {wanted}; there is {', '.join(known) or 'none'}.")
-    return tuple(found)
+def compare_studies(gathered: Gathered, asked: Asked = Asked()) -> tuple[Comparison, ...]:  # noqa: B008 - frozen
+    """The comparison of each study in a directory. Raises `WitnessError` for a trigger that none of them has, and
+    `AnalysisMissing` without scipy."""
+    plans = [(one, analysis_of(one, asked)) for one in gathered.studies]
+    if plans and not any(analysis for _, analysis in plans):
+        raise refuse_unknown(gathered.studies, asked.trigger)
+    return tuple(_compare(one, analysis) for one, analysis in plans if analysis is not None)
 
 
-def _chosen_trigger(one: StudyRuns, name: str | None) -> TriggerSummary | None:
-    timed = [trigger for trigger in one.study.triggers if trigger.origin is not None]
-    if name is not None:
-        return next((trigger for trigger in timed if trigger.name == name), None)
-    return next((trigger for trigger in timed if trigger.has_alert), timed[0] if timed else None)
-
-
-def _compare(
-    one: StudyRuns, trigger: TriggerSummary, measure: Measure, within_s: float, test_name: TestName
-) -> Comparison:
-    horizon_s = trigger.horizon_s or 0.0
-    within_s = min(within_s, horizon_s)
-    trials, left_out = _usable(one, trigger)
+def _compare(one: StudyRuns, analysis: Analysis) -> Comparison:
+    trials, left_out = _usable(one, analysis.trigger)
     names = list(one.study.planned)
     names += sorted({run.group for run, _ in trials} - {*names, NO_GROUP})
-    groups = tuple(
-        group_times(name, [trial for run, trial in trials if run.group == name], measure, horizon_s, within_s)
-        for name in names
-    )
-    unusable = sum(group.endings["unusable"] for group in groups)
+    by_group = {name: [trial for run, trial in trials if run.group == name] for name in names}
+    endings = {
+        name: [ending_of(trial, analysis.measure, analysis.horizon_s) for trial in own]
+        for name, own in by_group.items()
+    }
+    method = common_method(times_of(own) for own in endings.values())
+    groups = {name: group_times(name, by_group[name], endings[name], analysis, method) for name in names}
+    unusable = sum(group.ended("unusable") for group in groups.values())
     if unusable:
         left_out.append(
             f"{count(unusable, 'valid trial')} without a time: already braking at the origin, or contact at a time "
             "that is not known."
         )
-    with_time = {group.group: group.times for group in groups if group.n}
-    test, pairs, p_missing = _tests(with_time, test_name)
-    p: float | None = None
-    p_values: dict[tuple[str, str], float] = {}
-    for pair, one_test in ((None, test), *pairs.items()):
-        try:
-            value = _p(one_test)
-        except AnalysisMissing as error:
-            p_missing = str(error)
-            continue
-        if pair is None:
-            p = value
-        elif value is not None:
-            p_values[pair] = value
-    adjusted = dict(zip(p_values, holm(list(p_values.values())), strict=True))
-    by_name = {group.group: group for group in groups}
+    with_time = {name: group.times for name, group in groups.items() if group.n}
+    no_test = NO_RANKS if analysis.test == "ranks" and not have_ranks(list(with_time.values())) else None
+    pairs = analysis.pairs(list(with_time)) if no_test is None else []
+    tests = {pair: _test([with_time[name] for name in pair], analysis.test) for pair in pairs}
+    adjusted = _adjusted(tests)
     return Comparison(
         study=one.name,
-        trigger=trigger.name,
-        measure=measure,
-        origin=trigger.origin or "",
-        horizon_s=horizon_s,
-        within_s=within_s,
-        test_name=test_name,
+        files=tuple(part.study.sha256 for part in one.files),
+        analysis=analysis,
         blind=one.study.blind,
-        groups=groups,
-        test=test,
-        p=p,
+        groups=tuple(groups.values()),
+        test=_test(list(with_time.values()), analysis.test),
         pairs=tuple(
-            _pair(by_name[pair[0]], by_name[pair[1]], one_test, p_values.get(pair), adjusted.get(pair))
-            for pair, one_test in pairs.items()
+            _pair(groups[pair[0]], groups[pair[1]], test, adjusted.get(pair), analysis) for pair, test in tests.items()
         ),
-        collision_p=_collision_p(groups),
+        worst_rank=_worst_rank(endings.values()),
+        collision_p=_collision_p(groups.values()),
         planned=_planned(one),
-        unruled=_unruled(one, trigger),
-        timed_alike=_timed_alike(one, trigger),
+        unruled=_unruled(one, analysis.trigger),
+        timed_alike=_timed_alike(one, analysis.trigger),
         left_out=tuple(left_out),
-        p_missing=p_missing,
+        no_test=no_test,
     )
 
 
-def _tests(groups: dict[str, Times], name: TestName) -> tuple[GroupTest, dict[tuple[str, str], GroupTest], str | None]:
-    """The test over groups and two by two, and why there is none where ranks cannot be had."""
-    every = list(groups.values())
-    if name != "ranks":
-        return log_rank(every, name), pairwise(groups, name), None
-    missing = None if have_ranks(every) else NO_RANKS
-    return rank_test(every), pairwise_ranks(groups) if missing is None else {}, missing
+def _test(groups: list[Times], name: GroupTestName) -> GroupTest:
+    return rank_test(groups) if name == "ranks" else log_rank(groups, name)
+
+
+def _adjusted(tests: Mapping[tuple[str, str], GroupTest]) -> dict[tuple[str, str], float]:
+    known = {pair: test.p for pair, test in tests.items() if test.p is not None}
+    return dict(zip(known, holm(list(known.values())), strict=True))
+
+
+def _worst_rank(endings: Iterable[list[Ending]]) -> GroupTest | None:
+    """Responses by their times, then no response, then contact as the worst; a time cut short has no rank."""
+    every = list(endings)
+    if not any(one.end == "contact" for own in every for one in own):
+        return None
+    ranked = [_ranked(own) for own in every]
+    return ranked_test([one for one in ranked if len(one)])
+
+
+def _ranked(endings: list[Ending]) -> FloatArray:
+    never: dict[str, float] = {"horizon": NEVER_S, "contact": 2.0 * NEVER_S}  # only the order counts
+    values = [never.get(one.end, one.t or 0.0) for one in endings if one.end not in ("cut", "unusable")]
+    return np.array(values, dtype=np.float64)
 
 
 def _usable(one: StudyRuns, trigger: TriggerSummary) -> tuple[list[tuple[RunSummary, TrialSummary]], list[str]]:
@@ -223,18 +207,17 @@ def _unruled(one: StudyRuns, trigger: TriggerSummary) -> int:
     )
 
 
-def _pair(first: GroupTimes, second: GroupTimes, test: GroupTest, p: float | None, p_holm: float | None) -> Pair:
+def _pair(first: GroupTimes, second: GroupTimes, test: GroupTest, p_holm: float | None, analysis: Analysis) -> Pair:
     apart = None if first.mean_s is None or second.mean_s is None else second.mean_s - first.mean_s
     errors = first.mean_se_s, second.mean_se_s
     return Pair(
         first=first.group,
         second=second.group,
-        median_difference_s=median_difference(first.times, second.times),
-        median_interval=difference_interval(first.times, second.times),
+        median_difference_s=median_difference(first.times, second.times, analysis.median),
+        median_interval=difference_interval(first.times, second.times, analysis.median),
         mean_difference_s=apart,
         mean_se_s=None if errors[0] is None or errors[1] is None else math.hypot(errors[0], errors[1]),
         test=test,
-        p=p,
         p_holm=p_holm,
     )
 
@@ -242,9 +225,3 @@ def _pair(first: GroupTimes, second: GroupTimes, test: GroupTest, p: float | Non
 def _collision_p(groups: Iterable[GroupTimes]) -> float | None:
     table = [(group.collisions, group.valid - group.collisions) for group in groups if group.valid]
     return exact_test(table) if len(table) > 1 else None
-
-
-def _p(test: GroupTest) -> float | None:
-    if test.exact_p is not None:
-        return test.exact_p
-    return None if test.statistic is None else chi_square_tail(test.statistic, test.df)

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 from monitor.reports.comparison.comparison import Comparison, Pair
-from monitor.reports.comparison.groups import MEASURES, GroupTimes
-from monitor.reports.comparison.words import CONVENTIONS, cautions
+from monitor.reports.comparison.groups import ENDS, MEASURES, GroupTimes
+from monitor.reports.comparison.words import cautions, conventions
 from monitor.reports.drawing import bars, columns, cut, wrapped
 from monitor.reports.statistics.intervals import Interval
 from monitor.reports.statistics.logrank import GroupTest
@@ -22,34 +22,39 @@ TEST_NAMES = {
 
 def comparison_lines(one: Comparison, look: int) -> list[str]:
     """The whole page of one trigger."""
-    heading = f"{one.study}, {one.trigger}: {MEASURES[one.measure][1]}, in seconds from {one.origin}"
+    analysis = one.analysis
+    heading = (
+        f"{one.study}, {analysis.trigger.name}: {MEASURES[analysis.measure][1]}, in seconds from "
+        f"{analysis.trigger.origin}"
+    )
     lines = wrapped(heading)
     planned = "no number is planned" if one.planned is None else f"{one.planned} are planned"
-    lines += wrapped(f"Valid trials only: {one.trials}; {planned}. Not responded by {one.horizon_s:g} s is censored.")
+    lines += wrapped(
+        f"Valid trials only: {one.trials}; {planned}. Not responded by {analysis.horizon_s:g} s is censored."
+    )
     for text in cautions(one, look):
         lines += wrapped(text, "▲ ", "  ")
     for text in one.left_out:
         lines += wrapped(f"left out: {text}", "· ", "  ")
-    lines += ["", *_who(one), "", *_how_fast(one), "", *_curves(one), "", *_tests(one), *_collisions(one), ""]
-    for text in CONVENTIONS:
+    lines += ["", *_who(one), "", *_how_fast(one), "", *_curves(one), "", *_tests(one), *_collisions(one)]
+    lines += [*_competing(one), ""]
+    for text in conventions(one):
         lines += wrapped(text, "· ", "  ")
     return lines
 
 
 def _who(one: Comparison) -> list[str]:
-    rows: list[tuple[str, ...]] = [
-        ("", "trials", "responded", f"not by {one.horizon_s:g} s", "contact", "cut", "no time", "collided"),
-    ]
+    horizon = f"not by {one.analysis.horizon_s:g} s"
+    rows: list[tuple[str, ...]] = [("", "trials", "responded", horizon, "contact", "cut", "no time", "collided")]
     for group in one.groups:
-        ends = (group.endings[kind] for kind in ("responded", "horizon", "contact", "cut", "unusable"))
+        ends = (group.ended(kind) for kind in ENDS)
         rows.append((group.group, str(group.n), *(_number(end) for end in ends), _number(group.collisions)))
     return columns(rows, (NAME, 7, 11, 12, 9, 6, 9, 10))
 
 
 def _how_fast(one: Comparison) -> list[str]:
-    rows: list[tuple[str, ...]] = [
-        ("", "median", "interval", f"mean to {one.horizon_s:g} s", f"by {one.within_s:g} s", "interval"),
-    ]
+    horizon, within = f"mean to {one.analysis.horizon_s:g} s", f"by {one.analysis.within_s:g} s"
+    rows: list[tuple[str, ...]] = [("", "median", "interval", horizon, within, "interval")]
     for group in one.groups:
         share = f"{group.by_count / group.by_known:.0%}" if group.by_known else "–"
         rows.append(
@@ -65,16 +70,41 @@ def _how_fast(one: Comparison) -> list[str]:
     return columns(rows, (NAME, 8, 17, 17, 10, 13))
 
 
+def _competing(one: Comparison) -> list[str]:
+    """Response and contact as ends that compete, where there was a contact."""
+    if one.worst_rank is None:
+        return []
+    horizon, within = f"contact by {one.analysis.horizon_s:g} s", f"responded by {one.analysis.within_s:g} s"
+    rows: list[tuple[str, ...]] = [("", within, "interval", horizon, "interval", "half had by")]
+    for group in one.groups:
+        found = group.competing
+        cells = [
+            cell
+            for share, interval in (found.responded_by, found.contact_by_horizon)
+            for cell in (f"{share:.0%}", _shares(interval))
+        ]
+        rows.append((group.group, *cells, _seconds(found.median_s)))
+    cut_out = f"; {one.cut} cut short left out" if one.cut else ""
+    kind = "Mann-Whitney, exact" if one.worst_rank.exact else "Kruskal-Wallis"
+    worst = "nothing differs" if one.worst_rank.statistic is None else _test(one.worst_rank)
+    return [
+        "",
+        "contact as an end that competes with the response (Aalen & Johansen)",
+        *columns(rows, (NAME, 17, 13, 17, 13, 6 + 6)),
+        *wrapped(f"worst rank, contact after no response ({kind}): {worst}{cut_out}", "", "  "),
+    ]
+
+
 def _curves(one: Comparison) -> list[str]:
     """Each group's curve as a strip on one time axis: how many have not responded yet."""
     lines = ["not responded yet (height: everybody), by time"]
-    step = one.horizon_s / STRIP_COLUMNS
+    step = one.analysis.horizon_s / STRIP_COLUMNS
     for group in one.groups:
         if not group.n:
             continue
         shares = [survival_at(group.curve, (column + 0.5) * step) for column in range(STRIP_COLUMNS)]
         drawn = bars([share or 0.0 for share in shares], STRIP_ROWS)
-        by_column = min(int(one.within_s / step), STRIP_COLUMNS - 1)
+        by_column = min(int(one.analysis.within_s / step), STRIP_COLUMNS - 1)
         labels = (cut(group.group, NAME - 1), f"n {group.n}", _median_label(group))
         for label, row in zip(labels, drawn, strict=True):
             cells = list(row)
@@ -99,12 +129,17 @@ def _marks(group: GroupTimes, step: float) -> str:
 
 def _axis(one: Comparison, step: float) -> list[str]:
     ticks = [" "] * (STRIP_COLUMNS + 6)
-    whole = max(1, round(one.horizon_s / 6))
-    for second in range(0, int(one.horizon_s + 1e-9) + 1, whole):
+    whole = max(1, round(one.analysis.horizon_s / 6))
+    for second in range(0, int(one.analysis.horizon_s + 1e-9) + 1, whole):
         for place, letter in enumerate(f"{second} s"):
             ticks[min(round(second / step), STRIP_COLUMNS) + place] = letter
-    contact = "  ╿ censored before the horizon" if any(_early(group, one.horizon_s) for group in one.groups) else ""
-    return [f"{'':<{NAME + 1}}{''.join(ticks)}".rstrip(), f"{'':<{NAME + 1}}▲ median  ┊ {one.within_s:g} s{contact}"]
+    contact = (
+        "  ╿ censored before the horizon" if any(_early(group, one.analysis.horizon_s) for group in one.groups) else ""
+    )
+    return [
+        f"{'':<{NAME + 1}}{''.join(ticks)}".rstrip(),
+        f"{'':<{NAME + 1}}▲ median  ┊ {one.analysis.within_s:g} s{contact}",
+    ]
 
 
 def _early(group: GroupTimes, horizon_s: float) -> bool:
@@ -112,10 +147,15 @@ def _early(group: GroupTimes, horizon_s: float) -> bool:
 
 
 def _tests(one: Comparison) -> list[str]:
-    name = TEST_NAMES[one.test_name]
+    name = TEST_NAMES[one.analysis.test]
     if one.test.statistic is None:
-        return wrapped(f"{name}: {one.p_missing or 'nothing to compare (no two groups with responses that differ)'}")
-    return [f"{name} over {one.test.df + 1} groups: {_test(one.test, one.p)}", *_differences(one.pairs)]
+        return wrapped(f"{name}: {one.no_test or 'nothing to compare (no two groups with responses that differ)'}")
+    pairs = "all pairs" if one.analysis.contrasts is None else "the contrasts that the study fixed"
+    return [
+        f"{name} over {one.test.df + 1} groups: {_test(one.test)}",
+        f"{pairs}, Holm over {len(one.pairs)}:",
+        *_differences(one.pairs),
+    ]
 
 
 def _differences(pairs: tuple[Pair, ...]) -> list[str]:
@@ -127,7 +167,7 @@ def _differences(pairs: tuple[Pair, ...]) -> list[str]:
             _interval(pair.median_interval, signed=True),
             _mean(pair.mean_difference_s, pair.mean_se_s, "+.2f"),
             "–" if pair.test.statistic is None else f"{pair.test.statistic:.2f}",
-            _p(pair.p),
+            _p(pair.test.p),
             _p(pair.p_holm),
         )
         for pair in pairs
@@ -149,8 +189,8 @@ def _median_label(group: GroupTimes) -> str:
     return "median –" if group.median_s is None else f"median {group.median_s:.2f}"
 
 
-def _test(test: GroupTest, p: float | None) -> str:
-    return f"χ² = {test.statistic:.4f}, df {test.df}, p = {_p(p)}"
+def _test(test: GroupTest) -> str:
+    return f"χ² = {test.statistic:.4f}, df {test.df}, p = {_p(test.p)}"
 
 
 def _interval(interval: Interval, *, signed: bool = False) -> str:
@@ -159,8 +199,7 @@ def _interval(interval: Interval, *, signed: bool = False) -> str:
     form = "+.2f" if signed else ".2f"
     low = "…" if interval.low is None else format(interval.low, form)
     high = "…" if interval.high is None else format(interval.high, form)
-    letter = "" if signed else (" r" if interval.method == "order statistics" else " s")
-    return f"{low} to {high}{letter}"
+    return f"{low} to {high}"
 
 
 def _mean(value: float | None, se: float | None, form: str) -> str:

@@ -6,22 +6,47 @@ from typing import Any
 
 from monitor.archive.gathering import count
 from monitor.reports.comparison.comparison import Comparison, Pair
-from monitor.reports.comparison.groups import MEASURES, GroupTimes
+from monitor.reports.comparison.groups import MEASURES, Competing, GroupTimes
+from monitor.reports.statistics.incidence import Incidence
 from monitor.reports.statistics.intervals import DRAWS, FEWEST, SEED, Interval
 from monitor.reports.statistics.logrank import GroupTest
 from monitor.reports.statistics.survival import LEVEL
 
-CONVENTIONS = (
-    "A median is the first time at which the curve is at or below one half.",
-    f"Intervals are {LEVEL:.0%} intervals. Of a median: r = by ranks of the order statistics, exact; s = by resampling "
-    f"({DRAWS} draws, seed {SEED}), where a time was censored before another one's response. Of a mean: normal, from "
-    "Greenwood's variance. Of a share: Wilson's score interval.",
-)
+MEDIANS = {
+    "first": "A median is the first time at which the curve is at or below one half.",
+    "midpoint": "A median is the first time at which the curve is at or below one half; where it is one half exactly, "
+    "the middle between that time and the next.",
+}
+MEDIAN_INTERVALS = {
+    "order statistics": "of a median by ranks of the order statistics, exact, the same way in all groups",
+    "log-log": "of a median from the curve's log(−log) limits (Brookmeyer & Crowley), the same way in all groups, "
+    "because a time was censored before another one's response",
+    "none": f"of a median none below {FEWEST} trials",
+}
+
+
+def conventions(one: Comparison) -> list[str]:
+    """Which of the usual conventions the numbers follow."""
+    kinds = {group.median_interval.method for group in one.groups}
+    kind = next((name for name in MEDIAN_INTERVALS if name in kinds), "none")
+    return [
+        MEDIANS[one.analysis.median],
+        f"Intervals are {LEVEL:.0%} intervals: {MEDIAN_INTERVALS[kind]}; of a difference of medians by resampling "
+        f"({DRAWS} draws, seed {SEED}); of a mean normal, from Greenwood's variance; of a share Wilson's score "
+        "interval; of an incidence on the log(−log) scale.",
+        "Times are rounded to a microsecond, so that the same number of frames is the same time.",
+    ]
 
 
 def cautions(one: Comparison, look: int) -> list[str]:
     """What an analyst must know before using the numbers."""
     said = []
+    if not one.analysis.fixed:
+        said.append(
+            "NOT FIXED BEFOREHAND: the study has no [analysis], so this comparison was chosen when it was made."
+        )
+    if one.analysis.otherwise:
+        said.append(f"NOT AS THE STUDY FIXED IT: {'; '.join(one.analysis.otherwise)}.")
     if one.planned is not None and one.trials < one.planned:
         said.append(
             f"PEEKING: {one.trials} of {one.planned} planned trials are in, and this is look {look} at responses in "
@@ -31,8 +56,8 @@ def cautions(one: Comparison, look: int) -> list[str]:
     if one.contacts:
         said.append(
             f"INFORMATIVE CENSORING: {count(one.contacts, 'time')} ended in contact. It is the slow who run into the "
-            "vehicle ahead, so that curves, medians and log-rank flatter a group with contacts; the share responded by "
-            f"{one.within_s:g} s counts a contact as no response and does not."
+            "vehicle ahead, so that curves, medians and log-rank flatter a group with contacts. The share responded by "
+            f"{one.analysis.within_s:g} s, the incidences and the worst-rank test take a contact as what it is."
         )
     if one.unruled:
         kind = "in this blind study" if one.blind else "and undecided"
@@ -55,24 +80,40 @@ def cautions(one: Comparison, look: int) -> list[str]:
 
 def comparison_json(one: Comparison, look: int) -> dict[str, Any]:
     """One comparison as plain values; intervals are [low, high], null where open."""
+    analysis = one.analysis
     return {
         "study": one.study,
-        "trigger": one.trigger,
-        "measure": MEASURES[one.measure][0],
-        "origin": one.origin,
-        "horizon_s": one.horizon_s,
-        "within_s": one.within_s,
+        **analysis_json(one),
+        "origin": analysis.trigger.origin,
         "level": LEVEL,
         "planned": one.planned,
         "trials": one.trials,
         "groups": [_group_json(group) for group in one.groups],
-        "test": {"name": one.test_name, **_test_json(one.test), "p": one.p},
+        "test": {"name": analysis.test, **_test_json(one.test)},
+        "worst_rank": None if one.worst_rank is None else {**_test_json(one.worst_rank), "cut_left_out": one.cut},
         "collision_p": one.collision_p,
         "pairs": [_pair_json(pair) for pair in one.pairs],
-        "p_missing": one.p_missing,
+        "no_test": one.no_test,
         "left_out": list(one.left_out),
         "cautions": cautions(one, look),
-        "conventions": list(CONVENTIONS),
+        "conventions": conventions(one),
+    }
+
+
+def analysis_json(one: Comparison) -> dict[str, Any]:
+    """What was compared and how: for the page, and for the file of looks."""
+    analysis = one.analysis
+    return {
+        "study_files": list(one.files),
+        "trigger": analysis.trigger.name,
+        "measure": MEASURES[analysis.measure][0],
+        "test_name": analysis.test,
+        "horizon_s": analysis.horizon_s,
+        "within_s": analysis.within_s,
+        "median": analysis.median,
+        "contrasts": [[pair.first, pair.second] for pair in one.pairs],
+        "fixed_in_the_study": analysis.fixed and not analysis.otherwise,
+        "otherwise": list(analysis.otherwise),
     }
 
 
@@ -83,12 +124,12 @@ def _group_json(group: GroupTimes) -> dict[str, Any]:
     return {
         "group": group.group,
         "n": group.n,
-        "responded": group.endings["responded"],
+        "responded": group.ended("responded"),
         "censored": group.times.censored,
-        "censored_at_horizon": group.endings["horizon"],
-        "censored_at_contact": group.endings["contact"],
-        "cut_short": group.endings["cut"],
-        "without_time": group.endings["unusable"],
+        "censored_at_horizon": group.ended("horizon"),
+        "censored_at_contact": group.ended("contact"),
+        "cut_short": group.ended("cut"),
+        "without_time": group.ended("unusable"),
         "anticipatory": group.anticipatory,
         "median_s": group.median_s,
         "median_interval": _interval_json(group.median_interval),
@@ -111,6 +152,24 @@ def _group_json(group: GroupTimes) -> dict[str, Any]:
             "upper": upper,
         },
         "censored_times_s": [float(t) for t in group.times.t[~group.times.event]],
+        "competing": _competing_json(group.competing),
+    }
+
+
+def _competing_json(found: Competing) -> dict[str, Any]:
+    return {
+        "responded": _incidence_json(found.responded),
+        "contact": _incidence_json(found.contact),
+        "responded_by": {"share": found.responded_by[0], "interval": found.responded_by[1]},
+        "contact_by_horizon": {"share": found.contact_by_horizon[0], "interval": found.contact_by_horizon[1]},
+        "median_s": found.median_s,
+    }
+
+
+def _incidence_json(one: Incidence) -> dict[str, Any]:
+    return {
+        name: [float(value) for value in getattr(one, at)]
+        for name, at in (("t_s", "t"), ("share", "share"), ("se", "se"))
     }
 
 
@@ -122,7 +181,6 @@ def _pair_json(pair: Pair) -> dict[str, Any]:
         "restricted_mean_difference_s": pair.mean_difference_s,
         "restricted_mean_difference_se_s": pair.mean_se_s,
         **_test_json(pair.test),
-        "p": pair.p,
         "p_holm": pair.p_holm,
     }
 
@@ -131,9 +189,10 @@ def _test_json(test: GroupTest) -> dict[str, Any]:
     return {
         "chi_square": test.statistic,
         "df": test.df,
+        "p": test.p,
+        "exact": test.exact,
         "observed": [float(one) for one in test.observed],
         "expected": [float(one) for one in test.expected],
-        "exact": test.exact_p is not None,
     }
 
 

@@ -16,6 +16,7 @@ from monitor.judging.case.received import ReceivedMarker
 from monitor.judging.case.trial import Response, Trial
 from monitor.reports.export.dictionary import TABLES
 from monitor.reports.export.drives import WholeRun
+from monitor.reports.statistics.survival import on_grid
 
 Row = dict[str, Any]
 ONSETS = ("accelerator_release_s", "brake_onset_s", "steering_onset_s")
@@ -114,7 +115,7 @@ class Tables:
         response = trial.response
         if response is not None and not self.masked:
             first_s = response.first_s
-            row["response_time"] = None if first_s is None else response.t0 + first_s - marker.t
+            row["response_time"] = None if first_s is None else on_grid(response.t0 + first_s - marker.t)
             row["censored"] = None if response.outcome == "already responding" else first_s is None
         return row
 
@@ -151,19 +152,28 @@ class Tables:
         return row
 
 
+FROM_ORIGIN = (
+    "first_s",
+    "accelerator_release_s",
+    "accelerator_full_release_s",
+    "transition_s",
+    "brake_onset_s",
+    "steering_onset_s",
+    "from_alert_s",
+)
+"""Times of a response, put on the grid on which groups are compared: whoever compares the table has the same ties."""
+
+
 def _response_row(response: Response) -> Row:
+    times = {name: getattr(response, name) for name in FROM_ORIGIN}
+    on_the_grid = {name: None if t is None else on_grid(t) for name, t in times.items()}
     return {
+        **on_the_grid,
         "response_t0_s": response.t0,
         "first_response": response.first,
-        "first_response_s": response.first_s,
-        "accelerator_release_s": response.accelerator_release_s,
-        "accelerator_full_release_s": response.accelerator_full_release_s,
-        "transition_s": response.transition_s,
-        "brake_onset_s": response.brake_onset_s,
-        "steering_onset_s": response.steering_onset_s,
-        "from_alert_s": response.from_alert_s,
+        "first_response_s": on_the_grid["first_s"],
         "outcome": response.outcome,
-        "censored_s": response.censored_at_s,
+        "censored_s": None if response.censored_at_s is None else on_grid(response.censored_at_s),
         "min_ttc_s": response.min_ttc_s,
         "min_gap_m": response.min_gap_m,
         "max_decel_mps2": response.max_decel_mps2,

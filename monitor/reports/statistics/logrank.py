@@ -1,47 +1,41 @@
-"""Whether groups differ in their times: the log-rank test, all groups at once and two by two.
+"""Whether groups differ in their times: the log-rank test over any number of groups, and Holm's adjustment.
 
 Mantel 1966, Peto & Peto 1972: observed against expected responses at each time, with the hypergeometric variance. The
-shortcut Σ(O − E)²/E is another statistic and is not used.
+shortcut Σ(O − E)²/E is another statistic and is not used. scipy has this test for two groups and without weights.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
-from itertools import combinations
 from typing import Literal
 
 import numpy as np
 
-from monitor.errors import WitnessError
 from monitor.measures.columns import FloatArray
+from monitor.reports.statistics.scipys import scipy_stats
 from monitor.reports.statistics.survival import Times
 
 Weighting = Literal["log-rank", "gehan"]
 
 
-class AnalysisMissing(WitnessError):
-    """Raised where a p value is asked for and scipy is not installed."""
-
-
 @dataclass(frozen=True, slots=True, eq=False)
 class GroupTest:
-    """A test over k groups. `statistic` is None where there is nothing to compare (then `df` is 0)."""
+    """A test over k groups. `statistic` and `p` are None where there is nothing to compare (then `df` is 0)."""
 
     statistic: float | None
     df: int
+    p: float | None
+    exact: bool
+    """Whether p was counted; else it is that of χ²."""
     observed: FloatArray
     """Responses of each group (weighted, for Gehan), or their sums of ranks; shape (k,)."""
     expected: FloatArray
-    variance: FloatArray
-    """Shape (k, k)."""
-    exact_p: float | None = None
-    """By counting, where that can be done; else p is that of χ²."""
 
 
 def log_rank(groups: Sequence[Times], weighting: Weighting = "log-rank") -> GroupTest:
     """The test over groups; "gehan" weighs each time by the number at risk (Gehan 1965, Breslow 1970), which makes
-    early differences count more."""
+    early differences count more. Raises `AnalysisMissing` without scipy."""
     k = len(groups)
     every = np.unique(np.concatenate([one.t[one.event] for one in groups] or [np.empty(0)]))
     at_risk = np.array([len(one) - np.searchsorted(one.t, every, side="left") for one in groups], dtype=np.float64)
@@ -58,27 +52,11 @@ def log_rank(groups: Sequence[Times], weighting: Weighting = "log-rank") -> Grou
     apart = (observed - expected)[:-1]
     inner = variance[:-1, :-1]
     df = int(np.linalg.matrix_rank(inner)) if k > 1 else 0
-    statistic = float(apart @ np.linalg.pinv(inner) @ apart) if df else None
-    return GroupTest(statistic, df, observed, expected, variance)
-
-
-def chi_square_tail(statistic: float, df: int) -> float:
-    """Probability of a χ² value as large or larger. Raises `AnalysisMissing` without scipy."""
-    try:
-        from scipy.special import chdtrc
-    except ImportError as error:
-        raise AnalysisMissing(
-            "p values need scipy, which is not installed; install it with: pip install 'trialwitness[analysis]'"
-        ) from error
-    return float(chdtrc(df, statistic))
-
-
-def pairwise(groups: Mapping[str, Times], weighting: Weighting = "log-rank") -> dict[tuple[str, str], GroupTest]:
-    """The test for each two groups, in the order of the groups."""
-    return {
-        (first, second): log_rank([groups[first], groups[second]], weighting)
-        for first, second in combinations(groups, 2)
-    }
+    if df == 0:
+        return GroupTest(None, 0, None, False, observed, expected)
+    statistic = float(apart @ np.linalg.pinv(inner) @ apart)
+    p = float(scipy_stats().chi2.sf(statistic, df))
+    return GroupTest(statistic, df, p, False, observed, expected)
 
 
 def holm(p_values: Sequence[float]) -> list[float]:

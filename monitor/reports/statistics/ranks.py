@@ -1,22 +1,24 @@
 """Whether groups differ by the ranks of their times: Kruskal & Wallis 1952 over groups, Mann & Whitney 1947 for two.
 
 Whoever never responded is ranked last, all tied. That is right only where everybody was waited for equally long, longer
-than anybody took: a time that was censored before has no rank, and then there is no test by ranks.
+than anybody took: a time that was censored before has no rank, and then there is no test by ranks. With contacts as the
+worst rank of all it is a worst-rank test (Lachin 1999).
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from itertools import combinations
+from collections.abc import Sequence
 
 import numpy as np
 
 from monitor.measures.columns import FloatArray
 from monitor.reports.statistics.logrank import GroupTest
+from monitor.reports.statistics.scipys import scipy_stats
 from monitor.reports.statistics.survival import Times
 
 MOST_COUNTED = 80
-"""Times of two groups up to which all ways of dealing out the ranks are counted; beyond, χ² is as good."""
+"""Times of two groups up to which all ways of dealing out the ranks are counted; beyond, χ² is as good. scipy counts
+them only where nothing is tied, and everybody without a response is tied here."""
 
 
 def have_ranks(groups: Sequence[Times]) -> bool:
@@ -29,45 +31,33 @@ def have_ranks(groups: Sequence[Times]) -> bool:
 
 
 def rank_test(groups: Sequence[Times]) -> GroupTest:
-    """Kruskal and Wallis's H, corrected for ties, with χ² of k − 1 degrees; of two groups also the exact p."""
+    """The test where every time has a rank, see `ranked_test`; none where one has not."""
+    if not have_ranks(groups):
+        nothing = np.zeros(len(groups))
+        return GroupTest(None, 0, None, False, nothing, nothing)
+    return ranked_test([np.where(one.event, one.t, np.inf) for one in groups])
+
+
+def ranked_test(groups: Sequence[FloatArray]) -> GroupTest:
+    """Kruskal and Wallis's H, corrected for ties, with χ² of k − 1 degrees; of two groups p is counted.
+
+    Takes each group's values, shape (n,), larger is worse. Raises `AnalysisMissing` without scipy.
+    """
     sizes = np.array([len(one) for one in groups])
     total, k = int(sizes.sum()), len(groups)
-    ranks = _mid_ranks(groups)
-    sums = np.array(
-        [ranks[start : start + size].sum() for start, size in zip(np.cumsum(sizes) - sizes, sizes, strict=True)]
-    )
+    every = np.concatenate([*groups, np.empty(0)])
+    stats = scipy_stats()
+    ranks: FloatArray = stats.rankdata(every)
+    parts = np.split(ranks, np.cumsum(sizes)[:-1]) if k else []
+    sums = np.array([part.sum() for part in parts])
     expected = sizes * (total + 1) / 2.0
-    nothing = GroupTest(None, 0, sums, expected, np.zeros((k, k)))
-    if k < 2 or not have_ranks(groups):
-        return nothing
-    variance_of_one = float(((ranks - ranks.mean()) ** 2).sum()) / (total - 1)  # has the correction for ties in it
-    if variance_of_one == 0.0:
-        return nothing
-    statistic = float((((sums - expected) ** 2) / sizes).sum() / variance_of_one)
-    share = sizes / total
-    variance = variance_of_one * total * (np.diag(share) - np.outer(share, share))
-    exact = _exact_p(ranks, int(sizes[0]), float(sums[0])) if k == 2 and total <= MOST_COUNTED else None
-    return GroupTest(statistic, k - 1, sums, expected, variance, exact)
-
-
-def pairwise_ranks(groups: Mapping[str, Times]) -> dict[tuple[str, str], GroupTest]:
-    """The test for each two groups, in the order of the groups."""
-    return {(first, second): rank_test([groups[first], groups[second]]) for first, second in combinations(groups, 2)}
-
-
-def mann_whitney_u(first: Times, second: Times) -> float:
-    """How many pairs have the first group's time above the second's, ties as halves."""
-    ranks = _mid_ranks([first, second])
-    return float(ranks[: len(first)].sum()) - len(first) * (len(first) + 1) / 2.0
-
-
-def _mid_ranks(groups: Sequence[Times]) -> FloatArray:
-    """Ranks from 1 over all groups, ties by their mean; whoever never responded last."""
-    t = np.concatenate([np.where(one.event, one.t, np.inf) for one in groups] or [np.empty(0)])
-    _, place, count = np.unique(t, return_inverse=True, return_counts=True)
-    last = np.cumsum(count)
-    ranks: FloatArray = (last - (count - 1) / 2.0)[place]
-    return ranks
+    if k < 2 or len(np.unique(every)) < 2 or not sizes.all():
+        return GroupTest(None, 0, None, False, sums, expected)
+    found = stats.kruskal(*parts)
+    if k == 2 and total <= MOST_COUNTED:
+        exact = _exact_p(ranks, int(sizes[0]), float(sums[0]))
+        return GroupTest(float(found.statistic), 1, exact, True, sums, expected)
+    return GroupTest(float(found.statistic), k - 1, float(found.pvalue), False, sums, expected)
 
 
 def _exact_p(ranks: FloatArray, size: int, observed: float) -> float:

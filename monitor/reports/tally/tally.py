@@ -10,7 +10,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from typing import Any
 
-from monitor.archive.gathering import Gathered, StudyRuns, gathered_json
+from monitor.archive.gathering import Gathered, StudyRuns, Withdrawn, gathered_json
 from monitor.archive.summary import NO_GROUP, RunSummary, TrialSummary, day_of
 from monitor.errors import WitnessError
 from monitor.reports.statistics.exact import exact_test
@@ -34,7 +34,7 @@ class GroupTally:
     not_naive: int
     """Of all run: the participant was not naive, or it is not known."""
     withdrawn: int
-    """Records withdrawn; their group is not kept, so that they stand under "(not known)"."""
+    """Records withdrawn. One whose tombstone has no group stands under "(not known)"."""
     still_needed: int | None
     """Planned less valid, at least 0; None where the study plans no number."""
     participants: int
@@ -89,8 +89,11 @@ class StudyTally:
 def tally_studies(gathered: Gathered, trigger: str | None = None) -> tuple[StudyTally, ...]:
     """The tally of each study in a directory, of one trigger only if given; raises `WitnessError` for one that no
     study has."""
-    alone = len(gathered.studies) == 1  # a tombstone does not say of which study it was
-    found = tuple(_study(one, len(gathered.withdrawn) if alone else 0) for one in gathered.studies)
+    alone = len(gathered.studies) == 1  # an older tombstone does not say of which study it was
+    found = tuple(
+        _study(one, Counter(gone.group or NO_GROUP for gone in gathered.withdrawn if _is_of(gone, one, alone=alone)))
+        for one in gathered.studies
+    )
     if trigger is None:
         return found
     known = sorted({each.trigger for one in found for each in one.triggers})
@@ -132,13 +135,17 @@ def _sum_known(numbers: Iterable[int | None]) -> int | None:
     return sum(known) if known else None
 
 
-def _study(one: StudyRuns, withdrawn: int) -> StudyTally:
+def _is_of(gone: Withdrawn, one: StudyRuns, *, alone: bool) -> bool:
+    return gone.study == one.name if gone.study is not None else alone
+
+
+def _study(one: StudyRuns, withdrawn: Counter[str]) -> StudyTally:
     study = one.study
     known = [trigger.name for trigger in study.triggers]
     gone = sorted({trial.trigger for run in one.runs for trial in run.trials} - set(known))
     alerts = {trigger.name: trigger.has_alert for trigger in study.triggers}
     groups = list(study.planned)
-    others = {run.group for run in one.runs if run.trials} | ({NO_GROUP} if withdrawn else set())
+    others = {run.group for run in one.runs if run.trials} | set(withdrawn)
     groups += sorted(others - set(groups), key=lambda name: (name == NO_GROUP, name))
     return StudyTally(
         name=one.name,
@@ -151,7 +158,7 @@ def _study(one: StudyRuns, withdrawn: int) -> StudyTally:
     )
 
 
-def _trigger(one: StudyRuns, trigger: str, has_alert: bool, groups: list[str], withdrawn: int) -> TriggerTally:
+def _trigger(one: StudyRuns, trigger: str, has_alert: bool, groups: list[str], withdrawn: Counter[str]) -> TriggerTally:
     pairs = [(run, trial) for run in one.runs for trial in run.trials if trial.trigger == trigger]
     planned = one.study.planned
     tallies = tuple(
@@ -159,7 +166,7 @@ def _trigger(one: StudyRuns, trigger: str, has_alert: bool, groups: list[str], w
             name,
             planned.get(name),
             [pair for pair in pairs if pair[0].group == name],
-            withdrawn if name == NO_GROUP else 0,
+            withdrawn[name],
         )
         for name in groups
     )

@@ -6,7 +6,8 @@ from datetime import date, timedelta
 
 from monitor.archive.gathering import Gathered, count
 from monitor.reports.drawing import bars, columns, level, wrapped
-from monitor.reports.tally.tally import StudyTally, TriggerTally, tally_studies
+from monitor.reports.statistics.intervals import wilson
+from monitor.reports.tally.tally import GroupTally, StudyTally, TriggerTally, tally_studies
 
 NAME, WIDTHS = 16, (8, 6, 7, 9, 11, 8)
 HEADING = ("", "planned", "run", "valid", "invalid", "undecided", "needed")
@@ -52,9 +53,9 @@ def trigger_lines(one: TriggerTally) -> list[str]:
     not_naive = [f"{group.group} {group.not_naive}" for group in one.groups if group.not_naive]
     if not_naive:
         lines += wrapped(f"not naive, or not known to be: {', '.join(not_naive)} (of all run)", "  ▸ ", "    ")
-    withdrawn = sum(group.withdrawn for group in one.groups)
+    withdrawn = [f"{group.group} {group.withdrawn}" for group in one.groups if group.withdrawn]
     if withdrawn:
-        lines += wrapped(f"withdrawn: {count(withdrawn, 'record')}, group not kept", "  ▸ ", "    ")
+        lines += wrapped(f"withdrawn, without data: {', '.join(withdrawn)}", "  ▸ ", "    ")
     return [*lines, *_loss(one), *_plot(one)]
 
 
@@ -92,13 +93,11 @@ def _reasons(one: TriggerTally, word: str, groups: list[tuple[str, dict[str, int
 
 
 def _loss(one: TriggerTally) -> list[str]:
+    """What the exact test says and what it does not: with few trials a large difference may well stay unseen."""
     if one.loss_groups < 2:
         return []
-    shares = ", ".join(
-        f"{group.group} {group.invalid} of {group.invalid + group.valid}"
-        for group in one.groups
-        if group.invalid + group.valid
-    )
+    decided = [group for group in one.groups if group.invalid + group.valid]
+    shares = ", ".join(f"{group.group} {group.invalid} of {group.invalid + group.valid}" for group in decided)
     if one.loss_p is None:
         return wrapped(f"Loss by group: {shares} (too many tables for an exact test).", "  ▸ ", "    ")
     test = f"exact test over {one.loss_groups} groups, p = {one.loss_p:.3f}"
@@ -107,7 +106,16 @@ def _loss(one: TriggerTally) -> list[str]:
         return wrapped(text, "  ▲ ", "    ")
     if not any(group.invalid for group in one.groups):
         return []
-    return wrapped(f"Loss is no more unequal than chance makes it: {shares} ({test}).", "  ▸ ", "    ")
+    text = (
+        f"Loss by group: {shares}. An inequality is not shown ({test}), nor is it ruled out: by the numbers so far, "
+        f"loss may be {', '.join(_may_be(group) for group in decided)}."
+    )
+    return wrapped(text, "  ▸ ", "    ")
+
+
+def _may_be(group: GroupTally) -> str:
+    low, high = wilson(group.invalid, group.invalid + group.valid) or (0.0, 1.0)
+    return f"{low:.0%} to {high:.0%} ({group.group})"
 
 
 def _plot(one: TriggerTally) -> list[str]:

@@ -11,6 +11,7 @@ from textual.app import SystemCommand
 from textual.screen import Screen
 
 from monitor.replay.provider import ReplayProvider
+from monitor.screens.replay.beside import BesidePage, LaidOver
 from monitor.screens.replay.keys import REPLAY_KEYS
 from monitor.screens.replay.page import Page
 from monitor.screens.replay.screen import ReplayScreen
@@ -28,9 +29,16 @@ class ReplayApp(WatchApp):
         clock: Callable[[], float] = time.monotonic,
         wall: Callable[[], float] = time.time,
         pictures: Path | None = None,
+        laid: LaidOver | None = None,
     ) -> None:
         super().__init__(source, replay=True, clock=clock, wall=wall, pictures=pictures)
         self.watch_screen = ReplayScreen(source, clock=clock, wall=wall, pictures=pictures)
+        self._source, self._laid = source, laid
+
+    def on_ready(self) -> None:
+        """Opens on the two runs where another one is laid over this."""
+        if self._laid is not None:
+            self.push_screen(BesidePage(self._source, self.watch_screen.folder, self._laid))
 
     def action_leave(self) -> None:
         """Ctrl-C and Ctrl-Q: a page is closed first."""
@@ -47,10 +55,10 @@ class ReplayApp(WatchApp):
             yield SystemCommand(name, f"{key.help} ({key.shown})", partial(self._from_palette, key.action))
 
 
-def run_replay(source: ReplayProvider, pictures: Path | None = None) -> int:
+def run_replay(source: ReplayProvider, pictures: Path | None = None, *, laid: LaidOver | None = None) -> int:
     """Shows the replay until it is left; gives 0, or 128 + n after a signal n.
 
     The source stays the caller's. Raises `WitnessError` without a terminal.
     """
     refuse_without_terminal("replay")
-    return show(ReplayApp(source, pictures=pictures))
+    return show(ReplayApp(source, pictures=pictures, laid=laid))

@@ -1,0 +1,135 @@
+"""What a rehearsal measured, against the last ones that were a go: which moved beyond its usual spread.
+
+The limits are those of an individuals control chart: mean ± 3 times the mean moving range over 1.128 (Shewhart;
+NIST/SEMATECH e-Handbook of Statistical Methods, section 6.3.2.2). Equipment that drifts shows here before it costs a
+trial.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from itertools import pairwise
+from typing import Any
+
+FEWEST = 5
+"""Goes from which on a spread is called usual: of fewer, two that are alike by chance make limits of nothing."""
+MOST = 30
+"""So many of the last goes are looked at: older ones are of other equipment."""
+RANGE_TO_SIGMA = 1.128
+"""Mean range of two draws from a normal distribution, in standard deviations (the same source)."""
+BARS = "▁▂▃▄▅▆▇█"
+
+
+@dataclass(frozen=True, slots=True)
+class RunChart:
+    """One number over days: earlier goes, the oldest first, and today's."""
+
+    name: str
+    unit: str
+    earlier: tuple[float, ...]
+    today: float
+    resolution: float
+    """The least difference that means something: a spread of nothing would call a digit a change."""
+
+    @property
+    def limits(self) -> tuple[float, float] | None:
+        """Between these the earlier goes usually lie; None with too few of them."""
+        values = self.earlier
+        if len(values) < FEWEST:
+            return None
+        centre = math.fsum(values) / len(values)
+        moving = math.fsum(abs(after - before) for before, after in pairwise(values))
+        half = max(3.0 * moving / (len(values) - 1) / RANGE_TO_SIGMA, self.resolution)
+        return centre - half, centre + half
+
+    @property
+    def moved(self) -> bool:
+        """Whether today's lies outside its usual spread."""
+        limits = self.limits
+        return limits is not None and not limits[0] <= self.today <= limits[1]
+
+    def as_json(self) -> dict[str, Any]:
+        """For programs, and as it is kept in the page."""
+        limits = self.limits
+        return {
+            "name": self.name,
+            "unit": self.unit,
+            "earlier": list(self.earlier),
+            "today": self.today,
+            "usual": None if limits is None else list(limits),
+            "moved": self.moved,
+        }
+
+    def line(self) -> str:
+        """One line: name, today's number, what is usual, a bar for each day, and whether it moved."""
+        limits = self.limits
+        if limits is None:
+            usual = f"{len(self.earlier)} of {FEWEST} goes, too few to say what is usual"
+        else:
+            usual = f"usual {_digits(limits[0])} to {_digits(limits[1])} ({len(self.earlier)} goes)"
+        said = f"{self.name:<34} {_digits(self.today):>7} {self.unit:<3} {usual}  {_bars((*self.earlier, self.today))}"
+        return f"{said}  MOVED" if self.moved else said
+
+
+def run_charts(earlier: Sequence[Mapping[str, Any]], today: Mapping[str, Any]) -> list[RunChart]:
+    """Every number of today's page that earlier pages of a go have, too. `earlier`: kept pages, the oldest first."""
+    goes = [_numbers(page) for page in earlier if page.get("go")][-MOST:]
+    charts = []
+    for (name, unit, resolution), value in _numbers(today).items():
+        known = tuple(page[name, unit, resolution] for page in goes if (name, unit, resolution) in page)
+        charts.append(RunChart(name, unit, known, value, resolution))
+    return charts
+
+
+Number = tuple[str, str, float]
+"""Name, unit, resolution."""
+
+
+def _numbers(page: Mapping[str, Any]) -> dict[Number, float]:
+    """What a kept page has that can be followed over days; anything else in it is passed over."""
+    return {key: value for key, value in _told(page) if isinstance(value, int | float) and math.isfinite(value)}
+
+
+def _told(page: Mapping[str, Any]) -> Iterator[tuple[Number, Any]]:
+    for one in _maps(page.get("output_delays")):
+        yield (f"output delay of {one.get('modality')}", "ms", 1.0), _times(one.get("median_s"), 1000.0)
+    seen: set[str] = set()
+    for one in _maps(page.get("fired")):
+        trigger = str(one.get("trigger"))
+        if trigger not in seen:
+            seen.add(trigger)
+            yield (f"delay of {trigger}", "ms", 1.0), _times(one.get("delay_s"), 1000.0)
+            yield (f"alert after {trigger}", "ms", 1.0), _times(one.get("alert_after_s"), 1000.0)
+            yield (f"task items of {trigger}", "ms", 1.0), _times(one.get("task_item_s"), 1000.0)
+    pacing = page.get("pacing")
+    if isinstance(pacing, Mapping):
+        yield ("steps uneven by", "ms", 0.1), _times(pacing.get("step_p99_s"), 1000.0)
+        yield ("arrivals uneven by", "ms", 1.0), _times(pacing.get("arrival_p99_s"), 1000.0)
+        yield ("rate", "Hz", 0.05), pacing.get("rate_hz")
+        frames = pacing.get("frames")
+        if isinstance(frames, int) and frames > 0:
+            yield ("frames lost", "%", 0.01), _times(pacing.get("lost"), 100.0 / frames)
+        yield ("real-time factor", "", 0.002), pacing.get("real_time_factor")
+
+
+def _maps(value: Any) -> Iterator[Mapping[str, Any]]:
+    yield from (one for one in (value if isinstance(value, Sequence) else ()) if isinstance(one, Mapping))
+
+
+def _times(value: Any, factor: float) -> float | None:
+    return value * factor if isinstance(value, int | float) else None
+
+
+def _digits(value: float) -> str:
+    digits = 2 if abs(value) < 10 else 1 if abs(value) < 100 else 0
+    return f"{value:.{digits}f}".replace("-", "−")
+
+
+def _bars(values: Sequence[float]) -> str:
+    """A bar for each value, the lowest bar the least of them."""
+    low, high = min(values), max(values)
+    if high <= low:
+        return BARS[0] * len(values)
+    return "".join(BARS[min(int((value - low) / (high - low) * len(BARS)), len(BARS) - 1)] for value in values)

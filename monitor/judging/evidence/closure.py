@@ -1,0 +1,220 @@
+"""Closure: what one channel changed by, less the integral of another, stays the same if both are true.
+
+A scale or an offset of either makes the residue run away, a channel that stands makes a ramp, a jump a step, a delay a
+part of it that goes with the rate. The test is on the change of the residue over windows of half a second to eight: its
+mean in the last quarter less its mean in the first one. The limit is k standard errors and what the pair is allowed.
+
+Each window is held against its own frames; sums run over the stretch and no further.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from monitor.judging.evidence.bodies import (
+    BREAK_S,
+    MAD,
+    Body,
+    Grain,
+    changes,
+    cumulated,
+    grain_of,
+    hold_of,
+    third_difference_noise,
+    turn_of,
+)
+from monitor.judging.evidence.pairs import STATION_LINE, Pair, Series
+from monitor.measures.columns import FloatArray, IntArray
+
+WINDOWS_S = (0.5, 1.0, 2.0, 4.0, 8.0)
+LEAST_FRAMES = 8
+K = 6.0
+"""Standard errors: with some 10,000 windows a drive, a normal residue exceeds this in one drive of 50,000."""
+
+BETWEEN = 0.75
+"""The centres of the first and the last quarter lie this share of a window apart."""
+
+STRIDE_S = 0.1
+"""Windows end this far apart, and at the last frame."""
+
+LENGTHS, LEAST_WINDOWS = 5.0, 20
+"""Noise that wanders is measured over windows of a length that the stretch holds so many of; over longer ones it is
+taken to grow with the root of the length, as an integral of noise does."""
+
+
+@dataclass(frozen=True, slots=True)
+class Windows:
+    """A pair over all windows of one length, shapes (w,). `change` is the residue's, `limit` what it may be, `noise` one
+    standard error of it; `begin` and `end` are frame indices (both belong to the window)."""
+
+    pair: Pair
+    seconds: float
+    begin: IntArray
+    end: IntArray
+    change: FloatArray
+    limit: FloatArray
+    noise: FloatArray
+
+    @property
+    def between_s(self) -> float:
+        """The time over which `change` came about."""
+        return BETWEEN * self.seconds
+
+
+def close(body: Body, pair: Pair) -> tuple[Windows, ...]:
+    """A pair of a body over windows of every length, computed once; empty where the feed has not both channels."""
+    known: tuple[Windows, ...] | None = body.memo.get(("closure", pair.name))
+    if known is None:
+        known = body.memo["closure", pair.name] = tuple(_close(body, pair))
+    return known
+
+
+def _close(body: Body, pair: Pair) -> list[Windows]:
+    if len(body) < LEAST_FRAMES:
+        return []
+    series = pair.series(body)
+    if series is None:
+        return []
+    changed = np.zeros(len(body), dtype=np.bool_)
+    for name in pair.step_channels:
+        changed |= changes(body.channel(name))
+    hold = hold_of(changed, body.sampling.period_s)
+    if hold > 1.0:
+        # traffic that is sent slowly: its frames in between say nothing new. Where it stands for longer, they do.
+        place = np.arange(len(body))
+        since = place - np.maximum.accumulate(np.where(changed, place, 0))
+        kept = np.flatnonzero(changed | (since >= 2.0 * hold))
+    else:
+        kept = np.arange(len(body))
+    if len(kept) < LEAST_FRAMES:
+        return []
+    return _over_windows(body, pair, series, kept)
+
+
+def _over_windows(body: Body, pair: Pair, series: Series, kept: IntArray) -> list[Windows]:
+    t = body.t[kept]
+    dt = np.diff(t)
+    period = float(dt[dt <= BREAK_S].mean()) if bool((dt <= BREAK_S).any()) else body.sampling.period_s
+    missed = cumulated((~series.usable).astype(np.float64))
+    usable = (np.diff(missed[kept]) == 0.0) & (dt <= BREAK_S)
+    step = np.diff(cumulated(np.where(series.usable, series.step, 0.0))[kept])
+    rate = np.where(np.isfinite(series.rate), series.rate, 0.0)[kept]
+    size = np.abs(rate)
+    grain = grain_of(body, pair.rate_channel) if pair.rate_channel else Grain(1.0, 0.0, 0.0)
+    rate_hold = max(grain.hold * body.sampling.period_s / period, 1.0)
+    residue = cumulated(np.where(usable, step - 0.5 * (rate[1:] + rate[:-1]) * dt, 0.0))
+    sigma = third_difference_noise(residue)
+    part = cumulated((~usable).astype(np.float64))
+    residues, rates = cumulated(residue), cumulated(rate)
+    sizes = cumulated(np.where(usable, 0.5 * (size[1:] + size[:-1]) * dt, 0.0))
+    jerks = cumulated(np.where(usable, 0.5 * dt * np.maximum(np.abs(np.diff(rate)) - 6.0 * grain.sigma, 0.0), 0.0))
+    way, turned, heading = _way(body)[kept], _turned(body)[kept], body.channel("heading")[kept]
+    allow = pair.allowance
+    found = []
+    slow, span_s = 0.0, float(t[-1] - t[0])
+    signed = cumulated(np.where(usable, 0.5 * (rate[1:] + rate[:-1]) * dt, 0.0)) if pair.rate_channel else way
+    for seconds in WINDOWS_S:
+        begin, end, first, last = _windows(t, seconds, period)
+        whole = part[end] == part[begin]
+        begin, end, first, last = begin[whole], end[whole], first[whole], last[whole]
+        if not len(begin):
+            continue
+        early, late = first - begin + 1, end - last + 1
+        change = (residues[end + 1] - residues[last]) / late - (residues[first + 1] - residues[begin]) / early
+        before = (rates[first + 1] - rates[begin]) / early
+        after = (rates[end + 1] - rates[last]) / late
+        frames = np.minimum(early, late)
+        noise = np.sqrt(2.0 * sigma**2 / frames + grain.sigma**2 * rate_hold * period * seconds)
+        slow = slow * 2.0**0.5
+        if span_s >= LENGTHS * seconds and len(change) >= LEAST_WINDOWS:
+            lag = np.searchsorted(t[end], t[end] - seconds + period, side="right") - 1
+            slow = max(slow, _slow_noise(change, lag, signed[end] - signed[begin], after - before))
+        noise = np.maximum(noise, slow)
+        limit = (
+            K * noise
+            + body.sampling.clock_s * np.maximum(np.abs(before), np.abs(after)) / np.sqrt(frames)
+            + (period + allow.delay_s) * np.abs(after - before)
+            + (jerks[end] - jerks[begin])
+            + allow.share * (sizes[end] - sizes[begin])
+            + (allow.rate + 0.5 * BETWEEN * grain.resolution) * seconds
+            + allow.step
+            + allow.share_of_way * (way[end] - way[begin])
+        )
+        if allow.by_turn:
+            net = np.abs(turn_of(heading[end] - heading[begin]))
+            limit = limit + allow.by_turn * np.where(np.isfinite(net), turned[end] - turned[begin] + net, 0.0)
+        if pair is STATION_LINE and body.way is not None:
+            limit = limit + body.way.vertex_rad * float(np.nanmax(np.abs(body.way.d), initial=0.0))
+        found.append(Windows(pair, seconds, kept[begin], kept[end], change, limit, noise))
+    return found
+
+
+def _windows(t: FloatArray, seconds: float, period: float) -> tuple[IntArray, IntArray, IntArray, IntArray]:
+    """Begin and end of the windows, the last frame of the first quarter and the first frame of the last one."""
+    nothing = np.empty(0, dtype=np.int64)
+    last_t = float(t[-1])
+    if last_t - float(t[0]) < seconds - period:
+        return nothing, nothing, nothing, nothing
+    count = int((last_t - float(t[0]) - seconds + period) / STRIDE_S)
+    ends_t = last_t - STRIDE_S * np.arange(count, -1, -1)
+    slack = 0.1 * period
+    end = np.maximum(np.searchsorted(t, ends_t + slack, side="right") - 1, 0)
+    begin = np.searchsorted(t, t[end] - seconds - slack, side="left")
+    # a window must be filled: what lies before it may be a break
+    filled = (t[end] - t[begin] >= seconds - 2.0 * period - slack) & (end - begin + 1 >= LEAST_FRAMES)
+    begin, end = begin[filled], end[filled]
+    first = np.searchsorted(t, t[begin] + 0.25 * seconds + slack, side="right") - 1
+    last = np.searchsorted(t, t[end] - 0.25 * seconds - slack, side="left")
+    return begin, end, first, last
+
+
+def _way(body: Body) -> FloatArray:
+    """The way that the body moved up to each frame in m, by the greater of what speed and place say, smoothed."""
+    known: FloatArray | None = body.memo.get("way")
+    if known is None:
+        speed = np.abs(body.channel("speed"))
+        dt = np.diff(body.t)
+        by_speed = 0.5 * (speed[1:] + speed[:-1]) * dt
+        known = cumulated(np.where(np.isfinite(by_speed) & (dt <= BREAK_S), by_speed, 0.0))
+        body.memo["way"] = known
+    return known
+
+
+def _turned(body: Body) -> FloatArray:
+    """The turn of the heading up to each frame in rad, summed over pieces of a second: noise must not add up."""
+    known: FloatArray | None = body.memo.get("turned")
+    if known is None:
+        heading, t = body.channel("heading"), body.t
+        use = np.isfinite(heading)
+        if int(use.sum()) < 2:
+            known = np.zeros(len(t))
+        else:
+            course = np.unwrap(heading[use])
+            grid = np.append(np.arange(t[use][0], t[use][-1], 1.0), t[use][-1])
+            turns = cumulated(np.abs(np.diff(np.interp(grid, t[use], course))))
+            known = np.interp(t, grid, turns)
+        body.memo["turned"] = known
+    return known
+
+
+def _slow_noise(change: FloatArray, lag: IntArray, *regressors: FloatArray) -> float:
+    """One standard deviation of the changes over windows of one length, less what goes with any of the regressors.
+
+    What a scale, an offset or a delay does goes with the integral, with time or with the rate's change, and is taken out
+    by least squares; a fault that begins half-way shows in the differences of windows side by side (`lag`: the place of
+    the one before) only about its begin; what a jump or a standing channel does is in few windows, and a median passes
+    it over. So noise that wanders more slowly than from frame to frame is measured at the length at which it counts.
+    """
+    table = np.column_stack([np.ones(len(change)), *regressors])
+    size = np.sqrt((table * table).mean(axis=0))
+    table = table / np.where(size > 0.0, size, 1.0)
+    square = table.T @ table + 1e-9 * len(change) * np.eye(table.shape[1])
+    rest = change - table @ np.linalg.solve(square, table.T @ change)
+    found = [float(np.median(np.abs(rest)))]
+    there = lag >= 0
+    if there.any():
+        before = lag[there]
+        found += [float(np.median(np.abs(one[there] - one[before]))) / 2.0**0.5 for one in (rest, change)]
+    return MAD * min(found)

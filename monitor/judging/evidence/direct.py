@@ -1,0 +1,148 @@
+"""Direct: two tellings of one instant, meaned over a quarter of a second, one and four seconds."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from monitor.judging.evidence.bodies import Body, cumulated, hold_of, third_difference_noise, turn_of
+from monitor.judging.evidence.closure import K
+from monitor.judging.evidence.pairs import ALONG
+from monitor.measures.columns import FloatArray, IntArray
+
+OVER_S = (0.25, 1.0, 4.0)
+LEAST_FRAMES, LEAST_SHARE = 3, 0.5
+
+OFFSET_ALLOWED_M = 0.05
+HEADING_ALLOWED_RAD = 0.06
+SIDESLIP_M = 2.5
+"""The centre of a box lies so far ahead of the axle that does not slide: times the curvature, the angle between heading
+and way (the kinematic bicycle model's; the distance is assumed)."""
+CHORD_HALF_S, CHORD_LEAST_M, CHORD_SIGMAS = 0.25, 2.5, 20.0
+HEADING_OVER_S = (4.0,)
+"""A gust moves a body sideways without its heading, which is over in four seconds, and large only for a slow body."""
+
+GAP_ALLOWED_M, GAP_ALLOWED_BARE_M = 0.15, 0.3
+LANE_DISTANCE_M = 3.6
+
+
+@dataclass(frozen=True, slots=True)
+class Means:
+    """Differences of two tellings meaned over windows of one length, shapes (w,); `end` are frame indices."""
+
+    what: str
+    seconds: float
+    begin: IntArray
+    end: IntArray
+    difference: FloatArray
+    limit: FloatArray
+    noise: FloatArray
+
+
+def mean_differences(
+    what: str,
+    t: FloatArray,
+    difference: FloatArray,
+    allowed: FloatArray,
+    period_s: float,
+    hold: float,
+    over_s: tuple[float, ...] = OVER_S,
+) -> list[Means]:
+    """A difference that should be zero, held against its noise and what is allowed, over windows of every length.
+
+    The noise is the greater of that from frame to frame and that of the means themselves over the stretch: noise that
+    wanders slowly does not go away in a mean.
+    """
+    known = np.isfinite(difference) & np.isfinite(allowed)
+    values = np.where(known, difference, 0.0)
+    steady = values[known]
+    sigma = third_difference_noise(steady[:: max(round(hold), 1)])
+    sums, counts = cumulated(values), cumulated(known.astype(np.float64))
+    most = cumulated(np.where(known, allowed, 0.0))
+    found = []
+    for seconds in over_s:
+        end = np.arange(len(t))[:: max(round(0.25 * min(seconds, 0.4) / period_s), 1)]
+        end = np.unique(np.append(end, len(t) - 1))
+        begin = np.searchsorted(t, t[end] - seconds - 0.1 * period_s, side="left")
+        number = counts[end + 1] - counts[begin]
+        least = max(LEAST_FRAMES, LEAST_SHARE * seconds / period_s)
+        whole = (number >= least) & (t[end] - t[begin] >= seconds - 2.0 * period_s)
+        begin, end, number = begin[whole], end[whole], number[whole]
+        if not len(begin):
+            continue
+        mean = (sums[end + 1] - sums[begin]) / number
+        noise = sigma / np.sqrt(np.maximum(number / hold, 1.0))
+        if t[-1] - t[0] >= 5.0 * seconds and len(mean) >= 8:
+            steps = np.searchsorted(t[end], t[end] - seconds, side="left")
+            wander = 1.4826 * float(np.median(np.abs(mean - mean[steps]))) / 2.0**0.5
+            noise = np.maximum(noise, wander)
+        limit = K * noise + (most[end + 1] - most[begin]) / number
+        found.append(Means(what, seconds, begin, end, mean, limit, noise))
+    return found
+
+
+def offset_by_line(body: Body) -> FloatArray:
+    """Lane offset by the road's line: from the centre of the lane that the body's centre is in."""
+    way = body.way
+    if way is None:
+        return np.full(len(body), np.nan)
+    along = np.where(np.cos(body.channel("heading") - way.heading) < 0.0, -1.0, 1.0)
+    lane = np.clip(np.floor(way.d / way.lane_width + 0.5 * way.lanes), 0.0, way.lanes - 1.0)
+    aligned = np.abs(np.cos(body.channel("heading") - way.heading)) > ALONG
+    offset = along * (way.d - (lane - 0.5 * (way.lanes - 1)) * way.lane_width)
+    return np.where(aligned, offset, np.nan)
+
+
+def offset_differences(body: Body) -> list[Means]:
+    """Lane offset against the road's line. A lane counted from another edge shifts every centre by half a lane, and a
+    lane change is told a little earlier by one of the two: so the difference is taken to the nearest centre."""
+    known: list[Means] | None = body.memo.get("offset")
+    if known is None:
+        known = []
+        if body.way is not None and body.has("lane_offset", "x", "y", "heading"):
+            width = body.way.lane_width
+            difference = body.channel("lane_offset") - offset_by_line(body)
+            difference = np.remainder(difference + 0.5 * width, width) - 0.5 * width
+            allowed = np.full(len(body), OFFSET_ALLOWED_M + body.way.sagitta_m)
+            known = mean_differences("lane offset", body.t, difference, allowed, body.sampling.period_s, 1.0)
+        body.memo["offset"] = known
+    return known
+
+
+def heading_differences(body: Body) -> list[Means]:
+    """Heading against the way moved, along chords of half a second."""
+    known: list[Means] | None = body.memo.get("heading by way")
+    if known is None:
+        known = body.memo["heading by way"] = _heading_differences(body)
+    return known
+
+
+def _heading_differences(body: Body) -> list[Means]:
+    if not body.has("x", "y", "heading") or len(body) < 8:
+        return []
+    t, period = body.t, body.sampling.period_s
+    x, y, heading = body.channel("x"), body.channel("y"), body.channel("heading")
+    begin = np.searchsorted(t, t - CHORD_HALF_S - 0.1 * period, side="left")
+    end = np.minimum(np.searchsorted(t, t + CHORD_HALF_S + 0.1 * period, side="right") - 1, len(t) - 1)
+    whole = (t[end] - t >= CHORD_HALF_S - 1.5 * period) & (t - t[begin] >= CHORD_HALF_S - 1.5 * period)
+    dx, dy = x[end] - x[begin], y[end] - y[begin]
+    chord = np.hypot(dx, dy)
+    changed = np.flatnonzero((np.diff(x) != 0.0) | (np.diff(y) != 0.0))
+    sigma = max(third_difference_noise(x[changed]), third_difference_noise(y[changed]))
+    way = np.arctan2(dy, dx)
+    course = cumulated(turn_of(np.diff(heading)))
+    middle = heading[begin] + 0.5 * (course[end] - course[begin])
+    difference = turn_of(way - middle)
+    # a body that backs up moves against its heading
+    backs = np.abs(difference) > 0.5 * np.pi
+    speed = body.channel("speed")
+    difference = np.where(backs & ~(speed > 1.0), turn_of(difference + np.pi), difference)
+    turn = np.abs(course[end] - course[begin])
+    with np.errstate(divide="ignore", invalid="ignore"):
+        allowed = HEADING_ALLOWED_RAD + SIDESLIP_M * turn / chord + 6.0 * sigma / (2.0**0.5 * chord) + 0.25 * turn
+    use = whole & (chord > max(CHORD_LEAST_M, CHORD_SIGMAS * sigma))
+    difference, allowed = np.where(use, difference, np.nan), np.where(use, allowed, np.nan)
+    hold = hold_of(np.concatenate([[True], (np.diff(x) != 0.0) | (np.diff(y) != 0.0)]), period)
+    # chords overlap: a mean over less than a chord has the noise of one
+    return mean_differences("heading", t, difference, allowed, period, max(hold, CHORD_HALF_S / period), HEADING_OVER_S)

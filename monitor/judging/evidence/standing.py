@@ -1,0 +1,146 @@
+"""Standing: a channel that repeats its last digit while something else of the body says that it moved."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from monitor.judging.evidence.bodies import BREAK_S, Body, changes, cumulated, grain_of
+from monitor.judging.evidence.pairs import headed_steps, signed_speed
+from monitor.measures.columns import BoolArray, FloatArray, IntArray
+
+LEAST_REPEATS = 2
+MOVED_M = 0.3
+"""A place that stands while the speed says that the body moved by so much …"""
+MOVED_SIGMAS = 8.5
+SPEED_CHANGED_MPS, ACCEL_CHANGED_MPS2, YAW_CHANGED_RAD = 0.3, 0.5, 0.01
+"""… and a speed, an acceleration, a heading that stands while what it should go with changed by so much."""
+DRIFT_SIGMAS = 6.0
+NOISY_SIGMAS = 3.0
+"""A channel with noise of so many resolutions never repeats its last digit by itself."""
+ROLLS_MPS = 1.0
+"""A body that moves at all: the channels of a parked one may all stand."""
+
+
+@dataclass(frozen=True, slots=True)
+class Stand:
+    """A channel stood from frame `begin` to frame `end` of its body; `moved` is what the other telling changed by."""
+
+    channel: str
+    by: str
+    begin: int
+    end: int
+    moved: float
+    unit: str
+
+
+def stands(body: Body, channels: tuple[str, ...] = ("place", "station", "speed", "accel", "heading")) -> list[Stand]:
+    """Every stand of a body's channels, by begin; computed once for the same channels."""
+    known: list[Stand] | None = body.memo.get(("stands", channels))
+    if known is None:
+        found = [one for name in channels for one in _TESTS[name](body)]
+        known = body.memo["stands", channels] = sorted(found, key=lambda one: (one.begin, one.channel))
+    return known
+
+
+def _place(body: Body) -> list[Stand]:
+    if not body.has("x", "y", "speed"):
+        return []
+    still = ~(changes(body.channel("x")) | changes(body.channel("y")))
+    sigma = max(grain_of(body, "x").sigma, grain_of(body, "y").sigma)
+    fine = max(grain_of(body, "x").resolution, grain_of(body, "y").resolution)
+    hold = min(grain_of(body, "x").hold, grain_of(body, "y").hold)
+    return _against_speed(body, "place", still, hold, sigma, fine)
+
+
+def _station(body: Body) -> list[Stand]:
+    if not body.has("station", "speed"):
+        return []
+    grain = grain_of(body, "station")
+    return _against_speed(body, "station", ~changes(body.channel("station")), grain.hold, grain.sigma, grain.resolution)
+
+
+def _against_speed(
+    body: Body, name: str, still: BoolArray, hold: float, sigma: float, resolution: float
+) -> list[Stand]:
+    moved = _integral(body, signed_speed(body))
+    least = math.hypot(max(MOVED_M, 3.0 * resolution), MOVED_SIGMAS * sigma)
+    return _runs(body, name, "speed", still, hold, moved, "m", least, grain_of(body, "speed").sigma)
+
+
+def _speed(body: Body) -> list[Stand]:
+    if not body.has("speed"):
+        return []
+    grain = grain_of(body, "speed")
+    still = ~changes(body.channel("speed"))
+    found = []
+    if body.has("accel"):
+        changed = _integral(body, body.channel("accel"))
+        least = max(SPEED_CHANGED_MPS, 3.0 * grain.resolution)
+        found += _runs(body, "speed", "accel", still, grain.hold, changed, "m/s", least, grain_of(body, "accel").sigma)
+    return found or _silent(body, "speed", still, grain.hold, grain.sigma, grain.resolution)
+
+
+def _accel(body: Body) -> list[Stand]:
+    if not body.has("accel", "speed"):
+        return []
+    grain = grain_of(body, "accel")
+    return _silent(body, "accel", ~changes(body.channel("accel")), grain.hold, grain.sigma, grain.resolution)
+
+
+def _heading(body: Body) -> list[Stand]:
+    if not body.has("heading", "yaw_rate"):
+        return []
+    grain = grain_of(body, "heading")
+    turned = _integral(body, body.channel("yaw_rate"))
+    still = ~changes(body.channel("heading"))
+    sigma = grain_of(body, "yaw_rate").sigma
+    return _runs(body, "heading", "yaw_rate", still, grain.hold, turned, "rad", YAW_CHANGED_RAD, sigma)
+
+
+def _silent(body: Body, name: str, still: BoolArray, hold: float, sigma: float, resolution: float) -> list[Stand]:
+    """A channel with noise whose noise is gone while the body moves: whatever it says, it is not measured any more."""
+    usual = float(np.count_nonzero(~still)) * hold / max(len(body), 1)
+    if not sigma > NOISY_SIGMAS * resolution or sigma <= 1e-6 or usual < 0.5 or not body.has("x", "y", "heading"):
+        return []
+    steps = headed_steps(body)
+    moved = cumulated(np.where(np.isfinite(steps), steps, 0.0))
+    least = math.hypot(MOVED_M, MOVED_SIGMAS * max(grain_of(body, "x").sigma, grain_of(body, "y").sigma))
+    return _runs(body, name, "noise", still, hold, moved, "m", least, 0.0)
+
+
+def _integral(body: Body, rate: FloatArray) -> FloatArray:
+    dt = np.diff(body.t)
+    steps = 0.5 * (rate[1:] + rate[:-1]) * dt
+    return cumulated(np.where(np.isfinite(steps) & (dt <= BREAK_S), steps, 0.0))
+
+
+def _runs(
+    body: Body,
+    name: str,
+    by: str,
+    still: BoolArray,
+    hold: float,
+    moved: FloatArray,
+    unit: str,
+    least: float,
+    rate_sigma: float,
+) -> list[Stand]:
+    begin, end = runs_of(still)
+    repeats = end - begin
+    change = moved[end] - moved[begin]
+    drift = DRIFT_SIGMAS * rate_sigma * np.sqrt(repeats) * body.sampling.period_s
+    stood = (repeats >= LEAST_REPEATS) & (repeats > hold + 1.0) & (np.abs(change) > np.maximum(least, drift))
+    return [Stand(name, by, int(begin[at]), int(end[at]), float(change[at]), unit) for at in np.flatnonzero(stood)]
+
+
+def runs_of(still: BoolArray) -> tuple[IntArray, IntArray]:
+    """First frame (the one that is repeated) and last frame of each run of repeats."""
+    edges = np.flatnonzero(np.diff(np.concatenate([[False], still, [False]]).astype(np.int8)))
+    begin, end = edges[::2] - 1, edges[1::2] - 1
+    return np.maximum(begin, 0), end
+
+
+_TESTS = {"place": _place, "station": _station, "speed": _speed, "accel": _accel, "heading": _heading}

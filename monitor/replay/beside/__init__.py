@@ -1,0 +1,1 @@
+"""Two runs laid over each other: what differs first, and by how much."""

@@ -1,0 +1,71 @@
+"""Which of two ends came, and when: a contact ends the waiting for a response, and a response that for a contact.
+
+The share that has responded, and the share that has run into the vehicle ahead, by time: Aalen & Johansen 1978. A
+Kaplan–Meier curve takes a contact as if that driver would still have responded, as the others did; this does not.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+import numpy as np
+
+from monitor.measures.columns import FloatArray
+from monitor.reports.statistics.survival import LEVEL, on_grid, z_of
+
+CENSORED = 0
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Incidence:
+    """Cumulative incidence of one cause at the m distinct times at which any cause came, each array of shape (m,)."""
+
+    t: FloatArray
+    share: FloatArray
+    se: FloatArray
+    """Standard error by the delta method (Marubini & Valsecchi 1995)."""
+
+
+def incidence(ends: Iterable[tuple[float, int]], cause: int) -> Incidence:
+    """The incidence of `cause` among (time in seconds, cause) pairs; cause 0 is censored.
+
+    At equal times whoever was censored was still at risk. The estimate holds up to the largest time.
+    """
+    pairs = [(on_grid(t), int(which)) for t, which in ends]
+    every = np.array([t for t, _ in pairs], dtype=np.float64)
+    causes = np.array([which for _, which in pairs], dtype=np.int64)
+    t = np.unique(every[causes != CENSORED])
+    n = np.array([(every >= at).sum() for at in t], dtype=np.float64)
+    d = np.array([((every == at) & (causes != CENSORED)).sum() for at in t], dtype=np.float64)
+    of_cause = np.array([((every == at) & (causes == cause)).sum() for at in t], dtype=np.float64)
+    before = np.concatenate([[1.0], np.cumprod(1.0 - d / n)[:-1]]) if len(t) else np.empty(0)
+    share = np.cumsum(before * of_cause / n)
+    variance = np.array([_variance(place, n, d, of_cause, before, share) for place in range(len(t))])
+    return Incidence(t, share, np.sqrt(np.maximum(variance, 0.0)))
+
+
+def share_by(found: Incidence, t: float, level: float = LEVEL) -> tuple[float, tuple[float, float] | None]:
+    """The share by time `t` and its interval on the log(−log) scale; the interval is None where the share is 0 or 1."""
+    place = int(np.searchsorted(found.t, t, side="right")) - 1
+    if place < 0:
+        return 0.0, None
+    share, se = float(found.share[place]), float(found.se[place])
+    if not 0.0 < share < 1.0 or se == 0.0:
+        return share, None
+    wide = z_of(level) * se / (share * np.log(share))
+    low, high = sorted((float(share ** np.exp(-wide)), float(share ** np.exp(wide))))
+    return share, (low, high)
+
+
+def _variance(
+    place: int, n: FloatArray, d: FloatArray, of_cause: FloatArray, before: FloatArray, share: FloatArray
+) -> float:
+    upto = slice(0, place + 1)
+    n, d, of_cause, before = n[upto], d[upto], of_cause[upto], before[upto]
+    ahead = share[place] - share[upto]
+    with np.errstate(divide="ignore", invalid="ignore"):
+        first = np.where(ahead > 0.0, ahead**2 * d / (n * (n - d)), 0.0)  # nobody left: nothing is ahead either
+    second = before**2 * (n - of_cause) * of_cause / n**3
+    third = ahead * before * of_cause / n**2
+    return float((first + second - 2.0 * third).sum())

@@ -1,0 +1,88 @@
+"""A rehearsal's numbers over days: limits against a published example, and what is said of equipment that drifts."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from monitor.commissioning.rehearsal.run_chart import FEWEST, RunChart, run_charts
+from tests.commands.running import run
+from tests.connect.conftest import CONFIGS
+
+BATCHES = (49.6, 47.6, 49.9, 51.3, 47.8, 51.2, 52.6, 52.4, 53.6, 52.1)
+"""NIST/SEMATECH e-Handbook of Statistical Methods, section 6.3.2.2, example of an individuals chart; the data and the
+limits 45.8159 and 55.8041 from memory, and worked out here: mean 50.81, mean moving range 16.9 / 9."""
+
+
+def page(day: int, delay_s: float, *, go: bool = True, **pacing: Any) -> dict[str, Any]:
+    return {
+        "type": "rehearsal",
+        "name": f"202610{day:02d}",
+        "study": "dusk-road",
+        "go": go,
+        "output_delays": [{"modality": "sound", "median_s": delay_s}],
+        "fired": [{"trigger": "gate-brake", "delay_s": 0.01, "alert_after_s": 0.30, "task_item_s": 0.5}],
+        "pacing": {"frames": 4000, "lost": 2, "rate_hz": 60.0, "step_p99_s": 0.0004, "arrival_p99_s": 0.002, **pacing},
+    }
+
+
+def test_the_limits_are_those_of_the_published_example() -> None:
+    limits = RunChart("batch", "", BATCHES, 50.0, 0.0).limits
+    assert limits == pytest.approx((45.8159, 55.8041), abs=5e-5)
+    assert not RunChart("batch", "", BATCHES, 55.80, 0.0).moved
+    assert RunChart("batch", "", BATCHES, 55.81, 0.0).moved
+    assert RunChart("batch", "", BATCHES, 45.81, 0.0).moved
+
+
+def test_an_alert_that_comes_later_than_on_all_days_before_has_moved_and_nothing_else() -> None:
+    earlier = [page(day, 0.032 + 0.001 * (day % 3)) for day in range(1, 9)]
+    charts = {one.name: one for one in run_charts(earlier, page(9, 0.061))}
+    assert [name for name, one in charts.items() if one.moved] == ["output delay of sound"]
+    line = charts["output delay of sound"].line()
+    assert "61.0 ms" in line
+    assert line.endswith("█  MOVED")
+    assert charts["task items of gate-brake"].today == pytest.approx(500.0)
+    assert charts["frames lost"].today == pytest.approx(0.05)
+
+
+def test_numbers_that_were_always_the_same_move_only_by_more_than_can_be_told() -> None:
+    earlier = [page(day, 0.032) for day in range(1, 9)]
+    assert not any(one.moved for one in run_charts(earlier, page(9, 0.0329)))
+    assert [one.name for one in run_charts(earlier, page(9, 0.0341)) if one.moved] == ["output delay of sound"]
+
+
+def test_a_no_go_is_no_day_to_compare_with_and_too_few_say_so() -> None:
+    earlier = [page(day, 0.5, go=False) for day in range(1, 9)] + [page(9, 0.03)] * (FEWEST - 1)
+    (chart,) = [one for one in run_charts(earlier, page(10, 0.5)) if one.name == "output delay of sound"]
+    assert (len(chart.earlier), chart.limits, chart.moved) == (FEWEST - 1, None, False)
+    assert "4 of 5 goes, too few to say what is usual" in chart.line()
+
+
+def test_a_page_of_an_older_program_or_with_other_things_in_it_is_passed_over() -> None:
+    odd = {
+        "go": True,
+        "fired": "nothing",
+        "output_delays": [3, {"modality": "sound", "median_s": "fast"}],
+        "pacing": [],
+    }
+    charts = {one.name: one for one in run_charts([odd, page(1, 0.03)], page(2, 0.03))}
+    assert charts["output delay of sound"].earlier == (30.0,)
+
+
+def test_the_command_shows_the_days_without_a_drive(tmp_path: Path) -> None:
+    folder = tmp_path / "rehearsals"
+    folder.mkdir()
+    for day in range(1, 10):
+        kept = page(day, 0.090 if day == 9 else 0.030 + 0.001 * (day % 2))
+        (folder / f"202610{day:02d}T063000Z-go.json").write_text(json.dumps(kept))
+    study = str(CONFIGS / "dusk-road.toml")
+    done = run("rehearse", "--study", study, "--records", str(tmp_path), "--days")
+    assert done.returncode == 1
+    assert "output delay of sound" in done.stdout
+    assert done.stdout.count("MOVED") == 1
+    document = json.loads(run("rehearse", "--study", study, "--records", str(tmp_path), "--days", "--json").stdout)
+    assert [one["name"] for one in document["over_days"] if one["moved"]] == ["output delay of sound"]
+    assert run("rehearse", "--study", study, "--records", str(tmp_path)).returncode == 2
