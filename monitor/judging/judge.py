@@ -146,7 +146,7 @@ def judge_fired(
         *(doubt.finding for doubt in doubts),
         *judge_platform(case),
         *identity_findings(plan.study, plan.participant, plan.planned_group, drive.hello, case.fired_at),
-        *_collided_before(case),
+        *collided_before(case),
         *judge_sources(case, sources),
         *unsure,
         *exposure_findings(plan.study, earlier, case.fired_at),
@@ -271,7 +271,8 @@ def _seen_about_fire(case: Case) -> bool:
     return not stretch.missing(case.fired_at - reach, case.fired_at + reach)
 
 
-def _collided_before(case: Case) -> list[Finding]:
+def collided_before(case: Case) -> list[Finding]:
+    """A contact in the trial's window before it fired."""
     for marker in case.of_kind("collision"):
         if case.start_t <= marker.t <= case.fired_at:
             sentence = f"There was a collision at {marker.t:.2f} s, before the trigger fired."

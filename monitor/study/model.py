@@ -74,8 +74,8 @@ class Condition:
     if_missing: MissingMeans = "undecided"
     """What "no lead" or "not measured" counts as."""
     settles_at_s: float | None = None
-    """So many seconds before the fire the condition should hold; until then nobody is told to wait for it. None: what a
-    line through the last seconds can foresee is expected all along, what cannot be foreseen a second before the fire."""
+    """So many seconds before the fire the condition should hold; until then nobody is told to wait for it. None: what
+    a line through the last seconds can foresee is expected all along, what cannot be a second before the fire."""
 
 
 @dataclass(frozen=True, slots=True)

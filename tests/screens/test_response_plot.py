@@ -9,11 +9,11 @@ from types import ModuleType
 import numpy as np
 import pytest
 
+from monitor.following.words import verdict_sentences
 from monitor.screens.dialogs.card import card_rows
 from monitor.screens.dialogs.response_plot import response_marks, response_rows
 from monitor.screens.dialogs.sheet import Sheet, SheetBody
 from monitor.screens.drawing.plot import GUTTER
-from monitor.screens.drawing.words import verdict_sentences
 from monitor.screens.watch.app import WatchApp
 
 MakeApp = Callable[..., WatchApp]

@@ -12,7 +12,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 import monitor
-from monitor.following.building import in_band
+from monitor.following.slow import in_band
 from monitor.judging.case.values import IN, stand_in_band
 from monitor.measures.measured import Measured, State
 from monitor.study.band import Band
