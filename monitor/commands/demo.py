@@ -36,7 +36,7 @@ def run(options: argparse.Namespace) -> int:
         begun = begin_run(demo_study(), DEMO_PARTICIPANT, DEMO_GROUP, (simulator.endpoint,), records, look_back=False)
         if options.headless:
             return _headless(begun, options)
-        status = show_run(begun, by=options.by, says_it_goes_on=False)
+        status = show_run(begun, by=options.by, says_it_goes_on=False, announce=options.announce)
         if begun.is_recorded:
             # the simulator ends with the demo, so there is nothing that the recorder could go on with
             end_run(begun)

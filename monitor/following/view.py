@@ -350,6 +350,8 @@ class LiveView:
     """Whether nothing is meant to fire in this drive."""
     horizon_over_s: float | None = None
     """Seconds until the trial that fired last is over, its response included; None where none runs."""
+    unattended: str = ""
+    """On a screen that only reads: a sentence where no screen writes on this run; empty where one does."""
     in_charge: str = ""
     """Who took over the operator's place last; empty where nobody handed it over."""
     lost_words: tuple[tuple[str, str], ...] = ()

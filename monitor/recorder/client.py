@@ -78,6 +78,7 @@ class RecorderClient:
         self._read_file()
         self._status = RecorderStatus(alive=False)
         self._status_s = -1e9
+        self._made_s = time.monotonic()
         self._stuck_at = 0
         self._closed_read = False
         self._following_s = -1e9
@@ -143,6 +144,11 @@ class RecorderClient:
             alive=silent_s < ALIVE_WITHIN_S and self._status.closed is None,
             age_s=None if age_s is None else age_s + silent_s,
         )
+
+    @property
+    def silent_s(self) -> float:
+        """Seconds since the recorder told its state; since this connection was made, where it has not yet."""
+        return time.monotonic() - max(self._status_s, self._made_s)
 
     def close(self) -> None:
         """Ends the connection; what is not acknowledged by then may still be entered, or not."""

@@ -288,7 +288,7 @@ class Recorder:
         withdraw_announcement(self._record)
         self._context.destroy(FAREWELL_MS)
         sockets = Path(self._plan.sockets)
-        for left in (*sockets.glob("entries"), *sockets.glob("desk")):
+        for left in (*sockets.glob("entries"), *sockets.glob("desk"), *sockets.glob("status")):
             left.unlink(missing_ok=True)
         try:
             sockets.rmdir()

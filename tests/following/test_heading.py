@@ -100,6 +100,7 @@ LATER = trial("valid", id="1/side-gust/1", trigger="side-gust", fired_at=35.0)
 APPLIES: dict[str, dict[str, Any]] = {
     "stop": {"stop": StopView("k", "unwell, stopped", 38.0, 1, "ops")},
     "not recording": {"recorder": RecorderView("lost", None, 0, "")},
+    "unattended": {"unattended": "The operator's screen (process 7, ann) was closed: nobody enters notes."},
     "silent": {"feed": replace(LIVE, state="stale", age_s=0.6)},
     "paused": {"feed": replace(LIVE, state="paused")},
     "between drives": {"feed": replace(LIVE, state="ended")},
@@ -121,6 +122,7 @@ APPLIES: dict[str, dict[str, Any]] = {
 WORDS = {
     "stop": "STOP",
     "not recording": "NO RECORD",
+    "unattended": "NO OPERATOR",
     "silent": "STALE",
     "paused": "PAUSED",
     "between drives": "BETWEEN DRIVES",

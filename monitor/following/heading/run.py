@@ -58,6 +58,15 @@ def _recorder_now(recorder: RecorderView) -> str:
     return "what happens now is in no record: write down what you will need"
 
 
+def unattended(view: LiveView) -> Heading | None:
+    """On a screen that only reads: the one that writes is gone."""
+    if not view.unattended:
+        return None
+    return Heading(
+        "bad", "NO OPERATOR", sentence=view.unattended, now="recording goes on; no note and no ruling is entered"
+    )
+
+
 def silent(view: LiveView) -> Heading | None:
     """Nothing to judge comes in while a drive runs, or before the first one."""
     if view.feed.state not in _FEED_WORDS:

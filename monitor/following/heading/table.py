@@ -9,7 +9,7 @@ from collections.abc import Callable
 
 from monitor.following.heading.coming import hidden, hold, later, losing, no_trigger, not_yet, ready, saved
 from monitor.following.heading.model import Heading
-from monitor.following.heading.run import between_drives, not_recording, paused, practice, silent, stop
+from monitor.following.heading.run import between_drives, not_recording, paused, practice, silent, stop, unattended
 from monitor.following.heading.trials import fired, to_rule, verdict
 from monitor.following.view import LiveView
 
@@ -18,6 +18,7 @@ Applies = Callable[[LiveView], Heading | None]
 ROWS: tuple[tuple[str, Applies], ...] = (
     ("stop", stop),
     ("not recording", not_recording),
+    ("unattended", unattended),
     ("silent", silent),
     ("paused", paused),
     ("between drives", between_drives),

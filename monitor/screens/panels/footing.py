@@ -12,9 +12,10 @@ from monitor.screens.panels.side import draw_note_row
 
 
 def draw_now(picture: Picture, width: int, height: int) -> Canvas:
-    """What can be done about what heads the screen; in the row below what the last key did, else the last note."""
+    """What can be done about what heads the screen; in the row below what the last key did, else what the recorder
+    has to say, else the last note."""
     canvas = Canvas(width, height)
-    first = picture.headings[0]
+    first, recorder = picture.headings[0], picture.view.recorder
     x = canvas.put(1, 0, "NOW", "dim") + 1
     message = clean(picture.message)
     said = clean(first.now)
@@ -29,6 +30,8 @@ def draw_now(picture: Picture, width: int, height: int) -> Canvas:
             canvas.put_right(width - 1, 0, text, role)
     elif message:
         canvas.put(x, 1, fit(message, width - x - 1).rstrip(), "alarm" if picture.message_tone == "bad" else "strong")
+    elif len(rows) < 2 and recorder.sentence and recorder.state in ("recording", "saving"):
+        canvas.put(x, 1, fit(clean(recorder.sentence), width - x - 1).rstrip(), "wait")
     elif len(rows) < 2 and picture.view.notes:
         draw_note_row(canvas, 1, picture.view.notes[-1])
     return canvas
