@@ -22,7 +22,9 @@ class FileFaults(WitnessError):
 
     file = "file"
 
-    def __init__(self, path: str, faults: tuple[str, ...]) -> None:
+    def __init__(self, path: str, faults: tuple[str, ...], *, readable: bool = True) -> None:
+        """`readable`: False where nothing of the file could be read at all."""
+        self.readable = readable
         self.path = path
         self.faults = faults
         count = "1 fault" if len(faults) == 1 else f"{len(faults)} faults"

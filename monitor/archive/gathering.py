@@ -9,11 +9,13 @@ from pathlib import Path
 from typing import Any
 
 from monitor.archive.judging_anew import Progress, Spread, judge_anew, one_by_one
+from monitor.archive.looks import count_looks, frozen
 from monitor.archive.summary import RunSummary, StudySummary, day_of
 from monitor.archive.summary_cache import cached_summary
+from monitor.errors import WitnessError
 from monitor.record.disk import is_being_written
-from monitor.record.parts import read_tombstone
 from monitor.record.reader import list_records
+from monitor.record.tombstone import left_of, read_tombstone
 from monitor.study.model import Study
 
 
@@ -49,6 +51,8 @@ class Withdrawn:
     date: str
     study: str | None
     group: str | None
+    left: tuple[str, ...]
+    """What is still to be erased of it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,6 +74,12 @@ class Gathered:
     def faults(self) -> list[str]:
         """What is wrong with the data, one sentence each: any of them makes the command's status 1."""
         said = [f"{name} is not counted: {why}" for name, why in self.unreadable]
+        said += [
+            f"{one.record} was withdrawn on {one.date} and is not erased yet ({listed(list(one.left))} left); run: "
+            f"trialwitness withdraw {self.directory / one.record}"
+            for one in self.withdrawn
+            if one.left
+        ]
         said += [f"{run.record} is damaged: {what}" for run in self.runs for what in run.damage]
         said += self._copies()
         if len(self.studies) > 1:
@@ -84,10 +94,13 @@ class Gathered:
     def remarks(self) -> list[str]:
         """What should be known and is no fault."""
         said = [
-            f"{one.record} was withdrawn on {one.date}: nothing of it is left to be counted." for one in self.withdrawn
+            f"{one.record} was withdrawn on {one.date}: nothing of it is left to be counted."
+            for one in self.withdrawn
+            if not one.left
         ]
         said += [f"{name} is being recorded and is not counted yet." for name in self.running]
         for one in self.studies:
+            said += _judged_otherwise(self.directory, one)
             for run in one.runs:
                 if run.state == "open":
                     said.append(f"{run.record} was never closed; run: trialwitness recover {run.record}")
@@ -110,9 +123,16 @@ class Gathered:
 
 
 def gather(
-    directory: Path, study: Study | None = None, progress: Progress | None = None, spread: Spread = one_by_one
+    directory: Path,
+    study: Study | None = None,
+    progress: Progress | None = None,
+    spread: Spread = one_by_one,
+    *,
+    unblinded: bool = False,
 ) -> Gathered:
     """Judges every record of a directory, from the cache where it fits; by `study` instead of their own if given.
+
+    `unblinded`: with hidden responses, which are judged anew because no cache has them; for who has entered a look.
 
     Raises `RecordUnreadable` only where there is no such directory: whatever is wrong with one record is told in the
     result, and the others are read all the same.
@@ -123,20 +143,21 @@ def gather(
     unreadable: list[tuple[str, str]] = []
     to_judge: list[Path] = []
     for path in list_records(directory):
-        tombstone = read_tombstone(path)
-        if tombstone is not None:
-            withdrawn.append(_withdrawn(path.name, tombstone))
-            continue
         try:
-            if is_being_written(path):
+            tombstone = read_tombstone(path)
+            if tombstone is not None:
+                withdrawn.append(_withdrawn(path.name, tombstone, left_of(path, tombstone)))
+            elif is_being_written(path):
                 running.append(path.name)
-            elif (known := cached_summary(path, study)) is None:
+            elif (known := cached_summary(path, study)) is None or (unblinded and known.withholds):
                 to_judge.append(path)
             else:
                 runs.append(known)
+        except WitnessError as error:
+            unreadable.append((path.name, str(error).removeprefix(f"{path}").removeprefix(": ").strip()))
         except OSError as error:
             unreadable.append((path.name, f"the disk does not give it back ({error.strerror})."))
-    for path, judged in judge_anew(to_judge, study, spread=spread, progress=progress):
+    for path, judged in judge_anew(to_judge, study, spread=spread, progress=progress, unblinded=unblinded):
         if isinstance(judged, str):
             unreadable.append((path.name, judged.removeprefix(f"{path}: ")))
         else:
@@ -144,13 +165,14 @@ def gather(
     return Gathered(directory, _by_study(runs), tuple(withdrawn), tuple(running), tuple(sorted(unreadable)))
 
 
-def _withdrawn(record: str, tombstone: Mapping[str, Any]) -> Withdrawn:
+def _withdrawn(record: str, tombstone: Mapping[str, Any], left: list[str]) -> Withdrawn:
     study, group = tombstone.get("study"), tombstone.get("group")
     return Withdrawn(
         record,
         str(tombstone.get("withdrawn_at", ""))[:10],
         study if isinstance(study, str) else None,
         group if isinstance(group, str) else None,
+        tuple(left),
     )
 
 
@@ -203,6 +225,31 @@ def _changes(one: StudyRuns) -> list[str]:
         f"The study file of {one.name} was changed in mid-study: {parts}; each run is judged by its own file. "
         "To judge all by one file, give it with --study."
     ]
+
+
+def _judged_otherwise(directory: Path, one: StudyRuns) -> list[str]:
+    """What must be said where another study file judges than the one that a record was opened with, or than the one
+    that was frozen before the first look."""
+    said = []
+    by_other = sum(run.by_other_file for run in one.runs)
+    looks = count_looks(directory)
+    if by_other:
+        after = "looks cannot be counted" if looks is None else f"after {count(looks, 'look')} at responses"
+        said.append(
+            f"{one.name}: {count(by_other, 'run')} of {len(one.runs)} judged by another study file "
+            f"({one.study.sha256[:8]}) than the one recorded with the run; {after}."
+        )
+    kept = frozen(directory, one.name)
+    if kept is None:
+        return said
+    others = [run for run in one.runs if run.study.sha256 != kept.sha256]
+    late = f", after {count(kept.after_looks, 'look')}" if kept.after_looks else ""
+    if others:
+        said.append(
+            f"{one.name}: {count(len(others), 'run')} of {len(one.runs)} judged by another file than the one that was "
+            f"frozen on {kept.when[:10]} by {kept.by}{late} ({kept.sha256[:8]})."
+        )
+    return said
 
 
 def _repeated(one: StudyRuns) -> list[str]:

@@ -42,10 +42,11 @@ def judge_anew(
     *,
     spread: Spread = one_by_one,
     progress: Progress | None = None,
+    unblinded: bool = False,
 ) -> Iterator[Judged]:
     """Judges the records and leaves their summaries in the caches; what is wrong with one keeps no other from it."""
     done = 0
-    for judged in spread(partial(_judge, study=study), _perhaps_alike(records)):
+    for judged in spread(partial(_judge, study=study, unblinded=unblinded), _perhaps_alike(records)):
         if progress is not None:
             progress(done, len(records))
         done += len(judged)
@@ -71,12 +72,12 @@ def _seen_quickly(record: Path) -> tuple[object, ...]:
         return (record,)
 
 
-def _judge(records: Alike, study: Study | None) -> list[Judged]:
+def _judge(records: Alike, study: Study | None, *, unblinded: bool) -> list[Judged]:
     judged: list[Judged] = []
-    alike: dict[str, RunSummary] = {}
+    alike: dict[str, tuple[RunSummary, RunSummary]] = {}
     for path in records:
         try:
-            judged.append((path, fresh_summary(path, study, alike)))
+            judged.append((path, fresh_summary(path, study, alike, unblinded=unblinded)))
         except WitnessError as error:
             judged.append((path, " ".join(str(error).split())))
         except OSError as error:

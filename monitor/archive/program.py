@@ -11,7 +11,7 @@ import numpy as np
 
 import monitor
 from monitor import __version__
-from monitor.record.parts import SEALED_NAME, find_parts
+from monitor.record.places import SEALED_NAME, find_parts
 
 LEFT_OUT = ("commands", "screens", "simulation", "recorder")
 """Folders that have no part in judging; `tests/test_imports.py` holds that judging loads none of them."""

@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from monitor.archive.kept_columns import ColumnsKeeping, ColumnsUnfit, KeptColumns
 from monitor.archive.kept_others import RowsUnread
 from monitor.judging.session import Session
-from monitor.record.addendum import read_addendum
+from monitor.record.addendum import addendum_of
 from monitor.record.reader import RecordReading
+from monitor.record.tombstone import refuse_withdrawn
 from monitor.study.loading import parse_study
 from monitor.study.model import Study
 
@@ -41,9 +42,11 @@ def review_record(path: Path, study: Study | None = None, *, keep: bool = False)
     reviewed = _from_columns(path, Session(used, opening)) if keep else None
     if reviewed is None:
         reviewed = _from_entries(path, reading, Session(used, opening), keep=keep)
-    for fields in read_addendum(path):
+    added = addendum_of(path)
+    for fields in added.maps:
         reviewed.session.take_addendum(fields)
-    return reviewed
+    refuse_withdrawn(path)  # erased while it was read: what was found of it is not the whole
+    return replace(reviewed, damage=(*reviewed.damage, *added.faults()))
 
 
 def _from_columns(path: Path, session: Session) -> Reviewed | None:

@@ -8,13 +8,16 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
-from monitor.archive.review import review_record
+from monitor.archive.review import Reviewed, review_record
 from monitor.judging.case.trial import Trial, response_json
+from monitor.judging.rulings import contradicted
 from monitor.judging.session import Session
 from monitor.record.reader import RecordFiles
 from monitor.study.model import AnalysisRule, Study, Trigger
 
 NO_GROUP = "(not known)"
+CONFIRMED = "confirmed"
+"""Reason of a ruling that adds none of its own to what was computed."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -22,7 +25,8 @@ class TriggerSummary:
     """A trigger of a study, as far as reports need it."""
 
     name: str
-    surprise_class: str
+    surprise_class: str | None
+    """None: it surprises nobody."""
     has_alert: bool
     origin: str | None
     """Origin of the response time; None where the study times none."""
@@ -57,7 +61,7 @@ class MissedBand:
     at_most: float | None
     value: float | None
     short_by: float | None
-    """How far outside the band, in the unit; None where no number decided."""
+    """How far beyond the band and its tolerance, in the unit; None where no number decided."""
     alone: bool
     """Whether the trial would be valid if this condition had been met."""
 
@@ -77,10 +81,17 @@ class TrialSummary:
     reasons: tuple[str, ...]
     """Why it is not valid: the ruling's code, else conditions and findings; empty for a valid one."""
     response: dict[str, Any] | None
-    """The response in full, hidden or not: whoever prints it decides by `hidden`."""
+    """The response in full; None also where it is hidden."""
     hidden: bool
     contact_s: float | None
-    """Contact in seconds from the response's origin, where the simulator told it."""
+    """Contact in seconds from the response's origin, where the simulator told it and it may be told."""
+    withheld: bool = False
+    """Whether it fired and its response is hidden, so that it is not in here: no summary on a disk ever has it."""
+    seen_looks: bool | None = None
+    """Whether the ruling in force was made after a look at responses by group; None where that was not recorded, or
+    there is no ruling."""
+    contradicted: bool = False
+    """Whether its rulings say different things."""
     missed: tuple[MissedBand, ...] = ()
     alert_delay_s: float | None = None
     """From the fire to the alert, whatever the driver did."""
@@ -91,6 +102,8 @@ class RunSummary:
     """One record."""
 
     record: str
+    record_id: str
+    """Random, and says nothing of the participant: what is written outside the record names it by this."""
     participant: str
     group: str
     stratum: str | None
@@ -100,11 +113,21 @@ class RunSummary:
     """Wall clock of the recorder at the record's first entry, seconds since 1970."""
     damage: tuple[str, ...]
     drives: int
-    frames: int
+    blind: bool
+    """Whether the record is blind, whatever the file says by which it is judged."""
+    by_other_file: bool
+    """Whether another study file judged than the one that the record was opened with."""
+    frames: int | None
+    """None while a response is hidden: it tells how long a drive took."""
     lost: int
     """Frames that did not arrive."""
     study: StudySummary
     trials: tuple[TrialSummary, ...]
+
+    @property
+    def withholds(self) -> int:
+        """How many of its trials have a response that is hidden."""
+        return sum(trial.withheld for trial in self.trials)
 
     def as_json(self) -> dict[str, Any]:
         """Plain values, for `run_from_json`."""
@@ -113,11 +136,18 @@ class RunSummary:
 
 def summarise_record(path: Path, study: Study | None = None) -> RunSummary:
     """Judges a record and keeps what reports need; raises `RecordUnreadable` and `StudyFaults`."""
-    reviewed = review_record(path, study)
-    session = reviewed.session
+    return summarise(review_record(path, study))
+
+
+def summarise(reviewed: Reviewed, *, unblinded: bool = False) -> RunSummary:
+    """The summary of a judged record. `unblinded`: with hidden responses, for who has entered that he looks; it must
+    not go to any disk."""
+    session, path = reviewed.session, reviewed.path
+    trials = session.trials(unblinded=unblinded)
     counts = [drive.log.counts for drive in session.drives]
     return RunSummary(
         record=path.name,
+        record_id=RecordFiles(path).record_id,
         participant=session.opening.participant,
         group=session.group or NO_GROUP,
         stratum=session.opening.stratum,
@@ -126,10 +156,12 @@ def summarise_record(path: Path, study: Study | None = None) -> RunSummary:
         began=began_wall(path),
         damage=reviewed.damage,
         drives=len(session.drives),
-        frames=sum(one.frames for one in counts),
+        blind=session.blind,
+        by_other_file=session.study.text != session.opening.study_text,
+        frames=None if any(trial.withheld for trial in trials) else sum(one.frames for one in counts),
         lost=sum(one.lost for one in counts),
         study=summarise_study(session.study),
-        trials=tuple(_trial(session, trial) for trial in session.trials()),
+        trials=tuple(_trial(session, trial) for trial in trials),
     )
 
 
@@ -199,12 +231,15 @@ def _trial(session: Session, trial: Trial) -> TrialSummary:
         trigger=trial.trigger,
         verdict=trial.verdict,
         effective=trial.effective,
-        ruled=trial.ruling is not None,
+        ruled=bool(trial.rulings),
+        seen_looks=_seen_looks(trial),
+        contradicted=contradicted(trial),
         final=trial.stage in ("final", "ruled"),
         naive=trial.naive,
         reasons=tuple(reasons_of(trial)),
         response=response_json(response) if response else None,
         hidden=trial.response_hidden,
+        withheld=trial.withheld,
         contact_s=_contact_s(session, trial),
         missed=tuple(_missed(trial)),
         alert_delay_s=None
@@ -213,15 +248,22 @@ def _trial(session: Session, trial: Trial) -> TrialSummary:
     )
 
 
+def _seen_looks(trial: Trial) -> bool | None:
+    seen = trial.ruling.seen if trial.ruling else None
+    return None if seen is None or seen.looks is None else seen.looks > 0
+
+
 def _missed(trial: Trial) -> Iterator[MissedBand]:
     """The required conditions that were not met, of a trial that was judged invalid."""
     if trial.effective != "invalid" or trial.verdict != "invalid":
         return
     against = [one.name for one in trial.conditions if one.required and one.result != "met"]
     against += [one.code for one in trial.findings if one.severity in ("void", "doubtful")]
+    if trial.ruling is not None and trial.ruling.reason not in ("", CONFIRMED):
+        against.append(trial.ruling.reason)
     for one in trial.conditions:
         if one.required and one.result == "not met":
-            short_by = None if one.margin is None or one.margin >= 0.0 else -one.margin
+            short_by = None if one.margin is None or one.margin >= 0.0 else max(-one.margin - one.tolerance, 0.0)
             alone = len(against) == 1 and trial.stage in ("final", "ruled")
             yield MissedBand(one.name, one.unit, one.at_least, one.at_most, one.value, short_by, alone)
 

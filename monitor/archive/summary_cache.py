@@ -3,7 +3,8 @@
 `summary.cache` in a record's directory is one JSON object: `program` (digest of version and source of all that judges),
 `files` (name → size, time of change and SHA-256 of each of the record's files), `runs` (one summary for each study file
 by which the record was judged) and `sum` (SHA-256 of `runs`). It may be deleted at any time, decides nothing, and is
-made again wherever anything of it does not fit. It lies in the record, so that `withdraw` erases it too.
+made again wherever anything of it does not fit. It lies in the record, so that `withdraw` erases it too. It never holds
+a response that is hidden; one that another version of the program made is removed on sight, because it may.
 
 A file whose size and time of change are as noted counts as unchanged; else its bytes are compared by their digest, so
 that a copy of the directory need not be judged again. Hence a bit that rots on the disk does not show here; `verify` is
@@ -22,7 +23,8 @@ from pathlib import Path
 from typing import Any
 
 from monitor.archive.program import program_digest, record_files
-from monitor.archive.summary import RunSummary, run_from_json, summarise_record
+from monitor.archive.review import review_record
+from monitor.archive.summary import RunSummary, run_from_json, summarise
 from monitor.study.model import Study
 
 CACHE_NAME = "summary.cache"
@@ -40,22 +42,33 @@ def cached_summary(path: Path, study: Study | None = None) -> RunSummary | None:
     return found.get(_name_of(study))
 
 
-def fresh_summary(path: Path, study: Study | None = None, alike: dict[str, RunSummary] | None = None) -> RunSummary:
+Judged = tuple[RunSummary, RunSummary]
+"""A record's summary as anybody may see it, and as it was asked for."""
+
+
+def fresh_summary(
+    path: Path, study: Study | None = None, alike: dict[str, Judged] | None = None, *, unblinded: bool = False
+) -> RunSummary:
     """Judges the record and leaves the summary in the cache; raises `RecordUnreadable` and `StudyFaults`.
 
     `alike` remembers what was judged by the content of the files, so that copies of a record are judged once.
-    A cache that cannot be written (a read-only disk) is left out: it is only for speed.
+    A cache that cannot be written (a read-only disk) is left out: it is only for speed. What `unblinded` asks for
+    beyond what anybody may see is given and never written.
     """
     others = _read(path)
     before = _note_files(path)
     content = json.dumps([[name, digest] for name, (_, _, digest) in sorted(before.items())])
-    known = None if alike is None else alike.get(content)
-    summary = summarise_record(path, study) if known is None else replace(known, record=path.name)
+    judged = None if alike is None else alike.get(content)
+    if judged is None:
+        reviewed = review_record(path, study)
+        told = summarise(reviewed)
+        judged = told, summarise(reviewed, unblinded=True) if unblinded else told
     if alike is not None:
-        alike[content] = summary
+        alike[content] = judged
+    told, asked = (replace(one, record=path.name) for one in judged)
     if _note_files(path) == before:  # else it was written to meanwhile
-        _write(path, before, {**others, _name_of(study): summary})
-    return summary
+        _write(path, before, {**others, _name_of(study): told})
+    return asked
 
 
 def _name_of(study: Study | None) -> str:
@@ -83,10 +96,15 @@ def _read(path: Path) -> dict[str, RunSummary]:
     try:
         read = json.loads(text)
         if read["program"] != program_digest() or read["sum"] != _sum(read["runs"]):
+            # one that another version made may hold what is hidden now
+            with suppress(OSError):
+                (path / CACHE_NAME).unlink()
             return {}
         found = {name: run_from_json({**one, "record": path.name}) for name, one in read["runs"].items()}
         fits, moved = _compare(path, dict(read["files"]))
     except (ValueError, KeyError, TypeError, AttributeError):
+        with suppress(OSError):
+            (path / CACHE_NAME).unlink()
         return {}  # whatever is wrong with it, it is made again
     if not fits:
         return {}

@@ -1,5 +1,10 @@
-"""`assign`: the next participant's group, by the study's [assignment] and the runs so far. The order to come is not
-shown."""
+"""`assign`: groups by sealed lots, or by an allocation list.
+
+--prepare draws a site's order from the system's randomness and seals it: its root is printed, for the paper log, before
+the first participant. A lot is opened for a participant by an entry, and only then its group is told; `watch` does it
+by itself. --verify holds everything against the sealed order at the end. Nothing tells a group before its lot is
+opened. It does not protect against who can read the file of lots.
+"""
 
 from __future__ import annotations
 
@@ -8,6 +13,8 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
+    from monitor.reports.assigning.sealed import SealedLots
+    from monitor.study.lots import Lot
     from monitor.study.model import Study
     from monitor.study.standing import Standing
 
@@ -16,44 +23,193 @@ MOST_TO_JUDGE = 10
 
 
 def add_to(subparsers: Any) -> None:
-    parser = subparsers.add_parser("assign", help="which group is the next participant's?", description=__doc__)
+    parser = subparsers.add_parser(
+        "assign", help="groups by sealed lots, or by an allocation list", description=__doc__
+    )
     parser.add_argument("--study", required=True, metavar="FILE")
     parser.add_argument("--records", default="records", metavar="DIR", help="the runs so far (default: records)")
-    parser.add_argument("--participant", metavar="CODE", help="default: the next one of the allocation list")
-    parser.add_argument("--stratum", metavar="NAME", help="where the study assigns by strata")
+    parser.add_argument("--participant", metavar="CODE", help="open the next lot for this participant")
+    add_lot_options(parser)
+    parser.add_argument("--by", metavar="WHO", help="who opens it (default: the login name)")
+    parser.add_argument("--prepare", action="store_true", help="draw and seal the order of a site")
+    parser.add_argument("--lots", type=int, metavar="N", help="with --prepare: so many in each stratum")
+    parser.add_argument("--verify", action="store_true", help="hold openings and records against the sealed order")
     parser.add_argument("--json", action="store_true", help="one JSON document on standard output")
+
+
+def add_lot_options(parser: argparse.ArgumentParser) -> None:
+    """Options that `assign` and `watch` share."""
+    parser.add_argument("--stratum", metavar="NAME", help="the participant's stratum, where the study has strata")
+    parser.add_argument("--lot", metavar="N", help="a lot that was opened before for this participant; next: a new one")
+    parser.add_argument("--site", default="site", metavar="NAME", help="the site whose lots these are (default: site)")
 
 
 def run(options: argparse.Namespace) -> int:
     from pathlib import Path
 
+    from monitor.errors import WitnessError
+    from monitor.following.live import operator_name
+    from monitor.study.loading import load_study
+
+    study, directory = load_study(options.study), Path(options.records)
+    options.by = options.by or operator_name()
+    if options.prepare and options.verify:
+        raise WitnessError("--prepare is for the beginning of a study and --verify for its end: give one of them.")
+    if options.prepare:
+        return _prepare(study, directory, options)
+    if options.verify:
+        return _verify(study, directory, options)
+    return _assign(study, directory, options)
+
+
+def _prepare(study: Study, directory: Any, options: argparse.Namespace) -> int:
+    from monitor.commands.printing import print_json
+    from monitor.reports.assigning.sealed import prepare
+
+    lots = prepare(directory, study, options.site, options.by, options.lots)
+    order = lots.order
+    strata = sorted({lot.stratum for lot in order.lots})
+    each = len(order.lots) // len(strata)
+    if options.json:
+        print_json(
+            {"site": order.site, "root": order.root, "lots": len(order.lots), "strata": [s for s in strata if s]}
+        )
+        return 0
+    of = f" in each of {len(strata)} strata" if len(strata) > 1 else ""
+    print(f"Sealed for site {order.site}: {each} lots{of}. Write this root into the paper log, now:")
+    print(f"  {order.root}")
+    print(
+        f"Who can read lots-{order.site}.json in {directory} knows what comes next: let it belong to nobody who "
+        "recruits or runs participants."
+    )
+    return 0
+
+
+def _verify(study: Study, directory: Any, options: argparse.Namespace) -> int:
+    from dataclasses import asdict
+
+    from monitor.commands.printing import harmless, print_json
+    from monitor.errors import WitnessError
+    from monitor.reports.assigning.sealed import sealed_lots
+    from monitor.reports.assigning.verifying import verify_lots
+
+    lots = sealed_lots(directory, study, options.site)
+    if lots is None:
+        raise WitnessError(f"{directory} has no sealed lots of site {options.site}.")
+    found = verify_lots(lots)
+    if options.json:
+        print_json(asdict(found))
+    else:
+        print(f"site {found.site}: {found.lots} lots, {found.opened} opened, {found.used} used; root {found.root}")
+        for sentence in found.faults:
+            print(harmless(f"! {sentence}"))
+        for sentence in found.remarks:
+            print(harmless(f"· {sentence}"))
+        if not found.faults:
+            print(
+                "Every lot leads to the root, and every group is the one of its lot. Hold the root against the paper "
+                "log."
+            )
+    return 1 if found.faults else 0
+
+
+def _assign(study: Study, directory: Any, options: argparse.Namespace) -> int:
     from monitor.commands.in_processes import on_all_cores
     from monitor.commands.printing import harmless, print_json, say
     from monitor.commands.tally import progress
-    from monitor.errors import WitnessError
-    from monitor.reports.assigning import allocation_of, earlier_runs, next_group, next_listed
-    from monitor.study.loading import load_study
+    from monitor.reports.assigning.earlier import allocation_of, earlier_runs, next_listed
 
-    study = load_study(options.study)
-    allocation = allocation_of(study, Path(options.study))
-    earlier = earlier_runs(study, Path(options.records), progress=progress("judging records"), spread=on_all_cores)
+    allocation = allocation_of(study, _path(options.study))
+    earlier = earlier_runs(study, directory, progress=progress("judging records"), spread=on_all_cores)
     for sentence in earlier.left_out:
         say(sentence)
-    participant = options.participant
-    if participant is None:
-        if allocation is None:
-            raise WitnessError("assign needs --participant CODE: the study has no allocation list to take it from.")
-        participant = next_listed(allocation, earlier)
-    if participant is None:
-        proposal_group, why = None, "Everybody on the allocation list has been run."
+    document: dict[str, Any] = {"participant": options.participant, "group": None, "lot": None}
+    if options.participant is None:
+        document |= {"participant": next_listed(allocation, earlier) if allocation is not None else None}
+        document["why"] = _who_is_next(study, allocation is not None, document["participant"])
     else:
-        proposal = next_group(study, participant, earlier, stratum=options.stratum, allocation=allocation)
-        proposal_group, why = proposal.group, proposal.why
+        given = give_group(study, directory, earlier.placed, options, allocation)
+        document |= {"group": given.group, "lot": given.lot and given.lot["number"], "why": given.why}
     if options.json:
-        print_json({"participant": participant, "group": proposal_group, "why": why, "left_out": earlier.left_out})
+        print_json({**document, "left_out": earlier.left_out})
     else:
-        print(f"{harmless(participant or 'nobody')}: {proposal_group or 'no group'}. {why}")
+        print(f"{harmless(document['participant'] or 'nobody')}: {document['group'] or 'no group'}. {document['why']}")
     return 1 if earlier.left_out else 0
+
+
+def _who_is_next(study: Study, has_list: bool, participant: str | None) -> str:
+    if has_list and participant is None:
+        return "Everybody on the allocation list has been run."
+    if has_list:
+        return "Next on the allocation list; give --participant to be told the group."
+    return "Give --participant CODE: the next lot is opened for somebody, and that is entered."
+
+
+@dataclass(frozen=True, slots=True)
+class Given:
+    """A participant's group and why. `lot`: for the record's opening, where a sealed lot gave it."""
+
+    group: str | None
+    why: str
+    lot: dict[str, Any] | None = None
+    sealed: SealedLots | None = None
+    drawn: Lot | None = None
+
+
+def give_group(
+    study: Study,
+    directory: Any,
+    placed: Any,
+    options: argparse.Namespace,
+    allocation: dict[str, str] | None,
+) -> Given:
+    """The participant's group: as in an earlier run, by the list, or by a lot, which is opened for it.
+
+    Raises `WitnessError` for a code that does not fit the study's pattern, a stratum that is missing, a list that lacks
+    the participant, and lots that were drawn for another study file.
+    """
+    from monitor.errors import WitnessError
+    from monitor.reports.assigning.sealed import sealed_lots
+    from monitor.study.assignment import check_code, check_stratum
+
+    rule, participant = study.assignment, options.participant
+    check_code(study, participant)
+    before = next((one for one in placed if one.participant == participant), None)
+    if before is not None:
+        return Given(before.group, f"{participant} has been in group {before.group} before.", before.lot)
+    if rule is None:
+        return Given(None, "The study file has no [assignment]; the operator names the group.")
+    if rule.method == "list":
+        group = (allocation or {}).get(participant)
+        if group is None:
+            raise WitnessError(f"The allocation list {rule.file} has no participant {participant}; add the line to it.")
+        return Given(group, f"The allocation list {rule.file} says so.")
+    stratum = check_stratum(rule, options.stratum)
+    lots = sealed_lots(directory, study, options.site)
+    if lots is None:
+        return Given(
+            None,
+            f"No lots are sealed for site {options.site}: trialwitness assign --prepare --study {options.study} "
+            f"--records {options.records} --site {options.site}",
+        )
+    wanted = options.lot
+    if wanted is None:
+        waiting = lots.waiting(stratum)
+        if waiting:
+            raise WitnessError(
+                f"Lot {waiting[0]} was opened and has no record yet. If it was opened for {participant}, say --lot "
+                f"{waiting[0]}; if for somebody who did not come, its place is spent: say --lot next."
+            )
+    if wanted in (None, "next"):
+        drawn, how = lots.open_next(stratum, options.by), "opened now"
+    else:
+        if not wanted.isdecimal():
+            raise WitnessError("--lot needs the number of a lot that was opened, or next.")
+        drawn, how = lots.opened_lot(stratum, int(wanted)), "opened before"
+        if (stratum, drawn.number) in lots.used():
+            raise WitnessError(f"Lot {drawn.number} is used in another record already; leave --lot out.")
+    why = f"Lot {drawn.number} of site {options.site}, {how}."
+    return Given(drawn.group, why, lots.for_opening(drawn), lots, drawn)
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,15 +220,22 @@ class PlannedRun:
     note: str | None
     """A note that belongs into the record: why the group is another one."""
     standing: Standing
+    given: Given
+
+    def bind(self, record: Any, by: str) -> None:
+        """Enters which record uses the lot, where one was opened for it."""
+        from monitor.record.reader import RecordFiles
+
+        if self.given.sealed is not None and self.given.drawn is not None:
+            self.given.sealed.bind(self.given.drawn, RecordFiles(record).record_id, by)
 
 
 def plan_run(study: Study, options: argparse.Namespace) -> PlannedRun:
     """The group that `watch` plans for the participant, and how far the study is.
 
-    Another --group than the study's [assignment] gives is refused unless --group-words says why (which becomes a note).
-    An allocation list is a plan and sets the group; of permuted blocks the proposal is only said where there is no
-    --group: the simulator's operator may have been told the group already. A list or a record that cannot be read never
-    keeps a run from beginning: it is said.
+    A sealed lot gives the group, and --group is refused beside it: it would be a way to ask for the next group. An
+    allocation list gives it, too; another --group than the list's is refused unless --group-words says why (which
+    becomes a note). A list or a record that cannot be read never keeps a run from beginning: it is said.
     """
     from dataclasses import replace
     from pathlib import Path
@@ -80,51 +243,75 @@ def plan_run(study: Study, options: argparse.Namespace) -> PlannedRun:
     from monitor.commands.in_processes import on_all_cores
     from monitor.commands.printing import say
     from monitor.errors import WitnessError
-    from monitor.reports.assigning import Earlier, allocation_of, earlier_runs, next_group, standing_of
+    from monitor.reports.assigning.earlier import Earlier, allocation_of, earlier_runs, standing_of
 
-    given, words, rule = options.group, options.group_words, study.assignment
+    given, words, directory = options.group, options.group_words, Path(options.records)
     note = f"group {given}: {words}" if given and words else None
-    earlier, allocation, proposal = None, None, None
+    nothing = Given(None, "")
+    earlier, allocation = None, None
     try:
-        earlier = earlier_runs(study, Path(options.records), most_to_judge=MOST_TO_JUDGE, spread=on_all_cores)
+        earlier = earlier_runs(study, directory, most_to_judge=MOST_TO_JUDGE, spread=on_all_cores)
     except WitnessError as error:
         say(f"How far the study is cannot be said after a trial: {error}")
+    refuse_beside_lots(study, directory, options)
+    by_list = study.assignment is not None and study.assignment.method == "list"
+    runs = earlier or Earlier(placed_quickly(study, directory), ())
     try:
-        allocation = allocation_of(study, Path(options.study))
-        if rule is not None and (earlier is not None or rule.method == "list"):
-            runs = earlier or Earlier((), ())
-            proposal = next_group(study, options.participant, runs, stratum=options.stratum, allocation=allocation)
+        allocation = allocation_of(study, _path(options.study))
+        found = give_group(study, directory, runs.placed, options, allocation) if study.assignment else nothing
     except WitnessError as error:
+        if not by_list:
+            raise
         say(f"No group is proposed: {error}")
-    standing = standing_of(study, options.participant, earlier, allocation)
-    if rule is None or proposal is None or proposal.group is None:
-        return PlannedRun(given, note, standing)
-    standing = replace(standing, proposed=proposal.group, words=words)
-    by_list = rule.method == "list"
-    if given is None:
-        of, unset = ("Group of", "") if by_list else ("Proposed group for", " (not set; use --group)")
-        say(f"{of} {options.participant}: {proposal.group}. {proposal.why}{unset}")
-        return PlannedRun(proposal.group if by_list else None, note, standing)
-    if given != proposal.group:
-        source = "the allocation list" if by_list else "the study's permuted blocks"
+        found = nothing
+    standing = replace(standing_of(study, earlier, sealed=found.lot is not None), proposed=found.group, words=words)
+    if found.lot is not None or given is None:
+        if found.group is not None:
+            say(f"Group of {options.participant}: {found.group}. {found.why}")
+        elif found.why:
+            say(found.why)
+        return PlannedRun(found.group, note, standing, found)
+    if found.group is not None and given != found.group:
         if not words:
             raise WitnessError(
-                f"{options.participant} is in group {proposal.group} by {source}, and --group says {given}; leave "
-                '--group out, or say why it is changed with --group-words "…" (it becomes a note of the record).'
+                f"{options.participant} is in group {found.group}, and --group says {given}. {found.why} Leave --group "
+                'out, or say why it is changed with --group-words "…" (it becomes a note of the record).'
             )
-        note = f"group {given} instead of {proposal.group}, as {source} would have it: {words}"
-    return PlannedRun(given, note, standing)
+        note = f"group {given} instead of {found.group}: {words}"
+    return PlannedRun(given, note, standing, found)
+
+
+def refuse_beside_lots(study: Study, directory: Any, options: argparse.Namespace) -> None:
+    """Raises `WitnessError` for --group where the site's lots give it."""
+    from monitor.errors import WitnessError
+    from monitor.reports.assigning.sealed import sealed_lots
+
+    rule = study.assignment
+    if options.group is None or rule is None or rule.method != "blocks":
+        return
+    if sealed_lots(directory, study, options.site) is not None:
+        raise WitnessError(
+            f"Groups come from the sealed lots of site {options.site}; leave --group out. (It would be a way to ask "
+            "which group is next.)"
+        )
+
+
+def placed_quickly(study: Study, directory: Any) -> Any:
+    """Who had which group, without judging anything."""
+    from monitor.reports.assigning.earlier import placed_by_openings
+
+    return placed_by_openings(study, directory)
 
 
 def say_how_far(study: Study, options: argparse.Namespace) -> None:
-    """After a run was closed: how far the study is with it, and whose group is next. Never in the way of a status."""
+    """After a run was closed: how far the study is with it. Never whose group is next, and never in the way of a
+    status."""
     from pathlib import Path
 
     from monitor.commands.in_processes import on_all_cores
     from monitor.commands.printing import say
     from monitor.errors import WitnessError
-    from monitor.reports.assigning import earlier_runs, main_trigger
-    from monitor.study.assignment import due_group
+    from monitor.reports.assigning.earlier import earlier_runs, main_trigger
 
     try:
         runs = earlier_runs(study, Path(options.records), most_to_judge=MOST_TO_JUDGE, spread=on_all_cores)
@@ -135,6 +322,10 @@ def say_how_far(study: Study, options: argparse.Namespace) -> None:
     for name, group in study.groups.items():
         planned = "" if group.planned is None else f" of {group.planned}"
         numbers.append(f"{name} {runs.valid.get((trigger, name), 0)}{planned}")
-    strata = study.assignment is not None and study.assignment.strata
-    due = None if strata else due_group(study, runs.placed)
-    say(f"Valid {trigger}: {', '.join(numbers)}.{f' Next is group {due}.' if due else ''}")
+    say(f"Valid {trigger}: {', '.join(numbers)}.")
+
+
+def _path(text: str) -> Any:
+    from pathlib import Path
+
+    return Path(text)

@@ -3,7 +3,11 @@
 from __future__ import annotations
 
 import argparse
-from typing import Any
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from monitor.commands.interrupting import asked_to_stop
+    from monitor.connect.bridge import Bridge
 
 
 def add_to(subparsers: Any) -> None:
@@ -30,12 +34,11 @@ def add_to(subparsers: Any) -> None:
 def run(options: argparse.Namespace) -> int:
     import contextlib
     import gc
-    import time
     from pathlib import Path
 
     import zmq
 
-    from monitor.commands.interrupting import Interrupted, interruptible
+    from monitor.commands.interrupting import Interrupted, asked_to_stop
     from monitor.commands.printing import harmless, print_json, say
     from monitor.connect.bridge import Bridge
     from monitor.connect.channel_map.loading import load_map
@@ -76,36 +79,55 @@ def run(options: argparse.Namespace) -> int:
         raise WitnessError(f"{options.bind} cannot be published at: {error.strerror}.") from error
     for caution in channels.cautions:
         say(f"{options.map}: {caution}")
-    if options.json:
-        print_json({"type": "bound", "endpoint": bridge.publisher.endpoint, "source": source.where})
-    else:
-        say(f"{source.where} → {bridge.publisher.endpoint}")
-    status = 0
     gc.collect()
     gc.freeze()  # what is there now stays: a collection looks at what a few samples left, and takes no milliseconds
-    told, told_s = "", time.monotonic()
-    try:
-        with interruptible():
-            if options.wait and not bridge.publisher.wait_for_subscriber(options.wait):
-                say(f"Nobody has subscribed within {options.wait:g} s; beginning all the same.")
-            while not bridge.ended:
-                bridge.turn()
-                if time.monotonic() - told_s < 1.0:
-                    continue
-                told_s = time.monotonic()
-                now = bridge.status()
-                if options.json:
-                    print_json({"type": "status", **now.as_json()})
-                elif (trouble := f"{now.refused} {now.absent} {now.lost // 100} {now.drives}") != told:
-                    told = trouble
-                    say(harmless(now.sentence()))
-    except Interrupted as interrupted:
-        status = 128 + interrupted.number
-    finally:
-        with contextlib.suppress(Interrupted):
+    with asked_to_stop() as stop:
+        if options.json:
+            print_json({"type": "bound", "endpoint": bridge.publisher.endpoint, "source": source.where})
+        else:
+            say(f"{source.where} → {bridge.publisher.endpoint}")
+        with contextlib.suppress(Interrupted):  # the second time: at once
+            _wait(bridge, options.wait, stop)
+            _go_on(bridge, options.json, stop)
+            bridge.drain()
             bridge.close()
+    status = 0 if stop.number is None else 128 + stop.number
     if options.json:
         print_json({"type": "ended", **bridge.status().as_json()})
     else:
         say(harmless(bridge.status().sentence()))
     return status
+
+
+def _wait(bridge: Bridge, seconds: float, stop: asked_to_stop) -> None:
+    """Waits for a subscriber."""
+    import time
+
+    from monitor.commands.printing import say
+
+    deadline = time.monotonic() + seconds
+    while stop.number is None and (left := deadline - time.monotonic()) > 0:
+        if bridge.publisher.wait_for_subscriber(min(left, 0.2)):
+            return
+    if seconds and stop.number is None:
+        say(f"Nobody has subscribed within {seconds:g} s; beginning all the same.")
+
+
+def _go_on(bridge: Bridge, as_json: bool, stop: asked_to_stop) -> None:
+    """Bridges until the source has ended or somebody asks to stop; says what happens, once a second at most."""
+    import time
+
+    from monitor.commands.printing import harmless, print_json, say
+
+    told, told_s = "", time.monotonic()
+    while not bridge.ended and stop.number is None:
+        bridge.turn()
+        if time.monotonic() - told_s < 1.0:
+            continue
+        told_s = time.monotonic()
+        now = bridge.status()
+        if as_json:
+            print_json({"type": "status", **now.as_json()})
+        elif (trouble := f"{now.refused} {now.absent} {now.lost // 100} {now.drives} {now.doubt}") != told:
+            told = trouble
+            say(harmless(now.sentence()))

@@ -17,11 +17,26 @@ def add_to(subparsers: Any) -> None:
         help="listen here and compare with what the study needs; again for further sources (gaze, tablet, sensor)",
     )
     parser.add_argument("--seconds", type=float, default=5.0, metavar="S", help="how long to listen (default: 5)")
-    parser.add_argument("--map", metavar="FILE", help="is this channel map right, too?")
+    parser.add_argument("--map", metavar="FILE", help="is this channel map right, and does it go with the study?")
+    parser.add_argument(
+        "--also", action="append", default=[], metavar="FILE", help="the map of a further source; repeatable"
+    )
+    parser.add_argument("--csv", metavar="FILE", help="with --map: judge this file dry; with --propose: look at it")
+    parser.add_argument(
+        "--source",
+        metavar="ADDRESS",
+        nargs="?",
+        const="",
+        help="with --map: listen to the foreign source itself, at the map's own address or here, and judge it dry",
+    )
     parser.add_argument(
         "--propose", metavar="FILE", help="write a first channel map of a ZeroMQ source (--feed) or a file (--csv)"
     )
-    parser.add_argument("--csv", metavar="FILE", help="with --propose: the file to look at")
+    parser.add_argument(
+        "--freeze", action="store_true", help="enter this study file as the one that judges, before the first look"
+    )
+    parser.add_argument("--records", default="records", metavar="DIR", help="with --freeze: the study's records")
+    parser.add_argument("--by", metavar="WHO", help="with --freeze: who does it (default: the login name)")
     parser.add_argument("--own-key", metavar="FILE", help="our secret CURVE key file")
     parser.add_argument("--simulator-key", metavar="FILE", help="the simulator's public CURVE key file")
     parser.add_argument("--json", action="store_true", help="one JSON document on standard output")
@@ -30,7 +45,8 @@ def add_to(subparsers: Any) -> None:
 def run(options: argparse.Namespace) -> int:
     from pathlib import Path
 
-    from monitor.commands.printing import harmless, print_json
+    from monitor.commands.printing import harmless, print_json, trial_lines
+    from monitor.commissioning.check.map_and_study import compare
     from monitor.connect.channel_map.loading import load_map
     from monitor.errors import FileFaults, WitnessError
     from monitor.feed.curve import CurveFiles
@@ -39,10 +55,18 @@ def run(options: argparse.Namespace) -> int:
     if (options.own_key is None) != (options.simulator_key is None):
         raise WitnessError("CURVE needs both --own-key and --simulator-key.")
     keys = CurveFiles(Path(options.own_key), Path(options.simulator_key)) if options.own_key else None
+    for given, name in ((options.also, "--also"), (options.source is not None, "--source")):
+        if given and not options.map:
+            raise WitnessError(f"{name} goes with --map FILE, the map of the simulator.")
+    if options.csv and not options.map and not options.propose:
+        raise WitnessError("--csv needs --map FILE, by which it is judged, or --propose FILE for a first map.")
     try:
         study = load_study(options.study)
         channels = load_map(options.map) if options.map else None
+        further = [load_map(path) for path in options.also]
     except FileFaults as faults:
+        if not faults.readable:
+            raise
         if options.json:
             print_json({"study": options.study, "ok": False, "faults": list(faults.faults), "cautions": []})
         else:
@@ -50,36 +74,71 @@ def run(options: argparse.Namespace) -> int:
         return 1
     if options.propose:
         return _propose(options, study, keys)
+    kept = _freeze(options, study) if options.freeze else None
     document: dict[str, Any] = {
         "study": options.study,
         "ok": True,
         "faults": [],
-        "cautions": [*study.cautions, *(channels.cautions if channels else ())],
+        "cautions": [*study.cautions, *(one for each in (channels, *further) if each for one in each.cautions)],
         "name": study.name,
         "triggers": [trigger.name for trigger in study.triggers],
         "groups": list(study.groups),
+        **({"frozen": {"sha256": kept.sha256, "when": kept.when, "after_looks": kept.after_looks}} if kept else {}),
     }
-    if options.feed:
-        from monitor.commissioning.check.further import check_feeds
+    conditions = sum(len(trigger.conditions) for trigger in study.triggers)
+    lines = [f"{options.study}: study {study.name}, {len(study.triggers)} triggers, {conditions} conditions, no fault"]
+    if kept is not None:
+        late = f"; {kept.after_looks} looks had been entered before" if kept.after_looks else ""
+        lines.append(f"frozen on {kept.when} by {kept.by}, digest {kept.sha256}{late}")
+    lines += [f"  {caution}" for caution in document["cautions"]]
+    if channels is not None and options.csv is None and options.source is None:
+        compared = compare(study, channels, further)
+        document["faults"] = [*compared.faults, *compared.lacking]
+        document["look_at"] = compared.look_at
+        document["ok"] = not document["faults"]
+        names, rules = len(channels.names()), len(channels.markers)
+        found = "no fault" if document["ok"] else f"{len(document['faults'])} that do not go with the study"
+        lines.append(f"{options.map}: a channel map of {names} names and {rules} marker rules, {found}")
+        lines += [f"  FAULT  {fault}" for fault in document["faults"]]
+        lines += [f"  look at: {one}" for one in compared.look_at]
+    elif channels is not None:
+        from monitor.commissioning.check.dry.live import judge_source
+        from monitor.commissioning.importing import judge_file
 
-        feed, sources = check_feeds(study, options.feed, options.seconds, keys)
-        document["feed"] = feed.as_json()
-        document["sources"] = [source.as_json() for source in sources]
-        document["ok"] = feed.ok and all(source.ok for source in sources)
+        if options.csv is not None:
+            report = judge_file(channels, Path(options.csv), study, further)
+        else:
+            report = judge_source(study, channels, further, options.source or None, options.seconds, keys)
+        document["dry"] = report.as_json()
+        document["ok"] = report.ok
+        lines += [*report.sentences(), *(line for trial in report.trials for line in trial_lines(trial))]
+    if options.feed:
+        from monitor.commissioning.check.dry.live import judge_feeds
+
+        heard = judge_feeds(study, options.feed, options.seconds, keys)
+        document["feed"] = heard.feed.as_json()
+        document["sources"] = [source.as_json() for source in heard.sources]
+        document["dry"] = heard.as_json()
+        document["ok"] = document["ok"] and heard.feed.ok and all(source.ok for source in heard.sources)
+        lines += [line for source in heard.sources for line in source.sentences()] + heard.feed.sentences()
+        lines += [*heard.sentences(), *(line for trial in heard.trials for line in trial_lines(trial))]
     if options.json:
         print_json(document)
     else:
-        conditions = sum(len(trigger.conditions) for trigger in study.triggers)
-        print(f"{options.study}: study {study.name}, {len(study.triggers)} triggers, {conditions} conditions, no fault")
-        if channels is not None:
-            names, rules = len(channels.names()), len(channels.markers)
-            print(f"{options.map}: a channel map of {names} names and {rules} marker rules, no fault")
-        for caution in document["cautions"]:
-            print(f"  {caution}")
-        if options.feed:
-            lines = [line for source in sources for line in source.sentences()] + feed.sentences()
-            print("\n".join(harmless(line) for line in lines))
+        print("\n".join(harmless(line) for line in lines))
     return 0 if document["ok"] else 1
+
+
+def _freeze(options: argparse.Namespace, study: Any) -> Any:
+    """Enters the study's digest into the look file of the directory of records, which is made where it is not there."""
+    from pathlib import Path
+
+    from monitor.archive.looks import freeze
+    from monitor.following.live import operator_name
+
+    directory = Path(options.records)
+    directory.mkdir(parents=True, exist_ok=True)
+    return freeze(directory, options.by or operator_name(), study.name, study.sha256)
 
 
 def _propose(options: argparse.Namespace, study: Any, keys: Any) -> int:

@@ -35,7 +35,12 @@ def run(options: argparse.Namespace) -> int:
         except OSError as error:
             raise WitnessError(f"{options.out} cannot be written ({error.strerror}); give another file.") from error
     if options.json:
-        facts = {"state": whole.state, "digest": whole.digest, "addendum_digest": whole.addendum_digest or None}
+        facts = {
+            "state": whole.state,
+            "digest": whole.digest,
+            "addendum_digest": whole.added.digest.hex() if whole.added.entries else None,
+            "code": whole.added.code,
+        }
         document = {**session_json(whole.session, options.record), **facts}
         print_json({**document, "damage": list(whole.damage), "left_to_do": left_to_do(whole), "out": options.out})
     elif options.out:

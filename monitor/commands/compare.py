@@ -35,6 +35,7 @@ def add_unblind_options(parser: argparse.ArgumentParser, what: str) -> None:
     """Options that `compare` and `export` share."""
     parser.add_argument("--unblind", action="store_true", help=what)
     parser.add_argument("--by", metavar="WHO", help="who looks (default: the login name)")
+    parser.add_argument("--why", metavar="TEXT", default="", help="why; it is entered with the look")
 
 
 def run(options: argparse.Namespace) -> int:
@@ -57,7 +58,8 @@ def run(options: argparse.Namespace) -> int:
     if options.within is not None and not (math.isfinite(options.within) and options.within > 0.0):
         raise WitnessError("--within needs a time above 0 s.")
     found = gathered(options)
-    comparisons = compare_studies(found, Asked(options.trigger, options.measure, options.within, options.test))
+    asked = Asked(options.trigger, options.measure, options.within, options.test)
+    comparisons = compare_studies(found, asked)
     if not comparisons:  # nothing is shown, and so no look is entered
         for fault in found.faults():
             say(f"! {fault}")
@@ -68,6 +70,9 @@ def run(options: argparse.Namespace) -> int:
         return 1 if found.faults() else 0
     what = {"analyses": [{"study": one.study, **analysis_json(one)} for one in comparisons]}
     look = look_entered(options, "compare", what, found)
+    if any(run.withholds for run in found.runs):  # the look is on disk before anything hidden is worked out
+        found = gathered(options, unblinded=True)
+        comparisons = compare_studies(found, asked)
     if options.json:
         documents = [comparison_json(one, look.number) for one in comparisons]
         audit = {"file": str(look.path), "look": look.number, "fault": look.fault}
@@ -86,12 +91,21 @@ def look_entered(options: argparse.Namespace, command: str, what: dict[str, Any]
     """Enters the look in the audit file, and says what is wrong with that file."""
     from pathlib import Path
 
+    from monitor.archive.looks import enter_look
     from monitor.commands.printing import say
     from monitor.following.live import operator_name
-    from monitor.reports.comparison.looks import enter_look
 
     by = options.by or operator_name()
-    look = enter_look(Path(options.directory), by, command, what, {run.record: run.digest for run in found.runs})
+    analysis = {"why": options.why, **what, **study_files(options, found)}
+    look = enter_look(Path(options.directory), by, command, analysis, {run.record_id: run.digest for run in found.runs})
     if look.fault:
         say(look.fault)
     return look
+
+
+def study_files(options: argparse.Namespace, found: Any) -> dict[str, Any]:
+    """The digests of the study files by which the records were judged, for the look file: and of another file than
+    their own, where one was given."""
+    own = {one.name: [part.study.sha256 for part in one.files] for one in found.studies}
+    other = next((part.study.sha256 for one in found.studies for part in one.files), None) if options.study else None
+    return {"studies": own, "judged_by": other}

@@ -1,6 +1,7 @@
 """`export`: the study as tables for the analyst: trials, conditions, findings, events, notes, participants, telemetry.
 
-As CSV, or as a data set after BIDS. The same records give the same bytes.
+As CSV, as a data set after BIDS, as Parquet (extra `parquet`), or as cues for the room's video (WebVTT). The same
+records give the same bytes.
 """
 
 from __future__ import annotations
@@ -13,11 +14,19 @@ def add_to(subparsers: Any) -> None:
     from monitor.commands.compare import add_unblind_options
     from monitor.commands.tally import add_directory_options
 
-    parser = subparsers.add_parser("export", help="tables for the analyst (CSV, BIDS)", description=__doc__)
+    parser = subparsers.add_parser(
+        "export", help="tables for the analyst (CSV, BIDS, Parquet), cues for the video", description=__doc__
+    )
     add_directory_options(parser)
-    parser.add_argument("--to", required=True, choices=("csv", "bids"), dest="form", help="the form of the tables")
+    parser.add_argument("--to", required=True, choices=("csv", "bids", "parquet", "cues"), dest="form", help="the form")
     parser.add_argument("--out", required=True, metavar="DIR", help="a new or empty directory")
     parser.add_argument("--rate", type=float, metavar="HZ", help="rate of the telemetry (default: the simulator's)")
+    parser.add_argument(
+        "--video-at",
+        default="0",
+        metavar="S|FILE",
+        help="cues: where the video mark is seen in the video, in seconds, or a CSV file with columns record, video_s",
+    )
     add_unblind_options(parser, "with responses though rulings of a blind study are not complete; entered")
 
 
@@ -29,11 +38,13 @@ def run(options: argparse.Namespace) -> int:
     from monitor.commands.printing import print_json, say
     from monitor.commands.tally import gathered, progress
     from monitor.errors import WitnessError
+    from monitor.reports.export.cues import video_times
     from monitor.reports.export.export import export_records, export_sentences, refuse_codes, unruled_trials
     from monitor.study.loading import load_study
 
     if options.rate is not None and not 0.1 <= options.rate <= 1000.0:
         raise WitnessError("--rate needs a rate from 0.1 to 1000 Hz.")
+    video = video_times(options.video_at)
     found = gathered(options)
     refuse_codes(found, options.form)
     look = None
@@ -46,6 +57,7 @@ def run(options: argparse.Namespace) -> int:
         study=load_study(options.study) if options.study else None,
         rate_hz=options.rate,
         unblinded=options.unblind,
+        video=video,
         progress=progress("exporting records"),
     )
     if options.json:
@@ -55,6 +67,7 @@ def run(options: argparse.Namespace) -> int:
             "trials": exported.trials,
             "responses_left_out": exported.masked,
             "unruled": exported.unruled,
+            "told": list(exported.remarks),
             "look": look.number if look else None,
         }
         print_json({**gathered_json(found), **document})

@@ -87,8 +87,40 @@ def follow_to_end(following: Following) -> int:
     return _follow(following, None, until_end=True)
 
 
+class SilenceWatch:
+    """How long a run has been silent.
+
+    While a drive is under way only its frames count: a bridge says hello for a source that has stopped. Before the
+    first frame, and in a pause, any message does.
+    """
+
+    def __init__(self) -> None:
+        self._since_s = time.monotonic()
+        self._hellos = False
+
+    def silent_s(self, following: Following) -> float:
+        """Seconds since the newest message that counts."""
+        now = time.monotonic()
+        any_age_s = following.status().age_s
+        drive = following.session.current if following.session is not None else None
+        under_way = drive is not None and not drive.log.ended and not drive.log.paused
+        age_s = following.frame_age_s() if under_way else None
+        self._hellos = age_s is not None and any_age_s is not None and any_age_s < age_s
+        age_s = any_age_s if age_s is None else age_s
+        if age_s is not None:
+            self._since_s = max(self._since_s, now - age_s)
+        return now - self._since_s
+
+    def sentence(self) -> str:
+        """What fell silent."""
+        if self._hellos:
+            return f"No frame for {SILENCE_S:.0f} s, while hellos still come: the source behind them has stopped."
+        return f"No message for {SILENCE_S:.0f} s: the feed fell silent."
+
+
 def _follow(following: Following, stream: Stream | None, *, until_end: bool) -> int:
-    began = silent_since = time.monotonic()
+    began = time.monotonic()
+    silence = SilenceWatch()
     sentence = ""
     while True:
         following.step(0.1)
@@ -111,11 +143,8 @@ def _follow(following: Following, stream: Stream | None, *, until_end: bool) -> 
         drive = session.current
         if until_end and drive is not None and drive.log.ended:
             return 0
-        age_s = following.status().age_s
-        if age_s is not None and age_s < SILENCE_S:
-            silent_since = time.monotonic() - age_s
-        if until_end and time.monotonic() - silent_since > SILENCE_S:
-            say(f"No message for {SILENCE_S:.0f} s: the feed fell silent. The record is closed.")
+        if until_end and silence.silent_s(following) > SILENCE_S:
+            say(f"{silence.sentence()} The record is closed.")
             return 1
 
 

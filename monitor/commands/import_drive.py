@@ -8,8 +8,11 @@ from typing import Any
 
 def add_to(subparsers: Any) -> None:
     parser = subparsers.add_parser("import", help="a file of a past drive into a run record", description=__doc__)
-    parser.add_argument("csv", metavar="CSV", help="the file: one line of names, then one line for each step")
+    parser.add_argument("file", metavar="FILE", help="a table of text: one line of names, then one for each step")
     parser.add_argument("--map", required=True, metavar="FILE", help="its channel map (configs/channels-example.toml)")
+    parser.add_argument(
+        "--also", action="append", default=[], metavar="FILE", help="the map of a further source in the same file"
+    )
     parser.add_argument("--study", required=True, metavar="FILE")
     parser.add_argument("--participant", required=True, metavar="CODE")
     parser.add_argument("--group", metavar="NAME", help="the participant's alert group; else what the file says")
@@ -19,6 +22,9 @@ def add_to(subparsers: Any) -> None:
         metavar="TIME",
         help="when the drive began, such as 2026-05-04T10:30+02:00, where the file has no clock (default: its date)",
     )
+    parser.add_argument(
+        "--despite-faults", action="store_true", help="import even what cannot be right; the record then says so"
+    )
     parser.add_argument("--json", action="store_true", help="one JSON document on standard output")
 
 
@@ -26,8 +32,8 @@ def run(options: argparse.Namespace) -> int:
     from datetime import datetime
     from pathlib import Path
 
-    from monitor.commands.printing import print_json, say
-    from monitor.commissioning.importing import import_csv
+    from monitor.commands.printing import harmless, print_json, say, trial_lines
+    from monitor.commissioning.importing import CannotBeRight, import_drive
     from monitor.connect.channel_map.loading import load_map
     from monitor.errors import WitnessError
     from monitor.study.loading import load_study
@@ -42,11 +48,27 @@ def run(options: argparse.Namespace) -> int:
     study = load_study(options.study)
     for caution in channels.cautions:
         say(f"{options.map}: {caution}")
-    imported = import_csv(
-        channels, Path(options.csv), study, options.participant, options.group, Path(options.records), began=began
-    )
+    try:
+        imported = import_drive(
+            channels,
+            Path(options.file),
+            study,
+            options.participant,
+            options.group,
+            Path(options.records),
+            further=[load_map(path) for path in options.also],
+            began=began,
+            despite_faults=options.despite_faults,
+        )
+    except CannotBeRight as refusal:
+        if options.json:
+            print_json({"record": None, "dry": refusal.report.as_json()})
+        else:
+            print("\n".join(harmless(line) for line in refusal.report.sentences()))
+        raise
     if options.json:
         print_json(imported.as_json())
     else:
-        print("\n".join(imported.sentences()))
-    return 1 if imported.refused else 0
+        lines = [*imported.report.sentences(), *(line for one in imported.report.trials for line in trial_lines(one))]
+        print("\n".join(harmless(line) for line in [*lines, *imported.sentences()]))
+    return 0 if imported.report.ok else 1

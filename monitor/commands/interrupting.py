@@ -1,4 +1,4 @@
-"""TERM and INT as an exception, so that a command ends in good order."""
+"""TERM and INT as an exception, or as a wish, so that a command ends in good order."""
 
 from __future__ import annotations
 
@@ -22,6 +22,26 @@ class interruptible:  # noqa: N801 - used as a with-statement
             raise Interrupted(number)
 
         self._before = {one: signal.signal(one, interrupt) for one in (signal.SIGINT, signal.SIGTERM)}
+
+    def __exit__(self, *_: object) -> None:
+        for one, handler in self._before.items():
+            signal.signal(one, handler)
+
+
+class asked_to_stop:  # noqa: N801 - used as a with-statement
+    """While it holds, the first TERM or INT only sets `number`: what has been taken in is handed on first, and whoever
+    loops asks in between. The second one raises `Interrupted`."""
+
+    number: int | None = None
+
+    def __enter__(self) -> asked_to_stop:
+        def ask(number: int, _: FrameType | None) -> None:
+            if self.number is not None:
+                raise Interrupted(number)
+            self.number = number
+
+        self._before = {one: signal.signal(one, ask) for one in (signal.SIGINT, signal.SIGTERM)}
+        return self
 
     def __exit__(self, *_: object) -> None:
         for one, handler in self._before.items():

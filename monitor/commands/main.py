@@ -32,8 +32,10 @@ COMMANDS = (
     "seal",
     "withdraw",
     "closeout",
+    "report",
     "assign",
     "tally",
+    "forecast",
     "compare",
     "export",
     "simulate",
@@ -78,6 +80,11 @@ def main(arguments: Sequence[str] | None = None) -> None:
         # the reader of our output has gone: nothing more to say, and nothing may be flushed into the closed pipe
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         status = 141
+    except OSError as error:
+        # whatever the system refuses, on whatever path: its own words, and no traceback
+        where = f"{error.filename}: " if error.filename else ""
+        print(f"{where}{error.strerror or error}; nothing more was done.", file=sys.stderr)
+        status = WitnessError.exit_code
     sys.exit(status)
 
 

@@ -6,7 +6,9 @@ import json
 import sys
 from typing import Any
 
+from monitor.feed.limits import harmless as harmless
 from monitor.judging.case.trial import ConditionResult, Trial
+from monitor.judging.rulings import rulings_in_words
 
 
 def print_json(document: Any) -> None:
@@ -18,11 +20,6 @@ def print_json(document: Any) -> None:
 def say(sentence: str) -> None:
     """A diagnostic for people, on stderr."""
     print(sentence, file=sys.stderr, flush=True)
-
-
-def harmless(text: str) -> str:
-    """A text from outside without control characters, so that it cannot move the cursor or change colours."""
-    return "".join(one if one.isprintable() else "\N{REPLACEMENT CHARACTER}" for one in text)
 
 
 def condition_line(condition: ConditionResult) -> str:
@@ -39,14 +36,10 @@ def condition_line(condition: ConditionResult) -> str:
 
 def trial_lines(trial: Trial) -> list[str]:
     """A trial in words: its verdict first, then why."""
-    fired = "not fired" if trial.fired_at is None else f"fired at {trial.fired_at:.2f} s"
+    at = trial.told_fired_at
+    fired = "not fired" if trial.fired_at is None else "fired, when is hidden" if at is None else f"fired at {at:.2f} s"
     lines = [f"{trial.id}  {trial.effective.upper()}  {fired}, {trial.timing.result}, naive: {trial.naive}"]
-    if trial.ruling is not None:
-        ruling = trial.ruling
-        lines.append(
-            f"    ruled {ruling.verdict} by {harmless(ruling.by)} ({ruling.reason}): {harmless(ruling.words)}; "
-            f"computed {trial.verdict}"
-        )
+    lines += [f"    {harmless(sentence)}" for sentence in rulings_in_words(trial)]
     lines += [f"    {condition_line(condition)}" for condition in trial.conditions]
     lines += [f"    {finding.severity:<9}  {finding.code}: {harmless(finding.sentence)}" for finding in trial.findings]
     if trial.alert.result not in ("not stated", "open"):

@@ -121,27 +121,27 @@ def _print_days(pages: list[dict[str, Any]], study: str, options: argparse.Names
 
 
 def _drive(following: Any, study: Any, groups: tuple[str, ...], drives: int) -> bool:
-    """Follows until everything has fired and its drive is over, or so many drives are; False in a silence."""
+    """Follows until everything has fired and its drive is over, or so many drives are; False where it fell silent
+    before everything had fired."""
     import time
 
-    from monitor.commands.following import READ_WITHIN_S, SILENCE_S
+    from monitor.commands import following as shared
     from monitor.commissioning.rehearsal.rehearsed import RehearsalWatch
     from monitor.errors import RecorderLost
 
-    began = heard_s = time.monotonic()
+    began = time.monotonic()
+    silence = shared.SilenceWatch()
     while True:
         following.step(0.1)
         session = following.session
         if session is None:
-            if time.monotonic() - began > READ_WITHIN_S:
+            if time.monotonic() - began > shared.READ_WITHIN_S:
                 raise RecorderLost(f"{following.record}: no entry could be read; see recorder.log in it.")
             continue
         over = [drive for drive in session.drives if drive.log.ended]
         if session.drives and len(over) == len(session.drives):
             if len(over) >= drives or not RehearsalWatch(study, session, groups).missing():
                 return True
-        age_s = following.status().age_s
-        if age_s is not None and age_s < SILENCE_S:
-            heard_s = time.monotonic() - age_s
-        if time.monotonic() - heard_s > SILENCE_S:
-            return False
+        if silence.silent_s(following) > shared.SILENCE_S:
+            # a source that just stops sends no run_end: that is the end of the drive all the same
+            return bool(session.drives) and not RehearsalWatch(study, session, groups).missing()

@@ -106,6 +106,9 @@ def _why(path: Path, study: Any, options: argparse.Namespace) -> int:
     playback = Playback(found)
     playback.addendum = read_addendum(path)
     explained = explain_trial(found, playback, options.why)
+    opening = playback.session.opening
+    if study is not None and study.text != opening.study_text:
+        say(f"{path}: judged by another study file ({study.sha256[:8]}) than its own ({opening.study_sha256[:8]})")
     for sentence in found.damage:
         say(f"{path}: {sentence}")
     if options.json:

@@ -50,14 +50,28 @@ def _review(path: Any, *, other: Any, as_json: bool) -> tuple[dict[str, Any] | N
     damage = [f"{path}: {sentence}" for sentence in reviewed.damage]
     if as_json:
         document = {**session_json(session, str(path)), "damage": list(reviewed.damage)}
+        if other:
+            document["judged_by"] = session.study.sha256
         return {**document, **({"changes": changes} if other else {})}, [], damage
     group = session.group or "not known"
     lines = [f"{path}  participant {session.opening.participant}, group {group}, {reviewed.state}"]
+    if session.study.text != session.opening.study_text:
+        lines.append(f"  judged by another study file than its own: {session.study.sha256[:8]}{_frozen(path, session)}")
     lines += [f"  {line}" for trial in session.trials() for line in trial_lines(trial)]
     lines += [f"  CHANGED  {one['trial']}: {one['was']} → {one['now']}; {one['why']}" for one in changes]
     if other and not changes:
         lines.append("  no trial changes")
     return None, lines, damage
+
+
+def _frozen(path: Any, session: Any) -> str:
+    """That another file was frozen for this study, where one was."""
+    from monitor.archive.looks import frozen
+
+    kept = frozen(path.resolve().parent, session.study.name)
+    if kept is None or kept.sha256 == session.study.sha256:
+        return ""
+    return f"; {kept.sha256[:8]} was frozen on {kept.when[:10]}"
 
 
 def chosen_records(paths: list[str]) -> list[Any]:

@@ -32,8 +32,9 @@ def run(options: argparse.Namespace) -> int:
         _wait_for_change(options)
 
 
-def gathered(options: argparse.Namespace) -> Any:
-    """The records of the command's directory, with progress on stderr where many have to be judged."""
+def gathered(options: argparse.Namespace, *, unblinded: bool = False) -> Any:
+    """The records of the command's directory, with progress on stderr where many have to be judged. `unblinded`: with
+    hidden responses, after a look was entered."""
     from pathlib import Path
 
     from monitor.archive.gathering import gather
@@ -41,7 +42,7 @@ def gathered(options: argparse.Namespace) -> Any:
     from monitor.study.loading import load_study
 
     study = load_study(options.study) if options.study else None
-    return gather(Path(options.directory), study, progress("judging records"), on_all_cores)
+    return gather(Path(options.directory), study, progress("judging records"), on_all_cores, unblinded=unblinded)
 
 
 def _show(options: argparse.Namespace, shown: Any) -> tuple[Any, int]:

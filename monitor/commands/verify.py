@@ -9,7 +9,11 @@ from typing import Any
 def add_to(subparsers: Any) -> None:
     parser = subparsers.add_parser("verify", help="is a record whole and unchanged?", description=__doc__)
     parser.add_argument("record", nargs="+", metavar="RECORD")
-    parser.add_argument("--digest", metavar="HEX", help="the closing digest noted elsewhere, for one record")
+    parser.add_argument(
+        "--digest",
+        metavar="CODE",
+        help="the closing digest, or the code of its rulings, as noted elsewhere; for one record",
+    )
     parser.add_argument("--json", action="store_true", help="one JSON document on standard output")
 
 

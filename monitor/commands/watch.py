@@ -7,6 +7,8 @@ from typing import Any
 
 
 def add_to(subparsers: Any) -> None:
+    from monitor.commands.assign import add_lot_options
+
     parser = subparsers.add_parser("watch", help="record, judge and show a live run", description=__doc__)
     parser.add_argument("--study", required=True, metavar="FILE")
     parser.add_argument(
@@ -21,7 +23,7 @@ def add_to(subparsers: Any) -> None:
     parser.add_argument(
         "--group-words", metavar="TEXT", help="why the group is another one than the study's [assignment] gives"
     )
-    parser.add_argument("--stratum", metavar="NAME", help="the participant's stratum, where the study has strata")
+    add_lot_options(parser)
     parser.add_argument("--records", default="records", metavar="DIR", help="where records are kept (default: records)")
     parser.add_argument(
         "--second", metavar="DIR", help="on another disk: recording goes on here if the first one fails"
@@ -83,6 +85,7 @@ def run(options: argparse.Namespace) -> int:
         refuse_without_terminal()
     for caution in study.cautions:
         say(f"{options.study}: {caution}")
+    options.by = options.by or operator_name()
     plan = plan_run(study, options)
     say_others_on(options.feed, Path(options.records))
     begun = begin_run(
@@ -96,7 +99,12 @@ def run(options: argparse.Namespace) -> int:
         server_public_key=options.simulator_key,
         stratum=options.stratum,
         standing=plan.standing,
+        lot=plan.given.lot,
     )
+    try:
+        plan.bind(begun.record, options.by)
+    except WitnessError as error:
+        say(str(error))  # the record's own opening names the lot
     if plan.note is not None:
         try:
             enter_note(begun, options.by or operator_name(), plan.note)

@@ -20,6 +20,8 @@ WAIT_S = 0.2
 HELD_WAIT_S = 0.005
 """The same while frames wait for a further source."""
 STATUS_EVERY_S = 1.0
+DRAIN_S = 1.0
+"""A source that never stops sending is drained for so long."""
 LARGEST_MAP_IN_HELLO = 64 * 1024
 """Bytes of a map's text that a hello carries; of a longer one only the digest stands in the record."""
 
@@ -39,6 +41,7 @@ class BridgeStatus:
     last_refusal: str
     absent: tuple[str, ...]
     ended: bool
+    doubt: str
 
     def as_json(self) -> dict[str, Any]:
         """For a line of JSON, and for the hello."""
@@ -51,7 +54,7 @@ class BridgeStatus:
         parts += [f"{self.out_of_order} out of order left out"] if self.out_of_order else []
         parts += [f"{self.refused} refused, the last because {self.last_refusal}"] if self.refused else []
         parts += [f"not in the source: {', '.join(self.absent)}"] if self.absent else []
-        return f"{self.source}: {'; '.join(parts)}"
+        return f"{self.source}: {'; '.join(parts)}{f'. {self.doubt}' if self.doubt else ''}"
 
 
 def map_in_hello(channels: ChannelMap, further: Sequence[ChannelMap] = ()) -> Mapping[str, Any]:
@@ -72,6 +75,21 @@ def run_name(channels: ChannelMap) -> Callable[[int], str]:
     return lambda number: f"{begun}-{number}"
 
 
+def signals_of(channels: ChannelMap, further: Sequence[ChannelMap]) -> dict[str, str]:
+    """The signals of the feed that a bridge makes, with their units: the simulator's and those of further sources, each
+    with its clock's. Raises `WitnessError` where two maps give one name, or one is no further source's."""
+    signals = {name: one.unit for name, one in channels.signals.items()}
+    for one in further:
+        if one.join is None:
+            raise WitnessError(f"{one.path} has an [own] car: it is a simulator's map, and goes to --map.")
+        twice = signals.keys() & one.signals.keys()
+        if twice:
+            raise WitnessError(f"{one.path}: the signal {min(twice)} comes from another map already.")
+        signals |= {name: signal.unit for name, signal in one.signals.items()}
+        signals |= {f"{one.feed_source[:40]}_clock_{name}": "s" for name in ("offset", "uncertainty")}
+    return signals
+
+
 class Bridge:
     """A simulator bridged to a feed, in the caller's thread; and further sources (map and source) on the same feed.
 
@@ -88,14 +106,7 @@ class Bridge:
         further: Sequence[tuple[ChannelMap, Source]] = (),
         **more: Any,
     ) -> None:
-        signals = {name: signal.unit for name, signal in channels.signals.items()}
-        for one, _ in further:
-            if one.join is None:
-                raise WitnessError(f"{one.path} has an [own] car: it is a simulator's map, and goes to --map.")
-            if twice := signals.keys() & one.signals.keys():
-                raise WitnessError(f"{one.path}: the signal {min(twice)} comes from another map already.")
-            signals |= {name: signal.unit for name, signal in one.signals.items()}
-            signals |= {f"{one.feed_source[:40]}_clock_{name}": "s" for name in ("offset", "uncertainty")}
+        signals = signals_of(channels, [one for one, _ in further])
         self._source = source
         self._further = [(FurtherSource(one, 1.0 / channels.rate_hz), two) for one, two in further]
         name_run = run_name(channels)
@@ -149,6 +160,14 @@ class Bridge:
             self.publisher.greet()
         return len(samples)
 
+    def drain(self) -> None:
+        """Hands on what has come in and waits to be taken: whoever ends the bridge ends no sample with it."""
+        deadline = time.monotonic() + DRAIN_S
+        while not self.ended and time.monotonic() < deadline and self.turn(0.0):
+            pass
+        if self._joined is not None:
+            self._joined.flush(everything=True)
+
     def _join(self) -> None:
         """Takes in what has come of the further sources; one that has ended (a file) gives nothing more."""
         for further, source in self._further:
@@ -172,6 +191,7 @@ class Bridge:
             refused=counts.refused + source.refused + sum(one.refused for one in others),
             out_of_order=counts.out_of_order,
             last_refusal=source.last_refusal or counts.last_refusal or (said[-1] if said else ""),
-            absent=tuple(sorted(counts.absent)),
+            absent=tuple(sorted(self._translation.absent)),
             ended=self.ended,
+            doubt=source.doubt,
         )

@@ -78,6 +78,8 @@ class FurtherSource:
 
     def placed(self, second_t: float) -> tuple[float, float] | None:
         """A time of this source by the simulator's clock, and how far that may be off; None where it is not known."""
+        if self.rule.same_clock and math.isfinite(second_t):
+            return second_t, 0.0
         if self.offset is None or not math.isfinite(second_t):
             return None
         offset, off_by = self.offset.at(second_t)
@@ -85,7 +87,7 @@ class FurtherSource:
 
     def has_told_of(self, first_t: float) -> bool:
         """Whether its samples reach past a time of the simulator's clock; True where its clock is not known anyhow."""
-        if self.offset is None or not self._t:
+        if not self._t:
             return True
         placed = self.placed(self._t[-1])
         return placed is None or placed[0] - placed[1] >= first_t
@@ -94,7 +96,10 @@ class FurtherSource:
         """Its signals at a time of the simulator's clock, NaN where they are not known; and its clock's offset."""
         found = dict.fromkeys(self.map.signals, math.nan)
         offset, off_by = math.nan, math.nan
-        if self.offset is not None:
+        if self.rule.same_clock:
+            offset = off_by = 0.0
+            found.update(self._within(first_t, 0.0))
+        elif self.offset is not None:
             second_t, off_by = self.offset.second_at(first_t)
             offset = first_t - second_t
             if off_by <= self.rule.uncertainty_at_most_s:

@@ -137,6 +137,12 @@ def shown(text: Any) -> str:
     return clean if len(clean) <= MAX_NAME else clean[:MAX_NAME] + "…"
 
 
+def harmless(text: str) -> str:
+    """A text from outside without control characters, so that it cannot move the cursor or change colours, neither here
+    nor where somebody looks at a table that it was written into."""
+    return "".join(one if one.isprintable() else "\N{REPLACEMENT CHARACTER}" for one in text)
+
+
 _KINDS: dict[type, str] = {
     type(None): "null",
     bool: "a boolean",

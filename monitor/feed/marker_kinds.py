@@ -27,19 +27,20 @@ class MarkerKind:
     """What it is called on a time line; None where it does not stand there."""
     of_sources: bool = False
     """Whether a further source may give it, too. All others are the simulator's alone: a tablet ends no drive."""
-    reveals: bool = False
-    """Whether it tells of the response: a blind study hides it from the fire to the ruling."""
+    reveals: bool = True
+    """Whether one that comes after a fire tells of the driver's response, so that a blind record hides it. True unless
+    the row says that it is the script's alone: who responds leaves the task, and a contact ends the drive."""
 
 
 KINDS: dict[str, MarkerKind] = {
     kind.name: kind
     for kind in (
-        MarkerKind("run_start", "the drive begins"),
+        MarkerKind("run_start", "the drive begins", reveals=False),
         MarkerKind("run_end", "the drive ended as planned", ends_drive=True),
         MarkerKind("pause", "simulation time stands", holds=True, ended_by="resume", on_timeline="pause"),
         MarkerKind("resume", "simulation time goes on", holds=False),
         MarkerKind("abort", "the drive was broken off", ends_drive=True),
-        MarkerKind("trigger", "a scripted event fired", needs_name=True, on_timeline="trigger"),
+        MarkerKind("trigger", "a scripted event fired", needs_name=True, on_timeline="trigger", reveals=False),
         MarkerKind(
             "alert_on",
             "an alert begins",
@@ -47,6 +48,7 @@ KINDS: dict[str, MarkerKind] = {
             ended_by="alert_off",
             on_timeline="alert",
             of_sources=True,
+            reveals=False,
         ),
         MarkerKind("alert_off", "an alert ends", data="modality, measured", of_sources=True),
         MarkerKind(
@@ -59,7 +61,7 @@ KINDS: dict[str, MarkerKind] = {
         ),
         MarkerKind("task_item", "one item of the visual task is shown", needs_name=True, of_sources=True),
         MarkerKind("task_end", "the visual task ends", needs_name=True, of_sources=True),
-        MarkerKind("collision", "own car touched something", on_timeline="collision", reveals=True),
+        MarkerKind("collision", "own car touched something", on_timeline="collision"),
         MarkerKind("sync", "an instant that several clocks have seen", data="clock_s (the other clock's reading)"),
         MarkerKind("other", "anything else that a study wants on record", needs_name=True, of_sources=True),
     )

@@ -5,7 +5,7 @@ libzmq (4.3.5) leaves some things to us, each seen on a real socket:
 - After a message over `MAXMSGSIZE`, a refused key or a different security mechanism it drops the connection and never
   tries again. It says DISCONNECTED without CONNECT_RETRIED; then the connection is built again here.
 - A port that sends text is taken for the oldest protocol: CONNECTED, and never a good or a failed handshake.
-- A wrong topic is silence. After `QUIET_S` a second, short-lived socket subscribed to everything looks what there is.
+- A wrong topic is silence. After `quiet_s` a second, short-lived socket subscribed to everything looks what there is.
 """
 
 from __future__ import annotations
@@ -13,7 +13,7 @@ from __future__ import annotations
 import errno
 import re
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Literal
 
 import zmq
@@ -30,17 +30,6 @@ MAX_PARTS = 8
 """Frames of one message that are kept as received; there should be two."""
 MAX_TOTAL_BYTES = 2 * MAX_MESSAGE_BYTES
 """Bytes of one message that are kept, over all its frames."""
-MISSING_AFTER_S = 2.0
-QUIET_S = 2.0
-"""Without a message of ours for this long, a connected endpoint is called silent. A hello comes every second."""
-REBUILD_AFTER_S = 3.0
-DEAF_AFTER_S = 0.5
-"""Between DISCONNECTED and rebuilding; CONNECT_RETRIED follows within 1 ms where libzmq goes on by itself."""
-REFUSED_RETRY_S = 2.0
-NO_HANDSHAKE_S = 2.5
-"""HANDSHAKE_IVL is 2 s; who is connected longer without either outcome speaks another protocol."""
-BACKOFF_MAX_S = 60.0
-PROBE_S = 2.0
 PROBE_TOPICS = 10
 EVENTS_A_MINUTE = 60
 
@@ -60,6 +49,35 @@ _EVENTS = (
 _MECHANISM_MISMATCH = 0x11000002
 _OPEN_LINK: frozenset[LinkState] = frozenset(("connected", "live", "silent", "wrong-topic"))
 _ENDPOINT = re.compile(r"tcp://[^\s\x00-\x1f*]+:([0-9]{1,5})|ipc://[^\s\x00-\x1f*]+")
+
+
+@dataclass(frozen=True, slots=True)
+class LinkTiming:
+    """The deadlines of a connection, in seconds."""
+
+    missing_s: float = 2.0
+    quiet_s: float = 2.0
+    """Without a message of ours for this long, a connected endpoint is called silent. A hello comes every second."""
+    rebuild_s: float = 3.0
+    deaf_s: float = 0.5
+    """Between DISCONNECTED and rebuilding; CONNECT_RETRIED follows within 1 ms where libzmq goes on by itself."""
+    refused_retry_s: float = 2.0
+    handshake_s: float = 2.0
+    no_handshake_s: float = 2.5
+    """Who is connected for longer than a handshake may take, without either outcome, speaks another protocol."""
+    heartbeat_s: float = 1.5
+    """Without an answer to a heartbeat for so long a connection is given up; they are sent at a third of it."""
+    backoff_most_s: float = 60.0
+    probe_s: float = 2.0
+
+
+@dataclass(frozen=True, slots=True)
+class Endpoint:
+    """What is subscribed to, and how."""
+
+    address: str
+    keys: CurveFiles | None = None
+    timing: LinkTiming = field(default_factory=LinkTiming)
 
 
 class EndpointRefused(WitnessError):
@@ -94,16 +112,15 @@ class FeedSubscription:
         self,
         context: zmq.Context[zmq.Socket[bytes]],
         poller: zmq.Poller,
-        endpoint: str,
-        keys: CurveFiles | None,
+        at: Endpoint,
         now_s: float,
     ) -> None:
-        check_endpoint(endpoint)
-        self.endpoint = endpoint
+        check_endpoint(at.address)
+        self.endpoint = at.address
         self.state: LinkState = "connecting"
-        self.sentence = f"connecting to {endpoint}"
+        self.sentence = f"connecting to {at.address}"
         self.rebuilt = 0
-        self._context, self._poller, self._keys = context, poller, keys
+        self._context, self._poller, self._at, self._timing = context, poller, at, at.timing
         self._events: list[LinkEvent] = []
         self._events_since_s, self._events_said = now_s, 0
         self._since_s = now_s
@@ -112,11 +129,11 @@ class FeedSubscription:
         self._opened_s = self._answered_s = now_s
         self._tcp_since_s: float | None = None
         self._deaf_since_s: float | None = None
-        self._wait_s = REBUILD_AFTER_S
+        self._wait_s = at.timing.rebuild_s
         self._probe: _TopicProbe | None = None
         self._probed = False
         self._seen: tuple[str, ...] = ()
-        self._open(_subscribing_socket(context, keys, RECEIVE_QUEUE))
+        self._open(_subscribing_socket(context, at, RECEIVE_QUEUE))
 
     def receive(self, limit: int) -> list[list[bytes]]:
         """Up to `limit` waiting messages, each as its frames; empty where none waits."""
@@ -142,7 +159,7 @@ class FeedSubscription:
         if self._heard and self.state == "lost":
             self._heard, self._heard_s = False, now_s  # heard before the loss that was told just now
         if self._heard:
-            self._heard, self._heard_s, self._wait_s = False, now_s, REBUILD_AFTER_S
+            self._heard, self._heard_s, self._wait_s = False, now_s, self._timing.rebuild_s
             self._tcp_since_s = None
             self._end_probe()
             if self.state != "live":
@@ -180,7 +197,7 @@ class FeedSubscription:
         """
         self._opened_s = self._answered_s = now_s
         try:
-            socket = _subscribing_socket(self._context, self._keys, RECEIVE_QUEUE)
+            socket = _subscribing_socket(self._context, self._at, RECEIVE_QUEUE)
         except KeyFileRefused as refused:
             self._deaf_since_s = now_s
             self._enter("refused", now_s, str(refused))
@@ -237,7 +254,7 @@ class FeedSubscription:
         elif event == zmq.EVENT_HANDSHAKE_FAILED_PROTOCOL and value == _MECHANISM_MISMATCH:
             why = (
                 f"{self.endpoint} does not use CURVE, but key files were given for it"
-                if self._keys
+                if self._at.keys
                 else f"{self.endpoint} asks for CURVE keys, and none were given"
             )
             self._enter("refused", now_s, why)
@@ -245,29 +262,33 @@ class FeedSubscription:
             why = f"{self.endpoint} takes the connection but does not answer: it is stopped, or it is not a ZeroMQ port"
             self._enter("unanswered", now_s, why)
         else:
-            other_key = ", or its server key is another one" if self._keys else ""
+            other_key = ", or its server key is another one" if self._at.keys else ""
             self._enter("not-zeromq", now_s, f"{self.endpoint} is not a ZeroMQ port{other_key}")
 
     def _look_after(self, now_s: float) -> None:
         quiet_s = now_s - self._heard_s
         if self._deaf_since_s is not None:
             self._cure_deafness(now_s - self._deaf_since_s, now_s)
-        elif self._keys is not None and self.state == "not-zeromq" and now_s - self._opened_s >= REFUSED_RETRY_S:
+        elif (
+            self._at.keys is not None
+            and self.state == "not-zeromq"
+            and now_s - self._opened_s >= self._timing.refused_retry_s
+        ):
             self._rebuild(now_s)
         elif self._tcp_since_s is not None:
-            if now_s - self._tcp_since_s >= max(NO_HANDSHAKE_S, self._wait_s):
+            if now_s - self._tcp_since_s >= max(self._timing.no_handshake_s, self._wait_s):
                 why = f"{self.endpoint} is not a ZeroMQ port (or of a ZeroMQ before version 4 that sends nothing)"
                 self._enter("not-zeromq", now_s, why)
                 self._rebuild_later(now_s)
         elif self.state in _OPEN_LINK:
-            if quiet_s >= QUIET_S:
+            if quiet_s >= self._timing.quiet_s:
                 self._look_into_silence(quiet_s, now_s)
-        elif now_s - max(self._since_s, self._answered_s) >= MISSING_AFTER_S:
+        elif now_s - max(self._since_s, self._answered_s) >= self._timing.missing_s:
             self._enter("missing", now_s, f"nothing answers at {self.endpoint}; trying again")
 
     def _cure_deafness(self, deaf_s: float, now_s: float) -> None:
         """libzmq has given this connection up. (A refused key is tried again more slowly.)"""
-        if deaf_s < (REFUSED_RETRY_S if self.state == "refused" else DEAF_AFTER_S):
+        if deaf_s < (self._timing.refused_retry_s if self.state == "refused" else self._timing.deaf_s):
             return
         if self.state == "lost":
             why = (
@@ -283,7 +304,7 @@ class FeedSubscription:
             self._enter("silent", now_s, f"nothing has come from {self.endpoint} for {quiet_s:.0f} s")
         if self._probe is None and not self._probed:
             self._probe, self._probed, self._seen = (
-                _TopicProbe(self._context, self.endpoint, self._keys, now_s),
+                _TopicProbe(self._context, self._at, now_s),
                 True,
                 (),
             )
@@ -292,18 +313,18 @@ class FeedSubscription:
             if self._seen and not any(topic.encode() in TOPICS for topic in self._seen):
                 why = f"connected to {self.endpoint}, but no 'frame' messages; seen: {', '.join(self._seen)}"
                 self._enter("wrong-topic", now_s, why)
-            if now_s - self._probe.since_s >= PROBE_S:
+            if now_s - self._probe.since_s >= self._timing.probe_s:
                 self._end_probe()
         if quiet_s >= self._wait_s and (self._probe is None or not self._seen):
             self._probed = False
             if self.state == "wrong-topic" and self._seen:
-                self._wait_s += min(self._wait_s, BACKOFF_MAX_S)
+                self._wait_s += min(self._wait_s, self._timing.backoff_most_s)
             else:
                 self._rebuild_later(now_s)
 
     def _rebuild_later(self, now_s: float) -> None:
-        """Builds the connection again now, and waits longer before the next time, up to `BACKOFF_MAX_S`."""
-        self._wait_s += min(self._wait_s, BACKOFF_MAX_S)
+        """Builds the connection again now, and waits longer before the next time, up to `backoff_most_s`."""
+        self._wait_s += min(self._wait_s, self._timing.backoff_most_s)
         self._rebuild(now_s)
 
     def _end_probe(self) -> None:
@@ -334,14 +355,12 @@ class FeedSubscription:
 class _TopicProbe:
     """A socket subscribed to everything, for a look at the topics that an endpoint does send."""
 
-    def __init__(
-        self, context: zmq.Context[zmq.Socket[bytes]], endpoint: str, keys: CurveFiles | None, now_s: float
-    ) -> None:
+    def __init__(self, context: zmq.Context[zmq.Socket[bytes]], at: Endpoint, now_s: float) -> None:
         self.since_s = now_s
         self._topics: dict[str, None] = {}
-        self._socket = _subscribing_socket(context, keys, 100)
+        self._socket = _subscribing_socket(context, at, 100)
         self._socket.subscribe(b"")
-        _connect(self._socket, endpoint)
+        _connect(self._socket, at.address)
 
     def look(self) -> tuple[str, ...]:
         """The topics seen so far, at most `PROBE_TOPICS`, fit for a sentence."""
@@ -360,21 +379,19 @@ class _TopicProbe:
         self._socket.close(0)
 
 
-def _subscribing_socket(
-    context: zmq.Context[zmq.Socket[bytes]], keys: CurveFiles | None, queue: int
-) -> zmq.Socket[bytes]:
+def _subscribing_socket(context: zmq.Context[zmq.Socket[bytes]], at: Endpoint, queue: int) -> zmq.Socket[bytes]:
     socket = context.socket(zmq.SUB)
     socket.linger = 0
     socket.rcvhwm = queue
     socket.setsockopt(zmq.MAXMSGSIZE, MAX_MESSAGE_BYTES)
-    socket.setsockopt(zmq.HEARTBEAT_IVL, 500)
-    socket.setsockopt(zmq.HEARTBEAT_TIMEOUT, 1500)
-    socket.setsockopt(zmq.HEARTBEAT_TTL, 2000)
-    socket.setsockopt(zmq.HANDSHAKE_IVL, 2000)
+    socket.setsockopt(zmq.HEARTBEAT_IVL, int(1000 * at.timing.heartbeat_s / 3))
+    socket.setsockopt(zmq.HEARTBEAT_TIMEOUT, int(1000 * at.timing.heartbeat_s))
+    socket.setsockopt(zmq.HEARTBEAT_TTL, int(1000 * at.timing.heartbeat_s * 4 / 3))
+    socket.setsockopt(zmq.HANDSHAKE_IVL, int(1000 * at.timing.handshake_s))
     socket.setsockopt(zmq.RECONNECT_IVL, 100)
     socket.setsockopt(zmq.RECONNECT_IVL_MAX, 500)
-    if keys is not None:
-        secure_client(socket, keys)
+    if at.keys is not None:
+        secure_client(socket, at.keys)
     return socket
 
 

@@ -10,6 +10,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
+from typing import Any
 
 from monitor import __version__
 from monitor.archive.earlier import earlier_exposures
@@ -105,6 +106,7 @@ def begin_run(
     look_back: bool = True,
     stratum: str | None = None,
     standing: Standing | None = None,
+    lot: dict[str, Any] | None = None,
 ) -> Run:
     """Starts the recorder of a new run. Raises `WitnessError` for a participant or group that the study does not have,
     and where no record can be written.
@@ -137,6 +139,7 @@ def begin_run(
             exposures_known=known,
             stratum=stratum,
             standing=standing.as_map() if standing else None,
+            lot=lot,
         ),
         second=str(second.resolve()) if second else None,
         own_secret_key=own_secret_key,

@@ -8,6 +8,7 @@ from functools import cache
 import numpy as np
 
 from monitor.feed.marker_kinds import KINDS
+from monitor.following.coming.channels import ChannelWatch
 from monitor.following.coming.outlook import horizon_over_s, look_out
 from monitor.following.numbers import bands_of, build_numbers, build_strips
 from monitor.following.saving import look_for_saving, lost_words
@@ -25,6 +26,7 @@ from monitor.following.view import (
     StopView,
     TimelineMark,
 )
+from monitor.judging.blinding import Span, hides, hides_marker, spans_in_picture
 from monitor.judging.case.drive import DriveLog
 from monitor.judging.case.trial import Trial
 from monitor.judging.rules.identity import MISMATCHES, identity_findings
@@ -39,23 +41,33 @@ STALE_S = 0.25
 SOON_S = 15.0
 """A step of the run sheet that is due in less than this is called soon: time to find the words."""
 
-MASKED_STEP_M = 50.0
-"""While own speed is hidden distances to a step are rounded to this: they tell the place and not the speed."""
-
 
 def build_view(
-    session: Session, *, record: str, recorder: RecorderView, age_s: float | None, revision: int
+    session: Session,
+    *,
+    record: str,
+    recorder: RecorderView,
+    age_s: float | None,
+    revision: int,
+    history: bool = False,
+    channels: ChannelWatch | None = None,
 ) -> LiveView:
-    """The view of a session now. `age_s`: seconds since the last frame came in; None in a record that is looked at."""
+    """The view of a session now. `age_s`: seconds since the last frame came in; None in a record that is looked at.
+
+    `history`: of a record that is looked at afterwards, whose blind trials hide all that follows, to the ruling.
+    `channels` remembers what is found of the channels from one view to the next.
+    """
     drive = session.current
     log = drive.log if drive is not None else None
     trials = session.trials()
     feed = _feed(session, log, age_s)
     shown = feed.state in ("live", "paused", "ended")
-    masked = _masked(trials)
-    outlook = look_out(session, drive, masked=masked) if drive is not None and shown else None
+    t = float(log.newest_t) if log is not None and np.isfinite(log.newest_t) else None
+    hidden = spans_in_picture(session.study, trials, log.index if log is not None else None, history=history)
+    masked = hides(hidden, t)
+    outlook = look_out(session, drive, masked=masked, channels=channels) if drive is not None and shown else None
     bands = bands_of(outlook, session, log)
-    scene = build_scene(log) if log is not None and log.blocks and shown else None
+    scene = build_scene(log) if log is not None and log.blocks and shown and not masked else None
     return LiveView(
         revision=revision,
         record=record,
@@ -64,18 +76,19 @@ def build_view(
         study=session.study.name,
         scenario=log.hello.scenario if log is not None and log.hello is not None else None,
         drive=log.index if log is not None else None,
-        t=float(log.newest_t) if log is not None and np.isfinite(log.newest_t) else None,
+        t=t,
         feed=feed,
         recorder=recorder,
-        numbers=tuple(build_numbers(log, bands, feed, masked=masked)),
-        strips=tuple(build_strips(log, bands, masked=masked)) if log is not None else (),
+        numbers=tuple(build_numbers(session.study, log, bands, feed, masked=masked)),
+        strips=tuple(build_strips(session.study, log, bands, hidden)) if log is not None else (),
         scene=scene,
         outlook=outlook,
         trials=trials,
         notes=tuple(session.operator.notes),
-        timeline=tuple(_timeline(session, log, masked=masked)),
+        timeline=tuple(_timeline(session, log, hidden)),
         masked=masked,
-        blind=session.study.blind,
+        hidden=hidden,
+        blind=session.blind,
         reasons=reasons_of(session.study),
         sheet=tuple(sheet_lines(session, log if shown else None, masked=masked)),
         stop=_stop(session),
@@ -94,7 +107,7 @@ def with_trials(view: LiveView, session: Session, revision: int) -> LiveView | N
     """The view with the trials as they stand now and all else as it was: a verdict need not wait for the rest, which
     takes ten times as long. None where the rest must not stay as it was: numbers that a fire has masked."""
     trials = session.trials()
-    if _masked(trials) != view.masked:
+    if spans_in_picture(session.study, trials, view.drive, history=False) != view.hidden:
         return None
     outlook = view.outlook
     fired = {(one.trigger, one.id) for one in trials if one.fired_at is not None}
@@ -160,8 +173,7 @@ def questions_of(session: Session) -> tuple[Question, ...]:
 def _contested(session: Session) -> tuple[tuple[str, str], ...]:
     """Trials that two people ruled on differently, with a sentence for both."""
     found = []
-    for trial, before in session.operator.contested.items():
-        last = session.operator.rulings[trial]
+    for trial, (before, last) in session.operator.contested.items():
         said = f"{last.by or 'somebody'} ruled {last.verdict}, {before.by or 'somebody'} had ruled {before.verdict}"
         found.append((trial, said))
     return tuple(found)
@@ -171,13 +183,8 @@ def _is_practice(session: Session, drive: DriveTrials | None) -> bool:
     """Whether the scenario of the drive fires nothing, and nothing has fired: then it is no practice any more."""
     if drive is None or drive.log.hello is None:
         return False
-    wanted = sum(trigger.expected_in(drive.log.hello.scenario) for trigger in session.study.triggers)
-    return not wanted and not any(drive.tracks.values())
-
-
-def _masked(trials: tuple[Trial, ...]) -> bool:
-    """Whether a blind study hides numbers now: from a fire until its ruling."""
-    return any(trial.response_hidden and trial.fired_at is not None for trial in trials)
+    fires = any(trigger.expected_in(drive.log.hello.scenario) != 0 for trigger in session.study.triggers)
+    return not fires and not any(drive.tracks.values())
 
 
 def _feed(session: Session, log: DriveLog | None, age_s: float | None) -> FeedView:
@@ -222,14 +229,14 @@ def _rate_hz(log: DriveLog | None) -> float | None:
     return float((len(t) - 1) / (t[-1] - t[0])) if len(t) > 1 else None
 
 
-def _timeline(session: Session, log: DriveLog | None, *, masked: bool) -> list[TimelineMark]:
-    """What stands on the time line; while a blind study masks, nothing that reveals does."""
+def _timeline(session: Session, log: DriveLog | None, hidden: tuple[Span, ...]) -> list[TimelineMark]:
+    """What stands on the time line; of a blind trial nothing that its response brought about."""
     if log is None:
         return []
     marks = [
         TimelineMark(marker.t, word, marker.name)
         for marker in log.known_markers(session.last_number)
-        if (word := KINDS[marker.kind].on_timeline) and not (masked and KINDS[marker.kind].reveals)
+        if (word := KINDS[marker.kind].on_timeline) and not hides_marker(hidden, marker.kind, marker.t)
     ]
     marks += [TimelineMark(loss.after_t, "loss", f"{loss.count} frames lost") for loss in log.losses]
     marks += [
@@ -253,12 +260,11 @@ def sheet_lines(session: Session, log: DriveLog | None, *, masked: bool) -> list
 
 def _sheet_line(step: SheetStep, station: float, speed: float, t: float, *, done: bool, masked: bool) -> SheetLine:
     left_m = left_s = None
-    if step.at_station_m is not None and np.isfinite(station):
+    if step.at_station_m is not None and masked:
+        pass  # how far it is tells how fast the car goes
+    elif step.at_station_m is not None and np.isfinite(station):
         left_m = step.at_station_m - station
-        if speed > 0.1 and not masked:
-            left_s = left_m / speed
-        if masked:
-            left_m = MASKED_STEP_M * round(left_m / MASKED_STEP_M)
+        left_s = left_m / speed if speed > 0.1 else None
     elif step.at_s is not None and np.isfinite(t):
         left_s = step.at_s - float(t)
     state: StepState

@@ -15,9 +15,11 @@ from typing import Any
 
 import numpy.ma  # noqa: F401  (numpy's median loads it when first called: 40 ms, just when the first trigger fires)
 
+from monitor.archive.looks import count_looks
 from monitor.archive.rehearsals import latest_page
 from monitor.errors import WitnessError
 from monitor.following.building import build_view, with_trials
+from monitor.following.coming.channels import ChannelWatch
 from monitor.following.keeping import Keeping
 from monitor.following.preflight import preflight
 from monitor.following.recorder_watch import RecorderWatch
@@ -25,6 +27,7 @@ from monitor.following.reorder_buffer import Holding, is_frame
 from monitor.following.status_stream import StatusStream, WriterWatch
 from monitor.following.view import LiveView, PreflightView, RecorderView
 from monitor.judging.case.trial import Trial
+from monitor.judging.rulings import seen_now
 from monitor.judging.session import Session
 from monitor.record.clock import SYSTEM_CLOCK
 from monitor.record.entries import EntryKind, unpack_opening
@@ -71,6 +74,7 @@ class Following:
         self._generation = client.generation
         self._holding = Holding()
         self._keeping: Keeping | None = None
+        self._channels = ChannelWatch()
         self._unkept = False
         self._verdicts: tuple[tuple[str, str, str], ...] = ()
         self.turned = False
@@ -126,8 +130,12 @@ class Following:
         self._unkept = False
 
     def post(self, fields: dict[str, Any]) -> str:
-        """An operator's entry, on its way to the recorder; returns its key."""
+        """An operator's entry, on its way to the recorder; returns its key. A ruling carries what its author knew."""
         key = str(fields.get("key") or uuid.uuid4().hex)
+        if fields.get("type") == "ruling" and self.session is not None:
+            trial = next((one for one in self.session.trials() if one.id == fields.get("trial")), None)
+            if trial is not None:
+                fields = {"seen": seen_now(trial, count_looks(self.record.parent)), **fields}
         self.client.send({"by": self.by, "wall": time.time(), **fields, "key": key})
         return key
 
@@ -151,6 +159,7 @@ class Following:
             recorder=self.recorder_view(),
             age_s=self.frame_age_s(),
             revision=revision,
+            channels=self._channels,
         )
         view = keeping.added_to(view)
         if view.feed.state == "stale":

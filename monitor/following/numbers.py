@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from monitor.following.view import FeedView, NumberView, OutlookRow, OutlookView, StripView
+from monitor.judging.blinding import Span, hidden_frames, reveals
 from monitor.judging.case.blocks import MeasuredBlock
 from monitor.judging.case.drive import DriveLog
 from monitor.judging.case.trial import Result
@@ -15,10 +16,7 @@ from monitor.measures.lead import rows_named, rows_of
 from monitor.measures.measured import Measured
 from monitor.measures.names import MEASURES
 from monitor.study.band import Band
-from monitor.study.model import Measure
-
-MASKED = ("time_gap", "ttc", "distance_gap", "speed")
-"""Numbers that a blind study hides from fire to ruling."""
+from monitor.study.model import Measure, Study
 
 NUMBERS = (
     ("time_gap", "TIME GAP", None),
@@ -68,6 +66,10 @@ def _is_ahead(name: str, session: Session, block: MeasuredBlock) -> bool:
     return int(rows[-1]) >= 0 and int(rows[-1]) == int(block.lead_row[-1])
 
 
+def _shown(name: str, role: str | None) -> Measure:
+    return Measure("own" if role is None else "role", name, role, MEASURES[name].unit)
+
+
 def _measured(block: MeasuredBlock, name: str, role: str | None) -> Measured:
     if role is not None:
         return role_channel(block.frames, name, block.lead_row)
@@ -78,7 +80,9 @@ def _measured(block: MeasuredBlock, name: str, role: str | None) -> Measured:
     return channel_values(block.frames, Measure("own", name, None, ""), block.lead_row)
 
 
-def build_numbers(log: DriveLog | None, bands: Bands, feed: FeedView, *, masked: bool) -> list[NumberView]:
+def build_numbers(
+    study: Study, log: DriveLog | None, bands: Bands, feed: FeedView, *, masked: bool
+) -> list[NumberView]:
     """The numbers of the newest frame, in the order of the screen."""
     found = []
     for name, label, role in NUMBERS:
@@ -86,7 +90,7 @@ def build_numbers(log: DriveLog | None, bands: Bands, feed: FeedView, *, masked:
         band, result = bands.get((name, role is not None), (None, None))
         value: float | None = None
         state: str | None = "no data"
-        if masked and (name in MASKED or role is not None):
+        if masked and reveals(study, _shown(name, role)):
             state = "masked"
         elif feed.state == "stale":
             state = "stale"
@@ -100,7 +104,7 @@ def build_numbers(log: DriveLog | None, bands: Bands, feed: FeedView, *, masked:
     return found
 
 
-def build_strips(log: DriveLog, bands: Bands, *, masked: bool) -> list[StripView]:
+def build_strips(study: Study, log: DriveLog, bands: Bands, hidden: tuple[Span, ...]) -> list[StripView]:
     """The last 60 s of the large numbers."""
     blocks = [block for block in log.blocks if block.frames.t[-1] >= log.newest_t - STRIP_S]
     found = []
@@ -108,8 +112,8 @@ def build_strips(log: DriveLog, bands: Bands, *, masked: bool) -> list[StripView
         t: FloatArray = np.concatenate([block.frames.t for block in blocks]) if blocks else np.empty(0)
         value = np.concatenate([_measured(block, name, None).value for block in blocks]) if blocks else np.empty(0)
         keep = t >= log.newest_t - STRIP_S
-        if masked and name in MASKED:
-            value = np.full(len(t), np.nan)
+        if reveals(study, _shown(name, None)):
+            value = np.where(hidden_frames(hidden, t), np.nan, value)
         band = bands.get((name, False), (None, None))[0]
         found.append(StripView(name, t[keep], value[keep], band))
     return found

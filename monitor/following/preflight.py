@@ -167,7 +167,9 @@ def _exposures(session: Session) -> Iterator[PreflightLine]:
     log, opening = _log(session), session.opening
     scenario = log.hello.scenario if log is not None and log.hello is not None else None
     classes = dict.fromkeys(
-        trigger.surprise_class for trigger in session.study.triggers if trigger.expected_in(scenario) > 0
+        trigger.surprise_class
+        for trigger in session.study.triggers
+        if trigger.surprise_class is not None and trigger.expected_in(scenario) != 0
     )
     earlier = session.shown()
     for name in classes:

@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import math
 
+from monitor.following.coming.outlook import is_overdue
 from monitor.following.view import SavedView
 from monitor.judging.case.trial import Trial
 from monitor.judging.rules.exposure import Shown
 from monitor.judging.session import DriveTrials, Session
-from monitor.study.model import RearmRule
+from monitor.study.rules import RearmRule
 
 NEWS_S = 20.0
 """What cannot be run again is news for so long; then the trial's own verdict says it."""
@@ -34,6 +35,8 @@ def _saved(trial: Trial, shown: Shown, session: Session, drive: DriveTrials) -> 
     overdue = trial.fired_at is None and trial.timing.expected_at is not None
     lost = trial.fired_at is not None and trial.effective == "invalid" and trial.timing.result != "double"
     lost_t = trial.timing.expected_at if overdue else trial.fired_at
+    if not trial.surprises:
+        shown = Shown.NO  # nothing to spend
     later = [one for one in drive.tracks[trial.trigger] if one.occurrence > trial.occurrence]
     again = any(one.marker is not None for one in later)
     spent = shown is Shown.YES or (shown is Shown.UNKNOWN and not overdue)
@@ -43,6 +46,8 @@ def _saved(trial: Trial, shown: Shown, session: Session, drive: DriveTrials) -> 
     if overdue and now_t - lost_t <= (trigger.late_after_frames + 1.0) * period_s:
         return None  # its marker is on the way
     still = "The participant is still naive." if shown is Shown.NO else "Whether anything showed is not known yet."
+    if not trial.surprises:
+        still = "Who has met it before counts as well."
     said = f"{trial.trigger} is lost, and nothing of its hazard showed."
     if overdue:
         ago = f"{now_t - lost_t:.0f} s ago"
@@ -97,6 +102,6 @@ def _still_counts(drive: DriveTrials, lost: Trial) -> list[str]:
     return [
         name
         for name, watch in drive.watches.items()
-        if watch.trigger.surprise_class != spent
-        and any(track.marker is None and track.occurrence > len(watch.expected) for track in drive.tracks.get(name, ()))
+        if (spent is None or watch.trigger.surprise_class != spent)
+        and any(track.is_waiting and not is_overdue(drive, watch, track) for track in drive.tracks.get(name, ()))
     ]

@@ -12,7 +12,7 @@ from bisect import bisect_right
 import numpy as np
 
 from monitor.following.view import LiveView, SlowView
-from monitor.judging.blinding import masked_from
+from monitor.judging.blinding import Span, hidden_frames, reveals
 from monitor.judging.case.drive import DriveLog
 from monitor.judging.case.stretch import cut_stretch
 from monitor.judging.case.trial import Result
@@ -29,14 +29,13 @@ OVER_S = 60.0
 MOST_POINTS = 4320
 """Twelve hours; then the oldest go."""
 LABELS = {"sdlp": "LANE SD", "steering_reversal_rate": "REVERSALS", "lane_departures": "DEPARTURES"}
-HIDDEN = ("steering_reversal_rate",)
-"""What a blind study hides from the fire on: steering tells of the response."""
 
 
 class SlowTracks:
     """Values of every drive so far, one row each ten seconds."""
 
     def __init__(self, study: Study) -> None:
+        self._study = study
         used: dict[str, tuple[float, Band | None]] = {}
         for trigger in study.triggers:
             for condition in trigger.conditions:
@@ -81,31 +80,31 @@ class SlowTracks:
         rows = self._rows.get(view.drive or 0)
         if rows is None or view.t is None:
             return ()
-        hidden_from = masked_from(view.trials, view.drive or 0) if view.masked else None
         count = bisect_right(rows, (view.t, math.inf))
         if not count:
             return ()
         is_stale = view.feed.state in ("stale", "lost")
-        key = (view.drive, count, rows[0][0], hidden_from, is_stale)
+        key = (view.drive, count, rows[0][0], view.hidden, is_stale)
         if self._shown[0] != key:
-            self._shown = (key, self._views(rows[:count], hidden_from, is_stale=is_stale))
+            self._shown = (key, self._views(rows[:count], view.hidden, is_stale=is_stale))
         return self._shown[1]
 
     def _views(
-        self, rows: list[tuple[float, ...]], hidden_from: float | None, *, is_stale: bool
+        self, rows: list[tuple[float, ...]], hidden: tuple[Span, ...], *, is_stale: bool
     ) -> tuple[SlowView, ...]:
         table = np.array(rows, np.float64).reshape(len(rows), len(self._measures) + 1)
         t = table[:, 0]
         found = []
         for place, (measure, band) in enumerate(self._measures, start=1):
             value, state = table[:, place], None
-            if hidden_from is not None and measure.name in HIDDEN and t[-1] > hidden_from:
-                value, state = np.where(t > hidden_from, math.nan, value), "masked"
-            elif is_stale:
-                state = "stale"
-            elif math.isnan(value[-1]):
-                state = "not measured"
             label, over_s = LABELS[measure.name], measure.over_s or OVER_S
+            masked = hidden_frames(hidden, t, over_s=over_s)
+            if reveals(self._study, measure) and masked.any():
+                value = np.where(masked, math.nan, value)
+            if math.isnan(value[-1]):
+                state = "masked" if masked[-1] else "not measured"
+            if is_stale and state != "masked":
+                state = "stale"
             result = None if state in ("masked", "stale") else in_band(None if state else float(value[-1]), state, band)
             found.append(SlowView(measure.name, label, measure.unit, over_s, t, value, band, state, result))
         return tuple(found)

@@ -8,11 +8,13 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
+from monitor.judging.blinding import Span
 from monitor.judging.case.trial import ConditionResult, Note, Result, Trial
 from monitor.judging.source_state import SourceState
 from monitor.measures.columns import FloatArray
 from monitor.study.band import Band
-from monitor.study.model import ActionRule, Severity
+from monitor.study.model import Severity
+from monitor.study.rules import ActionRule
 
 FeedState = Literal["waiting", "live", "stale", "paused", "ended", "lost"]
 RecorderState = Literal[
@@ -321,7 +323,7 @@ class LiveView:
     notes: tuple[Note, ...]
     timeline: tuple[TimelineMark, ...]
     masked: bool
-    """True while a blind study hides own speed, pedals, gap, TTC and collision."""
+    """True while a blind record hides what reveals the driver's response."""
     blind: bool
     reasons: tuple[ReasonView, ...]
     """What a ruling may give as its reason: what only a person can know first, then the study's own, then findings."""
@@ -354,6 +356,8 @@ class LiveView:
     """On a screen that only reads: a sentence where no screen writes on this run; empty where one does."""
     in_charge: str = ""
     """Who took over the operator's place last; empty where nobody handed it over."""
+    hidden: tuple[Span, ...] = ()
+    """The times of the drive whose numbers are left out because the record is blind."""
     lost_words: tuple[tuple[str, str], ...] = ()
     """Trials that are lost → what that means for the drive: what still counts, and whether it can be run again."""
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from monitor.judging.case.trial import Trial
 from monitor.judging.rules.exposure import Shown
-from monitor.study.model import Study
+from monitor.study.model import Study, Trigger
 from monitor.study.standing import Standing
 
 
@@ -18,6 +18,9 @@ def what_now(trial: Trial, shown: Shown, study: Study, group: str | None, standi
         return "Go on: the trial is valid."
     if trial.stage in ("armed", "fired") and trial.effective == "undecided":
         return ""
+    trigger = next((one for one in study.triggers if one.name == trial.trigger), None)
+    if trigger is not None and trigger.comes_often and trigger.surprise_class is None:
+        return _of_events(trial, trigger)
     if trial.timing.result == "double":
         return f"Go on: this fire was one too many; the first trial of {trial.trigger} is the one that counts."
     if trial.effective == "undecided":
@@ -26,6 +29,22 @@ def what_now(trial: Trial, shown: Shown, study: Study, group: str | None, standi
         _, said = _needs(trial.trigger, study, group, standing)
         return f"Run again: still naive, because {_why_naive(trial)}{f'; {said}' if said else ''}."
     return f"Stop and replace: {_why_spent(trial, shown)}; {_replacement(trial, study, group, standing)}."
+
+
+def _of_events(trial: Trial, trigger: Trigger) -> str:
+    """After a lost event of many that surprise nobody: the drive goes on, and nobody is replaced for one of them."""
+    if trial.effective == "undecided":
+        return f"Your call on {_open_points(trial)}: rule it valid or invalid, with a reason."
+    wanted = trigger.expected
+    if trial.timing.result == "double" and wanted != "any":
+        return f"Go on: this fire was one more than the {wanted} of this drive, and does not count."
+    lost = f"number {trial.occurrence} of {trial.trigger} is lost"
+    if wanted == "any":
+        return f"Go on: {lost}; the next one counts again."
+    left = wanted - trial.occurrence
+    if left > 0:
+        return f"Go on: {lost}; {left} of {wanted} {'is' if left == 1 else 'are'} still to come."
+    return f"Go on: {lost}; it was the last of {wanted}."
 
 
 def _open_points(trial: Trial) -> str:
@@ -54,24 +73,24 @@ def _why_spent(trial: Trial, shown: Shown) -> str:
 
 
 def _replacement(trial: Trial, study: Study, group: str | None, standing: Standing | None) -> str:
-    """What the study's rule says of the place that is free again, how many the group needs, and who is next."""
+    """What the study's rule says of the place that is free again, and how many the group needs. Never whose turn is
+    next."""
     who = f"group {group}" if group else "the group"
     needs, said = _needs(trial.trigger, study, group, standing)
     if needs == 0:
         place = f"nobody has to take the place, {said}"
     else:
-        place = {
-            "same group next": f"the next participant takes the place in {who}",
-            "end of block": f"{who} gets one more at the end of the block",
-            "none": f"{who} stays one short",
-        }[study.replacement]
+        place = (
+            "a further participant takes the next lot"
+            if standing is not None and standing.sealed
+            else {
+                "same group next": f"the next participant takes the place in {who}",
+                "end of block": f"{who} gets one more at the end of the block",
+                "none": f"{who} stays one short",
+            }[study.replacement]
+        )
         place = f"{place}; {said}" if said else place
-    if standing is None or group is None or trial.trigger != standing.trigger or group not in standing.due:
-        return place
-    due = standing.due[group].lost
-    if due is None or (due == group and study.replacement == "same group next"):
-        return place
-    return f"{place}; next is group {due}"
+    return place
 
 
 def _needs(trigger: str, study: Study, group: str | None, standing: Standing | None) -> tuple[int | None, str]:

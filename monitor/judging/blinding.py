@@ -1,24 +1,229 @@
-"""What a blind study hides from the fire to the ruling: own speed, pedals, steering, gap, TTC and all that follows."""
+"""What a blind record hides until each ruling is made: the one place that is asked.
+
+Three tables say of each of their rows whether it `reveals` the driver's response: the measures (`measures/names.py`),
+the marker kinds (`feed/marker_kinds.py`) and the reasons (`study/reasons.py`). What is derived reveals if any of its
+inputs does. Derived are also the time between two events of which the later one depends on how fast the car went, how
+long a drive took, what ended it, and how many frames it has.
+
+Own channels reveal, and so does a role that is chosen by the own car's way (`lead` without a name); a role that names
+its vehicle is scripted. A further signal reveals unless the study says that it is the script's, the alert's or the
+task's.
+"""
 
 from __future__ import annotations
 
-from monitor.judging.case.trial import Trial
-from monitor.study.model import Measure
+import math
+import re
+from bisect import bisect_right
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, replace
+from functools import lru_cache
+from itertools import accumulate
+from typing import Any
 
-MASKED_OWN = ("speed", "accel", "accelerator", "brake", "steering_angle", "yaw_rate", "station", "x", "y")
-"""Own channels from which the response can be read, or worked out."""
+import numpy as np
+
+from monitor.errors import StudyFaults
+from monitor.feed.marker_kinds import KINDS
+from monitor.judging.case.case import trial_window
+from monitor.judging.case.trial import Finding, Trial
+from monitor.measures.columns import BoolArray, FloatArray
+from monitor.measures.names import MEASURES
+from monitor.record.entries import Opening
+from monitor.study.loading import parse_study
+from monitor.study.model import Measure, Study, Trigger
+
+SCRIPTED = ("scripted", "alert", "task")
+"""Sources of signals that say nothing of the driver."""
+
+_TIME = re.compile(r"\d+\.\d+(?=(?: (?:and|to) \d+\.\d+)? s\b)")
+_HIDDEN_TIME = "(hidden)"
 
 
-def is_masked(measure: Measure) -> bool:
-    """Whether a blind study hides this measure after the fire."""
-    return measure.kind == "pair" or (measure.kind == "own" and measure.name in MASKED_OWN)
+@dataclass(frozen=True, slots=True)
+class Span:
+    """From a fire whose response is hidden to the end of the response's horizon, in seconds of the drive."""
+
+    trial: str
+    start_t: float
+    end_t: float
 
 
-def masked_from(trials: tuple[Trial, ...], drive: int) -> float | None:
-    """The instant of a drive from which on it is hidden: the first fire whose response may not be shown yet."""
-    fires = [
-        trial.fired_at
+# --- which records
+
+
+def is_blind(study: Study, opening: Opening) -> bool:
+    """Whether a record is blind: the file that judges says so, or the one that the record was opened with.
+
+    A record that was opened blind stays so under any study file. A text that does not load any more counts as blind.
+    """
+    return study.blind or (opening.study_text != study.text and _opened_blind(opening.study_text))
+
+
+@lru_cache(maxsize=32)
+def _opened_blind(text: str) -> bool:
+    try:
+        return parse_study(text, "the record's study file").blind
+    except StudyFaults:
+        return True
+
+
+# --- what reveals
+
+
+def reveals(study: Study, measure: Measure) -> bool:
+    """Whether a number tells of the driver's response."""
+    if measure.kind == "signal":
+        signal = study.signals.get(measure.name)
+        return signal is None or signal.source not in SCRIPTED
+    if measure.kind == "role":
+        return chosen_by_own_way(study, measure.role)
+    known = MEASURES.get(measure.name)
+    return known is None or known.reveals
+
+
+def chosen_by_own_way(study: Study, role: str | None) -> bool:
+    """Whether it depends on where the own car is which vehicle a role stands for."""
+    named = study.roles.get(role or "")
+    return named is None or (named.vehicle is None and named.id is None)
+
+
+# --- which trials
+
+
+def hide(study: Study, trials: Iterable[Trial]) -> tuple[Trial, ...]:
+    """The trials of a blind record as anybody may see them.
+
+    A hidden response is taken out, with the findings that tell of it. A trial that came after a hidden one of its drive
+    loses its times.
+    """
+    trials = tuple(trials)
+    triggers = {trigger.name: trigger for trigger in study.triggers}
+    hiding: dict[int, list[tuple[float, float]]] = {}
+    for trial in trials:
+        if trial.response_hidden and trial.fired_at is not None:
+            span = trial.fired_at, _horizon_end(triggers[trial.trigger], trial)
+            hiding.setdefault(trial.drive, []).append(span)
+    spans = {drive: _Spans(found) for drive, found in hiding.items()}
+    return tuple(_hidden(study, triggers[one.trigger], one, spans.get(one.drive)) for one in trials)
+
+
+def hidden_spans(trials: Iterable[Trial], drive: int | None) -> tuple[Span, ...]:
+    """The times of a drive in which own car's doing is the response to a trial that is hidden."""
+    return tuple(
+        Span(trial.id, trial.fired_at, trial.hidden_to)
         for trial in trials
-        if trial.drive == drive and trial.response_hidden and trial.fired_at is not None
-    ]
-    return min(fires, default=None)
+        if trial.drive == drive and trial.response_hidden and trial.fired_at is not None and trial.hidden_to is not None
+    )
+
+
+def lifting(entries: Iterable[Mapping[str, Any]]) -> frozenset[str]:
+    """The trials whose blindness these operator's entries lift."""
+    lifts = (one for one in entries if one.get("type") == "reveal" or one.get("verdict") in ("valid", "invalid"))
+    return frozenset(str(one.get("trial")) for one in lifts if one.get("type") in ("reveal", "ruling"))
+
+
+def masked_from(trials: Iterable[Trial], drive: int | None) -> float | None:
+    """The instant of a drive from which on what reveals is hidden in everything but a live picture; None: nowhere."""
+    return min((span.start_t for span in hidden_spans(trials, drive)), default=None)
+
+
+def spans_in_picture(study: Study, trials: Iterable[Trial], drive: int | None, *, history: bool) -> tuple[Span, ...]:
+    """The times that a picture leaves out. A live one gets the current values back at the end of each horizon, unless
+    the study wants them hidden to the ruling; one of a record that is looked at afterwards (`history`) does not."""
+    spans = hidden_spans(trials, drive)
+    if history or study.blind_live == "to ruling":
+        return tuple(replace(span, end_t=math.inf) for span in spans)
+    return spans
+
+
+def hides(spans: Iterable[Span], t: float | None, *, over_s: float = 0.0) -> bool:
+    """Whether what reveals is hidden at an instant; `over_s`: of a number that looks back so far."""
+    return t is not None and any(span.start_t < t <= span.end_t + over_s for span in spans)
+
+
+def hides_marker(spans: Iterable[Span], kind: str, t: float) -> bool:
+    """Whether a marker is hidden."""
+    return KINDS[kind].reveals and hides(spans, t)
+
+
+def hidden_frames(spans: Iterable[Span], t: FloatArray, *, over_s: float = 0.0) -> BoolArray:
+    """Which of the frames are hidden in what reveals. Shapes (n,)."""
+    hidden = np.zeros(len(t), np.bool_)
+    for span in spans:
+        hidden |= (t > span.start_t) & (t <= span.end_t + over_s)
+    return hidden
+
+
+def hide_times(sentence: str, from_t: float) -> str:
+    """A sentence without the times of the drive that are not before `from_t`."""
+    return _TIME.sub(lambda found: _HIDDEN_TIME if float(found.group()) >= from_t else found.group(), sentence)
+
+
+def _horizon_end(trigger: Trigger, trial: Trial) -> float:
+    """End of the time that is watched for the response. Until its origin is known, the latest that it can be."""
+    assert trial.fired_at is not None
+    rule = trigger.response
+    if rule is None:
+        return trial.fired_at + trial_window(trigger)[1]
+    if trial.response is not None:
+        return trial.response.t0 + rule.horizon_s
+    wait_s = trigger.hazard.within_s if trigger.hazard is not None and rule.origin != "fire" else 0.0
+    return trial.fired_at + wait_s + rule.horizon_s
+
+
+class _Spans:
+    """The hidden times of a drive, in order, so that a drive of many trials costs in proportion to them."""
+
+    def __init__(self, spans: list[tuple[float, float]]) -> None:
+        spans.sort()
+        self.starts = [start_t for start_t, _ in spans]
+        self._reach = list(accumulate((end_t for _, end_t in spans), max))
+
+    def meet(self, start_t: float, end_t: float) -> bool:
+        """Whether any of them has a part of this time."""
+        before = bisect_right(self.starts, end_t)
+        return before > 0 and self._reach[before - 1] >= start_t
+
+
+def _hidden(study: Study, trigger: Trigger, trial: Trial, spans: _Spans | None) -> Trial:
+    fired_at = trial.fired_at
+    if fired_at is not None and spans is not None:
+        end_t = _horizon_end(trigger, trial)
+        if trial.response_hidden:
+            trial = replace(trial, hidden_to=end_t)
+        elif spans.meet(fired_at, end_t):
+            trial = replace(trial, beside_hidden=True)
+    if trial.response_hidden:
+        trial = replace(trial, withheld=fired_at is not None, response=None, findings=tuple(_told(study, trial)))
+    at = math.inf if fired_at is None else fired_at
+    return _without_times(trial, spans.starts[0]) if spans is not None and spans.starts[0] < at else trial
+
+
+def _told(study: Study, trial: Trial) -> Iterable[Finding]:
+    """The findings of a trial whose response is hidden. One that reveals and decides is told by its code alone, because
+    it has to be ruled on; one that decides nothing is left out."""
+    fired_at = math.inf if trial.fired_at is None else trial.fired_at
+    for one in trial.findings:
+        reason = study.reasons.get(one.code)
+        if reason is None or not reason.reveals or (one.at is not None and one.at <= fired_at):
+            yield one
+        elif one.severity != "note":
+            yield replace(one, sentence=f"{reason.words}; when and how is hidden until the ruling.", at=None)
+
+
+def _without_times(trial: Trial, from_t: float) -> Trial:
+    def late(t: float | None) -> bool:
+        return t is not None and t >= from_t
+
+    return replace(
+        trial,
+        hidden_after=from_t,
+        wall=None,
+        findings=tuple(
+            replace(one, sentence=hide_times(one.sentence, from_t), at=None if late(one.at) else one.at)
+            for one in trial.findings
+        ),
+        alert=replace(trial.alert, at=None) if late(trial.alert.at) else trial.alert,
+        what_now=hide_times(trial.what_now, from_t),
+    )

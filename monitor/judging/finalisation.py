@@ -5,8 +5,6 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
-import numpy as np
-
 from monitor.judging.case.drive import DriveLog
 from monitor.judging.firing import FireWatch
 from monitor.judging.judge import (
@@ -19,6 +17,7 @@ from monitor.judging.judge import (
     wanted,
 )
 from monitor.judging.pending import judge_pending
+from monitor.judging.repeated import Repeated
 from monitor.judging.rules.exposure import Exposure, Shown, exposure_before
 from monitor.judging.tracks import DriveTrials, Track, came_before
 from monitor.record.entries import Opening
@@ -51,7 +50,7 @@ class Finalisation:
             self._judge_track(drives, watch, track, number)
         for name, watch in drive.watches.items():
             for track in drive.tracks.get(name, ()):
-                if track.marker is None and track.final_at is None:
+                if track.marker is None and track.final_at is None and _is_expected(watch, drive, track):
                     self._judge_pending(drives, watch, track, number)
 
     def refresh(self, drives: Sequence[DriveTrials], number: int) -> None:
@@ -67,7 +66,8 @@ class Finalisation:
     def plan(self, drive: DriveTrials) -> Plan:
         """What the run of a drive was meant to be."""
         hello = drive.log.hello
-        given, standing = self.opening.group, self.standing
+        lot, standing = self.opening.lot or {}, self.standing
+        given = lot.get("group", self.opening.group)  # the sealed lot is what was meant, whatever was entered
         group = given if given is not None else (hello.group if hello else None)
         allocated = standing.proposed if standing is not None and not standing.words else None
         return Plan(self.study, self.opening.participant, group, given or allocated, standing)
@@ -77,7 +77,7 @@ class Finalisation:
         assert marker is not None
         log = drives[-1].log
         if track.final_at is None:
-            final_at = _number_at(log, marker.t + final_frame_after_s(watch.trigger), marker.number)
+            final_at = log.number_at(marker.t + final_frame_after_s(watch.trigger), marker.number)
             if final_at is None:
                 track.is_stale = True
                 return
@@ -106,15 +106,19 @@ class Finalisation:
 
     def _judge_pending(self, drives: Sequence[DriveTrials], watch: FireWatch, track: Track, number: int) -> None:
         log = drives[-1].log
-        over = log.end_number
+        over = log.end_number if track.missed is None else track.missed_at
         number = number if over is None else over
         earlier = self._exposure(drives, watch, track, number)
-        track.trial, track.shown = judge_pending(self.plan(drives[-1]), log, watch, track.occurrence, earlier, number)
+        track.trial, track.shown = judge_pending(
+            self.plan(drives[-1]), log, watch, track.occurrence, earlier, number, track.missed
+        )
         track.final_at = over
 
     def _exposure(self, drives: Sequence[DriveTrials], watch: FireWatch, track: Track, number: int) -> Exposure:
         """The participant's state before a trial, as of entry `number`."""
         trigger = watch.trigger
+        if trigger.surprise_class is None:
+            return Exposure("yes", "")
         earlier = [
             (f"{other.log.index}/{name}/{one.occurrence}", self._shown(other, name, one, number))
             for other in drives
@@ -138,6 +142,10 @@ def _open_tracks(drive: DriveTrials, watch: FireWatch) -> None:
     """A track for each marker of the trigger in order of arrival, and for each one that is still expected."""
     name = watch.trigger.name
     tracks = drive.tracks.setdefault(name, [])
+    number = wanted(watch.trigger, drive.log)
+    if watch.trigger.comes_often or number is None:
+        drive.repeated.setdefault(name, Repeated(watch, tracks)).look(drive.log, number)
+        return
     known = {track.marker.n for track in tracks if track.marker is not None}
     arrived = sorted(
         (m for m in drive.log.markers.values() if m.kind == "trigger" and m.name == name and m.n not in known),
@@ -150,8 +158,13 @@ def _open_tracks(drive: DriveTrials, watch: FireWatch) -> None:
         else:
             waiting.marker, waiting.final_at, waiting.trial = marker, None, None
     if drive.log.hello is not None:
-        while len(tracks) < wanted(watch.trigger, drive.log):
+        while len(tracks) < number:
             tracks.append(Track(len(tracks) + 1))
+
+
+def _is_expected(watch: FireWatch, drive: DriveTrials, track: Track) -> bool:
+    """Whether a trial without a marker is one to be judged: of any number of fires the next one is not missing."""
+    return not track.is_waiting or wanted(watch.trigger, drive.log) is not None
 
 
 def _time_response(plan: Plan, log: DriveLog, watch: FireWatch, track: Track, number: int) -> None:
@@ -169,22 +182,10 @@ def _time_response(plan: Plan, log: DriveLog, watch: FireWatch, track: Track, nu
     hazard_s = watch.trigger.hazard.within_s if watch.trigger.hazard else 0.0
     t0 = find_response_origin(plan, log, watch, marker, track.occurrence, number)
     wait_to = (marker.t + hazard_s if t0 is None else t0) + rule.horizon_s + 2.0
-    number_then = _number_at(log, wait_to, marker.number)
+    number_then = log.number_at(wait_to, marker.number)
     if number_then is None:
         track.response_due_t = wait_to
         return
     response = judge_response(plan, log, watch, marker, track.occurrence, track.trial.alert, number_then)
     track.trial = replace(track.trial, response=response)
     track.response_done = True
-
-
-def _number_at(log: DriveLog, t: float, not_before: int) -> int | None:
-    """The entry of the first judged frame at or after `t`, else of the drive's end; None while there is neither."""
-    found = None
-    for block in log.blocks:
-        if block.frames.t[-1] >= t:
-            found = int(block.frames.number[int(np.searchsorted(block.frames.t, t, side="left"))])
-            break
-    if log.end_number is not None and (found is None or found > log.end_number):
-        found = log.end_number
-    return None if found is None else max(found, not_before)

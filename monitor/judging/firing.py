@@ -1,4 +1,4 @@
-"""When a trigger should have fired by its own rule, and how the marker compares.
+"""When a trigger should have fired by its own rule.
 
 Edges and delays mean what the open scenario standard says of a condition (ASAM OpenSCENARIO XML, conditionEdge and
 delay): at the first evaluation there is no previous value, so an edge is false; with a delay the result at t is the
@@ -11,14 +11,21 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
+from monitor.judging.case.behind import Behind
 from monitor.judging.case.blocks import MeasuredBlock
-from monitor.judging.case.case import make_finding
-from monitor.judging.case.trial import Finding, Timing, TimingResult
+from monitor.judging.case.drive import DriveLog
+from monitor.judging.case.since import MarkersAsTheyCame
 from monitor.judging.case.values import IN, channel_values, stand_in_band
-from monitor.measures.columns import BoolArray, FloatArray
-from monitor.measures.lead import rows_named, rows_of
-from monitor.measures.measured import Measured
-from monitor.study.model import Edge, FireTerm, MissingMeans, Role, Study, Trigger
+from monitor.measures.arrival import point_measures
+from monitor.measures.columns import BoolArray, FloatArray, IntArray
+from monitor.measures.gap import pair_measures
+from monitor.measures.lead import rows_named, rows_of, seen_from
+from monitor.measures.measured import Measured, State
+from monitor.study.model import Role, Trigger
+from monitor.study.terms import Edge, FireTerm, Measure, MissingMeans
+
+TOLD_BY_CHANNELS = ("own", "lateral", "pair", "role", "point")
+"""Kinds of measures that have a value in each frame of a feed in order."""
 
 ROUNDING_S = 1e-9
 """Frame times are sums of decimal steps; 0.4 − 0.2 must still meet 0.2."""
@@ -34,6 +41,15 @@ class Expected:
 
 
 @dataclass(slots=True)
+class Untold:
+    """From `from_t` (entry `number`) to `to_t` a term's measure had no value, so that the rule may have held unseen."""
+
+    from_t: float
+    to_t: float
+    number: int
+
+
+@dataclass(slots=True)
 class TermMemory:
     """What a term carries from block to block: its last logical value and the edge-results still to be delayed."""
 
@@ -41,6 +57,8 @@ class TermMemory:
     first_t: float = float("nan")
     t: FloatArray = field(default_factory=lambda: np.empty(0))
     result: BoolArray = field(default_factory=lambda: np.empty(0, dtype=np.bool_))
+    behind: Behind = field(default_factory=Behind)
+    markers: MarkersAsTheyCame | None = None
 
 
 def edge_result(holds: BoolArray, last: bool | None, edge: Edge) -> BoolArray:
@@ -72,12 +90,16 @@ class FireWatch:
 
     trigger: Trigger
     roles: dict[str, Role]
+    log: DriveLog | None = None
+    """The drive, for terms that look at its markers."""
     expected: list[Expected] = field(default_factory=list)
+    untold: list[Untold] = field(default_factory=list)
     missing: MissingMeans = "not met"
     """What a term counts as in a frame in which its measure is not known."""
     hopeful: FireWatch | None = None
     """Where the rule looks at what a further source tells: the same with what is not known taken as met."""
-    _memories: list[TermMemory] = field(default_factory=list)
+    memories: list[list[TermMemory]] = field(default_factory=list)
+    """What each of its terms, and each alternative of it, carries from block to block."""
     _armed: bool = False
     _held: bool = False
     _last_t: float = float("nan")
@@ -92,10 +114,17 @@ class FireWatch:
         terms = (*self.trigger.armed_when, *self.trigger.fires_when)
         if not self.trigger.fires_when:
             return
-        if not self._memories:
-            self._memories = [TermMemory() for _ in terms]
+        if not self.memories:
+            self.memories = [[_memory_of(one) for one in term.alternatives] for term in terms]
         t = block.frames.t
-        results = [self._term(term, memory, block) for term, memory in zip(terms, self._memories, strict=True)]
+        missing = np.zeros(len(t), dtype=np.bool_)
+        results = [
+            np.logical_or.reduce(
+                [self._term(*one, block, missing) for one in zip(term.alternatives, memories, strict=True)]
+            )
+            for term, memories in zip(terms, self.memories, strict=True)
+        ]
+        self._note_untold(t, block.frames.number, missing)
         arming = len(self.trigger.armed_when)
         fires = np.logical_and.reduce(results[arming:])
         armed = np.logical_or.accumulate(np.logical_and.reduce(results[:arming])) if arming else np.ones(len(t), bool)
@@ -103,156 +132,72 @@ class FireWatch:
         begins = holds & ~np.concatenate([[self._held], holds[:-1]])
         for index in np.flatnonzero(begins):
             before = float(t[index - 1]) if index else self._last_t
+            if self.expected and t[index] - self.expected[-1].t < self.trigger.refractory_s - ROUNDING_S:
+                continue
             self.expected.append(Expected(float(t[index]), before, int(block.frames.number[index])))
         self._armed = bool(armed[-1] or self._armed)
         self._held, self._last_t = bool(holds[-1]), float(t[-1])
 
-    def _term(self, term: FireTerm, memory: TermMemory, block: MeasuredBlock) -> BoolArray:
+    def _note_untold(self, t: FloatArray, number: IntArray, missing: BoolArray) -> None:
+        """Keeps the times in which a term had no value, as intervals."""
+        edges = np.flatnonzero(np.diff(np.concatenate([[False], missing, [False]]).astype(np.int8)))
+        for first, stop in zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True):
+            if first == 0 and self.untold and self.untold[-1].to_t == self._last_t:
+                self.untold[-1].to_t = float(t[stop - 1])
+            else:
+                self.untold.append(Untold(float(t[first]), float(t[stop - 1]), int(number[first])))
+
+    def _term(self, term: FireTerm, memory: TermMemory, block: MeasuredBlock, missing: BoolArray) -> BoolArray:
+        """The results of a term in the frames of a block; marks in `missing` where its measure has no value."""
         t = block.frames.t
-        standing = stand_in_band(t, self._values(term, block), term.band, term.measure, self.missing)
+        values = self._values(term.measure, memory, block)
+        if term.measure.kind in TOLD_BY_CHANNELS:
+            missing |= (values.state == int(State.NOT_MEASURED)) | (values.state == int(State.NO_LEAD))
+        standing = stand_in_band(t, values, term.band, term.measure, self.missing)
         holds = standing.inside == IN
         result = edge_result(holds, memory.last, term.edge)
         memory.last = bool(holds[-1])
         return delayed_result(memory, t, result, term.delay_s)
 
-    def _values(self, term: FireTerm, block: MeasuredBlock) -> Measured:
-        measure, frames = term.measure, block.frames
-        role = self.roles.get(measure.role or "")
-        if role is not None and role.vehicle is not None:
-            rows = rows_named(frames, role.vehicle)
-        elif role is not None and role.id is not None:
-            rows = rows_of(frames, role.id)
-        else:
-            rows = block.lead_row
-        if measure.kind == "pair":
-            return block.lead[measure.name] if rows is block.lead_row else block.pair_with(rows)[measure.name]
-        if measure.kind == "lateral":
-            return block.lateral[measure.name]
+    def _values(self, measure: Measure, memory: TermMemory, block: MeasuredBlock) -> Measured:
+        period_s = self.log.period_s if self.log is not None else 1.0 / 60.0
+        if measure.kind == "rolling":
+            return memory.behind.rolling(block, measure, period_s)
+        values = self._values_now(measure, memory, block)
+        if measure.rate_over_s is None:
+            return values
+        return memory.behind.rate(block, values, measure.rate_over_s, period_s)
+
+    def _values_now(self, measure: Measure, memory: TermMemory, block: MeasuredBlock) -> Measured:
+        frames = block.frames
+        rows = self._rows(measure.role, block)
+        match measure.kind:
+            case "pair" if measure.from_role is not None:
+                seen = seen_from(frames, self._rows(measure.from_role, block))
+                return pair_measures(seen, block.road, rows)[measure.name]
+            case "pair":
+                return block.lead[measure.name] if rows is block.lead_row else block.pair_with(rows)[measure.name]
+            case "lateral":
+                return block.lateral[measure.name]
+            case "point":
+                assert measure.point is not None
+                of_role = None if measure.role is None else rows
+                return point_measures(frames, block.road, measure.point, of_role)[measure.name]
+            case "event":
+                assert memory.markers is not None
+                return memory.markers.time_since(self.log, frames.t, frames.number)
         return channel_values(frames, measure, rows)
 
-
-def judge_timing(
-    trigger: Trigger,
-    expected: list[Expected],
-    occurrence: int,
-    fired_at: float | None,
-    *,
-    wanted: int,
-    period_s: float,
-    now_t: float,
-    over: bool,
-    seen: bool = True,
-) -> Timing:
-    """The timing of one occurrence (1, 2 …) as of the frame time `now_t`; `over` when the drive has ended, `seen` when
-    all frames about the fire are there.
-
-    On time: not more than one frame before and at most `late_after_frames` after the first frame at which the rule
-    holds (one frame of sampling and one network hop by default). A loss just before that frame widens the early side.
-    """
-    rule = expected[occurrence - 1] if occurrence <= len(expected) else None
-    if fired_at is None:
-        if rule is not None and (over or now_t > rule.t + trigger.grace_s + 2.0):
-            return Timing(rule.t, None, None, "missed")
-        if over and rule is None and trigger.fires_when:
-            return Timing(None, None, None, "not reached")
-        return Timing(rule.t if rule else None, None, None, "not stated")
-    if rule is None:
-        if occurrence > wanted and wanted > 0:
-            return Timing(None, None, None, "double")
-        # the marker comes before the frame at which the rule holds: not early until frames past it have been seen
-        return Timing(None, None, None, "early" if trigger.fires_when and seen else "not stated")
-    delay_s = fired_at - rule.t
-    frames = delay_s / period_s
-    slack = 0.1 * period_s
-    earliest = rule.after_t if np.isfinite(rule.after_t) else rule.t
-    result: TimingResult
-    if occurrence > wanted > 0:
-        result = "double"
-    elif fired_at < min(earliest, rule.t - period_s) - slack:
-        result = "early"
-    elif delay_s > trigger.late_after_frames * period_s + slack:
-        result = "late"
-    else:
-        result = "on time"
-    return Timing(rule.t, delay_s, frames, result)
+    def _rows(self, name: str | None, block: MeasuredBlock) -> IntArray:
+        """The rows of a role's vehicle; those of the lead for any other."""
+        role = self.roles.get(name or "")
+        if role is not None and role.vehicle is not None:
+            return rows_named(block.frames, role.vehicle)
+        if role is not None and role.id is not None:
+            return rows_of(block.frames, role.id)
+        return block.lead_row
 
 
-def judge_timing_surely(
-    study: Study,
-    watch: FireWatch,
-    number: int,
-    occurrence: int,
-    fired_at: float | None,
-    *,
-    wanted: int,
-    period_s: float,
-    now_t: float,
-    over: bool,
-    seen: bool = True,
-    settled: bool = True,
-) -> tuple[Timing, list[Finding]]:
-    """The timing as of an entry. Where the rule looks at what a further source tells, it is stated only if it is the
-    same whatever that told, and once that is `settled`; else a finding says so."""
-
-    def judged(one: FireWatch) -> Timing:
-        expected = [rule for rule in one.expected if rule.number <= number]
-        return judge_timing(
-            one.trigger,
-            expected,
-            occurrence,
-            fired_at,
-            wanted=wanted,
-            period_s=period_s,
-            now_t=now_t,
-            over=over,
-            seen=seen and settled,
-        )
-
-    timing = judged(watch)
-    if watch.hopeful is None:
-        return timing, []
-    other = judged(watch.hopeful)
-    if other.result == timing.result:
-        return timing, []
-    rule_t = timing.expected_at if timing.expected_at is not None else other.expected_at
-    if not settled:
-        return Timing(rule_t, None, None, "not stated"), []
-    about = "" if rule_t is None else f" about {rule_t:.2f} s"
-    sentence = (
-        f"Whether the rule of {watch.trigger.name} held{about} is not known: it looks at a further source's signal."
-    )
-    return Timing(rule_t, None, None, "not stated"), [make_finding(study, "clock-unsure", sentence, fired_at)]
-
-
-def timing_findings(
-    study: Study, trigger: Trigger, timing: Timing, fired_at: float | None, *, end_t: float | None, wanted: int
-) -> list[Finding]:
-    """What is wrong with when it fired."""
-    name, expected_at = trigger.name, timing.expected_at
-    frames = f"{abs(timing.delay_frames):.1f} frames" if timing.delay_frames is not None else ""
-    late_s = f"{abs(timing.delay_s):.2f} s" if timing.delay_s is not None else ""
-    code, sentence, at = "", "", fired_at
-    if timing.result == "early":
-        code = "fired-early"
-        sentence = f"{name} fired at {fired_at:.2f} s, before its own rule held."
-        if expected_at is not None:
-            sentence = f"{name} fired {late_s} ({frames}) before its own rule held, at {expected_at:.2f} s."
-    elif timing.result == "late":
-        code = "fired-late"
-        sentence = f"{name} fired {late_s} ({frames}) after its own rule held at {expected_at:.2f} s."
-    elif timing.result == "double":
-        code, sentence = "fired-twice", f"{name} fired again at {fired_at:.2f} s; once is expected in this drive."
-    elif timing.result == "missed":
-        code, at = "trigger-missed", expected_at
-        sentence = f"The rule of {name} held from {expected_at:.2f} s, but the trigger did not fire."
-    elif timing.result == "not reached":
-        code, at = "trigger-not-reached", end_t
-        ended = (
-            f"The drive ended at {end_t:.2f} s"
-            if end_t is not None and np.isfinite(end_t)
-            else "The drive ended without a judged frame"
-        )
-        sentence = f"{ended} before the rule of {name} held."
-    elif fired_at is not None and wanted == 0:
-        code, sentence = "fired-unexpected", f"{name} fired at {fired_at:.2f} s in a drive that should not fire it."
-    return [make_finding(study, code, sentence, at)] if code else []
+def _memory_of(term: FireTerm) -> TermMemory:
+    event = term.measure.event
+    return TermMemory(markers=None if event is None else MarkersAsTheyCame(event))

@@ -6,32 +6,36 @@ import math
 from dataclasses import dataclass, field, replace
 
 from monitor.judging.advice import what_now
-from monitor.judging.case.case import Case, trial_window
+from monitor.judging.case.case import Case, needed_until_s, trial_window
 from monitor.judging.case.conditions import judge_condition, seen_after_s, window_of
 from monitor.judging.case.drive import DriveLog
 from monitor.judging.case.received import MARKER_DELAY_S, ReceivedMarker
-from monitor.judging.case.stretch import cut_stretch
+from monitor.judging.case.stretch import Stretch, cut_stretch
 from monitor.judging.case.trial import (
     AlertResult,
     ConditionResult,
     Finding,
     Response,
     Stage,
+    Timing,
     Trial,
     Verdict,
 )
-from monitor.judging.firing import FireWatch, judge_timing_surely, timing_findings
+from monitor.judging.evidence.cutting import own_body, role_body
+from monitor.judging.evidence.inputs import Bodies
+from monitor.judging.evidence.weighing import Weighed, weigh
+from monitor.judging.firing import FireWatch
 from monitor.judging.response import find_origin, time_response
-from monitor.judging.rules.alerts import judge_alert
+from monitor.judging.rules.alerts import judge_alert, judge_unaccounted, treatment_findings
 from monitor.judging.rules.before import judge_before
+from monitor.judging.rules.disagreement import Doubts, judge_disagreement
 from monitor.judging.rules.exposure import Exposure, Shown, what_showed
-from monitor.judging.rules.feedhealth import judge_feed
+from monitor.judging.rules.feedhealth import judge_feed, out_of_time
 from monitor.judging.rules.hazard import judge_hazard, look_for_hazard
 from monitor.judging.rules.identity import exposure_findings, identity_findings
 from monitor.judging.rules.lead import judge_bend, judge_lead
-from monitor.judging.rules.pedals import judge_pedals
 from monitor.judging.rules.platform import judge_platform
-from monitor.judging.rules.plausibility import Doubt, judge_channels, leave_open
+from monitor.judging.rules.signals import SignalDoubt, judge_signals
 from monitor.judging.rules.source_trouble import (
     evidence_of,
     judge_alert_by_clocks,
@@ -40,8 +44,11 @@ from monitor.judging.rules.source_trouble import (
     unheard_in,
 )
 from monitor.judging.rules.tasks import judge_task
+from monitor.judging.rules.timing_evidence import timing_contradicted
+from monitor.judging.timing import Asked, judge_timing_surely, timing_findings, too_soon_findings
 from monitor.study.model import Study, Trigger
 from monitor.study.standing import Standing
+from monitor.study.terms import Condition
 
 NOT_GIVEN = AlertResult(None, (), None, None, "open")
 
@@ -61,41 +68,114 @@ class Plan:
     """How far the study was when the run began, for the words after a lost trial."""
 
 
-DOUBTED_AFTER_S = 0.05
-"""The channels before a fire are held against each other only then: it takes as long as everything else together, and
-the first word about the fire does not wait for it."""
-
-
 @dataclass(slots=True)
 class Settled:
     """What nothing can change any more about one fired trial: kept, and not judged again with each frame."""
 
-    doubts: list[Doubt] | None = None
-    conditions: dict[str, ConditionResult] = field(default_factory=dict)
+    doubts: Doubts | None = None
+    signals: list[SignalDoubt] | None = None
+    contradicted: list[Finding] | None = None
+    weighed: dict[str, Weighed] = field(default_factory=dict)
+    _bodies: dict[tuple[str, float], Bodies | None] = field(default_factory=dict)
 
-    def doubts_of(self, case: Case) -> list[Doubt]:
-        """What is doubted about the channels before the fire, as of the case's entry."""
-        if self.doubts is None and case.passed(DOUBTED_AFTER_S):
-            frames = cut_stretch(case.drive, case.run_up_t, case.fired_at, case.number)
-            self.doubts = [] if frames is None else [*judge_channels(case, frames), *judge_pedals(case, frames)]
-        return self.doubts or []
+    def weighed_of(self, case: Case) -> tuple[Weighed, ...]:
+        """All conditions of the trigger as of the case's entry, with their evidence where their window has been
+        seen."""
+        return tuple(self._weighed(case, condition) for condition in case.trigger.conditions)
 
-    def conditions_of(self, case: Case) -> tuple[ConditionResult, ...]:
-        """All conditions of the trigger as of the case's entry."""
-        found = []
-        for condition in case.trigger.conditions:
-            result = self.conditions.get(condition.name)
-            if result is None:
-                role = case.study.roles.get(condition.measure.role or case.trigger.role)
-                result = judge_condition(condition, case.stretch, case.fired_at, role, case.held_id)
-                if case.drive.aligned is not None and condition.measure.kind == "signal":
-                    # samples and sync marks of a further source come later than the frames that they belong to
-                    waits = result.result == "undecided" and not case.passed(window_of(condition)[1], MARKER_DELAY_S)
-                    result = replace(result, open=result.open or waits)
-                elif case.now_t >= case.fired_at + seen_after_s(condition, case.drive.period_s):
-                    self.conditions[condition.name] = result
-            found.append(result)
-        return tuple(found)
+    def _weighed(self, case: Case, condition: Condition) -> Weighed:
+        known = self.weighed.get(condition.name)
+        if known is not None:
+            return known
+        result = judge_condition(condition, case.stretch, case.fired_at, case.cast)
+        comes_late = any(one.measure.kind in ("signal", "event") for one in condition.alternatives)
+        if case.drive.aligned is not None and comes_late:
+            # samples and sync marks of a further source come later than the frames that they belong to
+            seen = case.passed(window_of(condition)[1], MARKER_DELAY_S)
+        else:
+            seen = case.over or case.now_t >= case.fired_at + seen_after_s(condition, case.drive.period_s)
+        if not seen:
+            # no word that evidence may take back
+            return Weighed(replace(result, open=True))
+        until_t = case.fired_at + max(window_of(condition)[1], 0.0)
+        bodies = self.bodies_of(case, condition.measure.role or case.trigger.role, until_t)
+        weighed = Weighed(result) if bodies is None else weigh(condition, result, bodies, case.fired_at)
+        self.weighed[condition.name] = weighed
+        return weighed
+
+    def bodies_of(self, case: Case, role_name: str, until_t: float) -> Bodies | None:
+        """Own car up to the fire and the vehicle in a role up to `until_t`, with the run-up; None without frames."""
+        key = role_name, until_t
+        if key not in self._bodies:
+            self._bodies[key] = cut_bodies(case, role_name, until_t)
+        return self._bodies[key]
+
+    def has_seen(self, case: Case) -> bool:
+        """Whether all frames about the fire have come in, so that what was before it can be held against each other."""
+        return case.passed(SEEN_PERIODS * case.drive.period_s)
+
+    def signals_of(self, case: Case) -> list[SignalDoubt]:
+        """Doubts about signals, once all frames about the fire have come in."""
+        if self.signals is None and self.has_seen(case):
+            self.signals = judge_signals(case)
+        return self.signals or []
+
+    def timing_of(self, case: Case, timing: Timing) -> tuple[Timing, list[Finding]]:
+        """The timing, not stated where another telling of what the rule looks at says otherwise."""
+        if not self.has_seen(case):
+            return timing, []
+        if self.contradicted is None:
+            bodies = self.bodies_of(case, case.trigger.role, case.fired_at)
+            found = None if bodies is None else timing_contradicted(case, timing, bodies)
+            self.contradicted = [] if found is None else [found]
+        if not self.contradicted:
+            return timing, []
+        return Timing(timing.expected_at, None, None, "not stated"), self.contradicted
+
+    def run_up_of(self, case: Case) -> Stretch | None:
+        """The run-up to the fire, once it has been seen; None before."""
+        if not self.has_seen(case):
+            return None
+        bodies = self.bodies_of(case, case.trigger.role, case.fired_at)
+        return None if bodies is None else bodies.stretch
+
+    def doubts_of(self, case: Case, weighed: tuple[Weighed, ...]) -> Doubts:
+        """What is doubted about the channels, once all that a condition looks at has been seen."""
+        if self.doubts is not None:
+            return self.doubts
+        if any(one.condition.open for one in weighed) or not (
+            case.over or case.passed(SEEN_PERIODS * case.drive.period_s)
+        ):
+            return Doubts()
+        until_t = case.fired_at + max(needed_until_s(case.trigger, hazard_came=True), 0.0)
+        bodies = self.bodies_of(case, case.trigger.role, max(until_t, case.fired_at))
+        doubts = Doubts() if bodies is None else judge_disagreement(case, bodies.own, bodies.other, weighed)
+        self.doubts = doubts
+        return doubts
+
+
+SEEN_PERIODS = 5.0
+"""Frames after the fire from which on nothing about the time before it can still come in."""
+
+
+def cut_bodies(case: Case, role_name: str, until_t: float) -> Bodies | None:
+    """Own car up to the fire and the vehicle in a role up to `until_t`, from the run-up on."""
+    stretch = cut_stretch(case.drive, case.run_up_t, until_t, case.number)
+    if stretch is None or stretch.last_at(case.fired_at) < 1:
+        return None
+    rows = case.cast.rows_in(stretch)(role_name)
+    at = stretch.last_at(until_t)
+    named = case.name_of(int(stretch.frames.others.id[rows[at]])) if at >= 0 and rows[at] >= 0 else role_name
+    accepted = case.study.accepted
+    return Bodies(
+        stretch=stretch,
+        rows=rows,
+        own=own_body(stretch, case.fired_at, accepted),
+        other=role_body(stretch, rows, named, until_t, accepted),
+        role_name=role_name,
+        until_t=until_t,
+        cast=case.cast,
+    )
 
 
 def judge_fired(
@@ -113,37 +193,41 @@ def judge_fired(
     """A trial whose marker is known, as of entry `number`; and whether its hazard showed itself to the participant."""
     case = make_case(plan, drive, watch, marker, occurrence, number)
     trigger = case.trigger
-    timing, unsure = judge_timing_surely(
-        plan.study,
-        watch,
-        number,
+    asked = Asked(
         occurrence,
         case.fired_at,
-        wanted=wanted(trigger, drive),
-        period_s=drive.period_s,
-        now_t=case.now_t,
+        wanted(trigger, drive),
+        case.now_t,
         over=case.over,
         seen=_seen_about_fire(case),
         settled=watch.hopeful is None or case.passed(2.0 * drive.period_s, MARKER_DELAY_S),
     )
-    conditions = settled.conditions_of(case)
+    timing, unsure = judge_timing_surely(plan.study, watch, number, asked, drive.period_s)
+    weighed = settled.weighed_of(case)
+    conditions = tuple(one.condition for one in weighed)
     alert, alert_findings = judge_alert_by_clocks(case, judge_alert)
     sources = evidence_of(case)
-    doubts = settled.doubts_of(case)
-    doubted = frozenset(channel for doubt in doubts for channel in doubt.channels)
-    conditions = leave_open(conditions, doubted, trigger.role)
+    doubts = settled.doubts_of(case, weighed)
+    signals = settled.signals_of(case)
+    conditions = leave_open(conditions, doubts.own | {one.signal for one in signals})
+    timing, contradicted = settled.timing_of(case, timing)
     hazard = look_for_hazard(case)
     shown = what_showed(case, hazard, alert)
     findings = [
         *alert_findings,
-        *timing_findings(plan.study, trigger, timing, case.fired_at, end_t=drive.end_t, wanted=wanted(trigger, drive)),
+        *judge_unaccounted(case),
+        *treatment_findings(case),
+        *(timing_findings(plan.study, trigger, timing, asked, end_t=drive.end_t) if settled.has_seen(case) else ()),
+        *contradicted,
+        *(one.finding for one in signals),
+        *too_soon_findings(plan.study, watch, number, asked, drive.period_s),
         *judge_task_by_clocks(case, judge_task),
-        *judge_before(case, doubted),
+        *judge_before(case, settled.run_up_of(case), doubts.own),
         *judge_hazard(case, hazard, conditions),
         *judge_lead(case),
         *judge_bend(case),
         *judge_feed(case, hazard_came=hazard.onset_t is not None),
-        *(doubt.finding for doubt in doubts),
+        *doubts.findings,
         *judge_platform(case),
         *identity_findings(plan.study, plan.participant, plan.planned_group, drive.hello, case.fired_at),
         *collided_before(case),
@@ -151,6 +235,11 @@ def judge_fired(
         *unsure,
         *exposure_findings(plan.study, earlier, case.fired_at),
     ]
+    lost = out_of_time(case)
+    if lost:
+        findings = [one for one in findings if one.code in NO_TIME] + lost
+        conditions = tuple(replace(one, result="undecided", at_edge=False) for one in conditions)
+        timing = Timing(timing.expected_at, None, None, "not stated")
     findings.sort(key=lambda one: (one.at if one.at is not None else math.inf, one.code))
     stage: Stage = "final" if final else "fired"
     trial = Trial(
@@ -162,7 +251,6 @@ def judge_fired(
         wall=_wall_at(case),
         stage=stage,
         verdict=decide(conditions, tuple(findings), final=final),
-        ruling=None,
         naive=earlier.naive,
         role_id={trigger.role: case.held_id} if case.held_id >= 0 else {},
         timing=timing,
@@ -170,10 +258,10 @@ def judge_fired(
         findings=tuple(findings),
         alert=alert,
         response=None,
-        blind=plan.study.blind,
-        revealed=False,
         what_now="",
         sources=sources,
+        surprises=trigger.surprise_class is not None,
+        treatment=case.treatment,
     )
     return replace(trial, what_now=what_now(trial, shown, plan.study, plan.group, plan.standing)), shown
 
@@ -243,22 +331,41 @@ def shown_as_of(
     return what_showed(case, look_for_hazard(case), judge_alert(case)[0])
 
 
+NO_TIME = frozenset(
+    ("participant-mismatch", "group-mismatch", "scenario-mismatch", "not-naive", "naive-unknown", "sequence-reset")
+)
+"""Findings that hold whatever the simulation's clock did."""
+
+WEIGHED = frozenset(("place", "station", "speed", "accel", "heading", "yaw_rate", "lane_offset"))
+"""Channels that other tellings are held against: what a doubt of them does is weighed, condition by condition."""
+
+
+def leave_open(conditions: tuple[ConditionResult, ...], doubted: frozenset[str]) -> tuple[ConditionResult, ...]:
+    """The conditions, those undecided that look at a pedal, the wheel or a signal that is not believed."""
+    unbelieved = doubted - WEIGHED
+    if "steering_angle" in unbelieved:
+        unbelieved |= {"steering_reversal_rate"}
+    return tuple(
+        replace(one, result="undecided", at_edge=False) if one.measure in unbelieved else one for one in conditions
+    )
+
+
 def decide(conditions: tuple[ConditionResult, ...], findings: tuple[Finding, ...], *, final: bool) -> Verdict:
     """Any required condition not met or a void finding: invalid, as soon as it is certain. Else any required condition
     undecided or a doubtful finding: undecided. Else valid, but only when final."""
     if any(one.severity == "void" for one in findings):
         return "invalid"
-    if any(one.required and one.result == "not met" for one in conditions):
+    if any(one.required and one.result == "not met" and not one.open for one in conditions):
         return "invalid"
     if any(one.severity == "doubtful" for one in findings):
         return "undecided"
-    if any(one.required and one.result == "undecided" for one in conditions):
+    if any(one.required and (one.open or one.result == "undecided") for one in conditions):
         return "undecided"
     return "valid" if final else "undecided"
 
 
-def wanted(trigger: Trigger, drive: DriveLog) -> int:
-    """How often this drive is expected to fire the trigger."""
+def wanted(trigger: Trigger, drive: DriveLog) -> int | None:
+    """How often this drive is expected to fire the trigger; None: any number."""
     return trigger.expected_in(drive.hello.scenario if drive.hello else None)
 
 

@@ -22,7 +22,8 @@ from monitor.study.model import Trigger
 
 def looks_at_signals(trigger: Trigger) -> bool:
     """Whether the trigger's rule has a term that another source may give."""
-    return any(term.measure.kind == "signal" for term in (*trigger.armed_when, *trigger.fires_when))
+    terms = (*trigger.armed_when, *trigger.fires_when)
+    return any(one.measure.kind == "signal" for term in terms for one in term.alternatives)
 
 
 @dataclass(slots=True)

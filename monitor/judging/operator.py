@@ -9,7 +9,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from typing import Any, get_args
 
-from monitor.judging.case.trial import Note, Retraction, Ruling, Verdict
+from monitor.judging.case.trial import Note, Retraction, Ruling, Seen, Verdict
 from monitor.judging.rules.stopped import COMFORT, STOP_MARKS, Instant, Stop
 
 VERDICTS: tuple[Verdict, ...] = get_args(Verdict)
@@ -55,14 +55,13 @@ class Handover:
 
 @dataclass(slots=True)
 class OperatorLog:
-    """What the operator entered, in order. A later ruling, or a later call, takes the place of an earlier one."""
+    """What the operator entered, in order. Every ruling is kept; a later call takes the place of an earlier one."""
 
     comfort_stop_at: float | None = None
     """The facility's stop rule."""
     notes: list[Note] = field(default_factory=list)
-    rulings: dict[str, Ruling] = field(default_factory=dict)
-    contested: dict[str, Ruling] = field(default_factory=dict)
-    """Trial → the ruling before the last one, where somebody else had ruled otherwise."""
+    rulings: dict[str, tuple[Ruling, ...]] = field(default_factory=dict)
+    """Trial → its rulings in order."""
     revealed: set[str] = field(default_factory=set)
     eyes: dict[str, bool] = field(default_factory=dict)
     """Trial → whether the participant was seen to look at the road: the call where there is no gaze signal."""
@@ -81,6 +80,16 @@ class OperatorLog:
     def standing_stop(self) -> Stop | None:
         """The first stop that nobody has lifted."""
         return next((stop for stop in self.stops if stop.lifted is None), None)
+
+    @property
+    def contested(self) -> dict[str, tuple[Ruling, Ruling]]:
+        """Trials whose last two rulings are of two people and differ, with both in their order."""
+        last = {trial: rulings[-2:] for trial, rulings in self.rulings.items() if len(rulings) > 1}
+        return {
+            trial: (before, now)
+            for trial, (before, now) in last.items()
+            if before.verdict != now.verdict and before.by != now.by
+        }
 
     def take(self, fields: Mapping[str, Any]) -> None:
         """One entry; a repeated key is passed over, and so is what cannot be read as its type."""
@@ -106,7 +115,9 @@ class OperatorLog:
                 self.eyes[str(fields.get("trial"))] = fields["value"]
             case "ruling" if fields.get("verdict") in VERDICTS:
                 reason, words = str(fields.get("reason", "")), str(fields.get("words", ""))
-                self._rule(str(fields.get("trial")), Ruling(fields["verdict"], reason, words, by, at, wall))
+                ruling = Ruling(fields["verdict"], reason, words, by, at, wall, _seen(fields.get("seen")))
+                trial = str(fields.get("trial"))
+                self.rulings[trial] = (*self.rulings.get(trial, ()), ruling)
             case "reveal":
                 self.revealed.add(str(fields.get("trial")))
             case "step":
@@ -125,14 +136,6 @@ class OperatorLog:
             case "handover" if fields.get("to"):
                 self.handovers.append(Handover(str(fields["to"]), entered))
                 self.notes.append(Note(at, drive, wall, by, f"handed over to {fields['to']}", key))
-
-    def _rule(self, trial: str, ruling: Ruling) -> None:
-        before = self.rulings.get(trial)
-        if before is not None and before.verdict != ruling.verdict and before.by != ruling.by:
-            self.contested[trial] = before
-        else:
-            self.contested.pop(trial, None)
-        self.rulings[trial] = ruling
 
     def _take_comfort(self, rating: Any, entered: Instant, key: str) -> None:
         text = f"comfort rating {rating}"
@@ -166,6 +169,16 @@ class OperatorLog:
                 self.notes[place] = replace(note, retracted=retraction)
                 self.stops = [stop for stop in self.stops if stop.key != key]
                 self.comfort = [rating for rating in self.comfort if rating.key != key]
+
+
+def _seen(fields: Any) -> Seen | None:
+    """What a ruling's author knew; None where it is not there, or of another shape: then nothing is claimed."""
+    if not isinstance(fields, dict):
+        return None
+    verdict, response, looks = (fields.get(name) for name in Seen.__slots__)
+    if not isinstance(verdict, bool) or not isinstance(response, bool):
+        return None
+    return Seen(verdict, response, _whole(looks))
 
 
 def _number(value: Any) -> float | None:

@@ -9,12 +9,13 @@ from monitor.judging.advice import what_now
 from monitor.judging.case.case import make_finding
 from monitor.judging.case.conditions import judge_condition
 from monitor.judging.case.drive import DriveLog
-from monitor.judging.case.received import ReceivedMarker
-from monitor.judging.case.trial import Finding, Trial
-from monitor.judging.firing import FireWatch, judge_timing_surely, timing_findings
+from monitor.judging.case.received import MARKER_DELAY_S, ReceivedMarker
+from monitor.judging.case.trial import Finding, Timing, Trial
+from monitor.judging.firing import Expected, FireWatch
 from monitor.judging.judge import NOT_GIVEN, Plan, decide, shown_as_of, wanted
 from monitor.judging.rules.exposure import Exposure, Shown
 from monitor.judging.rules.identity import exposure_findings, identity_findings
+from monitor.judging.timing import Asked, judge_timing_surely, timing_findings
 from monitor.study.model import Study
 
 BEFORE_TRIGGER_S, AFTER_TRIGGER_S = 1.0, 10.0
@@ -22,37 +23,41 @@ BEFORE_TRIGGER_S, AFTER_TRIGGER_S = 1.0, 10.0
 
 
 def judge_pending(
-    plan: Plan, drive: DriveLog, watch: FireWatch, occurrence: int, earlier: Exposure, number: int
+    plan: Plan,
+    drive: DriveLog,
+    watch: FireWatch,
+    occurrence: int,
+    earlier: Exposure,
+    number: int,
+    missed: Expected | None = None,
 ) -> tuple[Trial, Shown]:
-    """An expected trial whose marker has not come: armed, missed, or not reached."""
+    """An expected trial whose marker has not come: armed, missed, or not reached. `missed`: the time of its rule that
+    no fire of a trigger that comes often belongs to, when that is certain."""
     trigger = watch.trigger
     over = drive.end_number is not None and drive.end_number <= number
-    timing, unsure = judge_timing_surely(
-        plan.study,
-        watch,
-        number,
-        occurrence,
-        None,
-        wanted=wanted(trigger, drive),
-        period_s=drive.period_s,
-        now_t=drive.newest_t,
-        over=over,
-    )
-    findings = timing_findings(plan.study, trigger, timing, None, end_t=drive.end_t, wanted=wanted(trigger, drive))
+    asked = Asked(occurrence, None, wanted(trigger, drive), drive.newest_t, over=over)
+    if missed is not None:
+        timing, unsure = Timing(missed.t, None, None, "missed"), list[Finding]()
+    else:
+        timing, unsure = judge_timing_surely(plan.study, watch, number, asked, drive.period_s)
+    findings = timing_findings(plan.study, trigger, timing, asked, end_t=drive.end_t)
     findings += unsure
-    if over and not trigger.fires_when:
+    if over and missed is None and not trigger.fires_when:
         sentence = f"The trigger {trigger.name} did not fire in this drive."
         findings.append(make_finding(plan.study, "trigger-missed", sentence, drive.end_t))
     lost = drive.lost_markers(number)
+    if missed is not None:
+        reach_s = trigger.grace_s + MARKER_DELAY_S
+        lost = [one for one in lost if one.after_t < missed.t + reach_s and one.before_t > missed.t - reach_s]
     if findings and lost:
         sentence = f"{len(lost)} of the drive's markers never arrived; one of them may have been the trigger's."
         findings = [make_finding(plan.study, "marker-lost", sentence, lost[0].before_t)]
     if findings:
         findings += _other_triggers(plan.study, drive, number)
-    if over:
+    if over or missed is not None:
         findings += exposure_findings(plan.study, earlier, None)
         findings += identity_findings(plan.study, plan.participant, plan.planned_group, drive.hello, None)
-    conditions = tuple(judge_condition(condition, None, math.nan, None, None) for condition in trigger.conditions)
+    conditions = tuple(judge_condition(condition, None, math.nan) for condition in trigger.conditions)
     trial = Trial(
         id=f"{drive.index}/{trigger.name}/{occurrence}",
         trigger=trigger.name,
@@ -60,9 +65,8 @@ def judge_pending(
         occurrence=occurrence,
         fired_at=None,
         wall=None,
-        stage="final" if over else "armed",
+        stage="final" if over or missed is not None else "armed",
         verdict=decide((), tuple(findings), final=False),
-        ruling=None,
         naive=earlier.naive,
         role_id={},
         timing=timing,
@@ -70,12 +74,17 @@ def judge_pending(
         findings=tuple(findings),
         alert=NOT_GIVEN,
         response=None,
-        blind=plan.study.blind,
-        revealed=False,
         what_now="",
+        surprises=trigger.surprise_class is not None,
+        treatment=_treatment(plan, occurrence),
     )
     shown = _shown(plan, drive, watch, timing.expected_at, occurrence, number)
     return replace(trial, what_now=what_now(trial, shown, plan.study, plan.group, plan.standing)), shown
+
+
+def _treatment(plan: Plan, occurrence: int) -> str | None:
+    group = plan.study.groups.get(plan.group or "")
+    return None if group is None else group.treatment_of(occurrence)
 
 
 def _other_triggers(study: Study, drive: DriveLog, number: int) -> list[Finding]:

@@ -12,7 +12,7 @@ from monitor.judging.case.stretch import Stretch
 from monitor.judging.case.trial import AlertResult, Response
 from monitor.judging.case.values import IN, held_rows, pair_values, stand_in_band, values_on
 from monitor.measures.columns import FloatArray, IntArray
-from monitor.study.model import ResponseRule
+from monitor.study.rules import ResponseRule
 
 
 def find_origin(case: Case, onset_t: float | None) -> float | None:
@@ -27,9 +27,8 @@ def find_origin(case: Case, onset_t: float | None) -> float | None:
     criterion, stretch = rule.criterion, case.stretch
     if criterion is None or stretch is None:
         return None
-    role = case.study.roles.get(criterion.measure.role or case.trigger.role)
     span = stretch.window(case.fired_at, case.fired_at + rule.horizon_s)
-    measured = values_on(stretch, criterion.measure, held_rows(stretch, role, case.held_id))
+    measured = values_on(stretch, criterion.measure, case.cast.rows_in(stretch))
     standing = stand_in_band(stretch.t, measured, criterion.band, criterion.measure, "not met")
     held = np.flatnonzero(standing.inside[span] == IN)
     return float(stretch.t[span][held[0]]) if len(held) else None
@@ -46,8 +45,7 @@ def time_response(case: Case, stretch: Stretch, t0: float, alert: AlertResult, *
     if contact_s is not None:
         t = t[t <= contact_s + 1e-9]
         own = {name: column[: len(t)] for name, column in own.items()}
-    pedal_before = _before(stretch, "accelerator", t0, rule)
-    release_s, full_s = release_times(t, own["accelerator"], pedal_before, rule)
+    release_s, full_s = release_times(t, own["accelerator"], rule)
     brake_s = _first_above(t, own["brake"], rule.brake_threshold)
     steering_s = _steering_s(t, own["steering_angle"], _before(stretch, "steering_angle", t0, rule), rule)
     onsets = {"accelerator": release_s, "brake": brake_s, "steering": steering_s}
@@ -78,26 +76,21 @@ def time_response(case: Case, stretch: Stretch, t0: float, alert: AlertResult, *
         impact_speed_mps=float(closing[-1]) if contact_s is not None and len(closing) else None,
         left_lane=_left_lane(stretch, span),
         from_alert_s=t0 + first_s - alert.at if first_s is not None and alert.at is not None else None,
-        release=_release_words(release_s, own["accelerator"], pedal_before, rule),
+        release=_release_words(release_s, own["accelerator"], rule),
         onset_to_peak_s=_onset_to_peak_s(t, own["accel"], brake_s),
     )
 
 
-def release_times(
-    t: FloatArray, accelerator: FloatArray, before: FloatArray, rule: ResponseRule
-) -> tuple[float | None, float | None]:
+def release_times(t: FloatArray, accelerator: FloatArray, rule: ResponseRule) -> tuple[float | None, float | None]:
     """Initial and full release of the accelerator, in seconds from the origin at t = 0.
 
-    Initial: where the fall begins that takes the pedal more than `accelerator_fall` below its mean before the origin.
-    Full: the first instant at or below `accelerator_zero`. Both None where the pedal was released before the origin
+    Initial: where the fall begins that takes the pedal more than `accelerator_fall` below where it stood at the origin.
+    Full: the first instant at or below `accelerator_zero`. Both None where the pedal was released at the origin
     ("pre-released": release is not defined, and not 0).
     """
-    if len(t) == 0 or len(before) == 0 or np.isnan(before).all() or np.isnan(accelerator).all():
+    if len(t) == 0 or np.isnan(accelerator[0]) or accelerator[0] <= rule.accelerator_zero:
         return None, None
-    baseline = float(np.nanmean(before))
-    if baseline <= rule.accelerator_zero or accelerator[0] <= rule.accelerator_zero:
-        return None, None
-    fallen = np.flatnonzero(accelerator < baseline - rule.accelerator_fall)
+    fallen = np.flatnonzero(accelerator < accelerator[0] - rule.accelerator_fall)
     if len(fallen) == 0:
         return None, None
     begin = int(fallen[0])
@@ -107,13 +100,12 @@ def release_times(
     return float(t[begin]), float(t[zero[0]]) if len(zero) else None
 
 
-def _release_words(release_s: float | None, accelerator: FloatArray, before: FloatArray, rule: ResponseRule) -> str:
+def _release_words(release_s: float | None, accelerator: FloatArray, rule: ResponseRule) -> str:
     if release_s is not None:
         return "released"
-    if len(accelerator) == 0 or len(before) == 0 or np.isnan(before).all() or np.isnan(accelerator).all():
+    if len(accelerator) == 0 or np.isnan(accelerator[0]):
         return "not measured"
-    pressed = float(np.nanmean(before)) > rule.accelerator_zero and accelerator[0] > rule.accelerator_zero
-    return "kept pressed" if pressed else "pre-released"
+    return "kept pressed" if accelerator[0] > rule.accelerator_zero else "pre-released"
 
 
 def _onset_to_peak_s(t: FloatArray, accel: FloatArray, brake_s: float | None) -> float | None:

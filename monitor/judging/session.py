@@ -13,6 +13,7 @@ from typing import Any
 from monitor.feed.decode import decode_message
 from monitor.feed.schema import Frame, Marker, Refused
 from monitor.judging.advice import what_now
+from monitor.judging.blinding import hide, is_blind
 from monitor.judging.called import with_calls
 from monitor.judging.case.alignment import AlignedSources
 from monitor.judging.case.blocks import KeptRun, MeasuredBlock
@@ -56,6 +57,8 @@ class Session:
         self._retain_s = retention_s(study)
         self.sources = Sources(opening.feeds[1:], self._retain_s)
         self._by_run: dict[str, int] = {}
+        self.blind = is_blind(study, opening)
+        """Whether the record is blind, whatever the file says by which it is judged."""
         self.standing = standing_from_map(opening.standing)
         """How far the study was when the run began; None where nobody looked."""
         self._finalisation = Finalisation(study, opening, self.standing)
@@ -84,6 +87,8 @@ class Session:
             if any(track.marker is not None and track.final_at is None for track in tracks):
                 return True
             fired = sum(track.marker is not None for track in tracks)
+            if watch.trigger.comes_often:
+                fired = max(len(watch.expected) - 1, 0)
             missed_after_s = watch.trigger.grace_s + 2.0 * MARKER_DELAY_S
             if any(drive.log.newest_t < rule.t + missed_after_s for rule in watch.expected[fired:]):
                 return True
@@ -133,8 +138,11 @@ class Session:
         """A ruling or note entered after the record was closed."""
         self.operator.take(fields)
 
-    def trials(self) -> tuple[Trial, ...]:
-        """All trials so far, by drive and time (fired, else expected), with the operator's rulings beside them."""
+    def trials(self, *, unblinded: bool = False) -> tuple[Trial, ...]:
+        """All trials so far, by drive and time (fired, else expected), with the operator's rulings beside them.
+
+        Those of a blind record come without what it hides. `unblinded` is for who has entered that he looks.
+        """
         self._finalisation.refresh(self.drives, self.last_number)
         found = [
             self._with_operator(drive, name, track.trial, track.shown)
@@ -143,16 +151,18 @@ class Session:
             for track in tracks
             if track.trial is not None
         ]
-        return tuple(sorted(found, key=_by_drive_and_time))
+        found.sort(key=_by_drive_and_time)
+        return hide(self.study, found) if self.blind and not unblinded else tuple(found)
 
     def shown(self) -> list[tuple[str, str, Shown]]:
         """Surprise class, trial id, and whether the trial's hazard showed itself, for every trial so far."""
         self._finalisation.refresh(self.drives, self.last_number)
         return [
-            (drive.watches[name].trigger.surprise_class, f"{drive.log.index}/{name}/{track.occurrence}", track.shown)
+            (surprise_class, f"{drive.log.index}/{name}/{track.occurrence}", track.shown)
             for drive in self.drives
             for name, tracks in drive.tracks.items()
             for track in tracks
+            if (surprise_class := drive.watches[name].trigger.surprise_class) is not None
         ]
 
     def plan_of(self, drive: DriveTrials) -> Plan:
@@ -162,12 +172,13 @@ class Session:
     def _with_operator(self, drive: DriveTrials, name: str, trial: Trial, shown: Shown) -> Trial:
         trigger, group = drive.watches[name].trigger, self.plan_of(drive).group
         trial = with_calls(trial, trigger, self.study, self.operator, shown, group, self.standing)
-        ruling = self.operator.rulings.get(trial.id)
+        rulings = self.operator.rulings.get(trial.id, ())
         revealed = trial.id in self.operator.revealed
-        if ruling is None and not revealed:
+        if not rulings and not revealed and not self.blind:
             return trial
-        trial = replace(trial, ruling=ruling, revealed=revealed, stage="ruled" if ruling else trial.stage)
-        return replace(trial, what_now=what_now(trial, shown, self.study, group, self.standing)) if ruling else trial
+        stage = "ruled" if rulings else trial.stage
+        trial = replace(trial, rulings=rulings, blind=self.blind, revealed=revealed, stage=stage)
+        return replace(trial, what_now=what_now(trial, shown, self.study, group, self.standing)) if rulings else trial
 
     def _stand_at(self, entry: Entry) -> None:
         self.last_number = entry.number
@@ -218,7 +229,7 @@ class Session:
             self._settle()
         roles = self.study.roles
         log = DriveLog(len(self.drives) + 1, run, self._retain_s)
-        watches = {trigger.name: FireWatch(trigger, roles) for trigger in self.study.triggers}
+        watches = {trigger.name: FireWatch(trigger, roles, log) for trigger in self.study.triggers}
         self._by_run[run] = len(self.drives)
         if self.sources.logs:
             self.sources.take_to(number)
@@ -226,7 +237,7 @@ class Session:
             self.sources.on_sync = log.aligned.second_mark
             for watch in watches.values():
                 if looks_at_signals(watch.trigger):
-                    watch.hopeful = FireWatch(watch.trigger, roles, missing="met")
+                    watch.hopeful = FireWatch(watch.trigger, roles, log, missing="met")
         self.drives.append(DriveTrials(log, watches))
         return self.drives[-1]
 
@@ -247,6 +258,6 @@ class Session:
             drive.log.aligned.trim()
 
 
-def _by_drive_and_time(trial: Trial) -> tuple[int, float, str]:
+def _by_drive_and_time(trial: Trial) -> tuple[int, float, str, int]:
     at = trial.fired_at if trial.fired_at is not None else trial.timing.expected_at
-    return trial.drive, float("inf") if at is None else at, trial.id
+    return trial.drive, float("inf") if at is None else at, trial.trigger, trial.occurrence

@@ -4,38 +4,18 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
-import numpy as np
-
 from monitor.judging.case.blocks import MeasuredBlock
 from monitor.judging.case.case import RUN_UP_S, trial_window
 from monitor.judging.case.drive import DriveLog
-from monitor.judging.case.received import ReceivedMarker
-from monitor.judging.case.trial import Trial
 from monitor.judging.firing import FireWatch
-from monitor.judging.judge import Settled, final_frame_after_s
+from monitor.judging.judge import final_frame_after_s
 from monitor.judging.late_rule import LateFrames
-from monitor.judging.rules.exposure import Shown
+from monitor.judging.repeated import Repeated
+from monitor.judging.track import Track as Track
 from monitor.study.model import Study
 
 STRIP_S = 60.0
 """Frames are kept at least this long, for the strips on the screen."""
-
-
-@dataclass(slots=True)
-class Track:
-    """One trial on its way: `marker` is None while it is waited for. `final_at` is the entry that made it final."""
-
-    occurrence: int
-    marker: ReceivedMarker | None = None
-    trial: Trial | None = None
-    shown: Shown = Shown.NO
-    final_at: int | None = None
-    response_done: bool = False
-    response_due_t: float = -np.inf
-    """No frame before this can complete the response."""
-    is_stale: bool = False
-    """Whether entries have come since the trial was judged; it is judged again when it is asked for."""
-    settled: Settled = field(default_factory=Settled)
 
 
 @dataclass(slots=True)
@@ -45,6 +25,8 @@ class DriveTrials:
     log: DriveLog
     watches: dict[str, FireWatch]
     tracks: dict[str, list[Track]] = field(default_factory=dict)
+    repeated: dict[str, Repeated] = field(default_factory=dict)
+    """Of the triggers that come often, what has become of their fires and their rule."""
     late: LateFrames = field(default_factory=LateFrames)
     """Frames for rules that look at what a further source tells."""
 

@@ -47,7 +47,7 @@ def pair_inputs(block: FrameBlock, road: Road | None, rows: IntArray) -> PairInp
     """What the measures to the vehicle in each frame's row (−1: none) are made of.
 
     A body without a length has no bumpers, and no gap. Of the other's speed and acceleration the component along own
-    car's way counts: the rate of the gap along the way is own speed less the other's times the cosine of its angle to it.
+    car's way counts: the gap along the way shrinks by own speed less the other's times the cosine of its angle to it.
     """
     own, others = block.own, block.others.channels
     there = rows >= 0
@@ -69,6 +69,14 @@ def pair_inputs(block: FrameBlock, road: Road | None, rows: IntArray) -> PairInp
         absent=(~there & ~_unplaced(block, road)) | (ahead <= 0.0) | (touching & ~contact),
         contact=contact,
     )
+
+
+def gap_otherwise(block: FrameBlock, road: Road | None, rows: IntArray) -> FloatArray:
+    """The gap by the other way to place the pair (see `placement`), shape (n,); NaN where there is only one."""
+    there = rows >= 0
+    frame, row = np.flatnonzero(there), rows[there]
+    length = _spread(there, block.others.channels["length"][row])
+    return _spread(there, own_way(block, road).ahead_otherwise(frame, row)) - 0.5 * (block.own["length"] + length)
 
 
 def pair_measures(block: FrameBlock, road: Road | None, rows: IntArray) -> dict[str, Measured]:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 
 from monitor.measures.columns import BoolArray, FrameBlock, IntArray, Road
@@ -35,6 +37,17 @@ def rows_named(block: FrameBlock, name: str) -> IntArray:
     if label is None or name not in labels:
         return np.full(len(block), -1, dtype=np.int64)
     return _rows_where(block, label == labels.index(name))
+
+
+def seen_from(block: FrameBlock, rows: IntArray) -> FrameBlock:
+    """The block as the vehicle in each frame's row would see it: its channels in place of own car's; NaN where it is
+    absent, and for what is not sent of other vehicles (so that no bend is known but from stations or the road)."""
+    there = rows >= 0
+    own = {name: np.full(len(block), np.nan) for name in block.own}
+    for name, column in block.others.channels.items():
+        own[name] = np.full(len(block), np.nan)
+        own[name][there] = column[rows[there]]
+    return replace(block, own=own)
 
 
 def _rows_where(block: FrameBlock, wanted: BoolArray) -> IntArray:

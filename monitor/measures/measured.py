@@ -23,6 +23,8 @@ class State(IntEnum):
     STANDING = 4
     NOT_DEPARTING = 5
     CONTACT = 6
+    PASSED = 7
+    NOT_YET = 8
 
     @property
     def text(self) -> str:
@@ -38,6 +40,8 @@ _TEXTS = {
     State.STANDING: "standing still",
     State.NOT_DEPARTING: "not departing",
     State.CONTACT: "contact",
+    State.PASSED: "passed",
+    State.NOT_YET: "not yet",
 }
 
 _MEASURED, _CONTACT = int(State.MEASURED), int(State.CONTACT)

@@ -28,8 +28,8 @@ STRAIGHT_PER_M = 1e-9
 
 
 IN_LINE_COS = 0.99875
-"""Cosine of 0.05 rad. A vehicle that follows its lane heads off the line's direction by half the angle of a vertex and by
-its own slip; up to this it is taken to go along the way, so that neither shows in its speed."""
+"""Cosine of 0.05 rad. A vehicle that follows its lane heads off the line's direction by half the angle of a vertex and
+by its own slip; up to this it is taken to go along the way, so that neither shows in its speed."""
 
 
 def along_way(turn: FloatArray) -> FloatArray:
@@ -90,6 +90,19 @@ class OwnWay:
                 placed = method(frame[picked], row[picked], ways)
                 ahead[picked], in_lane[picked], along[picked] = placed.ahead, placed.in_lane, placed.along
         return Placement(ahead, in_lane, along)
+
+    def ahead_otherwise(self, frame: IntArray, row: IntArray) -> FloatArray:
+        """The distance ahead by the other of two ways to place a pair: by the road or the arc where its stations and
+        lanes place it, by the stations where the road or the arc does. NaN where the feed has only one of them."""
+        own, others = self.block.own, self.block.others.channels
+        stationed = ~np.isnan((own["station"] + own["lane"])[frame] + others["station"][row] + others["lane"][row])
+        by_station = (others["station"][row] - own["station"][frame]) * self.along[frame]
+        on_road = ~np.isnan(self.s[frame])
+        if self.path is not None and on_road.any():
+            by_boxes = np.where(on_road, self._by_road(frame, row, False).ahead, self._by_arc(frame, row, False).ahead)
+        else:
+            by_boxes = self._by_arc(frame, row, False).ahead
+        return np.where(stationed, by_boxes, by_station)
 
     def _by_station(self, frame: IntArray, row: IntArray, ways: bool) -> Placement:
         own, others = self.block.own, self.block.others.channels

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import errno
 import fcntl
 import os
+import stat
 import time
 from pathlib import Path
 
@@ -11,6 +13,8 @@ from monitor.errors import WitnessError
 
 LOCK_TRIES = 10
 LOCK_PAUSE_S = 0.02
+UNFINISHED = ".unfinished"
+"""Ends the name of a file that gets its own name when all of it is on the disk."""
 
 
 class RecordNotWritable(WitnessError):
@@ -56,7 +60,10 @@ class DiskCalls:
         os.rename(old, new)
 
     def unlink(self, path: Path) -> None:
-        path.unlink()
+        os.unlink(path)
+
+    def remove_directory(self, path: Path) -> None:
+        os.rmdir(path)
 
     def lock(self, path: Path) -> int:
         """A descriptor that holds the exclusive lock on a directory; `BlockingIOError` where another holds it."""
@@ -119,6 +126,43 @@ def _holder(directory: Path) -> str:
     except (OSError, IndexError):
         pass
     return "another process"
+
+
+def open_regular(path: Path, disk: DiskCalls = DISK) -> int:
+    """A descriptor for reading; raises `OSError` for what is no regular file, some of which would wait for ever."""
+    descriptor = disk.open(path, os.O_RDONLY | os.O_NONBLOCK)
+    if not stat.S_ISREG(os.fstat(descriptor).st_mode):
+        disk.close(descriptor)
+        raise OSError(errno.EINVAL, "it is no regular file")
+    return descriptor
+
+
+def read_small(path: Path, most_bytes: int, disk: DiskCalls = DISK) -> bytes:
+    """All of a small regular file; raises `OSError` where it is none, or longer than one of ours can be."""
+    descriptor = open_regular(path, disk)
+    try:
+        size = os.fstat(descriptor).st_size
+        if size > most_bytes:
+            raise OSError(errno.EFBIG, f"it has {size} bytes, and {most_bytes} are the most that it can have")
+        read = b""
+        while len(read) < size and (piece := disk.pread(descriptor, size - len(read), len(read))):
+            read += piece
+        return read
+    finally:
+        disk.close(descriptor)
+
+
+def write_file(path: Path, data: bytes, disk: DiskCalls = DISK) -> None:
+    """A small file of ours, whole or as it was before: written beside, synced, renamed, its name synced."""
+    unfinished = path.with_name(path.name + UNFINISHED)
+    descriptor = disk.open(unfinished, os.O_WRONLY | os.O_CREAT | os.O_TRUNC | os.O_NOFOLLOW)
+    try:
+        write_whole(disk, descriptor, data)
+        disk.datasync(descriptor)
+    finally:
+        disk.close(descriptor)
+    disk.rename(unfinished, path)
+    disk.sync_directory(path.parent)
 
 
 def write_whole(disk: DiskCalls, descriptor: int, data: bytes) -> None:

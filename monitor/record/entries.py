@@ -122,6 +122,9 @@ class Opening:
     standing: dict[str, Any] | None = None
     """How far the study was when the run began, by the records in the directory; None where nobody looked."""
 
+    lot: dict[str, Any] | None = None
+    """The sealed lot that gave the group: {"site", "stratum", "number", "group", "root"}; None where there was none."""
+
 
 def pack_opening(opening: Opening) -> bytes:
     """The opening as a msgpack map."""
@@ -164,9 +167,12 @@ def pack_operator(fields: dict[str, Any]) -> bytes:
     | --------- | -------------------------------------------------------------------------------------------- |
     | `note`    | `text`, `drive` (number or None), `at` (seconds of the drive at the key press, or None)        |
     | `mark`    | `code` (quick mark, such as "video-sync" or "unwell"), `text`, `drive`, `at`                   |
-    | `ruling`  | `trial`, `verdict`, `reason`, `words`, `drive`, `at`                                           |
+    | `ruling`  | `trial`, `verdict`, `reason`, `words`, `drive`, `at`; `seen` {`verdict`, `response`: whether they  |
+    |           | were seen before, `looks`: looks entered by then, or None}: written once, with the ruling      |
+    | `coding`  | `trial`, `verdict`, `reason`, `words`: a coder's, who saw neither verdict nor response; it is   |
+    |           | never effective and lifts nothing                                                            |
     | `shown`   | `trial`, `verdict`, `stage`, `at`: what the operator was shown, entered by the writing screen  |
-    | `reveal`  | `trial`, `at`: a blind trial's response was revealed                                           |
+    | `reveal`  | `trial`, `at`, `words`: a blind trial's response was revealed                                  |
     | `eyes`    | `trial`, `value` (True: on the road), `at`: the operator's call where there is no gaze signal   |
     | `comfort` | `rating` (0–20), `drive`, `at`                                                                 |
     | `step`    | `step` (run sheet step name), `done`, `drive`, `at`                                            |

@@ -1,4 +1,4 @@
-"""The files of a record: its directory, its parts and their headers, the second place, the tombstone.
+"""The parts of a record: their names and their headers.
 
 A part is a file `part-0001.twr`, `part-0002.twr` … : one header, then entries (see framing). The header:
 
@@ -23,28 +23,18 @@ A part is a file `part-0001.twr`, `part-0002.twr` … : one header, then entries
 
 from __future__ import annotations
 
-import json
 import re
-import secrets
 import struct
 from dataclasses import dataclass
-from datetime import UTC, datetime
 from importlib import metadata
-from pathlib import Path
-from typing import Any
 from zlib import crc32
 
 from monitor.errors import RecordUnreadable
-from monitor.record.clock import SYSTEM_CLOCK, Clock
 
 PART_MAGIC = b"\xf4TWRUN\r\n"
 FORMAT_VERSION = 1
-SUFFIX = ".run"
-SEALED_NAME = "record.sealed"
-SECOND_NAME = "second-place.txt"
-TOMBSTONE_NAME = "tombstone.json"
 
-_PART_NAME = re.compile(r"(part|addendum)-(\d{4,9})\.twr\Z")
+_PART_NAME = re.compile(r"(part|addendum)-([0-9]{4,9})\.twr\Z")
 _HEADER = struct.Struct("<8sHHIII16s16s16sqQQ32s32s")
 _CRC = struct.Struct("<I")
 PART_HEADER_BYTES = _HEADER.size + _CRC.size
@@ -122,57 +112,14 @@ def part_name(part: int, kind: str = "part") -> str:
     return f"{kind}-{part:04d}.twr"
 
 
-def find_parts(directory: Path, kind: str = "part") -> list[tuple[int, Path]]:
-    """The parts of a record by number, those in the second place among them."""
-    found: dict[int, Path] = {}
-    for place in places(directory):
-        try:
-            names = [(match, path) for path in place.iterdir() if (match := _PART_NAME.match(path.name))]
-        except OSError:
-            continue
-        for match, path in names:
-            if match[1] == kind:
-                found.setdefault(int(match[2]), path)
-    return sorted(found.items())
-
-
-def places(directory: Path) -> list[Path]:
-    """The record's directory, then the directories of the same name on other disks that it was given."""
-    try:
-        lines = (directory / SECOND_NAME).read_text(encoding="utf-8").splitlines()
-    except (OSError, UnicodeDecodeError):
-        return [directory]
-    return [directory, *(path for line in lines if (path := Path(line)).is_absolute() and path.suffix == SUFFIX)]
-
-
-def new_record_directory(records: Path, participant: str, clock: Clock = SYSTEM_CLOCK) -> Path:
-    """A path for a new record, not yet made: `<participant>-<UTC yyyymmddThhmmssZ>-<4 hex>.run`."""
-    code = re.sub(r"[^A-Za-z0-9_]+", "-", participant).strip("-") or "unnamed"
-    moment = datetime.fromtimestamp(clock.wall_ns() / 1e9, UTC)
-    return records / f"{code[:64]}-{moment:%Y%m%dT%H%M%SZ}-{secrets.token_hex(2)}{SUFFIX}"
-
-
-def list_records(directory: Path) -> list[Path]:
-    """The records in a directory by name, withdrawn ones among them; raises `RecordUnreadable` for no directory."""
-    try:
-        candidates = sorted(path for path in directory.iterdir() if path.suffix == SUFFIX and path.is_dir())
-    except OSError as error:
-        raise RecordUnreadable(f"{directory} is no directory of records: {error.strerror or error}.") from error
-    return [path for path in candidates if is_record(path)]
-
-
-def is_record(path: Path) -> bool:
-    """Whether a directory holds a record: a part, a sealed file, or the tombstone of one."""
-    return (path / SEALED_NAME).is_file() or (path / TOMBSTONE_NAME).is_file() or bool(find_parts(path))
-
-
-def read_tombstone(path: Path) -> dict[str, Any] | None:
-    """What is left of a withdrawn record: {"withdrawn_at", "by", "digest", "entries", and of the plan
-    "study" and "group", which tombstones of earlier versions lack}; None for any other record."""
-    try:
-        fields = json.loads((path / TOMBSTONE_NAME).read_text(encoding="utf-8"))
-    except FileNotFoundError:
+def part_number(name: str, kind: str = "part") -> int | None:
+    """The number of the part with this file name, None for any other file: "part-00001.twr" is no part 1."""
+    match = _PART_NAME.match(name)
+    if match is None or match[1] != kind or name != part_name(int(match[2]), kind):
         return None
-    except (OSError, ValueError):
-        return {}
-    return fields if isinstance(fields, dict) else {}
+    return int(match[2]) or None
+
+
+def looks_like_part(name: str) -> bool:
+    """Whether a file is named as if it were a part, rightly or not."""
+    return name.startswith(("part-", "addendum-")) and name.endswith(".twr")

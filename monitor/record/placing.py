@@ -10,8 +10,9 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from monitor.record.clock import Clock, boot_id
-from monitor.record.disk import DiskCalls, write_whole
-from monitor.record.parts import SECOND_NAME, PartHeader, part_name, places, program_version
+from monitor.record.disk import DiskCalls, RecordNotWritable, write_whole
+from monitor.record.parts import PartHeader, part_name, program_version
+from monitor.record.places import STAMP_NAME, note_part, note_place
 
 FIRST_RETRY_NS = 2_000_000_000
 LAST_RETRY_NS = 60_000_000_000
@@ -37,34 +38,50 @@ class Places:
     def __init__(
         self, directory: Path, second: Path | None, record_id: bytes, next_part: int, clock: Clock, disk: DiskCalls
     ) -> None:
+        self._directory = directory
         self._directories = [directory] if second is None else [directory, second]
         self._record_id = record_id
         self._next_part = next_part
-        self._clock = clock
-        self._disk = disk
+        self.clock = clock
+        self.disk = disk
         self._until_ns: dict[Path, int] = {}
         self._pause_ns: dict[Path, int] = {}
         self._failed_last: Path | None = None
+        self._named: Path | None = None
         self.failure: str | None = None
         """Place and reason of the last failure; None again when the record's own directory has proven to work."""
 
+    def add(self, place: Path) -> None:
+        """A further place, named by the operator: it is tried first. Raises `OSError`, and `RecordNotWritable` for
+        another record's. Where the record's own disk is full it cannot note the place; its stamp knows the record."""
+        try:
+            note_place(self._directory, place, self._record_id, self.disk)
+        except OSError:
+            if not (place / STAMP_NAME).is_file():
+                raise
+        if place not in self._directories:
+            self._directories.append(place)
+        self._named = place
+        self._until_ns.pop(place, None)
+
     def begin(self, first: int, before: bytes, pieces: Callable[[], Iterable[bytes]]) -> OpenPart | None:
         """A new part that begins with the given bytes, in the first place that takes it; None where none does."""
-        now = self._clock.monotonic_ns()
-        for place in sorted(self._directories, key=lambda place: place == self._failed_last):
+        now = self.clock.monotonic_ns()
+        order = sorted(self._directories, key=lambda place: (place == self._failed_last, place != self._named))
+        for place in order:
             if now < self._until_ns.get(place, now):
                 continue
             try:
                 return self.begin_in(place, first, before, pieces())
-            except OSError as error:
-                self._note(place, reason(error))
+            except (OSError, RecordNotWritable) as error:
+                self._note(place, reason(error) if isinstance(error, OSError) else str(error))
                 self._pause(place)
         return None
 
     def begin_in(self, place: Path, first: int, before: bytes, pieces: Iterable[bytes]) -> OpenPart:
         """A new part in one place; its name is on disk on return. Raises `OSError`, and then leaves no file there."""
-        if place != self._directories[0] and not place.is_dir():
-            self._disk.make_directory(place)
+        if place != self._directory and not place.is_dir():
+            note_place(self._directory, place, self._record_id, self.disk)
         number = self._next_part
         path = place / part_name(number)
         header = PartHeader(
@@ -72,26 +89,29 @@ class Places:
             record_id=self._record_id,
             part_id=secrets.token_bytes(16),
             boot_id=boot_id(),
-            wall_ns=self._clock.wall_ns(),
-            monotonic_ns=self._clock.monotonic_ns(),
+            wall_ns=self.clock.wall_ns(),
+            monotonic_ns=self.clock.monotonic_ns(),
             first_number=first,
             before=before,
             program=program_version(),
         )
-        descriptor = self._disk.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_APPEND)
+        descriptor = self.disk.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_APPEND)
         try:
-            write_whole(self._disk, descriptor, header.pack())
+            write_whole(self.disk, descriptor, header.pack())
             for piece in pieces:
-                write_whole(self._disk, descriptor, piece)
-            self._disk.sync_directory(place)
+                write_whole(self.disk, descriptor, piece)
+            self.disk.sync_directory(place)
         except OSError:
-            close_quietly(self._disk, descriptor)
+            close_quietly(self.disk, descriptor)
             try:
-                self._disk.unlink(path)
+                self.disk.unlink(path)
             except OSError:
                 self._next_part += 1
             raise
         self._next_part += 1
+        if place != self._directory:
+            with contextlib.suppress(OSError):  # it only says that the part is to be there; its entries are there
+                note_part(place, number, header.part_id, self.disk)
         return OpenPart(number, place, descriptor)
 
     def failed(self, part: OpenPart, why: str) -> None:
@@ -105,7 +125,7 @@ class Places:
         if not part.proven:
             part.proven = True
             self._pause_ns.pop(part.place, None)
-            if part.place == self._directories[0]:
+            if part.place == self._directory:
                 self.failure = None
 
     def try_all_again(self) -> None:
@@ -118,7 +138,7 @@ class Places:
             return None
         if part is None:
             return f"NOT RECORDING: {self.failure}. What arrives is kept in memory, and writing is tried again."
-        where = "in a new part" if part.place == self._directories[0] else f"in {part.place}"
+        where = "in a new part" if part.place == self._directory else f"in {part.place}"
         return f"The record goes on {where}, because of {self.failure}."
 
     def _note(self, place: Path, why: str) -> None:
@@ -127,7 +147,7 @@ class Places:
 
     def _pause(self, place: Path) -> None:
         length = self._pause_ns.get(place, FIRST_RETRY_NS)
-        self._until_ns[place] = self._clock.monotonic_ns() + length
+        self._until_ns[place] = self.clock.monotonic_ns() + length
         self._pause_ns[place] = min(2 * length, LAST_RETRY_NS)
 
 
@@ -148,16 +168,3 @@ def elsewhere_of(directory: Path, second: Path | None) -> Path | None:
     if second is None or second.resolve() == directory.parent.resolve():
         return None
     return (second / directory.name).absolute()
-
-
-def note_place(disk: DiskCalls, directory: Path, elsewhere: Path | None) -> None:
-    """Notes in the record where further parts of it may be, so that whoever reads it finds them."""
-    if elsewhere is None or elsewhere in places(directory):
-        return
-    descriptor = disk.open(directory / SECOND_NAME, os.O_WRONLY | os.O_CREAT | os.O_APPEND)
-    try:
-        write_whole(disk, descriptor, f"{elsewhere}\n".encode())
-        disk.datasync(descriptor)
-    finally:
-        close_quietly(disk, descriptor)
-    disk.sync_directory(directory)

@@ -10,9 +10,11 @@ from monitor.errors import RecordUnreadable
 from monitor.record.disk import DISK, DiskCalls
 from monitor.record.entries import Entry, EntryKind, unpack_map, unpack_opening
 from monitor.record.framing import ZERO_DIGEST
-from monitor.record.parts import SEALED_NAME, find_parts, list_records, read_tombstone
+from monitor.record.parts import part_name
+from monitor.record.places import SEALED_NAME, find_parts, list_records
 from monitor.record.scanning import Torn
 from monitor.record.sources import FilePart, LastEntry, PartSource, find_opening, newest
+from monitor.record.tombstone import RecordWithdrawn, refuse_withdrawn
 from monitor.record.walking import Damage, Mark, Problems, Walk
 
 __all__ = ["Damage", "RecordFiles", "RecordReading", "RecordWithdrawn", "State", "list_records"]
@@ -20,16 +22,14 @@ __all__ = ["Damage", "RecordFiles", "RecordReading", "RecordWithdrawn", "State",
 State = Literal["open", "closed", "recovered", "sealed"]
 
 
-class RecordWithdrawn(RecordUnreadable):
-    """Raised for a record of which only the tombstone is left."""
-
-
 class RecordFiles:
     """What a record consists of, and passes over it; for `verify` and `seal`, which need no opening entry."""
 
-    def __init__(self, path: Path, disk: DiskCalls = DISK) -> None:
+    def __init__(self, path: Path, disk: DiskCalls = DISK, *, withdrawn_too: bool = False) -> None:
+        """`withdrawn_too`: also one in which a tombstone stands, for whoever erases it."""
         self.path = path
         self._disk = disk
+        self._withdrawn_too = withdrawn_too
         self._problems = Problems()
         self._mark: Mark | None = None
         self.sources: list[PartSource] = []
@@ -39,10 +39,7 @@ class RecordFiles:
         """Digest of the last entry known (hex): of the close entry once there is one."""
         self.last_number = 0
         """Number of the last entry known."""
-        tombstone = read_tombstone(path)
-        if tombstone is not None:
-            date = tombstone.get("withdrawn_at", "an unknown date")
-            raise RecordWithdrawn(f"{path}: consent was withdrawn on {date}; the record was erased and cannot be read.")
+        self._refuse_withdrawn()
         try:
             if (path / SEALED_NAME).is_file():
                 self._open_sealed()
@@ -52,7 +49,9 @@ class RecordFiles:
         except OSError as error:
             raise RecordUnreadable(f"{path} cannot be read: {error.strerror or error}.") from error
         if not self.sources:
-            raise RecordUnreadable(f"{path} holds no run record: neither part-0001.twr nor {SEALED_NAME} is there.")
+            unread = " ".join(damage.what for damage in self.damage)
+            why = unread or f"neither {part_name(1)} nor {SEALED_NAME} is there."
+            raise RecordUnreadable(f"{path} holds no run record that can be read: {why}")
 
     @property
     def damage(self) -> list[Damage]:
@@ -64,11 +63,18 @@ class RecordFiles:
         """Part and place of unfinished entries at the ends of parts, as far as passes came."""
         return [(source.number, source.torn) for source in self.sources if source.torn is not None]
 
+    @property
+    def record_id(self) -> str:
+        """The record's random id (hex), the same in all its parts; empty where no part header can be read."""
+        headers = (source.header for source in self.sources if source.header is not None)
+        return next((header.record_id.hex() for header in headers), "")
+
     def blocks(self, after: int = 0, size: int = 2048) -> Iterator[list[Entry]]:
         """Entries with a number > `after`, in order, each once, in lists of at most `size` and about 1 MiB.
 
         Damage is passed over and noted in `damage`. May be called again with the last number given, to read on in a
-        record that is being written: an entry not yet whole at its end is no damage.
+        record that is being written: an entry not yet whole at its end is no damage. Raises `RecordWithdrawn` where the
+        record was withdrawn meanwhile, so that a part of it is not taken for the whole.
         """
         try:
             if self.state == "open":
@@ -78,6 +84,7 @@ class RecordFiles:
                 self._mark = walk.mark
                 self._note_given(block[-1], walk.mark)
                 yield block
+            self._refuse_withdrawn()
         except OSError as error:
             raise RecordUnreadable(
                 f"{self.path} cannot be read on: {error.strerror or error}; if it was sealed meanwhile, open it again."
@@ -102,11 +109,21 @@ class RecordFiles:
 
     def _find_sources(self) -> None:
         """Parts that were begun since are added; those known are kept."""
-        known = {source.number for source in self.sources}
+        known = {source.path for source in self.sources if isinstance(source, FilePart)}
         for number, path in find_parts(self.path):
-            if number not in known:
-                self.sources.append(FilePart(number, path, self._disk))
+            if path not in known:
+                try:
+                    self.sources.append(FilePart(number, path, self._disk))
+                except FileNotFoundError:
+                    raise
+                except OSError as error:
+                    what = f"Part {number}: {path} cannot be read: {error.strerror or error}."
+                    self._problems.note(Damage(number, 0, 0, what, None), -6)
         self.sources.sort(key=lambda source: source.number)
+
+    def _refuse_withdrawn(self) -> None:
+        if not self._withdrawn_too:
+            refuse_withdrawn(self.path)
 
     def _note_given(self, last: Entry, mark: Mark | None) -> None:
         if mark is not None and self._closing is None and last.number >= self.last_number:

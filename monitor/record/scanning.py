@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from zlib import crc32
 
-from monitor.record.disk import DISK, DiskCalls
+from monitor.record.disk import DISK, DiskCalls, open_regular
 from monitor.record.entries import Entry, EntryKind
 from monitor.record.framing import (
     COPY,
@@ -74,7 +74,7 @@ class PartFile:
     def __init__(self, path: Path, disk: DiskCalls = DISK) -> None:
         self.path = path
         self._disk = disk
-        self._descriptor = disk.open(path, os.O_RDONLY)
+        self._descriptor = open_regular(path, disk)
         self.unreadable: list[int] = []
 
     def read(self, offset: int, size: int) -> bytes:

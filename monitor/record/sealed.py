@@ -17,13 +17,9 @@ from monitor.record.sealed_blocks import (
     BLOCK_MARKER,
     BYTES,
     COPIES,
-    CRC,
     ENTRIES,
     FOOT,
     FOOT_BYTES,
-    HEAD,
-    HEAD_BYTES,
-    HEAD_MAGIC,
     MAX_BLOCK,
     OFFSET,
     OWN_DIGEST,
@@ -37,6 +33,7 @@ from monitor.record.sealed_blocks import (
     parity_of,
     plain_bytes,
 )
+from monitor.record.sealed_head import CRC, HEAD, HEAD_BYTES, HEAD_MAGIC, head_holds
 from monitor.record.sources import LastEntry
 
 
@@ -75,7 +72,7 @@ class SealedFile:
 
     def _read_head(self, file: PartFile) -> None:
         raw = file.read(0, HEAD_BYTES)
-        if len(raw) < HEAD_BYTES or raw != raw[: HEAD.size] + CRC.pack(crc32(raw[: HEAD.size])):
+        if not head_holds(raw):
             self.faults.append((0, "the head is damaged"))
             return
         magic, version, _length, _compatible, incompatible, _record_id, closing = HEAD.unpack_from(raw)

@@ -1,9 +1,6 @@
 """The bytes of a sealed record: all its parts in one file of compressed blocks with an index.
 
-`record.sealed` is: head, blocks, index, foot. All integers are little-endian.
-
-Head (72 bytes): magic `F4 54 57 53 45 41 0D 0A`, format version u16 = 1, head length u16 = 72, compatible flags u32,
-incompatible flags u32, record id (16), closing digest (32), CRC-32 (u32) of the 68 bytes before.
+`record.sealed` is: head (see sealed_head), blocks, index, foot. All integers are little-endian.
 
 Block: a header of 92 bytes, then the packed bytes, then CRC-32 (u32) of each stripe, then the parity stripe.
 
@@ -45,9 +42,8 @@ from monitor.errors import RecordUnreadable
 from monitor.record.entries import Entry
 from monitor.record.framing import chain_digest
 from monitor.record.packing import unpack_entries
-from monitor.record.parts import FORMAT_VERSION
+from monitor.record.sealed_head import CRC
 
-HEAD_MAGIC = b"\xf4TWSEA\r\n"
 FOOT_MAGIC = b"TWSEALED"
 BLOCK_MARKER = b"\xc1\x9eTB"
 ENTRIES, PART_HEADER, BYTES, TORN = 1, 2, 3, 4
@@ -56,12 +52,9 @@ STRIPE_BYTES = 4096
 MAX_STRIPES = 32
 MAX_BLOCK = 4 << 20
 
-HEAD = struct.Struct("<8sHHII16s32s")
 _BLOCK = struct.Struct("<4sIBBHIQQIIIQII32s")
 FOOT = struct.Struct("<QII")
-CRC = struct.Struct("<I")
 OFFSET = struct.Struct("<Q")
-HEAD_BYTES = HEAD.size + CRC.size
 FOOT_BYTES = FOOT.size + 8 + len(FOOT_MAGIC)
 
 
@@ -127,12 +120,6 @@ def parity_of(pieces: list[bytes], length: int) -> bytes:
     """The exclusive-or of pieces, each padded with zeros to a length."""
     numbers = (int.from_bytes(piece.ljust(length, b"\0"), "little") for piece in pieces)
     return reduce(lambda one, other: one ^ other, numbers, 0).to_bytes(length, "little")
-
-
-def head_bytes(record_id: bytes, closing: bytes) -> bytes:
-    """The head of a sealed file."""
-    head = HEAD.pack(HEAD_MAGIC, FORMAT_VERSION, HEAD_BYTES, 0, 0, record_id, closing)
-    return head + CRC.pack(crc32(head))
 
 
 def tail_bytes(index: list[tuple[int, Block]], offset: int) -> bytes:

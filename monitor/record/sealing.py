@@ -1,24 +1,27 @@
-"""Sealing a closed record into one file, and erasing one whose participant withdrew."""
+"""Sealing a closed record into one file."""
 
 from __future__ import annotations
 
-import json
 import os
 import zlib
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
-from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any
 from zlib import crc32
 
 from monitor.errors import RecordUnreadable
-from monitor.record.clock import SYSTEM_CLOCK, Clock
 from monitor.record.disk import DISK, DiskCalls, RecordNotWritable, lock_record, write_whole
-from monitor.record.entries import unpack_opening
 from monitor.record.packing import pack_entries
-from monitor.record.parts import PART_HEADER_BYTES, SEALED_NAME, TOMBSTONE_NAME, find_parts, places, read_tombstone
+from monitor.record.parts import PART_HEADER_BYTES
+from monitor.record.places import (
+    SEALED_NAME,
+    doubled_parts,
+    find_parts,
+    leave_empty_places,
+    look_at_places,
+    refuse_unsure_places,
+)
 from monitor.record.placing import close_quietly, reason
 from monitor.record.reader import RecordFiles
 from monitor.record.scanning import PartFile, Stretch
@@ -27,18 +30,17 @@ from monitor.record.sealed_blocks import (
     BYTES,
     COPIES,
     ENTRIES,
-    HEAD_BYTES,
     OWN_DIGEST,
     PART_HEADER,
     TORN,
     Block,
     cut_stripes,
-    head_bytes,
     parity_of,
     stripe_count,
     tail_bytes,
 )
-from monitor.record.sources import FilePart, find_opening
+from monitor.record.sealed_head import HEAD_BYTES, head_bytes
+from monitor.record.sources import FilePart
 
 UNFINISHED_NAME = "record.sealed.unfinished"
 PIECE = 1 << 20
@@ -72,6 +74,13 @@ def seal_record(path: Path, disk: DiskCalls = DISK) -> Sealed:
         if files.state == "open":
             raise RecordNotWritable(f"{path} is not closed; close the run, or recover it, before it is sealed.")
         unfinished, final = path / UNFINISHED_NAME, path / SEALED_NAME
+        refuse_unsure_places(path, "sealed")
+        doubled = doubled_parts(path)
+        if doubled:
+            raise RecordNotWritable(
+                f"{path} is not sealed: of part {doubled[0]} there are two that differ, because the run went on in two "
+                "places that did not know of each other; both are kept as they are. See: trialwitness verify"
+            )
         if not final.exists():
             try:
                 _write(files, unfinished, disk)
@@ -84,14 +93,21 @@ def seal_record(path: Path, disk: DiskCalls = DISK) -> Sealed:
             disk.sync_directory(path)
         elif find_parts(path):
             _prove(final, path, disk)
-        for _number, part in find_parts(path):
-            disk.unlink(part)
-        for place in places(path):
-            if place.is_dir():
-                disk.sync_directory(place)
+        _remove_parts(path, disk)
         sealed = SealedFile(final, disk)
         raw = sum(block.part_length for blocks in sealed.parts.values() for _at, block in blocks)
         return Sealed(files.digest, files.last_number, len(sealed.parts), raw, final.stat().st_size)
+
+
+def _remove_parts(path: Path, disk: DiskCalls) -> None:
+    """The parts of the record, those in its other places too; where this is a copy, the original's stay."""
+    ours = [place.path for place in look_at_places(path) if place.standing in ("own", "second")]
+    for _number, part in find_parts(path):
+        if part.parent in ours:
+            disk.unlink(part)
+    for place in ours:
+        disk.sync_directory(place)
+    leave_empty_places(path, disk)
 
 
 def _write(files: RecordFiles, unfinished: Path, disk: DiskCalls) -> None:
@@ -206,78 +222,6 @@ def _prove(sealed_path: Path, path: Path, disk: DiskCalls) -> None:
                 raise RecordNotWritable(f"{path} is not sealed: part {number} differs in length; it is kept.")
         finally:
             file.close()
-
-
-def withdraw_record(path: Path, who: str, clock: Clock = SYSTEM_CLOCK, disk: DiskCalls = DISK) -> dict[str, Any]:
-    """Erases a record and leaves a tombstone, no data; gives what stands in it:
-    {"withdrawn_at", "by", "digest", "entries", "missing_parts": numbers of parts that were not there to be erased,
-    "study", "group": names as planned, so that who withdrew is still counted in the flow of participants}.
-
-    The tombstone is on disk before the first byte is erased, so that a record half erased is never read. Bytes are
-    overwritten with zeros before their file is removed; copies elsewhere, and blocks that a copy-on-write file system
-    or a flash disk keeps, are beyond its reach. May be called again where it was cut short.
-    """
-    with _locked(path, disk), _disk_errors(path, disk, "withdrawn"):
-        tombstone = read_tombstone(path)
-        if tombstone is None:
-            tombstone = _tombstone(path, who, clock, disk)
-        doomed = [part for kind in ("part", "addendum") for _, part in find_parts(path, kind) if part.parent != path]
-        doomed += [
-            file for file in sorted(path.rglob("*")) if file != path / TOMBSTONE_NAME and not _is_directory(file)
-        ]
-        for file in doomed:  # those in the second place first, because the file that names it goes with the others
-            _erase(file, disk)
-        for place in {file.parent for file in doomed}:
-            disk.sync_directory(place)
-        return tombstone
-
-
-def _is_directory(file: Path) -> bool:
-    return file.is_dir() and not file.is_symlink()
-
-
-def _tombstone(path: Path, who: str, clock: Clock, disk: DiskCalls) -> dict[str, Any]:
-    digest, entries, missing, study, group = None, None, [], None, None
-    try:
-        files = RecordFiles(path, disk)
-        if (found := find_opening(files.sources)) is not None:
-            opening = unpack_opening(found[0].payload)
-            study, group = opening.study_name, opening.group
-        digest, entries = files.digest, files.last_number
-        numbers = {source.number for source in files.sources}
-        missing = sorted(set(range(1, max(numbers))) - numbers)
-    except RecordUnreadable:
-        if not find_parts(path):
-            raise
-    date = datetime.fromtimestamp(clock.wall_ns() / 1e9, UTC).isoformat(timespec="seconds")
-    fields = {"withdrawn_at": date, "by": who, "digest": digest, "entries": entries, "missing_parts": missing}
-    fields |= {"study": study, "group": group}
-    new = path / f"{TOMBSTONE_NAME}.unfinished"
-    descriptor = disk.open(new, os.O_WRONLY | os.O_CREAT | os.O_TRUNC)
-    try:
-        write_whole(disk, descriptor, json.dumps(fields, ensure_ascii=False).encode())
-        disk.datasync(descriptor)
-    finally:
-        close_quietly(disk, descriptor)
-    disk.rename(new, path / TOMBSTONE_NAME)
-    disk.sync_directory(path)
-    return fields
-
-
-def _erase(file: Path, disk: DiskCalls) -> None:
-    if file.is_symlink():  # what it points to is not ours
-        disk.unlink(file)
-        return
-    descriptor = disk.open(file, os.O_WRONLY)
-    try:
-        left = file.stat().st_size
-        while left > 0:
-            write_whole(disk, descriptor, bytes(min(left, PIECE)))
-            left -= PIECE
-        disk.datasync(descriptor)
-    finally:
-        close_quietly(disk, descriptor)
-    disk.unlink(file)
 
 
 @contextmanager

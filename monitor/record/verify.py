@@ -6,12 +6,24 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
 
-from monitor.record.addendum import load_addendum
+from monitor.record.addendum import is_code, load_addendum
 from monitor.record.disk import DISK, DiskCalls, is_being_written
 from monitor.record.entries import Entry, EntryKind, unpack_map
-from monitor.record.parts import SEALED_NAME, find_parts
+from monitor.record.places import (
+    SEALED_NAME,
+    doubled_parts,
+    find_parts,
+    look_at_places,
+    missing_parts,
+    stray_parts,
+)
 from monitor.record.reader import RecordFiles, State
 from monitor.record.walking import Damage
+
+CANNOT_SHOW = (
+    "Whether rulings, or the end of the record, were taken away, or all of it was written anew, only a digest or code "
+    "shows that was noted elsewhere: verify RECORD --digest CODE"
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,6 +47,12 @@ class Verification:
     """What is worth knowing and no fault, one sentence each."""
     addendum: int
     """Entries made after closing."""
+    rulings: int
+    """Those of them that are rulings."""
+    code: str | None
+    """What covers the record and all of them; None where there are none. To be noted elsewhere."""
+    cannot_show: str | None
+    """What was not found out, and by what it could be; None where a noted digest was given."""
 
     @property
     def ok(self) -> bool:
@@ -47,7 +65,20 @@ class Verification:
         lost = f", {self.lost} lost" if self.lost else ""
         result = "nothing is wrong" if self.ok else "FAULTS were found"
         first = f"{self.record}: {result}; {self.state}, {whole}{lost}, digest {self.digest}."
-        return [first, *(damage.what for damage in self.damage), *self.faults, *self.notes]
+        after = []
+        if self.code is not None:
+            others = self.addendum - self.rulings
+            more = f" and {others} other {'entry' if others == 1 else 'entries'}" if others else ""
+            rulings = "1 ruling" if self.rulings == 1 else f"{self.rulings} rulings"
+            after = [f"After closing: {rulings}{more}; the code that covers all of it is {self.code}"]
+        return [
+            first,
+            *after,
+            *(damage.what for damage in self.damage),
+            *self.faults,
+            *self.notes,
+            *filter(None, [self.cannot_show]),
+        ]
 
     def as_json(self) -> dict[str, Any]:
         """For programs: the same, as plain values."""
@@ -58,8 +89,9 @@ class Verification:
 def verify_record(path: Path, noted_digest: str | None = None, disk: DiskCalls = DISK) -> Verification:
     """Reads all of a record; raises `RecordUnreadable` only where there is none.
 
-    `noted_digest` is the closing digest as it was written down elsewhere (hex; the first 8 digits or more): the one
-    thing that shows a record that was cut short, or written anew as a whole, by someone who has this program.
+    `noted_digest` is the closing digest as it was written down elsewhere (hex; the first 8 digits or more), or the code
+    that `rule` printed: the one thing that shows a record or its rulings that were cut short, or written anew as a
+    whole, by someone who has this program.
     """
     files = RecordFiles(path, disk)
     faults: list[str] = []
@@ -69,14 +101,15 @@ def verify_record(path: Path, noted_digest: str | None = None, disk: DiskCalls =
         count += len(block)
         final = block[-1]
     _check_close(path, files, final, faults, notes)
-    if noted_digest is not None and not _same_digest(files.digest, noted_digest):
+    added = load_addendum(path, bytes.fromhex(files.digest), disk)
+    faults += added.faults()
+    if noted_digest is not None and is_code(noted_digest):
+        faults += added.compared_with(noted_digest)
+    elif noted_digest is not None and not _same_digest(files.digest, noted_digest):
         faults.append(f"The digest is {files.digest}, and {noted_digest} was noted: this is not the record as it was.")
     for part, torn in files.torn:
         notes.append(f"Part {part}, byte {torn.offset}, {torn.length} bytes: {torn.what}; it was never acknowledged.")
-    if files.state == "sealed" and find_parts(path):
-        notes.append(f"Parts still stand beside {SEALED_NAME}: seal the record once more to have them removed.")
-    added = load_addendum(path, bytes.fromhex(files.digest), disk)
-    faults += [f"Addendum: {damage.what}" for damage in added.damage]
+    _check_places(path, files, faults, notes)
     damage = tuple(files.damage)
     return Verification(
         record=str(path),
@@ -90,7 +123,30 @@ def verify_record(path: Path, noted_digest: str | None = None, disk: DiskCalls =
         faults=tuple(faults),
         notes=tuple(notes),
         addendum=len(added.entries),
+        rulings=added.rulings,
+        code=added.code,
+        cannot_show=CANNOT_SHOW if noted_digest is None else None,
     )
+
+
+def _check_places(path: Path, files: RecordFiles, faults: list[str], notes: list[str]) -> None:
+    """Whether all places of the record are there, and hold what was begun in them, each part once."""
+    if files.state == "sealed":
+        ours = [place.path for place in look_at_places(path) if place.standing in ("own", "second")]
+        if any(part.parent in ours for _, part in find_parts(path)):
+            notes.append(f"Parts still stand beside {SEALED_NAME}: seal the record once more to have them removed.")
+        return
+    for place in look_at_places(path):
+        if place.standing in ("unreachable", "foreign"):
+            faults.append(place.why)
+        elif place.why and place.standing != "empty":
+            notes.append(place.why)
+    faults += missing_parts(path)
+    faults += [
+        f"Of part {number} there are two that differ: the run went on in two places that knew nothing of each other."
+        for number in doubled_parts(path)
+    ]
+    notes += [f"{name} is named like a part and is none: it is not read." for name in stray_parts(path)]
 
 
 def _check_close(path: Path, files: RecordFiles, final: Entry | None, faults: list[str], notes: list[str]) -> None:

@@ -36,7 +36,7 @@ class Mark:
 
     number: int
     digest: bytes
-    part: int
+    source: PartSource
     position: Position
 
 
@@ -93,9 +93,10 @@ class Walk:
         start = self._first_index()
         for index in range(start, len(self._sources)):
             source = self._sources[index]
-            missing = range(self._sources[index - 1].number + 1 if index else 1, source.number)
-            if index > start or self._after == 0:
-                self._pending += [(number, Bad(0, 0, "its file is missing")) for number in missing]
+            first_missing = self._sources[index - 1].number + 1 if index else 1
+            if first_missing < source.number and (index > start or self._after == 0):
+                more = "" if source.number == first_missing + 1 else f", and those of the parts to {source.number - 1}"
+                self._pending.append((first_missing, Bad(0, 0, f"its file is missing{more}")))
             position = None
             if index == start:
                 position = source.near(self._after) if self._begin is None else self._begin.position
@@ -108,7 +109,7 @@ class Walk:
         start = 0
         for index, source in enumerate(self._sources):
             if self._begin is not None:
-                if source.number == self._begin.part:
+                if source is self._begin.source:
                     self._digest = self._begin.digest
                     self._problems.forget_from(source.number, self._begin.position.offset)
                     return index
@@ -169,21 +170,21 @@ class Walk:
         if self._closed_at is not None:
             what = f"entry {first.number} stands after the close entry {self._closed_at}"
             self._note(source, offset, 0, what, first.number)
-        yield self._give(entries, digests, source.number, Position(stretch.end, entries[-1].number, digests[-1]))
+        yield self._give(entries, digests, source, Position(stretch.end, entries[-1].number, digests[-1]))
 
-    def _give(self, entries: list[Entry], digests: list[bytes], part: int, position: Position) -> list[Entry]:
+    def _give(self, entries: list[Entry], digests: list[bytes], source: PartSource, position: Position) -> list[Entry]:
         self.last = entries[-1]
         self._last, self._digest, self._last_ns = self.last.number, digests[-1], self.last.monotonic_ns
         if self.last.kind == EntryKind.CLOSE:
             self._closed_at = self.last.number
-        self.mark = Mark(self._last, self._digest, part, position)
+        self.mark = Mark(self._last, self._digest, source, position)
         return entries
 
     def _fill_hole(self, source: PartSource, until: int, size: int) -> Iterator[list[Entry]]:
         """Entries up to `until` that are missing here and stand in another part, being copies or their originals."""
-        part, position = source.number, Position(0, None, b"")
+        part, position = source, Position(0, None, b"")
         if self.mark is not None:
-            part, position = self.mark.part, self.mark.position
+            part, position = self.mark.source, self.mark.position
         for other in self._sources:
             if other is source or (other.header is not None and other.header.first_number > until):
                 continue

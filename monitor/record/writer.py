@@ -16,12 +16,14 @@ from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Any
 
+from monitor.errors import RecordUnreadable
 from monitor.record.chain import Chain
 from monitor.record.clock import SYSTEM_CLOCK, Clock
 from monitor.record.disk import DISK, DiskCalls, RecordNotWritable, lock_record
 from monitor.record.entries import Entry, EntryKind, Opening, pack_map, pack_opening
 from monitor.record.framing import ZERO_DIGEST, refuse_long
-from monitor.record.placing import OpenPart, Places, close_quietly, elsewhere_of, note_place, reason
+from monitor.record.places import leave_empty_places, note_place
+from monitor.record.placing import OpenPart, Places, close_quietly, elsewhere_of, reason
 from monitor.record.resuming import LastGood, last_good
 
 SYNC_EVERY_S = 0.2
@@ -39,18 +41,18 @@ class RecordWriter:
 
     def __init__(
         self,
+        directory: Path,
         files: Places,
         lock: int,
         state: LastGood,
-        clock: Clock,
-        disk: DiskCalls,
         on_synced: Synced | None,
     ) -> None:
         """Use `create` or `resume`."""
+        self._directory = directory
         self._files = files
         self._lock_descriptor = lock
-        self._clock = clock
-        self._disk = disk
+        self._clock = files.clock
+        self._disk = files.disk
         self._on_synced = on_synced
         self._state = threading.RLock()
         self._chain = Chain(state)
@@ -85,10 +87,11 @@ class RecordWriter:
             disk.make_directory(directory)
             lock = lock_record(disk, directory)
             elsewhere = elsewhere_of(directory, second)
-            note_place(disk, directory, elsewhere)
             state = LastGood(0, ZERO_DIGEST, 1, secrets.token_bytes(16))
+            if elsewhere is not None:
+                _make_second_place(directory, elsewhere, state.record_id, disk)
             files = Places(directory, elsewhere, state.record_id, state.next_part, clock, disk)
-            writer = cls(files, lock, state, clock, disk, on_synced)
+            writer = cls(directory, files, lock, state, on_synced)
             writer._begin_record(directory, payload)
             disk.sync_directory(directory.parent)
         except FileExistsError as error:
@@ -125,10 +128,15 @@ class RecordWriter:
         try:
             state = last_good(directory)
             elsewhere = elsewhere_of(directory, second)
-            with contextlib.suppress(OSError):  # a full first disk must not keep the run from going on in the second
-                note_place(disk, directory, elsewhere)
+            if elsewhere is not None:
+                try:
+                    note_place(directory, elsewhere, state.record_id, disk)
+                except OSError:
+                    pass  # a full first disk must not keep the run from going on in the second
+                except RecordNotWritable:
+                    elsewhere = None  # another record's, or that of which this is a copy: the run goes on without it
             files = Places(directory, elsewhere, state.record_id, state.next_part, clock, disk)
-            writer = cls(files, lock, state, clock, disk, on_synced)
+            writer = cls(directory, files, lock, state, on_synced)
             if not writer._begin_part(why, state.torn):
                 raise RecordNotWritable(f"{directory} cannot be gone on with: {files.failure}.")
         except OSError as error:
@@ -200,25 +208,62 @@ class RecordWriter:
 
         All of it is on disk where `synced` equals `last` afterwards; else `trouble` says why not.
         """
+        self.finish(why, recovered=recovered)
+        self.release()
+        return self.digest
+
+    def finish(self, why: str, *, recovered: bool = False) -> bool:
+        """Enters the close entry and syncs; whether all of the record is on disk. Where it is not, it may be called
+        again, or a place may be named (`go_on_in`), before the record is let go of."""
         with self._state:
-            if self._closed:
-                return self._chain.digest.hex()
-            self._closed = True
-            fields: dict[str, Any] = {"why": why[:WHY_LETTERS], "entries": self._chain.number + 1}
-            self._append(EntryKind.CLOSE, [pack_map(fields | ({"recovered": True} if recovered else {}))])
+            if not self._closed:
+                self._closed = True
+                fields: dict[str, Any] = {"why": why[:WHY_LETTERS], "entries": self._chain.number + 1}
+                self._append(EntryKind.CLOSE, [pack_map(fields | ({"recovered": True} if recovered else {}))])
         self._wake.set()
         self._thread.join()
         for _ in range(3):
             self._sync_once()
             if self._synced == self._chain.number:
-                break
+                return True
             self._files.try_all_again()
+        return False
+
+    def go_on_in(self, elsewhere: Path) -> None:
+        """A further directory of records, on any disk, that the operator names while none takes what is to be written.
+
+        Raises `RecordNotWritable` with the reason where it cannot be used.
+        """
+        place = elsewhere_of(self._directory, elsewhere)
+        if place is None:
+            raise RecordNotWritable(f"{elsewhere} is where the record is; name a directory on another disk.")
+        try:
+            with self._state:
+                self._files.add(place)
+        except OSError as error:
+            raise RecordNotWritable(f"{elsewhere} cannot be used: {reason(error)}.") from error
+        self._wake.set()
+
+    def release(self) -> None:
+        """Lets go of the record, whether all of it is on disk or not; to be called after `finish`."""
         with self._state:
             if self._part is not None:
                 self._left.append(self._part.descriptor)
+                self._part = None
         self._close_left()
+        if self._synced == self._chain.number:
+            with contextlib.suppress(OSError, RecordUnreadable):  # a place that was never needed; it may stay
+                leave_empty_places(self._directory, self._disk)
         close_quietly(self._disk, self._lock_descriptor)
+
+    @property
+    def digest(self) -> str:
+        """The digest of the last entry (hex): the closing digest once the close entry is made."""
         return self._chain.digest.hex()
+
+    def unsynced(self) -> list[Entry]:
+        """The entries that are on no disk, as far as memory holds them: for whoever tells what would be lost."""
+        return self.entries_after(self._synced)
 
     # Below, with the state's lock held.
 
@@ -302,3 +347,15 @@ class RecordWriter:
             left, self._left = self._left, []
         for descriptor in left:
             close_quietly(self._disk, descriptor)
+
+
+def _make_second_place(directory: Path, elsewhere: Path, record_id: bytes, disk: DiskCalls) -> None:
+    """Made before it is needed, so that a disk that is not there is found out now, and told apart later from a place
+    that was never used."""
+    try:
+        note_place(directory, elsewhere, record_id, disk)
+    except OSError as error:
+        raise RecordNotWritable(
+            f"The second place {elsewhere} cannot be used: {reason(error)}; choose another directory for it, or begin "
+            "without one."
+        ) from error

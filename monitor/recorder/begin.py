@@ -49,9 +49,9 @@ def _refuse_full_disk(record: Path, needed_bytes: int, disk: DiskCalls) -> None:
     try:
         free = disk.free_bytes(place)
     except OSError as error:
-        raise WitnessError(f"{place}: cannot be asked for its free room: {error.strerror or error}.") from error
+        raise WitnessError(f"{place}: cannot be asked for its free space: {error.strerror or error}.") from error
     if free < needed_bytes:
         raise WitnessError(
             f"{place}: only {free >> 20} MiB are free on this disk, and a run needs {needed_bytes >> 20}; "
-            "make room or choose another directory of records."
+            "make space or choose another directory of records."
         )

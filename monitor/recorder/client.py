@@ -6,6 +6,7 @@ written before it was published. So a slow follower loses nothing, and costs the
 
 from __future__ import annotations
 
+import os
 import secrets
 import time
 from collections import OrderedDict, deque
@@ -17,20 +18,23 @@ from typing import Any
 import zmq
 
 from monitor.errors import RecordUnreadable, WitnessError
-from monitor.record.entries import Entry, EntryKind, pack_operator
-from monitor.record.reader import RecordReading
-from monitor.recorder.desk import operator_key
+from monitor.record.entries import Entry, EntryKind, pack_operator, unpack_map
+from monitor.record.proving import proven_entries
+from monitor.record.reader import RecordFiles, RecordReading
+from monitor.recorder.inbox import operator_key
 from monitor.recorder.wire import (
     ENTRIES,
     FOLLOWING,
     FOLLOWING_EVERY_S,
+    LEAVE,
     MAX_OPERATOR_BYTES,
     OPERATOR,
+    PLACE,
     SAVED,
     STATUS,
     RecorderStatus,
-    desk_endpoint,
     entries_endpoint,
+    inbox_endpoint,
     unpack_batch,
     unpack_status,
 )
@@ -42,6 +46,8 @@ SEND_AGAIN_S = 1.0
 UNSAVED_MOST = 1_000
 SENT_A_TURN = 64
 PARTS_KEPT = 64
+PROOF_EVERY_S = 2.0
+"""A record whose recorder is gone is looked through for what is on the disk at most as often."""
 
 
 class EntryRefused(WitnessError):
@@ -61,13 +67,13 @@ class RecorderClient:
         self._context: zmq.Context[zmq.Socket[bytes]] = zmq.Context()
         self._live = self._subscribed(sockets, ENTRIES)
         self._heard = self._subscribed(sockets, STATUS, newest_only=True)
-        self._desk = self._context.socket(zmq.DEALER)
-        self._desk.linger = 0
-        self._desk.setsockopt(zmq.IMMEDIATE, 1)  # nothing queues for a recorder that is not there; it is sent again
-        self._desk.setsockopt(zmq.RECONNECT_IVL, 100)
-        self._desk.connect(desk_endpoint(sockets))
+        self._inbox = self._context.socket(zmq.DEALER)
+        self._inbox.linger = 0
+        self._inbox.setsockopt(zmq.IMMEDIATE, 1)  # nothing queues for a recorder that is not there; it is sent again
+        self._inbox.setsockopt(zmq.RECONNECT_IVL, 100)
+        self._inbox.connect(inbox_endpoint(sockets))
         self._poller = zmq.Poller()
-        for socket in (self._live, self._heard, self._desk):
+        for socket in (self._live, self._heard, self._inbox):
             self._poller.register(socket, zmq.POLLIN)
         self._next = 1
         self._parts: deque[int] = deque(maxlen=PARTS_KEPT)
@@ -80,10 +86,13 @@ class RecorderClient:
         self._status_s = -1e9
         self._made_s = time.monotonic()
         self._stuck_at = 0
-        self._closed_read = False
+        self._closing = False
+        """Whether the close entry was handed over, which does not say that it is on the disk."""
+        self._proof_s = -1e9
         self._following_s = -1e9
         self._unsaved: OrderedDict[str, tuple[bytes, float]] = OrderedDict()
-        self._seen_unsaved: set[str] = set()
+        self._entered: dict[str, int] = {}
+        """Entries of ours that were handed over and not acknowledged: key → number."""
         self._saved: list[str] = []
 
     def entries(self, timeout_s: float) -> list[Entry]:
@@ -128,6 +137,29 @@ class RecorderClient:
         """Operator's entries sent and not acknowledged yet."""
         return len(self._unsaved)
 
+    def unsaved_entries(self) -> list[dict[str, Any]]:
+        """Those entries: for showing them as text where nothing else can be done for them."""
+        return [unpack_map(payload) for payload, _ in self._unsaved.values()]
+
+    def name_place(self, directory: Path) -> None:
+        """Names a directory of records in which the run is to go on while no disk takes what is to be written.
+
+        What comes of it is in the recorder's state. Raises `EntryRefused`.
+        """
+        self._ask([PLACE, os.fsencode(directory.absolute())])
+
+    def leave_unsaved(self) -> None:
+        """After the run was ended: what no disk takes is to be left, and the recorder to end. Raises `EntryRefused`."""
+        self._ask([LEAVE])
+
+    def _ask(self, frames: list[bytes]) -> None:
+        if not self._writer:
+            raise EntryRefused("This screen is read-only; that is for the operator's screen.")
+        try:
+            self._inbox.send_multipart(frames, zmq.NOBLOCK)
+        except zmq.Again:
+            raise EntryRefused("The recorder does not answer at the moment; try again.") from None
+
     def acknowledged(self) -> list[str]:
         """Keys of the entries that are on the disk, as far as that was learnt since the last call."""
         self._exchange()
@@ -138,10 +170,12 @@ class RecorderClient:
         """The recorder's state as last heard; `alive` is False where that is 1.5 s old, or it has closed the record."""
         self._exchange()
         silent_s = time.monotonic() - self._status_s
+        if silent_s >= ALIVE_WITHIN_S and self._status.closed is None:
+            self._look_for_proof()
         age_s = self._status.age_s
         return replace(
             self._status,
-            alive=silent_s < ALIVE_WITHIN_S and self._status.closed is None,
+            alive=silent_s < ALIVE_WITHIN_S and self._status.closed is None and not self._status.left,
             age_s=None if age_s is None else age_s + silent_s,
         )
 
@@ -171,19 +205,19 @@ class RecorderClient:
         now_s = time.monotonic()
         try:
             if now_s - self._following_s >= FOLLOWING_EVERY_S:
-                self._desk.send(FOLLOWING, zmq.NOBLOCK)
+                self._inbox.send(FOLLOWING, zmq.NOBLOCK)
                 self._following_s = now_s
             sent = 0
             for key, (payload, sent_s) in self._unsaved.items():
                 if now_s - sent_s >= SEND_AGAIN_S and sent < SENT_A_TURN:
-                    self._desk.send_multipart([OPERATOR, payload], zmq.NOBLOCK)
+                    self._inbox.send_multipart([OPERATOR, payload], zmq.NOBLOCK)
                     self._unsaved[key] = (payload, now_s)
                     sent += 1
         except zmq.Again:
             pass  # no recorder there at the moment
         try:
             while True:
-                answer = self._desk.recv_multipart(zmq.NOBLOCK)
+                answer = self._inbox.recv_multipart(zmq.NOBLOCK)
                 if len(answer) == 2 and answer[0] == SAVED:
                     self._mark_saved(answer[1].decode())
         except zmq.Again:
@@ -196,13 +230,43 @@ class RecorderClient:
 
     def _take_status(self, status: RecorderStatus, now_s: float) -> None:
         self._status, self._status_s = status, now_s
+        self._save_what_was_closed()
         self._meet(status.boot, status.first)
         behind = status.number >= self._next and self._file is None and not self._rest
         if behind and (self._stuck_at == self._next or status.closed is not None):
             self._read_file()  # the end of the stream was lost to us, and nothing came after it to show that
         self._stuck_at = self._next if behind else 0
 
+    def _save_what_was_closed(self) -> None:
+        """The recorder calls a record closed when all of it is on the disk: so are our entries in it."""
+        if self._status.closed is not None:
+            for key in list(self._entered):
+                self._mark_saved(key)
+
+    def _look_for_proof(self) -> None:
+        """The recorder has fallen silent, perhaps between its close entry and its last word: the record says how far it
+        came, and whether that is on the disk."""
+        now_s = time.monotonic()
+        if self._boot == 0 or now_s - self._proof_s < PROOF_EVERY_S:
+            return
+        self._proof_s = now_s
+        if not self._closing:
+            if self._file is None and not self._rest:
+                self._read_file()  # its last entries may be in the record, and never have been sent
+            return
+        first = min(self._entered.values(), default=self._next - 1)
+        try:
+            final = None
+            for entry in proven_entries(self._record, max(0, first - 1)):
+                final = entry
+            if final is not None and final.kind == EntryKind.CLOSE:
+                self._status = replace(self._status, closed=RecordFiles(self._record).digest)
+                self._save_what_was_closed()
+        except (OSError, RecordUnreadable):
+            return  # then nobody can say that it is on the disk
+
     def _mark_saved(self, key: str) -> None:
+        self._entered.pop(key, None)
         if self._unsaved.pop(key, None) is not None:
             self._saved.append(key)
 
@@ -282,15 +346,14 @@ class RecorderClient:
             self._next = self._waiting[0].number
 
     def _note(self, entries: list[Entry]) -> None:
-        """Keeps the numbers of part entries; learns from a closed record that its entries are saved."""
+        """Keeps the numbers of part entries, and those of our own entries that are not acknowledged."""
         for entry in entries:
             if entry.kind in (EntryKind.OPENING, EntryKind.PART):
                 self._parts.append(entry.number)
             elif entry.kind == EntryKind.OPERATOR and self._unsaved:
                 key = operator_key(entry.payload)
                 if key is not None and key in self._unsaved:
-                    self._seen_unsaved.add(key)
+                    self._entered[key] = entry.number
             elif entry.kind == EntryKind.CLOSE:
-                for key in self._seen_unsaved:
-                    self._mark_saved(key)
-                self._seen_unsaved.clear()
+                self._closing = True
+        self._save_what_was_closed()

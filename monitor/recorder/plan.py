@@ -3,18 +3,39 @@
 from __future__ import annotations
 
 import json
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, field
 from pathlib import Path
 from typing import Any
 
 from monitor.errors import WitnessError
 from monitor.feed.curve import CurveFiles
+from monitor.feed.subscriber import LinkTiming
 from monitor.record.entries import Opening
 
 IDLE_CLOSE_S = 1800.0
 FREE_BYTES_AT_START = 256 << 20
 """Below this a run is not begun: 60 Hz with 20 other vehicles writes some 9 MiB a minute, so it would not last half an
 hour."""
+
+
+@dataclass(frozen=True, slots=True)
+class RecorderTiming:
+    """The recorder's deadlines, in seconds."""
+
+    first_tick_s: float = 0.25
+    """After the last message a first tick is entered, ..."""
+    tick_s: float = 1.0
+    """... and then one after each of these."""
+    drain_quiet_s: float = 0.05
+    drain_s: float = 0.25
+    """After the run was ended, messages are still taken in until none comes for the first of these, or all of the
+    second has passed: what waits here or in the system's buffers, not what goes on arriving."""
+    farewell_s: float = 0.5
+    """For the last answers to be delivered."""
+    ending_retry_s: float = 2.0
+    """While no disk takes the end of the record, it is tried again as often."""
+    signal_s: float = 3.0
+    """A recorder that was told by a signal to end, and has not by then, is ended by force."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,7 +61,10 @@ class RecorderPlan:
     server_public_key: str | None = None
     """The simulator's public CURVE key file."""
     free_bytes: int = FREE_BYTES_AT_START
-    """A new record is refused with less room than this."""
+    """A new record is refused with less space than this."""
+    timing: RecorderTiming = field(default_factory=RecorderTiming)
+    link_timing: LinkTiming = field(default_factory=LinkTiming)
+    """Of the connection to each feed."""
 
     def __post_init__(self) -> None:
         if (self.own_secret_key is None) != (self.server_public_key is None):
@@ -70,6 +94,8 @@ def plan_from_json(text: str) -> RecorderPlan:
         feeds = tuple(fields.pop("feeds"))
         if opening is not None:
             opening = Opening(**{**opening, **{name: tuple(opening[name]) for name in ("feeds", "exposures")}})
-        return RecorderPlan(feeds=feeds, opening=opening, **fields)
+        timing = RecorderTiming(**fields.pop("timing", {}))
+        link_timing = LinkTiming(**fields.pop("link_timing", {}))
+        return RecorderPlan(feeds=feeds, opening=opening, timing=timing, link_timing=link_timing, **fields)
     except (ValueError, TypeError, KeyError, AttributeError) as error:
         raise WitnessError(f"The recorder was started without a plan it can read ({error}).") from error

@@ -11,21 +11,22 @@ import gc
 import os
 import secrets
 from contextlib import ExitStack
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 import zmq
 
 from monitor.errors import WitnessError
-from monitor.feed.subscriber import FeedSubscription
+from monitor.feed.subscriber import Endpoint, FeedSubscription
 from monitor.record.clock import SYSTEM_CLOCK, Clock
-from monitor.record.disk import DISK, DiskCalls
+from monitor.record.disk import DISK, DiskCalls, RecordNotWritable
 from monitor.record.entries import Entry, EntryKind, pack_frames, pack_further, pack_map
 from monitor.record.framing import OVERHEAD
 from monitor.recorder.begin import open_writer
-from monitor.recorder.desk import Desk, KeyMemory
+from monitor.recorder.disk_space import DiskSpace
+from monitor.recorder.inbox import KeyMemory, OperatorInbox
 from monitor.recorder.plan import RecorderPlan
-from monitor.recorder.room import Room
 from monitor.recorder.running import announce, check_sockets_directory, withdraw_announcement
 from monitor.recorder.wire import (
     BATCH_BYTES,
@@ -33,36 +34,44 @@ from monitor.recorder.wire import (
     MAX_OPERATOR_BYTES,
     STATUS_EVERY_S,
     Batch,
-    desk_endpoint,
     entries_endpoint,
+    inbox_endpoint,
     pack_status,
 )
 
-FIRST_TICK_S = 0.25
-TICK_S = 1.0
 CLOCK_STEP_S = 0.05
 TOGETHER = 64
 """Waiting messages that are written together."""
 A_TURN = 512
 """Messages of one endpoint in one turn, so that operator's entries and ticks have theirs during a burst."""
-DRAIN_QUIET_S = 0.05
-DRAIN_S = 0.25
-"""After the run was ended, messages are still taken in until none comes for the first of these, or all of the second
-has passed: what waits here or in the system's buffers, not what goes on arriving."""
 COLLECT_EVERY_S = 10.0
-FAREWELL_MS = 500
+
+
+@dataclass(frozen=True, slots=True)
+class Ended:
+    """What a recorder came to."""
+
+    digest: str
+    """Of the last entry (hex)."""
+    unsaved: tuple[Entry, ...]
+    """Entries that no disk took, as far as memory held them; empty: the record is closed, and the digest is the closing
+    one."""
 
 
 class Recorder:
     """One run being recorded. Make it (which opens everything, or raises `WitnessError`), then `run` it."""
 
     def __init__(self, plan: RecorderPlan, clock: Clock = SYSTEM_CLOCK, disk: DiskCalls = DISK) -> None:
-        self._plan, self._clock, self._disk = plan, clock, disk
+        self._plan, self._clock, self._timing = plan, clock, plan.timing
         self._record = Path(plan.record)
         self._stop_why: str | None = None
+        self._stopped_at_once = False
         self._digest: str | None = None
+        self._ending = False
+        self._left = 0
+        self._place_said = ""
         self._messages = 0
-        self._room = Room(disk, self._record)
+        self._space = DiskSpace(disk, self._record)
         self._boot = secrets.randbits(63)
         with ExitStack() as undo:
             self._wake_read, self._wake_write = os.pipe()
@@ -78,7 +87,8 @@ class Recorder:
             keys, now_s = plan.keys(), self._now_s()
             # Before the record, so that what arrives while a long record is looked through waits in the queue.
             self._feeds = [
-                FeedSubscription(self._context, self._poller, endpoint, keys, now_s) for endpoint in plan.feeds
+                FeedSubscription(self._context, self._poller, Endpoint(address, keys, plan.link_timing), now_s)
+                for address in plan.feeds
             ]
             self._writer, self._first = open_writer(plan, clock, disk, self._on_synced)
             if not plan.resume:  # else a passing trouble would close a run that can be gone on with
@@ -87,13 +97,17 @@ class Recorder:
             undo.pop_all()
         announce(plan)
 
-    def stop(self, why: str) -> None:
-        """Asks for the record to be closed in good order. May be called from any thread."""
+    def stop(self, why: str, *, at_once: bool = False) -> None:
+        """Asks for the record to be closed in good order; `at_once`: also where no disk takes its end.
+
+        May be called from any thread.
+        """
+        self._stopped_at_once = self._stopped_at_once or at_once
         self._stop_why = why
         self._wake()
 
-    def run(self) -> str:
-        """Records until the run is ended, it is told to stop, or nobody needs it; gives the closing digest."""
+    def run(self) -> Ended:
+        """Records until the run is ended, it is told to stop, or nobody needs it."""
         while self._stop_why is None:
             self._turn()
         return self._close(self._stop_why)
@@ -105,9 +119,9 @@ class Recorder:
         sockets = Path(self._plan.sockets)
         self._out = self._context.socket(zmq.PUB)
         self._out.sndhwm = BATCHES_QUEUED
-        desk = self._context.socket(zmq.ROUTER)
-        desk.setsockopt(zmq.MAXMSGSIZE, 2 * MAX_OPERATOR_BYTES)
-        for socket, endpoint in ((self._out, entries_endpoint(sockets)), (desk, desk_endpoint(sockets))):
+        inbox = self._context.socket(zmq.ROUTER)
+        inbox.setsockopt(zmq.MAXMSGSIZE, 2 * MAX_OPERATOR_BYTES)
+        for socket, endpoint in ((self._out, entries_endpoint(sockets)), (inbox, inbox_endpoint(sockets))):
             socket.linger = 0
             try:
                 socket.bind(endpoint)
@@ -115,11 +129,11 @@ class Recorder:
                 raise WitnessError(
                     f"{endpoint}: the recorder's socket cannot be made there: {error.strerror}"
                 ) from error
-        self._poller.register(desk, zmq.POLLIN)
+        self._poller.register(inbox, zmq.POLLIN)
         keys = KeyMemory()
         if self._plan.resume:
             keys.recall(self._record, self._first, self._wake)
-        self._desk = Desk(desk, keys, self._enter_operator)
+        self._inbox = OperatorInbox(inbox, keys, self._enter_operator)
         self._batch = Batch(self._boot, self._first)
         self._handed_on = self._first - 1
         self._offset_ns: int | None = None
@@ -127,7 +141,7 @@ class Recorder:
         self._active_s = now_s
         self._message_s: float | None = None
         self._simulator_s: float | None = None
-        self._tick_s = now_s + FIRST_TICK_S
+        self._tick_s = now_s + self._timing.first_tick_s
         self._beat_s = now_s
         self._collect_s = now_s + COLLECT_EVERY_S
         self._bytes = 0
@@ -141,21 +155,22 @@ class Recorder:
         now_s = self._now_s()
         if self._take_messages(A_TURN):
             self._message_s = now_s
-            self._tick_s = now_s + FIRST_TICK_S
+            self._tick_s = now_s + self._timing.first_tick_s
         elif now_s >= self._tick_s:
             self._append(EntryKind.TICK, [b""])
-            self._tick_s = now_s + TICK_S
-        if self._desk.serve(now_s):
+            self._tick_s = now_s + self._timing.tick_s
+        if self._inbox.serve(now_s):
             self._writer.sync_soon()
-        self._desk.acknowledge(self._writer.synced)
+        self._inbox.acknowledge(self._writer.synced)
+        self._use_named_place()
         for feed in self._feeds:
             for event in feed.watch(now_s):
                 self._enter_intake(event.event, event.sentence, endpoint=event.endpoint)
         self._hand_on()
         if now_s >= self._beat_s:
             self._beat(now_s)
-        if self._desk.end_why is not None:
-            self._stop_why = self._desk.end_why
+        if self._inbox.end_why is not None:
+            self._stop_why = self._inbox.end_why
 
     def _take_messages(self, most: int) -> int:
         """Messages into the record, each handed on after it is in there; gives their count."""
@@ -175,6 +190,18 @@ class Recorder:
                 left -= len(messages)
         self._messages += taken
         return taken
+
+    def _use_named_place(self) -> bool:
+        """Goes on in the directory that the operator named, if one was; whether one was."""
+        named, self._inbox.named_place = self._inbox.named_place, None
+        if named is None:
+            return False
+        try:
+            self._writer.go_on_in(Path(named))
+            self._place_said = ""
+        except RecordNotWritable as error:
+            self._place_said = str(error)
+        return True
 
     def _append(self, kind: EntryKind, payloads: list[bytes]) -> list[Entry]:
         entries = self._writer.append_all(kind, payloads)
@@ -220,12 +247,12 @@ class Recorder:
 
     def _beat(self, now_s: float) -> None:
         self._beat_s = now_s + STATUS_EVERY_S
-        self._room.written(now_s, self._bytes, self._writer.place)
+        self._space.written(now_s, self._bytes, self._writer.place)
         self._send(pack_status(self._state(now_s)))
         if now_s >= self._collect_s:
             self._collect_s = now_s + COLLECT_EVERY_S
             gc.collect()  # by hand, because a recorder process has the automatic one switched off
-        self._active_s = max(self._active_s, self._message_s or 0.0, self._desk.followed_s or 0.0)
+        self._active_s = max(self._active_s, self._message_s or 0.0, self._inbox.followed_s or 0.0)
         if now_s - self._active_s >= self._plan.idle_close_s:
             minutes = self._plan.idle_close_s / 60
             self._stop_why = f"nothing had arrived and no screen had followed for {minutes:g} min"
@@ -239,17 +266,20 @@ class Recorder:
             "number": writer.last,
             "synced": writer.synced,
             "trouble": writer.trouble,
-            "minutes_left": self._room.minutes_left,
+            "minutes_left": self._space.minutes_left,
             "age_s": None if self._simulator_s is None else now_s - self._simulator_s,
             "messages": self._messages,
             "feeds": [[feed.endpoint, feed.state, feed.sentence, feed.rebuilt] for feed in self._feeds],
             "closed": self._digest,
+            "ending": self._ending,
+            "left": self._left,
+            "place_said": self._place_said,
         }
 
     # From the writer's sync thread.
 
     def _on_synced(self, number: int) -> None:
-        self._room.ask(self._now_s())
+        self._space.ask(self._now_s())
         self._wake()
 
     def _wake(self) -> None:
@@ -267,34 +297,68 @@ class Recorder:
 
     # Closing.
 
-    def _close(self, why: str) -> str:
+    def _close(self, why: str) -> Ended:
         """Stop intake, drain, close the record (which syncs), answer, let go. See the shutdown order in DEVELOPERS."""
-        drained_s = self._now_s() + DRAIN_S
-        quiet_s = self._now_s() + DRAIN_QUIET_S
-        while (now_s := self._now_s()) < min(drained_s, quiet_s):
-            if self._take_messages(A_TURN):
-                quiet_s = now_s + DRAIN_QUIET_S
-            else:
-                self._poller.poll(int(DRAIN_QUIET_S * 200))
-                self._drain_wake()
-        for feed in self._feeds:
-            feed.close()
-        self._desk.serve(self._now_s())
+        self._drain()
+        self._inbox.serve(self._now_s())
+        self._inbox.takes_entries = False
         self._hand_on()
-        self._digest = self._writer.close(why)
+        if not self._writer.finish(why):
+            self._wait_for_a_disk(why)
         self._hand_on()
-        self._desk.acknowledge(self._writer.synced)
+        saved = self._writer.synced == self._writer.last
+        ended = Ended(self._writer.digest, () if saved else tuple(self._writer.unsynced()))
+        self._digest, self._left = (ended.digest, 0) if saved else (None, self._writer.last - self._writer.synced)
+        self._writer.release()
+        self._inbox.acknowledge(self._writer.synced)
         self._send(pack_status(self._state(self._now_s())))
         withdraw_announcement(self._record)
-        self._context.destroy(FAREWELL_MS)
+        self._context.destroy(int(1000 * self._timing.farewell_s))
         sockets = Path(self._plan.sockets)
-        for left in (*sockets.glob("entries"), *sockets.glob("desk"), *sockets.glob("status")):
+        for left in (*sockets.glob("entries"), *sockets.glob("inbox"), *sockets.glob("status")):
             left.unlink(missing_ok=True)
         try:
             sockets.rmdir()
         except OSError:
             pass  # something else is in there; it is not ours to remove
-        return self._digest
+        return ended
+
+    def _drain(self) -> None:
+        """Takes in what waits, and ends the connections to the feeds."""
+        drained_s = self._now_s() + self._timing.drain_s
+        quiet_s = self._now_s() + self._timing.drain_quiet_s
+        while (now_s := self._now_s()) < min(drained_s, quiet_s):
+            if self._take_messages(A_TURN):
+                quiet_s = now_s + self._timing.drain_quiet_s
+            else:
+                self._poller.poll(int(self._timing.drain_quiet_s * 200))
+                self._drain_wake()
+        for feed in self._feeds:
+            feed.close()
+
+    def _wait_for_a_disk(self, why: str) -> None:
+        """No disk takes the end of the record: it stays in memory and is said, until one does, the operator leaves it,
+        a signal ends us, or nobody has followed for as long as an idle run is kept."""
+        self._ending = True
+        retry_s = self._now_s() + self._timing.ending_retry_s
+        followed_s = self._now_s()
+        while not self._stopped_at_once and not self._inbox.leaves_unsaved:
+            self._beat_s = self._now_s() + STATUS_EVERY_S
+            self._send(pack_status(self._state(self._now_s())))
+            self._poller.poll(int(1000 * STATUS_EVERY_S))
+            self._drain_wake()
+            now_s = self._now_s()
+            self._inbox.serve(now_s)
+            self._inbox.acknowledge(self._writer.synced)
+            self._hand_on()
+            followed_s = max(followed_s, self._inbox.followed_s or 0.0)
+            if now_s - followed_s >= self._plan.idle_close_s:
+                return
+            if self._use_named_place() or now_s >= retry_s:
+                retry_s = now_s + self._timing.ending_retry_s
+                if self._writer.finish(why):
+                    self._ending = False
+                    return
 
     def _now_s(self) -> float:
         return self._clock.monotonic_ns() / 1e9

@@ -9,11 +9,14 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 
 from monitor.errors import WitnessError
-from monitor.record.disk import is_being_written
+from monitor.record.disk import is_being_written, read_small
 from monitor.recorder.plan import RecorderPlan, plan_from_json
+from monitor.recorder.signals import log
 
 RUNNING_NAME = "recorder.json"
 LOG_NAME = "recorder.log"
+MOST_BYTES = 1 << 16
+"""Of what a running recorder leaves."""
 SOCKET_PATH_MOST = 90
 """Bytes of the sockets' directory: a socket's whole path must stay below 100 (the system takes 107)."""
 
@@ -65,12 +68,15 @@ def announce(plan: RecorderPlan) -> None:
         draft.write_text(json.dumps({"pid": os.getpid(), "plan": fields}), encoding="utf-8")
         draft.replace(path)
     except OSError as error:
-        print(f"{path} could not be written, so no further screen can attach: {error.strerror}", flush=True)
+        log(f"{path} could not be written, so no further screen can attach: {error.strerror}")
 
 
 def withdraw_announcement(record: Path) -> None:
     """Removes `recorder.json`."""
-    (record / RUNNING_NAME).unlink(missing_ok=True)
+    try:
+        (record / RUNNING_NAME).unlink(missing_ok=True)
+    except OSError as error:  # it counts only while the record's lock is held
+        log(f"{record / RUNNING_NAME} could not be removed: {error.strerror}")
 
 
 def find_running(records: Path) -> list[RunningRecorder]:
@@ -89,7 +95,7 @@ def find_running(records: Path) -> list[RunningRecorder]:
 def read_announcement(record: Path) -> RunningRecorder | None:
     """What the recorder of this record said of itself, whether it still runs or not; None where it said nothing."""
     try:
-        fields = json.loads((record / RUNNING_NAME).read_text(encoding="utf-8"))
+        fields = json.loads(read_small(record / RUNNING_NAME, MOST_BYTES))
         plan = plan_from_json(json.dumps(fields["plan"]))
         return RunningRecorder(int(fields["pid"]), record, Path(plan.sockets), plan)
     except (OSError, ValueError, KeyError, TypeError, WitnessError):

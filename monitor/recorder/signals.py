@@ -11,19 +11,19 @@ import signal
 import threading
 import time
 from collections.abc import Callable
+from contextlib import suppress
 from types import FrameType
 
-WATCHDOG_S = 3.0
 WATCHDOG_STATUS = 75
 
 
 class SignalWatch:
     """Waits for TERM and INT. To be made in the main thread; `wake` is called from another thread."""
 
-    def __init__(self, wake: Callable[[], None]) -> None:
+    def __init__(self, wake: Callable[[], None], within_s: float) -> None:
         self.signal: int | None = None
         """The signal that came."""
-        self._wake = wake
+        self._wake, self._within_s = wake, within_s
         self._read, write = os.pipe()
         os.set_blocking(write, False)
         signal.set_wakeup_fd(write, warn_on_full_buffer=False)
@@ -35,10 +35,16 @@ class SignalWatch:
     def _wait(self) -> None:
         self.signal = os.read(self._read, 1)[0]
         self._wake()
-        time.sleep(WATCHDOG_S)  # the process ends in here, if all goes well
-        print(f"the recorder did not end within {WATCHDOG_S:g} s of a signal and is ended by force", flush=True)
+        time.sleep(self._within_s)  # the process ends in here, if all goes well
+        log(f"the recorder did not end within {self._within_s:g} s of a signal and is ended by force")
         os._exit(WATCHDOG_STATUS)
 
 
 def _leave_it_to_the_thread(number: int, frame: FrameType | None) -> None:
     """A handler has to be set for the wake-up pipe to be written; there is nothing for it to do."""
+
+
+def log(sentence: str) -> None:
+    """A line on standard output, which is `recorder.log` in the record: a full disk there must not end the recorder."""
+    with suppress(OSError):
+        os.write(1, sentence.encode("utf-8", "replace") + b"\n")

@@ -9,7 +9,9 @@
 
 Each entry: kind (u8), number (u64), monotonic and wall time of receipt (u64, i64, ns), length (u32), payload.
 
-`desk` (ROUTER), from a follower: `F` (I follow), or `O`, operator's entry. Back: `A`, key (it is on the disk).
+`inbox` (ROUTER), from a follower: `F` (I follow), or `O`, operator's entry; and while no disk takes what is to be
+written: `P`, a directory of records in which to go on, or `L` (leave it, after the run was ended). Back: `A`, key (it
+is on the disk).
 
 All numbers little-endian. Both ends are of one program version; this is no archive format.
 """
@@ -27,10 +29,13 @@ ENTRIES = b"E"
 STATUS = b"S"
 FOLLOWING = b"F"
 OPERATOR = b"O"
+PLACE = b"P"
+LEAVE = b"L"
 SAVED = b"A"
 MAX_OPERATOR_BYTES = 256 * 1024
 """Of one operator's entry, packed."""
 MAX_KEY = 64
+MAX_PATH = 4096
 STATUS_EVERY_S = 0.25
 FOLLOWING_EVERY_S = 1.0
 BATCH_BYTES = 64 * 1024
@@ -48,9 +53,9 @@ def entries_endpoint(sockets: Path) -> str:
     return f"ipc://{sockets}/entries"
 
 
-def desk_endpoint(sockets: Path) -> str:
+def inbox_endpoint(sockets: Path) -> str:
     """Where a recorder takes operator's entries."""
-    return f"ipc://{sockets}/desk"
+    return f"ipc://{sockets}/inbox"
 
 
 class Batch:
@@ -125,7 +130,18 @@ class RecorderStatus:
     """Taken by this process."""
     feeds: tuple[FeedLink, ...] = ()
     closed: str | None = None
-    """The closing digest (hex) once the record is closed."""
+    """The closing digest (hex) once the record is closed, and all of it is on the disk."""
+    ending: bool = False
+    """Whether the run was ended and no disk takes the end of its record."""
+    left: int = 0
+    """Entries that were left on no disk when the recorder ended."""
+    place_said: str = ""
+    """Why the directory that the operator named cannot be used; empty where it can."""
+
+    @property
+    def unsynced(self) -> int:
+        """Entries that are not known to be on the disk."""
+        return max(0, self.number - self.synced)
 
 
 def pack_status(fields: dict[str, Any]) -> bytes:

@@ -10,13 +10,16 @@ import math
 import threading
 import time
 from collections.abc import Callable
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
+from monitor.archive.looks import count_looks
 from monitor.errors import WitnessError
 from monitor.following.view import LiveView, RecorderView, TimelineMark, TransportView
+from monitor.judging.blinding import hide, lifting
 from monitor.judging.case.trial import Trial
+from monitor.judging.rulings import seen_now
 from monitor.replay.addendum import AddendumWriting
 from monitor.replay.beside.runs import Alignment, LaidRun, ReadRun, lay_runs
 from monitor.replay.explain.changes import judge_again
@@ -37,6 +40,15 @@ LOOP_AFTER_S = 5.0
 """… and this much after it the loop ends."""
 NEAR_DAMAGE_S = 5.0
 FIRST_VIEW_WITHIN_S = 20.0
+
+
+@dataclass(frozen=True, slots=True)
+class Curtain:
+    """Where a replay of a blind record ends, in seconds of the record: at the end of the horizon of the first trial
+    whose response is hidden. How long anything took after that tells of the response."""
+
+    at_s: float
+    trial: str
 
 
 class ReplayProvider:
@@ -68,6 +80,9 @@ class ReplayProvider:
         self._ready = threading.Event()
         self._steps = 0
         self._trouble = ""
+        self._curtain: Curtain | None = None
+        self._curtain_found: Curtain | None = None
+        self._curtain_asked: tuple[object, ...] = ()
         self._reading = "reading 0 %"
         self._view: LiveView | None = None
         self._error: BaseException | None = None
@@ -116,6 +131,11 @@ class ReplayProvider:
         """A note or ruling for the addendum, with who and when; returns its key. The replay's thread writes it."""
         if self.map.state == "open":
             raise WitnessError("this record is not closed; recover it first, then notes can be added beside it")
+        if fields.get("type") == "ruling":
+            shown = (*self.view().trials, *self.trials())
+            trial = next((one for one in shown if one.id == fields.get("trial")), None)
+            if trial is not None:
+                fields = {"seen": seen_now(trial, count_looks(self.map.path.resolve().parent)), **fields}
         key = self._addendum.post(fields)
         self._wake.set()
         return key
@@ -170,7 +190,11 @@ class ReplayProvider:
         with self._lock:
             pace = self._pace
             at_s, length_s, speed, playing = pace.at_s(), pace.length_s, pace.speed, pace.playing
-        return TransportView(at_s, length_s, speed, playing, self._reading)
+        curtain = self._curtain
+        if curtain is None:
+            return TransportView(at_s, length_s, speed, playing, self._reading)
+        said = self._reading or f"hidden from here on until {curtain.trial} is ruled on (blind record)"
+        return TransportView(min(at_s, curtain.at_s), min(length_s, curtain.at_s), speed, playing, said)
 
     def play(self) -> None:
         self._change(lambda: self._pace.play())
@@ -197,7 +221,7 @@ class ReplayProvider:
 
     def jump(self, direction: int, kind: PlaceKind = "trigger") -> Place | None:
         """Goes to just before the next (+1) or the previous (−1) trigger, or place of another kind; gives it."""
-        places = [(self._beside(place, -LEAD_IN_S), place) for place in self.map.places if place.kind == kind]
+        places = [(self._beside(place, -LEAD_IN_S), place) for place in self.places(kind)]
         places.sort(key=lambda one: one[0])
         with self._lock:
             at_s = self._pace.at_s()
@@ -218,7 +242,7 @@ class ReplayProvider:
 
     def loop(self) -> Loop | None:
         """Goes round the trigger that is nearest to here; a second call ends it. Gives the loop, None once it ended."""
-        places = [place for place in self.map.places if place.kind == "trigger"]
+        places = self.places("trigger")
 
         def change() -> None:
             if self._pace.loop is not None or not places:
@@ -246,7 +270,8 @@ class ReplayProvider:
 
     def places(self, kind: PlaceKind | None = None) -> list[Place]:
         """What can be jumped to, by time."""
-        return [place for place in self.map.places if kind is None or place.kind == kind]
+        end_s = math.inf if self._curtain is None else self._curtain.at_s
+        return [place for place in self.map.places if kind in (None, place.kind) and place.at_s <= end_s]
 
     def _change(self, change: Callable[[], None]) -> None:
         with self._lock:
@@ -302,9 +327,14 @@ class ReplayProvider:
             self._ready.set()
 
     def _move(self) -> None:
+        self._curtain = curtain = self._curtain_now()
         with self._lock:
             steps, self._steps = self._steps, 0
             at_s = self._pace.at_s()
+            if curtain is not None and (at_s > curtain.at_s or (steps > 0 and self._playback.at_s >= curtain.at_s)):
+                self._pace.pause()
+                self._pace.go(curtain.at_s)
+                at_s, steps = curtain.at_s, 0
         if steps:
             self._playback.step(steps)
             with self._lock:
@@ -315,6 +345,30 @@ class ReplayProvider:
                 self._playback.go_to(0.0)
         elif at_s != self._playback.at_s or not self._playback.number:
             self._playback.go_to(at_s, quick=True)
+
+    def _curtain_now(self) -> Curtain | None:
+        """Where a replay of a blind record ends. While it is being read, rulings to come are not known: it ends after
+        the first trial then."""
+        found = self.map
+        if not self._making.is_blind:
+            return None
+        asked = (len(found.done_tracks), found.done, len(self._addendum.entries))
+        if asked != self._curtain_asked:
+            self._curtain_asked = asked
+            self._curtain_found = self._first_hidden()
+        return self._curtain_found
+
+    def _first_hidden(self) -> Curtain | None:
+        found = self.map
+        lifted = found.lifted | lifting(self._addendum.entries)
+        done = [track.trial for track in found.done_tracks.copy().values() if track.trial is not None]
+        trials = hide(found.study, [replace(one, blind=True, revealed=one.id in lifted) for one in done])
+        ends = [
+            Curtain(found.at_s_of(trial.drive, trial.hidden_to), trial.id)
+            for trial in trials
+            if trial.response_hidden and trial.hidden_to is not None
+        ]
+        return min(ends, key=lambda one: one.at_s, default=None)
 
     def _publish(self, revision: int) -> None:
         if self._playback.number == 0 and not self.map.done:
@@ -329,7 +383,7 @@ class ReplayProvider:
         known = [mark for mark in view.timeline if mark.kind not in ("trigger", "loss")]
         known += [
             TimelineMark(place.t, place.kind, place.label.partition(":")[0])
-            for place in self.map.places
+            for place in self.places()
             if place.drive == view.drive and place.kind in ("trigger", "loss", "finding") and not math.isnan(place.t)
         ]
         return tuple(sorted(known, key=lambda mark: mark.t))

@@ -9,10 +9,10 @@ import numpy as np
 
 from monitor.feed.marker_kinds import KINDS, word_on_plot
 from monitor.following.view import TimelineMark
-from monitor.judging.blinding import is_masked, masked_from
+from monitor.judging.blinding import Span, hidden_frames, hidden_spans, hides_marker, reveals
 from monitor.judging.case.drive import DriveLog
 from monitor.judging.case.stretch import Stretch, cut_stretch
-from monitor.judging.case.values import role_channel, values_on
+from monitor.judging.case.values import channel_values, role_channel
 from monitor.judging.session import Session
 from monitor.measures.columns import FloatArray, IntArray
 from monitor.measures.gap import pair_measures
@@ -95,9 +95,11 @@ def series_about(found: RecordMap, playback: Playback, drive: int, start_t: floa
     stretch = cut_stretch(log, start_t, end_t, session.last_number)
     if stretch is None:
         return _nothing(found, session, drive, start_t, end_t)
-    hidden_from = masked_from(playback.trials(), drive)
+    hidden = hidden_spans(playback.trials(), drive)
+    # nothing is given of the time after a hidden response: not even that, and when, there is something
+    end_t = min([end_t, *(span.end_t for span in hidden)])
     inside = (stretch.t >= start_t) & (stretch.t <= end_t)
-    series = [_masked(one, stretch.t, hidden_from) for one in _all_series(found.study, stretch)]
+    series = [_masked(found.study, one, stretch.t, hidden) for one in _all_series(found.study, stretch)]
     return SeriesStretch(
         record=found.path.name,
         participant=session.opening.participant,
@@ -112,7 +114,7 @@ def series_about(found: RecordMap, playback: Playback, drive: int, start_t: floa
             Series(one.measure, one.definition, one.value[inside], one.state[inside], one.bands, one.hidden)
             for one in series
         ),
-        marks=tuple(_marks(found, log, drive, start_t, end_t, hidden_from)),
+        marks=tuple(_marks(found, log, drive, start_t, end_t, hidden)),
         lost=tuple((loss.after_t, loss.before_t) for loss in stretch.losses if loss.touches(start_t, end_t)),
     )
 
@@ -142,7 +144,7 @@ def _all_series(study: Study, stretch: Stretch) -> list[Series]:
     for name in frames.signals:
         signal = study.signals.get(name)
         measure = Measure("signal", name, None, signal.unit if signal is not None else "")
-        measured = values_on(stretch, measure, rows)
+        measured = channel_values(frames, measure, rows)
         found.append(Series(measure, "signal of the feed", measured.value, measured.state, _bands(study, measure)))
     found += [_own(study, stretch, name) for name in OWN_LAST if name in frames.own]
     return [one for one in found if np.isfinite(one.value).any() or one.measure.kind == "pair"]
@@ -151,7 +153,7 @@ def _all_series(study: Study, stretch: Stretch) -> list[Series]:
 def _own(study: Study, stretch: Stretch, name: str) -> Series:
     known = MEASURES.get(name)
     measure = Measure("own", name, None, known.unit if known is not None else "")
-    measured = values_on(stretch, measure, np.empty(0, np.int64))
+    measured = channel_values(stretch.frames, measure, np.empty(0, np.int64))
     words = known.definition if known is not None else "own car, as the simulator gives it"
     return Series(measure, words, measured.value, measured.state, _bands(study, measure))
 
@@ -165,21 +167,22 @@ def _bands(study: Study, measure: Measure) -> tuple[tuple[str, Band], ...]:
     )
 
 
-def _masked(series: Series, t: FloatArray, from_t: float | None) -> Series:
-    """Without what a blind study hides from the fire on."""
-    if from_t is None or not is_masked(series.measure) or not (t > from_t).any():
+def _masked(study: Study, series: Series, t: FloatArray, hidden: tuple[Span, ...]) -> Series:
+    """Without what a blind record hides from the fire on."""
+    frames = hidden_frames(hidden, t)
+    if not reveals(study, series.measure) or not frames.any():
         return series
-    value = np.where(t > from_t, math.nan, series.value)
+    value = np.where(frames, math.nan, series.value)
     return Series(series.measure, series.definition, value, series.state, series.bands, hidden=True)
 
 
 def _marks(
-    found: RecordMap, log: DriveLog, drive: int, start_t: float, end_t: float, hidden_from: float | None
+    found: RecordMap, log: DriveLog, drive: int, start_t: float, end_t: float, hidden: tuple[Span, ...]
 ) -> list[TimelineMark]:
     marks = [
         TimelineMark(marker.t, word, f"{marker.name} {marker.kind.partition('_')[2]}".rstrip())
         for marker in log.markers.values()
-        if (word := word_on_plot(KINDS[marker.kind])) and not (KINDS[marker.kind].reveals and hidden_from is not None)
+        if (word := word_on_plot(KINDS[marker.kind])) and not hides_marker(hidden, marker.kind, marker.t)
     ]
     for (number, name, _), track in found.done_tracks.items():
         if number == drive and track.trial is not None and track.trial.timing.expected_at is not None:

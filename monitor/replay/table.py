@@ -55,7 +55,7 @@ def column_words(series: Series) -> str:
     """The definition and its source; and whether a part of it is hidden."""
     known = MEASURES.get(series.measure.name) if series.measure.kind not in ("signal", "role") else None
     source = f" ({known.source})" if known is not None else ""
-    hidden = "; empty from the fire on because the study is blind and the trial not ruled on" if series.hidden else ""
+    hidden = "; empty from the fire on because the record is blind and the trial not ruled on" if series.hidden else ""
     return f"{series.definition}{source}{hidden}"
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -21,30 +21,29 @@ def _slack(edge: float) -> float:
 
 @dataclass(frozen=True, slots=True)
 class Band:
-    """Closed band of a measure; None means open on that side. `tolerance` widens it on both sides ("at the edge")."""
+    """Closed band of a measure; None means open on that side. `tolerance` widens it on both sides ("at the edge").
+
+    With `outside` it is all that does not lie between these two, which belong to it.
+    """
 
     at_least: float | None
     at_most: float | None
     tolerance: float = 0.0
+    outside: tuple[float, float] | None = None
 
     @property
-    def edges(self) -> tuple[float, float]:
-        """Both edges, the tolerance included; infinite where the band is open."""
-        low = -math.inf if self.at_least is None else self.at_least - self.tolerance
-        high = math.inf if self.at_most is None else self.at_most + self.tolerance
-        return low, high
+    def parts(self) -> tuple[tuple[float, float], ...]:
+        """Both edges of each interval that it consists of, without tolerance; infinite where it is open."""
+        if self.outside is not None:
+            return (-math.inf, self.outside[0]), (self.outside[1], math.inf)
+        low = -math.inf if self.at_least is None else self.at_least
+        return ((low, math.inf if self.at_most is None else self.at_most),)
 
     @property
-    def low(self) -> float:
-        """The least value that counts as in the band: edge, tolerance and float slack."""
-        edge = self.edges[0]
-        return edge - _slack(edge)
-
-    @property
-    def high(self) -> float:
-        """The greatest value that counts as in the band."""
-        edge = self.edges[1]
-        return edge + _slack(edge)
+    def _reaches(self) -> tuple[tuple[float, float], ...]:
+        """The least and the greatest value of each interval that count: edge, tolerance and float slack."""
+        off = self.tolerance
+        return tuple((low - off - _slack(low - off), high + off + _slack(high + off)) for low, high in self.parts)
 
     @property
     def takes_unbounded(self) -> bool:
@@ -53,20 +52,38 @@ class Band:
 
     def contains(self, value: FloatArray) -> BoolArray:
         """Whether each value lies in the band, tolerance and float slack included; NaN never does."""
-        return np.asarray((value >= self.low) & (value <= self.high))
+        return self.contains_all(value, value)
+
+    def contains_all(self, least: FloatArray, most: FloatArray) -> BoolArray:
+        """Whether everything from `least` to `most` lies in the band; NaN never does."""
+        inside = [(least >= low) & (most <= high) for low, high in self._reaches]
+        return np.asarray(np.logical_or.reduce(inside))
+
+    def contains_none(self, least: FloatArray, most: FloatArray) -> BoolArray:
+        """Whether nothing from `least` to `most` lies in the band."""
+        apart = [(most < low) | (least > high) for low, high in self._reaches]
+        return np.asarray(np.logical_and.reduce(apart))
 
     def contains_one(self, value: float) -> bool:
         """Whether one value lies in the band."""
-        return self.low <= value <= self.high
+        return any(low <= value <= high for low, high in self._reaches)
+
+    def next_edge(self, value: float, *, rising: bool) -> float:
+        """The edge, tolerance included, that a value meets next as it rises or falls; infinite where there is none."""
+        off = self.tolerance
+        edges = [edge for low, high in self.parts for edge in (low - off, high + off)]
+        if rising:
+            return min((edge for edge in edges if edge >= value), default=math.inf)
+        return max((edge for edge in edges if edge <= value), default=-math.inf)
 
     def margin(self, value: FloatArray) -> FloatArray:
         """Distance to the nearer edge of the band proper: negative outside it, 0 within the float slack of an edge.
 
         NaN where there is no value; infinite in a band without edges.
         """
-        proper = Band(self.at_least, self.at_most)
-        low, high = proper.edges
-        margin = np.minimum(value - low, high - value)
+        proper = replace(self, tolerance=0.0)
+        margins = [np.minimum(value - low, high - value) for low, high in self.parts]
+        margin = np.maximum.reduce(margins)
         return np.where((margin < 0.0) & proper.contains(value), 0.0, margin)
 
     def tolerance_for(self, value: FloatArray) -> FloatArray:
@@ -78,9 +95,12 @@ class Band:
         )
 
     def words(self, unit: str, number: Callable[[float], str] = "{:g}".format) -> str:
-        """The band in words, its tolerance named: "1.3 to 1.9 s ± 0.1", "at least 700 m", "at most 0.5", "any"."""
+        """The band in words, its tolerance named: "1.3 to 1.9 s ± 0.1", "at least 700 m", "at most 0.5", "outside -0.5
+        to 0.5 m", "any"."""
         low, high = self.at_least, self.at_most
-        if low is not None and high is not None:
+        if self.outside is not None:
+            said = f"outside {number(self.outside[0])} to {number(self.outside[1])}"
+        elif low is not None and high is not None:
             said = f"exactly {number(low)}" if low == high else f"{number(low)} to {number(high)}"
         elif low is not None:
             said = f"at least {number(low)}"
@@ -91,5 +111,5 @@ class Band:
         return f"{said} {unit}".rstrip() + (f" ± {number(self.tolerance)}" if self.tolerance else "")
 
     def beyond(self, value: float) -> int:
-        """+1 above the band, −1 below it, 0 in it."""
-        return 0 if self.contains_one(value) else 1 if value > self.high else -1
+        """+1 above the band, −1 below it or between its two parts, 0 in it."""
+        return 0 if self.contains_one(value) else 1 if value > self._reaches[-1][1] else -1

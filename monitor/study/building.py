@@ -7,9 +7,12 @@ from collections.abc import Iterable, Mapping
 from dataclasses import replace
 from typing import Any
 
+from monitor.measures.arrival import Point
+from monitor.measures.columns import OTHER_CHANNELS, OWN_CHANNELS
 from monitor.measures.names import MEASURES
 from monitor.study.analysis import read_analysis
 from monitor.study.model import (
+    Accepted,
     AssignmentRule,
     Group,
     Reason,
@@ -17,6 +20,7 @@ from monitor.study.model import (
     SheetStep,
     Signal,
     Study,
+    Treatment,
 )
 from monitor.study.reasons import BUILT_IN_REASONS
 from monitor.study.triggers import Sections, each_once, read_triggers
@@ -28,18 +32,31 @@ def build_study(root: Mapping[str, Any], faults: Faults, *, text: str, sha256: s
     """The study of a checked file; None where there is any fault, those found before included."""
     roles = _read_roles(root.get("roles") or {}, faults)
     signals = _read_signals(root.get("signals") or {}, roles, faults)
-    groups = _read_groups(root.get("groups") or {}, faults)
+    points = _read_points(root.get("points") or {}, faults)
+    treatments = {
+        name: Treatment(name, **section)
+        for name, section in (root.get("treatments") or {}).items()
+        if not faults.under(("treatments", name))
+    }
+    groups = _read_groups(root, faults)
     scenarios = tuple(root.get("scenarios") or ())
-    modalities = dict.fromkeys(one for group in groups.values() for one in group.alert)
+    modalities = dict.fromkeys(
+        [
+            *(one for group in groups.values() for one in group.alert),
+            *(one for treatment in treatments.values() for one in treatment.alert),
+        ]
+    )
     names = Names(
         roles=None if faults.at(("roles",)) else tuple(roles),
         signals=None if faults.at(("signals",)) else signals,
         scenarios=None if faults.at(("scenarios",)) else scenarios,
-        modalities=None if faults.under(("groups",)) else tuple(modalities),
+        modalities=None if faults.under(("groups",)) or faults.under(("treatments",)) else tuple(modalities),
+        points=None if faults.at(("points",)) else points,
+        triggers=_trigger_names(root, faults),
     )
     triggers = read_triggers(root.get("trigger") or (), names, faults)
     reasons = _read_reasons(root.get("reasons") or {}, faults)
-    assignment = _read_assignment(root.get("assignment"), len(groups), faults)
+    assignment = _read_assignment(root.get("assignment"), len(root.get("groups") or ()), faults)
     analysis = read_analysis(
         root.get("analysis"),
         None if faults.under(("groups",)) else tuple(groups),
@@ -48,6 +65,7 @@ def build_study(root: Mapping[str, Any], faults: Faults, *, text: str, sha256: s
     )
     each_once(root.get("sheet") or (), ("sheet",), "step", faults)
     sheet = _read_sheet(root.get("sheet") or (), faults)
+    accepted = _read_accepted(root.get("accepted") or (), faults)
     head = root.get("study") or {}
     _check_pattern(head.get("participant_pattern"), faults)
     if faults:
@@ -57,6 +75,7 @@ def build_study(root: Mapping[str, Any], faults: Faults, *, text: str, sha256: s
         title=head.get("title", head["name"]),
         participant_pattern=head["participant_pattern"],
         blind=head.get("blind", False),
+        blind_live=head.get("blind_live", "to horizon"),
         groups=groups,
         roles={name: role for name, role in roles.items() if role is not None},
         signals={name: signal for name, signal in signals.items() if signal is not None},
@@ -66,13 +85,25 @@ def build_study(root: Mapping[str, Any], faults: Faults, *, text: str, sha256: s
         scenarios=scenarios,
         comfort_stop_at=head.get("comfort_stop_at"),
         replacement=head.get("replacement", "same group next"),
-        cautions=head.get("cautions", ()),
+        accepted=accepted,
+        cautions=(*head.get("cautions", ()), *([SEED_CAUTION] if assignment and assignment.seed is not None else ())),
         text=text,
         sha256=sha256,
         path=path,
         assignment=assignment,
+        points={name: point for name, point in points.items() if point is not None},
+        treatments=treatments,
+        planned_counts=head.get("planned_counts", "trials"),
         analysis=analysis,
     )
+
+
+def _trigger_names(root: Mapping[str, Any], faults: Faults) -> tuple[str, ...] | None:
+    """The names of all triggers; None where one is faulty."""
+    sections = root.get("trigger") or ()
+    names = [section["name"] for section in sections if section is not None and section.get("name") is not None]
+    is_faulty = faults.at(("trigger",)) or len(names) < len(sections) or any("/" in name for name in names)
+    return None if is_faulty else tuple(names)
 
 
 def _check_pattern(pattern: str | None, faults: Faults) -> None:
@@ -88,14 +119,54 @@ def _check_pattern(pattern: str | None, faults: Faults) -> None:
         faults.add(path, expected="a pattern that no empty code fits", found=quoted(pattern))
 
 
-def _read_groups(sections: Mapping[str, Any], faults: Faults) -> dict[str, Group]:
+def _read_groups(root: Mapping[str, Any], faults: Faults) -> dict[str, Group]:
+    """The groups: each with an alert, or in a study with treatments each with an order of these."""
+    sections, treatments = root.get("groups") or {}, root.get("treatments")
     if not sections and not faults.at(("groups",)):
         faults.add(("groups",), expected="at least one group, such as [groups.no-alert]", found="none")
-    return {
-        name: Group(name, section["alert"], section.get("planned"))
-        for name, section in sections.items()
-        if not faults.under(("groups", name))
-    }
+    if treatments is not None and not treatments and not faults.at(("treatments",)):
+        faults.add(("treatments",), expected="at least one treatment, such as [treatments.chime]", found="none")
+    groups = {}
+    for name, section in sections.items():
+        path: Path = ("groups", name)
+        if faults.under(path) or faults.at(("treatments",)):
+            continue
+        needs, other = ("alert", "order") if treatments is None else ("order", "alert")
+        why = "without [treatments]" if treatments is None else "with [treatments]"
+        if needs not in section:
+            faults.add((*path, needs), expected=f"{needs} {why}", found="nothing, the key is missing")
+        if other in section:
+            faults.add((*path, other), expected=f"no {other} {why}", found="one")
+        if "each" in section and treatments is None:
+            faults.add((*path, "each"), expected="each only beside order", found="it without order")
+        order = section.get("order", ())
+        if "order" in section and not order:
+            faults.add((*path, "order"), expected="at least one treatment", found="an empty list")
+        for index, one in enumerate(order):
+            if treatments and one not in treatments:
+                expected = "a treatment declared in [treatments]"
+                faults.add_misspelt((*path, "order", index), one, treatments, expected=expected)
+        if not faults.under(path):
+            groups[name] = Group(**{"name": name, "alert": (), **section})
+    return groups
+
+
+def _read_points(sections: Mapping[str, Any], faults: Faults) -> dict[str, Point | None]:
+    """Every declared point; None for one that has a fault."""
+    points: dict[str, Point | None] = {}
+    for name, section in sections.items():
+        path: Path = ("points", name)
+        points[name] = None
+        if faults.under(path):
+            continue
+        if ("x_m" in section) != ("y_m" in section):
+            lacking = "y_m" if "x_m" in section else "x_m"
+            faults.add((*path, lacking), expected="x_m and y_m, both", found="nothing, the key is missing")
+        elif "station_m" not in section and "x_m" not in section:
+            faults.add(path, expected="station_m, or x_m and y_m", found="neither")
+        else:
+            points[name] = Point(name, **section)
+    return points
 
 
 def _read_roles(sections: Mapping[str, Any], faults: Faults) -> dict[str, Role | None]:
@@ -160,6 +231,26 @@ def _read_reasons(sections: Mapping[str, Any], faults: Faults) -> dict[str, Reas
     return reasons
 
 
+def _read_accepted(sections: Sections, faults: Faults) -> tuple[Accepted, ...]:
+    accepted = []
+    for index, section in enumerate(sections):
+        path: Path = ("accepted", index)
+        if section is None or faults.under(path):
+            continue
+        channels = OWN_CHANNELS if section["of"] == "own" else OTHER_CHANNELS
+        if section["channel"] not in channels:
+            expected = f"a channel of {'own car' if section['of'] == 'own' else 'the other vehicles'}"
+            faults.add_misspelt((*path, "channel"), section["channel"], channels, expected=expected)
+        elif section["kind"] == "not filled" and "size" in section:
+            faults.add((*path, "size"), expected='no size beside kind = "not filled"', found="one")
+        elif section["kind"] != "not filled" and "size" not in section:
+            expected = f"the size that is accepted, because kind = {quoted(section['kind'])}"
+            faults.add((*path, "size"), expected=expected, found="nothing, the key is missing")
+        else:
+            accepted.append(Accepted(**section))
+    return tuple(accepted)
+
+
 def _read_sheet(sections: Sections, faults: Faults) -> tuple[SheetStep, ...]:
     steps = []
     for index, section in enumerate(sections):
@@ -172,14 +263,18 @@ def _read_sheet(sections: Sections, faults: Faults) -> tuple[SheetStep, ...]:
     return tuple(steps)
 
 
+SEED_CAUTION = (
+    "[assignment] has a seed, from which anybody could compute the order. It is not used any more: lots are drawn from "
+    "the system's randomness with assign --prepare; leave the seed out."
+)
+
+
 def _read_assignment(section: Mapping[str, Any] | None, groups: int, faults: Faults) -> AssignmentRule | None:
     path: Path = ("assignment",)
     if section is None or faults.under(path):
         return None
     method = section["method"]
-    needs, others = {"list": (("file",), ("block_sizes", "seed")), "blocks": (("block_sizes", "seed"), ("file",))}[
-        method
-    ]
+    needs, others = {"list": (("file",), ("block_sizes", "seed")), "blocks": (("block_sizes",), ("file",))}[method]
     for key in needs:
         if key not in section:
             expected = f"{key} beside method = {quoted(method)}"
@@ -191,7 +286,7 @@ def _read_assignment(section: Mapping[str, Any] | None, groups: int, faults: Fau
     if "block_sizes" in section and not sizes:
         faults.add((*path, "block_sizes"), expected="at least one block size", found="an empty list")
     for index, size in enumerate(sizes):
-        if not faults.under(("groups",)) and size % groups:
+        if groups and not faults.under(("groups",)) and size % groups:
             expected = f"a multiple of the number of groups, {groups}"
             faults.add((*path, "block_sizes", index), expected=expected, found=f"the number {size}")
     return AssignmentRule(**section)

@@ -8,196 +8,25 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import Literal
 
-from monitor.study.band import Band
+from monitor.measures.arrival import Point
+from monitor.study.rules import ActionRule, AlertRule, BeforeRule, HazardRule, RearmRule, ResponseRule, TaskRule
+from monitor.study.terms import AtFire as AtFire
+from monitor.study.terms import Condition as Condition
+from monitor.study.terms import During as During
+from monitor.study.terms import Edge as Edge
+from monitor.study.terms import FireTerm as FireTerm
+from monitor.study.terms import Measure as Measure
+from monitor.study.terms import MissingMeans as MissingMeans
+from monitor.study.terms import Within as Within
 
-MissingMeans = Literal["undecided", "met", "not met"]
 Severity = Literal["void", "doubtful", "note"]
 Known = Literal["before", "at", "after"]
-Edge = Literal["none", "rising", "falling", "risingOrFalling"]
-"""Condition edges with the members and meaning of the open scenario standard (ASAM OpenSCENARIO XML, conditionEdge)."""
+Often = int | Literal["any"]
+Design = Literal["between", "within"]
+Counts = Literal["trials", "participants"]
 ResponseMeasure = Literal["first", "brake", "accelerator", "steering"]
 GroupTestName = Literal["log-rank", "gehan", "ranks"]
 MedianConvention = Literal["first", "midpoint"]
-
-
-@dataclass(frozen=True, slots=True)
-class Measure:
-    """What a condition looks at.
-
-    kind: "own" (own channel), "lateral" (lane_offset, time_to_line), "pair" (own car and a role: gap, TTC …),
-    "role" (a role's own channel), "signal" (a further number of the feed), "rolling" (over the last `over_s` seconds).
-    """
-
-    kind: Literal["own", "lateral", "pair", "role", "signal", "rolling"]
-    name: str
-    role: str | None
-    unit: str
-    over_s: float | None = None
-
-    @property
-    def text(self) -> str:
-        """The measure as the study file writes it."""
-        return f"{self.role}.{self.name}" if self.kind == "role" else self.name
-
-
-@dataclass(frozen=True, slots=True)
-class AtFire:
-    """The condition is asked at the fire time."""
-
-
-@dataclass(frozen=True, slots=True)
-class During:
-    """The condition must hold from `start_s` to `end_s`, for at least `share` of that time (1 = in every frame)."""
-
-    start_s: float
-    end_s: float
-    share: float = 1.0
-
-
-@dataclass(frozen=True, slots=True)
-class Within:
-    """The band must be reached at most `limit_s` after the fire and then be held for `held_s`."""
-
-    limit_s: float
-    held_s: float
-
-
-@dataclass(frozen=True, slots=True)
-class Condition:
-    """One condition of a trigger."""
-
-    name: str
-    measure: Measure
-    band: Band
-    when: AtFire | During | Within
-    required: bool = True
-    if_missing: MissingMeans = "undecided"
-    """What "no lead" or "not measured" counts as."""
-    settles_at_s: float | None = None
-    """So many seconds before the fire the condition should hold; until then nobody is told to wait for it. None: what
-    a line through the last seconds can foresee is expected all along, what cannot be a second before the fire."""
-
-
-@dataclass(frozen=True, slots=True)
-class FireTerm:
-    """One term of `armed_when` or `fires_when`: a band as the logical expression, with edge and delay."""
-
-    measure: Measure
-    band: Band
-    edge: Edge = "none"
-    delay_s: float = 0.0
-
-
-@dataclass(frozen=True, slots=True)
-class AlertRule:
-    """When the group's alert must come, relative to the fire, and for how long it may last."""
-
-    earliest_s: float = 0.0
-    latest_s: float = 1.0
-    at_least_lasting_s: float | None = None
-    at_most_lasting_s: float | None = None
-    output_delay_s: dict[str, float] = field(default_factory=dict)
-    """Measured delay from command to output, per modality; added where the alert is only commanded."""
-    measured: bool = False
-    """A sensor sees every alert of this study: a command that it does not confirm is `alert-not-produced`."""
-
-
-@dataclass(frozen=True, slots=True)
-class TaskRule:
-    """The visual task about a trigger: begun in time, trigger inside it, items at their spacing."""
-
-    name: str | None = None
-    begins_at_least_s: float = 0.0
-    """The task must have begun at least this long before the fire …"""
-    begins_at_most_s: float = 10.0
-    """… and at most this long before it."""
-    lasts_s: float = 0.0
-    """And must not end earlier than this long after its begin."""
-    items: int | None = None
-    spacing_s: float | None = None
-    spacing_tolerance_s: float = 0.05
-    score_at_least: float | None = None
-    """Least share of right answers, 0 to 1, as the task's end marker gives it in `data.score`."""
-
-
-@dataclass(frozen=True, slots=True)
-class BeforeRule:
-    """The driver before the hazard; None leaves a check out."""
-
-    look_back_s: float = 1.0
-    brake_at_most: float | None = 0.02
-    """Brake pedal above this inside the look-back is `braking-before-hazard` (void)."""
-    accelerator_at_least: float | None = None
-    """Accelerator below this all through the look-back is `accelerator-released-before` (doubtful)."""
-    two_footed_s: float | None = None
-    """Both pedals pressed for longer than this inside the look-back is `two-footed` (note)."""
-
-
-@dataclass(frozen=True, slots=True)
-class HazardRule:
-    """Where the scripted hazard shows in the telemetry: exposure follows this evidence, not the marker alone."""
-
-    role: str | None = None
-    decel_at_least_mps2: float = 2.0
-    """The role's deceleration from which on the hazard is there (its onset)."""
-    within_s: float = 5.0
-    level_mps2: float | None = None
-    """The deceleration that the script asks for, positive; None: its profile is not judged. The rules below count from
-    the begin of braking, and end at the alert or at a contact."""
-    level_tolerance_mps2: float = 0.3
-    reached_within_s: float = 1.5
-    """The level must be reached, tolerance included, this long after the begin of braking …"""
-    held_s: float = 0.5
-    """… and then be held for this long."""
-    peak_at_most_mps2: float | None = None
-    """A first peak above the level may go up to this …"""
-    peak_lasts_s: float = 0.05
-    """… and above it for at most this long;"""
-    settles_within_s: float = 0.5
-    """this long after the peak the deceleration must be within the tolerance again."""
-
-
-@dataclass(frozen=True, slots=True)
-class ResponseRule:
-    """How the response is timed. One origin for all groups."""
-
-    origin: Literal["fire", "hazard onset", "alert criterion"] = "fire"
-    criterion: FireTerm | None = None
-    """The alert's criterion, for origin "alert criterion"."""
-    horizon_s: float = 5.0
-    accelerator_fall: float = 0.05
-    """A fall below the pedal at the origin by more than this is the initial release."""
-    accelerator_zero: float = 0.02
-    brake_threshold: float = 0.02
-    steering_threshold_rad: float = 0.052
-    baseline_s: float = 0.5
-    anticipatory_release_s: float = 0.10
-    anticipatory_brake_s: float = 0.30
-
-
-@dataclass(frozen=True, slots=True)
-class ActionRule:
-    """What the control room can do while a coming trial is being lost: the facility's own sentences."""
-
-    words: str
-    by_condition: dict[str, str] = field(default_factory=dict)
-    """Another sentence where it is this condition that fails."""
-
-    def words_for(self, condition: str | None) -> str:
-        """The sentence for a condition that fails, or for anything else."""
-        return self.by_condition.get(condition or "", self.words)
-
-
-@dataclass(frozen=True, slots=True)
-class RearmRule:
-    """How a trial that came too early, too weakly or not at all can still be had from this participant."""
-
-    words: str
-    """What the control room does to arm the trigger again."""
-    within_s: float | None = None
-    """It helps for so long after the trial was lost …"""
-    until_station_m: float | None = None
-    """… and before this place of the road; None: no such limit."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -205,15 +34,22 @@ class Trigger:
     """A scripted event and all that makes its trial usable."""
 
     name: str
-    surprise_class: str
     conditions: tuple[Condition, ...]
+    surprise_class: str | None = None
+    """Triggers of one class spend each other; None: it surprises nobody, and who met it before counts as well."""
     words: str = ""
     armed_when: tuple[FireTerm, ...] = ()
     fires_when: tuple[FireTerm, ...] = ()
-    expected: int = 1
-    expected_by_scenario: dict[str, int] = field(default_factory=dict)
+    expected: Often = 1
+    expected_by_scenario: dict[str, Often] = field(default_factory=dict)
+    refractory_s: float = 0.0
+    """After a fire the trigger does not fire again for this long."""
+    valid_at_least: int = 1
+    """Where `planned` counts participants: one counts with this many valid trials of the trigger."""
     late_after_frames: float = 2.0
-    """Sampling tolerance: one frame of sampling and one network hop; beyond that it is the clock or the logic."""
+    """Sampling tolerance: one frame of sampling and one network hop; beyond that it is the clock or the logic …"""
+    late_after_s: float = 0.1
+    """… and at least this long: scenario engines run more slowly than frames. Late is beyond the larger of the two."""
     grace_s: float = 2.0
     """Held this long without a marker: missed."""
     role: str = "lead"
@@ -228,9 +64,15 @@ class Trigger:
     rearm: RearmRule | None = None
     """None: a trial that is lost cannot be run again with this participant."""
 
-    def expected_in(self, scenario: str | None) -> int:
-        """How often a drive of this scenario fires the trigger."""
-        return self.expected_by_scenario.get(scenario or "", self.expected)
+    def expected_in(self, scenario: str | None) -> int | None:
+        """How often a drive of this scenario fires the trigger; None for any number."""
+        often = self.expected_by_scenario.get(scenario or "", self.expected)
+        return None if often == "any" else often
+
+    @property
+    def comes_often(self) -> bool:
+        """Whether a drive may fire it more than once, so that each fire is matched with the rule by its time."""
+        return any(often == "any" or often > 1 for often in (self.expected, *self.expected_by_scenario.values()))
 
 
 @dataclass(frozen=True, slots=True)
@@ -243,12 +85,31 @@ class Role:
 
 
 @dataclass(frozen=True, slots=True)
-class Group:
-    """An alert group: the modalities that its participants are given (none: the group without alert)."""
+class Treatment:
+    """What one trial is given, where a participant gets several: its modalities (none: without alert)."""
 
     name: str
     alert: tuple[str, ...]
     planned: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Group:
+    """An alert group: the modalities that its participants are given (none: the group without alert).
+
+    In a study within participants it is an order of treatments instead: each lasts for `each` trials of a trigger in a
+    drive, and after the last one the first comes again.
+    """
+
+    name: str
+    alert: tuple[str, ...]
+    planned: int | None = None
+    order: tuple[str, ...] = ()
+    each: int = 1
+
+    def treatment_of(self, occurrence: int) -> str | None:
+        """The treatment of a trigger's n-th trial in a drive (from 1); None in a study between participants."""
+        return self.order[(occurrence - 1) // self.each % len(self.order)] if self.order else None
 
 
 @dataclass(frozen=True, slots=True)
@@ -270,6 +131,8 @@ class Reason:
     code: str
     words: str
     severity: Severity
+    reveals: bool = False
+    """Whether a finding of this code tells of the driver's response, so that a blind record hides what it says."""
     known: Known = "after"
     """When a finding of this code can be known at the earliest: before, at, or only after the fire."""
 
@@ -294,6 +157,7 @@ class AssignmentRule:
     block_sizes: tuple[int, ...] = ()
     """For "blocks": sizes of the blocks, each a multiple of the number of groups; several are varied at random."""
     seed: int | None = None
+    """Of studies made before orders were sealed; not used any more."""
     strata: tuple[str, ...] = ()
     """Each stratum has blocks of its own; none: one sequence for all."""
 
@@ -317,6 +181,22 @@ class AnalysisRule:
     """… and these pairs (against, of) are held against each other; neither: all pairs."""
     median: MedianConvention = "first"
     """Where the curve is one half exactly: its first time, or the middle to the next."""
+
+
+@dataclass(frozen=True, slots=True)
+class Accepted:
+    """A constant difference between two channels of this facility that a person has looked at and accepted.
+
+    kind: "offset" (the channel is off by `size`), "steps" (it steps by up to `size`, such as stations of sections that
+    are stitched), "not filled" (it is there and always the same). Once it changes, it is held against the others again.
+    """
+
+    of: Literal["own", "others"]
+    channel: str
+    kind: Literal["offset", "steps", "not filled"]
+    by: str
+    size: float = 0.0
+    words: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -344,3 +224,24 @@ class Study:
     path: str
     assignment: AssignmentRule | None = None
     analysis: AnalysisRule | None = None
+    blind_live: Literal["to horizon", "to ruling"] = "to horizon"
+    """How long a live picture hides current values after the fire of a blind trial: the operator looks after a person,
+    so by default to the end of the response's horizon. What has passed, and the response, stay hidden to the ruling."""
+    points: dict[str, Point] = field(default_factory=dict)
+    treatments: dict[str, Treatment] = field(default_factory=dict)
+    """What trials are given in a study within participants; empty: each group has one alert."""
+    planned_counts: Counts = "trials"
+    """What `planned` counts: valid trials, or participants with `valid_at_least` of them."""
+    accepted: tuple[Accepted, ...] = ()
+
+    @property
+    def design(self) -> Design:
+        """Whether each participant has one alert, or several in an order."""
+        return "within" if self.treatments else "between"
+
+    def alert_of(self, group: str | None, occurrence: int) -> tuple[str, ...] | None:
+        """The modalities that a trigger's n-th trial in a drive is to be given; None where the group is not known."""
+        if group is None or group not in self.groups:
+            return None
+        treatment = self.groups[group].treatment_of(occurrence)
+        return self.groups[group].alert if treatment is None else self.treatments[treatment].alert

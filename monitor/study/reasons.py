@@ -15,7 +15,9 @@ _FINDINGS: tuple[tuple[str, Severity, str], ...] = (
     ("condition-not-met", "void", "A required condition did not hold"),
     ("fired-early", "void", "The trigger fired before its rule held"),
     ("fired-late", "doubtful", "The trigger fired later after its rule held than sampling explains"),
+    ("timing-unsure", "doubtful", "Whether the trigger fired when its rule held cannot be told"),
     ("fired-twice", "void", "The trigger had fired before in this drive"),
+    ("fired-too-soon", "void", "The trigger fired within its refractory time"),
     ("fired-unexpected", "void", "The trigger fired in a drive that should not fire it"),
     ("trigger-missed", "void", "The trigger's rule held and it did not fire"),
     ("trigger-not-reached", "void", "The drive ended and the trigger's rule had never held"),
@@ -33,10 +35,13 @@ _FINDINGS: tuple[tuple[str, Severity, str], ...] = (
     ("alert-not-produced", "void", "The alert was commanded, and no sensor saw it"),
     ("alert-late", "doubtful", "The alert came later than the study allows"),
     ("alert-early", "doubtful", "The alert came sooner than the study allows"),
+    ("alert-before-fire", "void", "An alert was still on when the trigger fired"),
+    ("alert-unaccounted", "doubtful", "An alert was given that no trigger accounts for"),
     ("alert-doubled", "doubtful", "The alert was given more than once"),
     ("alert-unknown", "doubtful", "It is not known which alert was given"),
     ("alert-short", "note", "The alert was shorter than the study asks for"),
     ("alert-long", "note", "The alert was longer than the study asks for"),
+    ("treatment-mismatch", "void", "The simulator gave another treatment than the participant's order says"),
     # The visual task
     ("task-missing", "void", "The visual task was not running when the trigger fired"),
     ("task-late", "doubtful", "The visual task began too shortly before the trigger"),
@@ -48,6 +53,8 @@ _FINDINGS: tuple[tuple[str, Severity, str], ...] = (
     ("eyes-called", "note", "Where the participant looked was called by the operator"),
     # The driver before the hazard
     ("braking-before-hazard", "void", "The driver was braking before the hazard began"),
+    ("braking-unsure", "doubtful", "The driver may have been braking before the hazard began"),
+    ("pedals-not-measured", "doubtful", "Pedals that the study looks at before the hazard are not in the feed"),
     ("accelerator-released-before", "doubtful", "The driver had left the accelerator before the hazard began"),
     ("two-footed", "note", "The driver pressed both pedals at once"),
     ("comfort-high", "void", "A comfort rating had reached the facility's stop rule"),
@@ -64,6 +71,9 @@ _FINDINGS: tuple[tuple[str, Severity, str], ...] = (
     ("marker-lost", "doubtful", "A marker was counted by the simulator and never arrived"),
     ("marker-late", "note", "A marker arrived later than the feed allows"),
     ("display-stutter", "void", "The simulator's picture stopped or jumped for the participant"),
+    ("frame-late", "note", "A frame came later than its period, too little to be seen"),
+    ("clock-jumped", "doubtful", "The simulation's time jumped while the picture went on"),
+    ("sequence-reset", "doubtful", "The frames' numbers were set back, and frames were taken for old ones"),
     ("slow-motion", "doubtful", "Simulated time ran slower or faster than real time"),
     ("frame-jitter", "note", "Frames came at irregular steps of simulated time"),
     ("rate-mismatch", "note", "Frames come at another rate than the simulator says"),
@@ -71,8 +81,11 @@ _FINDINGS: tuple[tuple[str, Severity, str], ...] = (
     ("clock-drift", "doubtful", "Clocks of the feed moved apart"),
     ("clock-unsure", "doubtful", "The clock of a further source is not known well enough to tell"),
     ("source-unheard", "note", "A further source told nothing of the trial, or not when"),
-    # Plausibility of channels
+    # Channels held against each other
+    ("channels-disagree", "doubtful", "Two channels tell otherwise of the same thing"),
+    ("body-changed", "doubtful", "A vehicle's length, width or name changed under the same id"),
     ("channel-frozen", "doubtful", "A channel kept the same value while the car was moving"),
+    ("signal-implausible", "doubtful", "A signal changed as no person does, or never"),
     ("unit-implausible", "doubtful", "A channel seems to be in another unit"),
     ("axis-implausible", "doubtful", "A channel seems to have the opposite sign"),
     ("implausible-jump", "doubtful", "A channel jumped further than a vehicle can move"),
@@ -88,6 +101,7 @@ _OPERATOR: tuple[tuple[str, Severity, str], ...] = (
     ("confirmed", "note", "Looked at, and the computed verdict stands"),
     ("judged-harmless", "note", "Looked at, and without effect on what the participant met"),
     ("monitor-mistaken", "note", "The monitor is mistaken, as the words explain"),
+    ("deviation-accepted", "note", "It deviated as the monitor says and is accepted, as the words explain"),
     ("participant-unwell", "void", "The participant felt unwell"),
     ("participant-withdrew", "void", "The participant ended the drive"),
     ("participant-talked", "doubtful", "The participant was talking"),
@@ -102,6 +116,12 @@ _OPERATOR: tuple[tuple[str, Severity, str], ...] = (
     ("other", "note", "Another reason, as the words explain"),
 )
 
+
+_REVEAL = frozenset(
+    ("task-ended-early", "task-items", "task-score", "window-cut", "platform-limit", "platform-stopped")
+)
+"""Findings that look past the fire at what the driver did, or at what moves with it: who responds leaves the task, the
+platform moves with own braking, and a contact ends the drive."""
 
 _KNOWN: dict[Known, tuple[str, ...]] = {
     "before": (
@@ -126,7 +146,9 @@ it must not stand under READY."""
 
 def _reasons(rows: tuple[tuple[str, Severity, str], ...]) -> dict[str, Reason]:
     known = {code: when for when, codes in _KNOWN.items() for code in codes}
-    return {code: Reason(code, words, severity, known.get(code, "after")) for code, severity, words in rows}
+    return {
+        code: Reason(code, words, severity, code in _REVEAL, known.get(code, "after")) for code, severity, words in rows
+    }
 
 
 FINDING_REASONS: dict[str, Reason] = _reasons(_FINDINGS)

@@ -8,7 +8,16 @@ from __future__ import annotations
 
 from typing import get_args
 
-from monitor.study.model import Edge, GroupTestName, MedianConvention, MissingMeans, ResponseMeasure, Severity
+from monitor.feed.marker_kinds import KINDS
+from monitor.study.model import (
+    Counts,
+    Edge,
+    GroupTestName,
+    MedianConvention,
+    MissingMeans,
+    ResponseMeasure,
+    Severity,
+)
 from monitor.tables.kinds import LONGEST_NAME, Flag, Key, Named, Number, Section, Sections, Several, Text
 
 ANY = Number()
@@ -18,21 +27,46 @@ PEDAL = Number(least=0.0, most=1.0)
 NAME = Text(longest=LONGEST_NAME)
 WORDS = Text()
 
-BAND = {"at_least": Key(ANY), "at_most": Key(ANY), "tolerance": Key(Number(least=0.0))}
-MEASURE = {"measure": Key(NAME, required=True), "role": Key(NAME), "over_s": Key(SOME_SECONDS)}
+PLANNED = Number(least=0, whole=True)
+OFTEN = Number(least=0, whole=True, or_word="any")
 
-TERM = Section({**MEASURE, **BAND, "edge": Key(Text(get_args(Edge))), "delay_s": Key(SECONDS)})
+BAND = {
+    "at_least": Key(ANY),
+    "at_most": Key(ANY),
+    "outside": Key(Several(ANY, count=2)),
+    "tolerance": Key(Number(least=0.0)),
+}
+MEASURE = {
+    "measure": Key(NAME, required=True),
+    "role": Key(NAME),
+    "from_role": Key(NAME),
+    "over_s": Key(SOME_SECONDS),
+    "rate_over_s": Key(SOME_SECONDS),
+    "point": Key(NAME),
+    "event": Key(Text(tuple(KINDS))),
+    "named": Key(NAME),
+}
+LOOKED = Section({**MEASURE, **BAND})
+
+
+def _any_of(section: Section) -> dict[str, Key]:
+    """The keys of a section that may have several of its kind under `any_of` in place of its own measure and band."""
+    return {**section.keys, "measure": Key(NAME), "any_of": Key(Sections(section))}
+
+
+LEAF = Section({**MEASURE, **BAND, "edge": Key(Text(get_args(Edge))), "delay_s": Key(SECONDS)})
+TERM = Section(_any_of(LEAF))
 
 CONDITION = Section(
     {
         "name": Key(NAME, required=True),
-        **MEASURE,
-        **BAND,
+        **_any_of(LOOKED),
         "during": Key(Several(ANY, count=2)),
         "share": Key(Number(above=0.0, most=1.0)),
         "within_s": Key(SECONDS),
         "held_s": Key(SECONDS),
         "required": Key(Flag()),
+        "needs_evidence": Key(Flag()),
         "if_missing": Key(Text(get_args(MissingMeans))),
         "settles_at_s": Key(SECONDS),
     }
@@ -73,7 +107,8 @@ BEFORE = Section(
 
 HAZARD = Section(
     {
-        "role": Key(NAME, required=True),
+        "role": Key(NAME),
+        "onset": Key(LOOKED),
         "decel_at_least_mps2": Key(Number(above=0.0)),
         "within_s": Key(SOME_SECONDS),
         "level_mps2": Key(Number(above=0.0)),
@@ -86,10 +121,20 @@ HAZARD = Section(
     }
 )
 
+SIGN = Section(
+    {
+        "name": Key(NAME, required=True),
+        **LOOKED.keys,
+        "held_s": Key(SECONDS),
+        "from_baseline": Key(Flag()),
+        "anticipatory_s": Key(SECONDS),
+    }
+)
+
 RESPONSE = Section(
     {
         "origin": Key(Text(("fire", "hazard onset", "alert criterion"))),
-        "criterion": Key(TERM),
+        "criterion": Key(LEAF),
         "horizon_s": Key(SOME_SECONDS),
         "accelerator_fall": Key(PEDAL),
         "accelerator_zero": Key(PEDAL),
@@ -98,6 +143,8 @@ RESPONSE = Section(
         "baseline_s": Key(SOME_SECONDS),
         "anticipatory_release_s": Key(SECONDS),
         "anticipatory_brake_s": Key(SECONDS),
+        "sign": Key(Sections(SIGN)),
+        "stable": Key(Section({**LOOKED.keys, "held_s": Key(SECONDS)})),
     }
 )
 
@@ -108,12 +155,15 @@ REARM = Section({"words": Key(WORDS, required=True), "within_s": Key(SOME_SECOND
 TRIGGER = Section(
     {
         "name": Key(NAME, required=True),
-        "surprise_class": Key(NAME, required=True),
+        "surprise_class": Key(NAME),
         "words": Key(WORDS),
         "role": Key(NAME),
-        "expected": Key(Number(least=0, whole=True)),
-        "expected_by_scenario": Key(Named(Number(least=0, whole=True), "scenario")),
+        "expected": Key(OFTEN),
+        "expected_by_scenario": Key(Named(OFTEN, "scenario")),
+        "refractory_s": Key(SECONDS),
+        "valid_at_least": Key(Number(least=1, whole=True)),
         "late_after_frames": Key(Number(least=0.0)),
+        "late_after_s": Key(SECONDS),
         "grace_s": Key(SOME_SECONDS),
         "armed_when": Key(Sections(TERM)),
         "fires_when": Key(Sections(TERM)),
@@ -151,8 +201,10 @@ STUDY_FILE = Section(
                     "title": Key(WORDS),
                     "participant_pattern": Key(WORDS, required=True),
                     "blind": Key(Flag()),
+                    "blind_live": Key(Text(("to horizon", "to ruling"))),
                     "comfort_stop_at": Key(Number(least=0.0, most=20.0)),
                     "replacement": Key(Text(("same group next", "end of block", "none"))),
+                    "planned_counts": Key(Text(get_args(Counts))),
                     "cautions": Key(Several(WORDS)),
                 }
             ),
@@ -163,13 +215,21 @@ STUDY_FILE = Section(
             Named(
                 Section(
                     {
-                        "alert": Key(Several(NAME, distinct=True), required=True),
-                        "planned": Key(Number(least=0, whole=True)),
+                        "alert": Key(Several(NAME, distinct=True)),
+                        "order": Key(Several(NAME)),
+                        "each": Key(Number(least=1, whole=True)),
+                        "planned": Key(PLANNED),
                     }
                 ),
                 "group",
             ),
             required=True,
+        ),
+        "treatments": Key(
+            Named(
+                Section({"alert": Key(Several(NAME, distinct=True), required=True), "planned": Key(PLANNED)}),
+                "treatment",
+            )
         ),
         "assignment": Key(
             Section(
@@ -189,6 +249,20 @@ STUDY_FILE = Section(
                 "role",
             )
         ),
+        "points": Key(
+            Named(
+                Section(
+                    {
+                        "station_m": Key(ANY),
+                        "x_m": Key(ANY),
+                        "y_m": Key(ANY),
+                        "along_m": Key(SECONDS),
+                        "across_m": Key(SECONDS),
+                    }
+                ),
+                "point",
+            )
+        ),
         "signals": Key(
             Named(
                 Section(
@@ -203,6 +277,20 @@ STUDY_FILE = Section(
             )
         ),
         "trigger": Key(Sections(TRIGGER, at_least_one=True), required=True),
+        "accepted": Key(
+            Sections(
+                Section(
+                    {
+                        "of": Key(Text(("own", "others")), required=True),
+                        "channel": Key(NAME, required=True),
+                        "kind": Key(Text(("offset", "steps", "not filled")), required=True),
+                        "size": Key(ANY),
+                        "by": Key(NAME, required=True),
+                        "words": Key(WORDS),
+                    }
+                )
+            )
+        ),
         "reasons": Key(
             Named(Section({"words": Key(WORDS), "severity": Key(Text(get_args(Severity)))}), "reason code"),
         ),

@@ -12,27 +12,19 @@ from typing import Any
 
 
 @dataclass(frozen=True, slots=True)
-class Due:
-    """The group that the next participant is due after a run, by whether the run's trial counts or is lost."""
-
-    kept: str | None
-    lost: str | None
-
-
-@dataclass(frozen=True, slots=True)
 class Standing:
-    """Valid trials so far, and who is next."""
+    """Valid trials so far. Who is next in which group is nowhere in it: nobody is to know before the lot is opened."""
 
     valid: dict[str, dict[str, int]] | None
     """Trigger → group → valid trials of all earlier runs; None where these would have to be judged first."""
-    due: dict[str, Due]
-    """Group of this run → the next participant's; empty where the study file does not say it."""
     trigger: str
     """The trigger whose lost trials are replaced: the first one with an alert."""
     proposed: str | None = None
-    """The group that this participant is due; None where the study file leaves it to the operator."""
+    """The group that this participant is given; None where the study file leaves it to the operator."""
     words: str | None = None
     """Why the participant has another group."""
+    sealed: bool = False
+    """Whether the group came from a sealed lot: then the next lot makes up for a lost trial, whatever its group."""
 
     def valid_of(self, trigger: str, group: str) -> int | None:
         """Valid trials of a trigger in a group before this run; None where that is not known."""
@@ -42,10 +34,10 @@ class Standing:
         """Plain values, for the record's opening."""
         return {
             "valid": self.valid,
-            "due": {group: [due.kept, due.lost] for group, due in self.due.items()},
             "trigger": self.trigger,
             "proposed": self.proposed,
             "words": self.words,
+            "sealed": self.sealed,
         }
 
 
@@ -59,10 +51,10 @@ def standing_from_map(fields: Mapping[str, Any] | None) -> Standing | None:
             valid=None
             if valid is None
             else {name: {group: int(n) for group, n in one.items()} for name, one in valid.items()},
-            due={group: Due(kept, lost) for group, (kept, lost) in fields["due"].items()},
             trigger=str(fields["trigger"]),
             proposed=fields["proposed"],
             words=fields["words"],
+            sealed=bool(fields.get("sealed", False)),
         )
     except (KeyError, TypeError, ValueError, AttributeError):
         return None

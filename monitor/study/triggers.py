@@ -5,16 +5,18 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
-from monitor.study.conditions import read_condition, read_term, read_terms
-from monitor.study.model import (
+from monitor.study.conditions import read_condition, read_looked, read_term, read_terms
+from monitor.study.model import Trigger
+from monitor.study.rules import (
     ActionRule,
     AlertRule,
     BeforeRule,
     HazardRule,
     RearmRule,
     ResponseRule,
+    ResponseSign,
+    StableRule,
     TaskRule,
-    Trigger,
 )
 from monitor.study.vocabulary import Names
 from monitor.tables.faults import Faults, Path, quoted
@@ -43,6 +45,7 @@ def _read_trigger(section: Mapping[str, Any], path: Path, names: Names, faults: 
         if names.scenarios is not None and scenario not in names.scenarios:
             at = (*path, "expected_by_scenario", scenario)
             faults.add_misspelt(at, scenario, names.scenarios, expected="a scenario listed in [scenarios]")
+    _check_often(section, path, faults)
     conditions = section.get("condition") or ()
     each_once(conditions, (*path, "condition"), "condition", faults)
     read = (
@@ -66,6 +69,22 @@ def _read_trigger(section: Mapping[str, Any], path: Path, names: Names, faults: 
         return None
     plain = {key: value for key, value in section.items() if key not in parts and key != "condition"}
     return Trigger(**plain, **parts)
+
+
+def _check_often(section: Mapping[str, Any], path: Path, faults: Faults) -> None:
+    """A surprise spends its class, so that it can't come any number of times."""
+    if section.get("expected") == "any" and section.get("surprise_class") is not None:
+        faults.add(
+            (*path, "expected"),
+            expected="a whole number, because a surprise comes once",
+            found=quoted("any"),
+            hint="for events that surprise nobody leave out surprise_class",
+        )
+    often = [section.get("expected", 1), *(section.get("expected_by_scenario") or {}).values()]
+    stated = not (faults.at((*path, "expected")) or faults.under((*path, "expected_by_scenario")))
+    if "refractory_s" in section and stated and all(one in (0, 1) for one in often):
+        expected = 'refractory_s only where expected is above 1 or "any"'
+        faults.add((*path, "refractory_s"), expected=expected, found="it with a trigger that fires once")
 
 
 def _read_alert(section: Mapping[str, Any] | None, path: Path, names: Names, faults: Faults) -> AlertRule | None:
@@ -96,8 +115,26 @@ def _read_before(section: Mapping[str, Any] | None, path: Path, faults: Faults) 
 def _read_hazard(section: Mapping[str, Any] | None, path: Path, names: Names, faults: Faults) -> HazardRule | None:
     if section is None or faults.under(path):
         return None
-    names.check_role(section["role"], (*path, "role"), faults)
-    return HazardRule(**section)
+    if "role" in section:
+        names.check_role(section["role"], (*path, "role"), faults)
+    elif "onset" not in section:
+        expected = "the role that brakes, or [trigger.hazard.onset] with another measure"
+        faults.add((*path, "role"), expected=expected, found="nothing, the key is missing")
+    if "onset" not in section:
+        return HazardRule(**section)
+    of_braking = next((key for key in section if key not in ("role", "onset", "within_s")), None)
+    if of_braking is not None:
+        found = "it beside [trigger.hazard.onset]"
+        faults.add((*path, of_braking), expected=f"{of_braking} only where the hazard is braking", found=found)
+    onset = read_looked(section["onset"], (*path, "onset"), names, faults)
+    if onset is not None and not names.is_scripted(onset.measure):
+        faults.add(
+            (*path, "onset", "measure"),
+            expected="a measure of a scripted vehicle, or a signal of another source than the driver",
+            found=quoted(onset.measure.text),
+            hint="else the response would decide who was exposed",
+        )
+    return HazardRule(**{**section, "onset": onset})
 
 
 def _read_response(trigger: Mapping[str, Any], path: Path, names: Names, faults: Faults) -> ResponseRule | None:
@@ -116,7 +153,26 @@ def _read_response(trigger: Mapping[str, Any], path: Path, names: Names, faults:
         faults.add((*at, "criterion"), expected=expected, found="none")
     if origin == "hazard onset" and "hazard" not in trigger and not faults.at((*path, "hazard")):
         faults.add((*at, "origin"), expected='a [trigger.hazard] for origin = "hazard onset"', found="none")
-    return ResponseRule(**{**section, "criterion": criterion})
+    signs = _read_signs(section.get("sign") or (), (*at, "sign"), names, faults)
+    stable = None
+    if "stable" in section:
+        looked = read_looked(section["stable"], (*at, "stable"), names, faults)
+        if looked is not None:
+            stable = StableRule(looked.measure, looked.band, section["stable"].get("held_s", 1.0))
+    plain = {key: value for key, value in section.items() if key != "sign"}
+    return ResponseRule(**{**plain, "criterion": criterion, "signs": signs, "stable": stable})
+
+
+def _read_signs(sections: Sections, path: Path, names: Names, faults: Faults) -> tuple[ResponseSign, ...]:
+    """The signs of a response, without those that have a fault."""
+    each_once(sections, path, "sign", faults)
+    found = []
+    for index, section in enumerate(sections):
+        looked = None if section is None else read_looked(section, (*path, index), names, faults)
+        if section is not None and looked is not None:
+            more = {key: section[key] for key in ("held_s", "from_baseline", "anticipatory_s") if key in section}
+            found.append(ResponseSign(section["name"], looked.measure, looked.band, **more))
+    return tuple(found)
 
 
 def _read_action(trigger: Mapping[str, Any], path: Path, faults: Faults) -> ActionRule | None:

@@ -40,7 +40,7 @@ def expected_words(kind: Kind) -> str:
         case Text(choices=choices):
             return listed(choices) if choices else "a text"
         case Number():
-            return _number_words(kind)
+            return _number_words(kind) + _or_word(kind)
         case Flag():
             return "true or false"
         case Several(kind=element, count=count):
@@ -70,6 +70,11 @@ def _number_words(kind: Number) -> str:
     return " ".join([noun, " and ".join(limits)]) if limits else noun
 
 
+def _or_word(kind: Number) -> str:
+    """The end of a sentence about a number that a word may stand for."""
+    return f" or {quoted(kind.or_word)}" if kind.or_word is not None else ""
+
+
 def _check_text(value: object, kind: Text, path: Path, faults: Faults) -> str | None:
     if not isinstance(value, str):
         faults.add(path, expected=expected_words(kind), found=found_text(value))
@@ -88,7 +93,13 @@ def _check_text(value: object, kind: Text, path: Path, faults: Faults) -> str | 
     return None
 
 
-def _check_number(value: object, kind: Number, path: Path, faults: Faults) -> float | int | None:
+def _check_number(value: object, kind: Number, path: Path, faults: Faults) -> float | int | str | None:
+    if kind.or_word is not None and isinstance(value, str):
+        if value == kind.or_word:
+            return value
+        hint = f"did you mean {quoted(kind.or_word)}?" if closest(value, (kind.or_word,)) else None
+        faults.add(path, expected=expected_words(kind), found=found_text(value), hint=hint)
+        return None
     if isinstance(value, bool) or not isinstance(value, int | float):
         faults.add(path, expected=expected_words(kind), found=found_text(value))
         return None

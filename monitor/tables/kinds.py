@@ -22,12 +22,16 @@ class Text:
 
 @dataclass(frozen=True, slots=True)
 class Number:
-    """A finite number, at least `least`, above `above`, at most `most`; a whole one becomes an int, else a float."""
+    """A finite number, at least `least`, above `above`, at most `most`; a whole one becomes an int, else a float.
+
+    `or_word`: a word that may stand in its place.
+    """
 
     least: float | None = None
     above: float | None = None
     most: float | None = None
     whole: bool = False
+    or_word: str | None = None
 
 
 @dataclass(frozen=True, slots=True)

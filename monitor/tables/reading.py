@@ -27,7 +27,7 @@ def read_file(path: Path | str, raises: type[FileFaults]) -> tuple[bytes, str]:
             raw = file.read(LARGEST_FILE_BYTES + 1)
     except (OSError, ValueError) as error:
         why = error.strerror if isinstance(error, OSError) and error.strerror else str(error)
-        raise raises(name, (f"The file cannot be read ({why}).",)) from error
+        raise raises(name, (f"The file cannot be read ({why}).",), readable=False) from error
     if len(raw) > LARGEST_FILE_BYTES:
         raise raises(name, (f"The file is larger than 1 MiB, so it is hardly a {raises.file}.",))
     try:

@@ -26,7 +26,7 @@ NAMES = {
     "replaying": "a record of an hour opened for replay",
     "bridge": "datagrams through the bridge against a bare loop",
     "tally": "how far a study of 200 runs is",
-    "desk": "a note until it is on disk",
+    "inbox": "a note until it is on disk",
     "starting": "start-up of commands",
     "overload": "more than the machine can take",
     "memory": "memory and descriptors over a long drive",

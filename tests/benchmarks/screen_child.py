@@ -61,7 +61,7 @@ class Scripted:
         trials: tuple[Trial, ...] = self._view.trials[:-1]
         last = self._view.trials[-1]
         verdict = "invalid" if self._turns % 2 else "undecided"
-        trial = replace(last, id=f"1/{words}/1", trigger=words, verdict=verdict, stage="final", ruling=None)
+        trial = replace(last, id=f"1/{words}/1", trigger=words, verdict=verdict, stage="final", rulings=())
         self._view = replace(self._view, trials=(*trials, trial), revision=revision + 1)
         os.write(self._told_fd, (json.dumps([words, time.clock_gettime_ns(time.CLOCK_BOOTTIME)]) + "\n").encode())
         self._wake()

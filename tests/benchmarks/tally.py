@@ -1,4 +1,4 @@
-"""`tally` of 200 sealed runs, by the clock: with the summaries beside them; the first time, on one core and on all."""
+"""`tally` and `forecast` of 200 sealed runs, by the clock: with their summaries, and the first time."""
 
 from __future__ import annotations
 
@@ -43,6 +43,7 @@ def measure(rounds: int) -> list[Figure]:
     directory = study_directory()
     _tally(directory)
     with_summaries = tuple(_tally(directory) for _ in range(rounds))
+    forecasts = tuple(_tally(directory, command="forecast") for _ in range(rounds))
     cores = len(os.sched_getaffinity(0))
     one, every = [], []
     some = _some_of(directory)
@@ -53,6 +54,7 @@ def measure(rounds: int) -> list[Figure]:
     shutil.rmtree(some)
     return [
         Figure(f"`tally` of {RUNS} sealed runs with their summaries", with_summaries, "s", at_most=2.0),
+        Figure(f"`forecast` of {RUNS} sealed runs with their summaries", forecasts, "s", at_most=4.0),
         Figure(f"`tally` of {FIRST_TIME} sealed runs for the first time, on one core", tuple(one), "s"),
         Figure(
             f"the same on {cores} cores",
@@ -105,15 +107,15 @@ def _forget(directory: Path) -> None:
         cache.unlink()
 
 
-def _tally(directory: Path, cores: set[int] | None = None) -> float:
+def _tally(directory: Path, cores: set[int] | None = None, command: str = "tally") -> float:
     """Seconds by the clock from the start of the command to its end."""
     began = time.monotonic()
     done = subprocess.run(
-        program("tally", "--json", str(directory)),
+        program(command, "--json", str(directory)),
         stdout=subprocess.DEVNULL,
         preexec_fn=None if cores is None else lambda: os.sched_setaffinity(0, cores),
         check=False,
     )
     if done.returncode not in (0, 1):
-        raise SystemExit(f"tally ended with {done.returncode}")
+        raise SystemExit(f"{command} ended with {done.returncode}")
     return time.monotonic() - began

@@ -24,7 +24,7 @@ AXLE_M = 1.35
 EVENTS = {"gate-brake": 11, "side-gust": 12}
 COLUMNS = (
     "SimTime;EgoPosX;EgoPosY;EgoYaw;EgoSpeed;EgoAccel;EgoYawRate;EgoRoadPos;LaneDev;LaneYaw;WheelAngle;GasPct;BrakeForce;"
-    "VanActive;VanPosX;VanPosY;VanYaw;VanSpeed;VanAccel;VanRoadPos;GazeZone;BaseX;EventCode;ChimeOn;TaskOn;TaskItems;"
+    "VanActive;VanPosX;VanPosY;VanYaw;VanSpeed;VanAccel;VanRoadPos;GazeZone;BaseX;EventCode;ChimeOn;AlertWord;TaskOn;TaskItems;"
     "AlertCode"
 ).split(";")
 
@@ -90,6 +90,7 @@ def row_of(step: DriveStep, codes: Codes) -> dict[str, Any]:
         "BaseX": step.signals["platform_x"] / 0.0254,
         "EventCode": codes.event,
         "ChimeOn": codes.chime,
+        "AlertWord": 0,
         "TaskOn": codes.task,
         "TaskItems": codes.items,
         "AlertCode": 1,

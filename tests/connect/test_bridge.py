@@ -117,7 +117,13 @@ def zmq_state(step: int, van_id: str = "van-1") -> dict[str, Any]:
     """A message as configs/channels-zmq.toml describes it: east and north, degrees from north, parts of velocities."""
     t = step / 60
     own = {"key": "ego", "pos": [100.0, 200.0 + 20 * t], "compass": 0.0, "vel": [0.0, 20.0], "acc": [0.0, -1.5]}
-    own |= {"size": [4.6, 1.8], "lane_dev": 25.0, "pedals": {"gas": 0.25, "brake": 0.0}}
+    own |= {
+        "size": [4.6, 1.8],
+        "lane_dev": 25.0,
+        "yaw_rate": 0.0,
+        "road_pos": 20 * t,
+        "pedals": {"gas": 0.25, "brake": 0.0},
+    }
     van = {"key": van_id, "pos": [100.0, 232.6 + 20 * t], "compass": 0.0, "vel": [0.0, 15.0], "acc": [0.0, -3.0]}
     return {
         "clock": {"sim": t, "day": 1.7e9 + t},

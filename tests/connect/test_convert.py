@@ -165,7 +165,8 @@ accel = {{ not_measured = true }}
 length = {{ constant = 4.6 }}
 width = {{ constant = 1.8 }}
 """
-    channels = parse_map(map_text(own=OWN + reference, more=vehicles))
+    straight = "yaw_rate = { constant = 0.0 }\n"
+    channels = parse_map(map_text(own=OWN + straight + reference, more=vehicles))
     sample = Sample(
         {**AT_REST, "X": own_x, "V": 20.0, "moving": [{"id": 7, "pos": [lead_x, 0.0], "yaw": 0.0, "v": 15.0}]}
     )

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import time
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -14,6 +15,7 @@ from monitor.commissioning.check.further import SourceHeard, hear_source
 from monitor.commissioning.check.listening import Listened
 from monitor.commissioning.rehearsal.rehearsed import judge_rehearsal
 from monitor.feed.decode import decode_message
+from monitor.feed.schema import Marker
 from monitor.following.building import build_view
 from monitor.following.preflight import preflight
 from monitor.following.view import RecorderView
@@ -87,16 +89,30 @@ def test_nothing_and_what_is_refused() -> None:
 @pytest.mark.parametrize(
     ("marks", "why"),
     [
-        ([], "only one of both sent a sync marker"),
+        ([], "gaze sent no sync marker so far"),
         ([(t, kind, "flash", {}) for t, kind, _, _ in SYNC], "their sync markers do not go together by name"),
     ],
 )
-def test_an_unknown_clock_is_something_to_look_at(marks: list[Any], why: str) -> None:
+def test_a_clock_that_cannot_become_known_is_a_fault_where_a_condition_needs_it(marks: list[Any], why: str) -> None:
     heard = hear_source(STUDY, came(gaze(marks=marks)), SIMULATOR)
+    assert (heard.ok, heard.offset_s) == (False, None)
+    (said,) = heard.faults
+    assert why in said
+    assert said.endswith("what gaze says is undecided, and eyes away, angle needs it.")
+
+
+def test_a_clock_that_is_only_not_known_yet_is_something_to_look_at() -> None:
+    """Both have sent sync markers before anybody listened, as their hellos say; they come each 10 to 60 s."""
+
+    def earlier(one: Listened) -> Listened:
+        assert one.hello is not None
+        marker = Marker(one.hello.run, 1, 0.5, "sync", "pulse", {})
+        return replace(one, hello=replace(one.hello, recent=(marker,)), markers=[])
+
+    heard = hear_source(STUDY, earlier(came(gaze(marks=[]))), earlier(came(HandDrive(signals=lambda t: {}))))
     assert (heard.ok, heard.offset_s) == (True, None)
     (said,) = heard.look_at
-    assert why in said
-    assert said.endswith("what gaze says is undecided")
+    assert "no sync marker came of both" in said
 
 
 def test_what_only_the_simulator_may_say_is_passed_over() -> None:

@@ -10,7 +10,7 @@ from typing import Any
 import pytest
 
 from monitor.archive.review import review_record
-from monitor.commissioning.importing import Imported, import_csv
+from monitor.commissioning.importing import Imported, import_drive
 from monitor.connect.channel_map.loading import load_map, parse_map
 from monitor.errors import WitnessError
 from monitor.judging.document import session_json
@@ -35,7 +35,7 @@ def imported(tmp_path: Path, scenario: str = "clean", change: Any = None) -> tup
     ridge.write_csv(file, scenario)
     if change is not None:
         file.write_text(change(file.read_text(encoding="utf-8")), encoding="utf-8")
-    made = import_csv(load_map(EXAMPLE), file, STUDY, "Q11", None, tmp_path / "records", began=BEGAN)
+    made = import_drive(load_map(EXAMPLE), file, STUDY, "Q11", None, tmp_path / "records", began=BEGAN)
     return made, review_record(made.record).session
 
 
@@ -108,7 +108,7 @@ def test_the_record_says_where_it_comes_from(tmp_path: Path) -> None:
     fired = next(trial for trial in session.trials() if trial.trigger == "gate-brake")
     assert fired.wall == pytest.approx(BEGAN.timestamp() + 30.05, abs=0.1)
     # equal files give equal trials
-    again = import_csv(load_map(EXAMPLE), tmp_path / "clean.csv", STUDY, "Q12", None, tmp_path / "two", began=BEGAN)
+    again = import_drive(load_map(EXAMPLE), tmp_path / "clean.csv", STUDY, "Q12", None, tmp_path / "two", began=BEGAN)
     other = session_json(review_record(again.record).session, "")
     assert other["trials"] == session_json(session, "")["trials"]
 
@@ -125,21 +125,21 @@ def test_lines_that_are_damaged_are_counted_and_the_rest_is_judged(tmp_path: Pat
     made, session = imported(tmp_path, change=damaged)
     assert (made.refused, made.counts.out_of_order) == (2, 1)
     assert made.counts.frames == 1402 - 4
-    assert "line 101 has 24 columns where there are 27" in made.sentences()[-2]
+    assert "line 101 has 25 columns where there are 28" in made.sentences()[-2]
     assert session.trials()[0].verdict == "valid"
 
 
 def test_what_cannot_be_imported_leaves_nothing_behind(tmp_path: Path) -> None:
     (tmp_path / "empty.csv").write_text(";".join(ridge.COLUMNS) + "\n" + ";" * (len(ridge.COLUMNS) - 1) + "\n1;2\n")
-    with pytest.raises(WitnessError, match=r"no line of it gives a frame \(line 3 has 2 columns where there are 27\)"):
-        import_csv(load_map(EXAMPLE), tmp_path / "empty.csv", STUDY, "Q11", None, tmp_path / "records")
+    with pytest.raises(WitnessError, match=r"no line of it gives a frame \(line 3 has 2 columns where there are 28\)"):
+        import_drive(load_map(EXAMPLE), tmp_path / "empty.csv", STUDY, "Q11", None, tmp_path / "records")
     with pytest.raises(WitnessError, match="cannot be read: No such file"):
-        import_csv(load_map(EXAMPLE), tmp_path / "none.csv", STUDY, "Q11", None, tmp_path / "records")
+        import_drive(load_map(EXAMPLE), tmp_path / "none.csv", STUDY, "Q11", None, tmp_path / "records")
     with pytest.raises(WitnessError, match="use the pseudonymous code"):
-        import_csv(load_map(EXAMPLE), tmp_path / "empty.csv", STUDY, "Anna", None, tmp_path / "records")
+        import_drive(load_map(EXAMPLE), tmp_path / "empty.csv", STUDY, "Anna", None, tmp_path / "records")
     udp = parse_map(map_text(source='kind = "udp"\nfields = ["f64 T", "f64[5] v"]', own=NO_OWN))
     with pytest.raises(WitnessError, match="is no map for files"):
-        import_csv(udp, tmp_path / "empty.csv", STUDY, "Q11", None, tmp_path / "records")
+        import_drive(udp, tmp_path / "empty.csv", STUDY, "Q11", None, tmp_path / "records")
     assert list((tmp_path / "records").glob("*")) == []
 
 

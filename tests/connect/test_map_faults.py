@@ -28,7 +28,7 @@ def test_five_faults_give_five_sentences() -> None:
     text = map_text(
         own="""
 x = "X"
-y = { from = "Y", unit = "foot" }
+y = { from = "Y", unit = "parsec" }
 heading = { from = "H", unit = "km/h" }
 speed = { from = "V", constant = 3 }
 accel = { form = "A" }
@@ -38,7 +38,8 @@ width = { constant = 1.8 }
         more='[[marker]]\nkind = "trigger"\nname = "gate-brake"\nwhen = "rise"\nfrom = "E"',
     )
     assert faults_of(text) == [
-        'line 17, own.y.unit: expected a unit of length, found "foot"; did you mean "ft"?',
+        'line 17, own.y.unit: expected a unit of length, found "parsec"; known here: "m", "mm", '
+        '"cm", "km", "in", "ft", "yd", "mi", "US survey ft" and "nmi".',
         'line 18, own.heading.unit: expected a unit of angle, found "km/h", a unit of speed; '
         'known here: "rad", "mrad", "deg", "gon" and "rev".',
         'line 19, own.speed: expected one of "from", "components", "constant" or "not_measured", '
@@ -149,7 +150,8 @@ def keys_of(kind: object) -> set[str]:
 
 def test_the_examples_explain_every_key() -> None:
     text = "".join(
-        (CONFIGS / f"channels-{name}.toml").read_text(encoding="utf-8") for name in ("example", "udp", "zmq", "gaze")
+        (CONFIGS / f"channels-{name}.toml").read_text(encoding="utf-8")
+        for name in ("example", "udp", "zmq", "gaze", "lsl", "osi")
     )
     known = keys_of(CHANNEL_MAP) - set(OWN_NAMES)
     assert [key for key in sorted(known) if not re.search(rf"\b{key}\b", text)] == []

@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 
 from monitor.archive.rehearsals import kept_pages, latest_page, read_page
-from monitor.commissioning.importing import import_csv
+from monitor.commissioning.importing import import_drive
 from monitor.commissioning.rehearsal.pacing import Pacing, PacingLog
 from monitor.commissioning.rehearsal.page import keep_page, make_page
 from monitor.commissioning.rehearsal.rehearsed import Rehearsed, judge_rehearsal
@@ -41,7 +41,15 @@ def rehearsed(
     ridge.write_csv(file, scenario)
     text = (CONFIGS / "channels-example.toml").read_text(encoding="utf-8")
     (tmp_path / "map.toml").write_text(change(text) if change else text, encoding="utf-8")
-    made = import_csv(load_map(tmp_path / "map.toml"), file, STUDY, "Q99", None, tmp_path / "records")
+    made = import_drive(
+        load_map(tmp_path / "map.toml"),
+        file,
+        STUDY,
+        "Q99",
+        None,
+        tmp_path / "records",
+        despite_faults=change is not None,
+    )
     if change is None:
         RECORDS[scenario] = made.record
     return judge_rehearsal(made.record, STUDY, groups)
@@ -129,7 +137,9 @@ measured = true
     )
     text = (CONFIGS / "channels-example.toml").read_text(encoding="utf-8")
     (tmp_path / "map.toml").write_text(text + sensor, encoding="utf-8")
-    made = import_csv(load_map(tmp_path / "map.toml"), tmp_path / "seen.csv", STUDY, "Q99", None, tmp_path / "records")
+    made = import_drive(
+        load_map(tmp_path / "map.toml"), tmp_path / "seen.csv", STUDY, "Q99", None, tmp_path / "records"
+    )
     (delay,) = judge_rehearsal(made.record, STUDY, ("chime",)).delays
     assert (delay.modality, delay.count) == ("sound", 1)
     assert delay.median_s == pytest.approx(0.05)

@@ -1,8 +1,10 @@
-"""Drives whose truth is known, as a simulator would send them: sampled, stamped, noisy, lossy. The monitor sees no truth.
+"""Drives whose truth is known, as a simulator would send them: sampled, stamped, noisy, lossy. The monitor sees no
+truth.
 
-The truth is a body on a road: its distance along the line and its offset from it as smooth functions of time. Place, heading, speed,
-acceleration and turn follow from these by calculus on a fine grid. What a feed says of it is drawn afterwards: the
-clock, the noise of each channel, traffic that is sent more slowly, frames that are lost, channels that are not there.
+The truth is a body on a road: its distance along the line and its offset from it as smooth functions of time. Place,
+heading, speed, acceleration and turn follow from these by calculus on a fine grid. What a feed says of it is drawn
+afterwards: the clock, the noise of each channel, traffic that is sent more slowly, frames that are lost, channels that
+are not there.
 """
 
 from __future__ import annotations

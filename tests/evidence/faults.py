@@ -102,7 +102,10 @@ KINDS = (
     Fault("speed offset", "own", ("speed",), "m/s", _offset("speed")),
     Fault("lead's speed late", "van", ("speed",), "s", _late("speed")),
     Fault("lead's speed stands", "van", ("speed",), "s", _stand("speed")),
-    Fault("station scale", "own", ("station",), "%", lambda told, size, t: _scale("station")(told, size / 100.0, -np.inf)),
+    Fault(
+        *("station scale", "own", ("station",), "%"),
+        lambda told, size, t: _scale("station")(told, size / 100.0, -np.inf),
+    ),
     Fault("station stands", "own", ("station",), "s", _stand("station")),
     Fault("station steps", "own", ("station",), "m", _step("station")),
     Fault("body swapped", "van", ("x", "y", "station"), "m", moved_along),

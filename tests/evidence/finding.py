@@ -1,4 +1,5 @@
-"""What the evidence tests say of whole drives, without judging: how often they are wrong, and from what size they find."""
+"""What the evidence tests say of whole drives, without judging: how often they are wrong, and from what size they
+find."""
 
 from __future__ import annotations
 
@@ -24,7 +25,8 @@ def found_in(body: Body) -> set[str]:
     """The names of the tests that speak up about a body."""
     names = set()
     for pair in PAIRS if body.who == "own car" else OF_OTHERS:
-        if any(bool((np.abs(one.change) > one.limit).any()) for one in close(body, pair)):
+        closed = close(body, pair)
+        if closed is not None and any(bool((np.abs(one.change) > one.limit).any()) for one in closed.windows):
             names.add(pair.name)
     names |= {f"{one.channel} stands" for one in stands(body)} | {f"{one.what} breaks" for one in breaks(body)}
     for one in (*offset_differences(body), *heading_differences(body)):

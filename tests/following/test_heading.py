@@ -54,7 +54,6 @@ def trial(verdict: str = "invalid", stage: str = "final", **more: Any) -> Trial:
         "wall": 0.0,
         "stage": stage,
         "verdict": verdict,
-        "ruling": None,
         "naive": "yes",
         "role_id": {},
         "timing": Timing(30.0, 0.0, 0.0, "on time"),
@@ -200,7 +199,7 @@ def test_trials_wait_the_oldest_first_and_are_ruled_off() -> None:
     assert [one.id for one in waiting(view(trials=(second, first)))] == ["1/gate-brake/1", "1/side-gust/1"]
     seen = frozenset({("1/side-gust/1", "INVALID"), ("1/gate-brake/1", "UNDECIDED")})
     assert [one.id for one in waiting(view(trials=(second, first), seen=seen))] == ["1/gate-brake/1"]
-    ruled = replace(first, ruling=Ruling("valid", "judged-harmless", "", "ops", 50.0, 0.0), stage="ruled")
+    ruled = replace(first, rulings=(Ruling("valid", "judged-harmless", "", "ops", 50.0, 0.0),), stage="ruled")
     assert waiting(view(trials=(ruled,))) == ()
 
 
@@ -374,11 +373,15 @@ def way(t: float) -> float:
     return float(WAY[round(t / STEP_S)])
 
 
+def pedals(accel: float) -> dict[str, float]:
+    return {"brake": 0.5 if accel < -1.0 else 0.0, "accelerator": 0.3 + max(accel, -3.0) / 10.0}
+
+
 def braking_own(t: float) -> dict[str, float]:
     before, after = _answered(t), _answered(t + STEP_S)
     place = 100.0 + way(t)
     accel = (after - before) / STEP_S
-    return {"speed": before, "station": place, "x": place, "brake": 0.5 if accel < -1.0 else 0.0, "accel": accel}
+    return {"speed": before, "station": place, "x": place, **pedals(accel), "accel": accel}
 
 
 BRAKING = fires((30.0, "gate-brake"), (55.0, "side-gust"), own=braking_own)

@@ -118,10 +118,10 @@ def test_a_study_that_uses_none_has_all_three_over_a_minute() -> None:
     assert view.slow[2].value[-1] == 0.0
 
 
-def test_steering_is_hidden_from_the_fire_on_while_a_blind_study_masks() -> None:
-    _, view = followed(HandDrive(end_t=85.0, fire_t=65.0), BLIND)
-    shown = {one.measure: one for one in view.slow}
-    assert view.masked
-    assert np.isfinite(shown["steering_reversal_rate"].value[6])
-    assert np.isnan(shown["steering_reversal_rate"].value[7:]).all()
-    assert np.isfinite(shown["sdlp"].value[7:]).all()
+def test_lane_keeping_is_hidden_while_it_looks_back_on_a_blind_response() -> None:
+    _, view = followed(HandDrive(end_t=145.0, fire_t=65.0), BLIND)
+    assert not view.masked, "the horizon of 3 s is over: the current values are back"
+    for one in view.slow:
+        assert np.isfinite(one.value[6]), one.measure
+        assert np.isnan(one.value[7:13]).all(), "a minute at 70 s to 120 s has a part of 65 s to 68 s in it"
+        assert np.isfinite(one.value[13:]).all()

@@ -9,13 +9,13 @@ from dataclasses import dataclass
 import pytest
 
 from monitor.following.building import build_view
-from monitor.following.coming.outlook import HIDDEN, MASKED_MEASURES, look_out
+from monitor.following.coming.outlook import HIDDEN, look_out
 from monitor.following.heading.table import over_the_ladder
 from monitor.following.view import LiveView, OutlookRow, OutlookView, RecorderView
 from monitor.judging.session import Session
 from monitor.simulation.plan import SimulationPlan
 from tests.judging import simulated
-from tests.judging.hand import FIRE_T, SPEED, STUDY, HandDrive, entries_of, opening_of, study_of
+from tests.judging.hand import FIRE_T, SPEED, STUDY, HandDrive, dips, entries_of, opening_of, study_of
 
 RECORDING = RecorderView("recording", 400.0, 0, "")
 
@@ -66,7 +66,7 @@ def masked_at(drive: HandDrive, until_t: float, text: str = STUDY) -> OutlookVie
 @pytest.mark.parametrize("before_s", [7.0, 3.0, 1.0, 0.5])
 def test_the_seconds_left_are_the_way_left_at_the_speed_now(before_s: float) -> None:
     view = at(HandDrive(), FIRE_T - before_s)
-    assert view.seconds_left == pytest.approx(before_s, abs=1e-6)
+    assert view.seconds_left == pytest.approx(before_s, abs=1e-4)
     assert (view.word, view.view.trigger, view.sentence) == ("READY", "gate-brake", "every condition holds")
 
 
@@ -96,7 +96,8 @@ def test_a_gap_that_comes_in_is_held_and_then_ready() -> None:
     # the van is 10 m further ahead at first and the gap closes by 1 m/s until the fire: 1.5 s there, 1.9 s from 2 s
     def van(t: float) -> dict[str, float]:
         more = max(FIRE_T - t, 0.0)
-        return {"station": 135.25 + SPEED * t + more, "speed": SPEED - 1.0} if t < FIRE_T else {}
+        place = 135.25 + SPEED * t + more
+        return {"station": place, "x": place, "speed": SPEED - 1.0} if t < FIRE_T else {}
 
     coming = HandDrive(van=van)
     early = at(coming, 1.8)
@@ -108,18 +109,16 @@ def test_a_gap_that_comes_in_is_held_and_then_ready() -> None:
 
 
 def test_what_has_failed_for_less_than_a_second_is_no_news() -> None:
-    slow = HandDrive(own=lambda t: {"speed": 18.5} if t > 2.0 else {})
+    slow = HandDrive(own_speed=dips(18.5, 2.0, 30.0))
     assert at(slow, 2.9).word == "READY"
     assert at(slow, 3.2).word == "HOLD"
 
 
 def test_a_gap_that_goes_out_is_held_before_it_is_out() -> None:
-    def van(t: float) -> dict[str, float]:
-        return {"station": 135.25 + SPEED * t + 1.0 * (t - 4.0), "speed": SPEED + 1.0} if 4.0 < t < FIRE_T else {}
-
+    away = HandDrive(van_decel=lambda t: -2.0 if 3.75 < t < 4.25 else 0.0)
     # at 8 s the gap is 1.7 s and grows by 0.05 s a second: 1.8 s at the fire at 10 s; with a band up to 1.75 s it fails
     text = STUDY.replace("at_most = 1.9", "at_most = 1.75")
-    view = at(HandDrive(van=van), FIRE_T - 2.0, text)
+    view = at(away, FIRE_T - 2.0, text)
     gap = view.row("time gap")
     assert gap.condition.result == "met"
     assert gap.trend == -1
@@ -127,10 +126,15 @@ def test_a_gap_that_goes_out_is_held_before_it_is_out() -> None:
     assert (view.word, view.sentence) == ("HOLD", "time gap will be 1.80 s, band 1.3 to 1.75 s")
 
 
+def foot(t: float) -> dict[str, float]:
+    """A pedal that a foot is on."""
+    return {"accelerator": 0.3 + 0.02 * math.sin(t)}
+
+
 def test_what_was_out_of_a_window_cannot_come_right() -> None:
     # own speed must hold for 3 s before the fire; it was out 2 s before it
-    slow = HandDrive(own=lambda t: {"speed": 18.5} if abs(t - 8.0) < 0.05 else {})
-    before = at(slow, 7.9)
+    slow = HandDrive(own_speed=dips(18.5, 7.95, 8.05, 0.3), own=foot)
+    before = at(slow, 7.5)
     assert before.word == "READY"
     view = at(slow, 9.0)
     assert view.word == "LET IT RUN"
@@ -139,9 +143,9 @@ def test_what_was_out_of_a_window_cannot_come_right() -> None:
 
 def test_a_share_of_the_window_may_be_out() -> None:
     text = STUDY.replace("during = [-3.0, 0.0]", "during = [-3.0, 0.0]\nshare = 0.8")
-    slow = HandDrive(own=lambda t: {"speed": 18.5} if 7.5 < t < 8.0 else {})
+    slow = HandDrive(own_speed=dips(18.5, 7.5, 7.8), own=foot)
     assert at(slow, 9.5, text).word == "READY"
-    slower = HandDrive(own=lambda t: {"speed": 18.5} if 7.2 < t < 8.0 else {})
+    slower = HandDrive(own_speed=dips(18.5, 7.2, 8.0), own=foot)
     assert at(slower, 9.5, text).word == "LET IT RUN"
 
 
@@ -190,7 +194,9 @@ def test_the_pedals_before_the_hazard_are_rungs() -> None:
     ]
     assert at(pressed, 5.2, text).word == "READY"  # a foot that touches it five seconds before is off it in time
     view = at(pressed, 9.3, text)
-    assert (view.word, view.sentence) == ("LET IT RUN", "brake pedal has been out of its band, at most 0.02")
+    assert view.row("brake pedal").why == "brake pedal has been out of its band, at most 0.03"
+    assert view.word == "LET IT RUN"
+    assert view.sentence.startswith("The brake pedal was at 0.10 within 1.0 s before the fire")
     coasting = HandDrive(own=lambda t: {"accelerator": 0.0})
     assert at(coasting, 5.0, text).word == "HOLD"
     assert at(coasting, 9.9, text).sentence.startswith("accelerator")
@@ -295,14 +301,18 @@ def test_a_masked_outlook_tells_nothing_of_speed_gap_or_time() -> None:
     assert (free.hidden, free.seconds_left) == (True, None)
     assert free == slow
     for row in free.rows:
-        assert row.condition.measure in MASKED_MEASURES
         assert (row.condition.value, row.condition.state, row.words) == (None, "masked", HIDDEN)
 
 
-def test_a_masked_outlook_still_shows_the_place_in_the_lane() -> None:
-    lane = '[[trigger.condition]]\nname = "lane"\nmeasure = "lane_offset"\nat_least = -0.6\nat_most = 0.6\n'
-    view = masked_at(HandDrive(), 5.0, STUDY.replace("[trigger.alert]", f"{lane}[trigger.alert]"))
-    assert next(one for one in view.rows if one.condition.name == "lane").condition.value == 0.0
+def test_a_masked_outlook_shows_what_the_script_alone_decides() -> None:
+    more = "".join(
+        f'[[trigger.condition]]\nname = "{name}"\nmeasure = "{measure}"\nat_most = 40.0\n'
+        for name, measure in (("lane", "lane_offset"), ("the van", "van.speed"), ("eyes", "eyes_on_road"))
+    )
+    study = STUDY.replace("[trigger.alert]", f"{more}[trigger.alert]") + "[roles.van]\nid = 1\n"
+    rows = {one.condition.name: one.condition for one in masked_at(HandDrive(), 5.0, study).rows}
+    assert rows["the van"].value == SPEED
+    assert (rows["lane"].value, rows["eyes"].value) == (None, None)
 
 
 # --- over whole simulated drives --------------------------------------------------------------------------------------

@@ -110,7 +110,7 @@ def test_what_the_simulator_does_not_say_stops_nobody() -> None:
 def test_the_group_that_the_assignment_gives_is_shown(
     proposed: str, words: str | None, result: str, given: str
 ) -> None:
-    standing = Standing(valid={}, due={}, trigger="gate-brake", proposed=proposed, words=words)
+    standing = Standing(valid={}, trigger="gate-brake", proposed=proposed, words=words)
     found = seen(at(WELL, EARLY_T, standing=standing.as_map()))
     (line,) = [one for one in found.lines if one.what == "assignment"]
     assert (line.needed, line.given, line.result) == (proposed, given, result)
@@ -192,4 +192,4 @@ def test_a_ticked_step_is_done_and_a_stale_feed_says_no_distance() -> None:
 def test_a_masked_view_tells_no_speed_by_the_distance() -> None:
     session = at(WELL, 6.0, SHEET)
     comfort = sheet_lines(session, session.drives[0].log, masked=True)[2]
-    assert (comfort.left_m, comfort.left_s) == (200.0, None)  # 180 m in steps of 50 m
+    assert (comfort.left_m, comfort.left_s, comfort.state) == (None, None, "not known")

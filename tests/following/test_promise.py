@@ -89,7 +89,7 @@ CASES: dict[str, tuple[HandDrive, dict[str, Any]]] = {
     "collision-before-fire": (HandDrive(markers=[(8.0, "collision", "", {}), *NO_ALERT_LATER]), {}),
     "trigger-unknown": (HandDrive(markers=[(8.0, "trigger", "gate-brak", {}), *NO_ALERT_LATER]), {}),
     "witness-gap": (HandDrive(lost_frames=frozenset(range(510, 516))), {}),
-    "display-stutter": (HandDrive(wall=lambda t: t + (0.5 if t > 8.0 else 0.0)), {}),
+    "display-stutter": (HandDrive(wall=lambda t: 1_789_000_000.0 + t + (0.5 if t > 9.5 else 0.0)), {}),
     "slow-motion": (HandDrive(wall=lambda t: t * 1.2), {}),
     "implausible-jump": (HandDrive(own=lambda t: {"x": 100.0 + 20.0 * t + (30.0 if t > 8.0 else 0.0)}), {}),
     "clock-drift": (

@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 import msgpack
+import numpy as np
 
 from monitor.judging.session import Session
 from monitor.record.entries import Entry, EntryKind, Opening, pack_frames, pack_map, pack_opening
@@ -92,6 +93,17 @@ class HandDrive:
     wall: Callable[[float], float | None] = lambda t: None
     more_vehicles: Callable[[float], list[dict[str, Any]]] = lambda t: []
     ends: bool = True
+    warp: Callable[[float], float] = lambda t: t
+    """Simulated time at each step of the drive: where it jumps, the picture does."""
+    stamp: Callable[[float], float] = lambda t: t
+    """The time that a frame or marker of a true time says."""
+    number: Callable[[int], int] = lambda seq: seq
+    """The sequence number that a frame says."""
+    own_speed: Callable[[float], float] | None = None
+    """Own car's speed, with place, station and acceleration to go with it: a drive in which all channels agree."""
+    van_decel: Callable[[float], float] | None = None
+    """The van's deceleration in m/s², with speed and place to go with it."""
+    _tables: dict[str, Any] = field(default_factory=dict, repr=False)
 
     def messages(self) -> Iterator[tuple[float, list[bytes]]]:
         """(time, frames of one message) in the order in which a simulator sends them."""
@@ -105,15 +117,15 @@ class HandDrive:
             key=lambda mark: mark[0],
         )
         packed = [
-            {"v": 1, "run": self.run, "n": n, "t": t, "kind": kind, "name": name, "data": data}
+            {"v": 1, "run": self.run, "n": n, "t": self.stamp(t), "kind": kind, "name": name, "data": data}
             for n, (t, kind, name, data) in enumerate(marks, start=1)
         ]
         sent = 0
         for seq in range(round(self.end_t * self.rate_hz) + 1):
-            t = seq / self.rate_hz
+            t = self.warp(seq / self.rate_hz)
             if seq % round(self.rate_hz) == 0:
                 yield t, [b"hello", msgpack.packb(self._hello(packed[max(sent - 32, 0) : sent]))]
-            while sent < len(packed) and packed[sent]["t"] <= t + 1e-9:
+            while sent < len(packed) and marks[sent][0] <= t + 1e-9:
                 sent += 1
                 if sent not in self.lost_markers:
                     yield t, [b"marker", msgpack.packb(packed[sent - 1])]
@@ -136,11 +148,8 @@ class HandDrive:
 
     def _frame(self, seq: int, t: float, markers: int) -> dict[str, Any]:
         station = 100.0 + SPEED * t
-        fire_t = self.fire_t if self.fire_t is not None else 1e9
-        braking = max(t - fire_t, 0.0)
-        stop = min(braking, SPEED / self.brake_mps2) if self.brake_mps2 else braking
-        van_station = 100.0 + GAP + (OWN_LENGTH + VAN_LENGTH) / 2 + SPEED * t
-        van_station -= SPEED * braking - (SPEED * stop - self.brake_mps2 * stop * stop / 2)
+        braking, stop = self._braking(t)
+        van_station = self.place_of_van(t)
         own = {
             "x": station,
             "y": 0.0,
@@ -157,6 +166,7 @@ class HandDrive:
             "brake": 0.0,
             "steering_angle": 0.0,
             "yaw_rate": 0.0,
+            **self._driven(t),
             **self.own(t),
         }
         van = {
@@ -170,22 +180,62 @@ class HandDrive:
             "width": 2.0,
             "station": van_station,
             "lane": 1,
+            **self._braked(t),
             **self.van(t),
         }
         vehicles = [van, *self.more_vehicles(t)]
         frame: dict[str, Any] = {
             "v": 1,
             "run": self.run,
-            "seq": seq,
-            "t": t,
+            "seq": self.number(seq),
+            "t": self.stamp(t),
             "own": own,
             "others": {name: [vehicle[name] for vehicle in vehicles] for name in van},
-            "signals": {"eyes_on_road": False, **self.signals(t)},
+            "signals": {"eyes_on_road": not abs(t - (self.fire_t or FIRE_T)) < 1.5, **self.signals(t)},
             "markers": markers,
         }
         if self.wall(t) is not None:
             frame["wall"] = self.wall(t)
         return frame
+
+    def _braking(self, t: float) -> tuple[float, float]:
+        """For how long the van has been scripted to brake, and for how long it did until it stood."""
+        braking = max(t - (self.fire_t if self.fire_t is not None else 1e9), 0.0)
+        return braking, min(braking, SPEED / self.brake_mps2) if self.brake_mps2 else braking
+
+    def place_of_van(self, t: float) -> float:
+        """The van's centre along the road."""
+        braking, stop = self._braking(t)
+        place = 100.0 + GAP + (OWN_LENGTH + VAN_LENGTH) / 2 + SPEED * t
+        return place - (SPEED * braking - (SPEED * stop - self.brake_mps2 * stop * stop / 2))
+
+    def _driven(self, t: float) -> dict[str, float]:
+        if self.own_speed is None:
+            return {}
+        grid, speed, way = self._table("own", lambda at: self.own_speed(at))  # type: ignore[misc]
+        place = 100.0 + float(np.interp(t, grid, way))
+        accel = float(np.interp(t, grid, np.gradient(speed, grid)))
+        return {"x": place, "station": place, "speed": float(np.interp(t, grid, speed)), "accel": accel}
+
+    def _braked(self, t: float) -> dict[str, float]:
+        if self.van_decel is None:
+            return {}
+        grid, decel, lost = self._table("van", lambda at: self.van_decel(at))  # type: ignore[misc]
+        speed = np.maximum(SPEED - lost, 0.0)
+        way = np.concatenate([[0.0], np.cumsum(0.5 * (speed[1:] + speed[:-1]) * np.diff(grid))])
+        place = 100.0 + GAP + (OWN_LENGTH + VAN_LENGTH) / 2 + float(np.interp(t, grid, way))
+        standing = float(np.interp(t, grid, speed)) <= 0.0
+        accel = 0.0 if standing else -float(np.interp(t, grid, decel))
+        return {"x": place, "station": place, "speed": float(np.interp(t, grid, speed)), "accel": accel}
+
+    def _table(self, name: str, rate: Callable[[float], float]) -> tuple[Any, Any, Any]:
+        """A fine grid of times, a rate on it, and its integral."""
+        if name not in self._tables:
+            grid = np.arange(0.0, self.end_t + 1.0, 1.0 / 960.0)
+            values = np.array([rate(float(t)) for t in grid])
+            integral = np.concatenate([[0.0], np.cumsum(0.5 * (values[1:] + values[:-1]) * np.diff(grid))])
+            self._tables[name] = grid, values, integral
+        return self._tables[name]
 
 
 def study_of(text: str = STUDY) -> Study:
@@ -196,6 +246,17 @@ def study_of(text: str = STUDY) -> Study:
 def opening_of(study: Study, *, group: str | None = "chime", **more: Any) -> Opening:
     """The opening of a run by participant Q01."""
     return Opening("Q01", group, study.name, study.text, study.sha256, ("tcp://127.0.0.1:1",), {}, **more)
+
+
+def dips(to: float, begin_t: float, end_t: float, ramp_s: float = 0.1) -> Callable[[float], float]:
+    """A speed that is 20 m/s, goes down (or up) to `to` between two times, and comes back."""
+
+    def speed(t: float) -> float:
+        into = min(max((t - begin_t + ramp_s) / ramp_s, 0.0), 1.0)
+        out = min(max((t - end_t) / ramp_s, 0.0), 1.0)
+        return SPEED + (to - SPEED) * (into - out)
+
+    return speed
 
 
 def entries_of(*drives: HandDrive, operator: list[dict[str, Any]] = [], close: bool = True) -> list[Entry]:  # noqa: B006

@@ -8,7 +8,7 @@ import pytest
 
 from monitor.record.entries import pack_opening, unpack_opening
 from monitor.study.model import Study
-from monitor.study.standing import Due, Standing, standing_from_map
+from monitor.study.standing import Standing, standing_from_map
 from tests.judging.hand import STUDY, HandDrive, judged, opening_of, study_of
 
 BLOCKS = '[assignment]\nmethod = "blocks"\nblock_sizes = [4]\nseed = 5\n'
@@ -17,7 +17,6 @@ TOO_LONG = HandDrive(own=lambda t: {"x": 92.0 + 20.0 * t, "station": 92.0 + 20.0
 NOT_REACHED = HandDrive(end_t=8.0, fire_t=None, markers=[])
 STANDING = Standing(
     valid={"gate-brake": {"chime": 7, "no-alert": 12}},
-    due={"chime": Due(kept="no-alert", lost="chime"), "no-alert": Due(kept="chime", lost="no-alert")},
     trigger="gate-brake",
 )
 
@@ -42,35 +41,23 @@ SPENT = "Stop and replace: the hazard showed itself; "
 
 
 @pytest.mark.parametrize(
-    ("replacement", "due", "said"),
+    ("replacement", "said"),
     [
-        (
-            "same group next",
-            Due("no-alert", "chime"),
-            "the next participant takes the place in group chime; group chime has 7 of 12 valid and needs 5 more.",
-        ),
-        (
-            "end of block",
-            Due("no-alert", "no-alert"),
-            "group chime gets one more at the end of the block; group chime has 7 of 12 valid and needs 5 more; "
-            "next is group no-alert.",
-        ),
-        (
-            "none",
-            Due("no-alert", "no-alert"),
-            "group chime stays one short; group chime has 7 of 12 valid and needs 5 more; next is group no-alert.",
-        ),
-        (
-            "same group next",
-            Due("no-alert", "no-alert"),  # by an allocation list
-            "the next participant takes the place in group chime; group chime has 7 of 12 valid and needs 5 more; "
-            "next is group no-alert.",
-        ),
+        ("same group next", "the next participant takes the place in group chime"),
+        ("end of block", "group chime gets one more at the end of the block"),
+        ("none", "group chime stays one short"),
     ],
 )
-def test_a_lost_trial_names_the_place_what_is_needed_and_who_is_next(replacement: str, due: Due, said: str) -> None:
-    standing = replace(STANDING, due={"chime": due})
-    assert what_now(TOO_LONG, study(replacement), standing) == SPENT + said
+def test_a_lost_trial_names_the_studys_rule_and_what_is_needed(replacement: str, said: str) -> None:
+    needs = "; group chime has 7 of 12 valid and needs 5 more."
+    assert what_now(TOO_LONG, study(replacement), STANDING) == SPENT + said + needs
+
+
+def test_of_sealed_lots_nothing_is_said_of_the_next_ones_group() -> None:
+    for replacement in ("same group next", "end of block", "none"):
+        said = what_now(TOO_LONG, study(replacement), replace(STANDING, sealed=True))
+        assert said.startswith(f"{SPENT}a further participant takes the next lot; ")
+        assert "no-alert" not in said
 
 
 def test_a_group_that_is_complete_needs_nobody_for_the_place() -> None:
@@ -84,7 +71,7 @@ def test_without_a_plan_the_number_is_told_and_without_a_tally_the_rule_alone() 
     unplanned = study("same group next", planned=None)
     assert what_now(TOO_LONG, unplanned, STANDING) == f"{SPENT}{rule}; group chime has 7 valid."
     assert what_now(TOO_LONG, study("same group next"), None) == f"{SPENT}{rule}."
-    assert what_now(TOO_LONG, study("same group next"), replace(STANDING, valid=None, due={})) == f"{SPENT}{rule}."
+    assert what_now(TOO_LONG, study("same group next"), replace(STANDING, valid=None)) == f"{SPENT}{rule}."
 
 
 def test_who_is_still_naive_is_run_again_and_the_need_is_told() -> None:

@@ -39,6 +39,115 @@ EVERYTHING = (
 )
 """A study with every kind of rule."""
 
+KINDS = (
+    STUDY.replace(
+        "\n[[trigger]]",
+        """
+[signals.pulse]
+source = "scripted"
+[roles.second]
+id = 7
+[points.gate]
+station_m = 420.0
+along_m = 2.0
+[[trigger]]""",
+        1,
+    )
+    .replace(
+        'measure = "station"\nat_least = 300.0\nedge = "rising"',
+        """any_of = [
+    { measure = "station", at_least = 300.0, edge = "rising" },
+    { measure = "time_to_arrival", point = "gate", at_most = 2.0, edge = "rising" },
+    { measure = "distance_gap", role = "second", from_role = "lead", at_most = 1.0, edge = "rising" },
+]
+[[trigger.armed_when]]
+measure = "speed"
+rate_over_s = 0.5
+outside = [2.0, 9.0]
+[[trigger.armed_when]]
+measure = "sdlp"
+over_s = 2.0
+at_most = 0.5""",
+        1,
+    )
+    .replace(
+        "[trigger.alert]",
+        """[[trigger.condition]]
+name = "aside or slow"
+during = [-2.0, 0.0]
+any_of = [
+    { measure = "lane_offset", outside = [-0.5, 0.5] },
+    { measure = "time_gap", role = "lead", rate_over_s = 1.0, at_least = -0.2, at_most = 0.2 },
+]
+[[trigger.condition]]
+name = "before the gate"
+measure = "time_to_arrival"
+point = "gate"
+at_least = 4.0
+[[trigger.condition]]
+name = "long after a pulse"
+measure = "time_since"
+event = "trigger"
+named = "slows"
+at_least = 2.5
+[[trigger.condition]]
+name = "since the alert"
+measure = "time_since"
+event = "alert_on"
+during = [0.0, 2.0]
+at_least = 0.1
+required = false
+[trigger.alert]""",
+        1,
+    )
+    .replace(
+        "[trigger.response]",
+        '[[trigger.response.sign]]\nname = "brake"\nmeasure = "brake"\nat_least = 0.05\n'
+        '[[trigger.response.sign]]\nname = "wheel"\nmeasure = "steering_angle"\noutside = [-0.05, 0.05]\n'
+        'from_baseline = true\nheld_s = 0.1\n[trigger.response.stable]\nmeasure = "lane_offset"\nat_least = -0.2\n'
+        "at_most = 0.2\n[trigger.response]",
+        1,
+    )
+    + """
+[[trigger]]
+name = "slows"
+expected = "any"
+refractory_s = 1.5
+grace_s = 0.8
+[[trigger.fires_when]]
+measure = "pulse"
+at_least = 0.5
+edge = "rising"
+[[trigger.fires_when]]
+measure = "time_since"
+event = "trigger"
+named = "slows"
+at_least = 1.0
+[[trigger.condition]]
+name = "two gaps"
+measure = "time_gap"
+role = "lead"
+outside = [1.6, 4.0]
+[trigger.hazard]
+within_s = 1.0
+[trigger.hazard.onset]
+measure = "pulse"
+at_least = 0.5
+"""
+)
+"""A study with every kind of measure, term, hazard and response that a study between participants can have."""
+
+PULSES = (3.0, 5.0, 5.9, 8.0, 12.0, 15.0, 15.4, 19.0)
+
+
+def pulsing(t: float) -> dict[str, Any]:
+    return {"pulse": any(one <= t < one + 0.3 for one in PULSES), "eyes_on_road": False}
+
+
+def slows(*at: float) -> list[tuple[float, str, str, dict[str, Any]]]:
+    return [(t, "trigger", "slows", {}) for t in at]
+
+
 ALERT = (10.3, "alert_on", "a", {"modality": "sound"})
 TASK = [
     (9.0, "task_start", "grid", {}),
@@ -94,6 +203,15 @@ DRIVES: dict[str, tuple[HandDrive, ...]] = {
             wall=lambda t: 1e9 + 1.06 * t,
         ),
     ),
+    "many events": (
+        HandDrive(
+            signals=pulsing,
+            markers=[ALERT, *slows(3.0, 5.0, 8.4, 15.05, 16.0, 19.0)],
+            own=lambda t: {"lane_offset": 0.6 * math.sin(0.4 * t), "speed": 20.0 + 0.3 * math.sin(t)},
+            more_vehicles=lambda t: [{**one, "lane": 1} for one in intruder(t)],
+        ),
+        HandDrive(run="run-b", signals=pulsing, markers=slows(5.0), lost_markers=frozenset({3}), ends=False),
+    ),
     "no gaze": (HandDrive(signals=lambda t: {"eyes_on_road": math.nan}, markers=[ALERT, *TASK]),),
     "stutter and pause": (
         HandDrive(
@@ -145,7 +263,7 @@ def trials_of(blocks: list[list[Entry]], text: str) -> str:
 @settings(max_examples=40, deadline=None, suppress_health_check=[HealthCheck.too_slow])
 @given(
     name=st.sampled_from(sorted([*DRIVES, *VERY_LATE])),
-    text=st.sampled_from([STUDY, EVERYTHING]),
+    text=st.sampled_from([STUDY, EVERYTHING, KINDS]),
     cuts=st.lists(st.floats(0.0, 1.0), max_size=12),
     near_fire=st.lists(st.integers(-40, 400), max_size=12),
     shuffled=st.randoms(use_true_random=False),
@@ -179,13 +297,16 @@ def disordered(entries: list[Entry], random: Random, disorder: int) -> list[Entr
     ]
 
 
-@pytest.mark.parametrize("name", ["clean", "frames lost at the fire", "twice", "everything odd", *VERY_LATE])
-def test_one_entry_at_a_time_gives_the_same_trials(name: str) -> None:
+@pytest.mark.parametrize("text", [EVERYTHING, KINDS])
+@pytest.mark.parametrize(
+    "name", ["clean", "frames lost at the fire", "twice", "everything odd", "many events", *VERY_LATE]
+)
+def test_one_entry_at_a_time_gives_the_same_trials(name: str, text: str) -> None:
     entries = list(entries_named(name))
     few = 240 if name in VERY_LATE else 360
     singly = [[entry] for entry in entries[600 : 600 + few]]
     blocks = [entries[:600], *singly, entries[600 + few : 1100], entries[1100:]]
-    assert trials_of(blocks, EVERYTHING) == trials_of([entries], EVERYTHING)
+    assert trials_of(blocks, text) == trials_of([entries], text)
 
 
 def test_the_odd_drive_meets_many_rules_at_once() -> None:
@@ -204,6 +325,15 @@ def test_the_odd_drive_meets_many_rules_at_once() -> None:
         "slow-motion",
     } <= codes
     assert trials[0]["fired_at"] == FIRE_T
+
+
+def test_the_drive_of_many_events_meets_the_new_kinds() -> None:
+    trials = json.loads(trials_of([list(entries_named("many events"))], KINDS))
+    told = {(one["id"], one["timing"]["result"]) for one in trials}
+    assert {("1/slows/1", "on time"), ("1/slows/3", "late"), ("1/slows/4", "missed")} <= told, told
+    assert len([one for one in trials if one["trigger"] == "slows"]) > 8
+    (gate,) = (one for one in trials if one["id"] == "1/gate-brake/1")
+    assert all(one["value"] is not None for one in gate["conditions"]), gate["conditions"]
 
 
 def test_what_comes_after_a_trial_is_final_changes_nothing_of_it() -> None:

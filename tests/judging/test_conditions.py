@@ -8,7 +8,7 @@ from dataclasses import replace
 import pytest
 
 from monitor.judging.case.trial import Trial
-from tests.judging.hand import FIRE_T, STUDY, HandDrive, judged, study_of
+from tests.judging.hand import FIRE_T, STUDY, HandDrive, dips, judged, study_of
 
 
 def only_trial(drive: HandDrive, text: str = STUDY) -> Trial:
@@ -54,9 +54,9 @@ def test_a_tolerance_widens_the_band_and_marks_the_edge(
 
 
 def test_a_value_out_of_the_band_in_one_frame_of_the_window_is_not_met_and_named() -> None:
-    slow = HandDrive(own=lambda t: {"speed": 18.0} if abs(t - 8.5) < 0.001 else {})
+    slow = HandDrive(own_speed=dips(18.0, 8.5, 8.5))
     trial = only_trial(slow)
-    assert result(trial, "own speed") == ("not met", 18.0, None)
+    assert result(trial, "own speed") == ("not met", pytest.approx(18.0, abs=1e-6), None)
     assert trial.verdict == "invalid"
 
 
@@ -82,7 +82,7 @@ def test_a_lost_frame_inside_a_window_leaves_it_undecided_but_a_failure_stands()
     assert result(trial, "own speed")[0] == "undecided"
     assert [finding.code for finding in trial.findings] == ["witness-gap"]
     assert trial.verdict == "undecided"
-    slow = HandDrive(lost_frames=inside, own=lambda t: {"speed": 18.0} if t < 9.0 else {})
+    slow = HandDrive(lost_frames=inside, own_speed=dips(18.0, 6.0, 8.9))
     assert result(only_trial(slow), "own speed")[0] == "not met"
     assert only_trial(slow).verdict == "invalid"
 
@@ -106,7 +106,7 @@ def test_the_frame_beside_the_fire_must_be_within_two_periods() -> None:
 
 
 def test_within_needs_the_band_to_be_held() -> None:
-    blip = HandDrive(van=lambda t: {"accel": -5.0 if 10.2 < t < 10.5 else 0.0} if t > FIRE_T else {})
+    blip = HandDrive(van_decel=lambda t: 5.0 if 10.2 < t < 10.5 else 0.0)
     assert result(only_trial(blip), "van braking")[0] == "not met"
     soft = HandDrive(brake_mps2=1.5)
     assert result(only_trial(soft), "van braking") == ("not met", pytest.approx(-1.5), None)
@@ -114,7 +114,7 @@ def test_within_needs_the_band_to_be_held() -> None:
 
 
 def test_within_is_undecided_where_a_loss_could_hide_it() -> None:
-    late = HandDrive(van=lambda t: {"accel": -5.0 if t > 11.2 else 0.0} if t > FIRE_T else {})
+    late = HandDrive(van_decel=lambda t: 5.0 if t > 11.2 else 0.0)
     assert result(only_trial(late), "van braking")[0] == "not met"
     hidden = replace(late, lost_frames=frozenset(range(round(10.5 * 60), round(11.3 * 60))))
     assert result(only_trial(hidden), "van braking")[0] == "undecided"
@@ -123,9 +123,9 @@ def test_within_is_undecided_where_a_loss_could_hide_it() -> None:
 def test_a_share_of_the_time_is_weighed_by_time() -> None:
     text = STUDY.replace("during = [-3.0, 0.0]", "during = [-3.0, 0.0]\nshare = 0.8")
     # out of the band for 0.5 s of 3.0 s: 83 % in
-    short = HandDrive(own=lambda t: {"speed": 18.0} if 8.0 <= t < 8.5 else {})
+    short = HandDrive(own_speed=dips(18.0, 8.0, 8.4))
     assert result(only_trial(short, text), "own speed")[0] == "met"
-    long = HandDrive(own=lambda t: {"speed": 18.0} if 8.0 <= t < 8.7 else {})
+    long = HandDrive(own_speed=dips(18.0, 8.0, 8.6))
     assert result(only_trial(long, text), "own speed")[0] == "not met"
     # 0.5 s out and 0.2 s lost: between 77 % and 83 %
     lost = replace(short, lost_frames=frozenset(range(round(9.0 * 60), round(9.2 * 60))))

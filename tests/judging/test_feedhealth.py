@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import math
+import random
 from collections.abc import Callable
 from typing import Any
 
 import pytest
 
 from monitor.judging.case.trial import Trial
-from tests.judging.hand import FIRE_T, SPEED, STUDY, HandDrive, judged, study_of
+from tests.judging.hand import FIRE_T, GAP, OWN_LENGTH, SPEED, STUDY, VAN_LENGTH, HandDrive, dips, judged, study_of
 
 WALL = 1_772_469_000.0
 ALERT = (10.3, "alert_on", "alert", {"modality": "sound"})
@@ -107,9 +108,7 @@ def test_a_recording_that_began_late_lacks_the_time_before() -> None:
 
 
 def test_a_failure_seen_stands_whatever_was_not_recorded() -> None:
-    late = HandDrive(
-        lost_frames=frozenset(range(540)), own=lambda t: {"speed": 10.0} if 9.4 < t < 9.5 else {}, end_t=16.0
-    )
+    late = HandDrive(lost_frames=frozenset(range(540)), own_speed=dips(16.0, 9.5, 9.6, ramp_s=0.3), end_t=16.0)
     assert trial_of(late).verdict == "invalid"
 
 
@@ -185,15 +184,79 @@ def test_a_pause_inside_the_window_is_called_a_pause_and_no_freeze() -> None:
     assert found(trial) == ["paused-in-window"]
 
 
-def test_the_same_picture_in_a_moving_car_is_a_stutter() -> None:
-    def held(t: float) -> dict[str, float]:
-        still = 9.0 <= t < 9.1
-        return {"x": 100.0 + SPEED * (9.0 if still else t)}
+def held(from_t: float, until_t: float) -> Callable[[float], float]:
+    """Simulated time as the picture shows it: it stands between two times and then jumps on."""
+    return lambda t: from_t if from_t <= t < until_t else t
 
-    trial = trial_of(HandDrive(own=held, end_t=16.0))
+
+def test_the_same_picture_in_a_moving_car_is_a_stutter() -> None:
+    shown = held(9.5, 9.65)
+
+    def own(t: float) -> dict[str, float]:
+        return {"x": 100.0 + SPEED * shown(t), "station": 100.0 + SPEED * shown(t)}
+
+    def van(t: float) -> dict[str, float]:
+        place = 100.0 + GAP + (OWN_LENGTH + VAN_LENGTH) / 2 + SPEED * shown(t)
+        return {"x": place, "station": place} if t < FIRE_T else {}
+
+    trial = trial_of(HandDrive(own=own, van=van, end_t=16.0))
     assert sentence(trial, "display-stutter").startswith(
-        "The simulator repeated the same picture for 5 frames from 9.00"
+        "The simulator repeated the same picture for 8 frames from 9.50"
     )
+    assert trial.verdict == "invalid"
+    # own car's channels alone stand: that is the feed, and not the picture
+    alone = trial_of(HandDrive(own=own, end_t=16.0))
+    assert "display-stutter" not in found(alone)
+    assert (sentence(alone, "channel-frozen")[:47], alone.verdict) == (
+        "Own car's place kept its last digit for 0.13 s ",
+        "undecided",
+    )
+
+
+@pytest.mark.parametrize(
+    ("shift_s", "at_t", "code", "verdict"),
+    [
+        (0.15, 9.5, "display-stutter", "invalid"),
+        (0.15, 8.0, "frame-late", "valid"),  # seen long before the event
+        (0.05, 9.5, "frame-late", "valid"),  # too little to be seen
+    ],
+)
+def test_motion_shown_late_counts_about_the_event_and_from_a_tenth_of_a_second_on(
+    shift_s: float, at_t: float, code: str, verdict: str
+) -> None:
+    trial = trial_of(HandDrive(warp=lambda t: t + (shift_s if t > at_t else 0.0), end_t=16.0))
+    assert (found(trial), trial.verdict) == ([code], verdict)
+
+
+@pytest.mark.parametrize("tick_s", [0.01, 0.0156, 0.016])
+def test_a_clock_that_ticks_or_jitters_is_no_stutter(tick_s: float) -> None:
+    ticking = HandDrive(stamp=lambda t: math.floor(t / tick_s + 1e-6) * tick_s, end_t=16.0)
+    assert (found(trial_of(ticking)), trial_of(ticking).verdict) == ([], "valid")
+    jitter = random.Random(3)
+    noisy = HandDrive(stamp=lambda t: t + jitter.gauss(0.0, 0.002) * (t > 1.0), end_t=16.0)
+    trial = trial_of(noisy)
+    assert ([one.severity for one in trial.findings if one.severity != "note"], trial.verdict) == ([], "valid")
+
+
+def test_times_in_milliseconds_are_named() -> None:
+    trial = trial_of(HandDrive(stamp=lambda t: 1000.0 * t, end_t=16.0))
+    assert "times in milliseconds?" in sentence(trial, "unit-implausible")
+    assert trial.verdict != "valid"
+
+
+def test_a_clock_that_jumps_while_the_car_does_not_is_doubtful_both_ways() -> None:
+    forth = trial_of(HandDrive(stamp=lambda t: t + (3600.0 if t > 9.0 else 0.0), end_t=16.0))
+    assert (found(forth).count("clock-jumped"), forth.verdict) == (1, "undecided")
+    assert "display-stutter" not in found(forth)
+    back = trial_of(HandDrive(stamp=lambda t: t - (3600.0 if t > 9.0 else 0.0), end_t=16.0))
+    assert "clock-jumped" in found(back)
+    assert back.verdict == "undecided"
+
+
+def test_numbers_that_are_set_back_are_named() -> None:
+    trial = trial_of(HandDrive(number=lambda seq: seq if seq < 570 else seq - 500, end_t=16.0))
+    assert "went back from 569 to 70 at 9.48 s" in sentence(trial, "sequence-reset")
+    assert trial.verdict == "undecided"
 
 
 @pytest.mark.parametrize(
@@ -232,8 +295,11 @@ def test_irregular_steps_on_the_wall_clock_are_a_note() -> None:
 @pytest.mark.parametrize(("factor", "cause"), [(3.6, "km/h?"), (2.2369362920544, "mph?"), (3.280839895, "ft/s?")])
 def test_a_speed_in_another_unit_is_named(factor: float, cause: str) -> None:
     trial = trial_of(HandDrive(own=lambda t: {"speed": factor * SPEED}, end_t=16.0))
-    told = sentence(trial, "unit-implausible")
-    assert told == f"The own speed is {factor:.1f} times the moved distance per second: {cause}"
+    assert sentence(trial, "unit-implausible") == (
+        f"Own car's speed is {factor:.3g} times what the other says: {cause}"
+    )
+    told = sentence(trial, "channels-disagree")
+    assert f"the speed says {factor * SPEED:.2f} m/s, x, y 20.00 m/s" in told
     # and nothing that is computed from it decides
     results = {one.name: one.result for one in trial.conditions}
     assert (results["time gap"], results["own speed"]) == ("undecided", "undecided")
@@ -242,24 +308,20 @@ def test_a_speed_in_another_unit_is_named(factor: float, cause: str) -> None:
 
 def test_the_leads_speed_in_another_unit_is_named() -> None:
     trial = trial_of(HandDrive(van=lambda t: {"speed": 3.6 * SPEED} if t < FIRE_T else {}, end_t=16.0))
-    assert sentence(trial, "unit-implausible") == (
-        "The vehicle 1's speed is 3.6 times the moved distance per second: km/h?"
-    )
-    results = {one.name: one.result for one in trial.conditions}
-    assert results["time gap"] == "met"  # the gap over the own speed does not need the lead's
+    # the way after the fire is in it, where the speed is in m/s
+    assert sentence(trial, "unit-implausible") == "The vehicle 1's speed is 3.54 times what the other says: km/h?"
 
 
 def test_a_frozen_speed_is_known_by_the_moved_distance() -> None:
     trial = trial_of(HandDrive(own=lambda t: surging(t, frozen_from=2.0), end_t=16.0))
-    assert "kept exactly 20.34 m/s for 8.0 s from 2.00 s" in sentence(trial, "channel-frozen")
-    assert {one.result for one in trial.conditions if one.measure in ("speed", "time_gap")} == {"undecided"}
+    assert "speed kept its last digit for 8.00 s from 2.00 s" in sentence(trial, "channel-frozen")
+    assert trial.verdict == "undecided"
 
 
 def test_a_jump_of_the_own_car_inside_the_window_is_told() -> None:
     trial = trial_of(HandDrive(own=lambda t: {"x": 100.0 + SPEED * t + (5.0 if t > 9.0 else 0.0)}, end_t=16.0))
-    assert sentence(trial, "implausible-jump") == ("The own place jumped at 9.02 s: it moved at 320 m/s for one frame.")
-    long_ago = trial_of(HandDrive(own=lambda t: {"x": 100.0 + SPEED * t + (5.0 if t > 4.0 else 0.0)}, end_t=16.0))
-    assert found(long_ago) == []
+    assert sentence(trial, "implausible-jump") == "Own car's place jumped by 5.0 m at 9.02 s."
+    assert trial.verdict == "undecided"
 
 
 def test_a_jump_of_the_lead_is_told() -> None:
@@ -269,15 +331,24 @@ def test_a_jump_of_the_lead_is_told() -> None:
     assert "vehicle 1's place jumped" in sentence(trial_of(jump), "implausible-jump")
 
 
+@pytest.mark.parametrize(("channel", "value"), [("length", 4.2), ("width", 1.7)])
+def test_another_body_under_the_same_id_is_told(channel: str, value: float) -> None:
+    trial = trial_of(HandDrive(van=lambda t: {channel: value} if t > 9.0 else {}, end_t=16.0))
+    before = VAN_LENGTH if channel == "length" else 2.0
+    assert sentence(trial, "body-changed") == (
+        f"The vehicle 1's {channel} changed from {before:.2f} to {value:.2f} m at 9.02 s: another vehicle under the "
+        "same id?"
+    )
+    assert trial.verdict == "undecided"
+
+
 # --- signs ------------------------------------------------------------------------------------------------------------
 
 
 def test_mirrored_axes_are_named() -> None:
     trial = trial_of(HandDrive(own=lambda t: weaving(t, sign=-1.0), end_t=16.0))
-    assert sentence(trial, "axis-implausible") == (
-        "yaw_rate, steering_angle and lane_offset have the opposite sign of the car's own path: "
-        "does the simulator count to the right?"
-    )
+    told = " ".join(one.sentence for one in trial.findings if one.code == "axis-implausible")
+    assert all(name in told for name in ("yaw rate", "steering_angle", "lane offset"))
     assert trial.verdict == "undecided"
 
 
@@ -285,14 +356,40 @@ def test_one_mirrored_channel_is_named_alone() -> None:
     def own(t: float) -> dict[str, float]:
         return {**weaving(t), "lane_offset": -weaving(t)["lane_offset"]}
 
-    assert "lane_offset has the opposite sign" in sentence(trial_of(HandDrive(own=own, end_t=16.0)), "axis-implausible")
+    trial = trial_of(HandDrive(own=own, end_t=16.0))
+    assert sentence(trial, "axis-implausible") == "Own car's lane offset has the opposite sign of the car's path."
+    assert found(trial).count("axis-implausible") == 1
 
 
 def test_a_yaw_rate_in_degrees_is_named() -> None:
     trial = trial_of(HandDrive(own=lambda t: weaving(t, factor=math.degrees(1.0)), end_t=16.0))
     assert sentence(trial, "unit-implausible") == (
-        "The yaw rate is 57 times the change of heading per second: degrees per second?"
+        "Own car's yaw rate is 57.3 times what the other says: degrees a second?"
     )
+
+
+def test_a_steering_wheel_in_degrees_is_named() -> None:
+    def own(t: float) -> dict[str, float]:
+        return {**weaving(t), "steering_angle": math.degrees(1.0) * weaving(t)["yaw_rate"] * 43.0 / SPEED}
+
+    assert "degrees?" in sentence(trial_of(HandDrive(own=own, end_t=16.0)), "unit-implausible")
+
+
+@pytest.mark.parametrize("signed", [True, False])
+def test_a_car_that_backs_up_is_in_no_other_unit_and_has_no_other_sign(signed: bool) -> None:
+    """Some feeds give the size of a speed, so that a car that backs up has a positive one."""
+
+    def own(t: float) -> dict[str, float]:
+        moved = -2.0 * t + 0.1 * math.sin(t)
+        speed = -2.0 + 0.1 * math.cos(t)
+        turn = 0.05 * math.sin(0.5 * t)
+        return {
+            **({"x": 100.0 + moved, "station": 100.0 + moved, "heading": 0.0, "speed": speed if signed else -speed}),
+            **({"accel": -0.1 * math.sin(t) if signed else 0.1 * math.sin(t), "yaw_rate": 0.0 * turn}),
+        }
+
+    codes = found(trial_of(HandDrive(own=own, end_t=16.0)))
+    assert not {"unit-implausible", "axis-implausible", "channels-disagree", "implausible-jump"} & set(codes)
 
 
 # --- pedals and wheel -------------------------------------------------------------------------------------------------
@@ -335,12 +432,48 @@ def test_sensors_that_no_foot_or_hand_explains(own: dict[str, float], code: str,
     assert sentence(trial, code).startswith(words)
 
 
+def test_a_brake_that_is_pressed_and_brakes_nothing_is_named() -> None:
+    drive = HandDrive(own=lambda t: {"brake": 0.4 + 0.01 * math.sin(9.0 * t) if 7.0 < t < 8.5 else 0.0}, end_t=16.0)
+    assert "is it the brake pedal?" in sentence(trial_of(drive), "pedal-offset")
+
+
+BEFORE = STUDY.replace("[trigger.hazard]", "[trigger.before]\nbrake_at_most = 0.03\n[trigger.hazard]")
+
+
+@pytest.mark.parametrize(
+    ("own", "slows", "codes", "verdict"),
+    [
+        ({"brake": 0.08}, False, ["braking-unsure"], "undecided"),  # one of the two alone
+        ({"brake": 0.08}, True, ["braking-before-hazard"], "invalid"),
+        ({"brake": 0.02}, False, [], "valid"),  # a resting foot
+        ({"brake": 0.02}, True, ["braking-unsure"], "undecided"),
+        ({"brake": math.nan}, True, ["braking-unsure"], "undecided"),  # no pedal, and the car slows down
+        ({"brake": math.nan}, False, ["pedals-not-measured"], "valid"),  # a note: by its acceleration it did not
+    ],
+)
+def test_braking_is_a_pedal_and_a_car_that_slows_down(
+    own: dict[str, float], slows: bool, codes: list[str], verdict: str
+) -> None:
+    def pressed(t: float) -> dict[str, float]:
+        foot = {"accelerator": 0.0 if slows and t > 9.4 else 0.3 + 0.01 * math.sin(3.0 * t)}
+        return foot | (own if math.isnan(own["brake"]) or t > 9.5 else {})
+
+    slowing = (lambda t: SPEED - 2.0 * max(min(t, 10.0) - 9.5, 0.0)) if slows else None
+    text = BEFORE.replace("at_least = 19.0", "at_least = 17.0")
+    trial = trial_of(HandDrive(own=pressed, own_speed=slowing, end_t=16.0), text)
+    assert (found(trial), trial.verdict) == (codes, verdict)
+
+
 def test_a_sensor_is_doubted_before_the_driver_is() -> None:
-    text = STUDY.replace("[trigger.hazard]", "[trigger.before]\nbrake_at_most = 0.02\n[trigger.hazard]")
-    offset = trial_of(HandDrive(own=lambda t: {"brake": 0.08}, end_t=16.0), text)
+    offset = trial_of(HandDrive(own=lambda t: {"brake": 0.08}, end_t=16.0), BEFORE)
     assert (found(offset), offset.verdict) == (["pedal-offset"], "undecided")
-    braking = trial_of(HandDrive(own=lambda t: {"brake": 0.08 if t > 9.5 else 0.0}, end_t=16.0), text)
-    assert (found(braking), braking.verdict) == (["braking-before-hazard"], "invalid")
+
+
+def test_without_pedals_and_acceleration_nobody_says_that_the_driver_did_not_brake() -> None:
+    gone = {"brake": math.nan, "accel": math.nan, "speed": math.nan}
+    trial = trial_of(HandDrive(own=lambda t: gone, end_t=16.0), BEFORE)
+    assert "neither is whether the car slowed down" in sentence(trial, "pedals-not-measured")
+    assert trial.verdict == "undecided"
 
 
 # --- clocks -----------------------------------------------------------------------------------------------------------

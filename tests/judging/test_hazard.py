@@ -11,7 +11,7 @@ import pytest
 
 from monitor.judging.case.trial import Trial
 from monitor.study.loading import load_study
-from monitor.study.model import HazardRule
+from monitor.study.rules import HazardRule
 from tests.judging.hand import FIRE_T, GAP, OWN_LENGTH, SPEED, STUDY, VAN_LENGTH, HandDrive, judged, study_of
 from tests.judging.simulated import CONFIGS
 
@@ -44,16 +44,16 @@ def text_with(hazard: str) -> str:
 def braking(*points: tuple[float, float]) -> Any:
     """The van's deceleration in g by straight lines between (seconds from the fire, g)."""
 
-    def van(t: float) -> dict[str, float]:
+    def decel(t: float) -> float:
         after = t - FIRE_T
         if after < points[0][0]:
-            return {"accel": 0.0}
+            return 0.0
         for (t0, g0), (t1, g1) in pairwise(points):
             if t0 <= after < t1:
-                return {"accel": -G * (g0 + (g1 - g0) * (after - t0) / (t1 - t0))}
-        return {"accel": -G * points[-1][1]}
+                return G * (g0 + (g1 - g0) * (after - t0) / (t1 - t0))
+        return G * points[-1][1]
 
-    return van
+    return decel
 
 
 def trial_of(drive: HandDrive, text: str) -> Trial:
@@ -78,7 +78,7 @@ def found(trial: Trial) -> list[str]:
     ],
 )
 def test_level_ramp_peak_and_hold(profile: list[tuple[float, float]], words: str | None) -> None:
-    trial = trial_of(HandDrive(van=braking(*profile), end_t=18.0), text_with(SHAPE))
+    trial = trial_of(HandDrive(van_decel=braking(*profile), end_t=18.0), text_with(SHAPE))
     if words is None:
         assert found(trial) == []
         assert trial.verdict == "valid"
@@ -89,7 +89,7 @@ def test_level_ramp_peak_and_hold(profile: list[tuple[float, float]], words: str
 
 
 def test_the_sentence_has_the_band_and_the_times() -> None:
-    trial = trial_of(HandDrive(van=braking((0.0, 0.0), (2.2, 0.3), (4.0, 0.3)), end_t=18.0), text_with(SHAPE))
+    trial = trial_of(HandDrive(van_decel=braking((0.0, 0.0), (2.2, 0.3), (4.0, 0.3)), end_t=18.0), text_with(SHAPE))
     (finding,) = trial.findings
     # 0.3 g in 2.2 s: the limit of "no braking yet", 0.25 m/s², is passed after 0.187 s
     assert finding.sentence.endswith("within 1.50 s from the begin of braking at 10.18 s, band 2.65–3.24 m/s².")
@@ -98,7 +98,9 @@ def test_the_sentence_has_the_band_and_the_times() -> None:
 def test_nothing_is_judged_after_a_contact() -> None:
     # the van is pushed on at 1.0 s: its braking ends there, and that is no fault of the script
     pushed = braking((0.0, 0.0), (0.5, 0.3), (1.0, 0.3), (1.01, -0.5), (4.0, 0.0))
-    contact = HandDrive(van=pushed, markers=[*HandDrive().markers, (FIRE_T + 1.0, "collision", "van", {})], end_t=18.0)
+    contact = HandDrive(
+        van_decel=pushed, markers=[*HandDrive().markers, (FIRE_T + 1.0, "collision", "van", {})], end_t=18.0
+    )
     assert found(trial_of(contact, text_with(SHAPE))) == []
     assert found(trial_of(replace(contact, markers=HandDrive().markers), text_with(SHAPE))) == ["hazard-profile"]
 
@@ -114,7 +116,7 @@ def test_nothing_is_judged_after_a_contact() -> None:
 )
 def test_a_hazard_that_did_not_come_or_was_weak(decel: float, code: str, severity: str, verdict: str) -> None:
     text = text_with('[trigger.hazard]\nrole = "lead"\ndecel_at_least_mps2 = 2.0\nwithin_s = 3.0\n')
-    trial = trial_of(HandDrive(van=braking((0.0, decel / G), (4.0, decel / G)), end_t=18.0), text)
+    trial = trial_of(HandDrive(van_decel=braking((0.0, decel / G), (4.0, decel / G)), end_t=18.0), text)
     (finding,) = trial.findings
     assert (finding.code, finding.severity, trial.verdict) == (code, severity, verdict)
     assert finding.sentence == (
@@ -218,13 +220,31 @@ def test_a_lead_that_vanishes_from_the_feed_is_told() -> None:
 # --- the road ---------------------------------------------------------------------------------------------------------
 
 
+def on_arc(s: float, bend: float) -> dict[str, float]:
+    """Place and heading at a distance along an arc that begins at the origin, eastwards."""
+    if not bend:
+        return {"x": s, "y": 0.0, "heading": 0.0}
+    heading = math.remainder(s * bend, 2.0 * math.pi)
+    return {"x": math.sin(s * bend) / bend, "y": (1.0 - math.cos(s * bend)) / bend, "heading": heading}
+
+
 @pytest.mark.parametrize(("radius", "noted"), [(400.0, True), (900.0, True), (1300.0, False), (math.inf, False)])
 def test_a_bend_under_the_event_is_a_note(radius: float, noted: bool) -> None:
     # without a road line the arc of yaw rate and speed is the way; 35.25 m from centre to centre
     assert OWN_LENGTH / 2 + GAP + VAN_LENGTH / 2 == pytest.approx(35.25)
-    turning = HandDrive(own=lambda t: {"yaw_rate": SPEED / radius}, end_t=18.0)
+    bend = 0.0 if math.isinf(radius) else 1.0 / radius
+
+    def own(t: float) -> dict[str, float]:
+        at = on_arc(100.0 + SPEED * t, bend)
+        return {**at, "yaw_rate": SPEED * bend}
+
+    def van(t: float) -> dict[str, float]:
+        return on_arc(HandDrive().place_of_van(t), bend)
+
+    turning = HandDrive(own=own, van=van, end_t=18.0)
     trial = trial_of(turning, STUDY)
     assert ("curved-path" in found(trial)) is noted
     if noted:
-        assert f"radius about {radius:.0f} m" in trial.findings[0].sentence
+        (note,) = trial.findings
+        assert f"radius about {radius:.0f} m" in note.sentence
         assert trial.verdict == "valid"

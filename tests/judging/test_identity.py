@@ -75,7 +75,7 @@ def test_a_contact_before_the_fire_voids_the_trial() -> None:
 def test_another_group_than_the_allocated_one_is_not_taken_from_the_simulator(
     words: str | None, code: list[str]
 ) -> None:
-    standing = Standing(None, {}, "gate-brake", proposed="no-alert", words=words).as_map()
+    standing = Standing({}, "gate-brake", proposed="no-alert", words=words).as_map()
     session = judged(HandDrive(end_t=18.0), study=study_of(TEXT), group=None, standing=standing)
     (trial,) = session.trials()
     assert [one.code for one in trial.findings] == code

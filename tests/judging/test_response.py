@@ -10,7 +10,7 @@ import pytest
 
 from monitor.judging.case.trial import Response, Trial
 from monitor.judging.response import release_times
-from monitor.study.model import ResponseRule
+from monitor.study.rules import ResponseRule
 from tests.judging.hand import FIRE_T, GAP, STUDY, HandDrive, judged, study_of
 
 
@@ -220,6 +220,21 @@ def test_the_begin_of_the_fall_is_the_initial_release() -> None:
     t = np.arange(0.0, 1.0, 0.1)
     pedal = np.array([0.30, 0.29, 0.30, 0.30, 0.28, 0.20, 0.10, 0.0, 0.0, 0.0])
     rule = ResponseRule()
-    assert release_times(t, pedal, np.array([0.30, 0.30]), rule) == (pytest.approx(0.3), pytest.approx(0.7))
-    assert release_times(t, pedal, np.array([0.0, 0.0]), rule) == (None, None)
-    assert release_times(t, np.full(10, np.nan), np.array([0.3]), rule) == (None, None)
+    assert release_times(t, pedal, rule) == (pytest.approx(0.3), pytest.approx(0.7))
+    assert release_times(t, np.concatenate([[0.0], pedal[1:]]), rule) == (None, None)
+    assert release_times(t, np.full(10, np.nan), rule) == (None, None)
+
+
+def test_the_fall_is_from_the_pedal_at_the_origin_whatever_it_was_before() -> None:
+    # the pedal came down from 0.40 just before the origin, stands at 0.30 there, eases to 0.26 and is let go of at
+    # 2.5 s: below the origin's pedal by more than 0.05 is below 0.25, so the release begins at 2.5 s and not at 1.0 s
+    def eased(t: float) -> dict[str, float]:
+        after = t - FIRE_T
+        pedal = (
+            0.40 if after < -0.2 else ramp(after, 1.0, 1.5, 0.30, 0.26) if after < 2.5 else 0.26 - 0.5 * (after - 2.5)
+        )
+        return {"accelerator": max(pedal, 0.0)}
+
+    text = STUDY.replace("at_most = -4.0", "at_most = -2.0")
+    response = response_of(HandDrive(rate_hz=100.0, own=eased, brake_mps2=2.5, end_t=18.0), text)
+    assert response.accelerator_release_s == pytest.approx(2.5, abs=1e-9)

@@ -100,17 +100,18 @@ EXPECTED = {
     "late-start": Expected("undecided", findings=("witness-gap",), open=("own speed", "lane offset")),
     "stutter": Expected("invalid", findings=("display-stutter",)),
     "slow-motion": Expected("undecided", findings=("slow-motion",), gust=("undecided", "slow-motion")),
-    "frozen-speed": Expected(
-        "undecided", findings=("channel-frozen",), open=OF_SPEED, gust=("undecided", "channel-frozen")
-    ),
+    "frozen-speed": Expected("undecided", findings=("channel-frozen",), gust=("undecided", "channel-frozen")),
     "wrong-units": Expected(
-        "undecided", findings=("unit-implausible",), open=OF_SPEED, gust=("undecided", "unit-implausible")
+        "undecided",
+        "not stated",  # by the speed the car would have been elsewhere
+        findings=("channels-disagree", "unit-implausible"),
+        open=OF_SPEED,
+        gust=("undecided", "unit-implausible, channels-disagree, channels-disagree"),
     ),
     "mirrored-axes": Expected(
         "undecided",
-        findings=("axis-implausible",),
-        open=("lane offset", "yaw rate"),
-        gust=("undecided", "axis-implausible"),
+        findings=("axis-implausible",),  # the signs change no result
+        gust=("undecided", "axis-implausible, axis-implausible, axis-implausible"),
     ),
     "pedal-stuck": Expected("undecided", findings=("channel-frozen",), gust=("undecided", "channel-frozen")),
     "pedal-saturated": Expected("undecided", findings=("pedal-saturated",), gust=("undecided", "pedal-saturated")),

@@ -173,7 +173,8 @@ def test_a_lead_beyond_the_roads_last_vertex_is_still_ahead(block_of: Any) -> No
 def test_of_a_vehicle_at_an_angle_the_component_along_the_way_counts(
     block_of: Any, degrees: float, closing: float
 ) -> None:
-    """Own 22 m/s, other 12 m/s: 22 - 12·cos of the angle, by hand. On a straight way the road and the arc say the same."""
+    """Own 22 m/s, other 12 m/s: 22 - 12·cos of the angle, by hand. On a straight way the road and the arc say the
+    same."""
     other = {"x": 60.0, "speed": 12.0, "heading": math.radians(degrees)}
     for road in (None, STRAIGHT):
         got = one(block_of, {"speed": 22.0}, other, road)

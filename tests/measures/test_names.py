@@ -6,6 +6,7 @@ from typing import Any
 
 import numpy as np
 
+from monitor.measures.arrival import Point, point_measures
 from monitor.measures.columns import OWN_CHANNELS
 from monitor.measures.gap import pair_measures
 from monitor.measures.lateral import lateral_measures
@@ -23,6 +24,8 @@ def test_every_measure_that_is_computed_has_a_name_and_the_other_way_round(block
     assert names_of("pair") == set(pair_measures(block, None, np.array([-1])))
     assert names_of("lateral") == set(lateral_measures(None, block, None)[1])
     assert names_of("rolling") == set(ROLLING)
+    assert names_of("point") == set(point_measures(block, None, Point("p", 1.0), None))
+    assert names_of("event") == {"time_since"}
     assert names_of("own") == set(OWN_CHANNELS) - names_of("lateral")
 
 
@@ -33,6 +36,8 @@ def test_the_measures_whose_missing_number_is_infinitely_large() -> None:
         "ttc",
         "ttc_accel",
         "time_to_line",
+        "time_to_arrival",
+        "time_since",
     }
 
 
@@ -62,4 +67,6 @@ def test_every_state_has_its_own_words() -> None:
         "standing still",
         "not departing",
         "contact",
+        "passed",
+        "not yet",
     ]

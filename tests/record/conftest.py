@@ -14,7 +14,8 @@ import pytest
 from monitor.record.disk import DiskCalls
 from monitor.record.entries import Entry, EntryKind, Opening, pack_frames, pack_operator
 from monitor.record.framing import OVERHEAD
-from monitor.record.parts import PART_HEADER_BYTES, new_record_directory, part_name
+from monitor.record.parts import PART_HEADER_BYTES, part_name
+from monitor.record.places import new_record_directory
 from monitor.record.reader import RecordFiles
 from monitor.record.writer import RecordWriter
 
@@ -229,3 +230,38 @@ def fill() -> Iterator[Callable[..., RecordWriter]]:
     yield append
     for writer in writers:
         writer.close("end of the test")
+
+
+@pytest.fixture
+def elsewhere(tmp_path: Path, clock: HandClock, opening: Opening) -> tuple[Path, Path]:
+    """A closed record of which the second part lies in a second place: the record, the place."""
+    return write_elsewhere(tmp_path, clock, opening)
+
+
+def write_elsewhere(base: Path, clock: HandClock, opening: Opening, *, close: bool = True) -> tuple[Path, Path]:
+    path, second = base / "first" / "Q01-20250615T145320Z-0aaa.run", base / "second"
+    disk = FailingDisk()
+    second.mkdir()
+    writer = RecordWriter.create(path, opening, second=second, clock=clock, disk=disk)
+    writer.append(EntryKind.MESSAGE, payload(2))
+    disk.fails = _the_next_write_fails(len(disk.calls))
+    for number in range(3, 9):
+        writer.append(EntryKind.MESSAGE, payload(number))
+    writer.close("the drive ended")
+    if not close:
+        (second / path.name / part_name(2)).write_bytes(_without_its_last_entry(second / path.name / part_name(2)))
+    return path, second / path.name
+
+
+def _the_next_write_fails(after: int) -> Callable[[str, int], BaseException | None]:
+    left = [OSError(28, "No space left on device")]
+    return lambda name, count: left.pop() if left and name == "write" and count > after else None
+
+
+def _without_its_last_entry(part: Path) -> bytes:
+    raw = part.read_bytes()
+    at = end = PART_HEADER_BYTES
+    while end < len(raw):
+        at = end
+        end = at + OVERHEAD + int.from_bytes(raw[at + 8 : at + 12], "little")
+    return raw[:at]

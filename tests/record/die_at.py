@@ -15,11 +15,12 @@ from pathlib import Path
 from monitor.errors import WitnessError
 from monitor.record.disk import DiskCalls
 from monitor.record.entries import EntryKind, Opening
-from monitor.record.parts import read_tombstone
 from monitor.record.reader import RecordFiles, RecordWithdrawn
 from monitor.record.recovery import recover_record
-from monitor.record.sealing import seal_record, withdraw_record
+from monitor.record.sealing import seal_record
+from monitor.record.tombstone import read_tombstone
 from monitor.record.verify import verify_record
+from monitor.record.withdrawing import withdraw_record
 from monitor.record.writer import RecordWriter
 
 MESSAGES = 6

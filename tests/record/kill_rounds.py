@@ -15,7 +15,7 @@ import sys
 from pathlib import Path
 
 from monitor.record.entries import EntryKind, Opening, pack_frames
-from monitor.record.parts import find_parts
+from monitor.record.places import find_parts
 from monitor.record.reader import RecordFiles
 from monitor.record.writer import RecordWriter
 

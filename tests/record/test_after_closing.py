@@ -11,7 +11,7 @@ from monitor.errors import RecordUnreadable
 from monitor.record.addendum import append_addendum, read_addendum
 from monitor.record.disk import DISK, RecordBusy, RecordNotWritable, lock_record
 from monitor.record.entries import EntryKind, unpack_map
-from monitor.record.parts import find_parts
+from monitor.record.places import find_parts
 from monitor.record.reader import RecordReading
 from monitor.record.recovery import recover_record
 from monitor.record.sealing import seal_record

@@ -12,7 +12,7 @@ import pytest
 
 from monitor.record.disk import RecordNotWritable
 from monitor.record.entries import EntryKind, unpack_map
-from monitor.record.parts import find_parts
+from monitor.record.places import find_parts
 from monitor.record.reader import RecordReading
 from monitor.record.ring import Ring
 from monitor.record.verify import verify_record

@@ -12,7 +12,8 @@ import pytest
 
 from monitor.errors import RecordUnreadable
 from monitor.record.entries import EntryKind
-from monitor.record.parts import list_records, part_name
+from monitor.record.parts import part_name
+from monitor.record.places import list_records
 from monitor.record.reader import RecordReading
 from monitor.record.writer import RecordWriter
 

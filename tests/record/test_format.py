@@ -13,7 +13,7 @@ import pytest
 from monitor.record.addendum import read_addendum
 from monitor.record.entries import Entry, EntryKind, unpack_frames, unpack_map
 from monitor.record.framing import chain_digest, entry_bytes
-from monitor.record.parts import new_record_directory
+from monitor.record.places import new_record_directory
 from monitor.record.reader import RecordReading
 from monitor.record.sealed import SealedFile
 from monitor.record.verify import verify_record

@@ -18,13 +18,14 @@ from monitor.errors import RecordUnreadable
 from monitor.record import sealing
 from monitor.record.disk import DISK, RecordBusy, RecordNotWritable, lock_record
 from monitor.record.entries import EntryKind, pack_frames
-from monitor.record.parts import SEALED_NAME, find_parts
+from monitor.record.places import SEALED_NAME, find_parts
 from monitor.record.reader import RecordFiles, RecordReading
 from monitor.record.recovery import recover_record
 from monitor.record.sealed import SealedFile
 from monitor.record.sealed_blocks import ENTRIES
-from monitor.record.sealing import seal_record, withdraw_record
+from monitor.record.sealing import seal_record
 from monitor.record.verify import verify_record
+from monitor.record.withdrawing import withdraw_record
 from monitor.record.writer import RecordWriter
 
 

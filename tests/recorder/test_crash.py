@@ -50,7 +50,7 @@ import os, signal, sys
 from monitor.recorder.plan import plan_from_json
 from monitor.recorder.process import Recorder
 recorder = Recorder(plan_from_json(sys.argv[1]))
-recorder._writer.close = lambda why: os.kill(os.getpid(), signal.SIGKILL)
+recorder._writer.finish = lambda why: os.kill(os.getpid(), signal.SIGKILL)
 print("ready", flush=True)
 recorder.run()
 """

@@ -11,7 +11,7 @@ import pytest
 import zmq
 
 from monitor.feed.curve import CurveFiles, Gate, KeyFileRefused, read_key_pair, read_public_key, write_key_pair
-from monitor.feed.subscriber import FeedSubscription
+from monitor.feed.subscriber import Endpoint, FeedSubscription
 
 
 @pytest.fixture
@@ -42,7 +42,7 @@ class Looked:
     def __init__(self, house, endpoint, files):
         self._house = house
         self.poller = zmq.Poller()
-        self.feed = FeedSubscription(house.context, self.poller, endpoint, files, time.monotonic())
+        self.feed = FeedSubscription(house.context, self.poller, Endpoint(endpoint, files), time.monotonic())
 
     def until(self, state, socket):
         def step():

@@ -16,6 +16,7 @@ import zmq
 from monitor.feed.subscriber import (
     EVENTS_A_MINUTE,
     MAX_TOTAL_BYTES,
+    Endpoint,
     EndpointRefused,
     FeedSubscription,
     LinkEvent,
@@ -28,7 +29,7 @@ class Link:
 
     def __init__(self, context, endpoint, keys=None):
         self.poller = zmq.Poller()
-        self.feed = FeedSubscription(context, self.poller, endpoint, keys, time.monotonic())
+        self.feed = FeedSubscription(context, self.poller, Endpoint(endpoint, keys), time.monotonic())
         self.messages = []
         self.events = []
 

@@ -13,9 +13,9 @@ import zmq
 
 from monitor.errors import RecorderLost, WitnessError
 from monitor.record.entries import EntryKind
-from monitor.recorder import process as process_module
 from monitor.recorder.launch import find_running, make_sockets_directory, start_again, start_recorder
-from monitor.recorder.plan import RecorderPlan, plan_from_json
+from monitor.recorder.plan import RecorderPlan, RecorderTiming, plan_from_json
+from monitor.recorder.process import Recorder
 from monitor.recorder.running import SOCKET_PATH_MOST
 
 STUCK = """
@@ -32,7 +32,7 @@ class Stuck(DiskCalls):
         super().datasync(descriptor)
 disk = Stuck()
 recorder = Recorder(plan_from_json(sys.argv[1]), disk=disk)
-watch = SignalWatch(lambda: recorder.stop("signal"))
+watch = SignalWatch(lambda: recorder.stop("signal"), 0.5)
 disk.stuck = True
 print("ready", flush=True)
 recorder.run()
@@ -65,11 +65,10 @@ def test_a_hangup_is_ignored_and_term_closes_the_record(house):
     assert follower.entries == house.read()
 
 
-def test_what_waits_when_it_is_told_to_end_is_still_recorded(house, monkeypatch):
-    monkeypatch.setattr(process_module, "DRAIN_QUIET_S", 2.0)  # what is on its way may take so long on a busy machine
-    monkeypatch.setattr(process_module, "DRAIN_S", 20.0)
+def test_what_waits_when_it_is_told_to_end_is_still_recorded(house):
+    timing = RecorderTiming(drain_quiet_s=0.5, drain_s=20.0)  # what is on its way may take so long on a busy machine
     feed, endpoint = house.publisher(kind=zmq.XPUB)
-    recorder = process_module.Recorder(house.plan(endpoint))
+    recorder = Recorder(house.plan(endpoint, timing=timing))
     assert feed.poll(10_000), "the recorder's subscription"
     for _ in range(3):
         feed.recv()

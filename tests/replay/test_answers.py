@@ -5,15 +5,13 @@ from __future__ import annotations
 from dataclasses import replace
 from pathlib import Path
 
-import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from monitor.archive.review import review_record
-from monitor.judging.case.conditions import judge_condition
+from monitor.judging.case.conditions import NOBODY, condition_standing, judge_condition
 from monitor.judging.case.stretch import Stretch, cut_stretch
-from monitor.judging.case.values import stand_in_band, values_on
 from monitor.judging.session import Session
 from monitor.record.entries import Entry
 from monitor.replay.explain.sweep import SweptTrial, sweep, swept_trials
@@ -50,7 +48,16 @@ def stretch_of(values: list[float], lost: frozenset[int]) -> Stretch:
 
 numbers = st.lists(st.sampled_from([0.0, 0.9, 1.0, 1.5, 2.0, 2.1, 9.0, float("nan")]), min_size=12, max_size=40)
 losses = st.frozensets(st.integers(1, 38), max_size=5)
-bands = st.sampled_from([Band(1.0, 2.0), Band(None, 2.0), Band(1.0, None, 0.1), Band(1.0, 2.0, 0.1)])
+bands = st.sampled_from(
+    [
+        Band(1.0, 2.0),
+        Band(None, 2.0),
+        Band(1.0, None, 0.1),
+        Band(1.0, 2.0, 0.1),
+        Band(None, None, outside=(0.95, 2.05)),
+        Band(None, None, 0.1, outside=(1.0, 2.0)),
+    ]
+)
 before = st.sampled_from(
     [AtFire(), During(-1.0, 0.0), During(-1.0, -0.3), During(-1.0, 0.0, 0.7), During(-0.5, 0.0, 0.3)]
 )
@@ -65,11 +72,10 @@ def test_had_it_fired_here_is_what_judging_says_of_a_fire_here(
 ) -> None:
     stretch = stretch_of(values, frozenset(one for one in lost if one < len(values) - 1))
     condition = Condition("number", SIGNAL, band, when)
-    rows = np.full(len(stretch.t), -1, np.int64)
-    standing = stand_in_band(stretch.t, values_on(stretch, SIGNAL, rows), band, SIGNAL)
+    standing = condition_standing(condition, stretch, NOBODY.rows_in(stretch))
     states = had_it_fired(condition, standing, stretch)
     for index, t in enumerate(stretch.t):
-        judged = judge_condition(condition, stretch, float(t), None, None)
+        judged = judge_condition(condition, stretch, float(t))
         assert WORDS[int(states[index])] == judged.result, (index, float(t))
 
 
@@ -79,7 +85,7 @@ def test_the_needed_tolerance_passes_and_any_less_does_not(
     values: list[float], lost: frozenset[int], band: Band, when: AtFire | During | Within, fired_at: float
 ) -> None:
     stretch = stretch_of(values, frozenset(one for one in lost if one < len(values) - 1))
-    asked = Asked(Condition("number", SIGNAL, band, when), stretch, fired_at, None, -1)
+    asked = Asked(Condition("number", SIGNAL, band, when), stretch, fired_at, NOBODY)
     needed = needed_tolerance(asked)
     if needed is None:
         assert asked.with_band(replace(band, tolerance=1e9)) != "met"
@@ -92,8 +98,8 @@ def test_the_needed_tolerance_passes_and_any_less_does_not(
     found = needed_band(asked)
     # with both edges loosened by the tolerance, rounding may cost the last digit
     assert "met" in (
-        asked.with_band(Band(found.at_least, found.at_most)),
-        asked.with_band(Band(found.at_least, found.at_most, 1e-9)),
+        asked.with_band(found.band),
+        asked.with_band(replace(found.band, tolerance=1e-9)),
     )
     if found.at_most != band.at_most and found.at_least == band.at_least and found.at_most is not None:
         assert asked.with_band(Band(found.at_least, found.at_most - 1e-5)) != "met"

@@ -229,11 +229,9 @@ def test_a_blind_study_shows_no_response_before_the_ruling(tmp_path: Path) -> No
     found = read_map(path)
     playback = Playback(found)
     hidden = explain_trial(found, playback, TRIAL)
-    # own car goes on at 20 m/s and passes through the van that has braked: from then on there is no lead
-    after = [spell for spell in hidden.line.spells if spell.start_t > 10.02]
+    assert max(spell.end_t for spell in hidden.line.spells) == pytest.approx(10.0)
+    assert (hidden.end_t, hidden.anchor_t) == (pytest.approx(10.0), pytest.approx(10.0))
     names = [row.name for row in hidden.line.rows]
-    for name, state in (("time gap", {-1}), ("own speed", {-1}), ("fires: station", {-1}), ("van braking", {-1, 1})):
-        assert {spell.state[names.index(name)] for spell in after} == state, name
     append_addendum(path, {"type": "ruling", "key": "k", "trial": TRIAL, "verdict": "valid", "reason": "", "by": "ops"})
     playback.addendum = read_addendum(path)
     shown = explain_trial(found, playback, TRIAL)

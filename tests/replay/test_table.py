@@ -96,13 +96,16 @@ def test_a_blind_study_gives_out_no_response(tmp_path: Path) -> None:
     found = read_map(write_record(tmp_path, HandDrive(rate_hz=20.0), study_text=text))
     stretch = series_about(found, Playback(found), 1, 8.0, 14.0)
     after = stretch.t > 10.0
-    for name in ("speed", "time_gap", "ttc", "distance_gap", "brake", "accelerator", "station", "closing_speed"):
+    own = ("speed", "brake", "accelerator", "station", "steering_angle", "yaw_rate", "lane_offset", "x", "heading")
+    for name in (*own, "time_gap", "ttc", "distance_gap", "closing_speed", "eyes_on_road", "lead.accel"):
         one = stretch.named(name)
         assert one is not None, name
         assert np.isnan(one.value[after]).all(), name
         assert one.word_at(-1) == "masked"
-    kept = stretch.named("lead.accel")
+    kept = stretch.named("lane_width")
     assert kept is not None
-    assert np.isfinite(kept.value[after]).any()
+    assert np.isfinite(kept.value[after]).all()
+    # and nothing at all of the time after the horizon, which would tell how long the rest took
+    assert stretch.t[-1] == pytest.approx(13.0)
     table = write_table(tmp_path, stretch).read_text()
-    assert "empty from the fire on because the study is blind" in table
+    assert "empty from the fire on because the record is blind" in table

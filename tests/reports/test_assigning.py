@@ -1,35 +1,42 @@
-"""Who is next: from the runs so far, in permuted blocks or from a list; and what `watch` does with it."""
+"""Groups by sealed lots and by a list: opened one by one by an entry, verified at the end; and what `watch` does."""
 
 from __future__ import annotations
 
 import argparse
 import json
-from itertools import islice
+import stat
+import threading
 from pathlib import Path
+from typing import Any
 
 import pytest
 
+from monitor.archive.looks import AUDIT_NAME, entries
 from monitor.archive.review import review_record
 from monitor.commands.assign import MOST_TO_JUDGE, plan_run
 from monitor.commands.assign import run as assign
 from monitor.errors import WitnessError
 from monitor.record.entries import Opening
+from monitor.record.reader import RecordReading
+from monitor.record.sealing import withdraw_record
 from monitor.record.writer import RecordWriter
-from monitor.reports.assigning import earlier_runs, next_group
-from monitor.study.assignment import permuted_blocks
-from monitor.study.standing import Due, standing_from_map
-from tests.commands.running import simulator, the_record, watching
-from tests.judging.hand import STUDY, study_of
+from monitor.reports.assigning.earlier import earlier_runs, placed_by_openings
+from monitor.reports.assigning.sealed import prepare, sealed_lots, sites
+from monitor.reports.assigning.verifying import verify_lots
+from monitor.study.model import Study
+from monitor.study.standing import standing_from_map
+from tests.commands.running import run, simulator, the_record, watching
+from tests.judging.hand import STUDY, HandDrive, judged, study_of
 from tests.reports.making import NOON, ManualClock, hand_record
-from tests.reports.test_tally import TRIAL, ruling, too_long_gap
+from tests.reports.test_tally import too_long_gap
 
 BLOCKS = STUDY.replace(
     "[groups.chime]",
-    'replacement = "same group next"\n[assignment]\nmethod = "blocks"\nblock_sizes = [4]\nseed = 5\n[groups.chime]',
+    'replacement = "same group next"\n[assignment]\nmethod = "blocks"\nblock_sizes = [2, 4]\n[groups.chime]',
 )
-STRATA = BLOCKS.replace("seed = 5", 'seed = 5\nstrata = ["young", "old"]')
-BLOCKS_SAY = "the study's permuted blocks would have it"
+STRATA = BLOCKS.replace("block_sizes = [2, 4]", 'block_sizes = [2, 4]\nstrata = ["young", "old"]')
 LISTED = STUDY.replace("[groups.chime]", '[assignment]\nmethod = "list"\nfile = "list.csv"\n[groups.chime]')
+SITE = "north"
 
 
 def options(directory: Path, text: str, **more: object) -> argparse.Namespace:
@@ -37,7 +44,8 @@ def options(directory: Path, text: str, **more: object) -> argparse.Namespace:
     path.write_text(text)
     given = {
         "study": str(path), "records": str(directory / "records"), "participant": "Q01", "group": None,
-        "group_words": None, "stratum": None, "json": True,
+        "group_words": None, "stratum": None, "json": True, "site": SITE, "by": "anna", "lot": None,
+        "prepare": False, "verify": False, "lots": None,
     }  # fmt: skip
     return argparse.Namespace(**{**given, **more})
 
@@ -48,57 +56,263 @@ def records(tmp_path: Path) -> Path:
     return tmp_path / "records"
 
 
-def test_each_next_participant_has_the_next_group_of_the_blocks(records: Path) -> None:
-    study = study_of(BLOCKS)
-    order = [group for block in islice(permuted_blocks(study.assignment, tuple(study.groups)), 2) for group in block]  # type: ignore[arg-type]
-    for number in range(6):
-        code = f"Q1{number}"
-        group = next_group(study, code, earlier_runs(study, records)).group
-        assert group == order[number]
-        hand_record(records, code, group, text=BLOCKS, day=number)
+def opening_with(study: Study, participant: str, group: str | None, **more: Any) -> Opening:
+    return Opening(participant, group, study.name, study.text, study.sha256, ("tcp://127.0.0.1:1",), {}, **more)
 
 
-def test_a_lost_trial_is_replaced_by_the_studys_rule_and_an_undecided_one_not_yet(records: Path) -> None:
-    study = study_of(BLOCKS)
-    first = next_group(study, "Q10", earlier_runs(study, records)).group
-    path = hand_record(records, "Q10", first, text=BLOCKS, drive=too_long_gap())
-    assert earlier_runs(study, records).placed[0].lost
-    assert next_group(study, "Q11", earlier_runs(study, records)).group == first
-    hand_record(records, "Q11", first, text=BLOCKS, day=1, operator=[ruling(TRIAL, "undecided", "other")])
-    assert [one.lost for one in earlier_runs(study, records).placed] == [True, False]
-    assert path.is_dir()
+def run_of(records: Path, code: str, lot: dict[str, Any], text: str = BLOCKS, **more: Any) -> Path:
+    """A record whose group a lot gave."""
+    return hand_record(records, code, lot["group"], text=text, lot=lot, **more)
+
+
+# The order, sealed and opened
+
+
+def test_the_order_is_sealed_and_its_root_is_known_before_anybody_is_assigned(records: Path) -> None:
+    lots = prepare(records, study_of(BLOCKS), SITE, "anna")
+    file = records / "lots-north.json"
+    assert stat.S_IMODE(file.stat().st_mode) == 0o600
+    (line,) = entries(records)
+    assert line["lots"] == {"study": "hand", "site": "north", "root": lots.order.root, "lots": len(lots.order.lots)}
+    with pytest.raises(WitnessError, match="is sealed already, and stays"):
+        prepare(records, study_of(BLOCKS), SITE, "anna")
+    prepare(records, study_of(BLOCKS), "south", "ben")
+    assert sites(records) == ["north", "south"]
+
+
+def test_lots_are_opened_one_after_the_other_and_each_opening_is_an_entry(records: Path) -> None:
+    lots = prepare(records, study_of(BLOCKS), SITE, "anna", 8)
+    given = [lots.open_next("", "anna") for _ in range(len(lots.order.lots))]
+    assert [lot.number for lot in given] == list(range(1, len(given) + 1))
+    assert lots.opened() == [("", lot.number) for lot in given]
+    with pytest.raises(WitnessError, match=r"All \d+ lots of site north are opened; draw more under another name"):
+        lots.open_next("", "anna")
+    text = (records / lots.log_name).read_text()
+    assert "chime" not in text, "what was opened says no group"
+    assert "no-alert" not in text
+
+
+def test_two_who_open_at_once_never_get_the_same_lot(records: Path) -> None:
+    lots = prepare(records, study_of(BLOCKS), SITE, "anna", 60)
+    given: list[int] = []
+
+    def open_some() -> None:
+        given.extend(lots.open_next("", "anna").number for _ in range(10))
+
+    threads = [threading.Thread(target=open_some) for _ in range(4)]
+    for thread in threads:
+        thread.start()
+    for thread in threads:
+        thread.join()
+    assert sorted(given) == list(range(1, 41))
+
+
+def test_strata_have_lots_of_their_own(records: Path) -> None:
+    lots = prepare(records, study_of(STRATA), SITE, "anna", 8)
+    first = [lots.open_next(stratum, "anna") for stratum in ("young", "old", "old")]
+    assert [(lot.stratum, lot.number) for lot in first] == [("young", 1), ("old", 1), ("old", 2)]
+
+
+def test_a_changed_file_or_another_study_opens_nothing(records: Path, tmp_path: Path) -> None:
+    prepare(records, study_of(BLOCKS), SITE, "anna")
+    assert sealed_lots(records, study_of(BLOCKS.replace("at_most = 1.9", "at_most = 2.0")), SITE) is not None
+    for text in (
+        BLOCKS.replace("[2, 4]", "[2]"),
+        STRATA,
+        BLOCKS.replace("block_sizes = [2, 4]", "block_sizes = [2, 4]\nseed = 7"),
+        BLOCKS.replace('alert = ["sound"]', 'alert = ["sound", "light"]'),
+    ):
+        with pytest.raises(WitnessError, match=r"were drawn for another study file: .* --site north-2"):
+            sealed_lots(records, study_of(text), SITE)
+    file = records / "lots-north.json"
+    whole = file.read_text()
+    file.write_text(whole.replace('"chime"', '"no-alert"', 1))
+    with pytest.raises(WitnessError, match="changed after it was sealed; no lot is opened"):
+        sealed_lots(records, study_of(BLOCKS), SITE)
+    file.write_text(whole)
+    other = prepare(tmp_path / "elsewhere", study_of(BLOCKS), SITE, "eve")
+    (tmp_path / "elsewhere" / "lots-north.json").rename(file)
+    with pytest.raises(WitnessError, match=f"its root is not the one that {AUDIT_NAME} has"):
+        sealed_lots(records, study_of(BLOCKS), SITE)
+    assert other.order.site == SITE
+
+
+# Verified at the end
+
+
+@pytest.fixture
+def study_run(records: Path) -> tuple[Path, Any]:
+    """Four participants of eight lots, the third one twice; the fourth lot was opened for somebody who did not come."""
+    lots = prepare(records, study_of(BLOCKS), SITE, "anna", 8)
+    for day, code in enumerate(("Q10", "Q11", "Q12", None, "Q14")):
+        lot = lots.open_next("", "anna")
+        if code is None:
+            continue
+        record = run_of(records, code, lots.for_opening(lot), day=day)
+        lots.bind(lot, RecordReading(record).record_id, "anna")
+    again = run_of(records, "Q12", lots.for_opening(lots.opened_lot("", 3)), day=6)
+    assert again.is_dir()
+    return records, lots
+
+
+def test_a_study_that_went_as_sealed_has_no_fault(study_run: tuple[Path, Any]) -> None:
+    records, lots = study_run
+    found = verify_lots(lots)
+    assert found.faults == ()
+    assert (found.opened, found.used, found.root) == (5, 4, lots.order.root)
+    assert found.remarks == ("Lot 4 was opened and has no record: the place is spent.",)
+    for name in (lots.log_name, "lots-north.json", AUDIT_NAME):
+        assert "Q1" not in (records / name).read_text(), "no participant's code"
+    withdraw_record(next(records.glob("Q10*")), "anna")
+    assert verify_lots(lots).faults == ()
+
+
+def test_what_went_otherwise_is_named(study_run: tuple[Path, Any]) -> None:
+    records, lots = study_run
+    third = lots.for_opening(lots.opened_lot("", 3))
+    other = {"chime": "no-alert", "no-alert": "chime"}[third["group"]]
+    run_of(records, "Q20", third, day=7)
+    swapped = hand_record(records, "Q21", other, text=BLOCKS, day=8, lot=lots.for_opening(lots.opened_lot("", 4)))
+    run_of(records, "Q22", {**third, "number": 8, "group": lots.order.lot("", 8).group}, day=9)
+    run_of(records, "Q23", {**third, "root": "00"}, day=10)
+    run_of(records, "Q14", third, day=11)
+    said = " ".join(verify_lots(lots).faults)
+    assert "Lot 3 was given to 4 participants." in said
+    assert f"{swapped.name} has group {other}, its lot 4 is" in said or lots.order.lot("", 4).group == other
+    assert "names lot 8, which was never opened" in said
+    assert "names lot 3 of another order" in said
+    assert "Q14 was given 2 lots." in said
+    log = records / lots.log_name
+    lines = log.read_text().splitlines(keepends=True)
+    log.write_text("".join(lines[1:]))
+    said = " ".join(verify_lots(lots).faults)
+    assert "does not follow the line before it" in said
+    assert "used in a record and was never opened" in said or "not opened one after the other" in said
+
+
+def test_records_from_before_the_order_was_sealed_are_remarked_on(study_run: tuple[Path, Any]) -> None:
+    records, lots = study_run
+    seeded = BLOCKS.replace("block_sizes = [2, 4]", "block_sizes = [2, 4]\nseed = 7")
+    hand_record(records, "Q05", "chime", text=seeded, day=12)
+    found = verify_lots(lots)
+    assert found.faults == ()
+    said = " ".join(found.remarks)
+    assert "1 record of this study without a lot: Q05" in said
+    assert "The first 1 lot could be computed: their study file has a seed." in said
+
+
+def test_judging_holds_the_simulator_against_the_lot() -> None:
+    lot = {"site": SITE, "stratum": "", "number": 1, "group": "no-alert", "root": "00"}
+    (trial,) = judged(HandDrive(group="chime"), study=study_of(BLOCKS), group="no-alert", lot=lot).trials()
+    assert "group-mismatch" in {one.code for one in trial.findings}
+    assert trial.verdict == "invalid"
+    # whatever group was entered beside it, the lot is what was meant
+    (trial,) = judged(HandDrive(group="chime"), study=study_of(BLOCKS), group="chime", lot=lot).trials()
+    assert "group-mismatch" in {one.code for one in trial.findings}
+
+
+# The command
+
+
+def told(capsys: pytest.CaptureFixture[str]) -> dict[str, Any]:
+    document: dict[str, Any] = json.loads(capsys.readouterr().out)
+    return document
+
+
+def test_assign_prepares_opens_and_verifies(tmp_path: Path, records: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert assign(options(tmp_path, BLOCKS, prepare=True, lots=8)) == 0
+    root = told(capsys)["root"]
+    assert assign(options(tmp_path, BLOCKS)) == 0
+    first = told(capsys)
+    assert first["lot"] == 1
+    assert first["group"] in ("chime", "no-alert")
+    with pytest.raises(WitnessError, match=r"Lot 1 was opened and has no record yet\. If it was opened for Q02, say"):
+        assign(options(tmp_path, BLOCKS, participant="Q02"))
+    assert assign(options(tmp_path, BLOCKS, participant="Q02", lot="next")) == 0
+    assert told(capsys)["lot"] == 2
+    assert assign(options(tmp_path, BLOCKS, participant="Q01", lot="1")) == 0
+    assert told(capsys) | {"why": ""} == first | {"why": ""}
+    with pytest.raises(WitnessError, match="Lot 5 of site north was not opened"):
+        assign(options(tmp_path, BLOCKS, lot="5"))
+    assert assign(options(tmp_path, BLOCKS, verify=True)) == 0
+    assert told(capsys)["root"] == root
+
+
+def test_no_command_names_a_group_that_is_not_entered(
+    tmp_path: Path, records: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    lots = prepare(records, study_of(BLOCKS), SITE, "anna", 8)
+    assert assign(options(tmp_path, BLOCKS, participant=None)) == 0
+    assert told(capsys)["group"] is None
+    for group in ("chime", "no-alert"):  # a refusal says the same whichever is next
+        with pytest.raises(WitnessError, match=r"leave --group out. \(It would be a way to ask"):
+            plan_run(study_of(BLOCKS), options(tmp_path, BLOCKS, group=group))
+    assert lots.opened() == []
+    printed = capsys.readouterr()
+    assert "chime" not in printed.out + printed.err
+
+
+def test_who_comes_again_keeps_group_and_lot(records: Path, tmp_path: Path) -> None:
+    lots = prepare(records, study_of(BLOCKS), SITE, "anna", 8)
+    lot = lots.for_opening(lots.open_next("", "anna"))
+    lots.bind(lots.opened_lot("", 1), RecordReading(run_of(records, "Q01", lot)).record_id, "anna")
+    plan = plan_run(study_of(BLOCKS), options(tmp_path, BLOCKS))
+    assert (plan.group, plan.given.lot) == (lot["group"], lot)
+    assert len(lots.opened()) == 1
+
+
+def test_a_lost_trial_is_made_up_for_by_the_next_lot(records: Path, tmp_path: Path) -> None:
+    lots = prepare(records, study_of(BLOCKS), SITE, "anna", 8)
+    lot = lots.open_next("", "anna")
+    hand_record(records, "Q10", lot.group, text=BLOCKS, lot=lots.for_opening(lot), drive=too_long_gap())
+    lots.bind(lot, "ab", "anna")
+    plan = plan_run(study_of(BLOCKS), options(tmp_path, BLOCKS))
+    assert plan.given.drawn == lots.order.lot("", 2)
+    assert plan.standing.sealed
+
+
+def test_a_study_with_strata_asks_for_the_stratum(records: Path, tmp_path: Path) -> None:
+    prepare(records, study_of(STRATA), SITE, "anna", 8)
+    with pytest.raises(WitnessError, match='no stratum was given; the strata are "young" and "old"'):
+        plan_run(study_of(STRATA), options(tmp_path, STRATA))
+    plan = plan_run(study_of(STRATA), options(tmp_path, STRATA, stratum="old"))
+    assert plan.given.lot is not None
+    assert (plan.given.lot["stratum"], plan.given.lot["number"]) == ("old", 1)
+
+
+def test_without_sealed_lots_the_operator_names_the_group(
+    tmp_path: Path, records: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    plan = plan_run(study_of(BLOCKS), options(tmp_path, BLOCKS, group="chime"))
+    assert (plan.group, plan.given.lot) == ("chime", None)
+    assert plan_run(study_of(BLOCKS), options(tmp_path, BLOCKS)).group is None
+    assert "No lots are sealed for site north: trialwitness assign --prepare" in capsys.readouterr().err
+    assert plan_run(study_of(STUDY), options(tmp_path, STUDY)).group is None
+    assert capsys.readouterr().err == ""
+
+
+# The runs so far
 
 
 def test_a_run_that_is_being_recorded_has_its_place_in_the_order(records: Path) -> None:
     hand_record(records, "Q10", "chime", text=BLOCKS)
     study = study_of(BLOCKS)
-    opening = Opening("Q11", "no-alert", study.name, study.text, study.sha256, ("tcp://127.0.0.1:1",), {})
+    opening = opening_with(study, "Q11", "no-alert")
     clock = ManualClock(NOON.replace(day=NOON.day + 1))
     running = RecordWriter.create(records / "Q11-20261103T120000Z-0000.run", opening, clock=clock)
     try:
         hand_record(records, "Q12", "no-alert", text=BLOCKS, day=2)
         placed = earlier_runs(study, records).placed
+        assert placed_by_openings(study, records) == placed
     finally:
         running.close("test")
-    assert [(one.participant, one.lost) for one in placed] == [("Q10", False), ("Q11", False), ("Q12", False)]
-
-
-def test_a_participant_who_comes_again_keeps_the_group(records: Path) -> None:
-    study = study_of(BLOCKS)
-    hand_record(records, "Q10", "no-alert", text=BLOCKS)
-    assert next_group(study, "Q10", earlier_runs(study, records)).group == "no-alert"
+    assert [one.participant for one in placed] == ["Q10", "Q11", "Q12"]
 
 
 def test_strata_are_kept_in_the_record(records: Path) -> None:
-    study = study_of(STRATA)
     hand_record(records, "Q10", "chime", text=STRATA, stratum="old")
     hand_record(records, "Q11", "chime", text=STRATA, stratum="young", day=1)
-    assert [one.stratum for one in earlier_runs(study, records).placed] == ["old", "young"]
-    alone = study_of(STRATA)
-    old = next_group(alone, "Q12", earlier_runs(alone, records), stratum="old").group
-    assert old in study.groups
-    with pytest.raises(WitnessError, match="no stratum was given"):
-        next_group(study, "Q12", earlier_runs(study, records))
+    assert [one.stratum for one in earlier_runs(study_of(STRATA), records).placed] == ["old", "young"]
 
 
 def test_what_cannot_be_taken_into_account_is_said(records: Path) -> None:
@@ -113,16 +327,21 @@ def test_what_cannot_be_taken_into_account_is_said(records: Path) -> None:
     assert bad.name in found.left_out[0]
 
 
-def test_assign_tells_the_next_one_of_a_list_only(
+# A list
+
+
+def test_assign_tells_who_is_next_on_a_list_and_the_group_only_of_who_is_named(
     tmp_path: Path, records: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     (tmp_path / "list.csv").write_text("participant,group\nQ10,chime\nQ11,no-alert\nQ12,chime\n")
     hand_record(records, "Q10", "chime", text=LISTED)
     assert assign(options(tmp_path, LISTED, participant=None)) == 0
-    printed = capsys.readouterr().out
-    assert json.loads(printed)["participant"] == "Q11"
-    assert json.loads(printed)["group"] == "no-alert"
-    assert "Q12" not in printed
+    document = told(capsys)
+    assert (document["participant"], document["group"]) == ("Q11", None)
+    assert assign(options(tmp_path, LISTED, participant="Q11")) == 0
+    assert told(capsys)["group"] == "no-alert"
+    with pytest.raises(WitnessError, match="has no participant Q13"):
+        assign(options(tmp_path, LISTED, participant="Q13"))
 
 
 # What `watch` does with it
@@ -138,12 +357,12 @@ def test_a_list_is_a_plan_and_a_silent_change_is_refused(tmp_path: Path) -> None
     (tmp_path / "list.csv").write_text("participant,group\nQ01,no-alert\n")
     assert planned(LISTED, tmp_path) == ("no-alert", None)
     assert planned(LISTED, tmp_path, group="no-alert") == ("no-alert", None)
-    with pytest.raises(WitnessError, match=r"Q01 is in group no-alert by the allocation list.*--group-words"):
+    with pytest.raises(WitnessError, match=r"Q01 is in group no-alert, and --group says chime\. .*--group-words"):
         planned(LISTED, tmp_path, group="chime")
     group, note = planned(LISTED, tmp_path, group="chime", group_words="seat broken")
     assert (group, note) == (
         "chime",
-        "group chime instead of no-alert, as the allocation list would have it: seat broken",
+        "group chime instead of no-alert: seat broken",
     )
 
 
@@ -153,25 +372,6 @@ def test_a_faulty_list_is_said_and_keeps_no_run_from_beginning(
     (tmp_path / "list.csv").write_text("participant,group\nQ01,chime\nQ01,no-alert\n")
     assert planned(LISTED, tmp_path, group="chime") == ("chime", None)
     assert "line 3: 'Q01' stands in line 2 already" in capsys.readouterr().err.replace('"', "'")
-
-
-def test_of_blocks_the_proposal_is_said_and_not_set(
-    tmp_path: Path, records: Path, capsys: pytest.CaptureFixture[str]
-) -> None:
-    due = next_group(study_of(BLOCKS), "Q01", earlier_runs(study_of(BLOCKS), records)).group
-    (other,) = {"chime", "no-alert"} - {due}
-    assert planned(BLOCKS, tmp_path) == (None, None)
-    assert f"Proposed group for Q01: {due}" in capsys.readouterr().err
-    assert planned(BLOCKS, tmp_path, group=due) == (due, None)
-    with pytest.raises(WitnessError, match=rf"Q01 is in group {due} by the study's permuted blocks.*--group-words"):
-        planned(BLOCKS, tmp_path, group=other)
-    group, note = planned(BLOCKS, tmp_path, group=other, group_words="chime is broken")
-    assert (group, note) == (
-        other,
-        f"group {other} instead of {due}, as {BLOCKS_SAY}: chime is broken",
-    )
-    assert planned(STUDY, tmp_path) == (None, None)
-    assert capsys.readouterr().err == ""
 
 
 def test_where_too_many_records_would_have_to_be_judged_first_nothing_is_proposed(
@@ -187,39 +387,48 @@ def test_where_too_many_records_would_have_to_be_judged_first_nothing_is_propose
 # How far the study is, as entered in a record
 
 
-def test_a_run_begins_with_the_tally_and_with_who_is_next(tmp_path: Path, records: Path) -> None:
+def test_a_run_begins_with_the_tally_and_nothing_of_who_is_next(tmp_path: Path, records: Path) -> None:
     hand_record(records, "Q10", "chime", text=BLOCKS)
     hand_record(records, "Q11", "chime", text=BLOCKS, day=1, drive=too_long_gap())
     hand_record(records, "Q12", "no-alert", text=BLOCKS, day=2)
     standing = plan_run(study_of(BLOCKS), options(tmp_path, BLOCKS, participant="Q13")).standing
     assert standing.valid == {"gate-brake": {"chime": 1, "no-alert": 1}}
     assert standing.trigger == "gate-brake"
-    # of the block of four (two each) one of both groups is left: the lost chime is made up for next
-    assert standing.proposed == "chime"
-    assert standing.due == {"chime": Due("no-alert", "chime"), "no-alert": Due("chime", "no-alert")}
     assert standing_from_map(standing.as_map()) == standing
-
-
-def test_of_a_list_the_next_line_is_next_whatever_becomes_of_the_trial(tmp_path: Path, records: Path) -> None:
-    (tmp_path / "list.csv").write_text("participant,group\nQ10,chime\nQ11,no-alert\nQ12,chime\n")
-    hand_record(records, "Q10", "chime", text=LISTED)
-    standing = plan_run(study_of(LISTED), options(tmp_path, LISTED, participant="Q11")).standing
-    assert standing.due["no-alert"] == Due("chime", "chime")
-    assert plan_run(study_of(LISTED), options(tmp_path, LISTED, participant="Q12")).standing.due["chime"] == Due(
-        "no-alert", "no-alert"
-    )
-
-
-def test_of_a_study_with_strata_nobody_can_say_whose_turn_is_next(tmp_path: Path, records: Path) -> None:
-    standing = plan_run(study_of(STRATA), options(tmp_path, STRATA, stratum="old")).standing
-    assert standing.due == {}
-    assert standing.proposed in study_of(STRATA).groups
+    assert "due" not in standing.as_map()
 
 
 def test_an_opening_without_or_with_another_standing_is_read(records: Path) -> None:
     assert standing_from_map(None) is None
     assert standing_from_map({"valid": 3}) is None
-    assert standing_from_map({"valid": {}, "due": {"a": ["b"]}, "trigger": "", "proposed": None, "words": None}) is None
+    older = {"valid": {}, "due": {"a": ["b", "c"]}, "trigger": "t", "proposed": None, "words": None}
+    read = standing_from_map(older)
+    assert read is not None, "of an older version, which knew who was due: that is passed over"
+    assert not read.sealed
+
+
+def test_watch_opens_the_next_lot_and_enters_it_in_the_record(tmp_path: Path) -> None:
+    study = tmp_path / "study.toml"
+    study.write_text((Path(__file__).parents[2] / "configs" / "dusk-road.toml").read_text())
+    directory = str(tmp_path / "records")
+    sealed = run("assign", "--prepare", "--study", str(study), "--records", directory, "--by", "lead", "--json")
+    assert sealed.returncode == 0, sealed.stderr
+    root = json.loads(sealed.stdout)["root"]
+    with simulator("--group", "chime", speed=20.0) as endpoint:
+        watch = ("watch", "--headless", "--json", "--study", str(study), "--feed", endpoint, "--until-end")
+        done = run(*watch, "--participant", "Q07", "--records", directory, "--by", "anna")
+    assert done.returncode == 0, done.stderr
+    opening = RecordReading(the_record(tmp_path / "records")).opening
+    assert opening.lot is not None
+    assert (opening.lot["number"], opening.lot["root"], opening.lot["site"]) == (1, root, "site")
+    assert opening.group == opening.lot["group"]
+    document = json.loads(done.stdout.splitlines()[-1])
+    codes = {one["code"] for one in document["trials"][0]["findings"]}
+    assert ("group-mismatch" in codes) is (opening.group != "chime")
+    assert "Next is" not in done.stderr
+    verified = run("assign", "--verify", "--study", str(study), "--records", directory, "--json")
+    assert verified.returncode == 0, verified.stdout
+    assert json.loads(verified.stdout)["used"] == 1
 
 
 def test_the_words_are_a_note_of_the_record(tmp_path: Path) -> None:
@@ -229,10 +438,7 @@ def test_the_words_are_a_note_of_the_record(tmp_path: Path) -> None:
             out, err = process.communicate(timeout=60)
     assert process.returncode == 0, err
     (note,) = json.loads(out.splitlines()[-1])["notes"]
-    assert (note["by"], note["text"]) == (
-        "anna",
-        f"group chime instead of light-strip, as {BLOCKS_SAY}: the list was wrong",
-    )
+    assert (note["by"], note["text"]) == ("anna", "group chime: the list was wrong")
     assert review_record(the_record(tmp_path)).session.operator.notes[0].text == note["text"]
 
 
@@ -243,5 +449,5 @@ def test_watch_without_a_group_takes_the_simulators(tmp_path: Path) -> None:
     document = json.loads(out.splitlines()[-1])
     assert process.returncode == 0, err
     assert document["group"] == "seat-pulse"
-    assert "Proposed group for Q07: " in err
+    assert "No lots are sealed for site site" in err
     assert not any(one["code"] == "group-mismatch" for trial in document["trials"] for one in trial["findings"])

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from monitor.reports.comparison.looks import AUDIT_NAME
+from monitor.archive.looks import AUDIT_NAME
 from tests.commands.running import run
 from tests.judging.hand import STUDY
 from tests.reports.making import hand_record

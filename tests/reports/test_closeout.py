@@ -35,7 +35,8 @@ def test_verdict_conditions_ruling_and_response(tmp_path: Path) -> None:
     text = report(path)
     assert text.startswith("Run of Q07: gate-brake invalid")
     assert "1/gate-brake/1: INVALID" in text
-    assert "Ruled invalid by anna (expected-it): said so. Computed: valid." in text
+    assert "Ruled invalid by anna, 1970-01-01 00:00 UTC (expected-it): said so; computed valid;" in text
+    assert "what was seen before it: not recorded." in text
     assert "time gap met 1.5 s 1.3 to 1.9 +0.2 s" in text
     assert "van braking met -5 m/s² at most -4 +1 m/s²" in text
     assert "Response: responded; accelerator 0.75 s, brake 0.80 s from fire" in text
@@ -72,7 +73,7 @@ def test_a_blind_studys_response_is_hidden_until_the_ruling(tmp_path: Path) -> N
     path = hand_record(tmp_path, "Q07", text=BLIND)
     assert "The response is hidden until the trial is ruled on" in report(path)
     assert "brake 0.80" not in report(path)
-    assert "Rule on 1/gate-brake/1, valid: the study is blind" in report(path)
+    assert "Rule on 1/gate-brake/1, valid: the record is blind" in report(path)
     append_addendum(path, ruling(TRIAL, "valid", "confirmed"))
     assert "brake 0.80 s from fire" in report(path)
 

@@ -13,11 +13,11 @@ import pytest
 from scipy import stats
 
 from monitor.archive.gathering import gather
+from monitor.archive.looks import AUDIT_NAME, enter_look
 from monitor.archive.summary import TrialSummary
 from monitor.errors import WitnessError
 from monitor.reports.comparison.comparison import Comparison, compare_studies
 from monitor.reports.comparison.groups import ENDS, ending_of
-from monitor.reports.comparison.looks import AUDIT_NAME, enter_look
 from monitor.reports.comparison.plan import Asked
 from monitor.reports.comparison.text import comparison_lines
 from monitor.reports.comparison.words import cautions, comparison_json
@@ -33,7 +33,7 @@ CONTACT = [(FIRE_T + 2.0, "collision", "van", {})]
 
 
 def compared(directory: Path, **more: Any) -> Comparison:
-    (one,) = compare_studies(gather(directory), Asked(**more))
+    (one,) = compare_studies(gather(directory, unblinded=True), Asked(**more))
     return one
 
 
@@ -166,7 +166,7 @@ def three_alerts(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Comparison:
     found = gather(tmp_path)
     sets = dict(zip("ABC", (ALERT_A, ALERT_B, ALERT_C), strict=True))
 
-    def usable(*_: Any) -> Any:
+    def usable(*_: Any, **__: Any) -> Any:
         pairs = []
         for run_, name in zip(found.runs, "ABC", strict=True):
             for t, event in zip(sets[name].t.tolist(), sets[name].event.tolist(), strict=True):

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import json
 import random
-from itertools import islice
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -18,7 +18,7 @@ import pytest
 
 from monitor.archive.gathering import gather
 from monitor.record.addendum import append_addendum
-from monitor.record.sealing import withdraw_record
+from monitor.record.withdrawing import withdraw_record
 from monitor.reports.comparison.comparison import compare_studies
 from monitor.reports.export.export import export_records
 from monitor.reports.statistics.intervals import difference_interval, median_interval
@@ -26,12 +26,15 @@ from monitor.reports.statistics.survival import Times
 from monitor.reports.tally.tally import tally_json
 from monitor.simulation.driver import LOG_SPREAD, MEDIAN_S, MEDIAN_WITHOUT_S, MOVE_S
 from monitor.simulation.plan import SimulationPlan
-from monitor.study.assignment import permuted_blocks
 from monitor.study.demo import demo_study
+from monitor.study.lots import draw_lots
+from monitor.study.model import AssignmentRule
 from tests.commands.running import run
 from tests.reports.making import simulated_messages, simulated_record
 
 RATE_HZ = 12.0
+SEEDED = random.Random(20311).randrange
+"""Where a study draws from the system's randomness: the test is to be the same each time."""
 UNTIL_S = 42.0
 """gate-brake fires after 30 s and is decided after 40; the rest of the drive would double the test's time."""
 LOSSES = {
@@ -49,12 +52,11 @@ CRITERION_S = 0.30
 
 @pytest.fixture(scope="module")
 def study_directory(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """48 sealed records in the order of the study's own permuted blocks, some of them lost."""
+    """48 sealed records in the order of lots of the study's permuted blocks, some of them lost."""
     directory = tmp_path_factory.mktemp("study")
     study = demo_study()
-    assert study.assignment is not None
-    blocks = permuted_blocks(study.assignment, tuple(study.groups))
-    order = [group for block in islice(blocks, 12) for group in block][:48]
+    drawn = draw_lots(replace(study, assignment=AssignmentRule("blocks", block_sizes=(4,))), "site", 48, SEEDED)
+    order = [lot.group for lot in drawn.lots]
     for number, group in enumerate(order):
         scenario = LOSSES.get(number) or CENSORED.get(number) or "clean"
         plan = SimulationPlan(

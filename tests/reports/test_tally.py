@@ -19,7 +19,8 @@ from monitor.commands.in_processes import on_all_cores
 from monitor.errors import RecordUnreadable, WitnessError
 from monitor.record.addendum import append_addendum
 from monitor.record.entries import Opening
-from monitor.record.sealing import seal_record, withdraw_record
+from monitor.record.sealing import seal_record
+from monitor.record.withdrawing import withdraw_record
 from monitor.record.writer import RecordWriter
 from monitor.reports.tally.tally import tally_json, tally_studies
 from monitor.reports.tally.text import tally_lines
@@ -284,9 +285,9 @@ def judged(monkeypatch: pytest.MonkeyPatch) -> list[str]:
     names: list[str] = []
     fresh_summary = judging_anew.fresh_summary
 
-    def note(path: Path, *more: Any) -> Any:
+    def note(path: Path, *more: Any, **named: Any) -> Any:
         names.append(path.name)
-        return fresh_summary(path, *more)
+        return fresh_summary(path, *more, **named)
 
     monkeypatch.setattr(judging_anew, "fresh_summary", note)
     return names

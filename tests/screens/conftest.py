@@ -192,7 +192,6 @@ def trial(verdict: str = "valid", stage: str = "final", **more: Any) -> Trial:
         "wall": WALL + 204.2,
         "stage": stage,
         "verdict": verdict,
-        "ruling": None,
         "naive": "yes",
         "role_id": {"lead": 11},
         "timing": Timing(204.18, 0.017, 1.0, "on time"),
@@ -244,7 +243,7 @@ def traces(**more: Any) -> ResponseTraces:
 def ruled(one: Trial) -> Trial:
     """The trial with a ruling."""
     return replace(
-        one, stage="ruled", ruling=Ruling("invalid", "task-broken", "grid did not light up", "ops", 230.0, WALL)
+        one, stage="ruled", rulings=(Ruling("invalid", "task-broken", "grid did not light up", "ops", 230.0, WALL),)
     )
 
 

@@ -237,7 +237,7 @@ async def test_every_reason_can_be_reached_and_a_persons_come_first(
             assert code in sheet(app)
         assert "fired-early" not in sheet(app) or size == SIZE
         last = source.shown.reasons[-1].code
-        await pilot.press(*["down"] * 80)
+        await pilot.press(*["down"] * 120)
         assert last in sheet(app)
         await pilot.press(*"slippery", "enter", "enter")
         await pilot.pause()

@@ -1,102 +1,72 @@
-"""The one rule by which a value lies in a band: every edge written in decimals is in, a step beyond it is out."""
+"""Bands to either side of two edges: in, out, margin, tolerance, words, worked by hand."""
 
 from __future__ import annotations
 
-import ast
-from decimal import Decimal
-from pathlib import Path
+import math
 
 import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-import monitor
-from monitor.following.slow import in_band
-from monitor.judging.case.values import IN, stand_in_band
-from monitor.measures.measured import Measured, State
 from monitor.study.band import Band
-from monitor.study.model import Measure
 
-EDGES = [Decimal(n) / 10 for n in range(-60, 61, 3)] + [Decimal(n) for n in (13, 22, 70, 700)] + [Decimal("22.2")]
-TOLERANCES = [Decimal(n) / 100 for n in (0, 3, 5, 10, 20, 25, 30, 33)]
-STEP = Decimal("0.001")
+ASIDE = Band(None, None, outside=(-0.5, 0.8))
 
 
-@pytest.mark.parametrize("tolerance", TOLERANCES, ids=str)
-def test_a_decimal_edge_is_in_and_a_thousandth_beyond_it_is_out(tolerance: Decimal) -> None:
-    for edge in EDGES:
-        upper = Band(None, float(edge), float(tolerance))
-        lower = Band(float(edge), None, float(tolerance))
-        assert upper.contains_one(float(edge + tolerance)), edge
-        assert lower.contains_one(float(edge - tolerance)), edge
-        assert upper.contains_one(float(np.float32(float(edge + tolerance)))), edge
-        assert not upper.contains_one(float(edge + tolerance + STEP)), edge
-        assert not lower.contains_one(float(edge - tolerance - STEP)), edge
+@pytest.mark.parametrize(
+    ("value", "inside", "margin", "beyond"),
+    [
+        (-0.7, True, 0.2, 0),
+        (-0.5, True, 0.0, 0),
+        (-0.3, False, -0.2, -1),
+        (0.0, False, -0.5, -1),
+        (0.7, False, -0.1, -1),
+        (0.8, True, 0.0, 0),
+        (2.0, True, 1.2, 0),
+        (0.80000001 - 1e-7, True, 0.0, 0),  # within the float slack
+    ],
+)
+def test_to_either_side(value: float, inside: bool, margin: float, beyond: int) -> None:
+    assert ASIDE.contains_one(value) is inside
+    assert bool(ASIDE.contains(np.array([value]))[0]) is inside
+    assert float(ASIDE.margin(np.array([value]))[0]) == pytest.approx(margin, abs=1e-6)
+    assert ASIDE.beyond(value) == beyond
 
 
-def test_the_lane_of_three_and_a_half_metres_at_a_tolerance_of_a_tenth() -> None:
-    band = Band(None, 3.4, 0.1)
-    standing = stand_in_band(np.zeros(1), Measured(np.array([3.5]), np.zeros(1, np.uint8)), band, LANE)
-    assert standing.inside[0] == IN
-    assert in_band(3.5, None, band) == "met"
-    assert band.words("m") == "at most 3.4 m ± 0.1"
-    assert band.tolerance_for(np.array([3.5, 3.2]))[1] == 0.0
-
-
-LANE = Measure("own", "lane_width", None, "m")
-number = st.floats(-1000.0, 1000.0)
-
-
-@given(number, number, st.floats(0.0, 5.0), st.lists(number | st.just(float("nan")), min_size=1, max_size=8))
-def test_verdict_panel_and_band_say_the_same_of_any_value(
-    one: float, other: float, tolerance: float, values: list[float]
-) -> None:
-    band = Band(min(one, other), max(one, other), tolerance)
-    value = np.array(values)
-    state = np.where(np.isnan(value), int(State.NOT_MEASURED), int(State.MEASURED)).astype(np.uint8)
-    standing = stand_in_band(np.zeros(len(value)), Measured(value, state), band, LANE)
-    for inside, single in zip(standing.inside, values, strict=True):
-        if np.isnan(single):
-            assert inside == -1
-            continue
-        assert (inside == IN) == band.contains_one(single) == bool(band.contains(np.array(single)))
-        assert in_band(single, None, band) == ("met" if inside == IN else "not met")
-        assert (band.beyond(single) == 0) == (inside == IN)
-
-
-@given(number, number, st.lists(number, min_size=1, max_size=8))
-def test_the_least_tolerance_takes_a_value_in_and_a_thousandth_less_does_not(
-    one: float, other: float, values: list[float]
-) -> None:
-    band = Band(min(one, other), max(one, other))
-    for value, tolerance in zip(values, band.tolerance_for(np.array(values)), strict=True):
-        assert Band(band.at_least, band.at_most, float(tolerance)).contains_one(value)
-        if tolerance > 0.002:
-            assert not Band(band.at_least, band.at_most, float(tolerance) - 0.002).contains_one(value)
-
-
-def operands(node: ast.AST) -> list[ast.expr]:
-    """What an arithmetic expression or a comparison is made of."""
-    match node:
-        case ast.BinOp():
-            return [node.left, node.right]
-        case ast.Compare():
-            return [node.left, *node.comparators]
-        case ast.UnaryOp():
-            return [node.operand]
-        case _:
-            return []
-
-
-def test_no_other_module_adds_a_tolerance_to_an_edge() -> None:
-    root = Path(monitor.__file__).parent
-    found = [
-        f"{file.relative_to(root)}:{ast.unparse(one)}"
-        for file in sorted(root.rglob("*.py"))
-        if file.name != "band.py"
-        for node in ast.walk(ast.parse(file.read_text(encoding="utf-8")))
-        for one in operands(node)
-        if ast.unparse(one).endswith("band.tolerance")
+def test_a_tolerance_narrows_what_lies_between() -> None:
+    assert Band(None, None, 0.1, (-0.5, 0.8)).contains(np.array([-0.41, -0.39, 0.69, 0.71])).tolist() == [
+        True,
+        False,
+        False,
+        True,
     ]
-    assert found == []
+    assert ASIDE.tolerance_for(np.array([-0.3, 0.6, 1.0])) == pytest.approx([0.2, 0.2, 0.0], abs=2e-6)
+
+
+def test_a_range_must_lie_on_one_side_to_be_in_for_sure() -> None:
+    low, high = np.array([-0.9, -0.9, 0.0, -0.4, 0.9]), np.array([-0.6, 0.9, 0.9, 0.7, 1.0])
+    assert ASIDE.contains_all(low, high).tolist() == [True, False, False, False, True]
+    assert ASIDE.contains_none(low, high).tolist() == [False, False, False, True, False]
+
+
+def test_the_next_edge() -> None:
+    assert (ASIDE.next_edge(0.0, rising=True), ASIDE.next_edge(0.0, rising=False)) == (0.8, -0.5)
+    assert (ASIDE.next_edge(1.0, rising=True), ASIDE.next_edge(1.0, rising=False)) == (math.inf, 0.8)
+    inner = Band(1.0, 2.0, 0.1)
+    assert (inner.next_edge(0.0, rising=True), inner.next_edge(1.5, rising=True)) == (0.9, 2.1)
+
+
+def test_the_words_and_what_is_infinitely_large() -> None:
+    assert ASIDE.words("m") == "outside -0.5 to 0.8 m"
+    assert Band(None, None, 0.1, (-0.5, 0.8)).words("m") == "outside -0.5 to 0.8 m ± 0.1"
+    assert ASIDE.takes_unbounded
+
+
+@given(st.floats(-5, 5), st.floats(-2, 2), st.floats(0.01, 2))
+def test_outside_is_all_that_the_band_between_leaves_but_its_edges(value: float, low: float, width: float) -> None:
+    between, aside = Band(low, low + width), Band(None, None, outside=(low, low + width))
+    assert aside.contains_one(value) or between.contains_one(value)
+    if abs(value - low) > 1e-5 and abs(value - low - width) > 1e-5:
+        assert aside.contains_one(value) != between.contains_one(value)
+        assert float(aside.margin(np.array([value]))[0]) == pytest.approx(-float(between.margin(np.array([value]))[0]))

@@ -65,7 +65,8 @@ def test_the_demos_study_is_the_one_that_the_simulation_drives(dusk_road):
 
 def test_the_demos_file_is_the_manual_and_explains_every_key(configs):
     text = (configs / "dusk-road.toml").read_text(encoding="utf-8")
-    everything = tomllib.loads((configs.parent / "tests/study/files/everything.toml").read_text(encoding="utf-8"))
+    files = (configs.parent / "tests/study/files").glob("everything*.toml")
+    everything = [tomllib.loads(file.read_text(encoding="utf-8")) for file in files]
 
     def fixed_keys(value, names):
         if isinstance(value, list):
@@ -73,10 +74,11 @@ def test_the_demos_file_is_the_manual_and_explains_every_key(configs):
         if not isinstance(value, dict):
             return set()
         own = set() if names else set(value)
-        chosen = ("groups", "roles", "signals", "reasons", "scenarios", "expected_by_scenario", "output_delay_s")
+        chosen = ("groups", "treatments", "roles", "points", "signals", "reasons", "scenarios")
+        chosen += ("expected_by_scenario", "output_delay_s")
         return own | {key for name, one in value.items() for key in fixed_keys(one, not names and name in chosen)}
 
-    for key in fixed_keys(everything, names=False):
+    for key in {key for one in everything for key in fixed_keys(one, names=False)}:
         assert re.search(rf"\b{key}\b", text), f"{key} is not explained"
 
 
@@ -187,12 +189,14 @@ def test_the_lane_departure_preset_has_the_procedures_numbers(configs):
 def test_every_finding_code_of_the_design_has_a_reason_with_its_severity():
     void = """fired-early fired-twice fired-unexpected trigger-missed trigger-not-reached alert-wrong alert-missing
         braking-before-hazard task-missing display-stutter not-naive group-mismatch scenario-mismatch
-        collision-before-fire condition-not-met paused-in-window hazard-missing comfort-high participant-unwell""".split()
+        alert-before-fire comfort-high participant-unwell
+        collision-before-fire condition-not-met paused-in-window hazard-missing""".split()
     doubtful = """fired-late alert-late alert-early alert-doubled alert-unknown accelerator-released-before task-late
         task-early task-ended-early task-items task-spacing lead-changed witness-gap window-cut marker-lost
         channel-frozen unit-implausible axis-implausible implausible-jump pedal-saturated slow-motion naive-unknown
-        group-unknown participant-mismatch clock-drift""".split()
-    note = "alert-short alert-long two-footed marker-late platform-limit confirmed expected-it other".split()
+        group-unknown participant-mismatch clock-drift channels-disagree body-changed alert-unaccounted braking-unsure
+        timing-unsure clock-jumped sequence-reset signal-implausible pedals-not-measured""".split()
+    note = "expected-it frame-late alert-short alert-long two-footed marker-late platform-limit confirmed other".split()
     for severity, codes in (("void", void), ("doubtful", doubtful), ("note", note)):
         for code in codes:
             assert BUILT_IN_REASONS[code].severity == severity, code

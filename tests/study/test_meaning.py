@@ -2,21 +2,33 @@
 
 from __future__ import annotations
 
+import pathlib
+import tomllib
 from typing import Any
 
 import pytest
 
 from monitor.errors import StudyFaults
+from monitor.measures.arrival import Point
 from monitor.study.band import Band
 from monitor.study.loading import parse_study
-from monitor.study.model import AtFire, Condition, During, FireTerm, Measure, RearmRule, Study, Within
+from monitor.study.model import Study
+from monitor.study.rules import RearmRule
+from monitor.study.terms import AtFire, Condition, During, Event, FireTerm, Looked, Measure, Within
 from monitor.tables.faults import path_text
+
+FILES = pathlib.Path(__file__).parent / "files"
 
 GATE = ("trigger", 0)
 GAP = (*GATE, "condition", 0)
 STEADY = (*GATE, "condition", 1)
 OFFSET = (*GATE, "condition", 2)
 BRAKING = (*GATE, "condition", 3)
+EITHER = (*GATE, "condition", 4)
+ARRIVAL = (*GATE, "condition", 5)
+SINCE = (*GATE, "condition", 6)
+SIGN = (*GATE, "response", "sign", 0)
+SLOWS = ("trigger", 2)
 GONE = object()
 
 
@@ -53,6 +65,71 @@ SENSELESS = [
     ({(*GAP, "share"): 0.5}, (*GAP, "share"), "only beside during"),
     ({(*GAP, "held_s"): 0.5}, (*GAP, "held_s"), "only beside within_s"),
     ({(*OFFSET, "within_s"): 1.0}, (*OFFSET, "within_s"), "expected during or within_s, found both"),
+    ({(*GAP, "outside"): [0.5, 1.0]}, (*GAP, "at_least"), "expected at_least or outside, found both"),
+    ({(*SIGN, "outside"): [0.1, -0.1]}, (*SIGN, "outside"), "the second is the greater one, found 0.1 and -0.1"),
+    ({(*SIGN, "outside"): [0.1]}, (*SIGN, "outside"), "expected a list of two numbers, found a list of 1"),
+    # One of several is enough
+    ({(*GAP, "measure"): GONE}, (*GAP, "measure"), "a measure, or several under any_of, found nothing"),
+    ({(*EITHER, "measure"): "speed"}, (*EITHER, "measure"), "inside of any_of, with each of its measures"),
+    ({(*EITHER, "at_most"): 1.0}, (*EITHER, "at_most"), "inside of any_of, with each of its measures"),
+    ({(*EITHER, "any_of"): []}, (*EITHER, "any_of"), "at least two, of which one is enough, found an empty list"),
+    ({(*EITHER, "any_of", 1): GONE}, (*EITHER, "any_of"), "at least two, of which one is enough, found one"),
+    ({(*EITHER, "any_of", 0, "measure"): "steering"}, (*EITHER, "any_of", 0, "measure"), '"steering_angle"?'),
+    ({(*EITHER, "any_of", 0, "measure"): GONE}, (*EITHER, "any_of", 0, "measure"), "the key is missing"),
+    ({(*EITHER, "any_of", 0, "outsid"): [-1.0, 1.0]}, (*EITHER, "any_of", 0, "outsid"), "a key of this section"),
+    ({(*EITHER, "any_of", 1, "at_least"): GONE}, (*EITHER, "any_of", 1), "or outside, found a band without either"),
+    ({(*SLOWS, "fires_when", 0, "edge"): "rising"}, (*SLOWS, "fires_when", 0, "edge"), "with each of its terms"),
+    (
+        {(*SLOWS, "fires_when", 0, "any_of", 0, "edge"): "risin"},
+        (*SLOWS, "fires_when", 0, "any_of", 0, "edge"),
+        "rising",
+    ),
+    # Rates, points, events, two roles
+    ({(*EITHER, "any_of", 1, "from_role"): "oncomming"}, (*EITHER, "any_of", 1, "from_role"), '"oncoming"?'),
+    ({(*EITHER, "any_of", 1, "from_role"): "van"}, (*EITHER, "any_of", 1, "from_role"), "another role than role"),
+    ({(*OFFSET, "from_role"): "van"}, (*OFFSET, "from_role"), "from_role only with"),
+    ({(*OFFSET, "rate_over_s"): 0.0}, (*OFFSET, "rate_over_s"), "a number above 0"),
+    ({(*STEADY, "rate_over_s"): 1.0}, (*STEADY, "rate_over_s"), "with a value of each frame"),
+    ({(*SINCE, "rate_over_s"): 1.0}, (*SINCE, "rate_over_s"), "with a value of each frame"),
+    ({(*ARRIVAL, "point"): "footpaths"}, (*ARRIVAL, "point"), 'did you mean "footpath"?'),
+    ({(*ARRIVAL, "point"): GONE}, (*ARRIVAL, "point"), "a point declared in [points], because time_to_arrival"),
+    ({(*OFFSET, "point"): "footpath"}, (*OFFSET, "point"), 'only with "distance_to_point" and "time_to_arrival"'),
+    ({(*ARRIVAL, "role"): "vam"}, (*ARRIVAL, "role"), 'did you mean "van"?'),
+    ({("points", "footpath", "y_m"): GONE}, ("points", "footpath", "y_m"), "x_m and y_m, both"),
+    ({("points", "bridge"): {}}, ("points", "bridge"), "station_m, or x_m and y_m, found neither"),
+    ({("points", "footpath", "along_m"): -1.0}, ("points", "footpath", "along_m"), "of at least 0"),
+    ({(*SINCE, "event"): "triger"}, (*SINCE, "event"), 'did you mean "trigger"?'),
+    ({(*SINCE, "named"): "gate-break"}, (*SINCE, "named"), 'did you mean "gate-brake"?'),
+    ({(*SINCE, "event"): GONE}, (*SINCE, "event"), "the kind of marker that time_since counts from"),
+    ({(*GAP, "event"): "trigger"}, (*GAP, "event"), 'event only with "time_since"'),
+    # Triggers that come often
+    ({(*GATE, "expected"): "any"}, (*GATE, "expected"), "a whole number, because a surprise comes once"),
+    ({(*SLOWS, "expected"): "ani"}, (*SLOWS, "expected"), 'or "any", found the text "ani"; did you mean "any"?'),
+    ({(*SLOWS, "expected"): 1}, (*SLOWS, "refractory_s"), 'only where expected is above 1 or "any"'),
+    ({(*SLOWS, "refractory_s"): -1.0}, (*SLOWS, "refractory_s"), "of at least 0"),
+    ({(*SLOWS, "valid_at_least"): 0}, (*SLOWS, "valid_at_least"), "a whole number of at least 1"),
+    # Conditions within a participant
+    ({("study", "planned_counts"): "people"}, ("study", "planned_counts"), '"trials" or "participants"'),
+    ({("groups", "chime", "order"): ["a"]}, ("groups", "chime", "order"), "no order without [treatments]"),
+    ({("groups", "chime", "each"): 2}, ("groups", "chime", "each"), "each only beside order"),
+    ({("groups", "chime", "alert"): GONE}, ("groups", "chime", "alert"), "alert without [treatments]"),
+    # Other hazards, other signs of a response
+    ({(*SLOWS, "hazard", "onset"): GONE}, (*SLOWS, "hazard", "role"), "[trigger.hazard.onset] with another measure"),
+    ({(*SLOWS, "hazard", "level_mps2"): 2.0}, (*SLOWS, "hazard", "level_mps2"), "only where the hazard is braking"),
+    (
+        {(*SLOWS, "hazard", "onset", "measure"): "speed"},
+        (*SLOWS, "hazard", "onset", "measure"),
+        "else the response would decide who was exposed",
+    ),
+    ({(*SIGN, "measure"): "steering_angel"}, (*SIGN, "measure"), 'did you mean "steering_angle"?'),
+    ({(*SIGN, "outside"): GONE}, SIGN, "a band without either"),
+    ({(*SIGN, "held_s"): -0.1}, (*SIGN, "held_s"), "of at least 0"),
+    (
+        {(*GATE, "response", "sign"): [{"name": "a", "measure": "brake", "at_least": 0.1}] * 2},
+        (*GATE, "response", "sign", 1, "name"),
+        "after sign 1",
+    ),
+    ({(*GATE, "response", "stable", "measure"): "lane_ofset"}, (*GATE, "response", "stable", "measure"), "lane_offset"),
     # Names given twice
     ({("trigger", 1, "name"): "gate-brake"}, ("trigger", 1, "name"), "after trigger 1"),
     ({(*STEADY, "name"): "gap"}, (*STEADY, "name"), "after condition 1"),
@@ -143,7 +220,6 @@ SENSELESS = [
         "a multiple of the number of groups, 2",
     ),
     ({("assignment", "block_sizes"): []}, ("assignment", "block_sizes"), "at least one block size"),
-    ({("assignment", "seed"): GONE}, ("assignment", "seed"), "the key is missing"),
     ({("assignment", "file"): "list.csv"}, ("assignment", "file"), 'no file beside method = "blocks"'),
 ]
 
@@ -153,6 +229,40 @@ def test_what_makes_no_sense_gives_one_sentence(everything, to_toml, changes, pa
     (fault,) = faults_of(to_toml(edited(everything, changes)))
     assert f", {path_text(path)}: expected " in fault
     assert words in fault
+
+
+WITHIN = [
+    ({("groups", "AB", "order"): ["chime", "silnt"]}, ("groups", "AB", "order", 1), 'did you mean "silent"?'),
+    ({("groups", "AB", "order"): []}, ("groups", "AB", "order"), "at least one treatment"),
+    ({("groups", "AB", "order"): GONE}, ("groups", "AB", "order"), "order with [treatments]"),
+    ({("groups", "AB", "alert"): []}, ("groups", "AB", "alert"), "no alert with [treatments]"),
+    ({("groups", "AB", "each"): 0}, ("groups", "AB", "each"), "a whole number of at least 1"),
+    ({("treatments",): {}}, ("treatments",), "at least one treatment"),
+    ({("treatments", "chime", "alert"): GONE}, ("treatments", "chime", "alert"), "the key is missing"),
+    ({("treatments", "chime", "alrt"): ["x"]}, ("treatments", "chime", "alrt"), "a key of this section"),
+]
+
+
+@pytest.mark.parametrize(("changes", "path", "words"), WITHIN, ids=lambda one: None)
+def test_what_makes_no_sense_within_participants_gives_one_sentence(to_toml, changes, path, words):
+    everything = tomllib.loads((FILES / "everything-within.toml").read_text(encoding="utf-8"))
+    (fault,) = faults_of(to_toml(edited(everything, changes)))
+    assert f", {path_text(path)}: expected " in fault
+    assert words in fault
+
+
+def test_many_faults_are_named_at_once(everything, to_toml):
+    changes = {
+        (*EITHER, "any_of", 0, "measure"): "steering",
+        (*ARRIVAL, "point"): "footpaths",
+        (*SINCE, "named"): "gate-break",
+        (*SLOWS, "valid_at_least"): 0,
+        (*SIGN, "measure"): "brak",
+        ("points", "footpath", "y_m"): GONE,
+    }
+    faults = faults_of(to_toml(edited(everything, changes)))
+    assert len(faults) == len(changes)
+    assert len({fault.split(":")[0] for fault in faults}) == len(changes)
 
 
 def test_a_name_declared_twice_is_a_fault_of_the_toml_itself(everything_text):
@@ -183,7 +293,7 @@ def test_no_required_window_after_the_fire_may_look_at_the_driver(everything, to
     condition = {"name": "new", "at_least": 0.0, **measure, **window}
     everything["trigger"][0]["condition"].append(condition)
     (fault,) = faults_of(to_toml(everything))
-    assert f", trigger[1].condition[5].{next(iter(window))}: expected a required window after the fire" in fault
+    assert f", trigger[1].condition[8].{next(iter(window))}: expected a required window after the fire" in fault
     assert "the response would decide" in fault
     condition["required"] = False
     assert faults_of(to_toml(everything)) == ()
@@ -209,7 +319,7 @@ def test_a_signal_that_is_not_the_drivers_may_be_required_after_the_fire(everyth
 def test_the_study_that_comes_out_is_what_the_file_says(everything_text):
     study = parse_study(everything_text, "study.toml")
     assert isinstance(study, Study)
-    gate, gust = study.triggers
+    gate, gust, slows = study.triggers
     van_accel = Measure("role", "accel", "van", "m/s²")
     assert gate.conditions == (
         Condition(
@@ -218,6 +328,7 @@ def test_the_study_that_comes_out_is_what_the_file_says(everything_text):
             Band(1.3, 1.9, 0.05),
             AtFire(),
             if_missing="not met",
+            needs_evidence=True,
             settles_at_s=8.0,
         ),
         Condition("steady", Measure("rolling", "sdlp", None, "m", 60.0), Band(None, 0.4), AtFire(), required=False),
@@ -225,7 +336,48 @@ def test_the_study_that_comes_out_is_what_the_file_says(everything_text):
             "lane offset", Measure("lateral", "lane_offset", None, "m"), Band(-0.6, 0.6), During(-3.0, 0.0, share=0.9)
         ),
         Condition("van braking", van_accel, Band(None, -4.0), Within(1.0, 0.5)),
+        Condition(
+            "steering or drifting",
+            Measure("own", "steering_angle", None, "rad/s", rate_over_s=0.5),
+            Band(None, None, outside=(-0.1, 0.1)),
+            During(-2.0, 0.0),
+            or_else=(Looked(Measure("pair", "distance_gap", "van", "m", from_role="oncoming"), Band(20.0, None)),),
+        ),
+        Condition(
+            "far from the footpath",
+            Measure("point", "time_to_arrival", None, "s", point=Point("footpath", 1250.0, 1190.0, 205.0, 3.0, 3.5)),
+            Band(4.0, None),
+            AtFire(),
+        ),
+        Condition(
+            "calm before",
+            Measure("event", "time_since", None, "s", event=Event("trigger", "gate-brake")),
+            Band(20.0, None),
+            AtFire(),
+        ),
     )
+    assert [one.measure.text for one in gate.conditions[4:]] == [
+        "steering_angle (change over 0.5 s)",
+        "time_to_arrival (footpath)",
+        "time_since (trigger gate-brake)",
+    ]
+    (either,) = slows.fires_when
+    assert [(one.measure.text, one.edge, one.delay_s) for one in either.alternatives] == [
+        ("time_gap", "rising", 0.0),
+        ("station", "rising", 0.5),
+    ]
+    assert (slows.surprise_class, slows.expected_in(None), slows.comes_often, gate.comes_often) == (
+        None,
+        None,
+        True,
+        False,
+    )
+    assert slows.hazard is not None
+    assert slows.hazard.onset == Looked(Measure("role", "speed", "van", "m/s"), Band(None, 18.0))
+    assert gate.response is not None
+    assert [one.name for one in gate.response.signs] == ["wheel turned"]
+    assert gate.response.stable is not None
+    assert gate.response.stable.held_s == 2.0
     assert van_accel.text == "van.accel"
     assert gate.armed_when == (FireTerm(Measure("own", "speed", None, "m/s"), Band(20.0, None)),)
     assert gate.fires_when == (
@@ -265,7 +417,8 @@ def test_the_study_that_comes_out_is_what_the_file_says(everything_text):
     ]
     assert gate.rearm == RearmRule("Arm it again at the simulator's desk.", 20.0, 900.0)
     assert study.scenarios == ("dusk-road", "practice")
-    assert (study.blind, study.comfort_stop_at, study.replacement) == (True, 12.0, "end of block")
+    assert (study.blind, study.blind_live, study.comfort_stop_at) == (True, "to ruling", 12.0)
+    assert study.replacement == "end of block"
     assert study.text == everything_text
 
 

@@ -7,19 +7,15 @@ from dataclasses import fields
 import pytest
 
 from monitor.study import shape
-from monitor.study.model import (
+from monitor.study.model import AnalysisRule, AssignmentRule, Point, SheetStep, Signal, Treatment, Trigger
+from monitor.study.rules import (
     ActionRule,
     AlertRule,
-    AnalysisRule,
-    AssignmentRule,
     BeforeRule,
     HazardRule,
     RearmRule,
     ResponseRule,
-    SheetStep,
-    Signal,
     TaskRule,
-    Trigger,
 )
 from monitor.tables.faults import found_text, path_text, quoted
 
@@ -40,9 +36,11 @@ def keys_under(*path: str) -> set[str]:
         (("trigger", "task"), TaskRule, {}),
         (("trigger", "before"), BeforeRule, {}),
         (("trigger", "hazard"), HazardRule, {}),
-        (("trigger", "response"), ResponseRule, {}),
+        (("trigger", "response"), ResponseRule, {"signs": "sign"}),
         (("trigger", "action"), ActionRule, {}),
         (("trigger", "rearm"), RearmRule, {}),
+        (("points",), Point, {"name": None}),
+        (("treatments",), Treatment, {"name": None}),
         (("sheet",), SheetStep, {}),
         (("assignment",), AssignmentRule, {}),
         (("analysis",), AnalysisRule, {"contrasts": "contrast"}),

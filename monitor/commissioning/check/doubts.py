@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import Any, Literal
 
-from monitor.connect.channel_map.units import UNITS
+from monitor.connect.channel_map.units import SI, UNITS
 
 CLOSE = 0.03
 """Relative distance within which a ratio is taken for a unit's factor: ft/s and km/h, the nearest, are 9 % apart."""
@@ -42,9 +42,19 @@ class Doubt:
         parts += [f'in [axes] {name} = "{self.axes}"'] if self.axes else []
         return ", ".join(parts) or self.advice
 
-    def sentence(self) -> str:
-        """The doubt in words."""
-        return f"{self.channel} looks like {self.looks_like}: {self.why}. In the channel map: {self.change}"
+    def sentence(self, by_map: bool = True) -> str:
+        """The doubt in words. `by_map`: whether a channel map makes the feed, so that the map is where to mend it."""
+        what = f"{self.channel} looks like {self.looks_like}: {self.why}."
+        return f"{what} In the channel map: {self.change}" if by_map else f"{what} At its publisher: {self._to_send()}"
+
+    def _to_send(self) -> str:
+        """What to send, where the source publishes the feed itself."""
+        name = self.channel.rpartition(".")[2]
+        parts = [f"send {name} in {SI[UNITS[self.unit].dimension] or 'a share of 1'}"] if self.unit else []
+        parts += [f"send {name} times {self.scale:g}"] if self.scale is not None else []
+        if self.axes:
+            parts.append(f"send {name} " + ("left-positive" if self.axes == "right" else "counter-clockwise from x"))
+        return ", ".join(parts) or self.advice
 
 
 @dataclass(slots=True)

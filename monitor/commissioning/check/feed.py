@@ -11,7 +11,7 @@ import numpy as np
 
 from monitor.commissioning.check.doubts import Doubt, Sanity
 from monitor.commissioning.check.listening import Listened
-from monitor.commissioning.check.sanity import judge_sanity
+from monitor.commissioning.check.sanity import Motion, judge_sanity
 from monitor.feed.schema import Hello
 from monitor.judging.case.columns import build_block, road_of
 from monitor.measures.columns import FloatArray, FrameBlock
@@ -20,10 +20,14 @@ from monitor.study.needs import OTHERS, needed_channels
 
 NOTHING: Mapping[str, str] = MappingProxyType({})
 FROZEN_S = 1.0
-"""A channel that keeps its last digit for so long while the car moves is called frozen where it should move."""
-ALWAYS_MOVING = ("x", "speed", "accel", "station", "accelerator")
-"""Of a moving car with a driver in it these never keep their last digit for long."""
+"""A channel that keeps its last digit for so long while others say that it should change is called frozen."""
+SPEED_SPREAD_MPS = 0.5
+ACCEL_SPREAD_MPS2 = 0.5
+"""What the positions' speed, and the change of speed, must vary by for a speed or an accel that stands to be frozen: a
+car at constant speed, or under constant braking, has channels that stand and are right."""
 MOVING_MPS = 2.0
+CLOCK_SIGNAL = "_clock_uncertainty"
+"""Ends the name of the signal by which a bridge says how well it knows a further source's clock."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,6 +89,10 @@ class FeedHeard:
     channels: list[ChannelHeard] = field(default_factory=list)
     doubts: list[Doubt] = field(default_factory=list)
     faults: list[str] = field(default_factory=list)
+    wrong: list[str] = field(default_factory=list)
+    """Those of the faults that say that a channel, or time, is not what it is taken for."""
+    look_at: list[str] = field(default_factory=list)
+    """What is no reason against the feed, and should be looked at."""
 
     @property
     def ok(self) -> bool:
@@ -98,6 +106,7 @@ class FeedHeard:
             "endpoint": self.endpoint,
             "ok": self.ok,
             "faults": self.faults,
+            "look_at": self.look_at,
             "frames": self.frames,
             "rate_hz": self.rate_hz,
             "stated_rate_hz": hello.rate_hz if hello else None,
@@ -133,6 +142,7 @@ class FeedHeard:
             )
             lines.append(f"  {self.frames} frames, {self.rate_hz:.1f} Hz, {self.lost} lost{jitter}")
         lines += [f"  {channel.sentence()}" for channel in self.channels]
+        lines += [f"  {one}" for one in self.look_at]
         lines.append("  The feed gives what the study needs." if self.ok else "  Not yet: see the faults above.")
         return lines
 
@@ -158,28 +168,42 @@ def conclude(study: Study, listened: Listened, elsewhere: Mapping[str, str] = NO
         still = heard.frames - len(frames)
         heard.faults.append(f"Simulation time did not go on in {still} of {heard.frames} frames; is it paused?")
     block = build_block(frames, list(range(len(frames))))
-    _pacing(heard, block, arrivals)
+    _pacing(heard, block, arrivals, listened.by_map)
+    heard.faults += heard.wrong
     sanity = judge_sanity(block, road_of(heard.hello))
     heard.doubts = sanity.doubts
-    heard.faults += [doubt.sentence() for doubt in sanity.doubts]
+    doubts = [doubt.sentence(listened.by_map) for doubt in sanity.doubts]
+    heard.wrong += doubts
+    heard.faults += doubts
     needs = {name: who for name, who in needed_channels(study).items() if name not in elsewhere}
     columns = _columns(block, heard.hello, study)
-    moves = _moves(block)
+    frozen = _frozen(block)
     for name, column in columns.items():
-        channel = hear_channel(name, column, block.t, moves, sanity, tuple(needs.get(name, ())))
+        channel = hear_channel(name, column, block.t, name in frozen, sanity, tuple(needs.get(name, ())))
         heard.channels.append(channel)
-        if channel.state == "frozen":
-            heard.faults.append(f"{name} stands at {channel.least:g} while the car moves: is it the right name?")
+        if channel.state == "frozen" and not any(doubt.channel == name for doubt in sanity.doubts):
+            heard.faults.append(
+                f"{name} stands at {frozen[name]:g} while {STANDS_AGAINST[name]}: is it the right name?"
+            )
+        elif channel.state == "constant" and name in PEDALS and block.t[-1] - block.t[0] >= FROZEN_S:
+            heard.look_at.append(f"{name} kept {channel.least:g} all the time; press it once while check listens.")
     heard.channels += [_not_given(name, who) for name, who in needs.items() if name not in columns and name != OTHERS]
-    heard.faults += _lacking(needs, columns, block, heard.hello)
-    heard.faults += _named_wrongly(study, heard.hello)
+    unknown = _clocks_unknown(block, heard.hello)
+    needs = {name: who for name, who in needs.items() if name in columns or not _waits(name, block, unknown)}
+    heard.faults += [
+        f"The clock of {name} is not known to the bridge, so that what it gives is not measured: "
+        f"the simulator and {name} must both send a `sync` marker of the same event, and again each 10 to 60 s."
+        for name in unknown
+    ]
+    heard.faults += _lacking(needs, columns, block, heard.hello, listened.by_map)
+    heard.faults += _named_wrongly(study, heard.hello, listened.by_map)
     if heard.lost:
         heard.faults.append(f"{heard.lost} frames were lost in {heard.seconds:g} s.")
     heard.faults += heard.refused
     return heard
 
 
-def _pacing(heard: FeedHeard, block: FrameBlock, arrivals: list[float]) -> None:
+def _pacing(heard: FeedHeard, block: FrameBlock, arrivals: list[float], by_map: bool) -> None:
     """Rate and evenness of the frames."""
     assert heard.hello is not None
     steps = np.diff(block.t)
@@ -192,46 +216,66 @@ def _pacing(heard: FeedHeard, block: FrameBlock, arrivals: list[float]) -> None:
         heard.arrival_jitter_s = float(np.percentile(np.abs(between - np.median(between)), 99))
     stated = heard.hello.rate_hz
     if not 0.9 < heard.rate_hz / stated < 1.1:
-        heard.faults.append(
-            f"The feed says {stated:g} Hz and sends {heard.rate_hz:.1f} Hz.{_time_unit(heard, arrivals)}"
+        heard.wrong.append(
+            f"The feed says {stated:g} Hz and sends {heard.rate_hz:.4g} Hz.{_time_unit(heard, arrivals, by_map)}"
         )
 
 
-def _time_unit(heard: FeedHeard, arrivals: list[float]) -> str:
-    """A word on the unit of time, where the frames come at the stated rate by the clock here."""
-    seconds = arrivals[-1] - arrivals[0]
-    if heard.rate_hz is None or heard.hello is None or seconds <= 0:
+def _time_unit(heard: FeedHeard, arrivals: list[float], by_map: bool) -> str:
+    """A word on the unit of time, where the frames come at the stated rate by the clock here, or by a factor of a unit
+    off the stated one."""
+    if heard.rate_hz is None or heard.hello is None:
         return ""
-    ratio = (len(arrivals) - 1) / seconds / heard.rate_hz
-    for factor, text in ((1000.0, "ms"), (1e6, "us"), (60.0, "min")):
-        if 0.8 < ratio / factor < 1.25 or 0.8 < ratio * factor < 1.25:
-            return f' Simulation time looks like {text}. In the channel map: [time] unit = "{text}"'
+    seconds = arrivals[-1] - arrivals[0]
+    by_clock = (len(arrivals) - 1) / seconds / heard.rate_hz if seconds > 0 else 1.0
+    for ratio in (by_clock, heard.hello.rate_hz / heard.rate_hz):
+        for factor, text in ((1000.0, "ms"), (1e6, "us"), (1e9, "ns")):
+            if 0.8 < ratio / factor < 1.25:
+                mend = f'In the channel map: [time] unit = "{text}"' if by_map else "At its publisher: send t in s"
+                return f" Simulation time looks like {text}. {mend}"
+            if 0.8 < ratio * factor < 1.25:
+                mend = "In the channel map: [time] unit" if by_map else "At its publisher: send t in s"
+                return f" Simulation time goes {factor:g} times too slowly, as seconds read as {text} do. {mend}"
     return ""
 
 
-def _lacking(needs: dict[str, list[str]], columns: dict[str, FloatArray], block: FrameBlock, hello: Hello) -> list[str]:
+def _clocks_unknown(block: FrameBlock, hello: Hello) -> list[str]:
+    """Further sources that a bridge puts onto this feed, and whose clock it has not known in any frame."""
+    names = [name for name in hello.signals if name.endswith(CLOCK_SIGNAL)]
+    known = [name for name in names if name in block.signals and np.isfinite(block.signals[name]).any()]
+    return [name.removesuffix(CLOCK_SIGNAL) for name in names if name not in known]
+
+
+def _waits(name: str, block: FrameBlock, unknown: list[str]) -> bool:
+    """Whether a signal is sent, and only not measured because a clock is not known."""
+    return bool(unknown) and name in block.signals
+
+
+def _lacking(
+    needs: dict[str, list[str]], columns: dict[str, FloatArray], block: FrameBlock, hello: Hello, by_map: bool
+) -> list[str]:
     faults = []
     for name, who in needs.items():
         if name == OTHERS:
             if not len(block.others.id):
-                faults.append(
-                    f"No other vehicle is sent, but {', '.join(who)} needs one. In the channel map: [vehicles], or "
-                    "[[vehicle]] for each."
-                )
+                mend = " In the channel map: [vehicles], or [[vehicle]] for each." if by_map else ""
+                faults.append(f"No other vehicle is sent, but {', '.join(who)} needs one.{mend}")
         elif name not in columns and not (name in ("lane_offset", "lane_width") and hello.road is not None):
-            where = f"[own] {name}" if name in block.own else f"[signals.{name}]"
-            faults.append(f"{name} is not given, but {', '.join(who)} needs it. In the channel map: {where}")
+            if name in block.own:
+                mend = f"In the channel map: [own] {name}" if by_map else f"At its publisher: own.{name}"
+            else:
+                mend = f"In the channel map: [signals.{name}]" if by_map else f"At its publisher: signals.{name}"
+            faults.append(f"{name} is not given, but {', '.join(who)} needs it. {mend}")
     return faults
 
 
-def _named_wrongly(study: Study, hello: Hello) -> list[str]:
+def _named_wrongly(study: Study, hello: Hello, by_map: bool) -> list[str]:
     faults = []
     if hello.scenario is not None and study.scenarios and hello.scenario not in study.scenarios:
         faults.append(f"The simulator runs the scenario {hello.scenario}, which the study does not list.")
     if hello.group is not None and hello.group not in study.groups:
-        faults.append(
-            f"The simulator says group {hello.group}, which the study does not have. In the channel map: [run.groups]"
-        )
+        mend = " In the channel map: [run.groups]" if by_map else ""
+        faults.append(f"The simulator says group {hello.group}, which the study does not have.{mend}")
     for name, signal in study.signals.items():
         given = hello.signals.get(name)
         if given not in (None, "", "1") and signal.unit and given != signal.unit:
@@ -250,18 +294,59 @@ def _columns(block: FrameBlock, hello: Hello, study: Study) -> dict[str, FloatAr
     return columns
 
 
-def _moves(block: FrameBlock) -> bool:
-    """Whether the car moves all the time, by its position."""
-    with np.errstate(invalid="ignore", divide="ignore"):
-        speed = np.hypot(np.diff(block.own["x"]), np.diff(block.own["y"])) / np.diff(block.t)
-    known = speed[np.isfinite(speed)]
-    return bool(len(known)) and float(known.min()) > MOVING_MPS
+PEDALS = ("accelerator", "brake")
+STANDS_AGAINST = {
+    "speed": "the positions say that the speed changes",
+    "accel": "the speed says that it changes",
+    "station": "the car moves",
+}
+"""Channel → what it is held against before it is called frozen."""
+
+
+def _frozen(block: FrameBlock) -> dict[str, float]:
+    """Channels that stand for a second or more while another channel says that they should change, and at what."""
+    if len(block) < 3:
+        return {}
+    motion = Motion(block)
+    moved = np.append(motion.speed, np.nan)
+    over = motion.over
+    changes = np.full(len(block), np.nan)
+    rate = motion.rate(block.own["speed"], block.t)
+    changes[over // 2 : over // 2 + len(rate)] = rate
+    found = {}
+    for name, telling, spread in (
+        ("speed", moved, SPEED_SPREAD_MPS),
+        ("accel", changes, ACCEL_SPREAD_MPS2),
+        ("station", moved, None),
+    ):
+        column = block.own[name]
+        part = _longest_stand(column)
+        if part is None or block.t[part.stop - 1] - block.t[part.start] < FROZEN_S:
+            continue
+        told = telling[part][np.isfinite(telling[part])]
+        if len(told) < 3:
+            continue
+        least, middle, most = np.percentile(told, (5, 50, 95))
+        if middle > MOVING_MPS if spread is None else most - least > spread:
+            found[name] = float(column[part.start])
+    return found
+
+
+def _longest_stand(column: FloatArray) -> slice | None:
+    """The longest stretch of frames in which a column keeps its last digit."""
+    same = np.concatenate([[False], np.diff(column) == 0, [False]])
+    edges = np.flatnonzero(np.diff(same.astype(np.int8)))
+    if not len(edges):
+        return None
+    begins, ends = edges[::2], edges[1::2]
+    longest = int(np.argmax(ends - begins))
+    return slice(int(begins[longest]), int(ends[longest]) + 1)
 
 
 def hear_channel(
-    name: str, column: FloatArray, t: FloatArray, moves: bool, sanity: Sanity, needed_by: tuple[str, ...]
+    name: str, column: FloatArray, t: FloatArray, frozen: bool, sanity: Sanity, needed_by: tuple[str, ...]
 ) -> ChannelHeard:
-    """One channel over the listening time. `moves`: whether the car did, so that some channels must have moved too."""
+    """One channel over the listening time. `frozen`: whether others say that it should have changed."""
     known = np.isfinite(column)
     values = column[known]
     if not len(values):
@@ -274,9 +359,7 @@ def hear_channel(
     times = t[known]
     seconds = float(times[-1] - times[0])
     changed = times[1:][np.diff(values) != 0]
-    longest = float(np.diff(np.concatenate([times[:1], changed, times[-1:]])).max())
-    if moves and name in ALWAYS_MOVING and longest >= FROZEN_S:
-        state = "frozen"
+    state = "frozen" if frozen else state
     return ChannelHeard(
         name,
         len(values),

@@ -11,9 +11,8 @@ import numpy as np
 
 from monitor.commissioning.check.doubts import Sanity
 from monitor.commissioning.check.feed import ChannelHeard, FeedHeard, conclude, hear_channel
-from monitor.commissioning.check.listening import Listened, listen
+from monitor.commissioning.check.listening import Listened
 from monitor.feed.clock_offset import Mark, estimate_offset, pair_marks
-from monitor.feed.curve import CurveFiles
 from monitor.judging.case.columns import build_block
 from monitor.judging.case.sources import GIVEN
 from monitor.study.model import Study
@@ -64,11 +63,8 @@ class SourceHeard:
         return [*lines, *(f"  {one}" for one in self.look_at), *(f"  {one.sentence()}" for one in self.channels)]
 
 
-def check_feeds(
-    study: Study, endpoints: Sequence[str], seconds: float, keys: CurveFiles | None = None
-) -> tuple[FeedHeard, list[SourceHeard]]:
-    """Listens to the simulator (the first endpoint) and to further sources, and compares with what the study needs."""
-    simulator, *further = listen(endpoints, seconds, keys)
+def check_feeds(study: Study, simulator: Listened, further: Sequence[Listened]) -> tuple[FeedHeard, list[SourceHeard]]:
+    """What was heard of the simulator and of further sources, against what the study needs."""
     sources = [hear_source(study, one, simulator) for one in further]
     elsewhere = {name: one.source for one in reversed(sources) for name in _given(one)}
     heard = conclude(study, simulator, elsewhere)
@@ -85,7 +81,6 @@ def hear_source(study: Study, listened: Listened, simulator: Listened) -> Source
         return heard
     heard.source, heard.run = hello.source or listened.endpoint, hello.run
     heard.markers = dict(Counter(marker.kind for marker, _ in listened.markers))
-    _clock(heard, listened, simulator)
     frames, _ = listened.going_on()
     heard.frames = len(listened.frames)
     if len(frames) > 1:
@@ -109,10 +104,13 @@ def hear_source(study: Study, listened: Listened, simulator: Listened) -> Source
     if passed_over:
         heard.look_at.append(f"passed over, because only the simulator may say it: {', '.join(passed_over)}")
     heard.faults += listened.refused
+    _clock(heard, listened, simulator, [one for channel in heard.channels for one in channel.needed_by])
     return heard
 
 
-def _clock(heard: SourceHeard, listened: Listened, simulator: Listened) -> None:
+def _clock(heard: SourceHeard, listened: Listened, simulator: Listened, needed_by: list[str]) -> None:
+    """How its clock stands to the simulator's. Where a condition looks at it, it is a fault that one of the two has
+    sent no sync marker at all so far, or that theirs do not go together; that none came just now, is none."""
     first, second = (
         [Mark(one.name, one.t, at) for one, at in side.markers if one.kind == "sync"] for side in (simulator, listened)
     )
@@ -123,12 +121,22 @@ def _clock(heard: SourceHeard, listened: Listened, simulator: Listened) -> None:
         heard.offset_s, heard.uncertainty_s = told.at(pairs[-1].second_t)
         heard.marks = len(pairs)
         return
-    lacking = "neither sent" if not first and not second else "only one of both sent" if not first or not second else ""
-    why = f"{lacking} a sync marker" if lacking else "their sync markers do not go together by name and arrival"
-    heard.look_at.append(
-        f"clock: not known, because in {listened.seconds:g} s {why}; until both have seen one, what {heard.source} "
-        "says is undecided"
-    )
+    never = [
+        side.hello.source or side.endpoint
+        for side, marks in ((simulator, first), (listened, second))
+        if side.hello is not None and not marks and not any(one.kind == "sync" for one in side.hello.recent)
+    ]
+    if never:
+        why = f"{' and '.join(never)} sent no sync marker so far"
+    elif first and second:
+        why = "their sync markers do not go together by name and arrival"
+    else:
+        why = f"in {listened.seconds:g} s no sync marker came of both"
+    sentence = f"clock: not known, because {why}; until both have seen one, what {heard.source} says is undecided"
+    if needed_by and (never or (first and second)):
+        heard.faults.append(f"{heard.source}: {sentence}, and {', '.join(dict.fromkeys(needed_by))} needs it.")
+    else:
+        heard.look_at.append(sentence)
 
 
 def _given(heard: SourceHeard) -> list[str]:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 
 import zmq
@@ -11,11 +11,13 @@ import zmq
 from monitor.feed.curve import CurveFiles
 from monitor.feed.decode import decode_message
 from monitor.feed.schema import Frame, Hello, Marker, Refused
-from monitor.feed.subscriber import FeedSubscription
+from monitor.feed.subscriber import Endpoint, FeedSubscription
 
 FRAMES_KEPT = 20_000
 MARKERS_KEPT = 2_000
 REFUSALS_KEPT = 20
+BY_MAP = b"channel_map_sha256"
+"""A key of a bridge's hello."""
 
 
 @dataclass(slots=True)
@@ -33,6 +35,8 @@ class Listened:
     """Markers sent until the last frame, as it counts them."""
     refused: list[str] = field(default_factory=list)
     links: list[str] = field(default_factory=list)
+    by_map: bool = False
+    """Whether a bridge makes the feed by a channel map."""
 
     def take(self, message: Hello | Frame | Marker | Refused, now: float) -> None:
         """One message."""
@@ -76,22 +80,31 @@ class Listened:
         return [self.frames[index] for index in kept], [self.arrivals[index] for index in kept]
 
 
-def listen(endpoints: Sequence[str], seconds: float, keys: CurveFiles | None) -> list[Listened]:
-    """Listens at all endpoints for so many seconds."""
+def listen(
+    endpoints: Sequence[str],
+    seconds: float,
+    keys: CurveFiles | None,
+    heed: Callable[[int, list[bytes], float], None] | None = None,
+) -> list[Listened]:
+    """Listens at all endpoints for so many seconds. `heed` is handed each message, with the place of its endpoint and
+    the monotonic second at which it came."""
     context: zmq.Context[zmq.Socket[bytes]] = zmq.Context()
     poller = zmq.Poller()
     try:
         begun = time.monotonic()
         heard = [
-            (FeedSubscription(context, poller, endpoint, keys, begun), Listened(endpoint, seconds))
+            (FeedSubscription(context, poller, Endpoint(endpoint, keys), begun), Listened(endpoint, seconds))
             for endpoint in endpoints
         ]
         while (now := time.monotonic()) < begun + seconds:
             poller.poll(100)
-            for subscription, listened in heard:
+            for place, (subscription, listened) in enumerate(heard):
                 now = time.monotonic()
                 for message in subscription.receive(1000):
+                    listened.by_map = listened.by_map or (message[0] == b"hello" and BY_MAP in message[-1])
                     listened.take(decode_message(message), now)
+                    if heed is not None:
+                        heed(place, message, now)
                 listened.links += [event.sentence for event in subscription.watch(now)]
         for subscription, _ in heard:
             subscription.close()

@@ -11,7 +11,11 @@ from dataclasses import dataclass, field
 
 from monitor.connect.channel_map.units import OTHER_TEXTS, UNITS, unit_named
 
-OWN_WORDS = frozenset(("ego", "own", "sv", "subject", "host", "mycar", "participant"))
+OWN_WORDS = frozenset(("ego", "own", "sv", "subject", "host", "mycar", "participant", "eigen", "vehicle", "veh", "car"))
+NO_VEHICLE = frozenset(
+    "pos position coord coordinate coordinates world map global utm gps cg cog loc location sim".split()
+)
+"""First words of names such as PosX: what is measured, and no vehicle's name."""
 _WORD = re.compile(r"[A-Z]+(?![a-z])|[A-Z]?[a-z]+|[0-9]+|[%°]")
 _UNIT_IN_BRACKETS = re.compile(r"[\[(]([^\])]+)[\])]\s*$")
 
@@ -20,19 +24,29 @@ _RULES: tuple[tuple[str, frozenset[str], frozenset[str], frozenset[str]], ...] =
     (channel, frozenset(every.split()), frozenset(some.split()), frozenset(none.split()))
     for channel, every, some, none in (
         # channel, words that must all be there, of which one must be there, that must not be there
-        ("accelerator", "", "gas throttle accelerator", ""),
+        ("accelerator", "", "gas throttle accelerator gaspedal fahrpedal", ""),
         ("accelerator", "accel pedal", "accel", ""),
-        ("brake", "", "brake braking brakepedal", "light lamp lead"),
-        ("steering_angle", "", "wheel steer steering swa", "rate torque speed front rear width"),
+        ("brake", "", "brake braking brakepedal bremse bremspedal", "light lamp lead"),
+        (
+            "steering_angle",
+            "",
+            "wheel steer steering swa lenkrad lenkwinkel lenkradwinkel",
+            "rate torque speed front rear width",
+        ),
         ("yaw_rate", "rate", "yaw heading psi", ""),
         ("yaw_rate", "", "yawrate", ""),
         ("lane_width", "width", "lane", ""),
         ("lane_offset", "lane", "dev deviation offset pos position lateral error", "yaw width id number"),
-        ("heading", "", "heading yaw hdg psi compass angle", "rate lane wheel steer steering pitch roll"),
+        (
+            "heading",
+            "",
+            "heading yaw hdg psi compass angle kurs gierwinkel",
+            "rate lane wheel steer steering pitch roll",
+        ),
         ("station", "", "station chainage roadpos", ""),
         ("station", "road", "pos position s dist distance", "lat lateral"),
-        ("accel", "", "accel acceleration acc ax", "pedal lat lateral y z vert vertical yaw"),
-        ("speed", "", "speed velocity vel v", "x y z yaw wheel limit wind engine set lat lateral"),
+        ("accel", "", "accel acceleration acc ax beschleunigung", "pedal lat lateral y z vert vertical yaw"),
+        ("speed", "", "speed velocity vel v geschwindigkeit", "x y z yaw wheel limit wind engine set lat lateral"),
         ("length", "", "length len", "lane road"),
         ("width", "", "width", "lane road"),
         ("lane", "", "lane laneid", "dev deviation offset pos position width yaw"),
@@ -40,8 +54,14 @@ _RULES: tuple[tuple[str, frozenset[str], frozenset[str], frozenset[str]], ...] =
         ("y", "", "y north northing", "vel acc accel speed velocity base platform gaze head eye"),
     )
 )
-_TIME = frozenset(("time", "t", "simtime", "timestamp", "clock", "sec", "secs"))
-_NOT_TIME = frozenset(("day", "wall", "unix", "utc", "zone", "delay", "step", "ttc", "gap", "headway"))
+_TIME = frozenset("time t simtime timestamp clock sec secs zeit temps tiempo tempo tijd tid".split())
+_NOT_TIME = frozenset(
+    (
+        "day wall unix utc gmt zone delay step delta dt ttc gap headway collision response reaction brake since until "
+        "lane to remaining duration frame lap"
+    ).split()
+)
+_OF_SIMULATION = frozenset(("sim", "simtime", "simulation", "scenario", "drive", "run"))
 _UNIT_WORDS = {
     "kmh": "km/h",
     "kph": "km/h",
@@ -79,12 +99,24 @@ class Guesses:
     time: Guess | None = None
     own: dict[str, Guess] = field(default_factory=dict)
     vehicles: dict[str, dict[str, Guess]] = field(default_factory=dict)
+    signals: dict[str, Guess] = field(default_factory=dict)
+    """Those of the study that the source has under the same name."""
     left: list[str] = field(default_factory=list)
 
 
 def words_of(name: str) -> list[str]:
     """The words in a name: "EgoPosX" and "ego_pos_x" are both ego, pos, x."""
     return [word.lower() for word in _WORD.findall(_UNIT_IN_BRACKETS.sub("", name))]
+
+
+def time_names(names: Iterable[str]) -> list[str]:
+    """The names that may be simulation time, the likeliest first."""
+    found = []
+    for place, name in enumerate(names):
+        words = set(words_of(name))
+        if _TIME & words and not _NOT_TIME & words:
+            found.append((not _OF_SIMULATION & words, len(words), place, name))
+    return [name for *_, name in sorted(found)]
 
 
 def unit_in(name: str) -> str | None:
@@ -99,14 +131,22 @@ def unit_in(name: str) -> str | None:
     return _UNIT_WORDS.get(words[-1])
 
 
-def guess_names(names: Iterable[str]) -> Guesses:
-    """The names sorted to channels. The first name that fits a channel gets it."""
-    guesses = Guesses()
+def guess_names(names: Iterable[str], time: str | None, signals: Iterable[str] = ()) -> Guesses:
+    """The names sorted to channels. The first name that fits a channel gets it.
+
+    `time`: the name of simulation time, where one is known. `signals`: those that a study declares; a name of the same
+    words is that signal.
+    """
+    guesses = Guesses(time=None if time is None else Guess(time, unit_in(time)))
     groups: dict[str, dict[str, Guess]] = {}
+    wanted = {"".join(words_of(signal)): signal for signal in signals}
     for name in names:
+        if name == time:
+            continue
         words = words_of(name)
-        if guesses.time is None and _TIME & set(words) and not _NOT_TIME & set(words):
-            guesses.time = Guess(name, unit_in(name))
+        signal = wanted.get("".join(words)) or wanted.get("".join(word for word in words if word not in OWN_WORDS))
+        if signal is not None and signal not in guesses.signals:
+            guesses.signals[signal] = Guess(name, unit_in(name))
             continue
         group, channel = _place(words)
         if channel is None or channel in groups.setdefault(group, {}):
@@ -138,5 +178,6 @@ def _place(words: list[str]) -> tuple[str, str | None]:
     for channel, every, some, none in _RULES:
         if every <= found and some & found and not none & found:
             first = words[0] if words else ""
-            return ("" if len(words) == 1 or first in every | some else first), channel
+            plain = len(words) == 1 or first in every | some or first in NO_VEHICLE
+            return ("" if plain else first), channel
     return "", None

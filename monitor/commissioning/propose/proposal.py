@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-import csv
+import re
 import time
 from collections.abc import Mapping
 from pathlib import Path
@@ -11,11 +11,14 @@ from typing import Any
 import numpy as np
 
 from monitor.commissioning.check.sanity import judge_sanity
-from monitor.commissioning.propose.guesses import Guess, Guesses, guess_names
+from monitor.commissioning.propose.guesses import Guess, Guesses, guess_names, time_names
+from monitor.commissioning.propose.table import look_at_table
+from monitor.commissioning.propose.words_of_bits import watched_lines
 from monitor.connect.channel_map.convert import Converter
 from monitor.connect.channel_map.loading import parse_map
 from monitor.connect.channel_map.model import CsvSource
-from monitor.connect.channel_map.values import Place, Sample
+from monitor.connect.channel_map.units import unit_named
+from monitor.connect.channel_map.values import Place, Sample, number_in
 from monitor.connect.sources.csv import CsvReader
 from monitor.connect.sources.zmq import ZmqReceiver
 from monitor.errors import WitnessError
@@ -33,15 +36,19 @@ SAMPLES_LOOKED_AT = 1500
 """For units and signs: 25 s at 60 Hz."""
 LIST_AT_MOST = 4
 """Elements of a list that are names of their own; a longer one is no position."""
-CODES_AT_MOST = 12
-"""Different values up to which a left-over name may be an enumeration, a flag or a counter."""
+FEWEST_STEPS = 3
+MOSTLY_RISING = 0.5
+"""A time may stand between two frames, but not mostly."""
+UNEVEN_AT_MOST = 0.5
+_BARE = re.compile(r"[A-Za-z0-9_-]+")
 ROUNDS = 3
 """A unit that is told makes others tellable: acceleration after speed."""
 
 
 def propose_from_zmq(study: Study, endpoint: str, seconds: float, keys: CurveFiles | None) -> str:
-    """The text of a map for a ZeroMQ publisher of msgpack maps. Raises `WitnessError` where no such comes."""
-    receiver = ZmqReceiver(endpoint, (), keys)
+    """The text of a map for a ZeroMQ publisher of msgpack maps or JSON objects. Raises `WitnessError` where no such
+    comes."""
+    receiver = ZmqReceiver(endpoint, (), keys, None)
     by_topic: dict[str, list[Sample]] = {}
     try:
         deadline = time.monotonic() + seconds
@@ -59,6 +66,7 @@ def propose_from_zmq(study: Study, endpoint: str, seconds: float, keys: CurveFil
         raise WitnessError(f"{endpoint} speaks our feed already; it needs no channel map. Leave out --propose.")
     topic = max(by_topic, key=lambda one: len(by_topic[one]))
     source = ['kind = "zmq"', f'connect = "{endpoint}"']
+    source += ['format = "json"'] if receiver.written == "json" else []
     if topic:
         source.append(f'frame_topic = "{topic}"')
     rest = [f'#: a topic "{one}" came {len(samples)} times' for one, samples in by_topic.items() if one != topic]
@@ -67,22 +75,11 @@ def propose_from_zmq(study: Study, endpoint: str, seconds: float, keys: CurveFil
 
 def propose_from_csv(study: Study, path: Path) -> str:
     """The text of a map for a file. Raises `WitnessError` where it cannot be read."""
-    try:
-        with path.open(encoding="utf-8-sig", errors="replace") as file:
-            text = "".join(line for _, line in zip(range(20), file, strict=False))
-    except OSError as error:
-        raise WitnessError(f"{path} cannot be read: {error.strerror or error}.") from error
-    first = text.split("\n", 1)[0]
-    delimiter = max(("\t", ";", ",", "|"), key=first.count)
-    decimal = "," if delimiter != "," and text.count(",") > text.count(".") else "."
-    names = next(csv.reader([first], delimiter=delimiter), [])
-    if len(names) < 2:
-        raise WitnessError(f"{path}: its first line holds no names of columns.")
-    source = ['kind = "csv"', f"delimiter = {_toml(delimiter)}", f"decimal = {_toml(decimal)}"]
+    table = look_at_table(path)
     bare = parse_map(
         '[feed]\nsource = "?"\nrate_hz = 1\n[source]\n'
-        + "\n".join(source)
-        + f"\n[time]\nfrom = {_toml(names[0].strip())}\n[own]\n"
+        + "\n".join(table.source)
+        + f"\n[time]\nfrom = {_toml(table.names[0])}\n[own]\n"
         + "\n".join(f"{name} = {{ not_measured = true }}" for name in OWN_REQUIRED)
     )
     assert isinstance(bare.source, CsvSource)
@@ -95,16 +92,27 @@ def propose_from_csv(study: Study, path: Path) -> str:
         reader.close()
     if not samples:
         raise WitnessError(f"{path} has no line of values after its line of names.")
-    return _proposal(study, path.name, source, samples)
+    return _proposal(study, path.name, table.source, samples, table.units)
 
 
-def _proposal(study: Study, where: str, source: list[str], samples: list[Sample]) -> str:
+def _proposal(
+    study: Study, where: str, source: list[str], samples: list[Sample], units: Mapping[str, str] | None = None
+) -> str:
     names, rows = _names(samples)
-    guesses = guess_names(names)
-    if guesses.time is None:
+    time = time_name(names, samples)
+    if time is None:
         some = ", ".join(names[:20])
-        raise WitnessError(f"{where}: no name in it looks like a time; it has {some}. Write the map by hand.")
+        raise WitnessError(
+            f"{where}: no name in it looks like a time, and no column rises all the time; it has {some}. Write the map "
+            "by hand."
+        )
+    guesses = guess_names(names, time, study.signals)
+    for guess in _all_guesses(guesses):
+        unit = (units or {}).get(guess.name)
+        if guess.unit is None and unit is not None and unit_named(unit) is not None:
+            guess.unit, guess.why = unit, "by the line of units"
     axes: dict[str, str] = {}
+    assert guesses.time is not None
     rate_hz = _time(guesses.time, samples)
     for _ in range(ROUNDS):
         block = _converted(_text(where, source, rate_hz, guesses, axes, []), samples)
@@ -112,6 +120,31 @@ def _proposal(study: Study, where: str, source: list[str], samples: list[Sample]
             break
     _as_own(guesses)
     return _text(where, source, rate_hz, guesses, axes, _notes(study, guesses, samples, rows))
+
+
+def _all_guesses(guesses: Guesses) -> list[Guess]:
+    found = [*guesses.own.values(), *guesses.signals.values(), *([guesses.time] if guesses.time else [])]
+    return [*found, *(one for vehicle in guesses.vehicles.values() for one in vehicle.values())]
+
+
+def time_name(names: list[str], samples: list[Sample]) -> str | None:
+    """The name of simulation time: one that is called so and rises all the time, else any that does in even steps."""
+
+    def evenness(name: str) -> float | None:
+        """How uneven its steps are, as a share of the median step; None where it does not rise all the time."""
+        values = [number_in(one) for one in _column(name, samples)]
+        steps = np.diff(np.array([one for one in values if np.isfinite(one)]))
+        if len(steps) < FEWEST_STEPS or (steps < 0).mean() > 0.01 or (steps > 0).mean() < MOSTLY_RISING:
+            return None
+        return float(np.percentile(np.abs(steps - np.median(steps)), 90) / np.median(steps))
+
+    called = [name for name in time_names(names) if evenness(name) is not None]
+    if called:
+        return called[0]
+    even = sorted((found, name) for name in names if (found := evenness(name)) is not None and found < UNEVEN_AT_MOST)
+    if even:
+        return even[0][1]
+    return next(iter(time_names(names)), None) if len(samples) < FEWEST_STEPS else None
 
 
 def _names(samples: list[Sample]) -> tuple[list[str], list[str]]:
@@ -147,7 +180,7 @@ def _time(guess: Guess, samples: list[Sample]) -> float:
         guess.unit = "ms" if step < 500 else "us"
         guess.why = f"a step is {step:g}"
     factor = {"ms": 1e-3, "us": 1e-6}.get(guess.unit or "s", 1.0)
-    return float(round(1.0 / (step * factor), 3))
+    return float(f"{1.0 / (step * factor):.4g}")  # the rounding of a time in ms is no rate
 
 
 def _column(name: str, samples: list[Sample]) -> list[Any]:
@@ -209,6 +242,8 @@ def _notes(study: Study, guesses: Guesses, samples: list[Sample], rows: list[str
     """What the map still needs a person for: signals of the study, markers, rows of vehicles, names left over."""
     lines = [""]
     for name, signal in study.signals.items():
+        if name in guesses.signals:
+            continue
         unit = signal.unit or "no unit"
         lines += [f"#: [signals.{name}]", f'#: from = "…"                 # the study needs it, in {unit}']
     for trigger in study.triggers:
@@ -217,11 +252,12 @@ def _notes(study: Study, guesses: Guesses, samples: list[Sample], rows: list[str
     for name in rows:
         lines += ["#: [vehicles]", f'#: rows = "{name}"', '#: id = "…"']
     if guesses.left:
-        lines += ["", "# Names that are not used yet, with values that may be flags, counters or codes:"]
+        lines += ["", "# Names that are not used yet, with values that may be flags, counters, codes or words of bits:"]
+    times = _column(guesses.time.name, samples) if guesses.time is not None else []
+    factor = {"ms": 1e-3, "us": 1e-6, "ns": 1e-9}.get((guesses.time.unit if guesses.time else None) or "s", 1.0)
+    seconds = [number_in(one) * factor for one in times]
     for name in guesses.left:
-        values = list(dict.fromkeys(str(one) for one in _column(name, samples) if one is not None))
-        codes = f": {', '.join(values[:CODES_AT_MOST])}" if 1 < len(values) <= CODES_AT_MOST else ""
-        lines.append(f"#   {name}{codes}")
+        lines += [f"#   {line}" for line in watched_lines(name, _column(name, samples), seconds)]
     return lines
 
 
@@ -249,6 +285,9 @@ def _text(
     if axes:
         lines += ["", "[axes]", *(f'{name} = "{value}"' for name, value in axes.items())]
     lines += ["", "[own]", *_channel_lines(guesses.own, OWN_REQUIRED)]
+    for name, guess in guesses.signals.items():
+        unit = [f'unit = "{guess.unit}"{_comment(guess.why)}'] if guess.unit else []
+        lines += ["", f"[signals.{_key(name)}]", f"from = {_toml(guess.name)}", *unit]
     for number, (name, found) in enumerate(guesses.vehicles.items(), start=1):
         lines += ["", "[[vehicle]]", f"id = {number}", f"name = {_toml(name)}"]
         known = {key: one for key, one in found.items() if key in (*OTHERS_REQUIRED, *OTHERS_OPTIONAL)}
@@ -268,6 +307,10 @@ def _channel_lines(found: Mapping[str, Guess], required: tuple[str, ...]) -> lis
         keys += [f"scale = {guess.scale:g}"] if guess.scale is not None else []
         lines.append(f"{channel} = {{ {', '.join(keys)} }}{_comment(guess.why)}")
     return lines
+
+
+def _key(name: str) -> str:
+    return name if _BARE.fullmatch(name) else _toml(name)
 
 
 def _comment(why: str) -> str:

@@ -18,7 +18,13 @@ from monitor.connect.channel_map.model import (
     VehicleChannels,
     VehicleRows,
 )
-from monitor.connect.channel_map.readings import build_reading, build_signal, need_known_unit
+from monitor.connect.channel_map.readings import (
+    build_presence,
+    build_reading,
+    build_signal,
+    build_time,
+    need_known_unit,
+)
 from monitor.connect.channel_map.rules import build_markers
 from monitor.connect.channel_map.shape import OTHER_NAMES, OWN_NAMES
 from monitor.connect.channel_map.source import build_source, check_names
@@ -33,11 +39,8 @@ def build_map(root: Mapping[str, Any], faults: Faults, *, text: str, sha256: str
     time_section = root.get("time")
     time = wall = None
     if time_section is not None:
-        time = build_reading(time_section, "time", ("time",), faults)
-        wall_name = time_section.get("wall")
-        if wall_name is not None and time is not None:
-            wall_section = {"from": wall_name, "unit": time_section.get("unit")}
-            wall = build_reading(wall_section, "time", ("time",), faults)
+        time = build_time(time_section, ("time",), faults)
+        wall = build_time(time_section.get("wall"), ("time", "wall"), faults)
     own = _vehicle(root.get("own"), OWN_NAMES, OWN_REQUIRED, ("own",), faults)
     vehicles = _named_vehicles(root.get("vehicle") or (), faults)
     rows = _vehicle_rows(root.get("vehicles"), faults)
@@ -136,7 +139,8 @@ def _named_vehicles(sections: Any, faults: Faults) -> tuple[NamedVehicle, ...]:
             continue
         if any(one.id == number for one in vehicles):
             faults.add((*path, "id"), expected="each id once", found=f"the number {number} a second time")
-        vehicles.append(NamedVehicle(number, section.get("name"), parts, section.get("present")))
+        present = build_presence(section.get("present"), (*path, "present"), faults)
+        vehicles.append(NamedVehicle(number, section.get("name"), parts, present))
     return tuple(vehicles)
 
 
@@ -146,9 +150,10 @@ def _vehicle_rows(section: Mapping[str, Any] | None, faults: Faults) -> VehicleR
         return None
     return VehicleRows(
         rows=section["rows"],
-        id=section["id"],
+        id=section.get("id"),
         name=section.get("name"),
         parts=parts,
+        present=build_presence(section.get("present"), ("vehicles", "present"), faults),
         leave_out=tuple(section.get("leave_out") or ()),
         own_id=section.get("own_id"),
     )

@@ -12,8 +12,26 @@ from typing import Any, NamedTuple
 
 import numpy as np
 
-from monitor.connect.channel_map.model import Axes, ChannelMap, NamedVehicle, Reading, VehicleChannels, VehicleRows
-from monitor.connect.channel_map.values import ABSENT, FloatArray, Place, Rows, Sample, number_in, text_in
+from monitor.connect.channel_map.model import (
+    Axes,
+    ChannelMap,
+    NamedVehicle,
+    Presence,
+    Reading,
+    VehicleChannels,
+    VehicleRows,
+)
+from monitor.connect.channel_map.values import (
+    ABSENT,
+    FloatArray,
+    Place,
+    Rows,
+    Sample,
+    bits_in,
+    code_in,
+    number_in,
+    text_in,
+)
 from monitor.feed.limits import MAX_NAME
 
 IDS_KNOWN = 100_000
@@ -49,9 +67,19 @@ class Channel:
         if raw is ABSENT:
             absent.add(reading.name)
             return math.nan
+        if reading.mask is not None:
+            raw = bits_in(raw, reading.mask)
         if reading.values is not None:
-            return reading.values.get(text_in(raw), math.nan) * reading.scale + reading.offset
-        return number_in(raw) * reading.scale + reading.offset
+            return reading.values.get(code_in(raw), math.nan) * reading.scale + reading.offset
+        number = number_in(raw) * reading.scale + reading.offset
+        return number if reading.nanoseconds is None else number + self._part(values, absent) * 1e-9
+
+    def _part(self, values: Mapping[str, Any], absent: set[str]) -> float:
+        """The nanoseconds of a time in two parts."""
+        raw = self._places[1].find(values)
+        if raw is ABSENT:
+            absent.add(self._places[1].name)
+        return number_in(raw)
 
     def parts(self, values: Mapping[str, Any], absent: set[str]) -> tuple[float, float]:
         """The parts along the source's x and y axes, in the feed's unit."""
@@ -70,11 +98,16 @@ class Channel:
             return np.full(rows.count, reading.constant)
         if reading.values is not None:
             table = reading.values
-            column = np.array([table.get(text_in(raw), math.nan) for raw in rows.raw(self._places[0])], np.float64)
+            raws: list[Any] = rows.raw(self._places[0])
+            if reading.mask is not None:
+                raws = [bits_in(raw, reading.mask) for raw in raws]
+            column = np.array([table.get(code_in(raw), math.nan) for raw in raws], np.float64)
         else:
             column, seen = rows.numbers(self._places[0])
             if not seen:
                 absent.add(reading.name)
+            if reading.mask is not None:
+                column = np.array([bits_in(raw, reading.mask) for raw in column.tolist()], np.float64)
         return column * reading.scale + reading.offset
 
     def part_columns(self, rows: Rows, absent: set[str]) -> tuple[FloatArray, FloatArray]:
@@ -174,7 +207,7 @@ class Converter:
         self._time = Channel(channels.time)
         self._wall = None if channels.wall is None else Channel(channels.wall)
         self._own = None if channels.own is None else Vehicle(channels.own, axes)
-        self._named = [(one, Vehicle(one.parts, axes), Place(one.present or "")) for one in channels.vehicles]
+        self._named = [(one, Vehicle(one.parts, axes), _presence(one.present)) for one in channels.vehicles]
         self._rows = None if channels.rows is None else _RowsOf(channels.rows, axes)
         self._signals = {name: Channel(one.reading) for name, one in channels.signals.items()}
 
@@ -189,6 +222,10 @@ class Converter:
 
     def convert(self, sample: Sample, t: float) -> Converted:
         """The channels of a frame at time `t`."""
+        with np.errstate(invalid="ignore", over="ignore"):  # whatever the numbers are: infinities are not measured
+            return self._convert(sample, t)
+
+    def _convert(self, sample: Sample, t: float) -> Converted:
         values, absent = sample.values, self.absent
         wall = None if self._wall is None else self._wall.number(values, absent)
         return Converted(
@@ -219,17 +256,18 @@ class Converter:
         return _joined(columns, self._rows.columns(values, self.absent))
 
     def _if_there(
-        self, one: NamedVehicle, vehicle: Vehicle, present: Place, values: Mapping[str, Any]
+        self, one: NamedVehicle, vehicle: Vehicle, present: Channel | None, values: Mapping[str, Any]
     ) -> dict[str, float] | None:
-        if one.present is not None:
-            flag = present.find(values)
-            if flag is ABSENT:
-                self.absent.add(one.present)
-            number = number_in(flag)
+        if present is not None:
+            number = present.number(values, self.absent)
             if not number or number != number:
                 return None
         found = vehicle.numbers(values, self.absent)
         return found if math.isfinite(found["x"]) and math.isfinite(found["y"]) else None
+
+
+def _presence(present: Presence | None) -> Channel | None:
+    return None if present is None else Channel(Reading(name=present.name, mask=present.mask))
 
 
 class _RowsOf:
@@ -237,10 +275,12 @@ class _RowsOf:
 
     def __init__(self, rows: VehicleRows, axes: Axes) -> None:
         self._model = rows
-        self._place, self._id = Place(rows.rows), Place(rows.id)
+        self._place = Place(rows.rows)
+        self._id = None if rows.id is None else Place(rows.id)
         self._name = None if rows.name is None else Place(rows.name)
         self._own_id = None if rows.own_id is None else Place(rows.own_id)
         self._vehicle = Vehicle(rows.parts, axes)
+        self._present = _presence(rows.present)
         self._numbers: dict[str, int] = {}
 
     def columns(self, values: Mapping[str, Any], absent: set[str]) -> dict[str, Any]:
@@ -252,16 +292,25 @@ class _RowsOf:
         if not rows.count:
             return {}
         raw_ids: list[Any] = []
-        ids: Sequence[int | None] | None = rows.whole_numbers(self._id)
-        if ids is None:
+        ids: Sequence[int | None] | None
+        if self._id is None:
+            ids = list(range(1, rows.count + 1))
+        elif (ids := rows.whole_numbers(self._id)) is None:
             raw_ids = rows.raw(self._id)
             ids = [self._number(raw) for raw in raw_ids]
         out: set[int | None] = set(self._model.leave_out)
         if self._own_id is not None:
             out.add(self._number(self._own_id.find(values)))
         out.add(None)
-        if out.isdisjoint(ids):
-            kept: Sequence[int] = range(rows.count)
+        there = None if self._present is None else self._present.column(rows, absent)
+        if there is not None:
+            kept: Sequence[int] = [
+                index
+                for index, number in enumerate(ids)
+                if number not in out and there[index] and there[index] == there[index]
+            ]
+        elif out.isdisjoint(ids):
+            kept = range(rows.count)
         else:
             kept = [index for index, number in enumerate(ids) if number not in out]
         if not kept:

@@ -12,6 +12,7 @@ from typing import Any, Literal
 
 import numpy as np
 
+from monitor.connect.channel_map.byte_order import PACKETS_LOOKED_AT, other_order_doubt
 from monitor.connect.channel_map.model import Field, Layout, PackedRows
 from monitor.tables.faults import Faults, Path, quoted
 
@@ -149,6 +150,9 @@ class PacketReader:
     """Reads datagrams of one layout. Rows come as structured arrays that share the datagram's memory."""
 
     def __init__(self, layout: Layout) -> None:
+        self.doubt = ""
+        """What makes one doubt the layout, in one sentence; empty where nothing does, or too few packets have come."""
+        self._looked_at: list[bytes] | None = []
         self._layout = layout
         self._head = _structure(layout.fields, layout.byte_order)
         self._rows = [(row, _structure(row.fields, layout.byte_order, row.stride)) for row in layout.rows]
@@ -161,6 +165,8 @@ class PacketReader:
         if len(packet) < layout.size or (layout.exact and len(packet) != layout.size):
             least = "" if layout.exact else "at least "
             raise PacketRefused(f"a packet of {len(packet)} bytes came where the layout has {least}{layout.size}")
+        if self._looked_at is not None:
+            self._look_at(packet, self._looked_at)
         values: dict[str, Any] = {}
         record = np.frombuffer(packet, self._head, count=1)[0]
         for (name, elements), value in zip(self._elements, record.tolist(), strict=True):
@@ -172,10 +178,27 @@ class PacketReader:
                 values[name] = value
         for name, wanted in layout.must_be.items():
             if values[name] != wanted:
-                raise PacketRefused(f"`{name}` is {values[name]} where the map says it must be {wanted:g}")
+                why = f"`{name}` is {values[name]} where the map says it must be {wanted:g}"
+                raise PacketRefused(why + self._turned_round(name, packet))
         for row, dtype in self._rows:
             values[row.name] = self._row_array(packet, row, dtype, values)
         return values
+
+    def _look_at(self, packet: bytes, looked_at: list[bytes]) -> None:
+        """Keeps the first packets, and looks at their byte order once they are enough."""
+        looked_at.append(packet)
+        if len(looked_at) == PACKETS_LOOKED_AT:
+            self.doubt = other_order_doubt(self._layout, looked_at)
+            self._looked_at = None
+
+    def _turned_round(self, name: str, packet: bytes) -> str:
+        """A word on a field that is right with its bytes the other way round."""
+        field = next(one for one in self._layout.fields if one.name == name)
+        if field.code[0] not in "iuf" or field.count > 1:
+            return ""
+        other = ">" if self._layout.byte_order == "<" else "<"
+        value = np.frombuffer(packet, np.dtype(other + field.code), 1, field.at)[0]
+        return ", as it is in the other byte_order" if value == self._layout.must_be[name] else ""
 
     def _row_array(self, packet: bytes, row: PackedRows, dtype: np.dtype[np.void], values: Mapping[str, Any]) -> Any:
         used = row.most

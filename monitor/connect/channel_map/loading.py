@@ -37,11 +37,14 @@ def _parse(text: str, path: str, sha256: str) -> ChannelMap:
 
 
 def _lengthen(raw: dict[str, Any]) -> None:
-    """Short forms written out: `x = "EgoX"` for `x = { from = "EgoX" }`, and `becomes = 3` for `becomes = "3"`."""
+    """Short forms written out: `x = "EgoX"` is `x = { from = "EgoX" }`, `becomes = 3` is `becomes = "3"`."""
     listed_vehicles = raw.get("vehicle")
     sections = [raw.get("own"), raw.get("vehicles"), *(listed_vehicles if isinstance(listed_vehicles, list) else [])]
     for section in sections:
-        _texts_to_readings(section, OWN_NAMES)
+        _texts_to_readings(section, (*OWN_NAMES, "present"))
+    time = raw.get("time")
+    if isinstance(time, dict) and isinstance(time.get("wall"), str):
+        time["wall"] = {"from": time["wall"], **({"unit": time["unit"]} if "unit" in time else {})}
     signals = raw.get("signals")
     if isinstance(signals, dict):
         _texts_to_readings(signals, tuple(signals))

@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 from typing import Any, Protocol
 
 from monitor.connect.channel_map.convert import Converter
-from monitor.connect.channel_map.markers import MarkerWatch
+from monitor.connect.channel_map.markers import Happened, MarkerWatch
 from monitor.connect.channel_map.model import ChannelMap, ZmqSource
 from monitor.connect.channel_map.values import ABSENT, Place, Sample, number_in, text_in
 from monitor.errors import WitnessError
@@ -37,6 +37,18 @@ class Outlet(Protocol):
     ) -> int: ...
 
     def marker(self, kind: str, name: str, t: float, data: Mapping[str, Any] | None = None) -> int: ...
+
+
+class Onlooker(Protocol):
+    """Looks on while samples go through a map."""
+
+    def begin_drive(self) -> None: ...
+
+    def take_frame(self, sample: Sample) -> None: ...
+
+    def take_message(self, sample: Sample) -> None: ...
+
+    def happened(self, one: Happened, sample: Sample) -> None: ...
 
 
 @dataclass(slots=True)
@@ -82,6 +94,12 @@ class Translation:
         self._last_key: str | None = None
         self._last_count: int | None = None
         self._ended = False
+        self._onlooker: Onlooker | None = None
+
+    def look_on(self, onlooker: Onlooker) -> None:
+        """Shows all that is taken from now on to somebody, too."""
+        self._onlooker = onlooker
+        self._markers.on_happened = onlooker.happened
 
     @property
     def is_driving(self) -> bool:
@@ -101,8 +119,13 @@ class Translation:
         except ValueError as error:  # what the feed's own decoder refuses, with its key named
             self._refuse(str(error))
         finally:
-            if self._converter.absent or self._markers.absent:
-                self.counts.absent |= self._converter.absent | self._markers.absent
+            if self._converter.absent:
+                self.counts.absent |= self._converter.absent
+
+    @property
+    def absent(self) -> set[str]:
+        """Names of the map that a sample did not have; those that markers watch, where none has had them."""
+        return self.counts.absent | self._markers.absent
 
     def finish(self) -> None:
         """The source has come to its end: the drive ends here, unless it said so itself."""
@@ -113,13 +136,17 @@ class Translation:
         if self._last_t is None:
             self._refuse(f"a message of the topic {sample.topic} came before the first frame")
             return
+        if self._onlooker is not None:
+            self._onlooker.take_message(sample)
         for one in self._markers.in_message(sample, self._last_t):
-            self._send(*one)
+            self._send(one.kind, one.name, one.t, one.data)
 
     def _take_frame(self, sample: Sample) -> None:
         t = self._converter.time_of(sample)
         if not math.isfinite(t):
             self._refuse(f"`{self._map.time.name}` is no time")
+            if self._onlooker is not None:
+                self._onlooker.take_frame(sample)
             return
         key = self._key(sample)
         if self._begins_drive(t, key):
@@ -130,9 +157,11 @@ class Translation:
         if not self._counts_on(sample):
             self.counts.out_of_order += 1
             return
+        if self._onlooker is not None:
+            self._onlooker.take_frame(sample)
         converted = self._converter.convert(sample, t)
         for one in self._markers.in_frame(sample, t):
-            self._send(*one)
+            self._send(one.kind, one.name, one.t, one.data)
         self._last_t = t
         self._outlet.frame(t, converted.own, converted.others, converted.signals, converted.wall)
         self.counts.frames += 1
@@ -155,6 +184,8 @@ class Translation:
         rule = self._map.run
         self._last_count, self._last_key, self._ended = None, key, False
         self._markers.begin_drive()
+        if self._onlooker is not None:
+            self._onlooker.begin_drive()
         self._outlet.begin_drive(
             self._name_run(self.counts.drives)[:MAX_NAME],
             participant=rule.participant or self._said(sample, rule.participant_from, None),

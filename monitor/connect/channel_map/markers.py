@@ -4,29 +4,35 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from typing import Any, NamedTuple
+from typing import Any, Final, NamedTuple
 
 from monitor.connect.channel_map.model import MarkerRule
-from monitor.connect.channel_map.values import ABSENT, Place, Sample, number_in, text_in
+from monitor.connect.channel_map.values import ABSENT, Place, Sample, bits_in, code_in, number_in, text_in
 from monitor.feed.limits import MAX_NAME
 
 AT_ONCE = 32
 """Markers of one rule in one sample: a counter that jumps further has begun anew."""
 
+NOTHING: Final = ""
+"""The state of a value that is empty or left out, where that is a state of its own: no code is empty."""
+
 
 class Happened(NamedTuple):
-    """A marker to be sent."""
+    """A marker to be sent, and the rule that makes it, counted from 0."""
 
     kind: str
     name: str
     t: float
     data: dict[str, Any] | None
+    rule: int = -1
 
 
 class MarkerWatch:
     """Watches the rules of a map over the samples of one drive.
 
-    The first sample of a drive has no earlier one, so no edge is in it (as the open scenario standard has it).
+    The first sample of a drive has no earlier one, so no edge is in it (as the open scenario standard has it). A value
+    that is empty, null or left out is "nothing": a text column that is empty between events, a flag that is only sent
+    while it is up. With `empty = "as before"` it says that all is as it was. NaN is not measured, and says nothing.
     """
 
     def __init__(self, rules: tuple[MarkerRule, ...], time_at: Callable[[Any], float]) -> None:
@@ -35,7 +41,14 @@ class MarkerWatch:
         ]
         self._time_at = time_at
         self._before: dict[int, Any] = {}
-        self.absent: set[str] = set()
+        self._given: set[str] = set()
+        self.on_happened: Callable[[Happened, Sample], None] | None = None
+        """Is told of each marker, for whoever looks on."""
+
+    @property
+    def absent(self) -> set[str]:
+        """Names that no sample has had so far."""
+        return {rule.source for rule, _, _, _ in self._rules if rule.when != "received"} - self._given
 
     def begin_drive(self) -> None:
         """Forgets what was before."""
@@ -44,11 +57,11 @@ class MarkerWatch:
     def in_message(self, sample: Sample, t: float) -> list[Happened]:
         """The markers that a message apart is; `t`: the newest time of the drive."""
         found = []
-        for rule, source, name, time in self._rules:
+        for index, (rule, source, name, time) in enumerate(self._rules):
             if rule.when != "received" or rule.topic != sample.topic:
                 continue
-            if rule.becomes is None or text_in(source.find(sample.values)) == rule.becomes:
-                found.append(self._happened(rule, name, time, sample, t))
+            if rule.becomes is None or code_in(source.find(sample.values)) == rule.becomes:
+                found.append(self._happened(index, rule, name, time, sample, t))
         return found
 
     def in_frame(self, sample: Sample, t: float) -> list[Happened]:
@@ -58,49 +71,65 @@ class MarkerWatch:
             if rule.when == "received":
                 continue
             raw = source.find(sample.values)
-            if raw is ABSENT:
-                self.absent.add(rule.source)
+            if raw is not ABSENT and rule.source not in self._given:
+                self._given.add(rule.source)
+            now = state_of(rule, raw)
+            if now is None:
                 continue
-            if raw is None:
-                continue
-            times = self._times(index, rule, raw)
-            found += [self._happened(rule, name, time, sample, t) for _ in range(times)]
+            before, self._before[index] = self._before.get(index), now
+            times = times_happened(rule, before, now)
+            if rule.when == "counts up" and now == NOTHING and before is not None:
+                self._before[index] = before  # a counter that is left out goes on from where it was
+            found += [self._happened(index, rule, name, time, sample, t) for _ in range(times)]
         return found
 
-    def _times(self, index: int, rule: MarkerRule, raw: Any) -> int:
-        """How often the rule's marker happened with this value."""
-        before = self._before.get(index)
-        now: Any
-        if rule.when in ("rises", "falls", "counts up"):
-            now = number_in(raw)
-            if math.isnan(now):
-                return 0
-        else:
-            now = text_in(raw)
-        self._before[index] = now
-        if before is None:
-            return 0
-        match rule.when:
-            case "rises":
-                return int(not before and bool(now))
-            case "falls":
-                return int(bool(before) and not now)
-            case "counts up":
-                return int(now - before) if 0 < now - before <= AT_ONCE else 0
-            case "becomes":
-                return int(now == rule.becomes and before != now)
-            case _:
-                return int(now != before and (rule.names is None or now in rule.names))
-
-    def _happened(self, rule: MarkerRule, name: Place, time: Place, sample: Sample, t: float) -> Happened:
+    def _happened(self, index: int, rule: MarkerRule, name: Place, time: Place, sample: Sample, t: float) -> Happened:
         text = rule.name
         if rule.name_from is not None:
             found = name.find(sample.values)
             text = text if found is ABSENT or found is None else text_in(found)
         if rule.names is not None:
-            text = rule.names[text_in(Place(rule.source).find(sample.values))]
+            text = rule.names[str(self._before[index])]
         at = t
         if rule.time_from is not None:
             stated = self._time_at(time.find(sample.values))
             at = stated if math.isfinite(stated) else t
-        return Happened(rule.kind, text[:MAX_NAME], at, rule.data())
+        happened = Happened(rule.kind, text[:MAX_NAME], at, rule.data(), index)
+        if self.on_happened is not None:
+            self.on_happened(happened, sample)
+        return happened
+
+
+def state_of(rule: MarkerRule, raw: Any) -> Any:
+    """What a rule sees in a value: a number for flags and counters, else a code; `NOTHING`, or None where it says
+    nothing new."""
+    if raw is ABSENT or raw is None or (type(raw) is str and not raw):
+        return NOTHING if rule.empty_is_nothing else None
+    if rule.mask is not None:
+        raw = bits_in(raw, rule.mask)
+    if rule.when in ("rises", "falls", "counts up"):
+        number = number_in(raw)
+        return None if math.isnan(number) else number
+    return None if type(raw) is float and math.isnan(raw) else code_in(raw)
+
+
+def times_happened(rule: MarkerRule, before: Any, now: Any) -> int:
+    """How often a rule's marker happened from one state to the next; `before` is None in the first sample."""
+    if before is None:
+        return 0
+    match rule.when:
+        case "rises":
+            return int(not before and bool(now))
+        case "falls":
+            return int(bool(before) and not now)
+        case "counts up":
+            if now == NOTHING:
+                return 0
+            if before == NOTHING:  # how far it had counted before it was sent, nobody knows
+                return int(now == 1)
+            step = now - before
+            return int(step) if 0 < step <= AT_ONCE else 0
+        case "becomes":
+            return int(now == rule.becomes and before != now)
+        case _:
+            return int(now not in (before, NOTHING) and (rule.names is None or now in rule.names))

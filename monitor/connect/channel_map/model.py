@@ -27,10 +27,23 @@ class Reading:
     """NaN: not measured."""
     values: dict[str, float] | None = None
     """The source's value as text → the number it stands for (before scale and offset)."""
+    mask: int | None = None
+    """Only these bits of an integer count, as a number of their own: moved down to the lowest of them."""
+    nanoseconds: str | None = None
+    """Of a time in two parts: the name of its nanoseconds, beside whole seconds."""
 
     def names(self) -> tuple[str, ...]:
         """The source's names that it needs."""
-        return self.components or ((self.name,) if self.name else ())
+        named = self.components or ((self.name,) if self.name else ())
+        return named if self.nanoseconds is None else (*named, self.nanoseconds)
+
+
+@dataclass(frozen=True, slots=True)
+class Presence:
+    """What says that a vehicle, or a slot for one, is there: a value, or bits of it, that is not zero."""
+
+    name: str
+    mask: int | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,8 +78,8 @@ class NamedVehicle:
     id: int
     name: str | None
     parts: VehicleChannels
-    present: str | None = None
-    """Name of a flag: the vehicle is there while it is not zero. None: while x and y are numbers."""
+    present: Presence | None = None
+    """None: it is there while x and y are numbers."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,9 +87,12 @@ class VehicleRows:
     """Vehicles that come as an array of structures, a list of maps, or a map of columns, under `rows`."""
 
     rows: str
-    id: str
+    id: str | None
+    """None: a vehicle's number is that of its slot, counted from 1."""
     name: str | None
     parts: VehicleChannels
+    present: Presence | None = None
+    """A value of the row itself; None: every row is a vehicle."""
     leave_out: tuple[int, ...] = ()
     """Ids that stand for unused rows."""
     own_id: str | None = None
@@ -100,6 +116,11 @@ class MarkerRule:
     when: When
     source: str = ""
     """The source's name that is watched; empty for "received"."""
+    mask: int | None = None
+    """Only these bits of it are watched."""
+    empty_is_nothing: bool = True
+    """Whether a value that is empty or left out is a state of its own ("nothing", a flag that is down), or says that
+    all is as before."""
     becomes: str | None = None
     topic: str | None = None
     """For "received": the topic whose messages are the markers."""
@@ -145,6 +166,8 @@ class JoinRule:
 
     uncertainty_at_most_s: float = 0.05
     """Its signals are not measured while its clock is known less well than this."""
+    same_clock: bool = False
+    """Its times are simulation times already: it is stamped by the simulator's own clock."""
     hold_s: float = 0.1
     """The simulator's frames wait this long at most for its samples."""
     stale_s: float = 0.2
@@ -194,22 +217,26 @@ class Layout:
     must_be: dict[str, float]
 
 
+Format = Literal["msgpack", "json"]
+
+
 @dataclass(frozen=True, slots=True)
 class ZmqSource:
-    """A ZeroMQ publisher of msgpack maps; topic and map, or the map alone."""
+    """A ZeroMQ publisher of msgpack maps or JSON objects; topic and map, or the map alone."""
 
     connect: str | None
     topics: tuple[str, ...]
     frame_topic: str | None
+    format: Format = "msgpack"
 
 
 @dataclass(frozen=True, slots=True)
 class UdpSource:
-    """Datagrams of one packed structure."""
+    """Datagrams of one packed structure, or of one map each."""
 
     listen: str | None
     interface: str
-    layout: Layout
+    layout: Layout | Format
 
 
 @dataclass(frozen=True, slots=True)
@@ -222,6 +249,38 @@ class CsvSource:
     units_line: bool
     missing: tuple[str, ...]
     encoding: str
+
+
+@dataclass(frozen=True, slots=True)
+class LslSource:
+    """A stream of the lab streaming layer, or of a file that was recorded from it; pinned by whatever is stated."""
+
+    stream: str
+    type: str | None = None
+    source_id: str | None = None
+    host: str | None = None
+    channels: tuple[str, ...] = ()
+    """Names of the channels; none: as the stream's own description labels them, else c0, c1, c2."""
+
+
+OsiMessage = Literal["GroundTruth", "SensorView"]
+
+
+@dataclass(frozen=True, slots=True)
+class OsiSource:
+    """Messages of ASAM OSI: over ZeroMQ (`connect`), as datagrams (`listen`), or out of a trace file."""
+
+    message: OsiMessage
+    connect: str | None = None
+    listen: str | None = None
+    interface: str = "127.0.0.1"
+    topic: str | None = None
+    """Over ZeroMQ: the topic before the message; None: the message alone."""
+    host_id: int | None = None
+    """The own car's id; None: as the messages say."""
+
+
+Source = ZmqSource | UdpSource | CsvSource | LslSource | OsiSource
 
 
 @dataclass(frozen=True, slots=True)
@@ -244,7 +303,7 @@ class ChannelMap:
 
     feed_source: str
     rate_hz: float
-    source: ZmqSource | UdpSource | CsvSource
+    source: Source
     time: Reading
     wall: Reading | None
     sequence: Sequence | None
@@ -273,7 +332,7 @@ class ChannelMap:
         names = [name for reading in readings for name in reading.names()]
         for vehicle in self.vehicles:
             names += [name for reading in vehicle.parts.channels.values() for name in reading.names()]
-            names += [vehicle.present] if vehicle.present else []
+            names += [vehicle.present.name] if vehicle.present else []
         for rule in self.markers:
             names += [rule.source] if rule.when != "received" else []
         run = self.run

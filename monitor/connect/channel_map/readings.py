@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
+from dataclasses import replace
 from typing import Any
 
-from monitor.connect.channel_map.model import Reading, SignalReading
+from monitor.connect.channel_map.model import Presence, Reading, SignalReading
 from monitor.connect.channel_map.shape import DIMENSIONS
 from monitor.connect.channel_map.units import SI, Unit, unit_named, unit_texts
-from monitor.tables.faults import Faults, Path, closest, listed, quoted
+from monitor.connect.channel_map.values import code_in
+from monitor.tables.faults import Faults, Path, listed, quoted
 
 WAYS = ("from", "components", "constant", "not_measured")
 
@@ -43,6 +45,37 @@ def build_signal(section: Mapping[str, Any], path: Path, faults: Faults) -> Sign
     return None if reading is None else SignalReading(reading, shown)
 
 
+def build_time(section: Mapping[str, Any] | None, path: Path, faults: Faults) -> Reading | None:
+    """The reading of [time] or of its `wall`; None where it has a fault, or is not there."""
+    if section is None:
+        return None
+    reading = build_reading(section, "time", path, faults)
+    nanoseconds = section.get("nanoseconds")
+    if reading is None or nanoseconds is None:
+        return reading
+    if reading.scale != 1.0:
+        expected = "whole seconds beside it, without unit or scale"
+        faults.add((*path, "nanoseconds"), expected=expected, found="a time in another unit")
+        return None
+    return replace(reading, nanoseconds=nanoseconds)
+
+
+def build_presence(section: Mapping[str, Any] | None, path: Path, faults: Faults) -> Presence | None:
+    """What says that a vehicle is there."""
+    if section is None or section.get("from") is None:
+        return None
+    return Presence(section["from"], build_mask(section, path, faults))
+
+
+def build_mask(section: Mapping[str, Any], path: Path, faults: Faults) -> int | None:
+    """The bits that `bit` or `mask` states; None where neither is there."""
+    bit, mask = section.get("bit"), section.get("mask")
+    if bit is not None and mask is not None:
+        faults.add((*path, "bit"), expected="either bit or mask", found="both of them")
+        return None
+    return 1 << int(bit) if bit is not None else mask
+
+
 def need_known_unit(text: str, dimension: str | None, path: Path, faults: Faults) -> Unit | None:
     """The unit of a text; adds a fault where it is not known, or is no unit of this dimension."""
     unit = unit_named(text)
@@ -52,9 +85,8 @@ def need_known_unit(text: str, dimension: str | None, path: Path, faults: Faults
     known = unit_texts(dimension)
     what = "a share" if dimension == "share" else f"a unit of {dimension}"
     if unit is None:
-        meant = closest(text, [one for one in known if one])
-        hint = f"did you mean {quoted(meant)}?" if meant else f"known here: {listed(known, 'and')}"
-        faults.add(path, expected=what, found=quoted(text), hint=hint)
+        # No guess by letters: kmph is nearer to mph by its letters, and means another unit.
+        faults.add(path, expected=what, found=quoted(text), hint=f"known here: {listed(known, 'and')}")
         return None
     if unit.dimension != dimension:
         found = f"{quoted(text)}, a {'share' if unit.dimension == 'share' else f'unit of {unit.dimension}'}"
@@ -78,6 +110,9 @@ def _reading(
     if way != "from" and section.get("values"):
         faults.add((*path, "values"), expected="it only beside from", found=f"it beside {way}")
         return None
+    if way != "from" and (section.get("bit") is not None or section.get("mask") is not None):
+        faults.add((*path, "bit"), expected="it only beside from", found=f"it beside {way}")
+        return None
     scale, offset = section.get("scale", 1.0) * factor, section.get("offset", 0.0) * factor
     if way == "not_measured":
         return Reading(constant=math.nan)
@@ -93,4 +128,11 @@ def _reading(
             return None
         first, second = section["components"]
         return Reading(components=(first, second), scale=scale)
-    return Reading(name=section["from"], scale=scale, offset=offset, values=section.get("values"))
+    values = section.get("values")
+    return Reading(
+        name=section["from"],
+        scale=scale,
+        offset=offset,
+        values=None if values is None else {code_in(code): number for code, number in values.items()},
+        mask=build_mask(section, path, faults),
+    )

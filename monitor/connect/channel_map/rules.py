@@ -5,11 +5,11 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from monitor.connect.channel_map.model import CsvSource, MarkerRule, UdpSource, ZmqSource
+from monitor.connect.channel_map.model import MarkerRule, Source, ZmqSource
+from monitor.connect.channel_map.readings import build_mask
+from monitor.connect.channel_map.values import code_in
 from monitor.feed.marker_kinds import KINDS
 from monitor.tables.faults import Faults, Path
-
-Source = ZmqSource | UdpSource | CsvSource
 
 ALERTS = ("alert_on", "alert_off")
 
@@ -23,7 +23,7 @@ def build_markers(sections: Sequence[Any], source: Source | None, faults: Faults
             continue
         _check(section, path, source, faults)
         if not faults.under(path):
-            rules.append(_rule(section))
+            rules.append(_rule(section, path, faults))
     return tuple(rules)
 
 
@@ -50,6 +50,10 @@ def _check(section: Mapping[str, Any], path: Path, source: Source | None, faults
         faults.add(
             (*path, "becomes"), expected='it only with when = "becomes" or "received"', found=f'it with "{when}"'
         )
+    if when == "received":
+        for key in ("bit", "mask", "empty"):
+            if section.get(key) is not None:
+                faults.add((*path, key), expected='another when than "received"', found='it with "received"')
     if section.get("names") is not None and when != "changes":
         faults.add((*path, "names"), expected='it only with when = "changes"', found=f'it with "{when}"')
     named = any(section.get(key) is not None for key in ("name", "name_from", "names"))
@@ -66,16 +70,19 @@ def _check(section: Mapping[str, Any], path: Path, source: Source | None, faults
                 )
 
 
-def _rule(section: Mapping[str, Any]) -> MarkerRule:
+def _rule(section: Mapping[str, Any], path: Path, faults: Faults) -> MarkerRule:
+    becomes, names = section.get("becomes"), section.get("names")
     return MarkerRule(
         kind=section["kind"],
         name=section.get("name") or "",
         when=section["when"],
         source=section.get("from") or "",
-        becomes=section.get("becomes"),
+        mask=build_mask(section, path, faults),
+        empty_is_nothing=section.get("empty") != "as before",
+        becomes=None if becomes is None else code_in(becomes),
         topic=section.get("topic"),
         name_from=section.get("name_from"),
-        names=section.get("names"),
+        names=None if names is None else {code_in(code): name for code, name in names.items()},
         time_from=section.get("time_from"),
         modality=tuple(section.get("modality") or ()),
         measured=section.get("measured"),

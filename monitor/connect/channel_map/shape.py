@@ -36,6 +36,10 @@ ANY = Number()
 WHOLE = Number(whole=True)
 TABLE_OF_NAMES = Named(NAME, "value of the source")
 
+BIT = Number(least=0, most=63, whole=True)
+MASK = Number(least=1, most=2**63 - 1, whole=True)
+BITS = {"bit": Key(BIT), "mask": Key(MASK)}
+
 READING = {
     "from": Key(SOURCE_NAME),
     "unit": Key(Text(may_be_empty=True)),
@@ -43,7 +47,10 @@ READING = {
     "offset": Key(ANY),
     "constant": Key(ANY),
     "values": Key(Named(ANY, "value of the source")),
+    **BITS,
 }
+PRESENT = Section({"from": Key(SOURCE_NAME, required=True), **BITS})
+TIME = {name: READING[name] for name in ("from", "unit", "scale", "offset")} | {"nanoseconds": Key(SOURCE_NAME)}
 CHANNEL = Section({**READING, "components": Key(Several(SOURCE_NAME, count=2)), "not_measured": Key(Flag())})
 SIGNAL = Section({**READING, "unit_text": Key(Text(longest=LONGEST_NAME))})
 
@@ -63,8 +70,9 @@ CHANNEL_MAP = Section(
         "source": Key(
             Section(
                 {
-                    "kind": Key(Text(("zmq", "udp", "csv")), required=True),
+                    "kind": Key(Text(("zmq", "udp", "csv", "lsl", "osi")), required=True),
                     "connect": Key(SOURCE_NAME),
+                    "format": Key(Text(("msgpack", "json"))),
                     "topics": Key(Several(Text(longest=LONGEST_NAME, may_be_empty=True), distinct=True)),
                     "frame_topic": Key(NAME),
                     "listen": Key(SOURCE_NAME),
@@ -93,14 +101,19 @@ CHANNEL_MAP = Section(
                     "units_line": Key(Flag()),
                     "missing": Key(Several(Text(may_be_empty=True))),
                     "encoding": Key(NAME),
+                    "stream": Key(SOURCE_NAME),
+                    "type": Key(SOURCE_NAME),
+                    "source_id": Key(SOURCE_NAME),
+                    "host": Key(SOURCE_NAME),
+                    "channels": Key(Several(NAME, distinct=True)),
+                    "message": Key(Text(("GroundTruth", "SensorView"))),
+                    "topic": Key(Text(longest=LONGEST_NAME, may_be_empty=True)),
+                    "host_id": Key(Number(least=0, whole=True)),
                 }
             ),
             required=True,
         ),
-        "time": Key(
-            Section({name: READING[name] for name in ("from", "unit", "scale", "offset")} | {"wall": Key(SOURCE_NAME)}),
-            required=True,
-        ),
+        "time": Key(Section({**TIME, "wall": Key(Section(TIME))}), required=True),
         "sequence": Key(
             Section({"from": Key(SOURCE_NAME, required=True), "wraps_at": Key(Number(least=2, whole=True))})
         ),
@@ -143,7 +156,10 @@ CHANNEL_MAP = Section(
         ),
         "own": Key(Section({**{name: Key(CHANNEL) for name in OWN_NAMES}, **PLACE})),
         "join": Key(
-            Section({name: Key(Number(above=0.0)) for name in ("uncertainty_at_most_s", "hold_s", "stale_s")}),
+            Section(
+                {name: Key(Number(above=0.0)) for name in ("uncertainty_at_most_s", "hold_s", "stale_s")}
+                | {"same_clock": Key(Flag())}
+            ),
         ),
         "vehicle": Key(
             Sections(
@@ -151,7 +167,7 @@ CHANNEL_MAP = Section(
                     {
                         "id": Key(WHOLE, required=True),
                         "name": Key(NAME),
-                        "present": Key(SOURCE_NAME),
+                        "present": Key(PRESENT),
                         **OTHER_CHANNELS,
                         **PLACE,
                     }
@@ -162,9 +178,10 @@ CHANNEL_MAP = Section(
             Section(
                 {
                     "rows": Key(SOURCE_NAME, required=True),
-                    "id": Key(SOURCE_NAME, required=True),
+                    "id": Key(SOURCE_NAME),
                     "name": Key(SOURCE_NAME),
                     "leave_out": Key(Several(WHOLE)),
+                    "present": Key(PRESENT),
                     "own_id": Key(SOURCE_NAME),
                     **OTHER_CHANNELS,
                     **PLACE,
@@ -180,6 +197,8 @@ CHANNEL_MAP = Section(
                         "name": Key(Text(longest=LONGEST_NAME, may_be_empty=True)),
                         "when": Key(Text(WHENS), required=True),
                         "from": Key(SOURCE_NAME),
+                        **BITS,
+                        "empty": Key(Text(("nothing", "as before"))),
                         "becomes": Key(Text(may_be_empty=True)),
                         "topic": Key(NAME),
                         "name_from": Key(SOURCE_NAME),

@@ -8,23 +8,38 @@ from collections.abc import Iterator, Mapping
 from typing import Any
 
 from monitor.connect.channel_map.layout import layout_names, read_layout, row_names
-from monitor.connect.channel_map.model import ChannelMap, CsvSource, UdpSource, VehicleChannels, ZmqSource
+from monitor.connect.channel_map.model import (
+    ChannelMap,
+    CsvSource,
+    Layout,
+    LslSource,
+    OsiSource,
+    Source,
+    UdpSource,
+    VehicleChannels,
+    ZmqSource,
+)
 from monitor.tables.faults import Faults, Path, listed, quoted
 
 KEYS = {
-    "zmq": ("connect", "topics", "frame_topic"),
-    "udp": ("listen", "interface", "byte_order", "fields", "size", "must_be", "rows"),
+    "zmq": ("connect", "topics", "frame_topic", "format"),
+    "udp": ("listen", "interface", "format", "byte_order", "fields", "size", "must_be", "rows"),
     "csv": ("delimiter", "decimal", "skip_lines", "units_line", "missing", "encoding"),
+    "lsl": ("stream", "type", "source_id", "host", "channels"),
+    "osi": ("message", "connect", "topic", "listen", "interface", "host_id"),
 }
 """Kind of source → the keys beside `kind` that it takes."""
 
 MISSING = ("", "NA", "N/A", "n/a", "nan", "NaN", "null", "-")
 """Texts of a CSV cell that mean "not measured" unless the map says otherwise."""
 
+PACKED = ("byte_order", "fields", "size", "must_be", "rows")
+"""The keys of a packed structure."""
+
 _LISTEN = re.compile(r"(?P<host>[0-9]{1,3}(?:\.[0-9]{1,3}){3}):(?P<port>[0-9]{1,5})")
 
 
-def build_source(section: Mapping[str, Any] | None, faults: Faults) -> ZmqSource | UdpSource | CsvSource | None:
+def build_source(section: Mapping[str, Any] | None, faults: Faults) -> Source | None:
     """The source; None where it has a fault."""
     if section is None or section.get("kind") is None:
         return None
@@ -35,18 +50,77 @@ def build_source(section: Mapping[str, Any] | None, faults: Faults) -> ZmqSource
             faults.add(
                 ("source", key), expected=f"a key of a source of kind {quoted(kind)}", found=quoted(key), hint=hint
             )
-    if kind == "zmq":
-        return ZmqSource(section.get("connect"), section.get("topics") or ("",), section.get("frame_topic"))
-    if kind == "udp":
-        for key in ("listen", "interface"):
-            text = section.get(key)
-            if text is not None and not (is_listen(text) if key == "listen" else is_listen(f"{text}:1")):
-                expected = "ADDRESS:PORT, numbers only" if key == "listen" else "an address, numbers only"
-                faults.add(("source", key), expected=expected, found=quoted(text))
-        layout = read_layout(section, ("source",), faults)
-        if layout is None:
-            return None
-        return UdpSource(section.get("listen"), section.get("interface") or "127.0.0.1", layout)
+    match kind:
+        case "zmq":
+            topics = section.get("topics") or ("",)
+            return ZmqSource(
+                section.get("connect"), topics, section.get("frame_topic"), section.get("format") or "msgpack"
+            )
+        case "udp":
+            return _datagrams(section, faults)
+        case "lsl":
+            return _stream(section, faults)
+        case "osi":
+            return _osi(section, faults)
+        case _:
+            return _table(section, faults)
+
+
+def _datagrams(section: Mapping[str, Any], faults: Faults) -> UdpSource | None:
+    _check_addresses(section, faults)
+    whole = section.get("format")
+    if whole is not None:
+        for key in PACKED:
+            if key in section:
+                faults.add(
+                    ("source", key),
+                    expected="either format or a packed structure",
+                    found=f"{quoted(key)} beside format = {quoted(whole)}",
+                )
+        return UdpSource(section.get("listen"), section.get("interface") or "127.0.0.1", whole)
+    layout = read_layout(section, ("source",), faults)
+    if layout is None:
+        return None
+    return UdpSource(section.get("listen"), section.get("interface") or "127.0.0.1", layout)
+
+
+def _check_addresses(section: Mapping[str, Any], faults: Faults) -> None:
+    for key in ("listen", "interface"):
+        text = section.get(key)
+        if text is not None and not (is_listen(text) if key == "listen" else is_listen(f"{text}:1")):
+            expected = "ADDRESS:PORT, numbers only" if key == "listen" else "an address, numbers only"
+            faults.add(("source", key), expected=expected, found=quoted(text))
+
+
+def _stream(section: Mapping[str, Any], faults: Faults) -> LslSource | None:
+    if section.get("stream") is None:
+        if not faults.at(("source", "stream")):
+            faults.add(("source", "stream"), expected="the stream's name", found="nothing, the key is missing")
+        return None
+    return LslSource(
+        section["stream"],
+        section.get("type"),
+        section.get("source_id"),
+        section.get("host"),
+        tuple(section.get("channels") or ()),
+    )
+
+
+def _osi(section: Mapping[str, Any], faults: Faults) -> OsiSource:
+    _check_addresses(section, faults)
+    if section.get("connect") is not None and section.get("listen") is not None:
+        faults.add(("source", "listen"), expected="either connect (ZeroMQ) or listen (UDP)", found="both of them")
+    return OsiSource(
+        section.get("message") or "GroundTruth",
+        section.get("connect"),
+        section.get("listen"),
+        section.get("interface") or "127.0.0.1",
+        section.get("topic"),
+        section.get("host_id"),
+    )
+
+
+def _table(section: Mapping[str, Any], faults: Faults) -> CsvSource:
     encoding = section.get("encoding") or "utf-8-sig"
     try:
         codecs.lookup(encoding)
@@ -76,7 +150,7 @@ def is_listen(text: str) -> bool:
 
 def check_names(built: ChannelMap, root: Mapping[str, Any], faults: Faults) -> None:
     """For a layout, every name that the map uses must be one that the packet gives; others are known only later."""
-    if not isinstance(built.source, UdpSource):
+    if not isinstance(built.source, UdpSource) or not isinstance(built.source.layout, Layout):
         return
     layout = built.source.layout
     known = layout_names(layout)
@@ -99,9 +173,11 @@ def check_names(built: ChannelMap, root: Mapping[str, Any], faults: Faults) -> N
 
 def _uses(root: Mapping[str, Any]) -> Iterator[tuple[Path, str]]:
     """Every place of the map that names a value of the packet."""
-    for key in ("from", "wall"):
-        if root["time"].get(key):
-            yield ("time", key), root["time"][key]
+    wall = root["time"].get("wall") or {}
+    for path, section in ((("time",), root["time"]), (("time", "wall"), wall)):
+        for key in ("from", "nanoseconds"):
+            if section.get(key):
+                yield (*path, key), section[key]
     if root.get("sequence"):
         yield ("sequence", "from"), root["sequence"]["from"]
     for key in ("changes_with", "participant_from", "group_from", "scenario_from"):
@@ -114,8 +190,6 @@ def _uses(root: Mapping[str, Any]) -> Iterator[tuple[Path, str]]:
         yield from _section_uses({name: section}, ("signals",))
     for index, section in enumerate(root.get("vehicle") or ()):
         yield from _section_uses(section, ("vehicle", index))
-        if section.get("present"):
-            yield ("vehicle", index, "present"), section["present"]
     for index, section in enumerate(root.get("marker") or ()):
         for key in ("from", "name_from", "time_from"):
             if section.get(key):
@@ -136,4 +210,6 @@ def _row_uses(section: Mapping[str, Any], parts: VehicleChannels) -> Iterator[tu
         if section.get(key):
             yield ("vehicles", key), section[key]
     channels = {name: section[name] for name in parts.channels}
+    if section.get("present"):
+        channels["present"] = section["present"]
     yield from _section_uses(channels, ("vehicles",))

@@ -27,6 +27,7 @@ class _Absent:
 
 
 ABSENT: Final = _Absent()
+_DIGITS = frozenset("0123456789")
 
 
 class Place:
@@ -72,6 +73,35 @@ def number_in(value: Any) -> float:
         except ValueError:
             return {"true": 1.0, "false": 0.0}.get(str(value).strip().lower(), math.nan)
     return math.nan
+
+
+def bits_in(value: Any, mask: int) -> float:
+    """The bits of a mask in a whole number, moved down to the lowest of them; NaN where there is no whole number."""
+    number = value if isinstance(value, int) else number_in(value)
+    if isinstance(number, float):
+        if not number.is_integer():
+            return math.nan
+        number = int(number)
+    return float((number & mask) >> lowest_bit(mask))
+
+
+def lowest_bit(mask: int) -> int:
+    """The place of a mask's lowest bit."""
+    return (mask & -mask).bit_length() - 1
+
+
+def code_in(value: Any) -> str:
+    """The value as a code that a map compares with: as `text_in`, and texts that are whole numbers without their zeros
+    before and after ("03" and "3.0" are 3)."""
+    text = text_in(value)
+    if text[:1] in _DIGITS or text[:1] == "-":
+        try:
+            number = float(text)
+        except ValueError:
+            return text
+        if number.is_integer():
+            return str(int(number))
+    return text
 
 
 def text_in(value: Any) -> str:

@@ -29,6 +29,7 @@ class CsvReader:
         self.refused = 0
         self.last_refusal = ""
         self.lost = 0
+        self.doubt = ""
         self._speed = speed
         self._decimal = source.decimal
         self._missing = frozenset(source.missing)

@@ -5,10 +5,11 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Protocol
 
-from monitor.connect.channel_map.model import ChannelMap, CsvSource, UdpSource
+from monitor.connect.channel_map.layout import PacketReader
+from monitor.connect.channel_map.model import ChannelMap, CsvSource, Layout, LslSource, OsiSource, UdpSource
 from monitor.connect.channel_map.values import Sample
 from monitor.connect.sources.csv import CsvReader
-from monitor.connect.sources.udp import UdpReceiver
+from monitor.connect.sources.udp import MapReader, UdpReceiver
 from monitor.connect.sources.zmq import ZmqReceiver
 from monitor.errors import WitnessError
 from monitor.feed.curve import CurveFiles
@@ -24,6 +25,11 @@ class Source(Protocol):
     last_refusal: str
     lost: int
     """Packets that the system threw away before they were read, as far as it says so."""
+
+    @property
+    def doubt(self) -> str:
+        """What makes one doubt that what comes is read rightly, in one sentence; empty where nothing does."""
+        ...
 
     def samples(self, timeout_s: float) -> list[Sample] | None:
         """What has come, waiting at most so long; None once the source has come to its end."""
@@ -50,8 +56,12 @@ def open_source(
         listen = at or source.listen
         if listen is None:
             raise WitnessError(f"{channels.path} says not where to listen; give --source ADDRESS:PORT.")
-        return UdpReceiver(source.layout, listen, source.interface)
+        layout = source.layout
+        reader = PacketReader(layout) if isinstance(layout, Layout) else MapReader(layout)
+        return UdpReceiver(reader, listen, source.interface)
+    if isinstance(source, LslSource | OsiSource):
+        raise WitnessError(f"{channels.path}: sources of that kind are not read yet.")
     connect = at or source.connect
     if connect is None:
         raise WitnessError(f"{channels.path} says not where to connect; give --source tcp://HOST:PORT.")
-    return ZmqReceiver(connect, source.topics, keys)
+    return ZmqReceiver(connect, source.topics, keys, source.format)

@@ -1,4 +1,4 @@
-"""Datagrams of one packed structure, from one sender or from a multicast group."""
+"""Datagrams of one packed structure or of one map each, from one sender or from a multicast group."""
 
 from __future__ import annotations
 
@@ -8,11 +8,14 @@ import select
 import socket
 import struct
 import time
+from collections.abc import Mapping
+from typing import Any, Protocol
 
-from monitor.connect.channel_map.layout import LARGEST_DATAGRAM, PacketReader, PacketRefused
-from monitor.connect.channel_map.model import Layout
+from monitor.connect.channel_map.layout import LARGEST_DATAGRAM, PacketRefused
+from monitor.connect.channel_map.model import Format
 from monitor.connect.channel_map.source import is_listen
 from monitor.connect.channel_map.values import Sample
+from monitor.connect.sources.maps import MapRefused, read_map
 from monitor.errors import WitnessError
 
 RECEIVE_BYTES = 8 << 20
@@ -23,15 +26,39 @@ _DROPS = 40
 """SO_RXQ_OVFL of Linux: each datagram says how many were thrown away before it. Python names it from 3.12 on only."""
 
 
+class DatagramReader(Protocol):
+    """Reads one datagram."""
+
+    @property
+    def doubt(self) -> str: ...
+
+    def read(self, packet: bytes) -> Mapping[str, Any]:
+        """The values in a datagram. Raises `PacketRefused` or `MapRefused`."""
+        ...
+
+
+class MapReader:
+    """Reads datagrams of one map each."""
+
+    doubt = ""
+
+    def __init__(self, written: Format) -> None:
+        self._written: Format = written
+
+    def read(self, packet: bytes) -> Mapping[str, Any]:
+        """The values in a datagram. Raises `MapRefused`."""
+        return read_map(packet, self._written)
+
+
 class UdpReceiver:
     """Listens at "ADDRESS:PORT"; an address of 224.0.0.0/4 is a multicast group, joined on `interface`."""
 
-    def __init__(self, layout: Layout, listen: str, interface: str) -> None:
+    def __init__(self, reader: DatagramReader, listen: str, interface: str) -> None:
         if not is_listen(listen):
             raise WitnessError(f"{listen!r} is no address to listen at; write ADDRESS:PORT, such as 0.0.0.0:5600.")
         host, _, port = listen.rpartition(":")
         self._host, self._port, self._interface = host, int(port), interface
-        self._reader = PacketReader(layout)
+        self._reader = reader
         self.refused = 0
         self.last_refusal = ""
         self.lost = 0
@@ -39,6 +66,11 @@ class UdpReceiver:
         self._reopen_at = 0.0
         self._socket: socket.socket | None = self._open()
         self.where = f"udp {host}:{self._socket.getsockname()[1]}"
+
+    @property
+    def doubt(self) -> str:
+        """What makes one doubt that the packets are read rightly."""
+        return self._reader.doubt
 
     def samples(self, timeout_s: float) -> list[Sample]:
         """Up to 256 packets that wait."""
@@ -55,7 +87,7 @@ class UdpReceiver:
                     self._note_losses(more)
                 try:
                     found.append(Sample(self._reader.read(packet)))
-                except PacketRefused as refusal:
+                except (PacketRefused, MapRefused) as refusal:
                     self._refuse(str(refusal))
         except BlockingIOError:
             pass

@@ -1,14 +1,16 @@
-"""A foreign ZeroMQ publisher whose messages are msgpack maps: topic and map, or the map alone."""
+"""A foreign ZeroMQ publisher whose messages are maps (msgpack or JSON): topic and map, or the map alone."""
 
 from __future__ import annotations
 
 import time
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from typing import Any
 
-import msgpack
 import zmq
 
+from monitor.connect.channel_map.model import Format
 from monitor.connect.channel_map.values import Sample
+from monitor.connect.sources.maps import MapRefused, format_of, read_map
 from monitor.errors import WitnessError
 from monitor.feed.curve import CurveFiles, secure_client
 from monitor.feed.limits import MAX_NAME
@@ -24,11 +26,16 @@ QUIET_S = 5.0
 class ZmqReceiver:
     """Connected to a publisher; connects again by itself."""
 
-    def __init__(self, connect: str, topics: Sequence[str], keys: CurveFiles | None) -> None:
+    def __init__(
+        self, connect: str, topics: Sequence[str], keys: CurveFiles | None, written: Format | None = "msgpack"
+    ) -> None:
+        """`written`: how maps are written; None: as the first one is."""
         self.where = connect
+        self.written: Format | None = written
         self.refused = 0
         self.last_refusal = ""
         self.lost = 0
+        self.doubt = ""
         self._topics = tuple(topics) or ("",)
         self._keys = keys
         self._context: zmq.Context[zmq.Socket[bytes]] = zmq.Context()
@@ -65,14 +72,15 @@ class ZmqReceiver:
     def _take(self, parts: list[bytes], found: list[Sample]) -> None:
         topic = parts[0][:MAX_NAME].decode("utf-8", "replace") if len(parts) > 1 else ""
         try:
-            values = msgpack.unpackb(parts[-1], raw=False, strict_map_key=False, timestamp=0)
-        except Exception as error:  # msgpack's errors are of many classes, and all of them mean the same here
-            self._refuse(f"a message of {len(parts[-1])} bytes is no msgpack ({type(error).__name__})")
-            return
-        if not isinstance(values, dict):
-            self._refuse(f"a message is no map but {type(values).__name__}")
-            return
-        found.append(Sample(values, topic))
+            found.append(Sample(self._values(parts[-1]), topic))
+        except MapRefused as refusal:
+            self._refuse(str(refusal))
+
+    def _values(self, payload: bytes) -> Mapping[str, Any]:
+        """The values in a message. Raises `MapRefused`."""
+        if self.written is None:
+            self.written = format_of(payload)
+        return read_map(payload, self.written or "msgpack")
 
     def _open(self) -> zmq.Socket[bytes]:
         opened = self._context.socket(zmq.SUB)

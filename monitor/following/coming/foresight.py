@@ -6,12 +6,12 @@ on as it was: a gap for ten seconds, a place in the lane for one and a half (com
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from monitor.judging.case.stretch import Stretch
-from monitor.judging.case.values import IN, held_rows, stand_in_band, values_on
+from monitor.judging.case.values import IN, Cast, stand_in_band, values_on
 from monitor.judging.firing import FireWatch
 from monitor.judging.session import DriveTrials
 from monitor.measures.columns import FloatArray
@@ -24,7 +24,16 @@ TREND_S = 3.0
 STANDS_OUT = 3.0
 """A line that rises by more than this many times the noise about it is believed."""
 
-REACH_S = {"pair": 10.0, "rolling": 10.0, "role": 4.0, "own": 4.0, "lateral": 1.5, "signal": 0.0}
+REACH_S = {
+    "pair": 10.0,
+    "point": 10.0,
+    "event": 10.0,
+    "rolling": 10.0,
+    "role": 4.0,
+    "own": 4.0,
+    "lateral": 1.5,
+    "signal": 0.0,
+}
 NEVER_NEGATIVE = frozenset(("speed", "time_gap", "distance_gap", "ttc", "ttc_accel"))
 RESTLESS_S = 0.5
 RESTLESS = frozenset(("accel", "yaw_rate", "steering_angle", "accelerator", "brake", "heading"))
@@ -73,20 +82,25 @@ def seconds_to_fire(watch: FireWatch, drive: DriveTrials, stretch: Stretch, stud
     trigger = watch.trigger
     if not trigger.fires_when:
         return None
-    terms = list(trigger.fires_when)
+    terms = [term.alternatives for term in trigger.fires_when]
     if not watch.armed:
-        terms += [FireTerm(one.measure, one.band, "none", one.delay_s) for one in trigger.armed_when]
-    waits = [_seconds_to(term, stretch, study, trigger) for term in terms]
+        arming = (term.alternatives for term in trigger.armed_when)
+        terms += [tuple(replace(one, edge="none") for one in either) for either in arming]
+    waits = [_soonest([_seconds_to(one, stretch, study, trigger) for one in either]) for either in terms]
     known = [wait for wait in waits if wait is not None]
     return max(known) if len(known) == len(waits) else None
+
+
+def _soonest(waits: list[float | None]) -> float | None:
+    """Where one of several terms is enough: when the first of those that can be foreseen holds."""
+    return min((wait for wait in waits if wait is not None), default=None)
 
 
 def _seconds_to(term: FireTerm, stretch: Stretch, study: Study, trigger: Trigger) -> float | None:
     """Seconds until one term holds; the edges mean what they mean in `firing`."""
     measure = term.measure
-    role = study.roles.get(measure.role or trigger.role)
-    rows = held_rows(stretch, role, int(stretch.lead_id[-1]))
-    measured = values_on(stretch, measure, rows, slice(len(stretch.t) - 1, len(stretch.t)))
+    rows_of = Cast(study.roles, trigger.role, int(stretch.lead_id[-1])).rows_in(stretch)
+    measured = values_on(stretch, measure, rows_of, slice(len(stretch.t) - 1, len(stretch.t)))
     standing = stand_in_band(stretch.t, measured, term.band, measure, "not met")
     holds = int(standing.inside[-1]) == IN
     if term.edge == "none" and holds:
@@ -99,19 +113,13 @@ def _seconds_to(term: FireTerm, stretch: Stretch, study: Study, trigger: Trigger
     slope = trend.slope
     if measure.kind == "own" and measure.name == "station":
         slope = float(stretch.frames.own["speed"][-1])
-    wait = _crossing(trend.value, slope, term.band, leaving=holds)
+    wait = _crossing(trend.value, slope, term.band)
     return None if wait is None else wait + term.delay_s
 
 
-def _crossing(value: float, slope: float, band: Band, *, leaving: bool) -> float | None:
+def _crossing(value: float, slope: float, band: Band) -> float | None:
     """Seconds until a value that goes on so enters a band, or leaves it; None where it never does."""
-    low, high = band.edges
-    if leaving:
-        edge = high if slope > 0.0 else low
-    elif value < low:
-        edge = low if slope > 0.0 else np.inf
-    else:
-        edge = high if slope < 0.0 else np.inf
+    edge = band.next_edge(value, rising=slope > 0.0)
     if abs(slope) < 1e-3 or not np.isfinite(edge):
         return None
     return float((edge - value) / slope)

@@ -6,41 +6,37 @@ It advises, and decides no verdict; what a blind study hides is in none of its w
 
 from __future__ import annotations
 
-from dataclasses import replace
-
+from monitor.following.coming.channels import ChannelWatch
 from monitor.following.coming.doubts import doubts_before, who_doubts
 from monitor.following.coming.foresight import TREND_S, seconds_to_fire
-from monitor.following.coming.rows import ladder_rows
+from monitor.following.coming.rows import ladder_conditions, ladder_rows
 from monitor.following.view import OutlookRow, OutlookView
+from monitor.judging.blinding import reveals
 from monitor.judging.case.case import trial_window
 from monitor.judging.case.stretch import cut_stretch
 from monitor.judging.case.trial import ConditionResult
 from monitor.judging.firing import FireWatch
 from monitor.judging.session import DriveTrials, Session
+from monitor.judging.track import Track
 from monitor.study.model import Trigger
-
-MASKED_MEASURES = frozenset(
-    (
-        *("speed", "accel", "accelerator", "brake", "station"),
-        *("distance_gap", "time_gap", "distance_headway", "time_headway", "closing_speed"),
-        *("ttc", "ttc_accel", "drac", "required_decel"),
-    )
-)
-"""What a blind study hides from the fire to the ruling: own speed, pedals, gap and TTC, and what is made of them."""
 
 HIDDEN = "hidden until the ruling"
 
 
-def look_out(session: Session, drive: DriveTrials, *, masked: bool = False) -> OutlookView | None:
+def look_out(
+    session: Session, drive: DriveTrials, *, masked: bool = False, channels: ChannelWatch | None = None
+) -> OutlookView | None:
     """The outlook on the drive's next trigger; None where no trigger is waited for or nothing is known yet.
 
     A trigger whose rule has held and whose marker has not come is not waited for any more: it is overdue, and what can
-    still be done about it is `saving`'s. `masked`: a blind study hides the response of a trial that fired; then own
-    speed, gap and TTC are not told either.
+    still be done about it is `saving`'s. `masked`: a blind record hides the response to a fire now, and with it all
+    that reveals it: which trigger is next by the speed of now, how its conditions stand, and the time left.
     """
     log = drive.log
     if log.ended or not log.blocks:
         return None
+    if masked:
+        return _masked_view(session, drive)
     now_t = float(log.newest_t)
     recent = cut_stretch(log, now_t - TREND_S, now_t, session.last_number)
     if recent is None:
@@ -48,30 +44,49 @@ def look_out(session: Session, drive: DriveTrials, *, masked: bool = False) -> O
     ranked = []
     for order, (name, watch) in enumerate(drive.watches.items()):
         for track in drive.tracks.get(name, ()):
-            if track.marker is None and not _is_overdue(watch, track.occurrence):
+            if track.is_waiting and not is_overdue(drive, watch, track):
                 seconds = seconds_to_fire(watch, drive, recent, session.study)
                 ranked.append((seconds is None, seconds or 0.0, order, track.occurrence, name, seconds))
     if not ranked:
         return None
     _, _, _, occurrence, name, seconds_left = min(ranked, key=lambda one: one[:4])
     watch = drive.watches[name]
-    trigger, study = watch.trigger, session.study
-    rows = ladder_rows(log, study, trigger, session.last_number, None if masked else seconds_left)
-    view = OutlookView(
+    trigger = watch.trigger
+    return OutlookView(
         trigger=trigger.name,
         seconds_left=seconds_left,
-        rows=rows,
+        rows=ladder_rows(log, session.study, trigger, session.last_number, seconds_left),
         action=trigger.action,
         action_takes_s=trigger.action_takes_s,
         in_horizon=horizon_over_s(drive, now_t) is not None,
         to_come=_to_come(drive, trigger, now_t),
+        doubts=doubts_before(session, drive, watch, occurrence, seconds_left, channels or ChannelWatch(0.0)),
     )
-    if masked:
-        hidden = tuple(_hide(one) if one.condition.measure in MASKED_MEASURES else one for one in rows)
-        return replace(
-            view, seconds_left=None, rows=hidden, hidden=True, doubts=who_doubts(session, drive, trigger), to_come=()
-        )
-    return replace(view, doubts=doubts_before(session, drive, watch, occurrence, seconds_left))
+
+
+def _masked_view(session: Session, drive: DriveTrials) -> OutlookView | None:
+    """The next trigger in the study's order, whatever the car does, with the values that reveal nothing."""
+    waits = (name for name in drive.watches if any(track.marker is None for track in drive.tracks.get(name, ())))
+    name = next(waits, None)
+    if name is None:
+        return None
+    trigger, study = drive.watches[name].trigger, session.study
+    revealing = {
+        one.name
+        for one in ladder_conditions(trigger, study)
+        if any(reveals(study, looked.measure) for looked in one.alternatives)
+    }
+    rows = ladder_rows(drive.log, study, trigger, session.last_number, None)
+    return OutlookView(
+        trigger=name,
+        seconds_left=None,
+        rows=tuple(_hide(one) if one.condition.name in revealing else one for one in rows),
+        action=trigger.action,
+        action_takes_s=trigger.action_takes_s,
+        in_horizon=horizon_over_s(drive, float(drive.log.newest_t)) is not None,
+        hidden=True,
+        doubts=who_doubts(session, drive, trigger),
+    )
 
 
 def horizon_over_s(drive: DriveTrials, now_t: float) -> float | None:
@@ -87,9 +102,12 @@ def horizon_over_s(drive: DriveTrials, now_t: float) -> float | None:
     return left
 
 
-def _is_overdue(watch: FireWatch, occurrence: int) -> bool:
-    """Whether the rule of an occurrence that has no marker has held."""
-    return occurrence <= len(watch.expected)
+def is_overdue(drive: DriveTrials, watch: FireWatch, track: Track) -> bool:
+    """Whether the rule of a trial that has no marker has held."""
+    if watch.trigger.comes_often:
+        repeated = drive.repeated.get(watch.trigger.name)
+        return repeated is not None and repeated.held_since() is not None
+    return track.occurrence <= len(watch.expected)
 
 
 def _to_come(drive: DriveTrials, trigger: Trigger, now_t: float) -> tuple[str, ...]:
@@ -114,6 +132,7 @@ def _hide(row: OutlookRow) -> OutlookRow:
         at_least=shown.at_least,
         at_most=shown.at_most,
         tolerance=shown.tolerance,
+        outside=shown.outside,
         value=None,
         state="masked",
         margin=None,

@@ -39,7 +39,9 @@ def least_seconds(measure: Measure, band: Band, value: float, moving: Moving, tr
     beyond = band.beyond(value)
     if beyond == 0:
         return 0.0
-    edge = band.edges[1] if beyond > 0 else band.edges[0]
+    if measure.rate_over_s is not None or measure.from_role is not None or band.outside is not None:
+        return None
+    edge = band.next_edge(value, rising=beyond < 0)
     if measure.kind == "lateral" and measure.name == "lane_offset":
         return abs(value - edge) / SIDEWAYS_MPS
     if measure.kind == "own" and measure.name == "speed":
@@ -71,7 +73,8 @@ def _closing_seconds(name: str, edge: float, moving: Moving, trigger: Trigger, *
 
 def _speeds_allowed(trigger: Trigger, now: float) -> tuple[float, float]:
     """The speeds at which the trial would still count, by its own required condition on speed where it has one."""
-    bands = [one.band.edges for one in trigger.conditions if one.required and one.measure.text == "speed"]
+    speeds = [one for one in trigger.conditions if one.required and one.measure.text == "speed" and not one.or_else]
+    bands = [part for one in speeds if one.band.outside is None for part in one.band.parts]
     slowest = max((low for low, _ in bands if np.isfinite(low)), default=0.0)
     fastest = min((high for _, high in bands if np.isfinite(high)), default=now + 10.0)
     return min(slowest, now), max(fastest, now)

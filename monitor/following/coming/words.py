@@ -24,6 +24,8 @@ def trend_sign(trend: Trend | None, band: Band) -> int:
     if trend is None or abs(trend.slope) < 1e-3:
         return 0
     low, high = band.at_least, band.at_most
+    if band.outside is not None:
+        return 1 if (trend.value - sum(band.outside) / 2.0) * trend.slope > 0.0 else -1
     if low is not None and high is not None:
         return 1 if ((low + high) / 2.0 - trend.value) * trend.slope > 0.0 else -1
     inward = trend.slope if low is not None else -trend.slope
@@ -38,7 +40,8 @@ def row_words(shown: ConditionResult, trend: Trend | None, band: Band, then: flo
     if shown.result == "met":
         inside = f"{shown.margin:.2f} inside" if shown.margin is not None else "in"
         return inside + (f", leaving{foreseen}" if then is not None and not band.contains_one(then) else "")
-    above, below = SIDES.get(shown.measure, ("too much", "too little"))
+    sides = ("too much", "too little")
+    above, below = sides if band.outside is not None else SIDES.get(shown.measure, sides)
     side = above if band.beyond(shown.value) > 0 else below
     way = {1: ", coming in", -1: ", going out", 0: ""}[trend_sign(trend, band)]
     return f"{abs(shown.margin or 0.0):.2f} {shown.unit} {side}".replace("  ", " ") + way + foreseen

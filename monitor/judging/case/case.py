@@ -11,6 +11,7 @@ from monitor.judging.case.received import CountStep, ReceivedMarker
 from monitor.judging.case.sources import Family
 from monitor.judging.case.stretch import Stretch
 from monitor.judging.case.trial import Finding
+from monitor.judging.case.values import Cast
 from monitor.study.model import Role, Study, Trigger
 
 ALERT_SEARCH_S = 1.0
@@ -27,7 +28,7 @@ def trial_window(trigger: Trigger) -> tuple[float, float]:
     The response has no part in it: validity is decided from what happened before and around the trigger.
     """
     spans = [window_of(condition) for condition in trigger.conditions]
-    spans += [(-(c.measure.over_s or 0.0) + window_of(c)[0], window_of(c)[1]) for c in trigger.conditions]
+    spans += [(window_of(one)[0] - one.looks_back_s, window_of(one)[1]) for one in trigger.conditions]
     if trigger.alert is not None:
         spans.append((min(trigger.alert.earliest_s - ALERT_SEARCH_S, 0.0), trigger.alert.latest_s + ALERT_SEARCH_S))
     if trigger.before is not None:
@@ -41,7 +42,7 @@ def trial_window(trigger: Trigger) -> tuple[float, float]:
 
 def needed_from_s(trigger: Trigger) -> float:
     """From when on, in seconds from the fire, the conditions and the pedals before it need frames."""
-    starts = [window_of(condition)[0] - (condition.measure.over_s or 0.0) for condition in trigger.conditions]
+    starts = [window_of(condition)[0] - condition.looks_back_s for condition in trigger.conditions]
     if trigger.before is not None:
         starts.append(-trigger.before.look_back_s)
     return min(starts, default=0.0)
@@ -96,6 +97,17 @@ class Case:
             if len(named):
                 return others.labels[int(named[0])]
         return f"vehicle {vehicle}"
+
+    @property
+    def treatment(self) -> str | None:
+        """What the participant's order gives here; None in a study between participants, or where it is not known."""
+        group = self.study.groups.get(self.group or "")
+        return None if group is None else group.treatment_of(self.occurrence)
+
+    @property
+    def cast(self) -> Cast:
+        """Who plays which part."""
+        return Cast(self.study.roles, self.trigger.role, self.held_id)
 
     @property
     def run_up_t(self) -> float:

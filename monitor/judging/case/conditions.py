@@ -7,8 +7,20 @@ import numpy as np
 
 from monitor.judging.case.stretch import MARGIN_FRAMES, TENTH, Stretch
 from monitor.judging.case.trial import ConditionResult, Result
-from monitor.judging.case.values import IN, MISSING, OUT, Standing, held_rows, on_both_sides, stand_in_band, values_on
-from monitor.study.model import AtFire, Condition, During, Role, Within
+from monitor.judging.case.values import (
+    IN,
+    MISSING,
+    OUT,
+    Cast,
+    RowsOf,
+    Standing,
+    on_both_sides,
+    stand_in_either,
+    values_on,
+)
+from monitor.study.terms import AtFire, Condition, During, Looked, Within
+
+NOBODY = Cast({}, "", None)
 
 SIDE_PERIODS = 2.0
 """A frame beside the fire counts only if it is at most two periods away."""
@@ -32,39 +44,60 @@ def seen_after_s(condition: Condition, period_s: float) -> float:
 
 
 def judge_condition(
-    condition: Condition, stretch: Stretch | None, fired_at: float, role: Role | None, held_id: int | None
+    condition: Condition, stretch: Stretch | None, fired_at: float, cast: Cast | None = None
 ) -> ConditionResult:
     """One condition of a trigger that fired at `fired_at`, on a stretch that spans its window."""
+    looked = condition.alternatives[0]
     if stretch is None:
-        return _result(condition, "undecided", None, "not measured", None, still_open=True)
-    rows = held_rows(stretch, role, held_id)
+        return _result(condition, looked, "undecided", None, "not measured", None, still_open=True)
     from_s, to_s = window_of(condition)
     beside = SIDE_PERIODS * stretch.period_s
     span = stretch.window(fired_at + from_s - beside, fired_at + to_s + beside)
-    measured = values_on(stretch, condition.measure, rows, span)
-    standing = stand_in_band(stretch.t, measured, condition.band, condition.measure, condition.if_missing)
-    standing = on_both_sides(standing, stretch, condition.measure, condition.band)
-    match condition.when:
-        case AtFire():
-            result, decided = _at_fire(standing, stretch, fired_at)
-            end_t = fired_at + SIDE_PERIODS * stretch.period_s
-        case During(start_s, end_s, share):
-            start_t, end_t = fired_at + start_s, fired_at + end_s
-            result, decided = _during(standing, stretch, start_t, end_t, share)
-        case Within(limit_s, held_s):
-            end_t = fired_at + limit_s + held_s
-            result, decided = _within(standing, stretch, fired_at, limit_s, held_s)
+    standing = condition_standing(condition, stretch, (cast or NOBODY).rows_in(stretch), span, fired_at)
+    result, decided = evaluate(condition, standing, stretch, fired_at)
+    end_t = fired_at + (SIDE_PERIODS * stretch.spacing_s if isinstance(condition.when, AtFire) else to_s)
     still_open = result == "undecided" and stretch.covered_to < end_t - TENTH * stretch.period_s
     if decided is None:
-        return _result(condition, result, None, "not measured", None, still_open=still_open)
+        return _result(condition, looked, result, None, "not measured", None, still_open=still_open)
+    if standing.which is not None:
+        looked = condition.alternatives[int(standing.which[decided])]
     state = standing.state_text(decided)
     value = None if state else float(standing.value[decided])
     margin = None if state or np.isnan(standing.margin[decided]) else float(standing.margin[decided])
-    return _result(condition, result, value, state, margin, still_open=still_open)
+    return _result(condition, looked, result, value, state, margin, still_open=still_open)
+
+
+def condition_standing(
+    condition: Condition,
+    stretch: Stretch,
+    rows_of: RowsOf,
+    span: slice | None = None,
+    fired_at: float | None = None,
+) -> Standing:
+    """How a stretch's frames stand in what a condition asks for, all its alternatives together."""
+    standing = stand_in_either(
+        stretch.t,
+        condition.alternatives,
+        lambda measure: values_on(stretch, measure, rows_of, span, fired_at),
+        condition.if_missing,
+    )
+    return standing if condition.or_else else on_both_sides(standing, stretch, condition.measure, condition.band)
+
+
+def evaluate(condition: Condition, standing: Standing, stretch: Stretch, fired_at: float) -> tuple[Result, int | None]:
+    """What a condition comes to where its values stand so, and the frame that decided it."""
+    match condition.when:
+        case AtFire():
+            return _at_fire(standing, stretch, fired_at)
+        case During(start_s, end_s, share):
+            return _during(standing, stretch, fired_at + start_s, fired_at + end_s, share)
+        case Within(limit_s, held_s):
+            return _within(standing, stretch, fired_at, limit_s, held_s)
 
 
 def _result(
     condition: Condition,
+    looked: Looked,
     result: Result,
     value: float | None,
     state: str | None,
@@ -72,7 +105,7 @@ def _result(
     *,
     still_open: bool,
 ) -> ConditionResult:
-    band, measure = condition.band, condition.measure
+    band, measure = looked.band, looked.measure
     return ConditionResult(
         name=condition.name,
         measure=measure.text,
@@ -88,6 +121,10 @@ def _result(
         at_edge=result == "met" and margin is not None and margin < 0.0,
         required=condition.required,
         open=still_open,
+        outside=band.outside,
+        any_of=tuple(f"{one.measure.text} {one.band.words(one.measure.unit)}" for one in condition.alternatives)
+        if condition.or_else
+        else (),
     )
 
 
@@ -101,7 +138,7 @@ def _at_fire(standing: Standing, stretch: Stretch, fired_at: float) -> tuple[Res
         return _RESULT[int(standing.inside[nearest])], nearest
     before = int(np.searchsorted(t, fired_at, side="right")) - 1
     after = before + 1
-    reach = (SIDE_PERIODS + 1e-6) * period
+    reach = (SIDE_PERIODS + 1e-6) * stretch.spacing_s
     has_before = before >= 0 and fired_at - t[before] <= reach
     has_after = after < len(t) and t[after] - fired_at <= reach
     if not has_before or not has_after:

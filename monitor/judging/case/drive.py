@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections import deque
 from dataclasses import dataclass, field
 
+import numpy as np
+
 from monitor.feed.schema import Hello
 from monitor.judging.case.alignment import AlignedSources
 from monitor.judging.case.blocks import MeasuredBlock, join_measured_blocks, measure_block
@@ -73,6 +75,18 @@ class DriveLog(Stream):
             self.blocks.popleft()
         while self.losses and self.losses[0].before_t < horizon:
             self.losses.popleft()
+
+    def number_at(self, t: float, not_before: int) -> int | None:
+        """The entry of the first judged frame at or after `t`, else of the drive's end, but none before `not_before`;
+        None while there is neither."""
+        found = None
+        for block in self.blocks:
+            if block.frames.t[-1] >= t:
+                found = int(block.frames.number[int(np.searchsorted(block.frames.t, t, side="left"))])
+                break
+        if self.end_number is not None and (found is None or found > self.end_number):
+            found = self.end_number
+        return None if found is None else max(found, not_before)
 
     def known_markers(self, number: int) -> list[ReceivedMarker]:
         """The markers known as of entry `number`, by their own count; after them those of further sources."""

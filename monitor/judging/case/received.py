@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, Literal
 
 MARKER_DELAY_S = 2.0
 """A marker may be this much older than frames already received (contract of the feed)."""
@@ -35,7 +35,8 @@ class ReceivedMarker:
 
 @dataclass(frozen=True, slots=True)
 class Loss:
-    """Frames missing between two received ones, at `after_t` and `before_t`; told by the entry `number`."""
+    """Frames missing between two received ones, at `after_t` and `before_t`; told by the entry `number`. Where the
+    frames' numbers were set back, `count` is 0 and `before_t` infinite until they go on."""
 
     after_t: float
     before_t: float
@@ -55,6 +56,17 @@ class CountStep:
     last_n: int
     after_t: float
     before_t: float
+    number: int
+
+
+@dataclass(frozen=True, slots=True)
+class SetBack:
+    """The frames' numbers, or their clock, went back from `before` to `to`, after the frame of `after_t`."""
+
+    what: Literal["numbers", "clock"]
+    after_t: float
+    to: float
+    before: float
     number: int
 
 

@@ -7,18 +7,23 @@ simulator's stream is a `DriveLog`.
 
 from __future__ import annotations
 
+import math
 from collections import deque
 from collections.abc import Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
+from typing import Literal
 
 from monitor.feed.marker_kinds import KINDS
 from monitor.feed.schema import Frame, Hello, Marker
 from monitor.judging.case.columns import build_block
-from monitor.judging.case.received import CountStep, FeedCounts, Loss, ReceivedMarker
+from monitor.judging.case.received import CountStep, FeedCounts, Loss, ReceivedMarker, SetBack
 from monitor.measures.columns import FrameBlock, join_blocks, slice_block
 
 FLUSH_FRAMES = 4096
 """Frames collected before a block is made of them, so that memory stays bounded however large a batch is."""
+
+CLOCK_BACK_S = 0.5
+"""A time so far behind the newest one is no jitter: the simulation's clock was set back; so far ahead, it jumped."""
 
 MISSING_RANGES = 10_000
 """Ranges of missing sequence numbers remembered, to tell a frame out of order from a duplicate."""
@@ -36,6 +41,7 @@ class Stream:
     markers: dict[int, ReceivedMarker] = field(default_factory=dict)
     losses: deque[Loss] = field(default_factory=deque)
     count_steps: list[CountStep] = field(default_factory=list)
+    set_backs: list[SetBack] = field(default_factory=list)
     first_t: float = float("nan")
     newest_t: float = float("nan")
     end_number: int | None = None
@@ -52,6 +58,7 @@ class Stream:
     _last_seq_t: float = float("nan")
     _last_count: int = 0
     _missing: list[tuple[int, int]] = field(default_factory=list)
+    _set_back: Loss | None = None
 
     @property
     def period_s(self) -> float:
@@ -136,10 +143,12 @@ class Stream:
         seq, t = table.seq[first:stop], table.t[first:stop]
         return bool(
             seq[0] == self._last_seq + 1
-            and t[0] > self.newest_t
+            and self.newest_t < t[0] <= self.newest_t + CLOCK_BACK_S
+            and self._set_back is None
             and table.markers[first:stop].max() <= self._last_count
             and (seq[1:] == seq[:-1] + 1).all()
             and (t[1:] > t[:-1]).all()
+            and (t[1:] - t[:-1]).max(initial=0.0) <= CLOCK_BACK_S
         )
 
     def _wait_for(self, table: FrameBlock, first: int, stop: int) -> None:
@@ -173,8 +182,13 @@ class Stream:
                 counts.lost -= 1
             else:
                 counts.duplicates += 1
+            if t > self.newest_t:  # a new time under an old number
+                self._goes_back("numbers", seq, last, number)
             return False
         counts.frames += 1
+        if self._set_back is not None and t > self.newest_t:
+            self.losses[self.losses.index(self._set_back)] = replace(self._set_back, before_t=t)
+            self._set_back = None
         if last is not None and seq > last + 1:
             missing = seq - last - 1
             counts.lost += missing
@@ -190,12 +204,25 @@ class Stream:
             return False
         if t <= self.newest_t:
             counts.repeated_time += 1
+            if t < self.newest_t - CLOCK_BACK_S:
+                self._goes_back("clock", t, self.newest_t, number)
             return False
         if counts.judged == 0:
             self.first_t = t
+        elif t > self.newest_t + CLOCK_BACK_S and last is not None and seq == last + 1:
+            # no frame is missing, and nothing is known of the time between
+            self.losses.append(Loss(self.newest_t, t, 0, number))
+            self.set_backs.append(SetBack("clock", self.newest_t, t, self.newest_t, number))
         counts.judged += 1
         self.newest_t = t
         return True
+
+    def _goes_back(self, what: Literal["numbers", "clock"], to: float, before: float, number: int) -> None:
+        """Numbers or time went back: whatever follows is not judged until they go on."""
+        if self._set_back is None and self.counts.judged:
+            self._set_back = Loss(self.newest_t, math.inf, 0, number)
+            self.losses.append(self._set_back)
+            self.set_backs.append(SetBack(what, self.newest_t, to, before, number))
 
     @property
     def must_flush(self) -> bool:

@@ -42,6 +42,9 @@ class Stretch:
     aligned: dict[str, SignalColumn] = field(default_factory=dict)
     """The signals of further sources, with what is possible there as far as their clocks are known; also in `frames`,
     unless the simulator gives a signal of that name itself."""
+    log: DriveLog | None = None
+    number: int = 0
+    """The drive, and the entry as of which its markers are known."""
     memo: dict[object, Any] = field(default_factory=dict, compare=False, repr=False)
     """What was computed of these frames already and is asked for again, such as the measures to one vehicle."""
 
@@ -49,6 +52,13 @@ class Stretch:
     def t(self) -> np.ndarray[tuple[int], np.dtype[np.float64]]:
         """Times of the frames in seconds, shape (n,)."""
         return self.frames.t
+
+    @property
+    def spacing_s(self) -> float:
+        """How far frames lie apart: the period, or more where the simulator's clock ticks more slowly than it sends
+        (frames with the time of the one before are not judged)."""
+        t = self.frames.t
+        return max(self.period_s, float(np.median(np.diff(t)))) if len(t) > 1 else self.period_s
 
     def lead_measures(self) -> dict[str, Measured]:
         """The measures to the nearest vehicle ahead of each frame, as they were computed when the frames came in."""
@@ -133,6 +143,8 @@ def cut_stretch(drive: DriveLog, start_t: float, end_t: float, number: int) -> S
         road=drive.road,
         parts=tuple(parts),
         aligned=aligned,
+        log=drive,
+        number=number,
     )
 
 

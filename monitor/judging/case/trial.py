@@ -17,6 +17,21 @@ Naive = Literal["yes", "no", "unknown"]
 
 
 @dataclass(frozen=True, slots=True)
+class ConditionEvidence:
+    """What a condition's value was held against. `by`: the channels that tell it as well; empty where nothing does.
+
+    `rebuilt`: the value by the telling that disagrees most, else by the first one; `differs`: that less the published
+    value; `noticed_from`: the least error that would have shown on this feed, all in the measure's unit. None where it
+    cannot be told.
+    """
+
+    by: tuple[str, ...]
+    rebuilt: float | None
+    differs: float | None
+    noticed_from: float | None
+
+
+@dataclass(frozen=True, slots=True)
 class ConditionResult:
     """One condition of a trial: the number that decided, the band, how far inside it, and the result."""
 
@@ -35,13 +50,20 @@ class ConditionResult:
     at_edge: bool
     required: bool
     open: bool = False
-    """True while the window has not been seen to its end and nothing is certain yet."""
+    """True while the window has not been seen to its end, or its evidence not looked at: nothing is certain yet."""
     tolerance: float = 0.0
+    outside: tuple[float, float] | None = None
+    """The two edges of a band that lies to either side of them; `at_least` and `at_most` are then None."""
+    any_of: tuple[str, ...] = ()
+    """Where one of several measures is enough: all of them with their bands, in words; the other fields are those of
+    the one that decided."""
+    evidence: ConditionEvidence | None = None
+    """None until the window has been seen."""
 
     @property
     def band(self) -> Band:
         """The band that judged it."""
-        return Band(self.at_least, self.at_most, self.tolerance)
+        return Band(self.at_least, self.at_most, self.tolerance, self.outside)
 
 
 @dataclass(frozen=True, slots=True)
@@ -124,6 +146,18 @@ class SourceEvidence:
 
 
 @dataclass(frozen=True, slots=True)
+class Seen:
+    """What its author knew when a ruling was made. Written once, with the ruling, and never worked out later."""
+
+    verdict: bool
+    """Whether the computed verdict stood before the author's eyes."""
+    response: bool
+    """Whether the response did."""
+    looks: int | None
+    """Looks at responses by group that had been entered for the study by then; None where nobody could count them."""
+
+
+@dataclass(frozen=True, slots=True)
 class Ruling:
     """The operator's word on a trial, beside the computed verdict."""
 
@@ -133,6 +167,8 @@ class Ruling:
     by: str
     at: float | None
     wall: float
+    seen: Seen | None = None
+    """None: it was not recorded, which is not "nothing"."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -147,7 +183,6 @@ class Trial:
     wall: float | None
     stage: Stage
     verdict: Verdict
-    ruling: Ruling | None
     naive: Naive
     role_id: dict[str, int]
     timing: Timing
@@ -155,11 +190,32 @@ class Trial:
     findings: tuple[Finding, ...]
     alert: AlertResult
     response: Response | None
-    blind: bool
-    revealed: bool
+    """None also while it is hidden: see `response_hidden`."""
     what_now: str
     sources: tuple[SourceEvidence, ...] = ()
     """The further sources, where the run has any."""
+    surprises: bool = True
+    """False for an event that surprises nobody: who met it before counts as well."""
+    treatment: str | None = None
+    """What the participant's order gives in this trial, in a study within participants."""
+    rulings: tuple[Ruling, ...] = ()
+    """Every one, in order; the last one is effective."""
+    blind: bool = False
+    """Whether the record is blind."""
+    revealed: bool = False
+    beside_hidden: bool = False
+    """Whether its response lies in the time of another trial's whose response is hidden."""
+    withheld: bool = False
+    """Whether it fired and what was measured of its response is hidden."""
+    hidden_to: float | None = None
+    """End of the response's horizon, in seconds of the drive, while the response is hidden."""
+    hidden_after: float | None = None
+    """The hidden trial's fire after which this one came: its own times would tell of that one's response."""
+
+    @property
+    def ruling(self) -> Ruling | None:
+        """The ruling that is effective."""
+        return self.rulings[-1] if self.rulings else None
 
     @property
     def effective(self) -> Verdict:
@@ -168,8 +224,21 @@ class Trial:
 
     @property
     def response_hidden(self) -> bool:
-        """True while a blind study's response may not be shown: from fire to ruling, unless revealed."""
-        return self.blind and self.ruling is None and not self.revealed
+        """True while a blind record's response may not be shown: from the fire to a ruling that decides, unless
+        revealed. Once lifted it stays lifted, whatever is ruled later."""
+        lifted = self.revealed or any(one.verdict != "undecided" for one in self.rulings)
+        return self.blind and (not lifted or self.beside_hidden)
+
+    @property
+    def told_fired_at(self) -> float | None:
+        """When it fired, where that may be told: the time between two fires tells how fast the car went."""
+        return None if self.hidden_after is not None else self.fired_at
+
+    @property
+    def told_expected_at(self) -> float | None:
+        """When its rule held, where that may be told."""
+        at = self.timing.expected_at
+        return None if at is not None and self.hidden_after is not None and at >= self.hidden_after else at
 
 
 @dataclass(frozen=True, slots=True)
@@ -203,30 +272,25 @@ def number(value: float | None) -> float | None:
 
 
 def trial_json(trial: Trial) -> dict[str, Any]:
-    """The trial as the command line's contract states it."""
+    """The trial as the command line's contract states it. Of a trial that came after another one whose response is
+    hidden, `fired_at` is null too."""
     response = None if trial.response is None or trial.response_hidden else response_json(trial.response)
-    ruling = trial.ruling
+    rulings = [ruling_json(one) for one in trial.rulings]
     return {
         "id": trial.id,
         "trigger": trial.trigger,
         "drive": trial.drive,
-        "fired_at": number(trial.fired_at),
+        "fired_at": number(trial.told_fired_at),
         "wall": number(trial.wall),
         "stage": trial.stage,
         "verdict": trial.verdict,
-        "ruling": ruling
-        and {
-            "verdict": ruling.verdict,
-            "reason": ruling.reason,
-            "words": ruling.words,
-            "by": ruling.by,
-            "at": number(ruling.at),
-        },
+        "ruling": rulings[-1] if rulings else None,
+        "rulings": rulings,
         "effective": trial.effective,
         "naive": trial.naive,
         "role_id": dict(trial.role_id),
         "timing": {
-            "expected_at": number(trial.timing.expected_at),
+            "expected_at": number(trial.told_expected_at),
             "delay_s": number(trial.timing.delay_s),
             "result": trial.timing.result,
         },
@@ -245,7 +309,23 @@ def trial_json(trial: Trial) -> dict[str, Any]:
         "response": response,
         "response_hidden": trial.response_hidden,
         "what_now": trial.what_now,
+        **({} if trial.surprises else {"surprises": False}),
+        **({} if trial.treatment is None else {"treatment": trial.treatment}),
         **({"sources": [source_json(one) for one in trial.sources]} if trial.sources else {}),
+    }
+
+
+def ruling_json(ruling: Ruling) -> dict[str, Any]:
+    """One ruling; `seen` is null where it was not recorded what its author knew."""
+    seen = ruling.seen
+    return {
+        "verdict": ruling.verdict,
+        "reason": ruling.reason,
+        "words": ruling.words,
+        "by": ruling.by,
+        "at": number(ruling.at),
+        "wall": number(ruling.wall),
+        "seen": seen and {name: getattr(seen, name) for name in Seen.__slots__},
     }
 
 
@@ -269,6 +349,17 @@ def condition_json(condition: ConditionResult) -> dict[str, Any]:
     }
     for name in ("at_least", "at_most", "value", "margin"):
         fields[name] = number(getattr(condition, name))
+    told = condition.evidence or ConditionEvidence((), None, None, None)
+    fields["evidence"] = {
+        "by": list(told.by),
+        "rebuilt": number(told.rebuilt),
+        "differs": number(told.differs),
+        "noticed_from": number(told.noticed_from),
+    }
+    if condition.outside is not None:
+        fields["outside"] = list(condition.outside)
+    if condition.any_of:
+        fields["any_of"] = list(condition.any_of)
     return fields
 
 

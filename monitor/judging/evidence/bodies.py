@@ -63,8 +63,9 @@ def way_of(road: Road, x: FloatArray, y: FloatArray) -> Way:
 class Body:
     """Own car or another vehicle over n frames of a stretch in which it is there.
 
-    `channels`: one array of shape (n,) by name, NaN where not measured; own car has `yaw_rate`, `lane_offset` and pedals
-    besides. `who` stands in sentences: "own car", "delivery-van".
+    `channels`: one array of shape (n,) by name, NaN where not measured; own car has `yaw_rate`, `lane_offset` and
+    pedals besides. `who` stands in sentences: "own car", "delivery-van". `accepted`: differences that a person has
+    accepted, by channel: an offset that is taken off, and a step that is let through.
     """
 
     who: str
@@ -72,6 +73,8 @@ class Body:
     seq: IntArray
     channels: dict[str, FloatArray]
     way: Way | None = None
+    offsets: dict[str, float] = field(default_factory=dict)
+    steps: dict[str, float] = field(default_factory=dict)
     memo: dict[object, Any] = field(default_factory=dict, repr=False)
 
     def __len__(self) -> int:
@@ -80,7 +83,9 @@ class Body:
     def channel(self, name: str) -> FloatArray:
         """A channel, NaN throughout where the feed does not have it."""
         column = self.channels.get(name)
-        return np.full(len(self.t), np.nan) if column is None else column
+        if column is None:
+            return np.full(len(self.t), np.nan)
+        return column - self.offsets[name] if name in self.offsets else column
 
     def has(self, *names: str) -> bool:
         """Whether each of these channels is measured in at least half of the frames."""
@@ -101,10 +106,11 @@ class Body:
 @dataclass(frozen=True, slots=True)
 class Sampling:
     """`period_s`: mean time between the frames that are there. `clock_s`: how far time stamps are off their numbers
-    (the 99 % point), which carries clock ticks and jitter."""
+    (the 99 % point), which carries clock ticks and jitter. `number_s`: time of one sequence number."""
 
     period_s: float
     clock_s: float
+    number_s: float
 
 
 def sampling_of(t: FloatArray, seq: IntArray) -> Sampling:
@@ -114,15 +120,15 @@ def sampling_of(t: FloatArray, seq: IntArray) -> Sampling:
     sends leaves frames out, and between two neighbours it would be a multiple of the tick.
     """
     if len(t) < 3:
-        return Sampling(1.0 / 60.0, 0.0)
+        return Sampling(1.0 / 60.0, 0.0, 1.0 / 60.0)
     step, numbers = np.diff(t), np.diff(seq)
     half = max(len(t) // 2, 1)
     by_number = float(np.median((t[half:] - t[:-half]) / np.maximum(seq[half:] - seq[:-half], 1)))
     usual = step <= BREAK_S
     if not usual.any():
-        return Sampling(by_number, 0.0)
+        return Sampling(by_number, 0.0, by_number)
     off = np.abs(step - by_number * numbers)[usual]
-    return Sampling(float(step[usual].mean()), float(np.quantile(off, 0.99)))
+    return Sampling(float(step[usual].mean()), float(np.quantile(off, 0.99)), by_number)
 
 
 @dataclass(frozen=True, slots=True)
@@ -161,8 +167,8 @@ def changes(column: FloatArray) -> BoolArray:
 
 
 def hold_of(changed: BoolArray, period_s: float) -> float:
-    """Median number of frames from one change to the next; 1 for a column that hardly ever changes, because it then says
-    nothing of how often it is sent."""
+    """Median number of frames from one change to the next; 1 for a column that hardly ever changes, because it then
+    says nothing of how often it is sent."""
     places = np.flatnonzero(changed)
     if len(places) < 4:
         return 1.0

@@ -46,8 +46,9 @@ taken to grow with the root of the length, as an integral of noise does."""
 
 @dataclass(frozen=True, slots=True)
 class Windows:
-    """A pair over all windows of one length, shapes (w,). `change` is the residue's, `limit` what it may be, `noise` one
-    standard error of it; `begin` and `end` are frame indices (both belong to the window)."""
+    """A pair over all windows of one length, shapes (w,). `change` is the residue's, `limit` what it may be, `noise`
+    one standard error of it; `begin` and `end` are frame indices (both belong to the window). `early` is the mean of
+    the residue in the first quarter."""
 
     pair: Pair
     seconds: float
@@ -56,6 +57,7 @@ class Windows:
     change: FloatArray
     limit: FloatArray
     noise: FloatArray
+    early: FloatArray
 
     @property
     def between_s(self) -> float:
@@ -63,20 +65,30 @@ class Windows:
         return BETWEEN * self.seconds
 
 
-def close(body: Body, pair: Pair) -> tuple[Windows, ...]:
-    """A pair of a body over windows of every length, computed once; empty where the feed has not both channels."""
-    known: tuple[Windows, ...] | None = body.memo.get(("closure", pair.name))
-    if known is None:
-        known = body.memo["closure", pair.name] = tuple(_close(body, pair))
+@dataclass(frozen=True, slots=True)
+class Closure:
+    """A pair of a body: its residue, shape (n,) over the body's frames, and all windows, by length."""
+
+    pair: Pair
+    residue: FloatArray
+    windows: tuple[Windows, ...]
+
+
+def close(body: Body, pair: Pair) -> Closure | None:
+    """A pair of a body, computed once; None where the feed has not both channels."""
+    key = ("closure", pair.name)
+    if key not in body.memo:
+        body.memo[key] = _close(body, pair)
+    known: Closure | None = body.memo[key]
     return known
 
 
-def _close(body: Body, pair: Pair) -> list[Windows]:
+def _close(body: Body, pair: Pair) -> Closure | None:
     if len(body) < LEAST_FRAMES:
-        return []
+        return None
     series = pair.series(body)
     if series is None:
-        return []
+        return None
     changed = np.zeros(len(body), dtype=np.bool_)
     for name in pair.step_channels:
         changed |= changes(body.channel(name))
@@ -88,12 +100,10 @@ def _close(body: Body, pair: Pair) -> list[Windows]:
         kept = np.flatnonzero(changed | (since >= 2.0 * hold))
     else:
         kept = np.arange(len(body))
-    if len(kept) < LEAST_FRAMES:
-        return []
-    return _over_windows(body, pair, series, kept)
+    return _over_windows(body, pair, series, kept) if len(kept) >= LEAST_FRAMES else None
 
 
-def _over_windows(body: Body, pair: Pair, series: Series, kept: IntArray) -> list[Windows]:
+def _over_windows(body: Body, pair: Pair, series: Series, kept: IntArray) -> Closure:
     t = body.t[kept]
     dt = np.diff(t)
     period = float(dt[dt <= BREAK_S].mean()) if bool((dt <= BREAK_S).any()) else body.sampling.period_s
@@ -122,7 +132,8 @@ def _over_windows(body: Body, pair: Pair, series: Series, kept: IntArray) -> lis
         if not len(begin):
             continue
         early, late = first - begin + 1, end - last + 1
-        change = (residues[end + 1] - residues[last]) / late - (residues[first + 1] - residues[begin]) / early
+        first_mean = (residues[first + 1] - residues[begin]) / early
+        change = (residues[end + 1] - residues[last]) / late - first_mean
         before = (rates[first + 1] - rates[begin]) / early
         after = (rates[end + 1] - rates[last]) / late
         frames = np.minimum(early, late)
@@ -139,7 +150,7 @@ def _over_windows(body: Body, pair: Pair, series: Series, kept: IntArray) -> lis
             + (jerks[end] - jerks[begin])
             + allow.share * (sizes[end] - sizes[begin])
             + (allow.rate + 0.5 * BETWEEN * grain.resolution) * seconds
-            + allow.step
+            + max(allow.step, body.steps.get(pair.first, 0.0))
             + allow.share_of_way * (way[end] - way[begin])
         )
         if allow.by_turn:
@@ -147,8 +158,9 @@ def _over_windows(body: Body, pair: Pair, series: Series, kept: IntArray) -> lis
             limit = limit + allow.by_turn * np.where(np.isfinite(net), turned[end] - turned[begin] + net, 0.0)
         if pair is STATION_LINE and body.way is not None:
             limit = limit + body.way.vertex_rad * float(np.nanmax(np.abs(body.way.d), initial=0.0))
-        found.append(Windows(pair, seconds, kept[begin], kept[end], change, limit, noise))
-    return found
+        found.append(Windows(pair, seconds, kept[begin], kept[end], change, limit, noise, first_mean))
+    at = np.maximum(np.searchsorted(kept, np.arange(len(body)), side="right") - 1, 0)
+    return Closure(pair, residue[at], tuple(found))
 
 
 def _windows(t: FloatArray, seconds: float, period: float) -> tuple[IntArray, IntArray, IntArray, IntArray]:
@@ -202,10 +214,11 @@ def _turned(body: Body) -> FloatArray:
 def _slow_noise(change: FloatArray, lag: IntArray, *regressors: FloatArray) -> float:
     """One standard deviation of the changes over windows of one length, less what goes with any of the regressors.
 
-    What a scale, an offset or a delay does goes with the integral, with time or with the rate's change, and is taken out
-    by least squares; a fault that begins half-way shows in the differences of windows side by side (`lag`: the place of
-    the one before) only about its begin; what a jump or a standing channel does is in few windows, and a median passes
-    it over. So noise that wanders more slowly than from frame to frame is measured at the length at which it counts.
+    What a scale, an offset or a delay does goes with the integral, with time or with the rate's change, and is taken
+    out by least squares; a fault that begins half-way shows in the differences of windows side by side (`lag`: the
+    place of the one before) only about its begin; what a jump or a standing channel does is in few windows, and a
+    median passes it over. So noise that wanders more slowly than from frame to frame is measured at the length at
+    which it counts.
     """
     table = np.column_stack([np.ones(len(change)), *regressors])
     size = np.sqrt((table * table).mean(axis=0))

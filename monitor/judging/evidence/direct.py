@@ -94,16 +94,23 @@ def offset_by_line(body: Body) -> FloatArray:
     return np.where(aligned, offset, np.nan)
 
 
+def offset_difference(body: Body) -> FloatArray:
+    """Lane offset less that by the road's line, shape (n,). A lane counted from another edge shifts every centre by
+    half a lane, and a lane change is told a little earlier by one of the two: so it is taken to the nearest centre."""
+    if body.way is None or not body.has("lane_offset", "x", "y", "heading"):
+        return np.full(len(body), np.nan)
+    width = body.way.lane_width
+    difference = body.channel("lane_offset") - offset_by_line(body)
+    return np.remainder(difference + 0.5 * width, width) - 0.5 * width
+
+
 def offset_differences(body: Body) -> list[Means]:
-    """Lane offset against the road's line. A lane counted from another edge shifts every centre by half a lane, and a
-    lane change is told a little earlier by one of the two: so the difference is taken to the nearest centre."""
+    """Lane offset against the road's line, computed once; empty where the feed has not both."""
     known: list[Means] | None = body.memo.get("offset")
     if known is None:
         known = []
-        if body.way is not None and body.has("lane_offset", "x", "y", "heading"):
-            width = body.way.lane_width
-            difference = body.channel("lane_offset") - offset_by_line(body)
-            difference = np.remainder(difference + 0.5 * width, width) - 0.5 * width
+        difference = offset_difference(body)
+        if body.way is not None and np.isfinite(difference).any():
             allowed = np.full(len(body), OFFSET_ALLOWED_M + body.way.sagitta_m)
             known = mean_differences("lane offset", body.t, difference, allowed, body.sampling.period_s, 1.0)
         body.memo["offset"] = known
@@ -146,3 +153,32 @@ def _heading_differences(body: Body) -> list[Means]:
     hold = hold_of(np.concatenate([[True], (np.diff(x) != 0.0) | (np.diff(y) != 0.0)]), period)
     # chords overlap: a mean over less than a chord has the noise of one
     return mean_differences("heading", t, difference, allowed, period, max(hold, CHORD_HALF_S / period), HEADING_OVER_S)
+
+
+def gap_differences(
+    t: FloatArray, gap: FloatArray, otherwise: FloatArray, own: Placing, other: Placing, period_s: float, road: bool
+) -> list[Means]:
+    """The gap by the stations against the gap by the boxes.
+
+    Without a road the boxes are placed by the arc that own car drives, which a bend ahead leaves: what that can come to
+    is allowed. Lanes of one road differ in length by the turn between the two bodies times their distance.
+    """
+    turn = np.abs(turn_of(other.heading - own.heading))
+    dx, dy = other.x - own.x, other.y - own.y
+    chord = np.hypot(dx, dy)
+    if road:
+        allowed = GAP_ALLOWED_M + LANE_DISTANCE_M * turn
+    else:
+        aside = turn_of(np.arctan2(dy, dx) - own.heading)
+        allowed = GAP_ALLOWED_BARE_M + LANE_DISTANCE_M * turn + 0.125 * chord * (turn**2 + aside**2)
+    hold = hold_of(np.concatenate([[True], (np.diff(other.x) != 0.0) | (np.diff(other.y) != 0.0)]), period_s)
+    return mean_differences("gap", t, gap - otherwise, allowed, period_s, hold)
+
+
+@dataclass(frozen=True, slots=True)
+class Placing:
+    """Where a body is and heads, shapes (n,)."""
+
+    x: FloatArray
+    y: FloatArray
+    heading: FloatArray

@@ -1,10 +1,10 @@
 """The pairs of channels that tell the same thing, each with what real feeds are off by without being at fault.
 
-One table. In each pair the first channel should change by the integral of the second (or of nothing). Allowances: a share
-of the way, a constant rate, a delay between the two, a step, and what the geometry of road and lanes may add. Where the
-figures come from: 0.3 m is a seam between two edges of a traffic simulator (measured: 0.35 m); 6 m is the assumed
-greatest distance from a reference line, along which parallel curves differ in length by turn times distance (derived);
-the others are common practice, no source.
+One table. In each pair the first channel should change by the integral of the second (or of nothing). Allowances: a
+share of the way, a constant rate, a delay between the two, a step, and what the geometry of road and lanes may add.
+Where the figures come from: 0.3 m is a seam between two edges of a traffic simulator (measured: 0.35 m); 6 m is the
+assumed greatest distance from a reference line, along which parallel curves differ in length by turn times distance
+(derived); the others are common practice, no source.
 """
 
 from __future__ import annotations
@@ -175,8 +175,8 @@ def _station_line(body: Body) -> Series | None:
 
 
 def _on_line(body: Body) -> BoolArray:
-    """Steps on one part of the line, and along it: where a road crosses itself, the nearest place jumps to the part that
-    it crosses."""
+    """Steps on one part of the line, and along it: where a road crosses itself, the nearest place jumps to the part
+    that it crosses."""
     assert body.way is not None
     line, moved = np.diff(body.way.s), headed_steps(body)
     if np.isfinite(body.way.length_m):

@@ -17,6 +17,8 @@ MOVED_M = 0.3
 MOVED_SIGMAS = 8.5
 SPEED_CHANGED_MPS, ACCEL_CHANGED_MPS2, YAW_CHANGED_RAD = 0.3, 0.5, 0.01
 """… and a speed, an acceleration, a heading that stands while what it should go with changed by so much."""
+LONG_S, LONG_CHANGED_MPS = 3.0, 0.15
+"""A speed that stands for so long while the way moved in a second, over half seconds, changes by so much."""
 DRIFT_SIGMAS = 6.0
 NOISY_SIGMAS = 3.0
 """A channel with noise of so many resolutions never repeats its last digit by itself."""
@@ -80,7 +82,33 @@ def _speed(body: Body) -> list[Stand]:
         changed = _integral(body, body.channel("accel"))
         least = max(SPEED_CHANGED_MPS, 3.0 * grain.resolution)
         found += _runs(body, "speed", "accel", still, grain.hold, changed, "m/s", least, grain_of(body, "accel").sigma)
+    found = found or _against_way(body, still, grain.hold)
     return found or _silent(body, "speed", still, grain.hold, grain.sigma, grain.resolution)
+
+
+def _against_way(body: Body, still: BoolArray, hold: float) -> list[Stand]:
+    """A speed that stands for seconds while the way moved in a second, by its place, changes."""
+    if not body.has("x", "y", "heading"):
+        return []
+    steps = headed_steps(body)
+    way = cumulated(np.where(np.isfinite(steps), steps, 0.0))
+    sigma = max(grain_of(body, "x").sigma, grain_of(body, "y").sigma)
+    begin, end = runs_of(still)
+    found = []
+    for first, last in zip(begin.tolist(), end.tolist(), strict=True):
+        lasts_s = float(body.t[last] - body.t[first])
+        if lasts_s < LONG_S or last - first <= hold + 1.0:
+            continue
+        grid = np.unique(np.searchsorted(body.t, np.arange(body.t[first], body.t[last], 0.5)))
+        if len(grid) < 3:
+            continue
+        rate = np.diff(way[grid]) / np.diff(body.t[grid])
+        least = max(
+            LONG_CHANGED_MPS, 12.0 * sigma / 0.5 + 4.0 * body.sampling.clock_s * float(np.median(np.abs(rate))) / 0.5
+        )
+        if float(np.ptp(rate)) > least:
+            found.append(Stand("speed", "place", first, last, float(np.ptp(rate)), "m/s"))
+    return found
 
 
 def _accel(body: Body) -> list[Stand]:
@@ -103,12 +131,22 @@ def _heading(body: Body) -> list[Stand]:
 def _silent(body: Body, name: str, still: BoolArray, hold: float, sigma: float, resolution: float) -> list[Stand]:
     """A channel with noise whose noise is gone while the body moves: whatever it says, it is not measured any more."""
     usual = float(np.count_nonzero(~still)) * hold / max(len(body), 1)
-    if not sigma > NOISY_SIGMAS * resolution or sigma <= 1e-6 or usual < 0.5 or not body.has("x", "y", "heading"):
+    if not sigma > NOISY_SIGMAS * resolution or usual < 0.5 or not body.has("x", "y", "heading"):
+        return []
+    if not is_restless(body.channel(name)[~still]):
         return []
     steps = headed_steps(body)
     moved = cumulated(np.where(np.isfinite(steps), steps, 0.0))
     least = math.hypot(MOVED_M, MOVED_SIGMAS * max(grain_of(body, "x").sigma, grain_of(body, "y").sigma))
     return _runs(body, name, "noise", still, hold, moved, "m", least, 0.0)
+
+
+def is_restless(column: FloatArray) -> bool:
+    """Whether a column goes up and down from frame to frame as noise does, and not on and on as a motion does: white
+    noise has a correlation of −½ between a step and the next one."""
+    steps = np.diff(column[np.isfinite(column)])
+    size = float(np.sum(steps**2))
+    return len(steps) >= 20 and size > 0.0 and float(np.sum(steps[1:] * steps[:-1])) / size < -0.2
 
 
 def _integral(body: Body, rate: FloatArray) -> FloatArray:

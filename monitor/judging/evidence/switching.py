@@ -1,7 +1,7 @@
 """On-off signals: eyes, belts, doors. One that never changes, or changes as nobody does, is no evidence.
 
-Glance and blink lengths are assumed: in a sample of drives the longest look away was 7.5 s, and at most seven short runs
-came within ten seconds.
+Glance and blink lengths are assumed: in a sample of drives the longest look away was 7.5 s, and at most seven short
+runs came within ten seconds.
 """
 
 from __future__ import annotations

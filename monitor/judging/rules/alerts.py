@@ -13,9 +13,11 @@ from typing import Literal
 from monitor.judging.case.case import ALERT_SEARCH_S, Case
 from monitor.judging.case.received import MARKER_DELAY_S, ReceivedMarker
 from monitor.judging.case.trial import AlertResult, Finding
-from monitor.study.model import AlertRule
+from monitor.study.rules import AlertRule
 
 NOT_NAMED = "not named"
+STAYS_ON_S = 10.0
+"""An alert of which no end is told is taken to be on for so long (common practice, no source)."""
 SLACK_S = 1e-6
 """Rounding of a difference of two frame times."""
 
@@ -46,21 +48,21 @@ def judge_alert(case: Case) -> tuple[AlertResult, list[Finding]]:
     rule = case.trigger.alert
     if rule is None:
         return AlertResult((), (), None, None, "not stated"), []
-    group = case.study.groups.get(case.group or "")
+    assigned = case.study.alert_of(case.group, case.occurrence)
     parts = given_parts(case, rule)
     names = tuple(part.modality for part in parts)
     at = parts[0].at if parts else None
     evidence: Literal["commanded", "measured"] | None = None
     if parts:
         evidence = "measured" if all(part.measured for part in parts) else "commanded"
-    if group is None:
+    if assigned is None:
         sentence = "The participant's group is not known, so the alert given cannot be compared with the one assigned."
         return (
             AlertResult(None, names, at, evidence, "not known"),
             [case.finding("group-unknown", sentence, case.fired_at)],
         )
-    result, findings = _compare(case, rule, group.name, group.alert, parts)
-    return AlertResult(group.alert, names, at, evidence, result), findings
+    result, findings = _compare(case, rule, assigned, parts)
+    return AlertResult(assigned, names, at, evidence, result), findings
 
 
 def given_parts(case: Case, rule: AlertRule) -> list[Part]:
@@ -88,9 +90,23 @@ def _part(case: Case, rule: AlertRule, name: str, on: list[ReceivedMarker]) -> P
     return Part(name, told[0].t + delay_s, bool(seen), again, ended.t - told[0].t if ended else None)
 
 
-def _compare(
-    case: Case, rule: AlertRule, group: str, assigned: tuple[str, ...], parts: list[Part]
-) -> tuple[str, list[Finding]]:
+def treatment_findings(case: Case) -> list[Finding]:
+    """Whether the simulator names the treatment that the participant's order has here, where its marker names one."""
+    planned, given = case.treatment, case.marker.data.get("treatment")
+    if planned is None or given is None or given == planned:
+        return []
+    sentence = f"{_who(case)} is {planned}, but the simulator gave {given} at {case.fired_at:.2f} s."
+    return [case.finding("treatment-mismatch", sentence, case.fired_at)]
+
+
+def _who(case: Case) -> str:
+    """Whom an alert is assigned to, in words."""
+    if case.treatment is None:
+        return f"Group {case.group}"
+    return f"Number {case.occurrence} of order {case.group} ({case.treatment})"
+
+
+def _compare(case: Case, rule: AlertRule, assigned: tuple[str, ...], parts: list[Part]) -> tuple[str, list[Finding]]:
     fired_at = case.fired_at
     names = [part.modality for part in parts]
     at = parts[0].at if parts else None
@@ -101,29 +117,29 @@ def _compare(
     unknown = case.may_be_lost(fired_at + min(rule.earliest_s, 0.0), last_t) or cut or unheard is not None
     extra = [name for name in names if name not in assigned and name != NOT_NAMED]
     lacking = [name for name in assigned if name not in names]
-    wanted = " with ".join(assigned) or "no alert"
+    wanted, who = " with ".join(assigned) or "no alert", _who(case)
     if extra and at is not None:
         sentence = (
-            f"Group {group} is assigned {wanted}, but {' with '.join(names)} was given at {at:.2f} s "
+            f"{who} is assigned {wanted}, but {' with '.join(names)} was given at {at:.2f} s "
             f"({at - fired_at:+.2f} s from the fire)."
         )
         return "wrong", [case.finding("alert-wrong", sentence, at)]
     if NOT_NAMED in names:
-        sentence = f"Group {group} is assigned {wanted}; the alert at {at:.2f} s does not say of which kind it was."
+        sentence = f"{who} is assigned {wanted}; the alert at {at:.2f} s does not say of which kind it was."
         return "not known", [case.finding("alert-unknown", sentence, at)]
     if not closed and (lacking or not assigned):
         return "open", []
     if lacking and names and not unknown:
-        sentence = f"Group {group} is assigned {wanted}, but only {' with '.join(names)} was given."
+        sentence = f"{who} is assigned {wanted}, but only {' with '.join(names)} was given."
         return "wrong", [case.finding("alert-wrong", sentence, at)]
     if unknown and (lacking or not assigned):
         what = "whether it was given" if assigned else "whether one was given"
         why = unheard or ("the drive ended first" if cut else "a marker was lost")
-        sentence = f"Group {group} is assigned {wanted}; {what} is not known, because {why}."
+        sentence = f"{who} is assigned {wanted}; {what} is not known, because {why}."
         return "not known", [case.finding("alert-unknown", sentence, fired_at)]
     if lacking:
         sentence = (
-            f"Group {group} is assigned {wanted}, but no alert came until {rule.latest_s + ALERT_SEARCH_S:.2f} s "
+            f"{who} is assigned {wanted}, but no alert came until {rule.latest_s + ALERT_SEARCH_S:.2f} s "
             "after the fire."
         )
         return "missing", [case.finding("alert-missing", sentence, fired_at)]
@@ -174,3 +190,45 @@ def _duration(case: Case, rule: AlertRule, what: str, part: Part) -> list[Findin
         sentence = f"{what} lasted {lasted:.2f} s, at most {rule.at_most_lasting_s:.2f} s is asked for."
         return [case.finding("alert-long", sentence, off_t)]
     return []
+
+
+def judge_unaccounted(case: Case) -> list[Finding]:
+    """Alerts before this trial that no trigger accounts for, in any group: the one still on at the fire, else the
+    first.
+
+    An alert belongs to a trigger if it begins within that trigger's search window, of whatever modality.
+    """
+    fires = [(marker.t, *_search(case, marker.name)) for marker in case.of_kind("trigger")]
+    before = [
+        marker
+        for marker in case.of_kind("alert_on")
+        if marker.t < case.fired_at and not any(t + first <= marker.t <= t + last for t, first, last in fires)
+    ]
+    for marker in before:
+        names = " with ".join(modalities(marker))
+        off = [
+            one.t
+            for one in case.of_kind("alert_off")
+            if one.t >= marker.t and {NOT_NAMED, *modalities(marker)} & set(modalities(one))
+        ]
+        if (off and min(off) >= case.fired_at) or (not off and case.fired_at - marker.t <= STAYS_ON_S):
+            sentence = (
+                f"An alert ({names}) was given at {marker.t:.2f} s, {case.fired_at - marker.t:.2f} s before the fire, "
+                f"and was still on at it{'' if off else ', as far as the feed says'}; no trigger accounts for it."
+            )
+            return [case.finding("alert-before-fire", sentence, marker.t)]
+    if not before:
+        return []
+    marker = before[-1]
+    sentence = (
+        f"An alert ({' with '.join(modalities(marker))}) was given at {marker.t:.2f} s, "
+        f"{case.fired_at - marker.t:.2f} s before the fire; no trigger accounts for it."
+    )
+    return [case.finding("alert-unaccounted", sentence, marker.t)]
+
+
+def _search(case: Case, name: str) -> tuple[float, float]:
+    """From when to when, in seconds from its fire, an alert belongs to a trigger."""
+    rules = {trigger.name: trigger.alert for trigger in case.study.triggers}
+    rule = rules.get(name) or AlertRule()
+    return min(rule.earliest_s, 0.0) - ALERT_SEARCH_S, rule.latest_s + ALERT_SEARCH_S

@@ -35,7 +35,7 @@ def what_showed(case: Case, hazard: HazardSeen, alert: AlertResult) -> Shown:
     marker are missing, or the vehicle braked less than the rule says, it is not known.
     """
     rule, stretch = case.trigger.hazard, case.stretch
-    if hazard.onset_t is not None or alert.given:
+    if hazard.onset_t is not None or hazard.by_speed_t is not None or alert.given:
         return Shown.YES
     if any(case.fired_at <= marker.t <= case.end_t for marker in case.of_kind("collision")):
         return Shown.YES

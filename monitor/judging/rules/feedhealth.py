@@ -1,7 +1,7 @@
 """Whether the feed can be believed about a trial: what was lost on the way, and what does not belong there.
 
-The simulator's own time is judged in `stepping`, channels that do not fit together in `plausibility` and `pedals`, the
-motion platform in `platform`, other clocks in `clocks`.
+The simulator's own time is judged in `frame_timing`, channels that do not fit together in `disagreement`, the motion
+platform in `platform`, other clocks in `clocks`.
 """
 
 from __future__ import annotations
@@ -17,6 +17,7 @@ def judge_feed(case: Case, *, hazard_came: bool) -> list[Finding]:
     """All findings about the feed inside the trial's window. `hazard_came`: nobody waits for the hazard any more."""
     return [
         *_gaps(case),
+        *_set_backs(case),
         *_cut(case, hazard_came=hazard_came),
         *_markers(case),
         *_pauses(case),
@@ -30,7 +31,7 @@ def _gaps(case: Case) -> list[Finding]:
     stretch = case.stretch
     if stretch is None:
         return [case.finding("witness-gap", "No frame was received about the trigger.", case.fired_at)]
-    losses = [loss for loss in stretch.losses if loss.touches(case.start_t, case.end_t)]
+    losses = [loss for loss in stretch.losses if loss.count and loss.touches(case.start_t, case.end_t)]
     if losses:
         count = sum(loss.count for loss in losses)
         sentence = (
@@ -45,6 +46,51 @@ def _gaps(case: Case) -> list[Finding]:
             f"{stretch.covered_from - needed_t:.2f} s earlier."
         )
         return [case.finding("witness-gap", sentence, max(needed_t, 0.0))]
+    return []
+
+
+def _set_backs(case: Case) -> list[Finding]:
+    """Numbers or a clock that did not go on, where that touches the trial's window."""
+    for one in case.drive.set_backs:
+        if one.number > case.number or one.after_t > case.end_t:
+            continue
+        if one.what == "clock" and one.to > one.before:
+            # what lies inside the window is judged by how the picture went on
+            inside = one.after_t >= case.start_t and one.to <= case.end_t
+            if one.to >= case.start_t and not inside:
+                sentence = (
+                    f"The simulation's clock jumped from {one.before:.2f} to {one.to:.2f} s; nothing is known of the "
+                    "time between."
+                )
+                return [case.finding("clock-jumped", sentence, one.to)]
+        elif one.after_t < case.start_t - case.drive.period_s:
+            continue
+        elif one.what == "clock":
+            sentence = (
+                f"The simulation's clock went back from {one.before:.2f} to {one.to:.2f} s: frames are judged again "
+                "when it has passed where it was."
+            )
+            return [case.finding("clock-jumped", sentence, one.after_t)]
+        else:
+            sentence = (
+                f"The frames' numbers went back from {one.before:.0f} to {one.to:.0f} at {one.after_t:.2f} s while "
+                "time went on: the feed's contract takes them for old frames, and they are not judged."
+            )
+            return [case.finding("sequence-reset", sentence, one.after_t)]
+    return []
+
+
+def out_of_time(case: Case) -> list[Finding]:
+    """The finding that the simulation's clock had gone back when the trigger fired: then nothing that happened about
+    the trial can be put into its time."""
+    for one in case.drive.set_backs:
+        back = one.what == "clock" and one.to < one.before
+        if back and one.number <= case.marker.number and case.fired_at <= one.after_t:
+            sentence = (
+                f"The simulation's clock had gone back from {one.before:.2f} to {one.to:.2f} s when the trigger fired: "
+                "nothing about this trial can be put into its time."
+            )
+            return [case.finding("clock-jumped", sentence, case.fired_at)]
     return []
 
 

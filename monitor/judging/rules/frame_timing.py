@@ -9,24 +9,36 @@ from __future__ import annotations
 import numpy as np
 
 from monitor.judging.case.case import Case
+from monitor.judging.case.stretch import Stretch, cut_signals
 from monitor.judging.case.trial import Finding
+from monitor.judging.evidence.bodies import sampling_of
 from monitor.measures.columns import BoolArray, FloatArray
 
-STUTTER_PERIODS = 1.5
-"""A step of simulation time above this many periods, with no sequence number missing, is an overrun (common practice,
-no source)."""
+LATE_PERIODS, LATE_CLOCKS = 0.5, 2.0
+"""A frame is late if its time is off its number by more than half a period and twice what the clock is usually off …"""
+LASTING_FRAMES, LASTING_SHARE = 8, 0.6
+"""… and this share of it stays over so many frames: a clock that ticks or jitters comes back (common practice, no
+source)."""
 
-WALL_STUTTER_S = 0.1
-"""The simulator's wall clock may run this much ahead of its own time in one frame before it counts as a freeze: below
-about three frames of 30 Hz a freeze is not seen by a driver (common practice, no source)."""
+SHOWN_LATE_S = 0.1
+"""Motion shown late by so much may have been seen by the participant; below about three frames of 30 Hz a freeze is not
+(common practice, no source). Less is a note."""
+SEEN_FROM_S = 1.0
+"""It counts from this long before the fire on."""
 
 REPEATED_FRAMES = 3
 """Frames in which nothing moves although the own speed is above walking pace."""
+
+CLOCK_JUMP_S = 0.5
+MILLISECONDS = (500.0, 2000.0)
+"""Frames so many periods apart: times in milliseconds."""
 
 SLOW_MOTION, SLOW_MOTION_OVER_S = 0.03, 2.0
 """Simulated time may run this share faster or slower than the wall clock, seen over at least so long (common practice,
 no source; clocks that are steered to a time server are off by 0.0005 at most)."""
 
+TICKS_S = 0.02
+"""Steps that are off by less may come of a clock that ticks: 15.6 ms is the coarsest in common use."""
 JITTER_PERIODS, JITTER_SHARE = 0.2, 0.05
 WALL_JITTER_PERIODS, WALL_JITTER_SHARE = 0.5, 0.10
 """More frames than the share being off their step by more than that part of a period: of simulated time, and on the
@@ -44,22 +56,20 @@ def judge_stepping(case: Case) -> list[Finding]:
     span = stretch.window(case.start_t, case.end_t)
     t, wall = stretch.t[span], stretch.frames.wall[span]
     if len(t) < 2:
-        return []
+        return _in_milliseconds(case)
     follows = (np.diff(stretch.frames.seq[span]) == 1) & ~_paused(case, t)
     step, wall_step = np.diff(t), np.diff(wall)
     if not follows.any():
         return []
     usual = float(np.median(step[follows]))
     mismatch = not RATE_BAND[0] < usual / stretch.period_s < RATE_BAND[1]
-    period = usual if mismatch else stretch.period_s
-    findings = [_rate_mismatch(case, usual)] if mismatch else []
-    stutter = (
-        _overrun(case, t, step, follows, period)
-        or _freeze(case, t, wall_step - step, follows)
-        or _still_picture(case, span)
-    )
-    if stutter is not None:
-        return [*findings, stutter]
+    ticks = float(np.mean(step[follows])) / stretch.period_s
+    period = usual if mismatch and not RATE_BAND[0] < ticks < RATE_BAND[1] else stretch.period_s
+    findings = [_rate_mismatch(case, usual)] if period == usual and mismatch else []
+    late = _overrun(case, span, follows, period) or _freeze(case, t, wall_step - step, follows)
+    late = late or _still_picture(case, span)
+    if late is not None:
+        return [*findings, late]
     return [*findings, *_slow_motion(case, t, wall), *_jitter(case, t, step, wall_step, follows, period)]
 
 
@@ -82,54 +92,112 @@ def _paused(case: Case, t: FloatArray) -> BoolArray:
     return inside
 
 
+def _in_milliseconds(case: Case) -> list[Finding]:
+    """Frames so far apart that the trial's window holds none of them."""
+    t, _ = cut_signals(case.drive, [], -np.inf, case.fired_at, case.number)
+    usual = float(np.median(np.diff(t))) if len(t) > 1 else 0.0
+    return [_rate_mismatch(case, usual)] if MILLISECONDS[0] < usual / case.drive.period_s < MILLISECONDS[1] else []
+
+
 def _rate_mismatch(case: Case, usual: float) -> Finding:
     assert case.stretch is not None
+    period = case.stretch.period_s
+    if MILLISECONDS[0] < usual / period < MILLISECONDS[1]:
+        sentence = (
+            f"Frames are {usual:.1f} s of simulated time apart and should be {period:.4f} s: times in milliseconds? "
+            "Every window of this trial is then a thousand times too short."
+        )
+        return case.finding("unit-implausible", sentence, case.fired_at)
     sentence = (
-        f"Frames are {usual * 1000.0:.1f} ms of simulated time apart; the simulator says "
-        f"{1.0 / case.stretch.period_s:.0f} Hz, which is {case.stretch.period_s * 1000.0:.1f} ms."
+        f"Frames are {usual * 1000.0:.1f} ms of simulated time apart; the simulator says {1.0 / period:.0f} Hz, which "
+        f"is {period * 1000.0:.1f} ms."
     )
     return case.finding("rate-mismatch", sentence, case.fired_at)
 
 
-def _overrun(case: Case, t: FloatArray, step: FloatArray, follows: BoolArray, period: float) -> Finding | None:
-    overran = follows & (step > STUTTER_PERIODS * period + 1e-9)
-    if not overran.any():
-        return None
-    at = int(np.flatnonzero(overran)[0])
-    sentence = (
-        f"The simulator overran: simulation time stepped by {step[at]:.3f} s at {t[at]:.2f} s, a frame is "
-        f"{period:.3f} s."
-    )
-    return case.finding("display-stutter", sentence, float(t[at]))
+def _overrun(case: Case, span: slice, follows: BoolArray, period: float) -> Finding | None:
+    """A step of simulated time that stays: the picture came late and then jumped; or only the clock did."""
+    stretch = case.stretch
+    assert stretch is not None
+    t, seq = stretch.t[span], stretch.frames.seq[span]
+    sampling = sampling_of(t, seq)
+    off = t - t[0] - sampling.number_s * (seq - seq[0])
+    jump = np.diff(off)
+    large = np.flatnonzero(follows & (jump > LATE_PERIODS * period + LATE_CLOCKS * sampling.clock_s))
+    for at in large.tolist():
+        before, after = off[max(at - LASTING_FRAMES + 1, 0) : at + 1], off[at + 1 : at + 1 + LASTING_FRAMES]
+        if float(np.median(after)) - float(np.median(before)) < LASTING_SHARE * jump[at]:
+            continue
+        step = float(t[at + 1] - t[at])
+        if step > CLOCK_JUMP_S and _stayed(stretch, span.start + at, step):
+            sentence = (
+                f"The simulation's time jumped by {step:.2f} s at {t[at]:.2f} s, and own car did not move so far: its "
+                "clock jumped, and every window across it is wrong."
+            )
+            return case.finding("clock-jumped", sentence, float(t[at]))
+        sentence = (
+            f"The simulator overran: simulation time stepped by {step:.3f} s at {t[at]:.2f} s, a frame is "
+            f"{period:.3f} s."
+        )
+        return _late(case, sentence, float(t[at]), step - period)
+    return None
+
+
+def _stayed(stretch: Stretch, at: int, step: float) -> bool:
+    """Whether own car moved much less over a step of time than its speed says."""
+    own = stretch.frames.own
+    moved = float(np.hypot(own["x"][at + 1] - own["x"][at], own["y"][at + 1] - own["y"][at]))
+    return moved < 0.5 * abs(float(own["speed"][at])) * step
+
+
+def _late(case: Case, sentence: str, t: float, late_s: float) -> Finding:
+    """Void where the participant was shown motion late about the event, a note else."""
+    shown = late_s >= SHOWN_LATE_S and t >= case.fired_at - SEEN_FROM_S
+    return case.finding("display-stutter" if shown else "frame-late", sentence, t)
 
 
 def _freeze(case: Case, t: FloatArray, ahead: FloatArray, follows: BoolArray) -> Finding | None:
-    froze = follows & (ahead > WALL_STUTTER_S)
-    if not froze.any():
+    froze = np.flatnonzero(follows & (ahead > SHOWN_LATE_S))
+    if not len(froze):
         return None
-    at = int(np.flatnonzero(froze)[0])
+    about = froze[t[froze] >= case.fired_at - SEEN_FROM_S]
+    at = int((about if len(about) else froze)[0])
     sentence = (
-        f"The simulator stood still for {ahead[at]:.2f} s at {t[at]:.2f} s: its wall clock ran on and its own "
-        "time did not."
+        f"The simulator stood still for {ahead[at]:.2f} s at {t[at]:.2f} s: its wall clock ran on and its own time "
+        "did not."
     )
-    return case.finding("display-stutter", sentence, float(t[at]))
+    return _late(case, sentence, float(t[at]), float(ahead[at]))
 
 
 def _still_picture(case: Case, span: slice) -> Finding | None:
-    assert case.stretch is not None
-    t, own = case.stretch.t[span], case.stretch.frames.own
+    """Frames in which nothing at all moves, others included: own car's channels alone may only be sent so."""
+    stretch = case.stretch
+    assert stretch is not None
+    t, own = stretch.t[span], stretch.frames.own
     still = own["speed"][span][1:] > 1.0
     for name in ("x", "y", "speed"):
         still = still & (np.diff(own[name][span]) == 0.0)
     run = longest_run(still)
-    if run is None or run[1] < REPEATED_FRAMES:
+    if run is None or run[1] < REPEATED_FRAMES or _others_move(stretch, span.start + run[0], run[1]):
         return None
     sentence = (
-        f"The simulator repeated the same picture for {run[1]} frames from {t[run[0]]:.2f} s: nothing moved "
-        "while its time "
-        "went on."
+        f"The simulator repeated the same picture for {run[1]} frames from {t[run[0]]:.2f} s: nothing moved while its "
+        "time went on."
     )
-    return case.finding("display-stutter", sentence, float(t[run[0]]))
+    return _late(case, sentence, float(t[run[0]]), float(t[run[0] + run[1]] - t[run[0]]))
+
+
+def _others_move(stretch: Stretch, first: int, frames: int) -> bool:
+    """Whether any other vehicle moves in the frames after `first`."""
+    others = stretch.frames.others
+
+    def places(frame: int) -> dict[int, tuple[float, float]]:
+        rows = slice(int(others.start[frame]), int(others.start[frame + 1]))
+        x, y = others.channels["x"][rows], others.channels["y"][rows]
+        return dict(zip(others.id[rows].tolist(), zip(x.tolist(), y.tolist(), strict=True), strict=True))
+
+    before, after = places(first), places(first + frames)
+    return any(after.get(number, place) != place for number, place in before.items())
 
 
 def _slow_motion(case: Case, t: FloatArray, wall: FloatArray) -> list[Finding]:
@@ -153,7 +221,7 @@ def _jitter(
     off = np.abs(step - period)[follows]
     wall_off = np.abs(wall_step - step)[follows]
     wall_off = wall_off[np.isfinite(wall_off)]
-    share = float(np.mean(off > JITTER_PERIODS * period))
+    share = float(np.mean(off > max(JITTER_PERIODS * period, TICKS_S))) if len(off) else 0.0
     wall_share = float(np.mean(wall_off > WALL_JITTER_PERIODS * period)) if len(wall_off) else 0.0
     if share > JITTER_SHARE:
         sentence = (

@@ -8,12 +8,18 @@ import numpy as np
 
 from monitor.judging.case.case import Case
 from monitor.judging.case.trial import ConditionResult, Finding
-from monitor.judging.case.values import held_rows, pair_values, role_channel
+from monitor.judging.case.values import IN, MISSING, held_rows, pair_values, role_channel, stand_in_band, values_on
 from monitor.measures.columns import FloatArray
-from monitor.study.model import HazardRule
+from monitor.study.rules import HazardRule
+from monitor.study.terms import Looked
 
 BEFORE_FIRE_S = 0.5
 """The hazard is looked for from this long before the fire: a marker may come some frames after what it tells of."""
+
+BY_SPEED_S = 0.5
+"""The vehicle's speed tells its braking over this long …"""
+BY_SPEED_SHARE = 0.5
+"""… and where it tells less than this share of the level that its acceleration reaches, they contradict each other."""
 
 BEGINS_MPS2 = 0.25
 """Below this deceleration the vehicle does not brake yet: coasting is stronger (common practice, no source)."""
@@ -27,6 +33,10 @@ class HazardSeen:
     peak_mps2: float | None
     whole: bool
     """Whether all of the time in which it may come was seen."""
+    by_speed_mps2: float | None = None
+    """The greatest deceleration by the vehicle's speed, over half a second; None where that was never measured."""
+    by_speed_t: float | None = None
+    """When it had reached the rule's level."""
 
     def is_weak(self, rule: HazardRule) -> bool:
         """Something was there, less than marks the onset: at least half of it."""
@@ -38,13 +48,49 @@ def look_for_hazard(case: Case) -> HazardSeen:
     rule, stretch = case.trigger.hazard, case.stretch
     if rule is None or stretch is None:
         return HazardSeen(None, None, False)
+    if rule.onset is not None:
+        return _look_for_onset(case, rule, rule.onset)
     t, decel = _braking(case, rule)
     whole = not stretch.missing(case.fired_at, case.fired_at + rule.within_s) and not bool(np.isnan(decel).any())
     reached = np.flatnonzero(decel >= rule.decel_at_least_mps2)
+    slowed = _slowed(case, rule)
+    by_speed = np.flatnonzero(slowed >= rule.decel_at_least_mps2)
     return HazardSeen(
         onset_t=float(t[reached[0]]) if len(reached) else None,
         peak_mps2=None if len(decel) == 0 or np.isnan(decel).all() else float(np.nanmax(decel)),
         whole=whole,
+        by_speed_mps2=None if np.isnan(slowed).all() else float(np.nanmax(slowed)),
+        by_speed_t=float(t[by_speed[0]]) if len(by_speed) else None,
+    )
+
+
+def _slowed(case: Case, rule: HazardRule) -> FloatArray:
+    """Deceleration of the hazard's vehicle by its speed, over the half second before each of `_braking`'s frames."""
+    stretch = case.stretch
+    assert stretch is not None
+    role = case.study.roles.get(rule.role or case.trigger.role)
+    span = stretch.window(case.fired_at - BEFORE_FIRE_S, case.fired_at + rule.within_s)
+    speed = role_channel(stretch.frames, "speed", held_rows(stretch, role, case.held_id)).value
+    first = np.searchsorted(stretch.t, stretch.t - BY_SPEED_S - 1e-9, side="left")
+    seconds = stretch.t - stretch.t[first]
+    enough = seconds >= BY_SPEED_S - 1.5 * stretch.spacing_s
+    slowed = np.where(enough & (seconds > 0.0), (speed[first] - speed) / np.where(seconds > 0.0, seconds, 1.0), np.nan)
+    return np.asarray(slowed[span])
+
+
+def _look_for_onset(case: Case, rule: HazardRule, onset: Looked) -> HazardSeen:
+    """A hazard that is no braking: the first frame in which its measure lies in the band."""
+    stretch = case.stretch
+    assert stretch is not None
+    span = stretch.window(case.fired_at - BEFORE_FIRE_S, case.fired_at + rule.within_s)
+    measured = values_on(stretch, onset.measure, case.cast.rows_in(stretch), span)
+    inside = stand_in_band(stretch.t, measured, onset.band, onset.measure).inside[span]
+    there = np.flatnonzero(inside == IN)
+    seen = not stretch.missing(case.fired_at, case.fired_at + rule.within_s)
+    return HazardSeen(
+        onset_t=float(stretch.t[span][there[0]]) if len(there) else None,
+        peak_mps2=None,
+        whole=seen and len(inside) > 0 and not bool((inside == MISSING).any()),
     )
 
 
@@ -53,8 +99,13 @@ def judge_hazard(case: Case, seen: HazardSeen, conditions: tuple[ConditionResult
     rule = case.trigger.hazard
     if rule is None:
         return []
+    contradicted = _contradicted(case, rule, seen)
+    if contradicted is not None:
+        return [contradicted]
     if seen.onset_t is not None:
-        return _profile(case, rule, seen.onset_t)
+        return _profile(case, rule, seen.onset_t) if rule.onset is None else []
+    if rule.onset is not None:
+        return _missing_onset(case, rule, rule.onset) if seen.whole and case.passed(rule.within_s) else []
     if not seen.whole or seen.peak_mps2 is None or not case.passed(rule.within_s):
         return []
     told = f"{rule.role or case.trigger.role}.accel"
@@ -67,6 +118,32 @@ def judge_hazard(case: Case, seen: HazardSeen, conditions: tuple[ConditionResult
         f"the fire; the hazard begins at {rule.decel_at_least_mps2:.2f} m/s²."
     )
     return [case.finding(code, sentence, case.fired_at)]
+
+
+def _missing_onset(case: Case, rule: HazardRule, onset: Looked) -> list[Finding]:
+    sentence = (
+        f"{onset.measure.text} was never {onset.band.words(onset.measure.unit)} in the {rule.within_s:.1f} s after the "
+        f"fire at {case.fired_at:.2f} s: the hazard did not come."
+    )
+    return [case.finding("hazard-missing", sentence, case.fired_at)]
+
+
+def _contradicted(case: Case, rule: HazardRule, seen: HazardSeen) -> Finding | None:
+    """The vehicle's acceleration shows the hazard and its speed does not, or the other way round."""
+    if not seen.whole or seen.by_speed_mps2 is None or not case.passed(rule.within_s):
+        return None
+    level = rule.decel_at_least_mps2
+    at = seen.onset_t if seen.onset_t is not None else seen.by_speed_t
+    shows = seen.onset_t is not None and seen.by_speed_mps2 < BY_SPEED_SHARE * level
+    lacks = seen.onset_t is None and seen.by_speed_t is not None
+    if not (shows or lacks) or _contact_t(case, rule) < case.fired_at + BY_SPEED_S:
+        return None
+    sentence = (
+        f"{_who(case, rule)}'s accel and speed disagree: by its accel it braked with "
+        f"{max(seen.peak_mps2 or 0.0, 0.0):.2f} m/s² at most after the fire, by its speed with "
+        f"{max(seen.by_speed_mps2, 0.0):.2f} m/s²; the hazard begins at {level:.2f} m/s²."
+    )
+    return case.finding("channels-disagree", sentence, at)
 
 
 def _profile(case: Case, rule: HazardRule, onset_t: float) -> list[Finding]:

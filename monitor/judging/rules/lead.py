@@ -17,6 +17,7 @@ from monitor.judging.case.trial import Finding
 from monitor.judging.case.values import held_rows
 from monitor.measures.columns import IntArray
 from monitor.measures.path import path_of
+from monitor.study.vocabulary import LEAD
 
 BEND_RAD = 0.03
 """The way bends by this much between own car and the lead: 30 m of a radius of 1000 m (common practice, no source)."""
@@ -78,10 +79,14 @@ def judge_bend(case: Case) -> list[Finding]:
 
 
 def uses_lead(case: Case) -> bool:
-    """Whether anything about this trigger looks at the vehicle ahead."""
-    trigger = case.trigger
-    roles = [condition.measure.role for condition in trigger.conditions]
-    return any(role is not None for role in roles) or trigger.hazard is not None
+    """Whether anything about this trigger looks at the vehicle ahead, or from own car at another one."""
+    trigger, hazard = case.trigger, case.trigger.hazard
+    looked = [one.measure for condition in trigger.conditions for one in condition.alternatives]
+    looked += [hazard.onset.measure] if hazard is not None and hazard.onset is not None else []
+    if hazard is not None and hazard.onset is None:
+        return True
+    from_own = any(measure.kind == "pair" and measure.from_role is None for measure in looked)
+    return from_own or any(LEAD in (measure.role, measure.from_role) for measure in looked)
 
 
 def _first_between(case: Case, stretch: Stretch, after: slice, held_row: IntArray) -> tuple[int, int] | None:

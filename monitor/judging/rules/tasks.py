@@ -11,7 +11,7 @@ from itertools import pairwise
 from monitor.judging.case.case import Case
 from monitor.judging.case.received import MARKER_DELAY_S, ReceivedMarker
 from monitor.judging.case.trial import Finding
-from monitor.study.model import TaskRule
+from monitor.study.rules import TaskRule
 
 END_SLACK_S = 0.05
 """A task that ends three frames of 60 Hz early is not called ended early."""

@@ -17,8 +17,8 @@ def explanation_json(explained: Explanation) -> dict[str, Any]:
         "trial": trial.id,
         "verdict": trial.verdict,
         "effective": trial.effective,
-        "fired_at": number(trial.fired_at),
-        "expected_at": number(trial.timing.expected_at),
+        "fired_at": number(trial.told_fired_at),
+        "expected_at": number(trial.told_expected_at),
         "drive": {"from": number(explained.start_t), "to": number(explained.end_t)},
         "why": list(explained.why),
         "nearest_miss": nearest

@@ -9,12 +9,13 @@ import math
 from dataclasses import dataclass, replace
 
 from monitor.errors import WitnessError
-from monitor.judging.blinding import is_masked
+from monitor.judging.blinding import hide_times, masked_from
 from monitor.judging.case.case import trial_window
 from monitor.judging.case.conditions import judge_condition
 from monitor.judging.case.drive import DriveLog
 from monitor.judging.case.stretch import cut_stretch
 from monitor.judging.case.trial import ConditionResult, Trial
+from monitor.judging.case.values import Cast
 from monitor.judging.judge import wanted
 from monitor.replay.explain.words import (
     NearMiss,
@@ -25,7 +26,7 @@ from monitor.replay.explain.words import (
     needed_sentence,
 )
 from monitor.replay.lines.bands import Asked, NeededBand, needed_band
-from monitor.replay.lines.line import ConditionLine, Spell
+from monitor.replay.lines.line import ConditionLine
 from monitor.replay.lines.rows import rows_of_trigger
 from monitor.replay.seeking.map import RecordMap
 from monitor.replay.seeking.playback import Playback
@@ -59,7 +60,8 @@ def explain_trial(found: RecordMap, playback: Playback, trial_id: str) -> Explan
     `playback` is moved; it must not be one that a screen shows.
     """
     playback.go_to_number(found.read_to_number)
-    trials = {trial.id: trial for trial in playback.trials()}
+    judged = playback.trials()
+    trials = {trial.id: trial for trial in judged}
     trial = trials.get(trial_id)
     if trial is None:
         raise WitnessError(f"{found.path} has no trial {trial_id}; it has {', '.join(trials) or 'none'}.")
@@ -74,29 +76,32 @@ def explain_trial(found: RecordMap, playback: Playback, trial_id: str) -> Explan
     asked = asked_of_trial(found, playback, trial, trigger, anchor_t)
     conditions = trial.conditions
     if trial.fired_at is None:
-        conditions = tuple(
-            judge_condition(one.condition, one.stretch, one.fired_at, one.role, one.held_id) for one in asked
-        )
+        conditions = tuple(judge_condition(one.condition, one.stretch, one.fired_at, one.cast) for one in asked)
     needed = tuple(
         needed_band(one)
         for one, result in zip(asked, conditions, strict=False)
         if result.result == "not met" and result.required
     )
-    if trial.response_hidden and trial.fired_at is not None:
-        line = masked_after(line, trial.fired_at)
-    nearest = near_miss(line, anchor_t, fired=trial.fired_at is not None)
-    lost = len(log.lost_markers(found.read_to_number))
     end = (end_t, log.end_kind or "the record ends there")
-    why = fire_sentences(trial, trigger, line, lost, end, wanted(trigger, log))
+    hidden_from = masked_from(judged, trial.drive)
+    if hidden_from is not None:
+        # when anything came to pass after that fire tells how the car was driven after it
+        line, end_t, end = cut_off(line, hidden_from), hidden_from, (end_t, "by what is hidden")
+    is_after = trial.hidden_after is not None
+    nearest = None if is_after else near_miss(line, anchor_t, fired=trial.fired_at is not None)
+    lost = len(log.lost_markers(found.read_to_number))
+    why = fire_sentences(trial, trigger, line, lost, end, wanted(trigger, log))[: 1 if is_after else None]
     why += _condition_sentences(trial, conditions, line, anchor_t)
     why += [finding.sentence for finding in trial.findings if finding.severity != "note" and not _of_fire(finding.code)]
+    if hidden_from is not None:
+        why = [hide_times(sentence, hidden_from) for sentence in why]
     return Explanation(
         trial=trial,
         trigger=trigger,
         line=line,
         start_t=log.first_t,
         end_t=end_t,
-        anchor_t=anchor_t,
+        anchor_t=min(anchor_t, end_t),
         conditions=conditions if expected is not None or trial.fired_at is not None else (),
         why=tuple(dict.fromkeys(why)),
         nearest=nearest,
@@ -129,11 +134,8 @@ def asked_of_trial(
     if trial.fired_at is None:
         at = stretch.last_at(anchor_t)
         held_id = int(stretch.lead_id[at]) if at >= 0 else -1
-    roles = found.study.roles
-    return [
-        Asked(one, stretch, anchor_t, roles.get(one.measure.role or trigger.role), held_id)
-        for one in trigger.conditions
-    ]
+    cast = Cast(found.study.roles, trigger.role, held_id)
+    return [Asked(one, stretch, anchor_t, cast) for one in trigger.conditions]
 
 
 def _of_fire(code: str) -> bool:
@@ -161,7 +163,7 @@ def _condition_sentences(
     for one in failed:
         asked = next((row.asked for row in line.rows if row.name == one.name and row.part == "condition"), "")
         said.append(condition_sentence(one, when if asked == "at the fire" else f"({asked})"))
-        if asked == "at the fire":
+        if asked == "at the fire" and trial.hidden_after is None:
             said.append(last_in_band(line, one.name, anchor_t))
     said += [f"{one.name} could not be decided: {one.state or 'frames are missing'}." for one in unknown]
     return [sentence for sentence in said if sentence]
@@ -190,25 +192,20 @@ def _words(study: Study, code: str) -> str:
     return reason.words[:1].lower() + reason.words[1:] if reason else code
 
 
-def masked_after(line: ConditionLine, from_t: float) -> ConditionLine:
-    """The line with no data from an instant on in the rows that a blind study hides."""
-    hidden = [is_masked(row.measure) for row in line.rows]
-    spells: list[Spell] = []
+def cut_off(line: ConditionLine, at_t: float) -> ConditionLine:
+    """The line up to an instant, as if the drive had ended there."""
+    spells = []
     for spell in line.spells:
-        if spell.end_t <= from_t:
-            spells.append(spell)
-            continue
-        if spell.start_t <= from_t:
-            spells.append(replace(spell, end_t=from_t))
-        nothing = [math.nan] * len(hidden)
-        spells.append(
-            Spell(
-                max(spell.start_t, from_t + line.period_s),
-                spell.end_t,
-                tuple(-1 if hide else one for one, hide in zip(spell.state, hidden, strict=True)),
-                [math.nan if hide else one for one, hide in zip(spell.margin, hidden, strict=True)],
-                [math.nan if hide else one for one, hide in zip(spell.value, hidden, strict=True)],
-                nothing,
+        if spell.start_t > at_t:
+            break
+        if spell.end_t > at_t:
+            later = [not t <= at_t for t in spell.margin_t]
+            spell = replace(
+                spell,
+                end_t=at_t,
+                margin=[math.nan if gone else one for gone, one in zip(later, spell.margin, strict=True)],
+                value=[math.nan if gone else one for gone, one in zip(later, spell.value, strict=True)],
+                margin_t=[math.nan if gone else one for gone, one in zip(later, spell.margin_t, strict=True)],
             )
-        )
+        spells.append(spell)
     return replace(line, spells=spells)

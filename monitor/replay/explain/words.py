@@ -16,6 +16,7 @@ from monitor.replay.lines.line import ConditionLine, Spell
 from monitor.replay.lines.rows import Row
 from monitor.study.band import Band
 from monitor.study.model import Trigger
+from monitor.study.terms import FireTerm
 
 NEAR_S = 60.0
 """The nearest miss is looked for this near to the fire first, then in the whole drive."""
@@ -120,15 +121,20 @@ def listed(words: Sequence[str]) -> str:
 
 def rule_text(trigger: Trigger) -> str:
     """The rule of a trigger in words."""
-    return listed([f"{term.measure.text} {term.band.words(term.measure.unit)}" for term in trigger.fires_when])
+    return listed([" or ".join(_term_text(one) for one in term.alternatives) for term in trigger.fires_when])
+
+
+def _term_text(term: FireTerm) -> str:
+    return f"{term.measure.text} {term.band.words(term.measure.unit)}"
 
 
 def fire_sentences(
-    trial: Trial, trigger: Trigger, line: ConditionLine, lost: int, end: tuple[float, str], wanted: int
+    trial: Trial, trigger: Trigger, line: ConditionLine, lost: int, end: tuple[float, str], wanted: int | None
 ) -> list[str]:
     """What became of the fire itself.
 
-    `lost`: markers that never arrived; `end`: when and by what the drive ended; `wanted`: fires expected in this drive.
+    `lost`: markers that never arrived; `end`: when and by what the drive ended; `wanted`: fires expected in this drive;
+    None for any number.
     """
     timing, name = trial.timing, trial.trigger
     rule = rule_text(trigger)
@@ -139,6 +145,9 @@ def fire_sentences(
         if timing.result == "late":
             return [f"{said}, {timing.delay_s:.2f} s after its rule held at {timing.expected_at:.2f} s ({rule})."]
         if timing.result == "early":
+            if timing.expected_at is None and trigger.comes_often:
+                said = f"{said}, when its rule did not begin to hold ({rule})."
+                return [said, *_terms_at(line, trial.fired_at)]
             early = "" if timing.expected_at is None else f"; it held at {timing.expected_at:.2f} s"
             return [f"{said}, before its rule held ({rule}){early}.", *_terms_at(line, trial.fired_at)]
         if timing.result == "double":
@@ -167,9 +176,9 @@ def ordinal(count: int) -> str:
     return f"{count}{ {1: 'st', 2: 'nd', 3: 'rd'}.get(count if count < 20 else count % 10, 'th') }"
 
 
-def times_text(count: int) -> str:
-    """ "none is", "one is", "2 are"."""
-    return {0: "none is", 1: "one is"}.get(count, f"{count} are")
+def times_text(count: int | None) -> str:
+    """ "none is", "one is", "2 are", "any number is"."""
+    return "any number is" if count is None else {0: "none is", 1: "one is"}.get(count, f"{count} are")
 
 
 def _terms_at(line: ConditionLine, t: float) -> list[str]:
@@ -250,10 +259,9 @@ def needed_sentence(needed: NeededBand, condition: ConditionResult) -> str:
     """The band that would have passed."""
     if needed.tolerance is None:
         return f"{needed.condition}: {needed.why_not}."
-    band = Band(needed.at_least, needed.at_most)
     was = condition.band.words(condition.unit)
     return (
-        f"{needed.condition}: a band of {_exact(band, needed.unit)} instead of {was} would have passed it, "
+        f"{needed.condition}: a band of {_exact(needed.band, needed.unit)} instead of {was} would have passed it, "
         f"and so would a tolerance of {up(needed.tolerance)} {needed.unit}".rstrip()
         + "."
     )
@@ -261,6 +269,9 @@ def needed_sentence(needed: NeededBand, condition: ConditionResult) -> str:
 
 def _exact(band: Band, unit: str) -> str:
     """A band rounded outwards to three decimals, so that what is said is enough."""
+    if band.outside is not None:
+        first, second = math.ceil(band.outside[0] * 1000.0 - 1e-9), math.floor(band.outside[1] * 1000.0 + 1e-9)
+        return Band(None, None, outside=(first / 1000.0, second / 1000.0)).words(unit)
     low = None if band.at_least is None else math.floor(band.at_least * 1000.0 + 1e-9) / 1000.0
     high = None if band.at_most is None else math.ceil(band.at_most * 1000.0 - 1e-9) / 1000.0
     return Band(low, high).words(unit)

@@ -14,10 +14,10 @@ import numpy as np
 from monitor.judging.case.conditions import judge_condition, window_of
 from monitor.judging.case.stretch import Stretch
 from monitor.judging.case.trial import Result
-from monitor.judging.case.values import held_rows, values_on
+from monitor.judging.case.values import Cast, values_on
 from monitor.measures.columns import FloatArray
 from monitor.study.band import Band
-from monitor.study.model import Condition, Role
+from monitor.study.terms import Condition
 
 SIDE_PERIODS = 2.0
 """Frames beside the window that may count at the fire (two periods to either side)."""
@@ -36,6 +36,12 @@ class NeededBand:
     at_most: float | None
     tolerance: float | None
     why_not: str = ""
+    outside: tuple[float, float] | None = None
+
+    @property
+    def band(self) -> Band:
+        """The band itself."""
+        return Band(self.at_least, self.at_most, outside=self.outside)
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,20 +51,20 @@ class Asked:
     condition: Condition
     stretch: Stretch
     fired_at: float
-    role: Role | None
-    held_id: int
+    cast: Cast
 
     def with_band(self, band: Band) -> Result:
         """The result with another band."""
         condition = replace(self.condition, band=band)
-        return judge_condition(condition, self.stretch, self.fired_at, self.role, self.held_id).result
+        return judge_condition(condition, self.stretch, self.fired_at, self.cast).result
 
     def values(self) -> FloatArray:
         """The numbers in the condition's window and two periods beside it, rising."""
         start_s, end_s = window_of(self.condition)
         beside_s = SIDE_PERIODS * self.stretch.period_s
         span = self.stretch.window(self.fired_at + start_s - beside_s, self.fired_at + end_s + beside_s)
-        measured = values_on(self.stretch, self.condition.measure, held_rows(self.stretch, self.role, self.held_id))
+        rows_of = self.cast.rows_in(self.stretch)
+        measured = values_on(self.stretch, self.condition.measure, rows_of, fired_at=self.fired_at)
         value = measured.value[span]
         return np.unique(value[np.isfinite(value)])
 
@@ -79,6 +85,9 @@ def needed_band(asked: Asked) -> NeededBand:
     """The least looser band for a condition that was not met: one that passes without any tolerance."""
     condition = asked.condition
     unit = condition.measure.unit
+    if condition.or_else:
+        why_not = "one of several measures is enough, so that no single band is looked for"
+        return NeededBand(condition.name, unit, None, None, None, why_not)
     tolerance = needed_tolerance(asked)
     if tolerance is None:
         return NeededBand(condition.name, unit, None, None, None, _why_not(asked))
@@ -97,6 +106,9 @@ def needed_band(asked: Asked) -> NeededBand:
         )
         if short is not None:
             return NeededBand(condition.name, unit, _just(value, edge, -short), at_most, tolerance)
+    if band.outside is not None:
+        nearer = (band.outside[0] + tolerance, band.outside[1] - tolerance)
+        return NeededBand(condition.name, unit, None, None, tolerance, outside=nearer)
     low = None if at_least is None else at_least - tolerance
     high = None if at_most is None else at_most + tolerance
     return NeededBand(condition.name, unit, low, high, tolerance)
@@ -132,8 +144,7 @@ def _why_not(asked: Asked) -> str:
         replace(condition, band=Band(None, None), if_missing="undecided"),
         asked.stretch,
         asked.fired_at,
-        asked.role,
-        asked.held_id,
+        asked.cast,
     )
     if without.result != "met":
         return f"no band would do: frames or values are missing ({without.state or 'frames lost'})"

@@ -7,7 +7,7 @@ The lead is the vehicle that was nearest ahead in that frame.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
@@ -15,13 +15,13 @@ import numpy.typing as npt
 
 from monitor.judging.case.conditions import window_of
 from monitor.judging.case.stretch import TENTH, Stretch
-from monitor.judging.case.values import IN, MISSING, OUT, Standing, held_rows, stand_in_band, values_on
+from monitor.judging.case.values import IN, MISSING, OUT, Standing, held_rows, stand_in_either, values_on
 from monitor.measures.columns import FloatArray, IntArray
-from monitor.measures.gap import pair_measures
 from monitor.measures.measured import Measured, State
 from monitor.measures.rolling import ROLLING
 from monitor.study.band import Band
-from monitor.study.model import Condition, During, FireTerm, Measure, Study, Trigger, Within
+from monitor.study.model import Study, Trigger
+from monitor.study.terms import Condition, During, FireTerm, Looked, Measure, Within
 
 States = npt.NDArray[np.int8]
 Part = Literal["condition", "armed", "fires"]
@@ -69,7 +69,7 @@ def _term_row(term: FireTerm, part: Part) -> Row:
     delay = f"delayed by {term.delay_s:g} s" if term.delay_s else ""
     asked = ", ".join(text for text in (edge, delay) if text) or "holds"
     return Row(
-        f"{'arms' if part == 'armed' else 'fires'}: {term.measure.text}",
+        f"{'arms' if part == 'armed' else 'fires'}: {' or '.join(one.measure.text for one in term.alternatives)}",
         part,
         term.measure,
         term.band,
@@ -93,8 +93,9 @@ def asked_text(condition: Condition) -> str:
 
 def look_back_s(trigger: Trigger) -> float:
     """Seconds before a frame that its rows look at."""
-    spans = [(condition.measure.over_s or 0.0) - min(window_of(condition)[0], 0.0) for condition in trigger.conditions]
-    spans += [term.measure.over_s or 0.0 for term in (*trigger.armed_when, *trigger.fires_when)]
+    spans = [condition.looks_back_s - min(window_of(condition)[0], 0.0) for condition in trigger.conditions]
+    terms = (*trigger.armed_when, *trigger.fires_when)
+    spans += [one.measure.looks_back_s for term in terms for one in term.alternatives]
     return max(spans, default=0.0)
 
 
@@ -121,19 +122,12 @@ class FrameValues:
     stretch: Stretch
     first: int
     _lead: IntArray | None = None
-    _pairs: dict[str, dict[str, Measured]] = field(default_factory=dict)
 
     def of(self, measure: Measure, role_name: str) -> Measured:
         """A measure's values on all frames; `role_name` is the role of a measure that names none."""
         if measure.kind == "rolling":
             return _rolling(self.stretch, measure, self.first)
-        name = measure.role or role_name
-        if measure.kind == "pair":
-            if name not in self._pairs:
-                self._pairs[name] = pair_measures(self.stretch.frames, self.stretch.road, self._rows(name))
-            return self._pairs[name][measure.name]
-        rows = self._rows(name) if measure.kind == "role" else _NO_ROWS
-        return values_on(self.stretch, measure, rows)
+        return values_on(self.stretch, measure, lambda name: self._rows(name or role_name))
 
     def _rows(self, name: str) -> IntArray:
         role = self.study.roles.get(name)
@@ -142,9 +136,6 @@ class FrameValues:
         if self._lead is None:
             self._lead = lead_rows_of(self.stretch)
         return self._lead
-
-
-_NO_ROWS: IntArray = np.empty(0, np.int64)
 
 
 def answer_rows(trigger: Trigger, values: FrameValues) -> Answers:
@@ -157,8 +148,8 @@ def answer_rows(trigger: Trigger, values: FrameValues) -> Answers:
     margin = np.full((count, len(terms)), np.nan)
     for place, term in enumerate(terms):
         missing = term.if_missing if isinstance(term, Condition) else "undecided"
-        measured = values.of(term.measure, trigger.role)
-        standing = stand_in_band(stretch.t, measured, term.band, term.measure, missing)
+        looked = [Looked(one.measure, one.band) for one in term.alternatives]
+        standing = stand_in_either(stretch.t, looked, lambda measure: values.of(measure, trigger.role), missing)
         answered = had_it_fired(term, standing, stretch) if isinstance(term, Condition) else standing.inside
         state[:, place] = answered[first:]
         value[:, place], margin[:, place] = standing.value[first:], standing.margin[first:]

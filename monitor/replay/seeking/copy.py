@@ -15,7 +15,7 @@ from monitor.judging.case.alignment import AlignedSources
 from monitor.judging.case.drive import DriveLog
 from monitor.judging.case.sources import SourceRun, Sources
 from monitor.judging.case.stream import Stream
-from monitor.judging.firing import FireWatch
+from monitor.judging.firing import FireWatch, TermMemory
 from monitor.judging.session import DriveTrials, Session, Track
 
 Thing = TypeVar("Thing")
@@ -63,12 +63,19 @@ def _copy_aligned(aligned: AlignedSources, sources: Sources, log: DriveLog) -> A
 
 
 def _copy_drive(drive: DriveTrials, *, frames: bool) -> DriveTrials:
+    log = _copy_log(drive.log, frames=frames)
+    watches = {name: _copy_watch(watch, log) for name, watch in drive.watches.items()}
+    tracks = {name: [_copy_track(track) for track in tracks] for name, tracks in drive.tracks.items()}
     return replace(
         drive,
-        log=_copy_log(drive.log, frames=frames),
-        watches={name: _copy_watch(watch) for name, watch in drive.watches.items()},
+        log=log,
+        watches=watches,
         late=_with_own_containers(drive.late),
-        tracks={name: [_copy_track(track) for track in tracks] for name, tracks in drive.tracks.items()},
+        tracks=tracks,
+        repeated={
+            name: replace(_with_own_containers(one), watch=watches[name], tracks=tracks[name])
+            for name, one in drive.repeated.items()
+        },
     )
 
 
@@ -89,15 +96,18 @@ def _copy_log(log: DriveLog, *, frames: bool) -> DriveLog:
     return twin
 
 
-def _copy_watch(watch: FireWatch) -> FireWatch:
+def _copy_watch(watch: FireWatch, log: DriveLog) -> FireWatch:
     twin = _with_own_containers(watch)
-    for field in fields(twin):
-        value = getattr(twin, field.name)
-        if isinstance(value, list):
-            # the memories of its terms are changed in place; what it expects is frozen and copies as cheaply
-            setattr(twin, field.name, [copy.copy(one) for one in value])
-    twin.hopeful = None if watch.hopeful is None else _copy_watch(watch.hopeful)
+    twin.log = None if watch.log is None else log
+    # the memories of its terms are changed in place; what it expects is frozen
+    twin.memories = [[_copy_memory(one) for one in either] for either in watch.memories]
+    twin.hopeful = None if watch.hopeful is None else _copy_watch(watch.hopeful, log)
     return twin
+
+
+def _copy_memory(memory: TermMemory) -> TermMemory:
+    markers = None if memory.markers is None else _with_own_containers(memory.markers)
+    return replace(memory, behind=copy.copy(memory.behind), markers=markers)
 
 
 def _with_own_containers(thing: Thing) -> Thing:

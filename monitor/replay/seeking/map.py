@@ -98,6 +98,8 @@ class RecordMap:
     state: str = "open"
     session: Session | None = None
     """The whole record's session, once it has been read."""
+    lifted: frozenset[str] = frozenset()
+    """Trials of a blind record whose response may be shown, by the record's own entries, wherever the replay stands."""
     lines: dict[tuple[int, str], ConditionLine] = field(default_factory=dict)
     """By drive and trigger: how each condition stood in every frame."""
     times: dict[int, tuple[array[float], array[float]]] = field(default_factory=dict)

@@ -14,7 +14,9 @@ from collections.abc import Iterator
 from typing import Any
 
 from monitor.following.building import build_view
+from monitor.following.coming.channels import ChannelWatch
 from monitor.following.view import LiveView, RecorderView
+from monitor.judging.blinding import lifting
 from monitor.judging.case.trial import Trial
 from monitor.judging.session import Session
 from monitor.record.entries import Entry
@@ -40,6 +42,7 @@ class Playback:
         self.whole = True
         """Whether every window that is open here is seen whole, and the strips too."""
         self.addendum: list[dict[str, Any]] = []
+        self._channels = ChannelWatch()
         self._reading = RecordReading(found.path)
         self._pending: deque[Entry] = deque()
         self._entries: Iterator[list[Entry]] = iter(())
@@ -109,12 +112,20 @@ class Playback:
         """The picture here, with the rulings and notes of the addendum."""
         session = copy_session(self._session, frames=True)
         final = {trial.id for trial in session.trials() if trial.stage != "fired" and trial.stage != "armed"}
+        # lifted stays lifted: also at a place before the entry that lifted it
+        session.operator.revealed |= self.map.lifted | lifting(self.addendum)
         for fields in self.addendum:
             # a ruling that came later says nothing yet of a trial that is not over here
             if fields.get("type") not in ("ruling", "reveal") or fields.get("trial") in final:
                 session.take_addendum(fields)
         return build_view(
-            session, record=str(self.map.path), recorder=recorder, age_s=self._frame_age_s(), revision=revision
+            session,
+            record=str(self.map.path),
+            recorder=recorder,
+            age_s=self._frame_age_s(),
+            revision=revision,
+            history=True,
+            channels=self._channels,
         )
 
     def trials(self) -> tuple[Trial, ...]:

@@ -11,11 +11,13 @@ import math
 import threading
 from array import array
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 
 from monitor.following.keeping import Keeping
+from monitor.judging.blinding import hide
 from monitor.judging.case.drive import DriveLog
 from monitor.judging.case.trial import Trial
 from monitor.judging.session import DriveTrials, Session, Track, retention_s
@@ -71,6 +73,11 @@ class MapMaking:
         self._before: Kept | None = None
         self._stop = threading.Event()
 
+    @property
+    def is_blind(self) -> bool:
+        """Whether the record is blind."""
+        return self._session.blind
+
     def stop(self) -> None:
         """Ends the pass after the entries at hand."""
         self._stop.set()
@@ -90,6 +97,8 @@ class MapMaking:
         found.state = self._reading.state
         found.length_s = found.read_to_s
         found.session = self._session
+        if self._session.blind:
+            found.lifted = frozenset(trial.id for trial in self._session.trials() if not trial.response_hidden)
         found.done = True
         return found
 
@@ -217,7 +226,8 @@ class MapMaking:
         if trial.fired_at is None and expected is not None:
             label = f"{trial.trigger} expected, not fired"
             self._place("trigger", found.at_s_of(trial.drive, expected), expected, label, drive=trial.drive)
-        for finding in trial.findings:
+        told = hide(found.study, [replace(trial, blind=True)])[0] if self.is_blind else trial
+        for finding in told.findings:
             if finding.at is not None:
                 at_s = found.at_s_of(trial.drive, finding.at)
                 self._place("finding", at_s, finding.at, f"{finding.code}: {finding.sentence}", drive=trial.drive)

@@ -7,7 +7,9 @@ from dataclasses import dataclass
 
 from monitor.archive.gathering import count
 from monitor.archive.summary import NO_GROUP
+from monitor.judging.blinding import masked_from
 from monitor.judging.case.trial import ConditionResult, Response, Trial
+from monitor.judging.rulings import rulings_in_words
 from monitor.reports.export.drives import WholeRun
 from monitor.reports.export.tables import utc
 
@@ -35,13 +37,24 @@ def close_out(run: WholeRun) -> tuple[Section, ...]:
     session = run.session
     trials = session.trials()
     return (
-        Section(1, f"Run of {session.opening.participant}: {_verdicts(trials)}", table=_about(run)),
+        about_section(run),
         Section(2, "Left to do", tuple(left_to_do(run))),
-        *(section for trial in trials for section in _trial(trial)),
-        Section(2, "Feed", tuple(_feed(run))),
-        *_notes(run),
-        *_sheet(run),
+        *(section for trial in trials for section in trial_sections(trial)),
+        feed_section(run),
+        *note_sections(run),
+        *sheet_sections(run),
     )
+
+
+def about_section(run: WholeRun) -> Section:
+    """Whose run it was, what came of it, and the record."""
+    session = run.session
+    return Section(1, f"Run of {session.opening.participant}: {_verdicts(session.trials())}", table=_about(run))
+
+
+def feed_section(run: WholeRun) -> Section:
+    """What came in, by drive."""
+    return Section(2, "Feed", tuple(_feed(run)))
 
 
 def left_to_do(run: WholeRun) -> list[str]:
@@ -51,16 +64,18 @@ def left_to_do(run: WholeRun) -> list[str]:
     if run.state == "open":
         said.append(f"The record was never closed: trialwitness recover {record}")
     for trial in session.trials():
-        if trial.ruling is None and trial.effective == "undecided":
+        if not trial.rulings and trial.effective == "undecided":
             said.append(f"Rule on {trial.id}, which is undecided: trialwitness rule {record} --trial {trial.id} …")
-        elif trial.response_hidden and trial.response is not None:
-            said.append(f"Rule on {trial.id}, {trial.effective}: the study is blind and every trial is ruled on.")
+        elif trial.withheld and not trial.rulings:
+            said.append(f"Rule on {trial.id}, {trial.effective}: the record is blind and every trial is ruled on.")
     if run.state in ("closed", "recovered"):
         said.append(f"Seal the record: trialwitness seal {record}")
     undone = sum(step.name not in session.operator.steps_done for step in session.study.sheet)
     if undone:
         said.append(f"{undone} of {count(len(session.study.sheet), 'step')} on the run sheet are not ticked.")
     said.append(f"Write the digest down elsewhere, if it was not yet: {run.digest}")
+    if run.added.code:
+        said.append(f"And the code of what was entered after closing: {run.added.code}")
     return said
 
 
@@ -77,7 +92,7 @@ def _about(run: WholeRun) -> Table:
         ("record", run.path.name),
         ("state", run.state),
         ("digest", f"{run.digest[:16]} … (in full below)"),
-        *([("addendum", f"{run.addendum_digest[:16]} …")] if run.addendum_digest else []),
+        *([("code of rulings", run.added.code)] if run.added.code else []),
         ("began", utc(run.began_ns / 1e9)),
         ("program", opening.versions.get("trialwitness", "not known")),
         ("earlier surprises", "; ".join(earlier) or ("none" if opening.exposures_known else "not known")),
@@ -85,21 +100,17 @@ def _about(run: WholeRun) -> Table:
     return Table(("", ""), tuple(rows))
 
 
-def _trial(trial: Trial) -> tuple[Section, ...]:
+def trial_sections(trial: Trial) -> tuple[Section, ...]:
+    """What one trial came to and by what: verdict, rulings, findings, alert, response unless hidden, conditions."""
     said = [_fired(trial)]
-    ruling = trial.ruling
-    if ruling is not None:
-        said.append(
-            f"Ruled {ruling.verdict} by {ruling.by} ({ruling.reason}): {ruling.words or 'no words'}. "
-            f"Computed: {trial.verdict}."
-        )
+    said += rulings_in_words(trial)
     said += [f"{one.severity}, {one.code}: {one.sentence}" for one in trial.findings]
     if trial.alert.result != "not stated":
         given = " with ".join(trial.alert.given) or "none"
         at = "" if trial.alert.at is None else f" at {trial.alert.at:.2f} s, {trial.alert.evidence}"
         said.append(f"Alert {trial.alert.result}: {given}{at}.")
     if trial.response_hidden:
-        said.append("The response is hidden until the trial is ruled on (blind study).")
+        said.append("The response is hidden until the trial is ruled on (blind record).")
     elif trial.response is not None:
         said.append(_response(trial.response))
     heading = f"{trial.id}: {trial.effective.upper()}"
@@ -109,7 +120,9 @@ def _trial(trial: Trial) -> tuple[Section, ...]:
 
 
 def _fired(trial: Trial) -> str:
-    fired = "It did not fire" if trial.fired_at is None else f"It fired at {trial.fired_at:.2f} s"
+    at = trial.told_fired_at
+    when = "at a time that is hidden" if at is None else f"at {at:.2f} s"
+    fired = "It did not fire" if trial.fired_at is None else f"It fired {when}"
     delay = "" if trial.timing.delay_s is None else f" ({trial.timing.delay_s:+.3f} s)"
     return f"{fired}, {trial.timing.result}{delay}; naive: {trial.naive}; {trial.stage}."
 
@@ -149,10 +162,17 @@ def _response(response: Response) -> str:
 
 def _feed(run: WholeRun) -> list[str]:
     said = []
+    trials = run.session.trials()
     for drive in run.session.drives:
         log = drive.log
         counts = log.counts
         rate = f"{log.hello.rate_hz:g} Hz" if log.hello else "rate not known"
+        if masked_from(trials, log.index) is not None:
+            said.append(
+                f"Drive {log.index} ({log.run}): {rate}, {counts.lost} lost, {counts.duplicates} doubled; how long it "
+                "took and what ended it is hidden until the ruling."
+            )
+            continue
         length = 0.0 if counts.judged == 0 else log.newest_t - log.first_t
         ended = (log.end_kind or "not seen to its end").replace("_", " ")
         said.append(
@@ -164,7 +184,8 @@ def _feed(run: WholeRun) -> list[str]:
     return said or ["No message came in."]
 
 
-def _notes(run: WholeRun) -> tuple[Section, ...]:
+def note_sections(run: WholeRun) -> tuple[Section, ...]:
+    """The operator's notes; none where there are none."""
     notes = run.session.operator.notes
     if not notes:
         return ()
@@ -172,7 +193,8 @@ def _notes(run: WholeRun) -> tuple[Section, ...]:
     return (Section(2, "Notes", table=Table(("time", "drive", "by", "text"), rows)),)
 
 
-def _sheet(run: WholeRun) -> tuple[Section, ...]:
+def sheet_sections(run: WholeRun) -> tuple[Section, ...]:
+    """The run sheet with what was ticked; none where the study has none."""
     steps, done = run.session.study.sheet, run.session.operator.steps_done
     if not steps:
         return ()

@@ -70,6 +70,8 @@ class Comparison:
     """What was left out and why, one sentence each."""
     no_test: str | None
     """Why there is no test, where the one asked for cannot be had."""
+    rulings: Rulings
+    """What of all this rests on rulings."""
 
     @property
     def trials(self) -> int:
@@ -85,6 +87,23 @@ class Comparison:
     def cut(self) -> int:
         """Times censored because the drive ended."""
         return sum(group.ended("cut") for group in self.groups)
+
+
+@dataclass(frozen=True, slots=True)
+class Rulings:
+    """The rulings on a trigger's trials, and the comparison without them."""
+
+    ruled: int
+    after_look: int
+    """Made after a look at responses by group."""
+    not_recorded: int
+    """It was not recorded whether they were."""
+    overruled: int
+    """Trials whose ruling says other than what was computed."""
+    trials: int
+    """Trials with a time, by the computed verdicts alone."""
+    test: GroupTest
+    """The test by the computed verdicts alone."""
 
 
 def compare_studies(gathered: Gathered, asked: Asked = Asked()) -> tuple[Comparison, ...]:  # noqa: B008 - frozen
@@ -122,7 +141,7 @@ def _compare(one: StudyRuns, analysis: Analysis) -> Comparison:
         study=one.name,
         files=tuple(part.study.sha256 for part in one.files),
         analysis=analysis,
-        blind=one.study.blind,
+        blind=any(run.blind for run in one.runs),
         groups=tuple(groups.values()),
         test=_test(list(with_time.values()), analysis.test),
         pairs=tuple(
@@ -135,6 +154,26 @@ def _compare(one: StudyRuns, analysis: Analysis) -> Comparison:
         timed_alike=_timed_alike(one, analysis.trigger),
         left_out=tuple(left_out),
         no_test=no_test,
+        rulings=_rulings(one, analysis),
+    )
+
+
+def _rulings(one: StudyRuns, analysis: Analysis) -> Rulings:
+    ruled = [
+        trial for run in one.runs for trial in run.trials if trial.trigger == analysis.trigger.name and trial.ruled
+    ]
+    by_group: dict[str, list[Ending]] = {}
+    for run, trial in _usable(one, analysis.trigger, computed=True)[0]:
+        by_group.setdefault(run.group, []).append(ending_of(trial, analysis.measure, analysis.horizon_s))
+    order = [*one.study.planned, *sorted(by_group.keys() - one.study.planned.keys())]
+    times = [each for each in (times_of(by_group[name]) for name in order if name in by_group) if len(each)]
+    return Rulings(
+        ruled=len(ruled),
+        after_look=sum(trial.seen_looks is True for trial in ruled),
+        not_recorded=sum(trial.seen_looks is None for trial in ruled),
+        overruled=sum(trial.effective != trial.verdict for trial in ruled),
+        trials=sum(len(each) for each in times),
+        test=_test(times, analysis.test),
     )
 
 
@@ -162,8 +201,11 @@ def _ranked(endings: list[Ending]) -> FloatArray:
     return np.array(values, dtype=np.float64)
 
 
-def _usable(one: StudyRuns, trigger: TriggerSummary) -> tuple[list[tuple[RunSummary, TrialSummary]], list[str]]:
-    """The first valid trial of each participant, and what was left out: copies, repeats, groups not known."""
+def _usable(
+    one: StudyRuns, trigger: TriggerSummary, *, computed: bool = False
+) -> tuple[list[tuple[RunSummary, TrialSummary]], list[str]]:
+    """The first valid trial of each participant, and what was left out: copies, repeats, groups not known. `computed`:
+    valid by the computed verdict, whatever was ruled."""
     trials: list[tuple[RunSummary, TrialSummary]] = []
     left_out: list[str] = []
     digests: set[str] = set()
@@ -174,7 +216,7 @@ def _usable(one: StudyRuns, trigger: TriggerSummary) -> tuple[list[tuple[RunSumm
             continue
         digests.add(run.digest)
         for trial in run.trials:
-            if trial.trigger != trigger.name or trial.effective != "valid":
+            if trial.trigger != trigger.name or (trial.verdict if computed else trial.effective) != "valid":
                 continue
             if run.participant in seen:
                 left_out.append(f"{run.participant} has a further valid trial in {run.record}: the first one counts.")

@@ -36,7 +36,8 @@ def comparison_lines(one: Comparison, look: int) -> list[str]:
         lines += wrapped(text, "▲ ", "  ")
     for text in one.left_out:
         lines += wrapped(f"left out: {text}", "· ", "  ")
-    lines += ["", *_who(one), "", *_how_fast(one), "", *_curves(one), "", *_tests(one), *_collisions(one)]
+    lines += ["", *_who(one), "", *_how_fast(one), "", *_curves(one), "", *_tests(one), *_without_rulings(one)]
+    lines += _collisions(one)
     lines += [*_competing(one), ""]
     for text in conventions(one):
         lines += wrapped(text, "· ", "  ")
@@ -74,8 +75,7 @@ def _competing(one: Comparison) -> list[str]:
     """Response and contact as ends that compete, where there was a contact."""
     if one.worst_rank is None:
         return []
-    horizon, within = f"contact by {one.analysis.horizon_s:g} s", f"responded by {one.analysis.within_s:g} s"
-    rows: list[tuple[str, ...]] = [("", within, "interval", horizon, "interval", "half had by")]
+    rows: list[tuple[str, ...]] = [("", "responded", "interval", "contact", "interval", "half had by")]
     for group in one.groups:
         found = group.competing
         cells = [
@@ -89,8 +89,13 @@ def _competing(one: Comparison) -> list[str]:
     worst = "nothing differs" if one.worst_rank.statistic is None else _test(one.worst_rank)
     return [
         "",
-        "contact as an end that competes with the response (Aalen & Johansen)",
-        *columns(rows, (NAME, 17, 13, 17, 13, 6 + 6)),
+        *wrapped(
+            f"contact as an end that competes with the response (Aalen & Johansen): responded by "
+            f"{one.analysis.within_s:g} s, contact by {one.analysis.horizon_s:g} s",
+            "",
+            "  ",
+        ),
+        *columns(rows, (NAME, 11, 14, 11, 14, 13)),
         *wrapped(f"worst rank, contact after no response ({kind}): {worst}{cut_out}", "", "  "),
     ]
 
@@ -156,6 +161,19 @@ def _tests(one: Comparison) -> list[str]:
         f"{pairs}, Holm over {len(one.pairs)}:",
         *_differences(one.pairs),
     ]
+
+
+def _without_rulings(one: Comparison) -> list[str]:
+    """The same test by the computed verdicts alone, where anything was ruled."""
+    rulings = one.rulings
+    if not rulings.ruled:
+        return []
+    said = "nothing to compare" if rulings.test.statistic is None else _test(rulings.test)
+    text = (
+        f"By the computed verdicts alone ({rulings.trials} trials; {rulings.overruled} of {rulings.ruled} rulings say "
+        f"otherwise, {rulings.after_look} made after a look): {said}"
+    )
+    return wrapped(text, "", "  ")
 
 
 def _differences(pairs: tuple[Pair, ...]) -> list[str]:

@@ -64,6 +64,13 @@ def cautions(one: Comparison, look: int) -> list[str]:
         said.append(
             f"Without a ruling {kind}: {count(one.unruled, 'trial')}. Whoever rules now must not have seen this page."
         )
+    rulings = one.rulings
+    if rulings.after_look or rulings.not_recorded:
+        unknown = f"; of {rulings.not_recorded} it is not recorded" if rulings.not_recorded else ""
+        said.append(
+            f"RULED AFTER A LOOK: {rulings.after_look} of {count(rulings.ruled, 'ruling')} were made by somebody who "
+            f"may have seen responses by group{unknown}. See the same test by the computed verdicts alone, below."
+        )
     if not one.timed_alike:
         said.append(
             "The study files of this study time the response from different origins or to different horizons: the "
@@ -94,6 +101,13 @@ def comparison_json(one: Comparison, look: int) -> dict[str, Any]:
         "collision_p": one.collision_p,
         "pairs": [_pair_json(pair) for pair in one.pairs],
         "no_test": one.no_test,
+        "rulings": {
+            "ruled": one.rulings.ruled,
+            "after_look": one.rulings.after_look,
+            "not_recorded": one.rulings.not_recorded,
+            "overruled": one.rulings.overruled,
+        },
+        "by_computed_verdicts": {"trials": one.rulings.trials, "test": _test_json(one.rulings.test)},
         "left_out": list(one.left_out),
         "cautions": cautions(one, look),
         "conventions": conventions(one),

@@ -24,7 +24,7 @@ from monitor.reports.export.csv import (
     write_json,
     write_tables,
 )
-from monitor.reports.export.dictionary import EVENTS, PARTICIPANTS, TRIALS, Column
+from monitor.reports.export.dictionary import EVENTS, FEED, OPERATOR, PARTICIPANTS, TRIALS, Column
 from monitor.reports.export.drives import DriveColumns, WholeRun
 from monitor.reports.export.tables import Row, Tables, plain_cells
 
@@ -32,11 +32,11 @@ BIDS_VERSION = "1.10.0"
 EMPTY = "n/a"
 BEH_COLUMNS = tuple(column for column in TRIALS if column.name not in ("participant", "study", "drive"))
 EVENT_COLUMNS = (
-    Column("onset", "s", "from the first frame of the drive; the telemetry begins there"),
-    Column("duration", "s", "0 for an instant, n/a where the end is not known"),
-    Column("trial_type", "", "kind of the simulator's marker, of a response, or of an operator's entry"),
+    Column("onset", "s", "from the first frame of the drive; the telemetry begins there", source=FEED),
+    Column("duration", "s", "0 for an instant, n/a where the end is not known", source=FEED),
+    Column("trial_type", "", "kind of the simulator's marker, of a response, or of an operator's entry", source=FEED),
     *(column for column in EVENTS if column.name in ("response_time", "censored")),
-    Column("group", "", "alert group"),
+    Column("group", "", "alert group", source=OPERATOR),
     *(column for column in EVENTS if column.name in ("trial", "effective", "name", "source", "detail")),
 )
 
@@ -86,12 +86,13 @@ class BidsExport:
         _write_tsv(self.directory / "participants.tsv", names, rows)
         participants = {column.name: column_json(column) for column in PARTICIPANTS[1:]}
         write_json(self.directory / "participants.json", participants)
-        for task in self.tasks.values():
+        for study, task in self.tasks.items():
             for name, columns in (("events", EVENT_COLUMNS), ("beh", BEH_COLUMNS)):
                 about = {"TaskDescription": self.titles[task]} if self.titles[task] else {}
                 # the older validator refuses TaskName in the sidecar of events
                 about |= {"TaskName": task} if name == "beh" else {}
-                described = {one.name: column_json(one) for one in columns}
+                studies = [one for one in tables.studies.values() if one.name == study]
+                described = {one.name: column_json(one, studies) for one in columns}
                 write_json(self.directory / f"task-{task}_{name}.json", {**about, **described})
         write_tables(self.directory / "sourcedata" / "tables", tables)
 
@@ -105,7 +106,9 @@ class BidsExport:
     def _write_drive(self, stem: Path, run: WholeRun, drive: DriveColumns, tables: Tables) -> None:
         record, index = run.path.name, drive.log.index
         group = run.session.group
-        events = [row for row in tables.rows["events"] if row["record"] == record and row["drive"] == index]
+        # an event whose time is hidden has no place here, because BIDS asks for an onset; the tables have it
+        mine = (row for row in tables.rows["events"] if row["record"] == record and row["drive"] == index)
+        events = [row for row in mine if row["onset_s"] is not None]
         _write_tsv(
             stem.with_name(f"{stem.name}_events.tsv"),
             [column.name for column in EVENT_COLUMNS],
@@ -166,7 +169,7 @@ def _readme(*, masked: bool) -> str:
     )
     if masked:
         text += (
-            "\nThe study is blind and not every trial has been ruled on: responses, contacts and telemetry are left "
-            "out.\n"
+            "\nRecords are blind and not every trial has been ruled on: responses, contacts, telemetry, and when "
+            "anything came after a trial's fire are left out.\n"
         )
     return text

@@ -6,16 +6,18 @@ import csv
 import gzip
 import io
 import json
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
 from monitor.measures.columns import FloatArray
-from monitor.reports.export.dictionary import TABLES, Column, telemetry_column
+from monitor.reports.export.dictionary import TABLES, Column, telemetry_column, threshold_words
 from monitor.reports.export.drives import HOLD_PERIODS, DriveColumns, WholeRun, resample
 from monitor.reports.export.tables import Tables, plain_cells
+from monitor.study.model import Study
 
 ROWS_AT_ONCE = 4096
 
@@ -29,13 +31,16 @@ def write_tables(directory: Path, tables: Tables) -> None:
         _write_csv(directory / f"{name}.csv", names, rows)
     _write_csv(
         directory / "data-dictionary.csv",
-        ["table", "column", "unit", "definition", "levels"],
+        ["table", "column", "type", "unit", "definition", "thresholds", "source", "levels"],
         [
             [
                 name,
                 one.name,
+                one.type,
                 one.unit,
                 one.definition,
+                threshold_words(one, tables.studies.values()),
+                one.source,
                 "; ".join(f"{key} = {value}" for key, value in one.levels.items()),
             ]
             for name, columns in TABLES.items()
@@ -44,18 +49,33 @@ def write_tables(directory: Path, tables: Tables) -> None:
     )
 
 
-def write_csv_telemetry(directory: Path, run: WholeRun, rate_hz: float | None) -> None:
-    """The drives of one record at a fixed rate: `<record>_drive-<n>.csv.gz` and its sidecar `.json`."""
-    directory.mkdir(parents=True, exist_ok=True)
-    for drive in run.drives:
-        even, rate = resampled(drive, rate_hz)
-        if not even:
-            continue
-        stem = f"{run.path.stem}_drive-{drive.log.index}"
-        write_gzip(directory / f"{stem}.csv.gz", telemetry_text(even, ",", "", header=True))
-        sidecar = telemetry_sidecar(drive, even, rate)
-        sidecar["Record"], sidecar["RecordDigest"] = run.path.name, run.digest
-        write_json(directory / f"{stem}.json", sidecar)
+@dataclass(slots=True)
+class CsvExport:
+    """CSV files, growing record by record in a directory that exists."""
+
+    directory: Path
+    masked: bool
+    rate_hz: float | None
+
+    def add(self, run: WholeRun, tables: Tables) -> None:
+        """The drives of one record at a fixed rate: `<record>_drive-<n>.csv.gz` and its sidecar `.json`."""
+        if self.masked:
+            return
+        folder = self.directory / "telemetry"
+        folder.mkdir(exist_ok=True)
+        for drive in run.drives:
+            even, rate = resampled(drive, self.rate_hz)
+            if not even:
+                continue
+            stem = f"{run.path.stem}_drive-{drive.log.index}"
+            write_gzip(folder / f"{stem}.csv.gz", telemetry_text(even, ",", "", header=True))
+            sidecar = telemetry_sidecar(drive, even, rate)
+            sidecar["Record"], sidecar["RecordDigest"] = run.path.name, run.digest
+            write_json(folder / f"{stem}.json", sidecar)
+
+    def finish(self, tables: Tables) -> None:
+        """Every table."""
+        write_tables(self.directory, tables)
 
 
 def resampled(drive: DriveColumns, rate_hz: float | None) -> tuple[dict[str, FloatArray], float]:
@@ -85,9 +105,13 @@ def telemetry_sidecar(drive: DriveColumns, even: Mapping[str, FloatArray], rate_
     }
 
 
-def column_json(column: Column) -> dict[str, Any]:
-    """A column's description in a sidecar."""
-    described: dict[str, Any] = {"Description": column.definition}
+def column_json(column: Column, studies: Iterable[Study] = ()) -> dict[str, Any]:
+    """A column's description in a sidecar, with the thresholds of the studies, and who says so."""
+    thresholds = threshold_words(column, studies)
+    parts = [column.definition, *([f"thresholds: {thresholds}"] if thresholds else [])]
+    described: dict[str, Any] = {
+        "Description": "; ".join([*parts, *([f"source: {column.source}"] if column.source else [])])
+    }
     if column.unit and column.unit != "1":
         described["Units"] = column.unit
     if column.levels:

@@ -10,10 +10,10 @@ import numpy as np
 
 from monitor.judging.case.blocks import MeasuredBlock
 from monitor.judging.case.drive import DriveLog
+from monitor.judging.case.received import Loss
 from monitor.judging.session import Session
 from monitor.measures.columns import FloatArray
-from monitor.record.addendum import load_addendum
-from monitor.record.entries import unpack_map
+from monitor.record.addendum import Addendum, load_addendum
 from monitor.record.reader import RecordReading
 from monitor.study.loading import parse_study
 from monitor.study.model import Study
@@ -21,8 +21,6 @@ from monitor.study.model import Study
 AT_ONCE = 64
 """Entries taken together. Judging forgets frames after a minute: at 1 Hz and more, none is forgotten in between."""
 
-PAIR = ("distance_gap", "time_gap", "distance_headway", "closing_speed", "ttc")
-LATERAL = ("lane_offset", "time_to_line")
 HOLD_PERIODS = 1.5
 """A frame stands for the time after it for this many nominal frame periods; beyond, frames are missing."""
 ROUNDING_S = 1e-6
@@ -34,6 +32,8 @@ class DriveColumns:
 
     log: DriveLog
     parts: list[dict[str, FloatArray]] = field(default_factory=list)
+    losses: list[Loss] = field(default_factory=list)
+    """All of the drive, of which judging keeps the last ones only."""
     last_number: int = 0
 
     def columns(self) -> dict[str, FloatArray]:
@@ -61,7 +61,8 @@ class WholeRun:
     damage: tuple[str, ...]
     state: str
     digest: str
-    addendum_digest: str
+    added: Addendum
+    """What was entered after closing."""
     began_ns: int
 
 
@@ -80,11 +81,10 @@ def read_whole(path: Path, study: Study | None = None, *, frames: bool = True) -
             for drive in drives:
                 _keep_new(drive)
     added = load_addendum(path, bytes.fromhex(reading.digest))
-    for entry in added.entries:
-        session.take_addendum(unpack_map(entry.payload))
-    damage = (*(one.what for one in reading.damage), *(f"Addendum: {one.what}" for one in added.damage))
-    addendum = added.digest.hex() if added.entries else ""
-    return WholeRun(path, session, tuple(drives), damage, reading.state, reading.digest, addendum, began_ns)
+    for fields in added.maps:
+        session.take_addendum(fields)
+    damage = (*(one.what for one in reading.damage), *added.faults())
+    return WholeRun(path, session, tuple(drives), damage, reading.state, reading.digest, added, began_ns)
 
 
 def resample(columns: Mapping[str, FloatArray], rate_hz: float, period_s: float) -> dict[str, FloatArray]:
@@ -100,6 +100,8 @@ def resample(columns: Mapping[str, FloatArray], rate_hz: float, period_s: float)
 
 
 def _keep_new(drive: DriveColumns) -> None:
+    last_loss = drive.losses[-1].number if drive.losses else 0
+    drive.losses += [one for one in drive.log.losses if one.number > last_loss]
     for block in drive.log.blocks:
         first = int(np.searchsorted(block.frames.number, drive.last_number, side="right"))
         if first < len(block.frames):
@@ -114,8 +116,8 @@ def _block_columns(block: MeasuredBlock) -> dict[str, FloatArray]:
         # what judging computes itself has the plain name; what the simulator says of the same is `own_…`
         found[f"own_{name}" if name in block.lateral else name] = column
     found |= {f"signal_{name}": column for name, column in frames.signals.items()}
-    found |= {name: block.lateral[name].value for name in LATERAL}
-    found |= {name: block.lead[name].value for name in PAIR}
+    found |= {name: one.value for name, one in block.lateral.items()}
+    found |= {name: one.value for name, one in block.lead.items()}
     row, others = block.lead_row, frames.others
     has_lead = row >= 0
     found["lead_id"] = np.where(has_lead, block.lead_id, np.nan)

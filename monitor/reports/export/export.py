@@ -7,17 +7,32 @@ import shutil
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Literal
+from typing import Literal, Protocol
 
 from monitor.archive.gathering import Gathered, count
 from monitor.errors import WitnessError
 from monitor.reports.export.bids import BidsExport, participant_label
-from monitor.reports.export.csv import write_csv_telemetry, write_tables
-from monitor.reports.export.drives import read_whole
+from monitor.reports.export.csv import CsvExport
+from monitor.reports.export.cues import CuesExport, VideoTimes
+from monitor.reports.export.drives import WholeRun, read_whole
+from monitor.reports.export.parquet import ParquetExport
 from monitor.reports.export.tables import Tables
 from monitor.study.model import Study
 
-Form = Literal["csv", "bids"]
+Form = Literal["csv", "bids", "parquet", "cues"]
+FORMS: dict[Form, str] = {"csv": "CSV", "bids": "BIDS", "parquet": "Parquet", "cues": "WebVTT cues"}
+
+
+class Growing(Protocol):
+    """An export that grows record by record in a directory that exists."""
+
+    def add(self, run: WholeRun, tables: Tables) -> None:
+        """One record, whose rows `tables` has."""
+        ...
+
+    def finish(self, tables: Tables) -> None:
+        """All records were added."""
+        ...
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,11 +45,12 @@ class Exported:
     trials: int
     masked: bool
     unruled: int
+    remarks: tuple[str, ...] = ()
 
 
 def unruled_trials(gathered: Gathered) -> int:
-    """Trials of blind studies whose response nobody may see yet, because they have no ruling."""
-    return sum(trial.hidden and trial.response is not None for run in gathered.runs for trial in run.trials)
+    """Trials of blind records whose response nobody may see yet, because they have no ruling."""
+    return sum(run.withholds for run in gathered.runs)
 
 
 def refuse_codes(gathered: Gathered, form: Form) -> None:
@@ -58,6 +74,7 @@ def export_records(
     study: Study | None = None,
     rate_hz: float | None = None,
     unblinded: bool = False,
+    video: VideoTimes = VideoTimes(),  # noqa: B008 - frozen
     progress: Callable[[int, int], None] | None = None,
 ) -> Exported:
     """Writes the tables into `out`, which must not be there yet or be empty; it is there whole or not at all.
@@ -76,22 +93,17 @@ def export_records(
     try:
         unfinished.mkdir(parents=True)
         tables = Tables(masked)
-        bids = BidsExport(unfinished, masked, rate_hz) if form == "bids" else None
+        growing = _growing(form, unfinished, masked, rate_hz, video)
         runs = sorted(gathered.runs, key=lambda run: (run.participant, run.began, run.record))
         for done, run in enumerate(runs):
             if progress is not None:
                 progress(done, len(runs))
-            whole = read_whole(gathered.directory / run.record, study, frames=not masked)
+            frames = form != "cues" and not masked
+            whole = read_whole(gathered.directory / run.record, study, frames=frames)
             tables.add(whole)
-            if bids is not None:
-                bids.add(whole, tables)
-            elif not masked:
-                write_csv_telemetry(unfinished / "telemetry", whole, rate_hz)
+            growing.add(whole, tables)
         tables.finish()
-        if bids is not None:
-            bids.finish(tables)
-        else:
-            write_tables(unfinished, tables)
+        growing.finish(tables)
         if out.exists():
             out.rmdir()
         unfinished.rename(out)
@@ -101,18 +113,32 @@ def export_records(
     except BaseException:
         shutil.rmtree(unfinished, ignore_errors=True)
         raise
-    return Exported(out, form, len(runs), len(tables.rows["trials"]), masked, unruled)
+    remarks = tuple(growing.said) if isinstance(growing, CuesExport) else ()
+    return Exported(out, form, len(runs), len(tables.rows["trials"]), masked, unruled, remarks)
+
+
+def _growing(form: Form, directory: Path, masked: bool, rate_hz: float | None, video: VideoTimes) -> Growing:
+    match form:
+        case "bids":
+            return BidsExport(directory, masked, rate_hz)
+        case "parquet":
+            return ParquetExport(directory, masked, rate_hz)
+        case "cues":
+            return CuesExport(directory, masked, video)
+        case _:
+            return CsvExport(directory, masked, rate_hz)
 
 
 def export_sentences(exported: Exported) -> list[str]:
     """For people: what was written, and what was left out."""
     said = [
         f"{exported.directory}: {count(exported.records, 'record')}, {count(exported.trials, 'trial')}, as "
-        f"{exported.form.upper()}"
+        f"{FORMS[exported.form]}"
     ]
+    said += exported.remarks
     if exported.masked:
         said.append(
-            "Responses, contacts and telemetry are left out: the study is blind, and a ruling is missing on "
+            "Responses, contacts and telemetry are left out: records are blind, and a ruling is missing on "
             f"{count(exported.unruled, 'trial')}. Rule first, or say --unblind (it is entered in unblinding.jsonl)."
         )
     return said

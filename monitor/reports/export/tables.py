@@ -7,16 +7,20 @@ import math
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
-from typing import Any
+from typing import Any, Literal
 
 from monitor.archive.summary import NO_GROUP, reasons_of
+from monitor.feed.limits import harmless
 from monitor.feed.marker_kinds import KINDS
+from monitor.judging.blinding import Span, hidden_spans, hides
 from monitor.judging.case.drive import DriveLog
 from monitor.judging.case.received import ReceivedMarker
-from monitor.judging.case.trial import Response, Trial
+from monitor.judging.case.trial import Response, Ruling, Trial
+from monitor.judging.rulings import seen_in_words
 from monitor.reports.export.dictionary import TABLES
 from monitor.reports.export.drives import WholeRun
 from monitor.reports.statistics.survival import on_grid
+from monitor.study.model import Study
 
 Row = dict[str, Any]
 ONSETS = ("accelerator_release_s", "brake_onset_s", "steering_onset_s")
@@ -24,37 +28,43 @@ ONSETS = ("accelerator_release_s", "brake_onset_s", "steering_onset_s")
 
 @dataclass(slots=True)
 class Tables:
-    """All rows, in the order of the records. `masked`: nothing of responses may be in them."""
+    """All rows, in the order of the records. `masked`: nothing that tells of responses may be in them."""
 
     masked: bool
     rows: dict[str, list[Row]] = field(default_factory=lambda: {name: [] for name in TABLES})
+    studies: dict[str, Study] = field(default_factory=dict)
+    """The studies by which the records were judged, by digest."""
 
     def add(self, run: WholeRun) -> None:
         """The rows of one record."""
         opening, session = run.session.opening, run.session
+        self.studies.setdefault(session.study.sha256, session.study)
         key = {"record": run.path.name, "participant": opening.participant}
         counts = [drive.log.counts for drive in session.drives]
+        trials = session.trials(unblinded=not self.masked)
+        hides_length = any(trial.withheld for trial in trials)
         self.rows["records"].append(
             {
                 **key,
                 "study": session.study.name,
                 "study_sha256": session.study.sha256,
                 "digest": run.digest,
-                "addendum_digest": run.addendum_digest,
+                "addendum_digest": run.added.digest.hex() if run.added.entries else "",
                 "state": run.state,
                 "began_utc": utc(run.began_ns / 1e9),
-                "frames": sum(one.frames for one in counts),
+                "frames": None if hides_length else sum(one.frames for one in counts),
                 "lost": sum(one.lost for one in counts),
                 "damage": "; ".join(run.damage),
                 "program": opening.versions.get("trialwitness", ""),
             }
         )
-        for trial in session.trials():
+        for trial in trials:
             self.rows["trials"].append(self._trial(key, run, trial))
+            self.rows["rulings"] += _rulings(key, trial)
             self.rows["conditions"] += _conditions(key, trial)
             self.rows["findings"] += _findings(key, trial)
         for drive in session.drives:
-            mine = [trial for trial in session.trials() if trial.drive == drive.log.index]
+            mine = [trial for trial in trials if trial.drive == drive.log.index]
             self.rows["events"] += self.events(key, drive.log, mine, run)
         self.rows["notes"] += [
             {**key, "drive": note.drive, "t_s": note.at, "wall_utc": utc(note.wall), "by": note.by, "text": note.text}
@@ -79,11 +89,16 @@ class Tables:
             )
 
     def events(self, key: Row, log: DriveLog, trials: list[Trial], run: WholeRun) -> list[Row]:
-        """Markers, responses and notes of one drive, by time."""
+        """Markers, responses and notes of one drive, by time.
+
+        Of a masked export: after the first fire only what reveals nothing, and no time but those inside the horizon.
+        """
+        fires = [trial.fired_at for trial in trials if trial.fired_at is not None] if self.masked else []
+        hiding = Hiding(min(fires, default=math.inf), hidden_spans(trials, log.index))
         found: list[Row] = [
             {
-                "t_s": marker.t,
-                "duration_s": duration,
+                "t_s": hiding.told(marker.t, marker.kind),
+                "duration_s": None if duration is None or hiding.cuts(marker.t + duration) else duration,
                 "event": marker.kind,
                 "name": marker.name,
                 "source": "simulator",
@@ -91,7 +106,7 @@ class Tables:
                 **(self._of_trigger(marker, trials) if marker.kind == "trigger" else {}),
             }
             for marker, duration in _lasting(list(log.markers.values()))
-            if not (self.masked and KINDS[marker.kind].reveals)
+            if not (KINDS[marker.kind].reveals and marker.t > hiding.from_t)
         ]
         for trial in trials:
             if trial.response is not None and not self.masked:
@@ -102,9 +117,11 @@ class Tables:
             if note.drive == log.index and note.at is not None
         ]
         # a drive of which no frame came has no telemetry to count from: then its first event is the begin
-        start = log.first_t if log.counts.judged else min((row["t_s"] for row in found), default=0.0)
-        found.sort(key=lambda row: (row["t_s"], row["event"], row["name"], row["detail"]))
-        return [{**key, "drive": log.index, "onset_s": row["t_s"] - start, **row} for row in found]
+        times = [row["t_s"] for row in found if row["t_s"] is not None]
+        start = log.first_t if log.counts.judged else min(times, default=0.0)
+        found.sort(key=lambda row: (_or_last(row["t_s"]), row["event"], row["name"], row["detail"]))
+        onsets = [None if row["t_s"] is None else row["t_s"] - start for row in found]
+        return [{**key, "drive": log.index, "onset_s": onset, **row} for onset, row in zip(onsets, found, strict=True)]
 
     def _of_trigger(self, marker: ReceivedMarker, trials: list[Trial]) -> Row:
         """What stands beside a trigger's marker: its trial, the verdict, and the response."""
@@ -128,12 +145,16 @@ class Tables:
             "trial": trial.id,
             "trigger": trial.trigger,
             "drive": trial.drive,
-            "fired_s": trial.fired_at,
+            "fired_s": trial.told_fired_at,
+            "fired_utc": utc(trial.wall or 0.0, "milliseconds"),
             "verdict": trial.verdict,
             "ruling": ruling.verdict if ruling else None,
             "ruling_reason": ruling.reason if ruling else None,
             "ruling_words": ruling.words if ruling else None,
             "ruled_by": ruling.by if ruling else None,
+            "ruled_utc": utc(ruling.wall) if ruling else None,
+            "rulings": len(trial.rulings),
+            **_seen(ruling),
             "effective": trial.effective,
             "reasons": "; ".join(reasons_of(trial)),
             "naive": trial.naive,
@@ -150,6 +171,64 @@ class Tables:
             if not self.masked:
                 row |= _response_row(trial.response)
         return row
+
+
+@dataclass(frozen=True, slots=True)
+class Hiding:
+    """What a masked export hides of a drive's events: `from_t` is its first fire, infinite where nothing is hidden."""
+
+    from_t: float
+    spans: tuple[Span, ...]
+
+    def told(self, t: float, kind: str) -> float | None:
+        """A marker's time, where it may be told: when the next trigger came tells how fast the car went."""
+        late = bool(self.spans) and t > self.spans[0].start_t
+        inside = kind != "trigger" and hides(self.spans, t)
+        return None if late and not inside else t
+
+    def cuts(self, end_t: float) -> bool:
+        """Whether how long something lasted is hidden because its end came after the fire."""
+        return end_t > self.from_t
+
+
+def _or_last(t: float | None) -> float:
+    return math.inf if t is None else t
+
+
+def _seen(ruling: Ruling | None) -> Row:
+    seen = ruling.seen if ruling else None
+    if ruling is not None and seen is None:
+        return {"ruling_seen": "not recorded"}
+    return {
+        "ruling_seen": seen and seen_in_words(ruling) if ruling else None,
+        "ruling_looks": seen.looks if seen else None,
+        "ruling_after_look": None if seen is None or seen.looks is None else seen.looks > 0,
+    }
+
+
+def _rulings(key: Row, trial: Trial) -> list[Row]:
+    last = len(trial.rulings)
+    return [
+        {
+            **key,
+            "trial": trial.id,
+            "number": number,
+            "verdict": one.verdict,
+            "computed": trial.verdict,
+            "reason": one.reason,
+            "words": one.words,
+            "by": one.by,
+            "made_utc": utc(one.wall),
+            "t_s": one.at,
+            "in_force": number == last,
+            "contradicted": any(other.verdict != one.verdict for other in trial.rulings),
+            "seen_verdict": one.seen.verdict if one.seen else None,
+            "seen_response": one.seen.response if one.seen else None,
+            "looks": one.seen.looks if one.seen else None,
+            "seen": seen_in_words(one) if one.seen else "not recorded",
+        }
+        for number, one in enumerate(trial.rulings, start=1)
+    ]
 
 
 FROM_ORIGIN = (
@@ -208,6 +287,7 @@ def _conditions(key: Row, trial: Trial) -> list[Row]:
             "role": one.role,
             "at_least": one.at_least,
             "at_most": one.at_most,
+            "tolerance": one.tolerance,
             "value": one.value,
             "state": one.state,
             "margin": one.margin,
@@ -248,9 +328,9 @@ def _lasting(markers: list[ReceivedMarker]) -> list[tuple[ReceivedMarker, float 
     return found
 
 
-def utc(wall: float) -> str:
-    """A wall clock's time as text, UTC to the second; empty for none."""
-    return datetime.fromtimestamp(wall, UTC).strftime("%Y-%m-%dT%H:%M:%SZ") if wall else ""
+def utc(wall: float, to: Literal["seconds", "milliseconds"] = "seconds") -> str:
+    """A wall clock's time as text, UTC; empty for none."""
+    return datetime.fromtimestamp(wall, UTC).isoformat(timespec=to).replace("+00:00", "Z") if wall else ""
 
 
 def cell(value: Any, empty: str) -> str:
@@ -261,9 +341,14 @@ def cell(value: Any, empty: str) -> str:
         return "1" if value else "0"
     if isinstance(value, float):
         return repr(round(value, 9)) if math.isfinite(value) else empty
-    return " ".join(str(value).split()) if isinstance(value, str) else str(value)
+    return plain_text(value) if isinstance(value, str) else str(value)
+
+
+def plain_text(text: str) -> str:
+    """A text in one line, without what a terminal or a spreadsheet would obey as a control character."""
+    return "".join(one if one.isprintable() else "\N{REPLACEMENT CHARACTER}" for one in " ".join(text.split()))
 
 
 def plain_cells(row: Mapping[str, Any], names: list[str], empty: str = "") -> list[str]:
     """The cells of a row in the order of the columns."""
-    return [cell(row.get(name), empty) for name in names]
+    return [harmless(cell(row.get(name), empty)) for name in names]

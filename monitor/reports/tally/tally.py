@@ -38,6 +38,14 @@ class GroupTally:
     still_needed: int | None
     """Planned less valid, at least 0; None where the study plans no number."""
     participants: int
+    ruled: int
+    """Trials with a ruling."""
+    ruled_after_look: int
+    """Of these: the ruling in force was made after a look at responses by group."""
+    rulings_not_recorded: int
+    """Of these: it was not recorded whether it was."""
+    contradicted: int
+    """Trials whose rulings say different things."""
     invalid_by_reason: dict[str, int]
     """A trial with two reasons stands under both."""
     undecided_by_reason: dict[str, int]
@@ -91,7 +99,7 @@ def tally_studies(gathered: Gathered, trigger: str | None = None) -> tuple[Study
     study has."""
     alone = len(gathered.studies) == 1  # an older tombstone does not say of which study it was
     found = tuple(
-        _study(one, Counter(gone.group or NO_GROUP for gone in gathered.withdrawn if _is_of(gone, one, alone=alone)))
+        _study(one, Counter(gone.group or NO_GROUP for gone in gathered.withdrawn if is_of(gone, one, alone=alone)))
         for one in gathered.studies
     )
     if trigger is None:
@@ -135,7 +143,8 @@ def _sum_known(numbers: Iterable[int | None]) -> int | None:
     return sum(known) if known else None
 
 
-def _is_of(gone: Withdrawn, one: StudyRuns, *, alone: bool) -> bool:
+def is_of(gone: Withdrawn, one: StudyRuns, *, alone: bool) -> bool:
+    """Whether a withdrawn record was one of this study's; `alone`: there is no other it could be of."""
     return gone.study == one.name if gone.study is not None else alone
 
 
@@ -204,6 +213,10 @@ def _group(name: str, planned: int | None, pairs: list[tuple[RunSummary, TrialSu
         withdrawn=withdrawn,
         still_needed=None if planned is None else max(planned - verdicts["valid"], 0),
         participants=len({run.participant for run, _ in pairs}),
+        ruled=sum(trial.ruled for _, trial in pairs),
+        ruled_after_look=sum(trial.ruled and trial.seen_looks is True for _, trial in pairs),
+        rulings_not_recorded=sum(trial.ruled and trial.seen_looks is None for _, trial in pairs),
+        contradicted=sum(trial.contradicted for _, trial in pairs),
         invalid_by_reason=dict(reasons["invalid"].most_common()),
         undecided_by_reason=dict(reasons["undecided"].most_common()),
     )

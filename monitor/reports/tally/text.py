@@ -50,6 +50,18 @@ def trigger_lines(one: TriggerTally) -> list[str]:
         lines += wrapped(
             f"{count(awaiting, 'trial')} {_wait(awaiting)} for a ruling: trialwitness rule", "  ▸ ", "    "
         )
+    ruled = sum(group.ruled for group in one.groups)
+    after = [f"{group.group} {group.ruled_after_look}" for group in one.groups if group.ruled_after_look]
+    unknown = [f"{group.group} {group.rulings_not_recorded}" for group in one.groups if group.rulings_not_recorded]
+    for text, which in (
+        ("ruled after a look at responses by group", after),
+        ("ruled, and what was seen before is not recorded", unknown),
+    ):
+        if which:
+            lines += wrapped(f"{text}: {', '.join(which)} (of {count(ruled, 'ruling')})", "  ▸ ", "    ")
+    contradicted = [f"{group.group} {group.contradicted}" for group in one.groups if group.contradicted]
+    if contradicted:
+        lines += wrapped(f"rulings that contradict each other: {', '.join(contradicted)}", "  ▸ ", "    ")
     not_naive = [f"{group.group} {group.not_naive}" for group in one.groups if group.not_naive]
     if not_naive:
         lines += wrapped(f"not naive, or not known to be: {', '.join(not_naive)} (of all run)", "  ▸ ", "    ")

@@ -30,8 +30,8 @@ def range_of(values: Sequence[FloatArray], band: Band | None = None, *, most: fl
     low, high = float(value.min()), float(value.max())
     high = min(high, max(low + 1.0, most))
     if band is not None:
-        for edge in (band.at_least, band.at_most):
-            if edge is not None and low - (high - low) - 0.5 <= edge <= high + (high - low) + 0.5:
+        for edge in (one for part in band.parts for one in part):
+            if np.isfinite(edge) and low - (high - low) - 0.5 <= edge <= high + (high - low) + 0.5:
                 low, high = min(low, edge), max(high, edge)
     return nice_range(low, high)
 
@@ -61,13 +61,12 @@ def draw_lines(
 
 def draw_band(canvas: Canvas, area: Area, band: Band) -> None:
     """The rows of the band, and a heavy line beside them."""
-    top = area.high if band.at_most is None else band.at_most
-    bottom = area.low if band.at_least is None else band.at_least
-    if top < area.low or bottom > area.high:
-        return
-    for y in range(area.row_of(min(top, area.high)), area.row_of(max(bottom, area.low)) + 1):
-        canvas.fill(area.x, y, area.width, "band")
-        canvas.put(area.x - 1, y, "┃", "strong")
+    for bottom, top in band.parts:
+        if top < area.low or bottom > area.high:
+            continue
+        for y in range(area.row_of(min(top, area.high)), area.row_of(max(bottom, area.low)) + 1):
+            canvas.fill(area.x, y, area.width, "band")
+            canvas.put(area.x - 1, y, "┃", "strong")
 
 
 def draw_letters(canvas: Canvas, area: Area, y: int, marks: Sequence[TimelineMark], *, labelled: bool) -> None:

@@ -127,7 +127,11 @@ def draw_band_bar(canvas: Canvas, x: int, y: int, width: int, condition: Conditi
     """A thin line, heavy inside the band, with the value as a block on it; the band is the middle third.
 
     With one edge only the edge is in the middle. A value beyond the line's end is drawn as a half block at that end.
+    Where the band lies to either side of two edges the outer thirds are heavy and the middle one thin.
     """
+    if condition.outside is not None:
+        _draw_outside_bar(canvas, x, y, width, condition, hidden=hidden)
+        return
     low, high = condition.at_least, condition.at_most
     third = width // 3
     if low is not None and high is not None:
@@ -162,6 +166,26 @@ def draw_band_bar(canvas: Canvas, x: int, y: int, width: int, condition: Conditi
         if inside_but_not_met:  # rounding may not put a value that is out onto the band
             cell = first - 1 if low is not None and condition.value is not None and condition.value < low else after
         canvas.put(x + max(0, min(width - 1, cell)), y, "█", role)
+
+
+def _draw_outside_bar(canvas: Canvas, x: int, y: int, width: int, condition: ConditionResult, *, hidden: bool) -> None:
+    assert condition.outside is not None
+    low, high = condition.outside
+    first, after = width // 3, width - width // 3
+    canvas.fill(x, y, width, "plain", "━")
+    canvas.fill(x + first, y, after - first, "dim", "─")
+    canvas.put(x + first - 1, y, "┫", "plain")
+    canvas.put(x + after, y, "┣", "plain")
+    if hidden or condition.value is None:
+        return
+    cell = round(first + (condition.value - low) * (after - first - 1) / (high - low))
+    if condition.result == "not met":  # rounding may not put a value that is out onto the band
+        cell = min(max(cell, first), after - 1)
+    role = RESULT_TONES[condition.result]
+    if cell < 0 or cell >= width:
+        canvas.put(x if cell < 0 else x + width - 1, y, "▌" if cell < 0 else "▐", role)
+    else:
+        canvas.put(x + cell, y, "█", role)
 
 
 def conditions_as_rows(conditions: tuple[ConditionResult, ...]) -> list[OutlookRow]:

@@ -184,7 +184,7 @@ class WhyPage(Page):
         for column in range(area.width):
             state = int(grid[-1, column])
             canvas.put(area.x + column, y, MARKS[state], ROLES[state])
-        for t, letter in ((explained.trial.timing.expected_at, "E"), (explained.trial.fired_at, "T")):
+        for t, letter in ((explained.trial.told_expected_at, "E"), (explained.trial.told_fired_at, "T")):
             at = None if t is None else area.column_of(t)
             if at is not None:
                 canvas.put(at, y, letter, "key")
@@ -215,7 +215,7 @@ def _draw_marks(canvas: Canvas, y: int, area: Area, explained: Explanation, at: 
     if at is not None:
         canvas.put(at, y, "▲", "strong")
     trial = explained.trial
-    for t, letter in ((explained.end_t, "┤"), (trial.timing.expected_at, "E"), (trial.fired_at, "T")):
+    for t, letter in ((explained.end_t, "┤"), (trial.told_expected_at, "E"), (trial.told_fired_at, "T")):
         place = None if t is None else area.column_of(t)
         if place is not None:
             canvas.put(place, y, letter, "key")

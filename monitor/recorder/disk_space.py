@@ -12,7 +12,7 @@ RATE_OVER_S = 30.0
 ASK_EVERY_S = 2.0
 
 
-class Room:
+class DiskSpace:
     """`ask` may wait for the disk and is called from the writer's sync thread; all else from the recorder's own."""
 
     def __init__(self, disk: DiskCalls, place: Path) -> None:
@@ -28,7 +28,7 @@ class Room:
         self._place = place
 
     def ask(self, now_s: float) -> None:
-        """Asks the system for the free room, at most every two seconds."""
+        """Asks the system for the free space, at most every two seconds."""
         if now_s - self._asked_s < ASK_EVERY_S:
             return
         self._asked_s = now_s

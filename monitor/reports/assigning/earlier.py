@@ -1,7 +1,4 @@
-"""Who is next and in which group: the study's [assignment] applied to the runs so far.
-
-The order to come is never shown, only the next participant's group.
-"""
+"""The runs of a study so far: who had which group, and how many valid trials each group has."""
 
 from __future__ import annotations
 
@@ -15,11 +12,12 @@ from monitor.archive.summary import NO_GROUP, RunSummary, began_wall
 from monitor.archive.summary_cache import cached_summary
 from monitor.errors import WitnessError
 from monitor.record.disk import is_being_written
-from monitor.record.parts import read_tombstone
+from monitor.record.entries import Opening
 from monitor.record.reader import RecordReading, list_records
-from monitor.study.assignment import Placed, Proposal, due_group, propose_group, read_allocation
+from monitor.record.tombstone import read_tombstone
+from monitor.study.assignment import Placed, read_allocation
 from monitor.study.model import Study
-from monitor.study.standing import Due, Standing
+from monitor.study.standing import Standing
 
 MOST_BYTES_TO_JUDGE = 300_000_000
 """What some seconds suffice to judge: a run must not wait longer for what is only said after a lost trial."""
@@ -42,18 +40,6 @@ def allocation_of(study: Study, study_path: Path) -> dict[str, str] | None:
     if rule is None or rule.method != "list" or rule.file is None:
         return None
     return read_allocation(study, study_path.parent / rule.file)
-
-
-def next_group(
-    study: Study,
-    participant: str,
-    earlier: Earlier,
-    *,
-    stratum: str | None = None,
-    allocation: dict[str, str] | None = None,
-) -> Proposal:
-    """The group that the participant is due; see `propose_group`."""
-    return propose_group(study, participant, earlier.placed, stratum=stratum, allocation=allocation)
 
 
 def next_listed(allocation: dict[str, str], earlier: Earlier) -> str | None:
@@ -80,16 +66,16 @@ def earlier_runs(
     to_judge: list[Path] = []
     summaries: list[RunSummary] = []
     for path in list_records(records) if records.is_dir() else []:
-        if read_tombstone(path) is not None:
-            left_out.append(f"{path.name} was withdrawn: its place in the order is given again.")
-            continue
         try:
+            if read_tombstone(path) is not None:
+                left_out.append(f"{path.name} was withdrawn: its place in the order is given again.")
+                continue
             opening = RecordReading(path).opening
             if opening.study_name != study.name:
                 continue
             if is_being_written(path):
                 if opening.group is not None:
-                    runs.append((began_wall(path), Placed(opening.participant, opening.group, stratum=opening.stratum)))
+                    runs.append((began_wall(path), _of_opening(opening, opening.group)))
                 continue
             known = cached_summary(path)
         except (WitnessError, OSError) as error:
@@ -109,7 +95,11 @@ def earlier_runs(
             left_out.append(f"{path.name} cannot be read: {judged}")
         else:
             summaries.append(judged)
-    runs += [(one.began, _placed(study, one)) for one in summaries if one.group != NO_GROUP and one.trials]
+    runs += [
+        (one.began, _of_opening(RecordReading(records / one.record).opening, one.group))
+        for one in summaries
+        if one.group != NO_GROUP and one.trials
+    ]
     ordered = [placed for _, placed in sorted(runs, key=lambda pair: pair[0])]
     valid = Counter(
         (trial.trigger, one.group) for one in summaries for trial in one.trials if trial.effective == "valid"
@@ -117,26 +107,31 @@ def earlier_runs(
     return Earlier(tuple(_once_each(ordered)), tuple(left_out), valid)
 
 
-def standing_of(
-    study: Study, participant: str, earlier: Earlier | None, allocation: dict[str, str] | None = None
-) -> Standing:
-    """How far the study is, and who comes after this participant if the trial counts, or is lost.
+def placed_by_openings(study: Study, records: Path) -> tuple[Placed, ...]:
+    """Who had which group, as the runs were opened: nothing is judged, and a group that only the simulator told is not
+    known."""
+    found: list[tuple[float, Placed]] = []
+    for path in list_records(records) if records.is_dir() else []:
+        if read_tombstone(path) is not None:
+            continue
+        try:
+            opening = RecordReading(path).opening
+        except (WitnessError, OSError):
+            continue
+        if opening.study_name == study.name and opening.group is not None:
+            found.append((began_wall(path), _of_opening(opening, opening.group)))
+    return tuple(_once_each([placed for _, placed in sorted(found, key=lambda pair: pair[0])]))
 
-    Without `earlier` nothing is known of it. Of a study with strata nothing is said of the next one's group, because
-    the next one's stratum is not known.
-    """
-    due: dict[str, Due] = {}
+
+def standing_of(study: Study, earlier: Earlier | None, *, sealed: bool = False) -> Standing:
+    """How far the study is. Without `earlier` nothing is known of it. `sealed`: the group came from a sealed lot."""
     if earlier is None:
-        return Standing(None, due, main_trigger(study))
+        return Standing(None, main_trigger(study), sealed=sealed)
     valid: dict[str, dict[str, int]] = {trigger.name: {} for trigger in study.triggers}
     for (trigger, group), number in earlier.valid.items():
         if trigger in valid and group in study.groups:
             valid[trigger][group] = number
-    if study.assignment is not None and not study.assignment.strata:
-        for group in study.groups:
-            kept, lost = (_group_after(study, participant, group, earlier, allocation, lost) for lost in (False, True))
-            due[group] = Due(kept, lost)
-    return Standing(valid, due, main_trigger(study))
+    return Standing(valid, main_trigger(study), sealed=sealed)
 
 
 def main_trigger(study: Study) -> str:
@@ -144,35 +139,17 @@ def main_trigger(study: Study) -> str:
     return next((trigger.name for trigger in study.triggers if trigger.alert is not None), study.triggers[0].name)
 
 
-def _group_after(
-    study: Study, participant: str, group: str, earlier: Earlier, allocation: dict[str, str] | None, lost: bool
-) -> str | None:
-    """The group of whoever comes next, after this participant was run in `group`."""
-    placed = _once_each([*earlier.placed, Placed(participant, group, lost=lost)])
-    if allocation is not None:
-        after = next_listed(allocation, Earlier(tuple(placed), ()))
-        return None if after is None else allocation[after]
-    return due_group(study, placed)
-
-
 def _bytes_of(records: list[Path]) -> int:
     return sum(file.stat().st_size for record in records for file in record.iterdir() if file.is_file())
 
 
-def _placed(study: Study, run: RunSummary) -> Placed:
-    """A trial of the main trigger that is neither valid nor undecided is lost."""
-    main = main_trigger(study)
-    kept = any(trial.trigger == main and trial.effective != "invalid" for trial in run.trials)
-    return Placed(run.participant, run.group, lost=not kept, stratum=run.stratum)
+def _of_opening(opening: Opening, group: str) -> Placed:
+    return Placed(opening.participant, group, opening.stratum, opening.lot)
 
 
 def _once_each(placed: list[Placed]) -> list[Placed]:
-    """A participant who was run again keeps the first place; the trial is lost only if all runs lost it."""
+    """A participant who was run again keeps the first place."""
     found: dict[str, Placed] = {}
     for one in placed:
-        first = found.get(one.participant)
-        if first is None:
-            found[one.participant] = one
-        elif first.lost and not one.lost:
-            found[one.participant] = Placed(first.participant, first.group, lost=False, stratum=first.stratum)
+        found.setdefault(one.participant, one)
     return list(found.values())

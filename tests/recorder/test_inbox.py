@@ -11,7 +11,7 @@ import zmq
 
 from monitor.record.entries import EntryKind, pack_operator
 from monitor.recorder.client import UNSAVED_MOST, EntryRefused
-from monitor.recorder.desk import KEYS_KEPT, KeyMemory
+from monitor.recorder.inbox import KEYS_KEPT, KeyMemory
 
 
 def note(text="a note", **more):
@@ -82,7 +82,7 @@ def test_what_is_no_operators_entry_is_not_entered_and_does_no_harm(house, insid
     inside(house.plan(endpoint))
     stranger = house.context.socket(zmq.DEALER)
     stranger.linger = 0
-    stranger.connect(f"ipc://{house.sockets}/desk")
+    stranger.connect(f"ipc://{house.sockets}/inbox")
     for frames in (
         [b"O", b"\xc1 no msgpack"],
         [b"O", pack_operator({"type": "note", "text": "no key"})],

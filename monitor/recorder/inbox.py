@@ -13,9 +13,10 @@ import zmq
 
 from monitor.errors import RecordUnreadable
 from monitor.record.entries import Entry, EntryKind, unpack_map
-from monitor.record.parts import find_parts
+from monitor.record.proving import sync_parts
 from monitor.record.reader import RecordReading
-from monitor.recorder.wire import FOLLOWING, MAX_KEY, MAX_OPERATOR_BYTES, OPERATOR, SAVED
+from monitor.recorder.signals import log
+from monitor.recorder.wire import FOLLOWING, LEAVE, MAX_KEY, MAX_OPERATOR_BYTES, MAX_PATH, OPERATOR, PLACE, SAVED
 
 KEYS_KEPT = 20_000
 """Keys of operator's entries remembered, the latest ones; a run has some hundreds."""
@@ -61,9 +62,7 @@ class KeyMemory:
 
     def _read(self, record: Path, before: int, done: Callable[[], None]) -> None:
         try:
-            for _, part in find_parts(record):
-                with part.open("rb") as file:
-                    os.fdatasync(file.fileno())
+            sync_parts(record)
             for block in RecordReading(record).blocks(size=256):
                 for entry in block:
                     if entry.kind == EntryKind.OPERATOR and entry.number < before:
@@ -74,13 +73,13 @@ class KeyMemory:
                     break
                 time.sleep(0)  # lets the intake thread have the interpreter between blocks
         except (OSError, RecordUnreadable) as error:
-            print(f"keys of earlier entries could not be read: {error}", flush=True)
+            log(f"keys of earlier entries could not be read: {error}")
         finally:
             self._ready.set()
             done()
 
 
-class Desk:
+class OperatorInbox:
     """The ROUTER's side of it. Belongs to the intake thread; only `acknowledge` depends on the disk."""
 
     def __init__(self, socket: zmq.Socket[bytes], keys: KeyMemory, enter: Callable[[bytes], Entry]) -> None:
@@ -92,6 +91,12 @@ class Desk:
         """When a follower last said that it is there, on the clock given to `serve`."""
         self.end_why: str | None = None
         """Why the run is to be closed, once an operator's entry asked for that."""
+        self.takes_entries = True
+        """False once the close entry stands: what comes then stays with its sender, unsaved."""
+        self.named_place: str | None = None
+        """A directory that the operator named for what no disk takes; None once it was used."""
+        self.leaves_unsaved = False
+        """Whether the operator said that what no disk takes is to be left."""
 
     def serve(self, now_s: float) -> bool:
         """Takes the requests that wait; True where an entry was made and the disk should be synced soon."""
@@ -106,8 +111,12 @@ class Desk:
             self.followed_s = now_s
             if len(frames) == 3 and frames[1] == OPERATOR:
                 entered |= self._take(frames[0], frames[2])
+            elif len(frames) == 3 and frames[1] == PLACE and len(frames[2]) <= MAX_PATH and b"\0" not in frames[2]:
+                self.named_place = os.fsdecode(frames[2])
+            elif frames[1:] == [LEAVE]:
+                self.leaves_unsaved = not self.takes_entries
             elif frames[1:] != [FOLLOWING]:
-                print(f"a request of {len(frames)} frames was not understood", flush=True)
+                log(f"a request of {len(frames)} frames was not understood")
         return entered
 
     def acknowledge(self, synced: int) -> None:
@@ -123,7 +132,7 @@ class Desk:
     def _take(self, asker: bytes, payload: bytes) -> bool:
         key = operator_key(payload)
         if key is None or len(payload) > MAX_OPERATOR_BYTES:
-            print(f"an operator's entry of {len(payload)} bytes without a usable key was not entered", flush=True)
+            log(f"an operator's entry of {len(payload)} bytes without a usable key was not entered")
             return False
         waiting = self._waiting.get(key)
         if waiting is not None:
@@ -131,7 +140,7 @@ class Desk:
                 waiting[1].add(asker)
             return False
         known = self._keys.number_of(key)
-        if known is None and len(self._waiting) >= WAITING_MOST:
+        if known is None and (len(self._waiting) >= WAITING_MOST or not self.takes_entries):
             return False
         number = self._enter(payload).number if known is None else known
         self._keys.put(key, number)

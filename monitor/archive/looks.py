@@ -1,0 +1,189 @@
+"""The look file of a study: who looked at responses by group, when, and at what; which study file was frozen before.
+
+`unblinding.jsonl` in the directory of records, one JSON object a line. Every line has `when` (UTC), `by`, `before`
+(SHA-256 of the line before, zeros for the first, so that a line that was taken out or changed shows) and one of
+
+| key | is |
+| --- | --- |
+| `look` | 1, 2, 3 …; with `command`, `why`, `what` (the whole analysis: `triggers`, `measure`, `test`, `horizon_s`, `within_s`, or the form of an export; `studies`, the digests of the study files; `judged_by`, the digest of another file that judged, or null) and `records` ({record id: digest}) |
+| `frozen` | `{"study", "sha256"}`: the study file that is to judge |
+| `lots` | `{"study", "site", "root", "lots"}`: a sealed order of assignment (`study/lots.py`) |
+
+It holds no response, no verdict and no participant's code: records are named by their random ids, so that a withdrawal
+leaves nothing here.
+"""  # noqa: E501
+
+from __future__ import annotations
+
+import hashlib
+import json
+import os
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+from monitor.errors import WitnessError
+
+AUDIT_NAME = "unblinding.jsonl"
+_ZEROS = "0" * 64
+
+
+@dataclass(frozen=True, slots=True)
+class Look:
+    """The look that was entered, and what is wrong with the file before it, in one sentence."""
+
+    path: Path
+    number: int
+    fault: str | None
+
+
+@dataclass(frozen=True, slots=True)
+class Frozen:
+    """The study file that was entered as the one that judges."""
+
+    study: str
+    sha256: str
+    when: str
+    by: str
+    after_looks: int
+    """Looks that had been entered before it: 0 where it was frozen in time."""
+
+
+def enter_look(directory: Path, by: str, command: str, what: Mapping[str, Any], records: Mapping[str, str]) -> Look:
+    """Enters a look; it is on disk on return. `records`: record id → digest; `what` may have a `why`.
+
+    Raises `WitnessError` where it cannot be entered: then nothing may be shown.
+    """
+    lines = _lines(directory, "so nothing is shown")
+    number = _looks(lines) + 1
+    analysis = dict(what)
+    why = analysis.pop("why", "")
+    fields = {
+        "look": number,
+        "command": command,
+        "why": why,
+        "what": analysis,
+        "records": dict(sorted(records.items())),
+    }
+    enter(directory, by, fields, "so nothing is shown")
+    return Look(directory / AUDIT_NAME, number, chain_fault(directory / AUDIT_NAME, lines))
+
+
+def freeze(directory: Path, by: str, study: str, sha256: str) -> Frozen:
+    """Enters the study file that is to judge; once more is nothing new. Raises `WitnessError` for another one than the
+    file that was frozen before."""
+    before = frozen(directory, study)
+    if before is not None and before.sha256 != sha256:
+        raise WitnessError(
+            f"Another file of the study {study} was frozen on {before.when} by {before.by} (digest {before.sha256}); "
+            "what is frozen stays. Judging by another file is possible with --study, and always says so."
+        )
+    if before is None:
+        enter(directory, by, {"frozen": {"study": study, "sha256": sha256}}, "so nothing is frozen")
+    found = frozen(directory, study)
+    assert found is not None
+    return found
+
+
+def frozen(directory: Path, study: str) -> Frozen | None:
+    """The study file that was frozen for a study of this name; None where there is none, or it cannot be read."""
+    looks = 0
+    for fields in entries(directory):
+        looks += "look" in fields
+        entered = fields.get("frozen")
+        if isinstance(entered, dict) and entered.get("study") == study:
+            when, by = str(fields.get("when")), str(fields.get("by"))
+            return Frozen(study, str(entered.get("sha256")), when, by, looks)
+    return None
+
+
+def count_looks(directory: Path) -> int | None:
+    """How many looks were entered; None where the file is there and cannot be read."""
+    try:
+        return _looks(_read(directory / AUDIT_NAME))
+    except OSError:
+        return None
+
+
+def entries(directory: Path, name: str = AUDIT_NAME) -> list[dict[str, Any]]:
+    """What was entered, in order; lines that cannot be read are left out (`chain_fault` tells of them)."""
+    try:
+        lines = _read(directory / name)
+    except OSError:
+        return []
+    return [fields for line in lines if (fields := _fields(line)) is not None]
+
+
+def enter(directory: Path, by: str, fields: Mapping[str, Any], so: str, name: str = AUDIT_NAME) -> None:
+    """Enters one line, with who, when and the digest of the line before; it is on disk on return.
+
+    Raises `WitnessError` where it cannot be; `so` says in the error what does not happen then.
+    """
+    path = directory / name
+    lines = _lines(directory, so, name)
+    line = {
+        **fields,
+        "when": datetime.now(UTC).isoformat(timespec="seconds"),
+        "by": by,
+        "before": _sum(lines[-1]) if lines else _ZEROS,
+    }
+    try:
+        torn = bool(lines) and not path.read_bytes().endswith(b"\n")
+        text = ("\n" if torn else "") + json.dumps(line, ensure_ascii=False) + "\n"
+        descriptor = os.open(path, os.O_WRONLY | os.O_APPEND | os.O_CREAT, 0o600)
+        try:
+            os.write(descriptor, text.encode())
+            os.fsync(descriptor)
+        finally:
+            os.close(descriptor)
+    except OSError as error:
+        raise _not_entered(path, error, so) from error
+
+
+def chain_fault(path: Path, lines: list[bytes] | None = None) -> str | None:
+    """What is wrong with the chain of lines, in one sentence; None where nothing is."""
+    before = _ZEROS
+    for place, line in enumerate(_read(path) if lines is None else lines, start=1):
+        fields = _fields(line)
+        if fields is None or fields.get("before") != before:
+            return (
+                f"{path}: line {place} does not follow the line before it; the file was changed after it was written."
+            )
+        before = _sum(line)
+    return None
+
+
+def _lines(directory: Path, so: str, name: str = AUDIT_NAME) -> list[bytes]:
+    try:
+        return _read(directory / name)
+    except OSError as error:
+        raise _not_entered(directory / name, error, so) from error
+
+
+def _read(path: Path) -> list[bytes]:
+    return path.read_bytes().splitlines() if path.exists() else []
+
+
+def _not_entered(path: Path, error: OSError, so: str) -> WitnessError:
+    return WitnessError(
+        f"{path}: nothing can be entered ({error.strerror}), {so}; make the directory writable, or work on a copy "
+        "of it."
+    )
+
+
+def _looks(lines: list[bytes]) -> int:
+    return sum("look" in (_fields(line) or {}) for line in lines)
+
+
+def _fields(line: bytes) -> dict[str, Any] | None:
+    try:
+        fields = json.loads(line)
+    except ValueError:
+        return None
+    return fields if isinstance(fields, dict) else None
+
+
+def _sum(line: bytes) -> str:
+    return hashlib.sha256(line).hexdigest()

@@ -1,0 +1,78 @@
+"""`report`: one page on a run or a study, in one file with its pictures, to be read in any browser, printed or sent.
+
+Of a run: its time line, each trial with what it was judged by, notes and digests. Of a directory of records: the flow
+of participants, losses by reason and week, how the equipment did, and the methods in words. Response curves only with
+--unblind, which is entered in the file of looks.
+"""
+
+from __future__ import annotations
+
+import argparse
+from typing import Any
+
+
+def add_to(subparsers: Any) -> None:
+    from monitor.commands.compare import add_unblind_options
+
+    parser = subparsers.add_parser("report", help="one page with pictures, of a run or a study", description=__doc__)
+    parser.add_argument("path", metavar="PATH", help="a record, or a directory of records")
+    parser.add_argument("--out", required=True, metavar="FILE.html", help="a new file")
+    parser.add_argument("--study", metavar="FILE", help="judge by this study file instead of the records' own")
+    parser.add_argument("--json", action="store_true", help="one JSON document on standard output")
+    add_unblind_options(parser, "of a study: with the responses of its groups; the look is entered in unblinding.jsonl")
+
+
+def run(options: argparse.Namespace) -> int:
+    from pathlib import Path
+
+    from monitor.commands.printing import print_json, say
+    from monitor.errors import WitnessError
+    from monitor.record.places import is_record
+
+    path, out = Path(options.path), Path(options.out)
+    if out.exists():
+        raise WitnessError(f"{out} is there already; give another file.")
+    faults, text, look = _of_run(path, options) if is_record(path) else _of_study(path, options)
+    try:
+        with out.open("x", encoding="utf-8", newline="\n") as file:
+            file.write(text)
+    except OSError as error:
+        raise WitnessError(f"{out} cannot be written ({error.strerror}); give another file.") from error
+    if options.json:
+        print_json({"out": str(out), "bytes": len(text.encode()), "faults": faults, "look": look})
+    else:
+        for fault in faults:
+            say(f"! {fault}")
+        print(f"{out}: written" + (f"; entered as look {look}" if look else ""))
+    return 1 if faults else 0
+
+
+def _of_run(path: Any, options: argparse.Namespace) -> tuple[list[str], str, int | None]:
+    from monitor.errors import WitnessError
+    from monitor.reports.export.drives import read_whole
+    from monitor.reports.page.run_page import run_page
+    from monitor.study.loading import load_study
+
+    if options.unblind:
+        raise WitnessError("--unblind is for a study; of a run the response is shown once there is a ruling.")
+    whole = read_whole(path, load_study(options.study) if options.study else None)
+    return list(whole.damage), run_page(whole), None
+
+
+def _of_study(path: Any, options: argparse.Namespace) -> tuple[list[str], str, int | None]:
+    from monitor.commands.compare import look_entered
+    from monitor.commands.tally import gathered
+    from monitor.reports.comparison.comparison import compare_studies
+    from monitor.reports.comparison.words import analysis_json
+    from monitor.reports.page.study_page import study_page
+    from monitor.study.loading import load_study
+
+    options.directory = options.path
+    found = gathered(options)
+    look = None
+    comparisons = compare_studies(found) if options.unblind and found.studies else ()
+    if comparisons:
+        what = {"analyses": [{"study": one.study, **analysis_json(one)} for one in comparisons]}
+        look = look_entered(options, "report", what, found)
+    study = load_study(options.study) if options.study else None
+    return found.faults(), study_page(found, comparisons, look, study), look.number if look else None

@@ -1,0 +1,63 @@
+"""Own car and another vehicle cut out of a stretch of a drive, as the evidence tests take them."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+import numpy as np
+
+from monitor.judging.case.stretch import Stretch
+from monitor.judging.evidence.bodies import Body, changes, way_of
+from monitor.measures.columns import FloatArray, IntArray
+from monitor.study.model import Accepted
+
+OWN = "own car"
+
+OWN_NAMES = (
+    *("x", "y", "heading", "speed", "accel", "length", "width", "yaw_rate", "station", "lane", "lane_offset"),
+    *("steering_angle", "accelerator", "brake"),
+)
+
+
+def own_body(stretch: Stretch, until_t: float, accepted: Iterable[Accepted] = ()) -> Body:
+    """Own car in the frames of a stretch, none of them after `until_t`."""
+    stop = stretch.last_at(until_t) + 1
+    frames = stretch.frames
+    channels = {name: frames.own[name][:stop] for name in OWN_NAMES if name in frames.own}
+    return _body(OWN, stretch, np.arange(stop), channels, [one for one in accepted if one.of == "own"])
+
+
+def role_body(
+    stretch: Stretch, rows: IntArray, who: str, until_t: float, accepted: Iterable[Accepted] = ()
+) -> Body | None:
+    """The vehicle in each frame's row, in the frames in which it is there; None where it never is."""
+    stop = stretch.last_at(until_t) + 1
+    there = np.flatnonzero(rows[:stop] >= 0)
+    if not len(there):
+        return None
+    others, row = stretch.frames.others, rows[there]
+    channels = {name: column[row] for name, column in others.channels.items()}
+    if others.label is not None:
+        channels["label"] = others.label[row].astype(np.float64)
+    channels["id"] = others.id[row].astype(np.float64)
+    return _body(who, stretch, there, channels, [one for one in accepted if one.of == "others"])
+
+
+def _body(who: str, stretch: Stretch, at: IntArray, channels: dict[str, FloatArray], accepted: list[Accepted]) -> Body:
+    for one in accepted:
+        column = channels.get(one.channel)
+        # what was accepted as not filled is no channel while it stays so; once it changes it is held against the others
+        if one.kind == "not filled" and column is not None and not changes(column)[1:].any():
+            del channels[one.channel]
+    way = None
+    if stretch.road is not None and "x" in channels and "y" in channels:
+        way = way_of(stretch.road, channels["x"], channels["y"])
+    return Body(
+        who=who,
+        t=stretch.t[at],
+        seq=stretch.frames.seq[at],
+        channels=channels,
+        way=way,
+        offsets={one.channel: one.size for one in accepted if one.kind == "offset"},
+        steps={one.channel: one.size for one in accepted if one.kind == "steps"},
+    )

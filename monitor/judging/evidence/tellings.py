@@ -1,0 +1,218 @@
+"""What an input of a measure was by another telling, and from what error on this feed would have shown one.
+
+Two forms only. A channel that is integrated (a speed) is told by the slope of what should be its integral; one that is
+an integral (a place, a station) by where the other telling would have taken it from the begin of a window on.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from monitor.judging.evidence.bodies import Body
+from monitor.judging.evidence.closure import BETWEEN, Closure, Windows, close
+from monitor.judging.evidence.direct import Means, heading_differences, offset_difference, offset_differences
+from monitor.judging.evidence.pairs import (
+    HEADING_YAW_RATE,
+    OFFSET_LINE,
+    PLACE_SPEED,
+    SPEED_ACCEL,
+    STATION_LINE,
+    STATION_PLACE,
+    STATION_SPEED,
+    Pair,
+    signed_speed,
+)
+from monitor.measures.columns import FloatArray
+
+SLOPE_S = (0.5, 1.0, 2.0)
+LIKELY_SIGMAS = 1.645
+"""An error of the limit plus this many standard errors is found in 95 of 100 drives."""
+
+
+@dataclass(frozen=True, slots=True)
+class Telling:
+    """Another account of one channel of a body, over the body's frames, shapes (n,).
+
+    `by`: what it was told by; `off`: how far it may be off. `change` and `limit` are those of the test that was nearest
+    to its limit, or beyond it, in the time asked about, from `from_t` to `to_t`.
+    """
+
+    channel: str
+    by: str
+    pair: str
+    unit: str
+    value: FloatArray
+    off: FloatArray
+    change: float
+    limit: float
+    from_t: float
+    to_t: float
+    seconds: float
+    notices: float
+    """The least error of the channel that would have been found."""
+    by_slope: bool = False
+    """Whether it is told by the slope of another channel."""
+
+    @property
+    def disagrees(self) -> bool:
+        """Whether the two tellings differ by more than noise and allowances."""
+        return abs(self.change) > self.limit
+
+
+RATES: dict[str, tuple[tuple[Pair, str], ...]] = {
+    "speed": ((PLACE_SPEED, "x, y"), (STATION_SPEED, "station")),
+    "accel": ((SPEED_ACCEL, "speed"),),
+    "yaw_rate": ((HEADING_YAW_RATE, "heading"),),
+}
+"""Channels told by the slope of another one."""
+
+INTEGRALS: dict[str, tuple[tuple[Pair, str], ...]] = {
+    "speed": ((SPEED_ACCEL, "accel"),),
+    "place": ((PLACE_SPEED, "speed"), (STATION_PLACE, "station")),
+    "station": ((STATION_SPEED, "speed"), (STATION_PLACE, "x, y"), (STATION_LINE, "road line")),
+    "heading": ((HEADING_YAW_RATE, "yaw_rate"),),
+    "lane_offset": ((OFFSET_LINE, "road line"),),
+}
+"""Channels told by where the other telling would have taken them."""
+
+
+def tellings_of(body: Body, channel: str, from_t: float, to_t: float, limit_t: float) -> list[Telling]:
+    """All other accounts of a channel about the time from `from_t` to `to_t`, by frames up to `limit_t`.
+
+    `channel`: one of `RATES`, `INTEGRALS`, or "place", whose values are metres further along the way than published.
+    """
+    found = []
+    for pair, by in RATES.get(channel, ()):
+        closed = close(body, pair)
+        worst = _worst(closed, body.t, from_t, to_t)
+        if closed is not None and worst is not None:
+            found.append(_slope(body, channel, by, closed, worst, limit_t))
+    for pair, by in INTEGRALS.get(channel, ()):
+        closed = close(body, pair)
+        worst = _worst(closed, body.t, from_t, to_t)
+        if closed is not None and worst is not None:
+            found.append(_integral(body, channel, by, closed, worst))
+    if channel == "lane_offset":
+        found += _directly(body, channel, "road line", offset_differences(body), from_t, to_t)
+    if channel == "heading":
+        found += _directly(body, channel, "x, y", heading_differences(body), from_t, to_t)
+    return found
+
+
+def _worst(closed: Closure | None, t: FloatArray, from_t: float, to_t: float) -> tuple[Windows, int] | None:
+    """The window that meets the time asked about and is nearest to its limit, or furthest beyond it."""
+    best: tuple[float, Windows, int] | None = None
+    for windows in closed.windows if closed is not None else ():
+        meets = np.flatnonzero((t[windows.end] >= from_t) & (t[windows.begin] <= to_t))
+        if not len(meets):
+            continue
+        ratio = np.abs(windows.change[meets]) / windows.limit[meets]
+        at = int(np.argmax(ratio))
+        if best is None or ratio[at] > best[0]:
+            best = float(ratio[at]), windows, int(meets[at])
+    return None if best is None else (best[1], best[2])
+
+
+def _slope(body: Body, channel: str, by: str, closed: Closure, worst: tuple[Windows, int], limit_t: float) -> Telling:
+    """The channel by the slope of its integral: what is published, and what the residue gained in a second.
+
+    The window lies about each frame as far as `limit_t` lets it. Where it lags behind, what it changed by over as much
+    of the time before is how far it may be off.
+    """
+    windows, at = worst
+    published = signed_speed(body) if channel == "speed" else body.channel(channel)
+    usable = [one for one in closed.windows if one.seconds in SLOPE_S]
+    chosen = usable[-1] if usable else closed.windows[0]
+    seconds = chosen.seconds
+    t, residue = body.t, closed.residue
+    end_t = np.minimum(t + 0.5 * seconds, min(limit_t, t[-1]))
+    end_t = np.maximum(end_t, t[0] + seconds)
+    gained = (np.interp(end_t, t, residue) - np.interp(end_t - seconds, t, residue)) / seconds
+    earlier = (np.interp(end_t - 0.5 * seconds, t, residue) - np.interp(end_t - 1.5 * seconds, t, residue)) / seconds
+    limit = np.interp(t, t[chosen.end], chosen.limit) / (BETWEEN * seconds)
+    lags = np.clip((t + 0.5 * seconds - end_t) / (0.5 * seconds), 0.0, 1.0)
+    return Telling(
+        channel=channel,
+        by=by,
+        pair=closed.pair.name,
+        unit=f"{closed.pair.unit}/s",
+        value=published + gained,
+        off=limit + lags * np.abs(gained - earlier),
+        change=float(windows.change[at]) / windows.between_s,
+        limit=float(windows.limit[at]) / windows.between_s,
+        from_t=float(t[windows.begin[at]]),
+        to_t=float(t[windows.end[at]]),
+        seconds=windows.seconds,
+        notices=_notices(closed, as_rate=True),
+        by_slope=True,
+    )
+
+
+def _integral(body: Body, channel: str, by: str, closed: Closure, worst: tuple[Windows, int]) -> Telling:
+    """The channel where the integral of the other one would have taken it from the begin of the window on."""
+    windows, at = worst
+    begin, limit = int(windows.begin[at]), float(windows.limit[at])
+    after = np.arange(len(body)) >= begin
+    shift = np.where(after, -(closed.residue - windows.early[at]), 0.0)
+    published = 0.0 if channel == "place" else body.channel(channel)
+    return Telling(
+        channel=channel,
+        by=by,
+        pair=closed.pair.name,
+        unit=closed.pair.unit,
+        value=published + shift,
+        off=np.where(after, limit, 0.0),
+        change=float(windows.change[at]),
+        limit=limit,
+        from_t=float(body.t[begin]),
+        to_t=float(body.t[windows.end[at]]),
+        seconds=windows.seconds,
+        notices=_notices(closed, as_rate=False),
+    )
+
+
+def _notices(closed: Closure, *, as_rate: bool) -> float:
+    """The least error that the pair would have shown at its newest windows."""
+    least = []
+    for windows in closed.windows:
+        error = float(windows.limit[-1] + LIKELY_SIGMAS * windows.noise[-1])
+        least.append(error / windows.between_s if as_rate else error)
+    return min(least, default=float("inf"))
+
+
+def _directly(body: Body, channel: str, by: str, differences: list[Means], from_t: float, to_t: float) -> list[Telling]:
+    best: tuple[float, Means, int] | None = None
+    for means in differences:
+        meets = np.flatnonzero((body.t[means.end] >= from_t) & (body.t[means.begin] <= to_t))
+        if not len(meets):
+            continue
+        ratio = np.abs(means.difference[meets]) / means.limit[meets]
+        at = int(np.argmax(ratio))
+        if best is None or ratio[at] > best[0]:
+            best = float(ratio[at]), means, int(meets[at])
+    if best is None:
+        return []
+    _, means, at = best
+    if channel == "lane_offset":
+        difference = offset_difference(body)
+        shift = -np.where(np.isfinite(difference), difference, 0.0)
+    else:
+        shift = np.interp(body.t, body.t[differences[-1].end], differences[-1].difference)
+    return [
+        Telling(
+            channel=channel,
+            by=by,
+            pair=f"{channel} ~ {by}",
+            unit="m" if channel == "lane_offset" else "rad",
+            value=body.channel(channel) + shift,
+            off=np.full(len(body), float(differences[0].limit[-1])),
+            change=float(means.difference[at]),
+            limit=float(means.limit[at]),
+            from_t=float(body.t[means.begin[at]]),
+            to_t=float(body.t[means.end[at]]),
+            seconds=means.seconds,
+            notices=min(float(one.limit[-1] + LIKELY_SIGMAS * one.noise[-1]) for one in differences),
+        )
+    ]

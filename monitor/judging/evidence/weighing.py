@@ -1,0 +1,203 @@
+"""A condition weighed: its published result, held against every other telling of what its measure is made of.
+
+| published            | tellings that disagree | result            |
+| -------------------- | ---------------------- | ----------------- |
+| in                   | none                   | met               |
+| in                   | all in                 | met, with a note  |
+| in                   | any at the edge, out   | undecided         |
+| out                  | none                   | not met           |
+| out                  | all out                | not met           |
+| out                  | any in, at the edge    | undecided         |
+| at the edge, missing | any                    | undecided         |
+
+"In" is inside the band by as much as the telling may be off, "out" outside by as much.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+from itertools import product
+from typing import Literal
+
+import numpy as np
+
+from monitor.judging.case.conditions import condition_standing, evaluate, window_of
+from monitor.judging.case.trial import ConditionEvidence, ConditionResult, Result
+from monitor.judging.case.values import IN, MISSING, OUT, Standing
+from monitor.judging.evidence.inputs import Account, Bodies, Inputs, inputs_of
+from monitor.judging.evidence.smoothing import Estimate
+from monitor.judging.evidence.tellings import Telling
+from monitor.measures.columns import FloatArray
+from monitor.study.terms import Condition
+
+Place = Literal["in", "edge", "out"]
+
+MOST_TELLINGS = 4
+"""Tellings of one input that are combined with those of the others; more than these, a feed has not."""
+
+
+@dataclass(frozen=True, slots=True)
+class Weighed:
+    """A condition with its evidence; the tellings that disagree, and whether they change what it comes to."""
+
+    condition: ConditionResult
+    against: tuple[Telling, ...] = ()
+    changes: bool = False
+    whose: tuple[str, ...] = ()
+    """For each telling in `against` the role that it is about; empty for own car."""
+
+
+def weigh(condition: Condition, published: ConditionResult, bodies: Bodies, fired_at: float) -> Weighed:
+    """A condition whose window has been seen, with its evidence."""
+    start_s, end_s = window_of(condition)
+    from_t, to_t = fired_at + start_s - condition.looks_back_s, fired_at + end_s
+    inputs = None if condition.or_else else inputs_of(condition.measure, bodies, from_t, to_t)
+    if inputs is None:
+        return Weighed(_with(published, condition, ConditionEvidence((), None, None, None)))
+    standing = _published_standing(condition, bodies, fired_at)
+    accounts = [one for found in inputs.others.values() for one in found]
+    against = [one for one in accounts if one.disagrees]
+    result: Result = published.result
+    if result != "undecided" and _is_noisy(inputs):
+        place = _place(condition, inputs, inputs.published, standing, bodies, fired_at)
+        if place == "edge" or place != ("in" if result == "met" else "out"):
+            result = "undecided"
+    changes = False
+    if against and published.result != "undecided":
+        places = _places(condition, inputs, standing, bodies, fired_at)
+        wanted = "in" if published.result == "met" else "out"
+        changes = any(place != wanted for place in places)
+        result = "undecided" if changes else result
+    evidence = _evidence(condition, inputs, accounts, against, published, bodies, fired_at)
+    found = replace(published, result=result, at_edge=published.at_edge and result == "met")
+    tellings = tuple(one.telling for one in against if one.telling is not None)
+    whose = tuple(one.whose for one in against if one.telling is not None)
+    return Weighed(_with(found, condition, evidence), tellings, changes, whose)
+
+
+def _with(published: ConditionResult, condition: Condition, evidence: ConditionEvidence) -> ConditionResult:
+    if condition.needs_evidence and not evidence.by and published.result != "undecided":
+        published = replace(published, result="undecided", at_edge=False)
+    return replace(published, evidence=evidence)
+
+
+def _published_standing(condition: Condition, bodies: Bodies, fired_at: float) -> Standing:
+    return condition_standing(condition, bodies.stretch, bodies.cast.rows_in(bodies.stretch), None, fired_at)
+
+
+def _is_noisy(inputs: Inputs) -> bool:
+    return any(bool(one.off.any()) for one in inputs.published.values())
+
+
+def _places(condition: Condition, inputs: Inputs, standing: Standing, bodies: Bodies, fired_at: float) -> list[Place]:
+    """Where the condition comes to lie by every combination of tellings with one that disagrees."""
+    options = [
+        [(name, None), *((name, one) for one in inputs.others[name] if one.disagrees)][: MOST_TELLINGS + 1]
+        for name in inputs.published
+    ]
+    places = []
+    for chosen in product(*options):
+        if all(one is None for _, one in chosen):
+            continue
+        given = {name: inputs.published[name] if one is None else one.estimate for name, one in chosen}
+        places.append(_place(condition, inputs, given, standing, bodies, fired_at))
+    return places
+
+
+def _place(
+    condition: Condition,
+    inputs: Inputs,
+    given: dict[str, Estimate],
+    standing: Standing,
+    bodies: Bodies,
+    fired_at: float,
+) -> Place:
+    """A condition evaluated twice: with every value where it lies worst, and where it lies best."""
+    low, high = inputs.of(given)
+    band = condition.band
+    surely, perhaps = band.contains_all(low, high), ~band.contains_none(low, high)
+    results = [
+        evaluate(condition, _standing(standing, low, inside), bodies.stretch, fired_at)[0]
+        for inside in (surely, perhaps)
+    ]
+    if results == ["met", "met"]:
+        return "in"
+    return "out" if results == ["not met", "not met"] else "edge"
+
+
+def _standing(published: Standing, value: FloatArray, inside: np.ndarray[tuple[int], np.dtype[np.bool_]]) -> Standing:
+    """How values stand; one that is not told stands as it was published."""
+    told = ~np.isnan(value)
+    places = np.where(told, np.where(inside, IN, OUT), published.inside).astype(np.int8)
+    places = np.where((published.inside == MISSING) & ~told, MISSING, places).astype(np.int8)
+    return replace(published, inside=places)
+
+
+def _evidence(
+    condition: Condition,
+    inputs: Inputs,
+    accounts: list[Account],
+    against: list[Account],
+    published: ConditionResult,
+    bodies: Bodies,
+    fired_at: float,
+) -> ConditionEvidence:
+    """By what a condition was checked, the value rebuilt at the frame that decided it, and what would have shown."""
+    by = tuple(dict.fromkeys(one.by for one in accounts))
+    if not by:
+        return ConditionEvidence((), None, None, None)
+    at = _decided(condition, bodies, fired_at)
+    given = dict(inputs.published)
+    for name, found in inputs.others.items():
+        chosen = [one for one in found if one.disagrees] or list(found)
+        if chosen:
+            given[name] = max(chosen, key=_ratio).estimate if against else chosen[0].estimate
+    low, high = inputs.of(given)
+    rebuilt = 0.5 * (low[at] + high[at]) if math.isfinite(low[at]) and math.isfinite(high[at]) else None
+    differs = None if rebuilt is None or published.value is None else float(rebuilt) - published.value
+    return ConditionEvidence(
+        by, None if rebuilt is None else float(rebuilt), differs, _noticed_from(inputs, published, at)
+    )
+
+
+def _ratio(one: Account) -> float:
+    return abs(one.telling.change) / one.telling.limit if one.telling is not None else 0.0
+
+
+def _decided(condition: Condition, bodies: Bodies, fired_at: float) -> int:
+    """The frame that decided the condition as published, in the evidence's stretch."""
+    standing = _published_standing(condition, bodies, fired_at)
+    decided = evaluate(condition, standing, bodies.stretch, fired_at)[1]
+    return decided if decided is not None else max(bodies.stretch.last_at(fired_at), 0)
+
+
+def _noticed_from(inputs: Inputs, published: ConditionResult, at: int) -> float | None:
+    """From what error of the measure one of its inputs' errors would have been found; None where an input has nothing
+    to be held against."""
+    if published.value is None:
+        return None
+    base = inputs.of({name: Estimate(one.value, np.zeros(len(one.value))) for name, one in inputs.published.items()})
+    total = 0.0
+    for name, one in inputs.published.items():
+        least = _least_noticed([account.telling for account in inputs.others[name] if account.telling is not None])
+        if not math.isfinite(least):
+            return None
+        off = np.zeros(len(one.value))
+        moved = {
+            other: Estimate(each.value + (least if other == name else 0.0), off)
+            for other, each in inputs.published.items()
+        }
+        step = abs(float(inputs.of(moved)[0][at] - base[0][at]))
+        if not math.isfinite(step):
+            return None
+        total += step
+    return total
+
+
+def _least_noticed(tellings: list[Telling]) -> float:
+    """The least lasting error of an input that one of its tellings would have shown. A channel that the slope of
+    another one tells is shown a lasting error by that alone: where an integral would have taken it shows a step
+    only."""
+    by_slope = [one.notices for one in tellings if one.by_slope]
+    return min(by_slope or [one.notices for one in tellings], default=math.inf)

@@ -1,0 +1,50 @@
+"""On-off signals of the driver, such as where the eyes are: one that changes as no person does is no evidence."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from monitor.judging.case.case import Case
+from monitor.judging.case.stretch import cut_signals
+from monitor.judging.case.trial import Finding
+from monitor.judging.evidence.switching import unsteady
+
+LOOK_BACK_S = 55.0
+"""How far before the fire a signal is looked at: what a drive keeps of its frames reaches a little further."""
+NEVER_S = 50.0
+"""A signal of which so much was seen and that never changed tells nothing (common practice, no source)."""
+
+
+@dataclass(frozen=True, slots=True)
+class SignalDoubt:
+    """A finding about a signal, and the signal."""
+
+    finding: Finding
+    signal: str
+
+
+def judge_signals(case: Case) -> list[SignalDoubt]:
+    """Doubts about the on-off signals that the trigger's conditions look at."""
+    names = [
+        one.measure.name
+        for one in case.trigger.conditions
+        if one.measure.kind == "signal" and not one.or_else and case.study.signals[one.measure.name].source == "driver"
+    ]
+    if not names:
+        return []
+    t, columns = cut_signals(case.drive, names, case.fired_at - LOOK_BACK_S, case.fired_at, case.number)
+    found = []
+    for name, column in zip(names, columns, strict=True):
+        known = np.isfinite(column)
+        if not known.any() or not np.isin(column[known], (0.0, 1.0)).all():
+            continue
+        why = unsteady(t, column)
+        seen_s = float(t[known][-1] - t[known][0])
+        if why is None and seen_s >= NEVER_S and not np.diff(column[known]).any():
+            why = f"it was {column[known][0]:g} all through the {seen_s:.0f} s before the fire"
+        if why is not None:
+            sentence = f"{name} is no evidence of where the driver looked: {why}."
+            found.append(SignalDoubt(case.finding("signal-implausible", sentence, case.fired_at), name))
+    return found

@@ -1,0 +1,407 @@
+"""Where the files of a record lie: in its own directory, and in directories of the same name on other disks.
+
+`second-place.txt` in the record names the other places, one absolute path a line. Lines that begin with `#` say more of
+one of them, and older programs pass over them: `# stamped PATH` (a stamp was put there, so that a place without one is
+a disk that is not there), `# emptied PATH` (nothing of the record is left there).
+
+`place.stamp` in such a place says whose it is, one JSON map a line: {"record": id in hex, "home": the record's
+directory, "inode"}, and for each part begun there {"part": number, "id": in hex}. A later home counts before an
+earlier one: a record that was moved takes its places along. A place without a stamp, of an older program, is known by
+the record ids in the headers of its parts.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import re
+import secrets
+from contextlib import suppress
+from dataclasses import dataclass, field
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Literal
+
+from monitor.errors import RecordUnreadable
+from monitor.record.clock import SYSTEM_CLOCK, Clock
+from monitor.record.disk import DISK, DiskCalls, RecordNotWritable, open_regular, read_small, write_whole
+from monitor.record.parts import (
+    PART_HEADER_BYTES,
+    PartHeader,
+    looks_like_part,
+    part_number,
+    unpack_part_header,
+)
+from monitor.record.sealed_head import HEAD_BYTES, record_id_in_head
+
+SUFFIX = ".run"
+SEALED_NAME = "record.sealed"
+SECOND_NAME = "second-place.txt"
+STAMP_NAME = "place.stamp"
+TOMBSTONE_NAME = "tombstone.json"
+MOST_BYTES = 1 << 16
+"""Of the two small files; a run with a thousand parts on another disk stays below."""
+MOST_PLACES = 16
+
+Standing = Literal["own", "second", "copied", "unclear", "unreachable", "foreign", "empty"]
+
+
+@dataclass(frozen=True, slots=True)
+class Place:
+    """A directory that may hold files of a record.
+
+    `own` is the record's directory. `second` belongs to it too. `copied` belongs to a record of which this one is a
+    copy, `unclear` to one that may have been moved here: both are read, and never changed. `empty` holds nothing of it,
+    `foreign` is another record's.
+    """
+
+    path: Path
+    standing: Standing
+    why: str = ""
+    """For what is neither own nor second: a sentence."""
+    parts: dict[int, str] = field(default_factory=dict)
+    """Number → id (hex) of the parts that were begun there, as the stamp has them."""
+
+    @property
+    def is_read(self) -> bool:
+        """Whether parts in it are this record's."""
+        return self.standing in ("own", "second", "copied", "unclear")
+
+
+@dataclass(frozen=True, slots=True)
+class Stamp:
+    """What a stamp says."""
+
+    record_id: bytes
+    home: Path
+    inode: int
+    parts: dict[int, str]
+
+
+def look_at_places(directory: Path) -> list[Place]:
+    """The record's directory, then the others that it was given, each with how it stands to the record."""
+    own = Place(directory, "own")
+    noted = _noted(directory)
+    if not noted:
+        return [own]
+    record_id = record_id_of(directory)
+    return [own, *(_look_at(path, stamped, directory, record_id) for path, stamped in noted.items())]
+
+
+def refuse_unsure_places(directory: Path, act: str) -> None:
+    """Raises `RecordNotWritable` where a place of the record cannot be reached, or is another record's."""
+    unsure = [place for place in look_at_places(directory) if place.standing in ("unreachable", "foreign")]
+    if unsure:
+        raise RecordNotWritable(f"{directory} is not {act}: {' '.join(place.why for place in unsure)}")
+
+
+def find_parts(directory: Path, kind: str = "part") -> list[tuple[int, Path]]:
+    """The parts of a record by number, those in its other places among them; raises `RecordUnreadable` where the
+    record's directory does not let itself be read.
+
+    Of two files of one number both are given (the record's own first), but for a second copy of the very same part.
+    """
+    found: list[tuple[int, Path]] = []
+    own, *others = look_at_places(directory)
+    for name in _names(own):
+        number = part_number(name, kind)
+        if number is not None:
+            found.append((number, own.path / name))
+    if kind == "addendum":
+        return found  # what is added after closing stands beside the record alone
+    record_id = record_id_of(directory) if others else None
+    for place in others:
+        for name in _names(place) if place.is_read else ():
+            number, path = part_number(name), place.path / name
+            header = read_part_header(path) if number is not None else None
+            foreign = header is not None and record_id is not None and header.record_id != record_id
+            if number is not None and not foreign and not _is_repeated(number, path, header, found):
+                found.append((number, path))
+    return sorted(found, key=lambda one: one[0])  # of one number, the record's own first
+
+
+def doubled_parts(directory: Path) -> list[int]:
+    """Numbers of parts of which there are two that differ: the run went on in two places that did not know of each
+    other."""
+    numbers = [number for number, _ in find_parts(directory)]
+    return sorted({number for number in numbers if numbers.count(number) > 1})
+
+
+def missing_parts(directory: Path) -> list[str]:
+    """A sentence for each part that was begun in another place and is not there now."""
+    said = []
+    for place in look_at_places(directory):
+        there = {part_number(name) for name in _names(place)} if place.is_read else set(place.parts)
+        said += [f"Part {one} was begun in {place.path} and is not there." for one in place.parts if one not in there]
+    return said
+
+
+def stray_parts(directory: Path) -> list[str]:
+    """Names of files of the record's directory that look like parts and are not read, having another kind of name."""
+    names = _names(Place(directory, "own"))
+    return [
+        name for name in names if looks_like_part(name) and not (part_number(name) or part_number(name, "addendum"))
+    ]
+
+
+def record_id_of(directory: Path) -> bytes | None:
+    """The random id of a record, as the first of its own files that says one has it; None where none does."""
+    try:
+        found = record_id_in_head(_beginning(directory / SEALED_NAME, HEAD_BYTES))
+        if found is not None:
+            return found
+    except OSError:
+        pass
+    for kind in ("part", "addendum"):
+        for name in _names(Place(directory, "own")):
+            header = read_part_header(directory / name) if part_number(name, kind) else None
+            if header is not None and any(header.record_id):
+                return header.record_id
+    try:  # what is left of a withdrawn one
+        noted = json.loads(read_small(directory / TOMBSTONE_NAME, MOST_BYTES))["record"]
+        return bytes.fromhex(noted) or None
+    except (OSError, ValueError, KeyError, TypeError, RecursionError):
+        return None
+
+
+def read_part_header(path: Path) -> PartHeader | None:
+    """The header of a part; None where it is cut, damaged, of a newer version, or cannot be read."""
+    try:
+        return unpack_part_header(_beginning(path, PART_HEADER_BYTES), str(path))
+    except (OSError, RecordUnreadable):
+        return None
+
+
+def read_stamp(place: Path) -> Stamp | None:
+    """What the stamp of a place says; None where there is none, or none that can be read."""
+    try:
+        lines = read_small(place / STAMP_NAME, MOST_BYTES).splitlines()
+    except OSError:
+        return None
+    record_id, home, inode, parts = b"", None, 0, {}
+    for line in lines:
+        with suppress(ValueError, KeyError, TypeError, AttributeError):  # a line that was never finished says nothing
+            said = json.loads(line)
+            if "part" in said:
+                parts[int(said["part"])] = str(said["id"])
+            else:
+                record_id, home, inode = bytes.fromhex(said["record"]), Path(said["home"]), int(said["inode"])
+    return None if home is None or len(record_id) != 16 else Stamp(record_id, home, inode, parts)
+
+
+def note_place(directory: Path, place: Path, record_id: bytes, disk: DiskCalls = DISK, *, take: bool = False) -> None:
+    """Stamps a place, made where it is not there yet, and notes in the record that it is one of its own; both are on
+    disk on return. Raises `OSError`, and `RecordNotWritable` where it is another record's.
+
+    `take`: the operator says that a place whose record cannot be found belongs to this one, which was moved.
+    """
+    stamp = read_stamp(place)
+    if stamp is not None:
+        found = _by_stamp(place, stamp, directory, record_id)
+        if found.standing != "second" and not (take and found.standing == "unclear"):
+            raise RecordNotWritable(f"{directory} cannot use this place. {found.why}")
+    if not place.is_dir():
+        disk.make_directory(place)
+        disk.sync_directory(place.parent)
+    home = directory.absolute()
+    fields = {"record": record_id.hex(), "home": str(home), "inode": home.stat().st_ino}
+    if stamp is None or (stamp.home, stamp.inode) != (home, fields["inode"]):
+        append_line(place / STAMP_NAME, json.dumps(fields), disk)
+    noted = _noted(directory)
+    if place not in noted:
+        append_line(directory / SECOND_NAME, str(place), disk)
+    if not noted.get(place):
+        append_line(directory / SECOND_NAME, f"# stamped {place}", disk)
+
+
+def note_part(place: Path, number: int, part_id: bytes, disk: DiskCalls = DISK) -> None:
+    """Adds a part to the stamp of the place in which it was begun. Raises `OSError`."""
+    append_line(place / STAMP_NAME, json.dumps({"part": number, "id": part_id.hex()}), disk)
+
+
+def leave_empty_places(directory: Path, disk: DiskCalls = DISK) -> None:
+    """Removes places of the record that hold no part of it any more; what else lies there stays. Raises `OSError`."""
+    for place in look_at_places(directory):
+        if place.standing not in ("second", "empty") or any(looks_like_part(name) for name in _names(place)):
+            continue
+        append_line(directory / SECOND_NAME, f"# emptied {place.path}", disk)
+        remove_place(place.path, disk)
+    for path in _noted(directory, emptied=True):
+        if path.parent != directory and (path / STAMP_NAME).is_file() and record_id_of(directory) == _stamped_id(path):
+            remove_place(path, disk)  # it was cut short between the two steps
+
+
+def remove_place(path: Path, disk: DiskCalls = DISK) -> bool:
+    """Removes the stamp of a place and, where nothing else lies in it, the place; False where something does."""
+    with suppress(FileNotFoundError):
+        disk.unlink(path / STAMP_NAME)
+    try:
+        disk.remove_directory(path)
+    except OSError:
+        return not path.exists()
+    disk.sync_directory(path.parent)
+    return True
+
+
+def append_line(path: Path, line: str, disk: DiskCalls = DISK) -> None:
+    """Appends a line to one of the small files; on disk on return. Raises `OSError`."""
+    descriptor = disk.open(path, os.O_RDWR | os.O_CREAT | os.O_APPEND | os.O_NOFOLLOW)
+    try:
+        size = os.fstat(descriptor).st_size
+        torn = size > 0 and disk.pread(descriptor, 1, size - 1) != b"\n"  # a line that was never finished
+        write_whole(disk, descriptor, f"{chr(10) if torn else ''}{line}\n".encode())
+        disk.datasync(descriptor)
+    finally:
+        disk.close(descriptor)
+    disk.sync_directory(path.parent)
+
+
+def new_record_directory(records: Path, participant: str, clock: Clock = SYSTEM_CLOCK) -> Path:
+    """A path for a new record, not yet made: `<participant>-<UTC yyyymmddThhmmssZ>-<4 hex>.run`."""
+    code = re.sub(r"[^A-Za-z0-9_]+", "-", participant).strip("-") or "unnamed"
+    moment = datetime.fromtimestamp(clock.wall_ns() / 1e9, UTC)
+    return records / f"{code[:64]}-{moment:%Y%m%dT%H%M%SZ}-{secrets.token_hex(2)}{SUFFIX}"
+
+
+def code_in_name(directory: Path) -> str | None:
+    """The participant's code as the name of a record's directory has it; None where the name has another form."""
+    match = re.fullmatch(r"(.+)-[0-9]{8}T[0-9]{6}Z-[0-9a-f]{4}", directory.absolute().name.removesuffix(SUFFIX))
+    return None if match is None else match[1]
+
+
+def list_records(directory: Path) -> list[Path]:
+    """The records in a directory by name, withdrawn ones and unreadable ones among them; raises `RecordUnreadable` for
+    no directory."""
+    try:
+        candidates = sorted(path for path in directory.iterdir() if path.suffix == SUFFIX and path.is_dir())
+    except OSError as error:
+        raise RecordUnreadable(f"{directory} is no directory of records: {error.strerror or error}.") from error
+    return [path for path in candidates if is_record(path)]
+
+
+def is_record(path: Path) -> bool:
+    """Whether a directory holds a record: a part, a sealed file, or the tombstone of one; also where it does not let
+    itself be looked into, so that whoever reads it says so."""
+    try:
+        names = os.listdir(path)
+    except OSError:
+        return path.is_dir()
+    return SEALED_NAME in names or TOMBSTONE_NAME in names or bool(find_parts(path))
+
+
+def _noted(directory: Path, *, emptied: bool = False) -> dict[Path, bool]:
+    """The other places that the record names, and whether a stamp was put there; or those that were emptied."""
+    try:
+        lines = read_small(directory / SECOND_NAME, MOST_BYTES).decode("utf-8", "replace").splitlines()
+    except OSError:
+        return {}
+    found: dict[Path, bool] = {}
+    gone: dict[Path, bool] = {}
+    for line in lines:
+        word, path = _split(line)
+        if not path.is_absolute() or path.suffix != SUFFIX or "\0" in line:
+            continue
+        if word == "emptied":
+            gone[path] = found.pop(path, True)
+        elif word == "stamped":
+            found[path] = True
+        elif path not in found:
+            found[path] = False
+            gone.pop(path, None)
+    return dict(list((gone if emptied else found).items())[:MOST_PLACES])
+
+
+def _split(line: str) -> tuple[str, Path]:
+    if line.startswith("# "):
+        _, word, *rest = line.split(" ", 2)
+        return word, Path(rest[0] if rest else "")
+    return "", Path(line)
+
+
+def _look_at(path: Path, stamped: bool, directory: Path, record_id: bytes | None) -> Place:
+    try:
+        names = os.listdir(path)
+    except OSError as error:
+        return _not_there(path, stamped, directory, error)
+    stamp = read_stamp(path)
+    if stamp is not None:
+        return _by_stamp(path, stamp, directory, record_id)
+    headers = [read_part_header(path / name) for name in sorted(names) if part_number(name)]
+    ids = {header.record_id for header in headers if header is not None}
+    if stamped and not headers:
+        return Place(path, "unreachable", f"{path} has lost its stamp: is the disk that belongs there not mounted?")
+    if not headers:
+        return Place(path, "empty", f"{path} holds nothing of it.")
+    if record_id is None or ids != {record_id}:
+        return Place(path, "foreign", f"Nothing shows that the parts in {path} are of this record.")
+    return Place(path, "second")
+
+
+def _not_there(path: Path, stamped: bool, directory: Path, error: OSError) -> Place:
+    never_made = False
+    if not stamped:  # older programs made a place only when they needed it
+        with suppress(OSError):
+            never_made = path.parent.stat().st_dev != directory.stat().st_dev and not path.exists()
+    if never_made:
+        return Place(path, "empty", f"{path} was never needed.")
+    why = f"{path} cannot be reached ({error.strerror or error}): parts of it may be there; make that disk available."
+    return Place(path, "unreachable", why)
+
+
+def _by_stamp(path: Path, stamp: Stamp, directory: Path, record_id: bytes | None) -> Place:
+    if record_id is not None and stamp.record_id != record_id:
+        return Place(path, "foreign", f"{path} belongs to another record, {stamp.home}.")
+    here = directory.absolute()
+    if here == stamp.home or _same_directory(here, stamp.home):
+        return Place(path, "second", parts=stamp.parts)
+    try:
+        if record_id_of(stamp.home) == stamp.record_id:
+            return Place(path, "copied", f"{path} belongs to {stamp.home}, of which this is a copy.", stamp.parts)
+        if here.stat().st_ino == stamp.inode or stamp.home.parent.is_dir():
+            return Place(path, "second", parts=stamp.parts)  # it was moved: nothing of it is left where it was
+    except (OSError, RecordUnreadable):
+        pass
+    say_so = f"if the record was moved, say so with: trialwitness recover {directory} --place {path.parent}"
+    why = f"{path} belongs to {stamp.home}, which cannot be reached; {say_so}"
+    return Place(path, "unclear", why, stamp.parts)
+
+
+def _same_directory(one: Path, other: Path) -> bool:
+    try:
+        return os.path.samefile(one, other)
+    except OSError:
+        return False
+
+
+def _is_repeated(number: int, path: Path, header: PartHeader | None, found: list[tuple[int, Path]]) -> bool:
+    """Whether it is the very part that was found already."""
+    for known, other in found:
+        if known == number and header is not None and header == read_part_header(other):
+            with suppress(OSError):
+                return path.stat().st_size == other.stat().st_size
+    return False
+
+
+def _names(place: Place) -> list[str]:
+    """The names in a place, sorted; raises `RecordUnreadable` where the record's own directory is not readable."""
+    try:
+        return sorted(os.listdir(place.path))
+    except (FileNotFoundError, NotADirectoryError):
+        return []
+    except OSError as error:
+        if place.standing != "own":
+            return []
+        raise RecordUnreadable(f"{place.path} cannot be read: {error.strerror or error}.") from error
+
+
+def _stamped_id(place: Path) -> bytes | None:
+    stamp = read_stamp(place)
+    return None if stamp is None else stamp.record_id
+
+
+def _beginning(path: Path, size: int) -> bytes:
+    descriptor = open_regular(path)
+    try:
+        return os.pread(descriptor, size, 0)
+    finally:
+        os.close(descriptor)

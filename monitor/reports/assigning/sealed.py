@@ -1,0 +1,187 @@
+"""A site's sealed lots on the disk: drawn and sealed, opened one by one by an entry, bound to a record.
+
+In the directory of records:
+
+| file | is |
+| --- | --- |
+| `lots-SITE.json` | the sealed order: every lot with its group and salt. Who can read it knows what comes next; only its owner may (mode 600) |
+| `lots-SITE.jsonl` | one line for each thing done to a lot, chained as the look file is: `opened` {`stratum`, `number`} before anybody is told its group, then `used` {`stratum`, `number`, `record`: the record's id} |
+| `unblinding.jsonl` | the root of the order, entered when it was sealed |
+
+None of them has a participant's code.
+"""  # noqa: E501
+
+from __future__ import annotations
+
+import fcntl
+import json
+import os
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from monitor.archive.looks import AUDIT_NAME, chain_fault, enter, entries
+from monitor.errors import WitnessError
+from monitor.study.lots import Lot, SealedOrder, assignment_digest, check_site, draw_lots, order_from_json
+from monitor.study.model import Study
+
+
+@dataclass(frozen=True, slots=True)
+class SealedLots:
+    """The lots of one site, and where they lie."""
+
+    directory: Path
+    order: SealedOrder
+
+    @property
+    def log_name(self) -> str:
+        """The file of what was done to lots."""
+        return f"lots-{self.order.site}.jsonl"
+
+    def opened(self) -> list[tuple[str, int]]:
+        """Stratum and number of each opened lot, in the order of opening."""
+        return [_place(one["opened"]) for one in entries(self.directory, self.log_name) if "opened" in one]
+
+    def used(self) -> dict[tuple[str, int], str]:
+        """Opened lots that have a record → its id."""
+        used = (one["used"] for one in entries(self.directory, self.log_name) if "used" in one)
+        return {_place(one): str(one.get("record")) for one in used}
+
+    def waiting(self, stratum: str) -> list[int]:
+        """Lots that were opened for somebody and have no record."""
+        used = self.used()
+        return [number for at, number in self.opened() if at == stratum and (at, number) not in used]
+
+    def open_next(self, stratum: str, by: str) -> Lot:
+        """Opens the next lot of a stratum; that it was is on disk before its group is known to anybody.
+
+        Raises `WitnessError` where there is none left, or it cannot be entered.
+        """
+        with self._alone():
+            opened = [number for at, number in self.opened() if at == stratum]
+            lot = self.order.lot(stratum, max(opened, default=0) + 1)
+            if lot is None:
+                raise WitnessError(
+                    f"All {len(opened)} lots of {self._where(stratum)} are opened; draw more under another name: "
+                    f"trialwitness assign --prepare --site {self.order.site}-2 …"
+                )
+            fields = {"opened": {"stratum": stratum, "number": lot.number}}
+            enter(self.directory, by, fields, "so no lot is opened", self.log_name)
+            return lot
+
+    def opened_lot(self, stratum: str, number: int) -> Lot:
+        """A lot that was opened before; raises `WitnessError` for one that was not."""
+        lot = self.order.lot(stratum, number)
+        if lot is None or (stratum, number) not in self.opened():
+            raise WitnessError(f"Lot {number} of {self._where(stratum)} was not opened; leave --lot out.")
+        return lot
+
+    def bind(self, lot: Lot, record: str, by: str) -> None:
+        """Enters the record in which a lot is used."""
+        fields = {"used": {"stratum": lot.stratum, "number": lot.number, "record": record}}
+        with self._alone():
+            enter(self.directory, by, fields, "so it is not known in which record the lot is used", self.log_name)
+
+    def for_opening(self, lot: Lot) -> dict[str, Any]:
+        """What the record's opening keeps of the lot."""
+        return {
+            "site": self.order.site,
+            "stratum": lot.stratum,
+            "number": lot.number,
+            "group": lot.group,
+            "root": self.order.root,
+        }
+
+    def _where(self, stratum: str) -> str:
+        return f"site {self.order.site}" + (f", stratum {stratum}" if stratum else "")
+
+    @contextmanager
+    def _alone(self) -> Iterator[None]:
+        """One process at a time, so that no lot is opened twice."""
+        with _path(self.directory, self.order.site).open("rb") as file:
+            fcntl.flock(file, fcntl.LOCK_EX)
+            yield
+
+
+def prepare(directory: Path, study: Study, site: str, by: str, count: int | None = None) -> SealedLots:
+    """Draws and seals a site's order; its root stands in the look file on return. Raises `WitnessError` for a site
+    that has one already: an order that was sealed stays."""
+    check_site(site)
+    path = _path(directory, site)
+    if path.exists():
+        raise WitnessError(
+            f"{path}: the order of site {site} is sealed already, and stays; for a further one give another --site."
+        )
+    order = draw_lots(study, site, count)
+    directory.mkdir(parents=True, exist_ok=True)
+    try:
+        descriptor = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
+        with os.fdopen(descriptor, "w", encoding="utf-8") as file:
+            json.dump(order.as_json(), file, ensure_ascii=False)
+            file.flush()
+            os.fsync(descriptor)
+        sealed = {"study": study.name, "site": site, "root": order.root, "lots": len(order.lots)}
+        enter(directory, by, {"lots": sealed}, "so no order is sealed")
+    except OSError as error:
+        raise WitnessError(f"{path} cannot be written ({error.strerror}); nothing was sealed.") from error
+    except WitnessError:
+        with suppress(OSError):
+            path.unlink()
+        raise
+    return SealedLots(directory, order)
+
+
+def sealed_lots(directory: Path, study: Study, site: str) -> SealedLots | None:
+    """A site's lots; None where none were drawn.
+
+    Raises `WitnessError` where the file cannot be read or was changed, and where the study file is not the one that
+    they were drawn for in all that the order depends on.
+    """
+    check_site(site)
+    path = _path(directory, site)
+    if not path.exists():
+        return None
+    try:
+        order = order_from_json(json.loads(path.read_text(encoding="utf-8")))
+    except OSError as error:
+        raise WitnessError(f"{path} cannot be read ({error.strerror}): no lot is opened.") from error
+    except ValueError as error:
+        raise WitnessError(f"{path}: {error}; no lot is opened.") from error
+    if sealed_root(directory, site) != order.root:
+        raise WitnessError(
+            f"{path}: its root is not the one that {AUDIT_NAME} has for site {site}; one of the two was changed. "
+            "No lot is opened."
+        )
+    if order.drawn_for != assignment_digest(study):
+        raise WitnessError(
+            f"The lots of site {site} were drawn for another study file: groups, alerts, strata, block sizes or seed "
+            f"differ from those of {study.path}. Go on with the file that they were drawn for; or, where the change is "
+            f"meant, draw lots for it under another name: trialwitness assign --prepare --site {site}-2 …"
+        )
+    return SealedLots(directory, order)
+
+
+def sealed_root(directory: Path, site: str) -> str | None:
+    """The root that was entered when a site's order was sealed."""
+    sealed = (one.get("lots") for one in entries(directory))
+    return next((str(one["root"]) for one in sealed if isinstance(one, dict) and one.get("site") == site), None)
+
+
+def sites(directory: Path) -> list[str]:
+    """The sites that have lots."""
+    return sorted(path.name.removeprefix("lots-").removesuffix(".json") for path in directory.glob("lots-*.json"))
+
+
+def log_fault(lots: SealedLots) -> str | None:
+    """What is wrong with the chain of openings, in one sentence."""
+    return chain_fault(lots.directory / lots.log_name)
+
+
+def _path(directory: Path, site: str) -> Path:
+    return directory / f"lots-{site}.json"
+
+
+def _place(fields: dict[str, Any]) -> tuple[str, int]:
+    return str(fields.get("stratum", "")), int(fields.get("number", 0))

@@ -1,0 +1,68 @@
+"""What each invited participant came to, for one trigger: a valid trial, none, or one that waits for a ruling."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import date, timedelta
+from typing import Literal
+
+from monitor.archive.gathering import StudyRuns, Withdrawn
+from monitor.archive.summary import NO_GROUP, MissedBand, RunSummary, day_of
+
+Came = Literal["valid", "lost", "waiting"]
+WITHDRAWN = "withdrew consent"
+NO_TRIAL = "no trial"
+RATE_DAYS = 28
+"""The rate of bookings is that of the last four weeks up to the newest run."""
+
+
+@dataclass(frozen=True, slots=True)
+class Invited:
+    """One participant. A lost one has reasons, of which the first stands for all that a conservative count takes."""
+
+    group: str
+    came: Came
+    reasons: tuple[str, ...] = ()
+    missed: tuple[MissedBand, ...] = ()
+    first_day: str = ""
+
+
+def invited_of(one: StudyRuns, trigger: str, withdrawn: Sequence[Withdrawn]) -> list[Invited]:
+    """Every participant of a study, withdrawn ones too, by what came of the trigger's trials.
+
+    Who was run again counts once: a valid trial outweighs one that waits, and that outweighs lost ones, of which the
+    last one tells why. Copies of a record count once.
+    """
+    runs: dict[str, list[RunSummary]] = {}
+    digests: set[str] = set()
+    for run in one.runs:
+        if run.digest not in digests:
+            digests.add(run.digest)
+            runs.setdefault(run.participant, []).append(run)
+    found = [_invited(own, trigger) for own in runs.values()]
+    return found + [Invited(gone.group or NO_GROUP, "lost", (WITHDRAWN,)) for gone in withdrawn]
+
+
+def per_week(invited: Sequence[Invited]) -> float | None:
+    """Participants a week over the last `RATE_DAYS` up to the newest run; None for none with a known day.
+
+    A study younger than that has its rate over its own days, a week at least."""
+    days = sorted(date.fromisoformat(one.first_day) for one in invited if one.first_day)
+    if not days:
+        return None
+    since = days[-1] - timedelta(days=RATE_DAYS - 1)
+    span_days = max(min((days[-1] - days[0]).days + 1, RATE_DAYS), 7)
+    return 7.0 * sum(day >= since for day in days) / span_days
+
+
+def _invited(runs: Sequence[RunSummary], trigger: str) -> Invited:
+    group, first_day = runs[-1].group, day_of(runs[0])
+    trials = [trial for run in runs for trial in run.trials if trial.trigger == trigger]
+    if any(trial.effective == "valid" for trial in trials):
+        return Invited(group, "valid", first_day=first_day)
+    if any(trial.effective == "undecided" and not trial.ruled for trial in trials):
+        return Invited(group, "waiting", first_day=first_day)
+    if not trials:
+        return Invited(group, "lost", (NO_TRIAL,), first_day=first_day)
+    return Invited(group, "lost", trials[-1].reasons, trials[-1].missed, first_day)

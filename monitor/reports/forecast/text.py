@@ -1,0 +1,132 @@
+"""The forecast as JSON, and for people, at most 80 columns wide."""
+
+from __future__ import annotations
+
+from dataclasses import asdict
+from datetime import date
+from typing import Any
+
+from monitor.archive.gathering import Gathered, count, gathered_json
+from monitor.reports.drawing import columns, wrapped
+from monitor.reports.forecast.bands import WiderBand
+from monitor.reports.forecast.forecast import LEVELS, Forecast, GroupForecast
+from monitor.reports.statistics.invitations import MOST
+
+NAME = 14
+MOST_EDGES = 4
+"""Edges shown for each band."""
+
+
+def forecast_json(gathered: Gathered, forecasts: tuple[Forecast, ...]) -> dict[str, Any]:
+    """The JSON document of the command."""
+    return {**gathered_json(gathered), "levels": list(LEVELS), "forecasts": [_json(one) for one in forecasts]}
+
+
+def _json(one: Forecast) -> dict[str, Any]:
+    document = asdict(one)
+    document["begins"] = one.begins.isoformat()
+    document["done_by"] = [None if day is None else day.isoformat() for day in one.done_by]
+    document["needed"] = one.needed
+    return document
+
+
+def forecast_lines(one: Forecast) -> list[str]:
+    """The page of one study."""
+    lines = wrapped(f"{one.study}, {one.trigger}: invitations still to make, enough with a chance of 50, 80, 95 %")
+    lines += ["", *_table(one), ""]
+    lines += _when(one)
+    waiting = sum(group.waiting for group in one.groups)
+    if waiting:
+        lines += wrapped(
+            f"Without a ruling: {count(waiting, 'trial')}, in none of these numbers. Each that is ruled valid is one "
+            "invitation less.",
+            "▸ ",
+            "  ",
+        )
+    if one.group_not_known:
+        lines += wrapped(f"Of {count(one.group_not_known, 'participant')} the group is not known.", "▸ ", "  ")
+    if one.replacement == "none":
+        lines += wrapped("The study replaces no lost trial: this is what it would take if it did.", "▸ ", "  ")
+    lines += ["", *_losses(one), "", *_bands(one), ""]
+    lines += wrapped(
+        "The chance of a valid trial is taken from each group's own valid and lost participants so far (beta "
+        "posterior, Jeffreys' prior); the number to invite is beta-negative-binomial. It holds if those to come are as "
+        "those before them.",
+        "· ",
+        "  ",
+    )
+    return lines
+
+
+def _table(one: Forecast) -> list[str]:
+    heading = ("", "wanted", "valid", "lost", "gives one", "50 %", "80 %", "95 %")
+    rows: list[tuple[str, ...]] = [heading]
+    rows += [_row(group) for group in one.groups]
+    sums = [str(sum(getattr(group, name) for group in one.groups)) for name in ("valid", "lost")]
+    rows.append(("all", str(one.needed), *sums, "", *(_number(number) for number in one.points)))
+    return columns(rows, (NAME, 9, 7, 6, 16, 9, 9, 9))
+
+
+def _row(group: GroupForecast) -> tuple[str, ...]:
+    wanted = "–" if group.needed is None else str(group.needed)
+    points = ("–",) * len(LEVELS) if group.needed is None else tuple(_number(number) for number in group.points)
+    interval = group.chance_interval
+    chance = "not seen yet" if interval is None else f"{interval[0]:.0%} to {interval[1]:.0%}"
+    return (group.group, wanted, str(group.valid), str(group.lost), chance, *points)
+
+
+def _when(one: Forecast) -> list[str]:
+    if one.needed == 0:
+        return ["Every planned trial is in."] if any(group.planned for group in one.groups) else []
+    if one.per_week is None:
+        return wrapped("No run has a day yet: say --per-week N for the date at which the study will be done.")
+    rate = f"{one.per_week:.3g} participants a week"
+    rate += ", as given" if one.booked else ", as in the last four weeks with runs"
+    said = ", ".join(
+        f"{_day(day)} ({words})" for day, words in zip(one.done_by, ("even chance", "80 %", "95 %"), strict=True)
+    )
+    return wrapped(f"Done by {said}, at {rate}, from {_day(one.begins)} on.")
+
+
+def _losses(one: Forecast) -> list[str]:
+    if not one.losses:
+        return ["Nobody was lost."]
+    rows: list[tuple[str, ...]] = [("lost by", "participants", "by it alone", "still to cost", "weeks in all")]
+    for loss in one.losses:
+        to_come = "–" if loss.to_come is None else str(loss.to_come)
+        weeks = "–" if loss.weeks is None else f"{loss.weeks:.1f}"
+        rows.append((loss.reason, str(loss.participants), str(loss.alone), to_come, weeks))
+    return columns(rows, (28, 13, 12, 14, 13))
+
+
+def _bands(one: Forecast) -> list[str]:
+    if one.bands is None:
+        return wrapped(
+            f"What wider bands would have saved is not said: responses in this directory have been looked at "
+            f"({count(one.looks, 'look')}), and a tolerance is chosen before that."
+        )
+    if not one.bands:
+        return ["No trial was lost by one band alone."]
+    lines = ["a wider band would have saved, of the trials lost by it alone"]
+    for band in one.bands:
+        shown = _shown(band)
+        edges = ", ".join(f"{edge:.4g} {band.unit}".rstrip() + f" saves {number}" for edge, number in shown)
+        words = band.edge.replace("_", " ")
+        lines += wrapped(f"{band.condition}, {words} {band.stands_at:g}: {edges}", "  ", "    ")
+    return [
+        *lines,
+        *wrapped("It also lets in trials that were further off. The protocol decides, not the count.", "  ", "  "),
+    ]
+
+
+def _shown(band: WiderBand) -> tuple[tuple[float, int], ...]:
+    """The nearest edges, and the one that saves all."""
+    return band.saves if len(band.saves) <= MOST_EDGES else (*band.saves[: MOST_EDGES - 1], band.saves[-1])
+
+
+def _number(number: int | None) -> str:
+    return f"> {MOST}" if number is None else str(number)
+
+
+def _day(day: date | None) -> str:
+    return "no day that can be named" if day is None else f"{day:%d %b %Y}"

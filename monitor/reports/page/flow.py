@@ -1,0 +1,110 @@
+"""The flow of participants after CONSORT 2010 (Schulz, Altman & Moher): allocated, lost and why, analysed, by group."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from monitor.archive.summary import NO_GROUP
+from monitor.reports.forecast.standing import Invited
+from monitor.reports.page.svg import WIDTH, Picture
+
+LINE, PAD = 18.0, 10.0
+MOST_REASONS = 7
+MOST_ABREAST = 4
+GUTTER = 16.0
+LETTERS = 6.6
+"""Width of a letter, about."""
+
+
+@dataclass(frozen=True, slots=True)
+class Branch:
+    """One group's way through the study."""
+
+    group: str
+    allocated: int
+    lost: tuple[tuple[str, int], ...]
+    """Reason and participants; one with two reasons stands under both."""
+    lost_participants: int
+    waiting: int
+    valid: int
+
+
+def branches_of(groups: Sequence[str], invited: Sequence[Invited]) -> list[Branch]:
+    """Each group that the study plans or that somebody was in; last those whose group is not known."""
+    names = [*groups, *sorted({one.group for one in invited} - set(groups), key=lambda name: (name == NO_GROUP, name))]
+    found = []
+    for name in names:
+        own = [one for one in invited if one.group == name]
+        lost = [one for one in own if one.came == "lost"]
+        reasons = Counter(reason for one in lost for reason in one.reasons)
+        came = Counter(one.came for one in own)
+        found.append(Branch(name, len(own), tuple(reasons.most_common()), len(lost), came["waiting"], came["valid"]))
+    return found
+
+
+def flow(branches: Sequence[Branch]) -> str:
+    """The picture; empty for nobody."""
+    if not any(branch.allocated for branch in branches):
+        return ""
+    rows = [branches[first : first + MOST_ABREAST] for first in range(0, len(branches), MOST_ABREAST)]
+    heights = [max(_height(branch) for branch in row) for row in rows]
+    picture = Picture(2 * LINE + 3 * PAD + sum(heights) + 24.0 * len(rows))
+    total = sum(branch.allocated for branch in branches)
+    _boxed(
+        picture, WIDTH / 2.0 - 150.0, 4.0, 300.0, [f"in a session: {total}", "asked before: not known here"], strong=1
+    )
+    y = 2 * LINE + 2 * PAD
+    for row, height in zip(rows, heights, strict=True):
+        wide = (WIDTH - GUTTER * (len(row) - 1)) / len(row)
+        centres = [(index + 0.5) * wide + GUTTER * index for index in range(len(row))]
+        picture.line(WIDTH / 2.0, y, WIDTH / 2.0, y + 12.0, "axis")
+        picture.line(min(*centres, WIDTH / 2.0), y + 12.0, max(*centres, WIDTH / 2.0), y + 12.0, "axis")
+        for branch, centre in zip(row, centres, strict=True):
+            picture.line(centre, y + 12.0, centre, y + 24.0, "axis")
+            _branch(picture, branch, centre - wide / 2.0, y + 24.0, wide, height)
+        y += height + 24.0
+    about = "; ".join(
+        f"{one.group}: allocated {one.allocated}, lost {one.lost_participants}, analysed {one.valid}"
+        for one in branches
+    )
+    return picture.done("Flow of participants", about)
+
+
+def _lost_lines(branch: Branch) -> list[tuple[str, int]]:
+    shown = list(branch.lost[:MOST_REASONS])
+    left = branch.lost[MOST_REASONS:]
+    return [*shown, (f"{len(left)} other reasons", sum(number for _, number in left))] if left else shown
+
+
+def _height(branch: Branch) -> float:
+    boxes = [2, 1 + len(_lost_lines(branch)), 1 + (branch.waiting > 0)]
+    return sum(lines * LINE + 2 * PAD for lines in boxes) + 2 * 14.0 + 8.0
+
+
+def _branch(picture: Picture, branch: Branch, x: float, y: float, wide: float, height: float) -> None:
+    centre = x + wide / 2.0
+    bottom = _boxed(picture, x, y, wide, [branch.group, f"allocated {branch.allocated}"], strong=1)
+    picture.line(centre, bottom, centre, bottom + 14.0, "axis")
+    room = int((wide - 2 * PAD) / LETTERS)
+    lines = [f"lost {branch.lost_participants}"]
+    lines += [_fitted(f"{number} · {reason}", room) for reason, number in _lost_lines(branch)]
+    bottom = _boxed(picture, x, bottom + 14.0, wide, lines, strong=1)
+    last = [f"analysed {branch.valid}", *([f"{branch.waiting} without a ruling"] if branch.waiting else [])]
+    top = y + height - 8.0 - (len(last) * LINE + 2 * PAD)
+    picture.line(centre, bottom, centre, top, "axis")
+    _boxed(picture, x, top, wide, last, strong=1)
+
+
+def _boxed(picture: Picture, x: float, y: float, wide: float, lines: Sequence[str], *, strong: int) -> float:
+    """Lines of words in a box; its lower edge."""
+    high = len(lines) * LINE + 2 * PAD - 4.0
+    picture.box(x, y, wide, high, "raised")
+    for index, words in enumerate(lines):
+        picture.text(x + PAD, y + PAD + 11.0 + index * LINE, words, "strong" if index < strong else "label")
+    return y + high
+
+
+def _fitted(words: str, room: int) -> str:
+    return words if len(words) <= room else words[: room - 1] + "…"

@@ -1,0 +1,105 @@
+"""The methods of a study in words, with its own figures, as they can stand in a paper."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from monitor import __version__
+from monitor.archive.gathering import StudyRuns, count
+from monitor.reports.comparison.groups import MEASURES
+from monitor.reports.comparison.plan import Analysis
+from monitor.reports.forecast.standing import Invited
+from monitor.study.model import AtFire, Condition, During, Study, Trigger
+from monitor.study.rules import ResponseRule
+
+TESTS = {
+    "log-rank": "the log-rank test",
+    "gehan": "the log-rank test with Gehan's weights",
+    "ranks": "the Kruskal-Wallis test, two groups by the exact Mann-Whitney test",
+}
+
+
+def methods(
+    study: Study, one: StudyRuns, trigger: Trigger, analysis: Analysis | None, invited: Sequence[Invited]
+) -> list[str]:
+    """Paragraphs."""
+    return [
+        _judging(study, trigger),
+        _participants(one, trigger, invited),
+        *([_response(trigger.response)] if trigger.response else []),
+        *([_analysis(analysis)] if analysis is not None else []),
+    ]
+
+
+def _judging(study: Study, trigger: Trigger) -> str:
+    required = [_condition(condition) for condition in trigger.conditions if condition.required]
+    asked = f"its conditions were met ({'; '.join(required)})" if required else "nothing spoke against it"
+    alert = " and the group's alert was given in time" if trigger.alert is not None else ""
+    return (
+        f"Trials were judged by an independent monitor (trialwitness {__version__}), which recorded the simulator's "
+        f"telemetry as it came and computed every measure itself. A trial of {trigger.name} was valid if "
+        f"{asked}{alert}, and if the participant was naive to the surprise. Validity was decided from what happened "
+        "before and around the trigger and never from the response. The study file has the SHA-256 digest "
+        f"{study.sha256}."
+    )
+
+
+def _participants(one: StudyRuns, trigger: Trigger, invited: Sequence[Invited]) -> str:
+    came = {what: sum(each.came == what for each in invited) for what in ("valid", "lost", "waiting")}
+    trials = [trial for run in one.runs for trial in run.trials if trial.trigger == trigger.name]
+    ruled = [trial for trial in trials if trial.ruled]
+    changed = sum(trial.effective != trial.verdict for trial in ruled)
+    waiting = f", {came['waiting']} wait for a ruling" if came["waiting"] else ""
+    lost = f"{came['lost']} {'was' if came['lost'] == 1 else 'were'} lost"
+    rulings = (
+        f"A person ruled on {count(len(ruled), 'trial')} and came to another verdict on {changed}."
+        if ruled
+        else "No person ruled on a trial."
+    )
+    blind = " The response was hidden until the ruling." if one.study.blind else ""
+    return (
+        f"Of {count(len(invited), 'participant')} in a session {came['valid']} gave a valid trial, {lost}{waiting}. "
+        f"Lost participants are replaced by the rule: {one.study.replacement}. {rulings}{blind}"
+    )
+
+
+def _response(rule: ResponseRule) -> str:
+    return (
+        f"The response was timed from {rule.origin}, for {rule.horizon_s:g} s, in all groups alike: release of the "
+        f"accelerator where the fall begins that takes it more than {rule.accelerator_fall:g} of its travel below "
+        f"where it stood at the origin, brake onset where the pedal exceeds {rule.brake_threshold:g}, steering onset "
+        f"where the wheel is more than {rule.steering_threshold_rad:g} rad off its mean over the {rule.baseline_s:g} s "
+        "before the origin. Who did not respond, or had contact first, is kept as a valid trial with a censored time."
+    )
+
+
+def _analysis(one: Analysis) -> str:
+    if one.contrasts is None:
+        pairs = "all pairs of groups"
+    else:
+        pairs = "the contrasts " + ", ".join(f"{second} against {first}" for first, second in one.contrasts)
+    fixed = "was fixed in the study file" if one.fixed else "was not fixed in the study file"
+    return (
+        f"The comparison {fixed}: {MEASURES[one.measure][1]} up to {one.horizon_s:g} s by {TESTS[one.test]}, {pairs}, "
+        f"p values adjusted after Holm; the share that responded by {one.within_s:g} s with Wilson's interval. A "
+        "contact before the response is also taken as a competing event (Aalen & Johansen) and as the worst rank."
+    )
+
+
+def _condition(one: Condition) -> str:
+    band, unit = one.band, f" {one.measure.unit}" if one.measure.unit else ""
+    if band.at_least is not None and band.at_most is not None:
+        limits = f"{band.at_least:g} to {band.at_most:g}{unit}"
+    elif band.at_least is not None:
+        limits = f"at least {band.at_least:g}{unit}"
+    else:
+        limits = f"at most {band.at_most:g}{unit}"
+    when = one.when
+    if isinstance(when, AtFire):
+        time = "at the fire"
+    elif isinstance(when, During):
+        share = "throughout" if when.share >= 1.0 else f"for {when.share:.0%} of the time"
+        time = f"{share} from {when.start_s:+g} to {when.end_s:+g} s"
+    else:
+        time = f"within {when.limit_s:g} s and held for {when.held_s:g} s"
+    return f"{one.name} {limits} {time}"

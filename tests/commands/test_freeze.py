@@ -1,0 +1,86 @@
+"""The study file is frozen before the first look; judging by another one afterwards is possible and always says so."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import pytest
+
+from monitor.archive.looks import AUDIT_NAME, chain_fault, count_looks, enter_look, freeze, frozen
+from monitor.errors import WitnessError
+from tests.commands.running import run
+from tests.reports.making import REPORT_STUDY, hand_record
+
+BLIND = REPORT_STUDY.replace('title = "Written by hand"', 'title = "Written by hand"\nblind = true')
+WIDER = BLIND.replace("at_most = 1.9", "at_most = 2.4")
+
+
+@pytest.fixture
+def records(tmp_path: Path) -> Path:
+    (tmp_path / "own.toml").write_text(BLIND)
+    (tmp_path / "wider.toml").write_text(WIDER)
+    (tmp_path / "records").mkdir()
+    hand_record(tmp_path / "records", "Q07", text=BLIND)
+    return tmp_path / "records"
+
+
+def checked(records: Path, name: str) -> tuple[int, str]:
+    study = str(records.parent / name)
+    done = run("check", "--study", study, "--freeze", "--records", str(records), "--by", "anna")
+    return done.returncode, done.stdout + done.stderr
+
+
+def test_the_digest_is_entered_once_and_another_file_is_refused(records: Path) -> None:
+    status, said = checked(records, "own.toml")
+    assert (status, "frozen on " in said) == (0, True)
+    assert checked(records, "own.toml")[0] == 0, "once more is nothing new"
+    status, said = checked(records, "wider.toml")
+    assert (status, "what is frozen stays" in said) == (2, True)
+    assert len((records / AUDIT_NAME).read_text().splitlines()) == 1
+    kept = frozen(records, "hand")
+    assert kept is not None
+    assert (kept.by, kept.after_looks) == ("anna", 0)
+    assert count_looks(records) == 0, "to freeze a file is no look"
+    assert chain_fault(records / AUDIT_NAME) is None
+
+
+def test_frozen_after_a_look_says_so(tmp_path: Path) -> None:
+    enter_look(tmp_path, "ben", "compare", {}, {})
+    assert freeze(tmp_path, "anna", "hand", "ab" * 32).after_looks == 1
+    with pytest.raises(WitnessError, match="Another file of the study hand was frozen"):
+        freeze(tmp_path, "anna", "hand", "cd" * 32)
+
+
+def test_whoever_judges_by_another_file_is_told_so_everywhere(records: Path) -> None:
+    checked(records, "own.toml")
+    look = run("compare", str(records), "--unblind", "--by", "ben", "--test", "gehan", "--why", "interim", "--json")
+    assert look.returncode == 0, look.stderr
+    assert "judged by another" not in run("tally", str(records)).stdout
+    study = ("--study", str(records.parent / "wider.toml"))
+    told = " ".join(run("tally", str(records), *study).stdout.split())
+    assert "judged by another study file" in told
+    assert "after 1 look at responses" in told
+    assert "than the one that was frozen on" in told
+    (record,) = records.glob("*.run")
+    assert "judged by another study file than its own" in run("review", str(record), *study).stdout
+    assert "was frozen on" in run("review", str(record), *study).stdout
+    assert len(json.loads(run("review", str(record), *study, "--json").stdout)[0]["judged_by"]) == 64
+    exported = run("export", str(records), *study, "--to", "csv", "--out", str(records.parent / "out"))
+    assert "judged by another study file" in exported.stderr
+    assert "judged by another study file" in run("replay", str(record), *study, "--why", "1/gate-brake/1").stderr
+
+
+def test_a_look_has_the_whole_analysis_and_no_participants_code(records: Path) -> None:
+    study = str(records.parent / "wider.toml")
+    run("compare", str(records), "--unblind", "--by", "ben", "--test", "gehan", "--why", "interim", "--study", study)
+    (line,) = (records / AUDIT_NAME).read_text().splitlines()
+    fields = json.loads(line)
+    assert (fields["by"], fields["command"], fields["why"], fields["look"]) == ("ben", "compare", "interim", 1)
+    text = json.dumps(fields["what"])
+    for part in ("gehan", "gate-brake", "first", "3.0", "2.5"):
+        assert part in text, part
+    assert fields["what"]["judged_by"] == fields["what"]["studies"]["hand"][0]
+    (record_id,) = fields["records"]
+    assert len(record_id) == 32
+    assert "Q07" not in line, "a withdrawal leaves nothing here"

@@ -1,0 +1,195 @@
+"""What a blind record hides, whoever asks and by whichever study file it is judged, and what lifts that."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping
+from dataclasses import replace
+from typing import Any
+
+import numpy as np
+import pytest
+
+from monitor.feed.marker_kinds import KINDS
+from monitor.judging.blinding import hidden_frames, hidden_spans, hide_times, hides, masked_from, reveals
+from monitor.judging.document import session_json
+from monitor.judging.session import Session
+from monitor.measures.names import MEASURES
+from monitor.record.entries import Entry, EntryKind, pack_map
+from monitor.study.model import Measure, Study
+from monitor.study.reasons import BUILT_IN_REASONS
+from tests.judging.hand import STUDY, HandDrive, entries_of, opening_of, study_of
+
+BLIND = STUDY.replace("[groups.chime]", "blind = true\n[groups.chime]", 1)
+SECOND = """
+[[trigger]]
+name = "side-gust"
+surprise_class = "gust"
+[[trigger.condition]]
+name = "speed"
+measure = "speed"
+at_least = 10.0
+"""
+TRIAL = "1/gate-brake/1"
+GUST = (20.0, "trigger", "side-gust", {})
+ALERT = (10.3, "alert_on", "alert", {"modality": "sound", "measured": True})
+
+
+def braking(t: float) -> dict[str, float]:
+    """The driver brakes 0.8 s after the fire and goes on at half the speed."""
+    return {"brake": 0.4 if 10.8 <= t < 13.0 else 0.0, "accelerator": 0.3 if t < 10.7 else 0.0}
+
+
+def blind_session(
+    *operator: Mapping[str, Any], judged_by: str = BLIND, opened_with: Study | None = None, **more: Any
+) -> Session:
+    """The whole record of a drive that is opened with a blind study, judged by a file."""
+    opened = opened_with or study_of(BLIND)
+    session = Session(study_of(judged_by), opening_of(opened))
+    drive = HandDrive(**{"own": braking, **more})
+    session.take(entries_of(drive))
+    for number, fields in enumerate(operator):
+        whole = {"key": f"k{number}", "by": "anna", "wall": 1.7e9, **fields}
+        session.take([Entry(EntryKind.OPERATOR, 90_000 + number, 0, 0, pack_map(whole))])
+    return session
+
+
+def ruling(verdict: str, **more: Any) -> dict[str, Any]:
+    return {"type": "ruling", "trial": TRIAL, "verdict": verdict, "reason": "other", **more}
+
+
+def test_a_record_that_was_opened_blind_stays_so_under_any_study_file() -> None:
+    for text in (BLIND, STUDY):
+        document = session_json(blind_session(judged_by=text), "r")
+        (trial,) = document["trials"]
+        assert (trial["response"], trial["response_hidden"]) == (None, True)
+        assert trial["verdict"] == "valid"
+        # how long the drive took tells how fast it went
+        assert (document["feed"]["frames"], document["feed"]["duration_s"]) == (None, None)
+        assert document["drives"][0]["ended_by"] is None
+    open_ = session_json(blind_session(opened_with=study_of(STUDY), judged_by=STUDY), "r")
+    assert open_["trials"][0]["response"]["brake_onset_s"] == pytest.approx(0.8, abs=0.02)
+    assert open_["feed"]["duration_s"] == pytest.approx(25.0)
+
+
+def test_a_record_is_blind_too_if_the_file_that_judges_says_so() -> None:
+    (trial,) = blind_session(opened_with=study_of(STUDY), judged_by=BLIND).trials()
+    assert trial.response_hidden
+    assert trial.response is None
+
+
+@pytest.mark.parametrize("text", ["", "[study", STUDY.replace("[study]", "[study]\nblynd = true")])
+def test_a_study_text_that_does_not_load_any_more_counts_as_blind(text: str) -> None:
+    lost = replace(study_of(STUDY), text=text)
+    (trial,) = blind_session(opened_with=lost, judged_by=STUDY).trials()
+    assert trial.response_hidden
+
+
+@pytest.mark.parametrize(
+    ("operator", "hidden"),
+    [
+        ([], True),
+        ([ruling("undecided")], True),
+        ([ruling("valid")], False),
+        ([ruling("invalid")], False),
+        ([ruling("valid"), ruling("undecided")], False),
+        ([{"type": "reveal", "trial": TRIAL}], False),
+        ([{"type": "reveal", "trial": "1/side-gust/1"}], True),
+        ([{"type": "coding", "trial": TRIAL, "verdict": "valid"}], True),
+        ([{"type": "note", "text": "ruled valid"}], True),
+    ],
+)
+def test_an_entry_lifts_it_and_once_lifted_it_stays_so(operator: list[dict[str, Any]], hidden: bool) -> None:
+    (trial,) = blind_session(*operator).trials()
+    assert trial.response_hidden is hidden
+    assert (trial.response is None) is hidden
+
+
+def test_who_has_entered_a_look_gets_it_all() -> None:
+    session = blind_session()
+    (trial,) = session.trials(unblinded=True)
+    assert trial.response is not None
+    assert session.trials()[0].response is None, "and nobody else does, afterwards"
+
+
+def test_a_later_trial_loses_its_times_and_keeps_its_verdict() -> None:
+    text = BLIND + SECOND
+    session = blind_session(judged_by=text, opened_with=study_of(text), markers=[ALERT, GUST])
+    first, second = session_json(session, "r")["trials"]
+    assert first["fired_at"] == 10.0
+    assert (second["fired_at"], second["wall"], second["verdict"], second["stage"]) == (None, None, "valid", "final")
+    assert second["conditions"][0]["value"] == 20.0
+    # once the first one is ruled on, its times are told; its own response is still hidden
+    both = blind_session(ruling("valid"), judged_by=text, opened_with=study_of(text), markers=[ALERT, GUST])
+    first, second = session_json(both, "r")["trials"]
+    assert first["response"] is not None
+    assert (second["fired_at"], second["response_hidden"]) == (20.0, True)
+
+
+def test_a_ruled_trial_waits_for_another_whose_horizon_it_meets() -> None:
+    text = BLIND + SECOND.replace("[[trigger.condition]]", "[trigger.response]\nhorizon_s = 3.0\n[[trigger.condition]]")
+    at_once = (12.0, "trigger", "side-gust", {})
+    session = blind_session(ruling("valid"), judged_by=text, opened_with=study_of(text), markers=[ALERT, at_once])
+    first, second = session.trials()
+    assert first.response is None, "the response to the gate is seen in what was driven after the gust, too"
+    assert first.response_hidden
+    assert second.response_hidden
+
+
+def test_findings_of_what_came_after_the_fire_are_told_by_their_code_or_not_at_all() -> None:
+    platform = '[signals.platform_x]\nsource = "platform"\nupper_limit = 0.5\n[[trigger]]'
+    text = BLIND.replace("[[trigger]]", platform, 1)
+    moved: dict[str, Any] = {"signals": lambda t: {"platform_x": 0.6 if t > 11.0 else 0.01 * t}}
+
+    def codes(*operator: Mapping[str, Any], **more: Any) -> dict[str, tuple[str, float | None]]:
+        session = blind_session(*operator, judged_by=text, opened_with=study_of(text), **more)
+        return {one.code: (one.sentence, one.at) for one in session.trials()[0].findings}
+
+    assert "platform-limit" in codes(ruling("valid"), **moved)
+    assert "platform-limit" not in codes(**moved)
+    cut = codes(end_t=10.6)
+    assert cut["window-cut"] == (
+        f"{BUILT_IN_REASONS['window-cut'].words}; when and how is hidden until the ruling.",
+        None,
+    )
+    assert codes(ruling("valid"), end_t=10.6)["window-cut"][1] is not None
+
+
+def test_every_row_of_the_three_tables_says_whether_it_reveals() -> None:
+    study = study_of(BLIND + '[roles.van]\nid = 1\n[signals.lamp]\nsource = "scripted"\n')
+    told = {name for name in MEASURES if not reveals(study, Measure("own", name, None, ""))}
+    assert told == {"lane_width", "length", "width"}
+    assert reveals(study, Measure("own", "a_channel_of_tomorrow", None, ""))
+    assert reveals(study, Measure("role", "speed", "lead", "")), "which vehicle leads depends on own car's way"
+    assert not reveals(study, Measure("role", "speed", "van", ""))
+    assert reveals(study, Measure("signal", "eyes_on_road", None, ""))
+    assert reveals(study, Measure("signal", "not_in_the_study", None, ""))
+    assert not reveals(study, Measure("signal", "lamp", None, ""))
+    assert {name for name, kind in KINDS.items() if not kind.reveals} == {"run_start", "trigger", "alert_on"}
+    revealing = {code for code, reason in BUILT_IN_REASONS.items() if reason.reveals}
+    assert {"window-cut", "platform-limit", "task-score"} <= revealing
+    renamed = study_of(BLIND + '[reasons.window-cut]\nwords = "cut off"\n')
+    assert renamed.reasons["window-cut"].reveals, "other words do not make it harmless"
+
+
+def test_spans_frames_and_times() -> None:
+    trials = blind_session().trials()
+    (span,) = hidden_spans(trials, 1)
+    assert (span.start_t, span.end_t) == (10.0, 13.0)
+    assert masked_from(trials, 1) == 10.0
+    assert masked_from(trials, 2) is None
+    assert [hides((span,), t) for t in (None, 10.0, 10.01, 13.0, 13.01)] == [False, False, True, True, False]
+    t = np.array([9.0, 10.0, 11.0, 13.0, 14.0])
+    assert hidden_frames((span,), t).tolist() == [False, False, True, True, False]
+    assert hidden_frames((span,), t, over_s=1.0).tolist() == [False, False, True, True, True]
+    said = "Lost between 11.20 and 11.40 s, 0.20 s long, after 9.50 s."
+    assert hide_times(said, 10.0) == "Lost between (hidden) and (hidden) s, 0.20 s long, after 9.50 s."
+
+
+def test_nothing_of_it_is_anywhere_in_the_document() -> None:
+    """Two drives that differ after the fire only give the same bytes."""
+
+    def document(own: Any, end_t: float) -> str:
+        return json.dumps(session_json(blind_session(own=own, end_t=end_t), "r"), sort_keys=True)
+
+    assert document(braking, 25.0) == document(lambda t: {}, 31.0)
