@@ -11,6 +11,7 @@ from typing import Any
 
 import numpy as np
 
+from monitor.following.heading.run import NOT_RECORDING
 from monitor.following.source_words import clock_words
 from monitor.following.view import LiveView, PreflightLine, PreflightView
 from monitor.judging.case.drive import DriveLog
@@ -26,8 +27,8 @@ RATE_OFF = 0.1
 DISK_LEAST_MIN = 60.0
 """A disk that is full earlier could end before the run does: no source, a run and its drive in last under an hour."""
 
-NEAR_S = 30.0
-"""A trigger that is due in less than this wants the whole screen."""
+NEAR_S = 15.0
+"""A trigger that is due in less than this wants the whole screen; from then on the heading carries what is not met."""
 
 
 def preflight(session: Session, view: LiveView, rehearsal: dict[str, Any] | None, wall: float) -> PreflightView:
@@ -182,7 +183,7 @@ def _exposures(session: Session) -> Iterator[PreflightLine]:
 def _disk(view: LiveView) -> PreflightLine:
     minutes = view.recorder.minutes_left
     needed = f"{DISK_LEAST_MIN:.0f} min"
-    if view.recorder.state in ("lost", "not recording", "restarting"):
+    if view.recorder.state in NOT_RECORDING:
         return PreflightLine("recorder", "recording", view.recorder.state, "not met")
     if minutes is None:
         return PreflightLine("disk", needed, "not known yet", "undecided")

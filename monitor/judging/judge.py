@@ -60,8 +60,9 @@ class Plan:
     study: Study
     participant: str
     group: str | None
-    group_planned: bool
-    """Whether the group was given by the operator (then the simulator's must agree) or taken from the simulator."""
+    planned_group: str | None
+    """The group that the simulator's must agree with: as given when the run began, else the one that the study's
+    assignment gives the participant; None where both leave it to the simulator."""
 
     standing: Standing | None = None
     """How far the study was when the run began, for the words after a lost trial."""
@@ -264,10 +265,8 @@ def judge_fired(
         *judge_feed(case, hazard_came=hazard.onset_t is not None),
         *doubts.findings,
         *judge_platform(case),
-        *identity_findings(
-            plan.study, plan.participant, plan.group if plan.group_planned else None, drive.hello, case.fired_at
-        ),
-        *_collided_before(case),
+        *identity_findings(plan.study, plan.participant, plan.planned_group, drive.hello, case.fired_at),
+        *collided_before(case),
         *judge_sources(case, sources),
         *unsure,
         *exposure_findings(plan.study, earlier, case.fired_at),
@@ -415,7 +414,8 @@ def _seen_about_fire(case: Case) -> bool:
     return not stretch.missing(case.fired_at - reach, case.fired_at + reach)
 
 
-def _collided_before(case: Case) -> list[Finding]:
+def collided_before(case: Case) -> list[Finding]:
+    """A contact in the trial's window before it fired."""
     for marker in case.of_kind("collision"):
         if case.start_t <= marker.t <= case.fired_at:
             sentence = f"There was a collision at {marker.t:.2f} s, before the trigger fired."
