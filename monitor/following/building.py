@@ -187,7 +187,8 @@ def _band(trigger: Trigger | None, name: str, role: str | None) -> Band | None:
         measure = condition.measure
         wanted = "role" if role is not None else None
         if measure.name == name and (measure.kind == "role") == (wanted == "role"):
-            return condition.band
+            # the middle of the lane lies outside of a band to either side, and nothing is wrong with it until the fire
+            return None if condition.band.outside is not None or condition.or_else else condition.band
     return None
 
 

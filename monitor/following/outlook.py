@@ -14,7 +14,7 @@ import numpy as np
 from monitor.following.foresight import TREND_S, seconds_to_fire, trend_of
 from monitor.following.outlook_words import failing_words, row_words, trend_sign
 from monitor.following.view import Heading, OutlookRow, OutlookView
-from monitor.judging.blinding import reveals
+from monitor.judging.blinding import condition_reveals
 from monitor.judging.case.conditions import condition_standing, window_of
 from monitor.judging.case.stretch import Stretch, cut_stretch
 from monitor.judging.case.trial import ConditionResult, Result
@@ -106,7 +106,7 @@ def _masked_view(session: Session, drive: DriveTrials) -> OutlookView | None:
     if name is None or drive.log.ended:
         return None
     trigger = drive.watches[name].trigger
-    hidden = {one.name: reveals(session.study, one.measure) for one in trigger.conditions}
+    hidden = {one.name: condition_reveals(session.study, one) for one in trigger.conditions}
     foreseen = _foresee(session, drive, trigger, float(drive.log.newest_t), None)
     rows = tuple(_hide(one.row) if hidden[one.row.condition.name] else one.row for one in foreseen)
     return OutlookView(name, "HIDDEN", None, HIDDEN, rows)

@@ -16,12 +16,10 @@ from monitor.judging.case.values import IN, stand_in_band
 from monitor.judging.judge import decide
 from monitor.judging.operator import OperatorLog
 from monitor.judging.rules.exposure import Shown
+from monitor.judging.rules.signals import EYES
 from monitor.measures.measured import Measured, State
 from monitor.study.model import Condition, Study, Trigger
 from monitor.study.standing import Standing
-
-EYES = "eyes"
-"""A signal whose name begins so is about where the participant looks: 1 on the road, 0 away (as `eyes_on_road`)."""
 
 
 def with_calls(
@@ -57,6 +55,8 @@ def with_calls(
 def _may_be_called(condition: Condition, result: ConditionResult) -> bool:
     """Only where nothing was measured: a call never takes the place of a gaze signal."""
     measure = condition.measure
+    if condition.or_else:
+        return False  # another of its measures may hold
     asks_for_eyes = measure.kind == "signal" and measure.name.startswith(EYES)
     return asks_for_eyes and result.result == "undecided" and result.value is None and not result.open
 

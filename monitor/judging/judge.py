@@ -77,6 +77,9 @@ class Settled:
     alone: bool = False
     """Whether a wrong timing rests on the own station alone."""
     weighed: dict[str, Weighed] = field(default_factory=dict)
+    lead_kept_to: float = -math.inf
+    """Up to when nothing had become of the lead after the fire: of those frames nothing can become of it any more."""
+    _before: dict[frozenset[str], list[Finding]] = field(default_factory=dict)
     _bodies: dict[tuple[str, float], Bodies | None] = field(default_factory=dict)
 
     def fork(self) -> Settled:
@@ -86,6 +89,7 @@ class Settled:
             signals=None if self.signals is None else [*self.signals],
             contradicted=None if self.contradicted is None else [*self.contradicted],
             weighed=dict(self.weighed),
+            _before=dict(self._before),
             _bodies=dict(self._bodies),
         )
 
@@ -143,6 +147,22 @@ class Settled:
         if not self.contradicted:
             return timing, []
         return Timing(timing.expected_at, None, None, "not stated"), self.contradicted
+
+    def before_of(self, case: Case, doubted: frozenset[str]) -> list[Finding]:
+        """What the driver did before the fire, once that has been seen."""
+        run_up = self.run_up_of(case)
+        if run_up is None:
+            return []
+        if doubted not in self._before:
+            self._before[doubted] = judge_before(case, run_up, doubted)
+        return self._before[doubted]
+
+    def lead_of(self, case: Case) -> list[Finding]:
+        """What has become of the lead. Each frame after the fire is looked at once."""
+        found = judge_lead(case, self.lead_kept_to)
+        if not found and self.has_seen(case):
+            self.lead_kept_to = case.now_t
+        return found
 
     def run_up_of(self, case: Case) -> Stretch | None:
         """The run-up to the fire, once it has been seen; None before."""
@@ -237,9 +257,9 @@ def judge_fired(
         *(one.finding for one in signals),
         *too_soon_findings(plan.study, watch, number, asked, drive.period_s),
         *judge_task_by_clocks(case, judge_task),
-        *judge_before(case, settled.run_up_of(case), doubts.own),
+        *settled.before_of(case, doubts.own),
         *judge_hazard(case, hazard, conditions),
-        *judge_lead(case),
+        *settled.lead_of(case),
         *judge_bend(case),
         *judge_feed(case, hazard_came=hazard.onset_t is not None),
         *doubts.findings,

@@ -6,6 +6,7 @@ import math
 from dataclasses import dataclass, field, replace
 from typing import Any, get_args
 
+from monitor.feed.limits import is_date
 from monitor.judging.case.trial import Note, Ruling, Seen, Verdict
 
 VERDICTS: tuple[Verdict, ...] = get_args(Verdict)
@@ -66,6 +67,7 @@ class OperatorLog:
                 return
             self.keys.add(key)
         by, wall = str(fields.get("by", "")), _number(fields.get("wall")) or 0.0
+        wall = wall if is_date(wall) else 0.0
         at, drive = _number(fields.get("at")), _whole(fields.get("drive"))
         match fields.get("type"):
             case "note" | "mark":

@@ -231,6 +231,11 @@ class Study:
         """Whether each participant has one alert, or several in an order."""
         return "within" if self.treatments else "between"
 
+    def modalities_of(self, group: str) -> tuple[str, ...]:
+        """All modalities that a participant of a group is given, in one trial or another."""
+        treatments = (self.treatments[name].alert for name in self.groups[group].order)
+        return tuple(dict.fromkeys([*self.groups[group].alert, *(one for alert in treatments for one in alert)]))
+
     def alert_of(self, group: str | None, occurrence: int) -> tuple[str, ...] | None:
         """The modalities that a trigger's n-th trial in a drive is to be given; None where the group is not known."""
         if group is None or group not in self.groups:

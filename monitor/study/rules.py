@@ -102,7 +102,7 @@ class ResponseSign:
 
 @dataclass(frozen=True, slots=True)
 class StableRule:
-    """When the car is stable again after the response: the measure is in its band and stays there for `held_s`."""
+    """When the car is stable again after the last sign of a response: the measure is in its band for `held_s`."""
 
     measure: Measure
     band: Band

@@ -7,7 +7,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from monitor.archive.engine.run import How
+from monitor.archive.engine.run import IN_THIS_PROCESS, How
 from monitor.archive.judging_anew import judge_anew
 from monitor.archive.summary import NO_GROUP, RunSummary, began_wall
 from monitor.archive.summary_cache import cached_summary
@@ -56,7 +56,7 @@ def earlier_runs(
     records: Path,
     *,
     most_to_judge: int | None = None,
-    how: How = How(),  # noqa: B008
+    how: How = IN_THIS_PROCESS,
 ) -> Earlier:
     """The runs of this study in a directory of records, by time; one that is being recorded counts by its plan.
 
