@@ -1,7 +1,8 @@
 """The signs of a response that a study names, and how well the car was kept after it.
 
 A sign is anything measured: hands on the wheel, automation switched off, a button, a glance back, the wheel turned
-beyond a threshold. The first of them to come is the response; one that was there at the origin already cannot come any more.
+beyond a threshold. The first of them to come is the response; one that was there at the origin already cannot come any
+more.
 """
 
 from __future__ import annotations
