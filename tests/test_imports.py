@@ -10,6 +10,7 @@ import pytest
 from monitor.archive.program import JUDGING, MEASURING, modules_of
 
 SCREENS = ("textual",)
+LAYERS = ("pylsl", "pyxdf", "osi3", "mcap")
 STUDIES = ("monitor.study", "monitor.judging", "monitor.measures", "numpy")
 
 
@@ -23,10 +24,11 @@ def loaded(statement: str) -> set[str]:
 @pytest.mark.parametrize(
     ("statement", "never"),
     [
-        ("import monitor.recorder.process", (*SCREENS, *STUDIES)),
-        ("import monitor.judging.session", (*SCREENS, "zmq", "rich")),
+        ("import monitor.recorder.process", (*SCREENS, *STUDIES, *LAYERS)),
+        ("import monitor.judging.session", (*SCREENS, "zmq", "rich", *LAYERS)),
         ("import monitor.measures.gap", (*SCREENS, "zmq", "msgpack", "rich")),
-        ("import monitor.following.live", SCREENS),
+        ("import monitor.following.live", (*SCREENS, *LAYERS)),
+        ("import monitor.connect.bridge, monitor.connect.sources.opening", (*SCREENS, *LAYERS)),
         ("import monitor.commands.main as m; m.build_parser()", (*SCREENS, "zmq", "numpy", "msgpack")),
     ],
 )

@@ -12,7 +12,13 @@ if TYPE_CHECKING:
 
 def add_to(subparsers: Any) -> None:
     parser = subparsers.add_parser("bridge", help="a foreign source onto our feed", description=__doc__)
-    parser.add_argument("--map", required=True, metavar="FILE", help="the channel map; see configs/channels-*.toml")
+    parser.add_argument("--map", metavar="FILE", help="the channel map; see configs/channels-*.toml")
+    parser.add_argument(
+        "--lsl", metavar="NAME", help="instead of a map: a stream of the lab streaming layer, each channel a signal"
+    )
+    parser.add_argument(
+        "--until-unheard", type=float, metavar="S", help="end when nobody has listened for so long (default: go on)"
+    )
     parser.add_argument("--bind", required=True, metavar="ENDPOINT", help="where our feed is published: tcp://*:5570")
     parser.add_argument(
         "--also",
@@ -42,7 +48,7 @@ def run(options: argparse.Namespace) -> int:
     from monitor.commands.printing import harmless, print_json, say
     from monitor.connect.bridge import Bridge
     from monitor.connect.channel_map.loading import load_map
-    from monitor.connect.sources.opening import open_source
+    from monitor.connect.sources.opening import Source, open_source
     from monitor.errors import WitnessError
     from monitor.feed.curve import CurveFiles
 
@@ -50,15 +56,23 @@ def run(options: argparse.Namespace) -> int:
         raise WitnessError("CURVE on the feed needs both --own-key and --allowed.")
     if options.speed < 0:
         raise WitnessError("--speed is times recorded pace; 0 does not wait at all.")
-    channels = load_map(options.map)
+    if (options.map is None) == (options.lsl is None):
+        raise WitnessError("bridge needs either --map FILE or --lsl NAME.")
     keys = None
     if options.source_key is not None:
         if options.own_key is None:
             raise WitnessError("--source-key needs --own-key beside it.")
         keys = CurveFiles(Path(options.own_key), Path(options.source_key))
-    csv = Path(options.csv) if options.csv else None
     also = [load_map(path) for path in options.also]
-    source = open_source(channels, at=options.source, csv=csv, speed=options.speed or None, keys=keys)
+    csv = Path(options.csv) if options.csv else None
+    source: Source
+    if options.lsl is not None:
+        from monitor.connect.streams import map_of_stream
+
+        channels, source = map_of_stream(options.lsl)
+    else:
+        channels = load_map(options.map)
+        source = open_source(channels, at=options.source, csv=csv, speed=options.speed or None, keys=keys)
     opened = [source]
     try:
         opened += [open_source(one, at=None, csv=None, speed=None, keys=keys) for one in also]
@@ -78,7 +92,7 @@ def run(options: argparse.Namespace) -> int:
             raise
         raise WitnessError(f"{options.bind} cannot be published at: {error.strerror}.") from error
     for caution in channels.cautions:
-        say(f"{options.map}: {caution}")
+        say(f"{channels.path}: {caution}")
     gc.collect()
     gc.freeze()  # what is there now stays: a collection looks at what a few samples left, and takes no milliseconds
     with asked_to_stop() as stop:
@@ -88,7 +102,7 @@ def run(options: argparse.Namespace) -> int:
             say(f"{source.where} → {bridge.publisher.endpoint}")
         with contextlib.suppress(Interrupted):  # the second time: at once
             _wait(bridge, options.wait, stop)
-            _go_on(bridge, options.json, stop)
+            _go_on(bridge, options.json, options.until_unheard, stop)
             bridge.drain()
             bridge.close()
     status = 0 if stop.number is None else 128 + stop.number
@@ -113,18 +127,23 @@ def _wait(bridge: Bridge, seconds: float, stop: asked_to_stop) -> None:
         say(f"Nobody has subscribed within {seconds:g} s; beginning all the same.")
 
 
-def _go_on(bridge: Bridge, as_json: bool, stop: asked_to_stop) -> None:
-    """Bridges until the source has ended or somebody asks to stop; says what happens, once a second at most."""
+def _go_on(bridge: Bridge, as_json: bool, until_unheard_s: float | None, stop: asked_to_stop) -> None:
+    """Bridges until the source has ended, nobody listens any longer, or somebody asks to stop; says what happens, once
+    a second at most."""
     import time
 
     from monitor.commands.printing import harmless, print_json, say
 
     told, told_s = "", time.monotonic()
+    heard_s = told_s
     while not bridge.ended and stop.number is None:
         bridge.turn()
         if time.monotonic() - told_s < 1.0:
             continue
         told_s = time.monotonic()
+        heard_s = told_s if bridge.publisher.is_heard else heard_s
+        if until_unheard_s is not None and told_s - heard_s > until_unheard_s:
+            return
         now = bridge.status()
         if as_json:
             print_json({"type": "status", **now.as_json()})

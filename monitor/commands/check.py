@@ -128,8 +128,9 @@ def run(options: argparse.Namespace) -> int:
         lines += [*report.sentences(), *(line for trial in report.trials for line in trial_lines(trial))]
     if options.feed:
         from monitor.commissioning.check.dry.live import judge_feeds
+        from monitor.connect.streams import opened_feeds
 
-        heard = judge_feeds(study, options.feed, options.seconds, keys)
+        heard = judge_feeds(study, opened_feeds(options.feed), options.seconds, keys)
         document["feed"] = heard.feed.as_json()
         document["sources"] = [source.as_json() for source in heard.sources]
         document["dry"] = heard.as_json()

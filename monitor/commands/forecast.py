@@ -42,7 +42,7 @@ def run(options: argparse.Namespace) -> int:
     except ValueError as error:
         raise WitnessError("--from needs a day such as 2026-12-01.") from error
     found = gathered(options)
-    looks = count_looks(Path(options.directory)) or 0
+    looks = count_looks(Path(options.directory))
     forecasts = forecast_studies(found, Bookings(rate, begins), looks, options.trigger)
     if options.json:
         print_json(forecast_json(found, forecasts))

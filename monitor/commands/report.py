@@ -13,11 +13,13 @@ from typing import Any
 
 def add_to(subparsers: Any) -> None:
     from monitor.commands.compare import add_unblind_options
+    from monitor.commands.many_records import add_many_options
 
     parser = subparsers.add_parser("report", help="one page with pictures, of a run or a study", description=__doc__)
     parser.add_argument("path", metavar="PATH", help="a record, or a directory of records")
     parser.add_argument("--out", required=True, metavar="FILE.html", help="a new file")
     parser.add_argument("--study", metavar="FILE", help="judge by this study file instead of the records' own")
+    add_many_options(parser)
     parser.add_argument("--json", action="store_true", help="one JSON document on standard output")
     add_unblind_options(parser, "of a study: with the responses of its groups; the look is entered in unblinding.jsonl")
 
@@ -74,5 +76,7 @@ def _of_study(path: Any, options: argparse.Namespace) -> tuple[list[str], str, i
     if comparisons:
         what = {"analyses": [{"study": one.study, **analysis_json(one)} for one in comparisons]}
         look = look_entered(options, "report", what, found)
+        if any(run.withholds for run in found.runs):  # the look is on disk before anything hidden is worked out
+            comparisons = compare_studies(gathered(options, unblinded=True))
     study = load_study(options.study) if options.study else None
     return found.faults(), study_page(found, comparisons, look, study), look.number if look else None

@@ -105,7 +105,7 @@ def judge_file(
         dry.finish()
     finally:
         opened.close()
-    return dry.report(str(file), opened.refused, opened.last_refusal, opened.lost, opened.doubts)
+    return dry.report(str(file), opened.refused, opened.last_refusal, opened.doubts)
 
 
 def import_drive(

@@ -10,16 +10,20 @@ from datetime import UTC, datetime
 from typing import Any
 
 from monitor.connect.channel_map.mapped_drive import Translation
-from monitor.connect.channel_map.model import ChannelMap
+from monitor.connect.channel_map.model import LAYER_STAMP, ChannelMap, LslSource, Reading
 from monitor.connect.joining import FurtherSource, JoinedFeed
 from monitor.connect.sources.opening import Source
 from monitor.errors import WitnessError
+from monitor.feed.clock_offset import receipt_clock_s
+from monitor.feed.marker_kinds import KINDS
 from monitor.feed.publisher import FeedPublisher
 
 WAIT_S = 0.2
 HELD_WAIT_S = 0.005
 """The same while frames wait for a further source."""
 STATUS_EVERY_S = 1.0
+LOCAL = ("tcp://127.", "ipc://", "tcp://[::1]")
+"""Endpoints that only this machine reaches."""
 DRAIN_S = 1.0
 """A source that never stops sending is drained for so long."""
 LARGEST_MAP_IN_HELLO = 64 * 1024
@@ -75,6 +79,12 @@ def run_name(channels: ChannelMap) -> Callable[[int], str]:
     return lambda number: f"{begun}-{number}"
 
 
+def is_by_layer(channels: ChannelMap) -> bool:
+    """Whether a map's time is the stamp of the streaming layer itself, of whose clock the layer knows: a device's own
+    time in a channel is another clock."""
+    return isinstance(channels.source, LslSource) and channels.time == Reading(name=LAYER_STAMP)
+
+
 def signals_of(channels: ChannelMap, further: Sequence[ChannelMap]) -> dict[str, str]:
     """The signals of the feed that a bridge makes, with their units: the simulator's and those of further sources, each
     with its clock's. Raises `WitnessError` where two maps give one name, or one is no further source's."""
@@ -107,6 +117,8 @@ class Bridge:
         **more: Any,
     ) -> None:
         signals = signals_of(channels, [one for one, _ in further])
+        if channels.own is None:
+            more["gives"] = sorted({rule.kind for rule in channels.markers if KINDS[rule.kind].of_sources})
         self._source = source
         self._further = [(FurtherSource(one, 1.0 / channels.rate_hz), two) for one, two in further]
         name_run = run_name(channels)
@@ -119,10 +131,15 @@ class Bridge:
             road=None if channels.road is None else channels.road.as_hello(),
             **more,
         )
+        self._stated = dict(self.publisher.further)
         self.publisher.greeting = map_in_hello(channels, [one for one, _ in further])
-        self.publisher.quiet = True  # until the first drive begins: who drives is in the source's first message
+        # until the first drive begins: who drives is in the source's first message; a further source has no driver
+        self.publisher.quiet = channels.own is not None
         self._joined = JoinedFeed(self.publisher, [one for one, _ in self._further]) if further else None
-        self._translation = Translation(channels, self._joined or self.publisher, name_run)
+        is_further = channels.own is None
+        self._translation = Translation(channels, self._joined or self.publisher, name_run, is_further=is_further)
+        self._is_stamped = is_by_layer(channels)
+        self._is_local = self.publisher.endpoint.startswith(LOCAL)
         self._told_s = 0.0
         self.ended = False
         """Whether the source has come to its end."""
@@ -155,8 +172,12 @@ class Bridge:
         if now - self._told_s >= STATUS_EVERY_S:
             self._told_s = now
             status = self.status()
-            self.publisher.further = {"bridge": {**status.as_json(), "absent": list(status.absent[:16])}}
-        if not samples and self._translation.is_driving:
+            self.publisher.further = {
+                **self._stated,
+                "bridge": {**status.as_json(), "absent": list(status.absent[:16])},
+                **self._clock_key(),
+            }
+        if not samples and not self.publisher.quiet:
             self.publisher.greet()
         return len(samples)
 
@@ -168,9 +189,20 @@ class Bridge:
         if self._joined is not None:
             self._joined.flush(everything=True)
 
+    def _clock_key(self) -> Mapping[str, Any]:
+        """The hello's `clock`, where the source knows its own. Only to subscribers on this machine: it is told against
+        this machine's clock of receipt."""
+        told = self._source.clock
+        if told is None or not self._is_local or not self._is_stamped:
+            return {}
+        offset_s = told.offset_s + receipt_clock_s() - time.monotonic()
+        return {"clock": {"offset_s": offset_s, "uncertainty_s": told.uncertainty_s}}
+
     def _join(self) -> None:
         """Takes in what has come of the further sources; one that has ended (a file) gives nothing more."""
         for further, source in self._further:
+            if source.clock is not None and is_by_layer(further.map):
+                further.clock_told(source.clock, time.monotonic())
             samples = source.samples(0.0)
             if samples and self._joined is not None:
                 self._joined.take(further, samples)
@@ -187,7 +219,7 @@ class Bridge:
             frames=counts.frames,
             markers=counts.markers,
             drives=counts.drives,
-            lost=counts.lost + source.lost,
+            lost=counts.lost,
             refused=counts.refused + source.refused + sum(one.refused for one in others),
             out_of_order=counts.out_of_order,
             last_refusal=source.last_refusal or counts.last_refusal or (said[-1] if said else ""),

@@ -19,7 +19,16 @@ from monitor.connect.channel_map.mapped_drive import Outlet
 from monitor.connect.channel_map.markers import Happened, MarkerWatch
 from monitor.connect.channel_map.model import ChannelMap, ZmqSource
 from monitor.connect.channel_map.values import Sample
-from monitor.feed.clock_offset import ClockOffset, SyncMarks, estimate_offset
+from monitor.feed.clock_offset import (
+    ON_ITS_WAY_S,
+    ClockOffset,
+    Receipt,
+    SyncMarks,
+    Told,
+    estimate_offset,
+    receipt_pairs,
+)
+from monitor.feed.schema import ClockTold
 
 SAMPLES_KEPT = 20_000
 """Of a further source: 80 s at 240 Hz."""
@@ -27,6 +36,9 @@ SAMPLES_DROPPED = 5_000
 HELD_AT_MOST = 4_096
 """Frames that wait for a further source; beyond it the oldest go without it."""
 FLAG = frozenset((0.0, 1.0))
+TOLD_EVERY_S = 0.5
+TOLD_KEPT = 16
+"""Of what a source says of its clock, and of frames against which it is held: eight seconds."""
 
 
 class FurtherSource:
@@ -36,6 +48,8 @@ class FurtherSource:
         assert channels.join is not None
         self.map, self.rule = channels, channels.join
         self.marks = SyncMarks()
+        self._told: deque[Told] = deque(maxlen=TOLD_KEPT)
+        self._receipts: deque[Receipt] = deque(maxlen=TOLD_KEPT)
         self.offset: ClockOffset | None = None
         self.refused = 0
         self.last_refusal = ""
@@ -51,7 +65,8 @@ class FurtherSource:
     def take(self, sample: Sample, arrived_s: float) -> list[Happened]:
         """One sample; gives its markers but for sync marks, with times of its own clock. Never raises."""
         if sample.topic in self._apart:
-            markers = self._watch.in_message(sample, self._t[-1] if self._t else math.nan)
+            t = self._converter.time_of(sample)
+            markers = self._watch.in_message(sample, t if math.isfinite(t) or not self._t else self._t[-1])
         elif self._frame_topic is None or sample.topic == self._frame_topic:
             markers = self._take_step(sample)
         else:
@@ -65,7 +80,20 @@ class FurtherSource:
     def first_began(self) -> None:
         """The simulator's clock began anew."""
         self.marks.clear()
+        self._receipts.clear()
         self.offset = None
+
+    def clock_told(self, clock: ClockTold, now_s: float) -> None:
+        """What the source knows of its own clock, against ours."""
+        if not self._told or now_s - self._told[-1].arrived_s >= TOLD_EVERY_S:
+            self._told.append(Told(clock.offset_s, clock.uncertainty_s, now_s))
+
+    def first_seen(self, t: float, now_s: float) -> None:
+        """A frame of the simulator has just come in: it is at most a period old, but for its way."""
+        if not self._told or (self._receipts and now_s - self._receipts[-1].arrived_s < TOLD_EVERY_S):
+            return
+        self._receipts.append(Receipt(now_s, t, t + self._first_step_s + ON_ITS_WAY_S))
+        self.estimate()
 
     def first_mark(self, name: str, t: float, arrived_s: float) -> None:
         """A sync mark of the simulator."""
@@ -73,8 +101,9 @@ class FurtherSource:
         self.estimate()
 
     def estimate(self) -> None:
-        """Takes in the pairs of marks so far."""
-        self.offset = estimate_offset(tuple(self.marks.pairs), self._first_step_s, self._step_s)
+        """Takes in the pairs of marks so far, and what the source says of its clock."""
+        pairs = [*self.marks.pairs, *receipt_pairs(self._receipts, self._told)]
+        self.offset = estimate_offset(pairs, self._first_step_s, self._step_s)
 
     def placed(self, second_t: float) -> tuple[float, float] | None:
         """A time of this source by the simulator's clock, and how far that may be off; None where it is not known."""
@@ -194,6 +223,8 @@ class JoinedFeed:
         """A frame of the simulator."""
         self._seq += 1
         self._newest_t = t
+        for one in self.further:
+            one.first_seen(t, self._clock())
 
         def send() -> None:
             joined = dict(signals)

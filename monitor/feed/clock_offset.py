@@ -2,10 +2,14 @@
 
 A mark is seen at the first sample after it happened, so a source that samples every r seconds dates it up to r late. So
 one pair of marks tells the offset to within half the sum of both, and two pairs or more tell the drift.
+
+A source that knows its clock against the clock of receipt (`Told`, as the lab streaming layer measures it) needs no
+marks: what the receipt of the first source's frames says of its clock is the second half of the way.
 """
 
 from __future__ import annotations
 
+import time
 from collections import deque
 from collections.abc import Sequence
 from dataclasses import dataclass, field
@@ -14,6 +18,10 @@ PAIR_WITHIN_S = 1.0
 """Marks of one name belong together if they arrive here within this long."""
 APART = 2.0
 """See `pair_marks`."""
+TOLD_WITHIN_S = 3.0
+"""What a source said of its clock stands for this long; it says it once a second."""
+ON_ITS_WAY_S = 0.002
+"""From a frame's instant to its receipt beyond one period: a hop of a local network (common practice, no source)."""
 MARKS_KEPT = 16
 """Older marks are forgotten, so that a clock whose rate changes is followed."""
 DRIFT_AT_MOST = 1e-3
@@ -28,6 +36,29 @@ class Pair:
 
     first_t: float
     second_t: float
+    off_by_s: float | None = None
+    """How far the difference may be off; None: as far as both sampling steps date a mark late."""
+
+
+@dataclass(frozen=True, slots=True)
+class Told:
+    """What a source says of its own clock: receipt time = its time + `offset_s`, ± `uncertainty_s`, at `arrived_s`."""
+
+    offset_s: float
+    uncertainty_s: float
+    arrived_s: float
+    number: int = 0
+    """The entry of the record that it came in."""
+
+
+@dataclass(frozen=True, slots=True)
+class Receipt:
+    """An instant of receipt at which the first source's time was known to be from `least_t` to `most_t`."""
+
+    arrived_s: float
+    least_t: float
+    most_t: float
+    number: int = 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,26 +103,59 @@ def estimate_offset(pairs: Sequence[Pair], first_step_s: float, second_step_s: f
     half = (first_step_s + second_step_s) / 2
     middle = (second_step_s - first_step_s) / 2
     at_t = sum(pair.second_t for pair in pairs) / len(pairs)
-    marks = [(pair.second_t - at_t, pair.first_t - pair.second_t + middle) for pair in pairs]
-    room = half
-    corners = _fitting(marks, room)
+    marks = [
+        (
+            pair.second_t - at_t,
+            pair.first_t - pair.second_t + (middle if pair.off_by_s is None else 0.0),
+            half if pair.off_by_s is None else pair.off_by_s,
+        )
+        for pair in pairs
+    ]
+    more_s = 0.0
+    corners = _fitting(marks, more_s)
     while not corners:  # the clocks do not run evenly: nobody knows how in between, so every mark gets more room
-        room = 1.5 * room + 1e-3
-        corners = _fitting(marks, room)
-    even = room == half
-    return ClockOffset(at_t, corners, even, 0.0 if even else room + half)
+        more_s = 1.5 * more_s + 0.5 * half + 1e-3
+        corners = _fitting(marks, more_s)
+    widest = max(room for _, _, room in marks)
+    return ClockOffset(at_t, corners, not more_s, more_s + 2.0 * widest if more_s else 0.0)
 
 
-def _fitting(marks: Sequence[tuple[float, float]], room: float) -> tuple[tuple[float, float], ...]:
-    """Corners of the offsets and drifts that pass each mark (time, offset) within `room`; empty where none do."""
-    reach = max(abs(t) for t, _ in marks) * DRIFT_AT_MOST + room + 1.0
-    low, high = min(one for _, one in marks) - reach, max(one for _, one in marks) + reach
+def _fitting(marks: Sequence[tuple[float, float, float]], more_s: float) -> tuple[tuple[float, float], ...]:
+    """Corners of the offsets and drifts that pass each mark (time, offset, room) within its room and so much more;
+    empty where none do."""
+    room = max(one for _, _, one in marks) + more_s
+    reach = max(abs(t) for t, _, _ in marks) * DRIFT_AT_MOST + room + 1.0
+    low, high = min(one for _, one, _ in marks) - reach, max(one for _, one, _ in marks) + reach
     corners = [(low, -DRIFT_AT_MOST), (high, -DRIFT_AT_MOST), (high, DRIFT_AT_MOST), (low, DRIFT_AT_MOST)]
-    for t, offset in marks:
+    for t, offset, own_room in marks:
         for sign in (1.0, -1.0):
             # sign · (a + b·t − offset) ≤ room
-            corners = _cut(corners, sign, sign * t, sign * offset + room)
+            corners = _cut(corners, sign, sign * t, sign * offset + own_room + more_s)
     return tuple(corners)
+
+
+def receipt_clock_s() -> float:
+    """The clock of receipt of this machine, in seconds: that by which a recorder here dates what comes in."""
+    return time.clock_gettime(getattr(time, "CLOCK_BOOTTIME", time.CLOCK_MONOTONIC))
+
+
+def receipt_pairs(receipts: Sequence[Receipt], told: Sequence[Told]) -> list[Pair]:
+    """The pairs that come of what a source says of its clock: at each receipt of the first source, by what the second
+    said nearest to it. Their uncertainties are added, with the drift of a clock in between."""
+    pairs = []
+    for receipt in receipts:
+        near = min(told, key=lambda one: abs(one.arrived_s - receipt.arrived_s), default=None)
+        if near is None or abs(near.arrived_s - receipt.arrived_s) > TOLD_WITHIN_S:
+            continue
+        drift_s = DRIFT_AT_MOST * abs(near.arrived_s - receipt.arrived_s)
+        pairs.append(
+            Pair(
+                (receipt.least_t + receipt.most_t) / 2,
+                receipt.arrived_s - near.offset_s,
+                (receipt.most_t - receipt.least_t) / 2 + near.uncertainty_s + drift_s,
+            )
+        )
+    return pairs
 
 
 def _cut(corners: list[tuple[float, float]], a: float, b: float, most: float) -> list[tuple[float, float]]:

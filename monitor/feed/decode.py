@@ -42,6 +42,7 @@ from monitor.feed.schema import (
     OWN_OPTIONAL,
     OWN_REQUIRED,
     VERSION,
+    ClockTold,
     Frame,
     Hello,
     Marker,
@@ -225,8 +226,22 @@ def _hello(fields: dict[str, Any]) -> Hello:
         _text_or_none(fields, "scenario"),
         _road(fields.get("road")),
         tuple(markers),
+        _clock_or_none(fields.get("clock")),
         _kinds_or_none(fields.get("gives")),
     )
+
+
+def _clock_or_none(clock: Any) -> ClockTold | None:
+    """What a source says of its clock; None for anything else: an optional key refuses nothing."""
+    if type(clock) is not dict:
+        return None
+    offset_s: Any = clock.get("offset_s")
+    uncertainty_s: Any = clock.get("uncertainty_s")
+    if type(offset_s) not in NUMBER_TYPES or type(uncertainty_s) not in NUMBER_TYPES:
+        return None
+    if not math.isfinite(offset_s) or not 0.0 <= uncertainty_s < math.inf:
+        return None
+    return ClockTold(float(offset_s), float(uncertainty_s))
 
 
 def _kinds_or_none(kinds: Any) -> tuple[str, ...] | None:

@@ -136,6 +136,11 @@ class FeedPublisher:
         """Number of markers sent."""
         return self._composer.markers
 
+    @property
+    def is_heard(self) -> bool:
+        """Whether anybody is subscribed to frames, as far as was heard with the last message sent."""
+        return any(b"frame".startswith(prefix) for prefix in self._prefixes)
+
     def begin_drive(
         self, run: str, *, participant: str | None = None, group: str | None = None, scenario: str | None = None
     ) -> None:
@@ -231,7 +236,7 @@ class FeedPublisher:
             self._greeting_due_wall = 0.0
             if not self.quiet:
                 self.hello()
-        return any(b"frame".startswith(prefix) for prefix in self._prefixes)
+        return self.is_heard
 
     def _send(self, topic: str, payload: bytes) -> None:
         self._socket.send_multipart((topic.encode(), payload))

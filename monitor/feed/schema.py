@@ -80,6 +80,13 @@ class RoadLine(NamedTuple):
     lanes: int
 
 
+class ClockTold(NamedTuple):
+    """How a source's clock stands to the clock of receipt, as it measures it: receipt time = its time + `offset_s`."""
+
+    offset_s: float
+    uncertainty_s: float
+
+
 @dataclass(frozen=True, slots=True)
 class Hello:
     """What the simulator says of itself, repeated at least once a second."""
@@ -95,6 +102,8 @@ class Hello:
     road: RoadLine | None
     recent: tuple[Marker, ...]
     """The last markers, whole, so that one that was lost is not lost for good."""
+    clock: ClockTold | None = None
+    """For a source that knows its clock against the clock of receipt, whose machine it shares."""
     gives: tuple[str, ...] | None = None
     """Kinds of markers that a further source gives (an unknown key elsewhere); None where it does not say."""
 

@@ -19,6 +19,7 @@ from monitor.errors import WitnessError
 from monitor.following.building import STALE_S
 from monitor.following.live import Following
 from monitor.following.view import LiveView
+from monitor.judging.rulings import refused_entry
 from monitor.record.clock import SYSTEM_CLOCK
 
 VIEW_EVERY_S = 0.2
@@ -76,7 +77,12 @@ class LiveProvider:
         self._wake = wake
 
     def post(self, fields: dict[str, Any]) -> str:
-        """Hands on an operator's entry; returns its key."""
+        """Hands on an operator's entry; returns its key. Raises `WitnessError` for a ruling that is refused."""
+        session = self._following.session if self._following is not None else None
+        if session is not None and self._view is not None:
+            why_not = refused_entry(fields, self._view.trials, session.study.reasons)
+            if why_not is not None:
+                raise WitnessError(why_not)
         key = uuid.uuid4().hex
         try:
             self._outbox.put_nowait({**fields, "key": key})

@@ -8,11 +8,14 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from datetime import UTC, datetime
-from typing import Any
+from typing import Any, Protocol, TypeVar
 
 from monitor.judging.case.trial import Ruling, Trial, Verdict
-from monitor.study.model import Reason
+from monitor.judging.operator import VERDICTS
+from monitor.study.model import Severity
 from monitor.study.reasons import BUILT_IN_REASONS
+
+SomeReason = TypeVar("SomeReason", bound="AnyReason")
 
 CONFIRMED = "confirmed"
 ACCEPTING = ("monitor-mistaken", "deviation-accepted")
@@ -22,7 +25,18 @@ _HARMLESS = ("judged-harmless", "deviation-accepted")
 _ANOTHER_GROUP = "group-mismatch"
 
 
-def refused(trial: Trial, verdict: Verdict, reason: str, reasons: Mapping[str, Reason]) -> str | None:
+class AnyReason(Protocol):
+    """A reason as a study has it, or as a view shows it."""
+
+    @property
+    def code(self) -> str: ...
+    @property
+    def words(self) -> str: ...
+    @property
+    def severity(self) -> Severity: ...
+
+
+def refused(trial: Trial, verdict: Verdict, reason: str, reasons: Mapping[str, AnyReason]) -> str | None:
     """Why a ruling is not taken, in one sentence with what to do; None where it is.
 
     `reason` is empty where none is given: a ruling that confirms what was computed needs none.
@@ -57,13 +71,21 @@ def refused(trial: Trial, verdict: Verdict, reason: str, reasons: Mapping[str, R
     return None
 
 
-def fitting(trial: Trial, verdict: Verdict, reasons: Iterable[Reason]) -> list[Reason]:
+def refused_entry(fields: Mapping[str, Any], trials: Iterable[Trial], reasons: Mapping[str, AnyReason]) -> str | None:
+    """Why an operator's entry is not taken, where it is a ruling on one of the trials; None for any other entry."""
+    if fields.get("type") != "ruling" or fields.get("verdict") not in VERDICTS:
+        return None
+    trial = next((one for one in trials if one.id == fields.get("trial")), None)
+    return None if trial is None else refused(trial, fields["verdict"], str(fields.get("reason", "")), reasons)
+
+
+def fitting(trial: Trial, verdict: Verdict, reasons: Iterable[SomeReason]) -> list[SomeReason]:
     """The reasons with which a ruling would be taken, in the study's order: what a dialog has to offer."""
     listed = {one.code: one for one in reasons}
     return [one for one in listed.values() if refused(trial, verdict, one.code, listed) is None]
 
 
-def _accepts(reason: Reason) -> bool:
+def _accepts(reason: AnyReason) -> bool:
     return reason.code in ACCEPTING or reason.code not in BUILT_IN_REASONS
 
 

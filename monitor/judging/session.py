@@ -237,6 +237,8 @@ class Session:
             drive.log.take_marker(message, entry.number, wall)
         else:
             drive.log.take_hello(message, entry.number, wall)
+            if drive.log.aligned is not None:
+                drive.log.aligned.first_heard(entry.monotonic_ns / 1e9, entry.number)
 
     def _drive_of(self, run: str, number: int) -> DriveTrials | None:
         """The drive of a message's run; a new run begins a new drive. None for what comes late from an older drive."""
@@ -254,6 +256,7 @@ class Session:
             self.sources.take_to(number)
             log.aligned = AlignedSources(self.sources, log, log.blocks, number)
             self.sources.on_sync = log.aligned.second_mark
+            self.sources.on_told = log.aligned.second_told
             for watch in watches.values():
                 if looks_at_signals(watch.trigger):
                     watch.hopeful = FireWatch(watch.trigger, roles, log, missing="met")

@@ -19,7 +19,7 @@ from monitor.errors import WitnessError
 from monitor.following.view import LiveView, RecorderView, TimelineMark, TransportView
 from monitor.judging.blinding import hide, lifting
 from monitor.judging.case.trial import Trial
-from monitor.judging.rulings import seen_now
+from monitor.judging.rulings import refused_entry, seen_now
 from monitor.replay.addendum import AddendumWriting
 from monitor.replay.beside.runs import Alignment, LaidRun, ReadRun, lay_runs
 from monitor.replay.explain.changes import judge_again
@@ -133,6 +133,9 @@ class ReplayProvider:
             raise WitnessError("this record is not closed; recover it first, then notes can be added beside it")
         if fields.get("type") == "ruling":
             shown = (*self.view().trials, *self.trials())
+            why_not = refused_entry(fields, shown, self.map.study.reasons)
+            if why_not is not None:
+                raise WitnessError(why_not)
             trial = next((one for one in shown if one.id == fields.get("trial")), None)
             if trial is not None:
                 fields = {"seen": seen_now(trial, count_looks(self.map.path.resolve().parent)), **fields}

@@ -113,6 +113,7 @@ def series_about(found: RecordMap, playback: Playback, drive: int, start_t: floa
         series=tuple(
             Series(one.measure, one.definition, one.value[inside], one.state[inside], one.bands, one.hidden)
             for one in series
+            if one.measure.kind == "pair" or np.isfinite(one.value[inside]).any()  # by being there it would tell
         ),
         marks=tuple(_marks(found, log, drive, start_t, end_t, hidden)),
         lost=tuple((loss.after_t, loss.before_t) for loss in stretch.losses if loss.touches(start_t, end_t)),

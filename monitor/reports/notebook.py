@@ -17,7 +17,6 @@ import numpy as np
 import numpy.typing as npt
 
 from monitor.errors import WitnessError
-from monitor.feed.marker_kinds import KINDS
 from monitor.judging.blinding import masked_from
 from monitor.judging.case.received import ReceivedMarker
 from monitor.judging.case.trial import note_json, number
@@ -34,7 +33,7 @@ OnFault = Literal["warn", "raise"]
 Column = npt.NDArray[np.float64]
 LEAD = {"lead_id": "lead.id", "lead_speed": "lead.speed", "lead_accel": "lead.accel", "distance_gap": "lead.gap"}
 """Columns that have the lead's name here. `distance_gap` keeps its own, too."""
-NEVER_MASKED = ("t", "drive")
+NEVER_EMPTY = ("t", "drive")
 
 
 class RecordWarning(UserWarning):
@@ -144,9 +143,10 @@ class Run:
 
         `t` (s, simulation time), `drive`, every own channel as `own.NAME`, the vehicle ahead as `lead.id`, `lead.gap`,
         `lead.speed`, `lead.accel`, the measures by their names, and signals by theirs (`signal.NAME` where a measure
-        has the name). SI units. NaN where a value is not measured, where there is none (no lead, not closing), and
-        where it is masked. With `rate_hz` at that rate, nothing interpolated. Raises `WitnessError` for a drive that
-        the record does not have.
+        has the name). SI units. NaN where a value is not measured and where there is none (no lead, not closing). In a
+        drive whose response is masked the frames from the fire on are left out: their number tells how the driver
+        drove. With `rate_hz` at that rate, nothing interpolated. Raises `WitnessError` for a drive that the record does
+        not have.
         """
         known = [one.log.index for one in self._frames.drives]
         if drive is not None and drive not in known:
@@ -171,7 +171,7 @@ class Run:
 
     def _hides(self, drive: DriveColumns, marker: ReceivedMarker) -> bool:
         hidden_from = self.hidden_from(drive.log.index)
-        return hidden_from is not None and (marker.t > hidden_from or KINDS[marker.kind].reveals)
+        return hidden_from is not None and marker.t > hidden_from
 
     def _columns(self, drive: DriveColumns, rate_hz: float | None) -> dict[str, Column]:
         columns = drive.columns()
@@ -188,12 +188,11 @@ class Run:
         hidden_from = self.hidden_from(drive.log.index)
         if hidden_from is None:
             return found
-        hidden = found["t"] >= hidden_from
-        masked = {
-            name: column if name in NEVER_MASKED else np.where(hidden, np.nan, column) for name, column in found.items()
-        }
+        # nothing of what follows the fire: how long the rest of the drive took would tell, too
+        shown = found["t"] < hidden_from
+        cut = {name: column[shown] for name, column in found.items()}
         # a column with values only after the fire would tell by being there
-        return {name: column for name, column in masked.items() if not np.isnan(column).all()}
+        return {name: column for name, column in cut.items() if name in NEVER_EMPTY or not np.isnan(column).all()}
 
 
 def open_run(
@@ -255,6 +254,6 @@ def _names(name: str, columns: dict[str, Column]) -> tuple[str, ...]:
         return (LEAD[name], name) if name == "distance_gap" else (LEAD[name],)
     if name.startswith("signal_"):
         plain = name.removeprefix("signal_")
-        return (f"signal.{plain}",) if plain in columns or plain in MEASURES or plain in NEVER_MASKED else (plain,)
+        return (f"signal.{plain}",) if plain in columns or plain in MEASURES or plain in NEVER_EMPTY else (plain,)
     own = name.removeprefix("own_")
     return (f"own.{own}",) if name.startswith("own_") or MEASURES[name].kind == "own" else (name,)

@@ -26,6 +26,7 @@ NAMES = {
     "replaying": "a record of an hour opened for replay",
     "bridge": "datagrams through the bridge against a bare loop",
     "tally": "how far a study of 200 runs is",
+    "guessing": "how well the next group is guessed from the last ones",
     "inbox": "a note until it is on disk",
     "starting": "start-up of commands",
     "overload": "more than the machine can take",

@@ -244,9 +244,9 @@ def study_of(text: str = STUDY) -> Study:
     return parse_study(text, "hand.toml")
 
 
-def opening_of(study: Study, *, group: str | None = "chime", **more: Any) -> Opening:
-    """The opening of a run by participant Q01."""
-    return Opening("Q01", group, study.name, study.text, study.sha256, ("tcp://127.0.0.1:1",), {}, **more)
+def opening_of(study: Study, *, group: str | None = "chime", participant: str = "Q01", **more: Any) -> Opening:
+    """The opening of a participant's run."""
+    return Opening(participant, group, study.name, study.text, study.sha256, ("tcp://127.0.0.1:1",), {}, **more)
 
 
 def dips(to: float, begin_t: float, end_t: float, ramp_s: float = 0.1) -> Callable[[float], float]:

@@ -1,4 +1,4 @@
-"""Distance and time to a fixed point, worked by hand: path distance from the front end, over own speed (common practice,
+"""Distance and time to a fixed point, worked by hand: path distance from the front end over own speed (common practice,
 no source)."""
 
 from __future__ import annotations
@@ -72,7 +72,7 @@ def test_without_a_station_there_is_no_telling(block_of: Any) -> None:
 
 
 def test_a_crossing_pedestrian_goes_along_its_own_heading(block_of: Any) -> None:
-    """A walker (0.6 m) 8 m to the right of the point walks left at 1.6 m/s; the area is 3.5 m across: 8 − 0.3 − 1.75."""
+    # 0.6 m long, 8 m to the right of the point, walks left at 1.6 m/s; the area is 3.5 m across: 8 − 0.3 − 1.75
     walker = {"x": 100.0, "y": -8.0, "heading": math.pi / 2, "speed": 1.6, "length": 0.6, "width": 0.6}
     block = block_of(({"x": 20.0}, [walker]))
     point = Point("p", None, 100.0, 0.0, along_m=3.0, across_m=3.5)

@@ -50,11 +50,12 @@ def write_record(
     notes: tuple[tuple[float, str], ...] = (),
     name: str = "Q01-20261003T101500Z-0a1b.run",
     group: str | None = "chime",
+    **more: Any,
 ) -> Path:
     """A record of the drives, one after the other; notes at seconds of the first drive."""
     path = folder / name
     clock = SetClock()
-    writer = RecordWriter.create(path, opening_of(study_of(study_text), group=group), clock=clock)
+    writer = RecordWriter.create(path, opening_of(study_of(study_text), group=group, **more), clock=clock)
     begin_ns = BEGIN_NS
     left = list(notes)
     for drive in drives:

@@ -15,9 +15,9 @@ import pytest
 from scipy import stats
 
 from monitor.archive.gathering import gather
-from monitor.archive.looks import enter_look
+from monitor.archive.looks import AUDIT_NAME, enter_look
 from monitor.errors import WitnessError
-from monitor.record.sealing import withdraw_record
+from monitor.record.withdrawing import withdraw_record
 from monitor.reports.forecast.forecast import LEVELS, Bookings, Forecast, forecast_studies
 from monitor.reports.forecast.text import forecast_lines
 from monitor.reports.statistics.invitations import MOST, invitations, point, together
@@ -192,13 +192,14 @@ def test_after_a_look_no_band_is_told(study: Path) -> None:
     done = run("forecast", str(study), "--from", "2026-12-01")
     assert done.returncode == 0, done.stderr
     text = " ".join(done.stdout.split())
-    assert (
-        "What wider bands would have saved is not said: responses in this directory have been looked at (1 look)"
-        in text
-    )
+    assert "What wider bands would have saved is not said: the file of looks has 1 look at responses" in text
     assert "saves" not in text
     document = json.loads(run("forecast", str(study), "--json").stdout)
     assert document["forecasts"][0]["bands"] is None
+    # where nobody can tell whether there was a look, it is as if there had been one
+    (study / AUDIT_NAME).unlink()
+    (study / AUDIT_NAME).mkdir()
+    assert "the file of looks cannot be read" in " ".join(run("forecast", str(study)).stdout.split())
 
 
 def test_nothing_of_the_responses_is_in_it(tmp_path: Path) -> None:

@@ -103,7 +103,7 @@ def test_forty_eight_participants_from_the_first_drive_to_the_tables(study_direc
         within(by_name[name], CRITERION_S + MEDIAN_S[modality] - MOVE_S)
     within(by_name["no-alert"], CRITERION_S + MEDIAN_WITHOUT_S - MOVE_S)
     assert one.test.p is not None
-    assert one.test.p < 0.001
+    assert one.test.p < 0.01
     # the contrasts that the demo's study fixes: each alert against none
     assert [(pair.first, pair.second) for pair in one.pairs] == [
         ("no-alert", name) for name in ("chime", "seat-pulse", "light-strip")

@@ -1,4 +1,4 @@
-"""A scenario file held against a study. The package scenariogeneration writes the files, in the standard's own words."""
+"""A scenario file held against a study. The package scenariogeneration writes the files, in the standard's words."""
 
 from __future__ import annotations
 

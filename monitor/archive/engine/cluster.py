@@ -62,8 +62,14 @@ def on_cluster(
         raise WitnessError(f"--scheduler {address} cannot be reached: {' '.join(str(error).split())}") from error
     try:
         yield from _Asking(client, address).outcomes(iter(units))
+    except OSError as error:  # of its connection: what is wrong with a record never comes out here
+        raise WitnessError(_lost(address, str(error))) from error
     finally:
         client.close(timeout=5.0)
+
+
+def _lost(address: str, why: str) -> str:
+    return f"--scheduler {address} is lost ({' '.join(why.split())}); what was kept with --keep is not done again."
 
 
 class _Asking:
@@ -96,17 +102,24 @@ class _Asking:
                 else:
                     yield number, outcome
         finally:
-            self._client.cancel(list(self._under_way))
+            if self._client.status == "running":
+                self._client.cancel(list(self._under_way))
 
     def _most_at_once(self) -> int:
-        threads = sum(int(count) for count in self._client.nthreads().values())
-        return max(AHEAD * threads, FEWEST_AHEAD)
+        return max(AHEAD * sum(self._threads().values()), FEWEST_AHEAD)
+
+    def _threads(self) -> dict[str, int]:
+        """Threads of each worker by its address; none while the connection is being built again."""
+        if self._client.status in ("closing", "closed"):
+            raise WitnessError(_lost(self._address, "it does not answer"))
+        return {} if self._client.scheduler is None else dict(self._client.nthreads())
 
     def _send(self, number: int, unit: Unit) -> Any:
         workers = None
         if self._refusing:
-            workers = [one for one in self._client.nthreads() if one not in self._refusing]
-            if not workers:
+            threads = self._threads()
+            workers = [one for one in threads if one not in self._refusing]
+            if threads and not workers:
                 raise WitnessError(
                     f"--scheduler {self._address}: every worker there has another version of this program, or of "
                     "numpy, than here; install the same ones."
@@ -138,8 +151,7 @@ class _Asking:
                 f"--scheduler {self._address}: a worker cannot load this program ({error}); install the same version "
                 "there."
             )
-        why = " ".join(str(error).split()) if error is not None else f"it was {future.status}"
-        raise WitnessError(f"--scheduler {self._address} is lost: {why}; what was kept with --keep is not done again.")
+        raise WitnessError(_lost(self._address, str(error) if error is not None else f"its work was {future.status}"))
 
 
 def _do_and_tell(unit: Unit) -> tuple[tuple[Any, ...], str]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import time
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass, field
@@ -12,7 +13,17 @@ import numpy as np
 from monitor.commissioning.check.doubts import Sanity
 from monitor.commissioning.check.feed import ChannelHeard, FeedHeard, conclude, hear_channel
 from monitor.commissioning.check.listening import Listened
-from monitor.feed.clock_offset import Mark, estimate_offset, pair_marks
+from monitor.feed.clock_offset import (
+    ON_ITS_WAY_S,
+    Mark,
+    Pair,
+    Receipt,
+    Told,
+    estimate_offset,
+    pair_marks,
+    receipt_clock_s,
+    receipt_pairs,
+)
 from monitor.judging.case.columns import build_block
 from monitor.judging.case.sources import GIVEN
 from monitor.study.model import Study
@@ -56,10 +67,10 @@ class SourceHeard:
         given = ", ".join(f"{count} {kind}" for kind, count in self.markers.items()) or "none"
         lines.append(f"  {self.frames} frames{rate}, {self.lost} lost; markers: {given}")
         if self.offset_s is not None and self.uncertainty_s is not None:
-            lines.append(
-                f"  clock: {self.offset_s:+.3f} s to the simulator's ±{1000 * self.uncertainty_s:.0f} ms, by "
-                f"{self.marks} sync {'marker' if self.marks == 1 else 'markers'} that both have seen"
-            )
+            marks = f"{self.marks} sync {'marker' if self.marks == 1 else 'markers'} that both have seen"
+            how = f"by {marks}" if self.marks else "by what it says of its clock, and by when frames came"
+            known = f"±{1000 * self.uncertainty_s:.0f} ms"
+            lines.append(f"  clock: {self.offset_s:+.3f} s to the simulator's {known}, {how}")
         return [*lines, *(f"  {one}" for one in self.look_at), *(f"  {one.sentence()}" for one in self.channels)]
 
 
@@ -116,9 +127,10 @@ def _clock(heard: SourceHeard, listened: Listened, simulator: Listened, needed_b
     )
     pairs = pair_marks(first, second)
     steps = [1.0 / side.hello.rate_hz if side.hello is not None else 1.0 / 60.0 for side in (simulator, listened)]
-    told = estimate_offset(pairs, *steps)
-    if told is not None and pairs:
-        heard.offset_s, heard.uncertainty_s = told.at(pairs[-1].second_t)
+    by_receipt = _by_receipt(listened, simulator, steps[0])
+    told = estimate_offset([*pairs, *by_receipt], *steps)
+    if told is not None:
+        heard.offset_s, heard.uncertainty_s = told.at([*pairs, *by_receipt][-1].second_t)
         heard.marks = len(pairs)
         return
     never = [
@@ -137,6 +149,24 @@ def _clock(heard: SourceHeard, listened: Listened, simulator: Listened, needed_b
         heard.faults.append(f"{heard.source}: {sentence}, and {', '.join(dict.fromkeys(needed_by))} needs it.")
     else:
         heard.look_at.append(sentence)
+
+
+def _by_receipt(listened: Listened, simulator: Listened, step_s: float) -> list[Pair]:
+    """Pairs by what a source says of its own clock, and by when the simulator's frames came in: two a second."""
+    hello = listened.hello
+    if hello is None or hello.clock is None:
+        return []
+    frames, arrivals = simulator.going_on()
+    here_s = (
+        receipt_clock_s() - time.monotonic()
+    )  # arrivals are by the monotonic clock, what it says by that of receipt
+    every = max(1, round(0.5 / step_s))
+    receipts = [
+        Receipt(at, frame.t, frame.t + step_s + ON_ITS_WAY_S)
+        for frame, at in zip(frames[::every], arrivals[::every], strict=True)
+    ]
+    told = [Told(hello.clock.offset_s - here_s, hello.clock.uncertainty_s, one.arrived_s) for one in receipts[-16:]]
+    return receipt_pairs(receipts[-16:], told)
 
 
 def _given(heard: SourceHeard) -> list[str]:

@@ -13,6 +13,7 @@ from monitor.connect.channel_map.model import ChannelMap, ZmqSource
 from monitor.connect.channel_map.values import ABSENT, Place, Sample, number_in, text_in
 from monitor.errors import WitnessError
 from monitor.feed.limits import MAX_NAME
+from monitor.feed.schema import NO_CAR
 
 JUMP_AT_MOST = 100_000
 """A source's counter that jumps further (28 minutes at 60 Hz) has begun anew, and says nothing of losses."""
@@ -60,7 +61,8 @@ class Counts:
     markers: int = 0
     drives: int = 0
     lost: int = 0
-    """Frames that the source's own counter skipped: lost before the bridge."""
+    """Frames that the source's own counter skipped, or that are known to have been thrown away: lost before the
+    bridge."""
     out_of_order: int = 0
     """Left out, because a later one had been sent already."""
     refused: int = 0
@@ -73,13 +75,17 @@ class Counts:
 class Translation:
     """Takes one source's samples in order. `name_run` gives the text that names a new drive, from its number.
 
-    Raises `WitnessError` for the map of a further source.
+    `is_further`: it is no simulator, has no car, and begins and ends no drive. Raises `WitnessError` for the map of a
+    further source otherwise.
     """
 
-    def __init__(self, channels: ChannelMap, outlet: Outlet, name_run: Callable[[int], str]) -> None:
+    def __init__(
+        self, channels: ChannelMap, outlet: Outlet, name_run: Callable[[int], str], *, is_further: bool = False
+    ) -> None:
         self.counts = Counts()
-        if channels.own is None:
-            raise WitnessError(f"{channels.path} has no [own] car: it is of a further source, for bridge --also.")
+        if channels.own is None and not is_further:
+            raise WitnessError(f"{channels.path} has no [own] car: it is of a further source, and goes to --also.")
+        self._is_further = is_further
         self._map, self._outlet, self._name_run = channels, outlet, name_run
         self._converter = Converter(channels)
         self._markers = MarkerWatch(channels.markers, self._converter.time_at)
@@ -129,10 +135,18 @@ class Translation:
 
     def finish(self) -> None:
         """The source has come to its end: the drive ends here, unless it said so itself."""
-        if self._last_t is not None and not self._ended:
+        if self._last_t is not None and not self._ended and not self._is_further:
             self._send("run_end", "", self._last_t, None)
 
     def _take_message(self, sample: Sample) -> None:
+        if self._is_further:  # a stream of texts has no frames: its messages are all there is of its time
+            t = self._converter.time_of(sample)
+            if not math.isfinite(t):
+                self._refuse(f"`{self._map.time.name}` is no time")
+                return
+            if self._begins_drive(t, None):
+                self._begin(sample, t, None)
+            self._last_t = t
         if self._last_t is None:
             self._refuse(f"a message of the topic {sample.topic} came before the first frame")
             return
@@ -154,6 +168,9 @@ class Translation:
         elif self._last_t is not None and t < self._last_t:
             self.counts.out_of_order += 1
             return
+        if sample.lost_before and self._counter is None and self._last_t is not None:
+            self.counts.lost += sample.lost_before
+            self._outlet.seq += sample.lost_before
         if not self._counts_on(sample):
             self.counts.out_of_order += 1
             return
@@ -163,7 +180,8 @@ class Translation:
         for one in self._markers.in_frame(sample, t):
             self._send(one.kind, one.name, one.t, one.data)
         self._last_t = t
-        self._outlet.frame(t, converted.own, converted.others, converted.signals, converted.wall)
+        own = NO_CAR if self._is_further else converted.own
+        self._outlet.frame(t, own, converted.others, converted.signals, converted.wall)
         self.counts.frames += 1
 
     def _key(self, sample: Sample) -> str | None:
@@ -193,7 +211,7 @@ class Translation:
             scenario=rule.scenario or self._said(sample, rule.scenario_from, rule.scenarios),
         )
         self._last_t = t
-        if not self._says_start:
+        if not self._says_start and not self._is_further:
             self._send("run_start", "", t, None)
 
     def _said(self, sample: Sample, name: str | None, table: dict[str, str] | None) -> str | None:

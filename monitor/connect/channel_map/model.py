@@ -251,6 +251,10 @@ class CsvSource:
     encoding: str
 
 
+LAYER_STAMP = "lsl_time"
+"""Name of the stamp that the streaming layer gives each sample."""
+
+
 @dataclass(frozen=True, slots=True)
 class LslSource:
     """A stream of the lab streaming layer, or of a file that was recorded from it; pinned by whatever is stated."""

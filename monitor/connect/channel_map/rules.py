@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from monitor.connect.channel_map.model import MarkerRule, Source, ZmqSource
+from monitor.connect.channel_map.model import LslSource, MarkerRule, Source, ZmqSource
 from monitor.connect.channel_map.readings import build_mask
 from monitor.connect.channel_map.values import code_in
 from monitor.feed.marker_kinds import KINDS
@@ -30,8 +30,8 @@ def build_markers(sections: Sequence[Any], source: Source | None, faults: Faults
 def _check(section: Mapping[str, Any], path: Path, source: Source | None, faults: Faults) -> None:
     when = section["when"]
     if when == "received":
-        if source is not None and not isinstance(source, ZmqSource):
-            expected = 'another when, because only a source of kind "zmq" has messages apart'
+        if source is not None and not isinstance(source, ZmqSource | LslSource):
+            expected = 'another when, because only a source of kind "zmq" or "lsl" has messages apart'
             faults.add((*path, "when"), expected=expected, found='"received"')
         elif section.get("topic") is None:
             faults.add((*path, "topic"), expected="the topic of the messages", found="nothing, the key is missing")

@@ -17,6 +17,8 @@ class Sample(NamedTuple):
 
     values: Mapping[str, Any]
     topic: str = ""
+    lost_before: int = 0
+    """Samples that are known to have been lost just before this one."""
 
 
 class _Absent:

@@ -13,6 +13,7 @@ from typing import Any
 from monitor.connect.channel_map.model import ChannelMap, CsvSource
 from monitor.connect.channel_map.values import Place, Sample, number_in
 from monitor.errors import MapFaults, WitnessError
+from monitor.feed.schema import ClockTold
 from monitor.tables.faults import closest, quoted
 
 A_TURN = 256
@@ -28,7 +29,7 @@ class CsvReader:
         self.where = str(path)
         self.refused = 0
         self.last_refusal = ""
-        self.lost = 0
+        self.clock: ClockTold | None = None
         self.doubt = ""
         self._speed = speed
         self._decimal = source.decimal

@@ -34,11 +34,6 @@ class DriveFile:
         """Why the last of them was refused."""
         return self._source.last_refusal
 
-    @property
-    def lost(self) -> int:
-        """Messages that the file itself says are missing."""
-        return self._source.lost
-
     def read(self, translation: Translation, joined: JoinedFeed | None, sources: Sequence[FurtherSource]) -> None:
         """Hands all samples on, in the order of their times."""
         while (samples := self._source.samples(0.0)) is not None:

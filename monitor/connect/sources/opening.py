@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 from typing import Protocol
 
@@ -13,6 +14,7 @@ from monitor.connect.sources.udp import MapReader, UdpReceiver
 from monitor.connect.sources.zmq import ZmqReceiver
 from monitor.errors import WitnessError
 from monitor.feed.curve import CurveFiles
+from monitor.feed.schema import ClockTold
 
 
 class Source(Protocol):
@@ -23,12 +25,15 @@ class Source(Protocol):
     refused: int
     """Messages, packets or lines of which no sample could be made."""
     last_refusal: str
-    lost: int
-    """Packets that the system threw away before they were read, as far as it says so."""
 
     @property
     def doubt(self) -> str:
         """What makes one doubt that what comes is read rightly, in one sentence; empty where nothing does."""
+        ...
+
+    @property
+    def clock(self) -> ClockTold | None:
+        """How its clock stands to this machine's monotonic clock, where it knows that itself."""
         ...
 
     def samples(self, timeout_s: float) -> list[Sample] | None:
@@ -59,7 +64,11 @@ def open_source(
         layout = source.layout
         reader = PacketReader(layout) if isinstance(layout, Layout) else MapReader(layout)
         return UdpReceiver(reader, listen, source.interface)
-    if isinstance(source, LslSource | OsiSource):
+    if isinstance(source, LslSource):
+        from monitor.connect.sources.lsl import LslReceiver
+
+        return LslReceiver(source if at is None else replace(source, stream=at))
+    if isinstance(source, OsiSource):
         raise WitnessError(f"{channels.path}: sources of that kind are not read yet.")
     connect = at or source.connect
     if connect is None:

@@ -17,6 +17,7 @@ from monitor.connect.channel_map.source import is_listen
 from monitor.connect.channel_map.values import Sample
 from monitor.connect.sources.maps import MapRefused, read_map
 from monitor.errors import WitnessError
+from monitor.feed.schema import ClockTold
 
 RECEIVE_BYTES = 8 << 20
 """Asked of the system for datagrams that wait; it gives what its own limit allows."""
@@ -61,8 +62,9 @@ class UdpReceiver:
         self._reader = reader
         self.refused = 0
         self.last_refusal = ""
-        self.lost = 0
-        self._lost_before = 0
+        self.clock: ClockTold | None = None
+        self._thrown_away = 0
+        """By the system's own count, since the socket was opened."""
         self._reopen_at = 0.0
         self._socket: socket.socket | None = self._open()
         self.where = f"udp {host}:{self._socket.getsockname()[1]}"
@@ -78,15 +80,16 @@ class UdpReceiver:
             return []
         assert self._socket is not None
         found: list[Sample] = []
+        lost = 0
         try:
             if not select.select([self._socket], [], [], timeout_s)[0]:
                 return found
             for _ in range(A_TURN):
                 packet, more, _, _ = self._socket.recvmsg(LARGEST_DATAGRAM, 64)
-                if more:
-                    self._note_losses(more)
+                lost += self._losses(more) if more else 0
                 try:
-                    found.append(Sample(self._reader.read(packet)))
+                    found.append(Sample(self._reader.read(packet), "", lost))
+                    lost = 0
                 except (PacketRefused, MapRefused) as refusal:
                     self._refuse(str(refusal))
         except BlockingIOError:
@@ -136,15 +139,18 @@ class UdpReceiver:
             self.last_refusal = str(error)
             self._reopen_at = time.monotonic() + REOPEN_AFTER_S
             return False
-        self._lost_before = 0
+        self._thrown_away = 0
         return True
 
-    def _note_losses(self, more: list[tuple[int, int, bytes]]) -> None:
+    def _losses(self, more: list[tuple[int, int, bytes]]) -> int:
+        """How many datagrams the system threw away before this one."""
+        lost = 0
         for level, kind, raw in more:
             if level == socket.SOL_SOCKET and kind == _DROPS and len(raw) >= 4:
                 (total,) = struct.unpack("=I", raw[:4])
-                self.lost += (total - self._lost_before) % (1 << 32)
-                self._lost_before = total
+                lost += (total - self._thrown_away) % (1 << 32)
+                self._thrown_away = total
+        return lost
 
     def _refuse(self, why: str) -> None:
         self.refused += 1

@@ -14,6 +14,7 @@ from monitor.connect.sources.maps import MapRefused, format_of, read_map
 from monitor.errors import WitnessError
 from monitor.feed.curve import CurveFiles, secure_client
 from monitor.feed.limits import MAX_NAME
+from monitor.feed.schema import ClockTold
 
 MAX_BYTES = 1 << 20
 """Of one message: four times what the feed allows, since a foreign one may say more than is mapped."""
@@ -34,7 +35,7 @@ class ZmqReceiver:
         self.written: Format | None = written
         self.refused = 0
         self.last_refusal = ""
-        self.lost = 0
+        self.clock: ClockTold | None = None
         self.doubt = ""
         self._topics = tuple(topics) or ("",)
         self._keys = keys

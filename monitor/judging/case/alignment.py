@@ -1,6 +1,8 @@
 """Further sources by the clock of one drive of the simulator: their signals and markers, and how well that is known.
 
-The offset comes from `sync` marks that both have seen, by the same estimate as the bridge's. Everything is told as of
+The offset comes from `sync` marks that both have seen, by the same estimate as the bridge's, and from what a source
+says of its clock against that of receipt (`clock` of its hello), which the receipt of the simulator's hellos takes on
+to the drive's time. Everything is told as of
 an entry: from the samples, marks and runs that had come by then. A value stands for the time from its sample to the
 next one; where the clock is known to ± u only, all values within u of an instant are possible there.
 """
@@ -14,7 +16,17 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from monitor.feed.clock_offset import MARKS_KEPT, ClockOffset, Mark, estimate_offset, pair_marks
+from monitor.feed.clock_offset import (
+    MARKS_KEPT,
+    ON_ITS_WAY_S,
+    ClockOffset,
+    Mark,
+    Receipt,
+    Told,
+    estimate_offset,
+    pair_marks,
+    receipt_pairs,
+)
 from monitor.feed.schema import Marker
 from monitor.judging.case.blocks import MeasuredBlock
 from monitor.judging.case.received import MARKER_DELAY_S, ReceivedMarker
@@ -29,6 +41,11 @@ HELD_FRAMES = 1.5
 """A sample stands for at most this many periods where the next one is missing, as a frame does in a window."""
 HELD_AT_MOST_S = 0.25
 """… and for at most this long where the next one has merely come late: as long as a feed is not called stale."""
+
+RECEIPTS_KEPT = 16
+"""Hellos of the simulator, and of what a source says of its clock, that the offset comes from: one a second of each."""
+TOLD_LATE_AT_MOST_S = 0.5
+"""What a source says of its clock is not believed where its newest sample would have been on its way for longer."""
 
 OFFSETS_KEPT = 64
 """Offsets worked out and remembered."""
@@ -57,6 +74,9 @@ class AlignedSources:
         self._firsts: list[Mark] = []
         self.seconds: dict[tuple[int, str], list[Mark]] = {}
         """The last sync marks of each run of a source."""
+        self._receipts: list[Receipt] = []
+        self.told: dict[tuple[int, str], list[Told]] = {}
+        """What each run of a source said last of its clock."""
         self._told: dict[tuple[object, ...], tuple[ClockOffset | None, int]] = {}
 
     def fork(self, sources: Sources, drive: Stream, blocks: deque[MeasuredBlock]) -> AlignedSources:
@@ -77,12 +97,31 @@ class AlignedSources:
         seconds = self.seconds.setdefault((log.index, marker.run), [])
         seconds.append(Mark(marker.name, marker.t, arrived_s, number))
 
+    def first_heard(self, arrived_s: float, number: int) -> None:
+        """A hello of the simulator: the newest frame has come and the next one has not, so it is less than a period
+        later, but for what a frame is on its way."""
+        least_t = self.drive.newest_t
+        if self.drive.paused or not math.isfinite(least_t):
+            return
+        most_t = least_t + 2.0 * self.drive.period_s + ON_ITS_WAY_S
+        self._receipts.append(Receipt(arrived_s, least_t, most_t, number))
+
+    def second_told(self, log: SourceLog, run: SourceRun, told: Told) -> None:
+        """What a further source says of its clock. Where its newest sample would have come before it was taken, or far
+        too late, it is the clock of another machine."""
+        late_s = told.arrived_s - told.offset_s - run.log.newest_t
+        if not -told.uncertainty_s - ON_ITS_WAY_S <= late_s <= TOLD_LATE_AT_MOST_S:
+            return
+        self.told.setdefault((log.index, run.log.run), []).append(told)
+
     def trim(self) -> None:
         """Forgets marks, runs and when sources were heard, where no trial looks at it any more."""
         if self.blocks:
             self.sources.forget_heard(int(self.blocks[0].frames.number[0]))
         kept = {(log.index, run.log.run) for log in self.sources.logs for run in log.runs}
         self.seconds = {key: marks[-MARKS_KEPT:] for key, marks in self.seconds.items() if key in kept}
+        self.told = {key: told[-RECEIPTS_KEPT:] for key, told in self.told.items() if key in kept}
+        del self._receipts[:-RECEIPTS_KEPT]
         del self._firsts[:-MARKS_KEPT]
 
     def offset(self, log: SourceLog, run: SourceRun, number: int) -> ClockOffset | None:
@@ -96,15 +135,19 @@ class AlignedSources:
     def _offset(self, log: SourceLog, run: SourceRun, number: int) -> tuple[ClockOffset | None, int]:
         seconds = _last_as_of(self.seconds.get((log.index, run.log.run), []), number)
         firsts = _last_as_of(self._firsts, number)
-        if not seconds or not firsts:
+        told = [one for one in self.told.get((log.index, run.log.run), []) if one.number <= number][-RECEIPTS_KEPT:]
+        receipts = [one for one in self._receipts if one.number <= number][-RECEIPTS_KEPT:] if told else []
+        if not (seconds and firsts) and not receipts:
             return None, 0
         steps = self.drive.period_s, run.period_as_of(number)
-        key = (log.index, run.log.run, seconds[-1].number, firsts[-1].number, *steps)
+        newest = [max((one.number for one in part), default=0) for part in (seconds, firsts)]
+        newest += [told[-1].number if told else 0, receipts[-1].number if receipts else 0]
+        key = (log.index, run.log.run, *newest, *steps)
         if key not in self._told:
             pairs = pair_marks(firsts, seconds)
             if len(self._told) > OFFSETS_KEPT:
                 self._told.clear()
-            self._told[key] = estimate_offset(pairs, *steps), len(pairs)
+            self._told[key] = estimate_offset([*pairs, *receipt_pairs(receipts, told)], *steps), len(pairs)
         return self._told[key]
 
     def columns(self, t: FloatArray, number: int | IntArray) -> dict[str, SignalColumn]:
@@ -157,7 +200,10 @@ class AlignedSources:
         if isinstance(number, int) or not len(t):
             number = number if isinstance(number, int) else 0
             return _sampled(samples, run.log.period_s, self._retain_s, t, self.offset(log, run, number), number)
-        marks = sorted(one.number for one in [*self._firsts, *self.seconds.get((log.index, run.log.run), [])])
+        of_run = (log.index, run.log.run)
+        marks = [one.number for one in (*self._firsts, *self.seconds.get(of_run, ()))]
+        marks += [one.number for one in self.told.get(of_run, ())] + [one.number for one in self._receipts]
+        marks.sort()
         epochs = np.searchsorted(np.array(marks, np.int64), number, side="right")
         pieces = np.split(np.arange(len(t)), np.flatnonzero(np.diff(epochs)) + 1)
         parts = [

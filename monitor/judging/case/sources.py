@@ -17,6 +17,7 @@ from typing import Literal
 import numpy as np
 
 from monitor.errors import RecordUnreadable
+from monitor.feed.clock_offset import Told
 from monitor.feed.decode import decode_message
 from monitor.feed.marker_kinds import KINDS
 from monitor.feed.schema import Frame, Hello, Marker, Refused
@@ -155,12 +156,17 @@ SyncSeen = Callable[[SourceLog, Marker, float, int], None]
 """Called with each sync mark of a source, when it arrived (seconds) and in which entry."""
 
 
+ClockSaid = Callable[[SourceLog, SourceRun, Told], None]
+"""Called with what a run of a source says of its clock."""
+
+
 class Sources:
     """The further sources of a record. `add` entries in order, then `take_to` the entry that is to be judged next."""
 
     def __init__(self, endpoints: Sequence[str], retain_s: float) -> None:
         self.logs = [SourceLog(place, endpoint) for place, endpoint in enumerate(endpoints, start=1)]
         self.on_sync: SyncSeen | None = None
+        self.on_told: ClockSaid | None = None
         self._retain_s = retain_s
         self._waiting: dict[int, deque[Entry | KeptSamples]] = {log.index: deque() for log in self.logs}
 
@@ -263,6 +269,8 @@ class Sources:
         else:
             run.log.take_hello(message, entry.number, wall)
             run.hello_number = run.hello_number or entry.number
+            if message.clock is not None and self.on_told is not None:
+                self.on_told(log, run, Told(*message.clock, entry.monotonic_ns / 1e9, entry.number))
         for marker in islice(markers.values(), known, None):
             log.kinds.setdefault(marker.kind, entry.number)
             if marker.kind in GIVEN:

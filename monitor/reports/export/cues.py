@@ -101,7 +101,7 @@ def video_times(text: str) -> VideoTimes:
 def cues_of(run: WholeRun, *, masked: bool) -> Iterator[Cue]:
     """Triggers with their verdicts, alerts, contacts, notes and marks, rulings; unordered. Masked, nothing of a drive
     after the fire whose response is hidden: the time at which the next trigger comes tells how the driver drove."""
-    trials = run.session.trials()
+    trials = run.session.trials(unblinded=not masked)
     fired: dict[str, float] = {}
     for drive in run.drives:
         hidden_from = masked_from(trials, drive.log.index) if masked else None
@@ -116,7 +116,7 @@ def cues_of(run: WholeRun, *, masked: bool) -> Iterator[Cue]:
         for marker in drive.log.markers.values():
             kind = KINDS[marker.kind]
             late = hidden_from is not None and marker.t > hidden_from
-            if marker.kind == "alert_on" or (kind.reveals and not masked and not late):
+            if marker.kind == "alert_on" or (marker.kind == "collision" and not masked and not late):
                 words = (kind.on_timeline or kind.name, marker.name, _modality(marker.data))
                 name = f"{drive.log.index}/{marker.kind}/{marker.n}"
                 yield Cue(marker.wall, name, " ".join(word for word in words if word))

@@ -73,6 +73,12 @@ OUTCOMES = {
     "collision before response": "contact without a response: censored at the contact",
     "cut short": "the drive ended before the horizon: censored there",
 }
+RELEASES = {
+    "released": "let go of after the origin",
+    "kept pressed": "not let go of up to the horizon",
+    "pre-released": "up at the origin already: a release time is not defined, and not 0",
+    "not measured": "the pedal was not in the feed",
+}
 NAIVE = {
     "yes": "the participant had not met a surprise of this class",
     "no": "had met one",
@@ -201,6 +207,7 @@ TRIALS = (
         "accelerator_zero",
         source="SAE J2944",
     ),
+    _response("release", "", "what the accelerator did", *RELEASE, "accelerator_zero", levels=RELEASES),
     _response("transition_s", "s", "from full release to brake onset", "accelerator_zero", "brake_threshold"),
     _response(
         "brake_onset_s",
@@ -230,6 +237,7 @@ TRIALS = (
     _response(
         "min_gap_m", "m", "least distance bumper to bumper from origin to horizon", "horizon_s", source="SAE J2944"
     ),
+    _response("onset_to_peak_s", "s", "from brake onset to the greatest deceleration", source="Lee et al. 2002"),
     _response("max_decel_mps2", "m/s²", "greatest deceleration from origin to horizon, positive", "horizon_s"),
     _response("impact_speed_mps", "m/s", "closing speed at contact"),
     _response(
@@ -316,6 +324,16 @@ CONDITIONS = (
     Column("result", "", "of the condition", RESULTS, source=WITNESS),
     Column("at_edge", "", "1 if met only within the tolerance", source=WITNESS, kind="flag"),
     Column("required", "", "1 if it decides, 0 if it is advisory", source=STUDY_FILE, kind="flag"),
+    Column("checked_by", "", "channels that tell the value as well; empty where nothing does", source=WITNESS),
+    Column("rebuilt", "", "the value by them, in the unit of the row", source=WITNESS, kind="number"),
+    Column("differs", "", "that less the published value, in the unit of the row", source=WITNESS, kind="number"),
+    Column(
+        "noticed_from",
+        "",
+        "least error of the value that would have shown on this feed, in the unit of the row",
+        source=WITNESS,
+        kind="number",
+    ),
 )
 
 FINDINGS = (

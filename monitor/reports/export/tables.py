@@ -15,7 +15,7 @@ from monitor.feed.marker_kinds import KINDS
 from monitor.judging.blinding import Span, hidden_spans, hides
 from monitor.judging.case.drive import DriveLog
 from monitor.judging.case.received import ReceivedMarker
-from monitor.judging.case.trial import Response, Ruling, Trial
+from monitor.judging.case.trial import ConditionResult, Response, Ruling, Trial
 from monitor.judging.rulings import seen_in_words
 from monitor.reports.export.dictionary import TABLES
 from monitor.reports.export.drives import WholeRun
@@ -252,6 +252,8 @@ def _response_row(response: Response) -> Row:
         "response_t0_s": response.t0,
         "first_response": response.first,
         "first_response_s": on_the_grid["first_s"],
+        "release": response.release,
+        "onset_to_peak_s": response.onset_to_peak_s,
         "outcome": response.outcome,
         "censored_s": None if response.censored_at_s is None else on_grid(response.censored_at_s),
         "min_ttc_s": response.min_ttc_s,
@@ -304,9 +306,22 @@ def _conditions(key: Row, trial: Trial) -> list[Row]:
             "result": one.result,
             "at_edge": one.at_edge,
             "required": one.required,
+            **_evidence(one),
         }
         for one in trial.conditions
     ]
+
+
+def _evidence(one: ConditionResult) -> Row:
+    told = one.evidence
+    if told is None:
+        return {}
+    return {
+        "checked_by": ", ".join(told.by),
+        "rebuilt": told.rebuilt,
+        "differs": told.differs,
+        "noticed_from": told.noticed_from,
+    }
 
 
 def _findings(key: Row, trial: Trial) -> list[Row]:

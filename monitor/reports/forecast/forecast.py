@@ -79,8 +79,11 @@ class Forecast:
     losses: tuple[Loss, ...]
     group_not_known: int
     bands: tuple[WiderBand, ...] | None
-    """None where somebody has looked at responses: tolerances are chosen before that."""
-    looks: int
+    """None where somebody has looked at responses, or may have: tolerances are chosen before that."""
+    looks: int | None
+    """None where the file of looks cannot be read."""
+    counts_participants: bool = True
+    """False where the study plans trials of which a participant gives several: then nothing is forecast."""
 
     @property
     def needed(self) -> int:
@@ -97,7 +100,7 @@ class Bookings:
 
 
 def forecast_studies(
-    gathered: Gathered, bookings: Bookings, looks: int, trigger: str | None = None
+    gathered: Gathered, bookings: Bookings, looks: int | None, trigger: str | None = None
 ) -> tuple[Forecast, ...]:
     """The forecast of each study in a directory; raises `WitnessError` for a trigger that none of them has."""
     alone = len(gathered.studies) == 1
@@ -127,8 +130,11 @@ def chosen_trigger(one: StudyRuns, name: str | None) -> str | None:
     return planned or next((each.name for each in triggers if each.has_alert), triggers[0].name if triggers else None)
 
 
-def _forecast(one: StudyRuns, trigger: str, invited: Sequence[Invited], bookings: Bookings, looks: int) -> Forecast:
-    planned = one.study.planned
+def _forecast(
+    one: StudyRuns, trigger: str, invited: Sequence[Invited], bookings: Bookings, looks: int | None
+) -> Forecast:
+    counts_participants = _gives_one(one, trigger)
+    planned = one.study.planned if counts_participants else dict.fromkeys(one.study.planned)
     names = [*planned, *sorted({each.group for each in invited} - {*planned, NO_GROUP})]
     groups = [_group(name, planned.get(name), [each for each in invited if each.group == name]) for name in names]
     chances = together([_chances(group, 0) for group in groups])
@@ -148,7 +154,14 @@ def _forecast(one: StudyRuns, trigger: str, invited: Sequence[Invited], bookings
         group_not_known=sum(each.group == NO_GROUP for each in invited),
         bands=tuple(wider_bands(invited)) if looks == 0 else None,
         looks=looks,
+        counts_participants=counts_participants,
     )
+
+
+def _gives_one(one: StudyRuns, trigger: str) -> bool:
+    """Whether a planned trial stands for a participant."""
+    surprises = any(each.name == trigger and each.surprise_class is not None for each in one.study.triggers)
+    return surprises or one.study.planned_counts == "participants"
 
 
 def _group(name: str, planned: int | None, invited: Sequence[Invited]) -> GroupForecast:

@@ -13,6 +13,7 @@ from monitor.archive.summary import NO_GROUP, MissedBand, RunSummary, day_of
 Came = Literal["valid", "lost", "waiting"]
 WITHDRAWN = "withdrew consent"
 NO_TRIAL = "no trial"
+TOO_FEW = "too few trials"
 RATE_DAYS = 28
 """The rate of bookings is that of the last four weeks up to the newest run."""
 
@@ -31,7 +32,8 @@ class Invited:
 def invited_of(one: StudyRuns, trigger: str, withdrawn: Sequence[Withdrawn]) -> list[Invited]:
     """Every participant of a study, withdrawn ones too, by what came of the trigger's trials.
 
-    Who was run again counts once: a valid trial outweighs one that waits, and that outweighs lost ones, of which the
+    Valid is who has as many valid trials as the study asks of a participant (one, where it does not say). Who was run
+    again counts once: a valid trial outweighs one that waits, and that outweighs lost ones, of which the
     last one tells why. Copies of a record count once.
     """
     runs: dict[str, list[RunSummary]] = {}
@@ -40,7 +42,8 @@ def invited_of(one: StudyRuns, trigger: str, withdrawn: Sequence[Withdrawn]) -> 
         if run.digest not in digests:
             digests.add(run.digest)
             runs.setdefault(run.participant, []).append(run)
-    found = [_invited(own, trigger) for own in runs.values()]
+    at_least = next((each.valid_at_least for each in one.study.triggers if each.name == trigger), 1)
+    found = [_invited(own, trigger, at_least) for own in runs.values()]
     return found + [Invited(gone.group or NO_GROUP, "lost", (WITHDRAWN,)) for gone in withdrawn]
 
 
@@ -56,13 +59,16 @@ def per_week(invited: Sequence[Invited]) -> float | None:
     return 7.0 * sum(day >= since for day in days) / span_days
 
 
-def _invited(runs: Sequence[RunSummary], trigger: str) -> Invited:
+def _invited(runs: Sequence[RunSummary], trigger: str, at_least: int) -> Invited:
     group, first_day = runs[-1].group, day_of(runs[0])
     trials = [trial for run in runs for trial in run.trials if trial.trigger == trigger]
-    if any(trial.effective == "valid" for trial in trials):
+    if sum(trial.effective == "valid" for trial in trials) >= at_least:
         return Invited(group, "valid", first_day=first_day)
     if any(trial.effective == "undecided" and not trial.ruled for trial in trials):
         return Invited(group, "waiting", first_day=first_day)
     if not trials:
         return Invited(group, "lost", (NO_TRIAL,), first_day=first_day)
-    return Invited(group, "lost", trials[-1].reasons, trials[-1].missed, first_day)
+    lost = [trial for trial in trials if trial.effective != "valid"]
+    if not lost:
+        return Invited(group, "lost", (TOO_FEW,), first_day=first_day)
+    return Invited(group, "lost", lost[-1].reasons, lost[-1].missed, first_day)

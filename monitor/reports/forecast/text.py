@@ -45,6 +45,13 @@ def forecast_lines(one: Forecast) -> list[str]:
         )
     if one.group_not_known:
         lines += wrapped(f"Of {count(one.group_not_known, 'participant')} the group is not known.", "▸ ", "  ")
+    if not one.counts_participants:
+        lines += wrapped(
+            "The study plans trials, of which a participant gives several: how many to invite is not forecast. With "
+            'planned_counts = "participants" it would be.',
+            "▸ ",
+            "  ",
+        )
     if one.replacement == "none":
         lines += wrapped("The study replaces no lost trial: this is what it would take if it did.", "▸ ", "  ")
     lines += ["", *_losses(one), "", *_bands(one), ""]
@@ -101,9 +108,10 @@ def _losses(one: Forecast) -> list[str]:
 
 def _bands(one: Forecast) -> list[str]:
     if one.bands is None:
+        why = "cannot be read" if one.looks is None else f"has {count(one.looks, 'look')} at responses"
         return wrapped(
-            f"What wider bands would have saved is not said: responses in this directory have been looked at "
-            f"({count(one.looks, 'look')}), and a tolerance is chosen before that."
+            f"What wider bands would have saved is not said: the file of looks {why}, and a tolerance is chosen before "
+            "anybody has looked."
         )
     if not one.bands:
         return ["No trial was lost by one band alone."]

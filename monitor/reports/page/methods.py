@@ -35,12 +35,12 @@ def _judging(study: Study, trigger: Trigger) -> str:
     required = [_condition(condition) for condition in trigger.conditions if condition.required]
     asked = f"its conditions were met ({'; '.join(required)})" if required else "nothing spoke against it"
     alert = " and the group's alert was given in time" if trigger.alert is not None else ""
+    naive = "" if trigger.surprise_class is None else ", and if the participant was naive to the surprise"
     return (
         f"Trials were judged by an independent monitor (trialwitness {__version__}), which recorded the simulator's "
         f"telemetry as it came and computed every measure itself. A trial of {trigger.name} was valid if "
-        f"{asked}{alert}, and if the participant was naive to the surprise. Validity was decided from what happened "
-        "before and around the trigger and never from the response. The study file has the SHA-256 digest "
-        f"{study.sha256}."
+        f"{asked}{alert}{naive}. Validity was decided from what happened before and around the trigger and never from "
+        f"the response. The study file has the SHA-256 digest {study.sha256}."
     )
 
 
@@ -64,12 +64,19 @@ def _participants(one: StudyRuns, trigger: Trigger, invited: Sequence[Invited]) 
 
 
 def _response(rule: ResponseRule) -> str:
+    if rule.signs:
+        signs = "; ".join(f"{one.name} ({one.measure.text} {one.band.words(one.measure.unit)})" for one in rule.signs)
+        what = f"the first of these to come: {signs}"
+    else:
+        what = (
+            f"release of the accelerator where the fall begins that takes it more than {rule.accelerator_fall:g} of "
+            f"its travel below where it stood at the origin, brake onset where the pedal exceeds "
+            f"{rule.brake_threshold:g}, steering onset where the wheel is more than {rule.steering_threshold_rad:g} "
+            f"rad off its mean over the {rule.baseline_s:g} s before the origin"
+        )
     return (
-        f"The response was timed from {rule.origin}, for {rule.horizon_s:g} s, in all groups alike: release of the "
-        f"accelerator where the fall begins that takes it more than {rule.accelerator_fall:g} of its travel below "
-        f"where it stood at the origin, brake onset where the pedal exceeds {rule.brake_threshold:g}, steering onset "
-        f"where the wheel is more than {rule.steering_threshold_rad:g} rad off its mean over the {rule.baseline_s:g} s "
-        "before the origin. Who did not respond, or had contact first, is kept as a valid trial with a censored time."
+        f"The response was timed from {rule.origin}, for {rule.horizon_s:g} s, in all groups alike: {what}. Who did "
+        "not respond, or had contact first, is kept as a valid trial with a censored time."
     )
 
 
@@ -87,13 +94,9 @@ def _analysis(one: Analysis) -> str:
 
 
 def _condition(one: Condition) -> str:
-    band, unit = one.band, f" {one.measure.unit}" if one.measure.unit else ""
-    if band.at_least is not None and band.at_most is not None:
-        limits = f"{band.at_least:g} to {band.at_most:g}{unit}"
-    elif band.at_least is not None:
-        limits = f"at least {band.at_least:g}{unit}"
-    else:
-        limits = f"at most {band.at_most:g}{unit}"
+    first, *others = one.alternatives
+    limits = first.band.words(first.measure.unit)
+    limits += "".join(f" or {other.measure.text} {other.band.words(other.measure.unit)}" for other in others)
     when = one.when
     if isinstance(when, AtFire):
         time = "at the fire"

@@ -47,6 +47,7 @@ def _drives(run: Run, whole: WholeRun) -> list[str]:
     parts = []
     for drive in whole.drives:
         index = drive.log.index
+        hidden_from = run.hidden_from(index)
         picture = time_line(
             DriveLine(
                 drive=index,
@@ -54,8 +55,8 @@ def _drives(run: Run, whole: WholeRun) -> list[str]:
                 markers=[one for one in run.markers if one["drive"] == index],
                 trials=[one for one in run.trials if one["drive"] == index],
                 notes=run.notes if len(whole.drives) == 1 else [one for one in run.notes if one["drive"] == index],
-                losses=drive.losses,
-                hidden_from=run.hidden_from(index),
+                losses=[one for one in drive.losses if hidden_from is None or one.before_t < hidden_from],
+                hidden_from=hidden_from,
             )
         )
         if picture:
@@ -68,9 +69,7 @@ def _plot(run: Run, whole: WholeRun, trial: Trial) -> list[str]:
     trigger = next((one for one in whole.session.study.triggers if one.name == trial.trigger), None)
     if trigger is None:
         return []
-    hidden_from = run.hidden_from(trial.drive)
-    hidden = None if trial.fired_at is None or hidden_from is None else hidden_from
-    picture = trial_plot(trial, trigger, run.frames(trial.drive), hidden)
+    picture = trial_plot(trial, trigger, run.frames(trial.drive), run.hidden_from(trial.drive))
     if not picture:
         return []
     caption = "Shaded: the band of each condition, over the time for which it is asked. Seconds from the fire."

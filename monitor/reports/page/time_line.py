@@ -19,6 +19,8 @@ LANE_GAP = 14.0
 LETTER = 7.6
 """Width of a letter of the words beside a mark, about."""
 MOST_POINTS = 900
+HIDDEN_SHARE = 0.3
+"""How much is drawn of what is hidden, of what is shown: the same however long the drive went on."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,7 +52,8 @@ def time_line(one: DriveLine) -> str:
     t = one.frames.get("t")
     if t is None or not len(t):
         return ""
-    across = Scale(float(t[0]), float(t[-1]), LEFT, WIDTH - RIGHT)
+    end = float(t[-1]) if one.hidden_from is None else one.hidden_from + HIDDEN_SHARE * (one.hidden_from - float(t[0]))
+    across = Scale(float(t[0]), end, LEFT, WIDTH - RIGHT)
     lanes = {name: items for name, items in _lanes(one).items() if items}
     placed = {name: _placed(items, across) for name, items in lanes.items()}
     heights = {name: ROW * (1 + max(row for _, row, _ in items)) + LANE_GAP for name, items in placed.items()}
@@ -76,7 +79,11 @@ def time_line(one: DriveLine) -> str:
 
 
 def _lanes(one: DriveLine) -> dict[str, list[Item]]:
-    notes = [(str(number), note["at"]) for number, note in enumerate(one.notes, start=1)]
+    notes = [
+        (str(number), note["at"])
+        for number, note in enumerate(one.notes, start=1)
+        if one.hidden_from is None or (note["at"] is not None and note["at"] <= one.hidden_from)
+    ]
     return {
         "triggers": [
             Item(at, at, f"{each['trigger']} {each['effective']}", each["effective"]) for at, each in _stand(one)

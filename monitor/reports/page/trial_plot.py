@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 
@@ -39,7 +40,7 @@ class Panel:
 
 def trial_plot(trial: Trial, trigger: Trigger, frames: Mapping[str, FloatArray], hidden_from: float | None) -> str:
     """The picture; empty where the trigger did not fire or no frame is near. `frames` are masked already."""
-    if trial.fired_at is None or "t" not in frames:
+    if trial.fired_at is None or trial.told_fired_at is None or "t" not in frames:
         return ""
     after_s = max(trigger.response.horizon_s if trigger.response else 0.0, AFTER_S)
     t = frames["t"] - trial.fired_at
@@ -97,10 +98,15 @@ def _panels(trial: Trial, trigger: Trigger, frames: Mapping[str, FloatArray]) ->
 
 
 def _column(condition: Condition) -> str:
+    """The column of the frames that a condition looks at; empty where none is it alone."""
     measure = condition.measure
+    if measure.rate_over_s is not None or measure.from_role is not None or condition.or_else:
+        return ""
     if measure.kind == "own":
         return f"own.{measure.name}"
-    return measure.text if measure.kind != "pair" or measure.role == "lead" else ""
+    if measure.kind in ("pair", "role"):
+        return measure.text if measure.role == "lead" else ""
+    return measure.name if measure.kind in ("lateral", "signal") else ""
 
 
 def _draw(
@@ -108,7 +114,7 @@ def _draw(
 ) -> None:
     columns = [name for name in panel.columns if name in frames]
     values = np.concatenate([frames[name] for name in columns] or [np.empty(0)])
-    edges = [edge for _, one in panel.conditions for edge in (one.at_least, one.at_most) if edge is not None]
+    edges = [edge for _, one in panel.conditions for part in one.band.parts for edge in part if math.isfinite(edge)]
     pedals = panel.title == "pedals"
     low, high = (0.0, 1.0) if pedals else around(values.tolist(), include=edges, least_span=_least_span(panel.unit))
     up = Scale(low, high, top + PANEL, top)
@@ -119,12 +125,12 @@ def _draw(
     for condition, result in panel.conditions:
         begin, end = _window(condition)
         x, until = across.kept(begin), across.kept(end)
-        above = up.at(high if result.at_most is None else min(result.at_most, high))
-        below = up.at(low if result.at_least is None else max(result.at_least, low))
-        picture.box(x, above, until - x, below - above, "band")
-        for edge in (result.at_least, result.at_most):
-            if edge is not None and low <= edge <= high:
-                picture.line(x, up.at(edge), until, up.at(edge), "edge")
+        for least, most in result.band.parts:
+            above, below = up.kept(most), up.kept(least)
+            picture.box(x, above, until - x, below - above, "band")
+            for edge in (least, most):
+                if low <= edge <= high:
+                    picture.line(x, up.at(edge), until, up.at(edge), "edge")
     for name in columns:
         kind = "other" if name in ("lead.speed", "own.brake") else "own"
         missing = [(0.5 * (begin + end), float("nan")) for begin, end in _lost(t)]  # breaks the line

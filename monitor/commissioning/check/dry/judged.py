@@ -152,8 +152,8 @@ class DryJudging:
         self._take_entry(EntryKind.CLOSE, b"")
         self._judge()
 
-    def report(self, where: str, refused: int, last_refusal: str, lost: int, doubts: Sequence[str] = ()) -> DryReport:
-        """What is known so far. `refused`, `last_refusal`, `lost`, `doubts`: of the source itself."""
+    def report(self, where: str, refused: int, last_refusal: str, doubts: Sequence[str] = ()) -> DryReport:
+        """What is known so far. `refused`, `last_refusal`, `doubts`: of the source itself."""
         self._judge()
         counts, session, study = self.translation.counts, self.session, self._study
         self._heard.endpoint, self._heard.seconds = where, self._clock.elapsed_s
@@ -172,7 +172,7 @@ class DryJudging:
             counts.refused + refused + sum(one.refused for one in self.sources),
             last_refusal or counts.last_refusal,
             counts.out_of_order,
-            counts.lost + lost,
+            counts.lost,
             group=group,
         )
         out.faults = [*doubts, *compared.faults, *self.seen.faults(), *heard.wrong]

@@ -54,7 +54,7 @@ def judge_source(
             dry.take(samples)
         dry.stop()
         doubts = [one.doubt for one in (source, *beside) if one.doubt]
-        report = dry.report(source.where, source.refused, source.last_refusal, source.lost, doubts)
+        report = dry.report(source.where, source.refused, source.last_refusal, doubts)
     if not report.frames:
         why = f" ({report.last_refusal})" if report.last_refusal else ""
         report.faults.append(f"Nothing that a frame could be made of came from {source.where} in {seconds:g} s{why}.")

@@ -1,0 +1,88 @@
+"""Streams of the lab streaming layer as feeds of their own, without a map: `--feed lsl:NAME`.
+
+Each is bridged in a process of its own, which publishes on the loopback, knows its clock, and ends when nobody has
+listened for a while: it must outlive the screen, as the recorder does. The recorder loads nothing of the layer.
+"""
+
+from __future__ import annotations
+
+import json
+import re
+import subprocess
+import sys
+from collections.abc import Sequence
+
+from monitor.connect.channel_map.loading import parse_map
+from monitor.connect.channel_map.model import ChannelMap, LslSource
+from monitor.connect.sources.lsl import FOUND_WITHIN_S, TEXTS, LslReceiver
+from monitor.errors import WitnessError
+from monitor.feed.limits import MAX_NAME
+from monitor.feed.marker_kinds import KINDS
+
+PREFIX = "lsl:"
+UNHEARD_S = 60.0
+"""A bridged stream that nobody has listened to for so long ends."""
+OF_STREAMS = tuple(kind.name for kind in KINDS.values() if kind.of_sources or kind.name == "sync")
+NEED_MORE = ("alert_on", "alert_off")
+"""Kinds of which a text alone does not say enough: an alert's modality needs a map."""
+
+
+def opened_feeds(feeds: Sequence[str]) -> list[str]:
+    """The endpoints of feeds, where those that are streams of the layer have been put behind bridges of their own.
+
+    Raises `WitnessError` where one cannot be bridged.
+    """
+    return [_bridged(one.removeprefix(PREFIX)) if one.startswith(PREFIX) else one for one in feeds]
+
+
+def map_of_stream(name: str, within_s: float = FOUND_WITHIN_S) -> tuple[ChannelMap, LslReceiver]:
+    """A map that takes a whole stream, and the stream: each channel is a signal of its label, each text a marker.
+
+    A text that begins with a kind of marker, "sync pulse" or "task_start arrow-grid", is one of that kind and name; any
+    other is `other`, named by it. Raises `WitnessError` where the stream is not found, or several are.
+    """
+    receiver = LslReceiver(LslSource(name), within_s)
+    lines = [
+        "[feed]",
+        f"source = {_text(name[:MAX_NAME])}",
+        f"rate_hz = {receiver.rate_hz or 1.0:g}",
+        "[source]",
+        'kind = "lsl"',
+        f"stream = {_text(name)}",
+        "[time]",
+        'from = "lsl_time"',
+    ]
+    if receiver.is_texts:
+        for kind in OF_STREAMS:
+            if kind not in NEED_MORE:
+                lines += ["[[marker]]", f'kind = "{kind}"', 'when = "received"', f'topic = "{TEXTS}"']
+                lines += ['from = "kind"', f'becomes = "{kind}"', 'name_from = "name"']
+    else:
+        for channel in receiver.names:
+            lines += [f"[signals.{_text(channel)}]", f"from = {_text(channel)}"]
+    return parse_map("\n".join(lines) + "\n", f"{PREFIX}{name}"), receiver
+
+
+def _bridged(name: str) -> str:
+    """Starts a bridge for a stream; gives where it publishes."""
+    command = [sys.executable, "-m", "monitor", "bridge", "--json", "--lsl", name, "--bind", "tcp://127.0.0.1:*"]
+    process = subprocess.Popen(
+        [*command, "--until-unheard", f"{UNHEARD_S:g}"],
+        stdin=subprocess.DEVNULL,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+        start_new_session=True,
+    )
+    assert process.stdout is not None
+    line = process.stdout.readline()
+    if not line:
+        _, error = process.communicate()
+        said = [one for one in error.splitlines() if name in one or "streaming layer" in one]
+        raise WitnessError(said[-1] if said else f"The stream {name} cannot be bridged: {error.strip()[-300:]}")
+    endpoint: str = json.loads(line)["endpoint"]
+    return endpoint
+
+
+def _text(text: str) -> str:
+    return json.dumps(re.sub(r"[^\x20-\x7e\xa0-\uffff]", "?", text), ensure_ascii=False)

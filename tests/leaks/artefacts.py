@@ -1,0 +1,220 @@
+"""Everything that a coder, or an operator who is blind, can read of a participant's run, as features: name → value.
+
+Texts and JSON are taken to pieces without knowing what they mean: every number by its place, the words with their
+numbers taken out, and how long it all is. Random ids and digests are left out: they are the same noise for everybody.
+"""
+
+from __future__ import annotations
+
+import csv
+import io
+import re
+import warnings
+from collections.abc import Iterator, Mapping
+from contextlib import redirect_stdout
+from dataclasses import fields, is_dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from monitor.archive.gathering import gather
+from monitor.archive.review import review_record
+from monitor.archive.summary_cache import CACHE_NAME
+from monitor.commands.following import Stream
+from monitor.commands.printing import trial_lines
+from monitor.following.building import build_view
+from monitor.following.keeping import Keeping
+from monitor.following.view import RecorderView
+from monitor.judging.coding import cases
+from monitor.judging.document import session_json
+from monitor.judging.session import Session
+from monitor.record.entries import Entry
+from monitor.record.reader import RecordReading
+from monitor.replay.explain.document import explanation_json, explanation_lines
+from monitor.replay.explain.explanation import explain_trial
+from monitor.replay.provider import ReplayProvider
+from monitor.replay.seeking.playback import Playback
+from monitor.replay.seeking.reading import MapMaking
+from monitor.replay.series import series_about
+from monitor.replay.table import write_table
+from monitor.reports.closeout.closeout import close_out
+from monitor.reports.closeout.text import terminal_lines
+from monitor.reports.export.drives import read_whole
+from monitor.reports.export.export import export_records
+from monitor.reports.notebook import open_run
+from tests.judging.hand import study_of
+from tests.leaks.participants import HORIZON_S, TEXT, Driver
+
+Features = dict[str, float | str]
+OPEN_TEXT = TEXT.replace("blind = true\n", "")
+_NUMBER = re.compile(r"-?\d+(?:\.\d+)?(?:e-?\d+)?")
+_NOISE = re.compile(r"[0-9a-f]{8,}(?: …)?|/tmp/\S+|Q\d{3}-\S+|run-Q\d+|Q\d{3}")
+IDLE = RecorderView("recording", None, 0, "")
+
+
+def of_text(name: str, text: str) -> Features:
+    """The features of a text."""
+    text = _NOISE.sub("#", text)
+    found: Features = {f"{name}: words": _NUMBER.sub("0", text), f"{name}: length": float(len(text))}
+    numbers = _NUMBER.findall(text)
+    found |= {f"{name}: number {place}": float(number) for place, number in enumerate(numbers)}
+    return found | {f"{name}: numbers": float(len(numbers))}
+
+
+def of_value(name: str, value: Any) -> Features:
+    """The features of plain values, dataclasses and arrays, by their paths."""
+    if isinstance(value, np.ndarray):
+        if value.dtype.kind not in "fiub":
+            return {}
+        finite = value[np.isfinite(value)] if value.dtype.kind == "f" else value
+        last = float(finite[-1]) if len(finite) else 0.0
+        return {
+            f"{name}: values": float(len(value)),
+            f"{name}: there": float(len(finite)),
+            f"{name}: sum": float(np.sum(finite)),
+            f"{name}: last": last,
+        }
+    if is_dataclass(value) and not isinstance(value, type):
+        value = {field.name: getattr(value, field.name) for field in fields(value)}
+    if isinstance(value, Mapping):
+        return {key: one for inner in value for key, one in of_value(f"{name}.{inner}", value[inner]).items()}
+    if isinstance(value, list | tuple | set | frozenset):
+        found: Features = {f"{name}: count": float(len(value))}
+        for place, inner in enumerate(value):
+            found |= of_value(f"{name}[{place}]", inner)
+        return found
+    if isinstance(value, bool) or value is None:
+        return {name: str(value)}
+    if isinstance(value, int | float):
+        return {name: float(value) if np.isfinite(value) else -1.0}
+    return of_text(name, str(value)) if isinstance(value, str) else {}
+
+
+def of_run(path: Path, fire_t: float) -> Features:
+    """What can be read of one record, all but the exports."""
+    found: Features = {}
+    for which, study in (("own file", None), ("another file", study_of(OPEN_TEXT))):
+        session = review_record(path, study).session
+        found |= of_value(f"review by {which}", session_json(session, "r"))
+        lines = "\n".join(line for trial in session.trials() for line in trial_lines(trial))
+        found |= of_text(f"review by {which}, text", lines)
+    whole = read_whole(path, frames=False)
+    found |= of_text("close-out", "\n".join(terminal_lines(close_out(whole))))
+    found |= of_value("coder", cases(whole.session.study, whole.session.trials()))
+    found |= _explained(path, fire_t)
+    found |= _notebook(path)
+    found |= _live(path, fire_t)
+    return found | _replayed(path)
+
+
+def _explained(path: Path, fire_t: float) -> Features:
+    found: Features = {}
+    made = MapMaking(path).run()
+    tables = path.parent / "tables"
+    tables.mkdir(exist_ok=True)
+    playback = Playback(made)
+    for trial in ("1/gate-brake/1", "1/side-gust/1"):
+        explained = explain_trial(made, playback, trial)
+        found |= of_value(f"why {trial}", explanation_json(explained))
+        found |= of_text(f"why {trial}, text", "\n".join(explanation_lines(explained)))
+    stretch = series_about(made, playback, 1, fire_t - 5.0, fire_t + 30.0)
+    table = write_table(tables, stretch)
+    found |= {"table: bytes": float(table.stat().st_size)}
+    rows = [row for row in csv.reader(table.read_text().splitlines()) if row and not row[0].startswith("#")]
+    for column in zip(*rows, strict=True):
+        values = np.array([float(cell) if cell else np.nan for cell in column[1:]])
+        found |= of_value(f"table {column[0]}", values - values[0] if column[0] in ("entry", "seq") else values)
+    return found | of_value("table marks", stretch.marks)
+
+
+def _notebook(path: Path) -> Features:
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        run = open_run(path)
+    found = of_value("notebook trials", run.trials) | of_value("notebook markers", run.markers)
+    return found | of_value("notebook notes", run.notes) | of_value("notebook frames", dict(run.frames()))
+
+
+def _live(path: Path, fire_t: float) -> Features:
+    """The screen from a second before the fire to the end of the horizon, and the lines of a run without a screen."""
+    reading = RecordReading(path)
+    session = Session(study_of(TEXT), reading.opening)
+    keeping = Keeping(session.study)
+    stream, lines = Stream(as_json=True), io.StringIO()
+    found: Features = {}
+    looked = iter((-1.0, 0.0, 0.4, 1.1, 2.0, HORIZON_S))
+    at: float | None = next(looked)
+    with redirect_stdout(lines):
+        for entries in _singly_about(reading, session, fire_t):
+            session.take(entries)
+            keeping.take(session)
+            stream.take(session)
+            drive = session.current
+            if drive is not None and at is not None and drive.log.newest_t >= fire_t + at - 1e-6:
+                view = build_view(session, record="r", recorder=IDLE, age_s=0.0, revision=1)
+                shown = of_value(f"screen at {at}", keeping.added_to(view))
+                found |= {key: value for key, value in shown.items() if ".study" not in key}
+                at = next(looked, None)
+    return found | of_text("lines", lines.getvalue())
+
+
+def _singly_about(reading: RecordReading, session: Session, fire_t: float) -> Iterator[list[Entry]]:
+    """The entries one by one from before the fire to the end of the horizon, else in blocks of them."""
+    for entries in reading.blocks(0, 32):
+        drive = session.current
+        newest_t = 0.0 if drive is None or not drive.log.counts.judged else drive.log.newest_t
+        if fire_t - 5.0 < newest_t <= fire_t + HORIZON_S + 0.2:
+            yield from ([entry] for entry in entries)
+        else:
+            yield entries
+
+
+def _replayed(path: Path) -> Features:
+    """Where a replay can be taken to, and what is on it at its end."""
+    source = ReplayProvider(path, by="cora")
+    source._making.run()
+    source._move()
+    source.seek(1e9)
+    source._move()
+    source._playback.complete()
+    source._publish(1)
+    view = source.view()
+    found = of_value("replay transport", source.transport()) | of_value("replay places", source.places())
+    found |= of_value("replay timeline", view.timeline) | of_value("replay numbers", view.numbers)
+    return found | of_value("replay strips", view.strips) | of_value("replay sheet", view.sheet)
+
+
+def of_exports(directory: Path, out: Path, drivers: list[Driver]) -> dict[str, Features]:
+    """Participant → what the caches and the masked exports of the whole study say of that participant."""
+    found: dict[str, Features] = {driver.code: {} for driver in drivers}
+    gathered = gather(directory)
+    for run in gathered.runs:
+        cache = directory / run.record / CACHE_NAME
+        # the sizes of the record's own files stand in it, as the directory tells them anyway
+        found[run.participant] |= of_text("cache", cache.read_text().partition('"runs"')[2])
+        found[run.participant] |= of_value("summary", run.as_json())
+    for form in ("csv", "bids", "cues"):
+        exported = export_records(gathered, form, out / form)  # type: ignore[arg-type]
+        for code, features in _by_participant(exported.directory, form).items():
+            found[code] |= features
+    return found
+
+
+def _by_participant(directory: Path, form: str) -> Iterator[Any] | dict[str, Features]:
+    found: dict[str, Features] = {}
+    for file in sorted(path for path in directory.rglob("*") if path.is_file()):
+        own = re.search(r"Q\d{3}", file.name) or re.search(r"sub-(Q\d{3})", str(file))
+        text = file.read_text(errors="replace")
+        if own is not None:
+            code = own.group().removeprefix("sub-")
+            name = re.sub(r"Q\d{3}\S*", "Q", file.name)
+            found.setdefault(code, {}).update(of_text(f"{form} {name}", text))
+            continue
+        lines: dict[str, list[str]] = {}
+        for line in text.splitlines():
+            for code in set(re.findall(r"Q\d{3}", line)):
+                lines.setdefault(code, []).append(line)
+        for code, own_lines in lines.items():
+            found.setdefault(code, {}).update(of_text(f"{form} {file.name}", "\n".join(own_lines)))
+    return found
