@@ -14,10 +14,11 @@ import numpy as np
 from monitor.following.foresight import TREND_S, seconds_to_fire, trend_of
 from monitor.following.outlook_words import failing_words, row_words, trend_sign
 from monitor.following.view import Heading, OutlookRow, OutlookView
+from monitor.judging.ahead import AGAIN_AFTER_S
 from monitor.judging.blinding import reveals
 from monitor.judging.case.conditions import condition_standing, window_of
 from monitor.judging.case.stretch import Stretch, cut_stretch
-from monitor.judging.case.trial import ConditionResult, Result
+from monitor.judging.case.trial import ConditionResult, Finding, Result
 from monitor.judging.case.values import IN, MISSING, OUT, Cast, Standing, values_on
 from monitor.judging.firing import FireWatch
 from monitor.judging.session import DriveTrials, Session
@@ -88,7 +89,18 @@ def look_out(session: Session, drive: DriveTrials, *, masked: bool = False) -> O
         why = f"should have fired at {held_t:.2f} s, {now_t - held_t:.1f} s ago: no marker has come"
         return OutlookView(trigger.name, "HOLD", None, why, rows)
     heading, why = _heading(foreseen, seconds_left)
+    doubts = _doubts(session, drive, name)
+    if doubts and heading != "ABORT":
+        heading, why = "HOLD", doubts[0].sentence
     return OutlookView(trigger.name, heading, seconds_left, why, rows)
+
+
+def _doubts(session: Session, drive: DriveTrials, name: str) -> tuple[Finding, ...]:
+    """What is doubted of the channels that the coming trial looks at, looked for four times a second."""
+    ahead = drive.ahead
+    if ahead is None or ahead.trigger != name or drive.log.newest_t - ahead.t >= AGAIN_AFTER_S:
+        ahead = drive.ahead = session.look_ahead(drive, name)
+    return () if ahead is None else ahead.doubts
 
 
 def _held_since(drive: DriveTrials, watch: FireWatch, occurrence: int) -> float | None:

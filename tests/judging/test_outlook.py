@@ -52,7 +52,8 @@ def test_a_gap_that_comes_in_is_held_and_then_ready() -> None:
     # the van is 10 m further ahead at first and the gap closes by 1 m/s until the fire: 1.5 s there, 1.9 s from 2 s
     def van(t: float) -> dict[str, float]:
         more = max(FIRE_T - t, 0.0)
-        return {"station": 135.25 + SPEED * t + more, "speed": SPEED - 1.0} if t < FIRE_T else {}
+        place = 135.25 + SPEED * t + more
+        return {"station": place, "x": place, "speed": SPEED - 1.0} if t < FIRE_T else {}
 
     coming = HandDrive(van=van)
     early = at(coming, 1.8)
@@ -257,3 +258,22 @@ def test_a_drive_that_will_fail_is_called_off_in_time(scenario: str, words: str)
         if before_s < (9.5 if scenario == "gap-too-long" else 3.0):
             assert view.heading == "ABORT", (before_s, view.why)
             assert words in view.why
+
+
+def test_channels_that_disagree_hold_the_trial_before_it_fires() -> None:
+    text = STUDY.replace("at_least = 19.0\nat_most = 21.0", "at_least = 18.0\nat_most = 24.0")
+    text = text.replace("at_least = 1.3\n", "at_least = 1.2\n").replace("at_most = 1.9\n", "at_most = 1.45\n")
+    scaled = HandDrive(own=lambda t: {"speed": 1.1 * SPEED})
+    view = at(scaled, FIRE_T - 1.0, text)
+    assert view.heading == "HOLD"
+    assert "speed and x, y disagree" in view.why
+    # it begins 2 s before the fire, and is on the screen as soon as it can be told
+    late = HandDrive(own=lambda t: {"speed": SPEED if t < FIRE_T - 2.0 else 23.9})
+    told = [t / 10.0 for t in range(70, 100) if "disagree" in at(late, t / 10.0, text).why]
+    assert min(told) <= FIRE_T - 2.0 + 0.6
+
+
+def test_a_body_that_jumps_is_on_the_screen_at_once() -> None:
+    jumps = HandDrive(van=lambda t: {"x": HandDrive().place_of_van(t) + 6.0} if 8.0 < t < FIRE_T else {})
+    assert at(jumps, 7.9).heading == "READY"
+    assert "jumped by 6.0 m" in at(jumps, 8.3).why
