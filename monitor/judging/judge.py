@@ -21,6 +21,7 @@ from monitor.judging.case.trial import (
     Trial,
     Verdict,
 )
+from monitor.judging.evidence.causes import turned_channels
 from monitor.judging.evidence.cutting import own_body, role_body
 from monitor.judging.evidence.inputs import Bodies
 from monitor.judging.evidence.weighing import Weighed, weigh
@@ -326,7 +327,12 @@ def judge_response(
     if t0 is None or rule is None:
         return None
     stretch = cut_stretch(drive, t0 - rule.looks_back_s, t0 + rule.horizon_s, number)
-    return None if stretch is None else time_response(case, stretch, t0, alert, over=case.over)
+    if stretch is None:
+        return None
+    bodies = cut_bodies(case, case.trigger.role, case.fired_at)
+    turned = () if bodies is None else turned_channels(bodies.own)
+    unbelieved = frozenset(cause.channel for cause in turned if cause.kind == "unit")
+    return time_response(case, stretch, t0, alert, over=case.over, unbelieved=unbelieved)
 
 
 def make_case(
