@@ -39,7 +39,7 @@ def run(options: argparse.Namespace) -> int:
         )
         if options.headless:
             return _headless(begun, options)
-        status = show_run(begun, by=options.by, says_it_goes_on=False)
+        status = show_run(begun, by=options.by, says_it_goes_on=False, announce=options.announce)
         if begun.is_recorded:
             # the simulator ends with the demo, so there is nothing that the recorder could go on with
             end_run(begun)

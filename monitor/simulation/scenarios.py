@@ -224,7 +224,7 @@ _ALL = (
         channels=tuple(ChannelFault(f"signals.platform_{axis}", "reads", 0.0, 400.0) for axis in "xyz"),
     ),
     Scenario(
-        "platform-limit", "the motion platform stands at its limit", channels=_reads("signals.platform_x", 1.83, 640.0)
+        "platform-limit", "the motion platform stands at its limit", channels=_reads("signals.platform_x", 2.0, 640.0)
     ),
 )
 
