@@ -2,7 +2,13 @@
 
 from __future__ import annotations
 
+import os
+import tempfile
+
 from hypothesis import settings
 
 settings.register_profile("untimed", deadline=None)
 settings.load_profile("untimed")
+
+# what is kept between runs, such as the key that seals caches, is the tests' own
+os.environ["XDG_STATE_HOME"] = tempfile.mkdtemp(prefix="tw-state-")

@@ -8,7 +8,7 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
 
-from monitor.archive.engine.run import How
+from monitor.archive.engine.run import IN_THIS_PROCESS, How
 from monitor.archive.judging_anew import judge_anew
 from monitor.archive.looks import count_looks, frozen
 from monitor.archive.summary import RunSummary, StudySummary, day_of
@@ -126,7 +126,7 @@ class Gathered:
 def gather(
     directory: Path,
     study: Study | None = None,
-    how: How = How(),  # noqa: B008
+    how: How = IN_THIS_PROCESS,
     *,
     unblinded: bool = False,
 ) -> Gathered:

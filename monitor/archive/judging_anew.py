@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import Any
 
 from monitor.archive.engine.addresses import record_at
-from monitor.archive.engine.run import Answer, How, answers
+from monitor.archive.engine.run import IN_THIS_PROCESS, Answer, How, answers
 from monitor.archive.engine.unit import Task
 from monitor.archive.program import record_files
 from monitor.archive.summary import RunSummary, run_from_json
@@ -24,7 +24,7 @@ Judged = tuple[Path, RunSummary | str]
 def judge_anew(
     records: Sequence[Path],
     study: Study | None = None,
-    how: How = How(),
+    how: How = IN_THIS_PROCESS,
     *,
     unblinded: bool = False,
 ) -> Iterator[Judged]:

@@ -12,6 +12,7 @@ from typing import Any
 import numpy as np
 
 import monitor
+from monitor.archive.cache_seal import key_mark
 from monitor.record.places import SEALED_NAME, find_parts
 
 JUDGING = ("monitor.archive.review", "monitor.archive.summary")
@@ -67,13 +68,13 @@ def _digest(modules: Iterable[str]) -> str:
     return digest.hexdigest()
 
 
-def columns_fit(path: Path) -> dict[str, Any]:
-    """What the kept columns of a record have to have been made of, and by."""
+def columns_fit(path: Path, digest: str) -> dict[str, Any]:
+    """What the kept columns of a record with this digest have to have been made of, and by, and under which key."""
     files = {}
     for file in record_files(path):
         state = file.stat()
         files[file.name] = [state.st_size, state.st_mtime_ns]
-    return {"program": columns_digest(), "files": files}
+    return {"program": columns_digest(), "digest": digest, "files": files, "key": key_mark()}
 
 
 def record_files(path: Path) -> Iterator[Path]:

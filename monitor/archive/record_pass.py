@@ -92,7 +92,7 @@ class RecordPass:
     def _by_columns(self, follow: Follow | None, step_s: float | None) -> Passed | None:
         session = Session(self.study, self.opening)
         try:
-            kept = KeptColumns(self.path)
+            kept = KeptColumns(self.path, self.reading.digest)
             self.damage = kept.damage
             took = follow(session) if follow is not None else None
             for part in _parts_of(kept.chunks(), lambda: _at_once(session, step_s)):
@@ -109,7 +109,7 @@ class RecordPass:
         session = Session(self.study, self.opening)
         reading = self.reading
         took = follow(session) if follow is not None else None
-        keeping = ColumnsKeeping(self.path) if self._keep and self._write else None
+        keeping = ColumnsKeeping(self.path, reading.digest) if self._keep and self._write else None
         session.on_measured = keeping.measured if keeping is not None else None
         try:
             for entries in reading.blocks(0, *(() if step_s is None else (MOST_AT_ONCE,))):

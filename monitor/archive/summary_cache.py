@@ -1,10 +1,11 @@
 """Summaries of records beside them, so that a tally of 200 runs need not judge 200 runs.
 
-`summary.cache` in a record's directory is one JSON object: `program` (digest of version and source of all that judges),
-`files` (name → size, time of change and SHA-256 of each of the record's files), `runs` (one summary for each study file
-by which the record was judged) and `sum` (SHA-256 of `runs`). It may be deleted at any time, decides nothing, and is
-made again wherever anything of it does not fit. It lies in the record, so that `withdraw` erases it too. It never holds
-a response that is hidden; one that another version of the program made is removed on sight, because it may.
+`summary.cache` in a record's directory is one JSON object: `program` (digest of version and source of all that
+judges), `files` (name → size, time of change and SHA-256 of each of the record's files), `runs` (one summary for each
+study file by which the record was judged), `key` (which key seals it) and `seal` (of all that; see cache_seal). It may
+be deleted at any time, decides nothing, and is made again wherever anything of it does not fit. It lies in the record,
+so that `withdraw` erases it too. It never holds a response that is hidden; one that another version of the program
+made is removed on sight, because it may.
 
 A file whose size and time of change are as noted counts as unchanged; else its bytes are compared by their digest, so
 that a copy of the directory need not be judged again. Hence a bit that rots on the disk does not show here; `verify` is
@@ -21,12 +22,16 @@ from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
+from monitor.archive.cache_seal import key_mark, seal_holds, seal_of
 from monitor.archive.program import program_digest, record_files
 from monitor.archive.review import review_record
 from monitor.archive.summary import RunSummary, run_from_json, summarise
+from monitor.record.disk import read_small
 from monitor.study.model import Study
 
 CACHE_NAME = "summary.cache"
+MOST_BYTES = 16 << 20
+"""A cache that is longer is none of ours (a run of a day has some 100 KiB)."""
 MOST_STUDIES = 4
 """Summaries kept, by the record's own study file and by others; the oldest go."""
 OWN_STUDY = "own"
@@ -70,6 +75,19 @@ def same_content(one: Noted, other: Noted) -> bool:
     }
 
 
+def is_changed(path: Path) -> bool:
+    """Whether the cache is one that this program made for this user, and was changed since."""
+    try:
+        read = json.loads(read_small(path / CACHE_NAME, MOST_BYTES))
+        if read["program"] != program_digest() or read["key"] != key_mark() or read["key"] is None:
+            return False
+        return not seal_holds(bytes.fromhex(read.pop("seal")), _canonical(read))
+    except OSError:
+        return False
+    except (ValueError, KeyError, TypeError, AttributeError, RecursionError):
+        return True
+
+
 def _name_of(study: Study | None) -> str:
     return study.sha256 if study else OWN_STUDY
 
@@ -90,19 +108,19 @@ def _file_digest(file: Path) -> str:
 
 def _read(path: Path) -> dict[str, RunSummary]:
     try:
-        text = (path / CACHE_NAME).read_text(encoding="utf-8")
-    except (OSError, ValueError):
+        text = read_small(path / CACHE_NAME, MOST_BYTES)
+    except OSError:
         return {}
     try:
         read = json.loads(text)
-        if read["program"] != program_digest() or read["sum"] != _sum(read["runs"]):
+        if read["program"] != program_digest() or not seal_holds(bytes.fromhex(read.pop("seal")), _canonical(read)):
             # one that another version made may hold what is hidden now
             with suppress(OSError):
                 (path / CACHE_NAME).unlink()
             return {}
         found = {name: run_from_json({**one, "record": path.name}) for name, one in read["runs"].items()}
         fits, moved = _compare(path, dict(read["files"]))
-    except (ValueError, KeyError, TypeError, AttributeError):
+    except (ValueError, KeyError, TypeError, AttributeError, RecursionError):
         with suppress(OSError):
             (path / CACHE_NAME).unlink()
         return {}  # whatever is wrong with it, it is made again
@@ -131,18 +149,21 @@ def _compare(path: Path, noted: Noted) -> tuple[bool, Noted | None]:
     return True, noted if moved else None
 
 
-def _sum(body: Mapping[str, object]) -> str:
-    return hashlib.sha256(json.dumps(body, sort_keys=True).encode()).hexdigest()
+def _canonical(document: Mapping[str, object]) -> bytes:
+    return json.dumps(document, sort_keys=True).encode()
 
 
 def _write(path: Path, noted: Noted, runs: Mapping[str, RunSummary]) -> None:
     body = {name: one.as_json() for name, one in list(runs.items())[-MOST_STUDIES:]}
-    document = {"program": program_digest(), "files": noted, "sum": _sum(body), "runs": body}
+    document = {"program": program_digest(), "files": noted, "runs": body, "key": key_mark()}
+    seal = seal_of(_canonical(json.loads(json.dumps(document))))
+    if seal is None:
+        return
     unfinished = path / f"{CACHE_NAME}.{os.getpid()}"
     try:
-        descriptor = os.open(unfinished, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, 0o600)
+        descriptor = os.open(unfinished, os.O_WRONLY | os.O_CREAT | os.O_TRUNC | os.O_NOFOLLOW, 0o600)
         with os.fdopen(descriptor, "w", encoding="utf-8") as file:
-            json.dump(document, file, ensure_ascii=False)
+            json.dump({**document, "seal": seal.hex()}, file, ensure_ascii=False)
         unfinished.replace(path / CACHE_NAME)
     except OSError:
         with suppress(OSError):

@@ -18,15 +18,20 @@ def add_to(subparsers: Any) -> None:
 
 
 def run(options: argparse.Namespace) -> int:
+    from dataclasses import replace
     from pathlib import Path
 
+    from monitor.archive.cache_checking import check_caches
     from monitor.commands.printing import print_json
     from monitor.errors import WitnessError
     from monitor.record.verify import verify_record
 
     if options.digest and len(options.record) > 1:
         raise WitnessError("A noted digest belongs to one record; verify them one by one.")
-    checks = [verify_record(Path(path), options.digest) for path in options.record]
+    checks = []
+    for path in options.record:
+        check = verify_record(Path(path), options.digest)
+        checks.append(replace(check, faults=(*check.faults, *check_caches(Path(path)))))
     if options.json:
         print_json([check.as_json() for check in checks])
     else:

@@ -137,6 +137,15 @@ def shown(text: Any) -> str:
     return clean if len(clean) <= MAX_NAME else clean[:MAX_NAME] + "…"
 
 
+LAST_DATE_S = 253_402_300_800.0
+"""The year 10000, in seconds since 1970."""
+
+
+def is_date(wall_s: float | None) -> bool:
+    """Whether seconds since 1970 are a time that a calendar has: a file may hold any number."""
+    return wall_s is not None and 0.0 < wall_s < LAST_DATE_S
+
+
 def harmless(text: str) -> str:
     """A text from outside without control characters, so that it cannot move the cursor or change colours, neither here
     nor where somebody looks at a table that it was written into."""

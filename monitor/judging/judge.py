@@ -61,8 +61,9 @@ class Plan:
     study: Study
     participant: str
     group: str | None
-    group_planned: bool
-    """Whether the group was given by the operator (then the simulator's must agree) or taken from the simulator."""
+    planned_group: str | None
+    """The group that the simulator's must agree with: as given when the run began, else the one that the study's
+    assignment gives the participant; None where both leave it to the simulator."""
 
     standing: Standing | None = None
     """How far the study was when the run began, for the words after a lost trial."""
@@ -78,6 +79,9 @@ class Settled:
     alone: bool = False
     """Whether a wrong timing rests on the own station alone."""
     weighed: dict[str, Weighed] = field(default_factory=dict)
+    lead_kept_to: float = -math.inf
+    """Up to when nothing had become of the lead after the fire: of those frames nothing can become of it any more."""
+    _before: dict[frozenset[str], list[Finding]] = field(default_factory=dict)
     _bodies: dict[tuple[str, float], Bodies | None] = field(default_factory=dict)
 
     def fork(self) -> Settled:
@@ -87,6 +91,7 @@ class Settled:
             signals=None if self.signals is None else [*self.signals],
             contradicted=None if self.contradicted is None else [*self.contradicted],
             weighed=dict(self.weighed),
+            _before=dict(self._before),
             _bodies=dict(self._bodies),
         )
 
@@ -144,6 +149,22 @@ class Settled:
         if not self.contradicted:
             return timing, []
         return Timing(timing.expected_at, None, None, "not stated"), self.contradicted
+
+    def before_of(self, case: Case, doubted: frozenset[str]) -> list[Finding]:
+        """What the driver did before the fire, once that has been seen."""
+        run_up = self.run_up_of(case)
+        if run_up is None:
+            return []
+        if doubted not in self._before:
+            self._before[doubted] = judge_before(case, run_up, doubted)
+        return self._before[doubted]
+
+    def lead_of(self, case: Case) -> list[Finding]:
+        """What has become of the lead. Each frame after the fire is looked at once."""
+        found = judge_lead(case, self.lead_kept_to)
+        if not found and self.has_seen(case):
+            self.lead_kept_to = case.now_t
+        return found
 
     def run_up_of(self, case: Case) -> Stretch | None:
         """The run-up to the fire, once it has been seen; None before."""
@@ -238,17 +259,15 @@ def judge_fired(
         *(one.finding for one in signals),
         *too_soon_findings(plan.study, watch, number, asked, drive.period_s),
         *judge_task_by_clocks(case, judge_task),
-        *judge_before(case, settled.run_up_of(case), doubts.own),
+        *settled.before_of(case, doubts.own),
         *judge_hazard(case, hazard, conditions),
-        *judge_lead(case),
+        *settled.lead_of(case),
         *judge_bend(case),
         *judge_feed(case, hazard_came=hazard.onset_t is not None),
         *doubts.findings,
         *judge_platform(case),
-        *identity_findings(
-            plan.study, plan.participant, plan.group if plan.group_planned else None, drive.hello, case.fired_at
-        ),
-        *_collided_before(case),
+        *identity_findings(plan.study, plan.participant, plan.planned_group, drive.hello, case.fired_at),
+        *collided_before(case),
         *judge_sources(case, sources),
         *unsure,
         *exposure_findings(plan.study, earlier, case.fired_at),
@@ -401,7 +420,8 @@ def _seen_about_fire(case: Case) -> bool:
     return not stretch.missing(case.fired_at - reach, case.fired_at + reach)
 
 
-def _collided_before(case: Case) -> list[Finding]:
+def collided_before(case: Case) -> list[Finding]:
+    """A contact in the trial's window before it fired."""
     for marker in case.of_kind("collision"):
         if case.start_t <= marker.t <= case.fired_at:
             sentence = f"There was a collision at {marker.t:.2f} s, before the trigger fired."

@@ -112,7 +112,7 @@ def time_response(
         else None,
         time_to_stable_s=None
         if rule.stable is None
-        else time_to_stable(case, stretch, rule.stable, t0, t0 + (first_s or 0.0), t0 + end_s),
+        else time_to_stable(case, stretch, rule.stable, t0, t0 + max(known.values(), default=0.0), t0 + end_s),
     )
 
 

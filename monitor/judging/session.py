@@ -13,7 +13,6 @@ from typing import Any
 from monitor.feed.decode import decode_message
 from monitor.feed.schema import Frame, Marker, Refused
 from monitor.judging.advice import what_now
-from monitor.judging.ahead import Ahead, look_ahead
 from monitor.judging.blinding import hide, is_blind
 from monitor.judging.called import with_calls
 from monitor.judging.case.alignment import AlignedSources
@@ -25,6 +24,7 @@ from monitor.judging.case.sources import Sources
 from monitor.judging.case.trial import Trial
 from monitor.judging.finalisation import Finalisation
 from monitor.judging.firing import FireWatch
+from monitor.judging.judge import Plan
 from monitor.judging.late_rule import looks_at_signals
 from monitor.judging.operator import OperatorLog
 from monitor.judging.rules.exposure import Shown
@@ -158,10 +158,6 @@ class Session:
             else:
                 self.take([piece])
 
-    def look_ahead(self, drive: DriveTrials, trigger: str) -> Ahead | None:
-        """What is doubted now of the channels that a coming trial of the drive will look at."""
-        return look_ahead(self._finalisation.plan(drive), drive.log, drive.watches[trigger], self.last_number)
-
     def take_addendum(self, fields: dict[str, Any]) -> None:
         """A ruling or note entered after the record was closed."""
         self.operator.take(fields)
@@ -193,8 +189,12 @@ class Session:
             if (surprise_class := drive.watches[name].trigger.surprise_class) is not None
         ]
 
+    def plan_of(self, drive: DriveTrials) -> Plan:
+        """What the run of a drive was meant to be."""
+        return self._finalisation.plan(drive)
+
     def _with_operator(self, drive: DriveTrials, name: str, trial: Trial, shown: Shown) -> Trial:
-        trigger, group = drive.watches[name].trigger, self._finalisation.plan(drive).group
+        trigger, group = drive.watches[name].trigger, self.plan_of(drive).group
         trial = with_calls(trial, trigger, self.study, self.operator, shown, group, self.standing)
         rulings = self.operator.rulings.get(trial.id, ())
         revealed = trial.id in self.operator.revealed

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
-from monitor.judging.ahead import Ahead
 from monitor.judging.case.blocks import MeasuredBlock
 from monitor.judging.case.case import RUN_UP_S, trial_window
 from monitor.judging.case.drive import DriveLog
@@ -31,8 +30,6 @@ class DriveTrials:
     """Of the triggers that come often, what has become of their fires and their rule."""
     late: LateFrames = field(default_factory=LateFrames)
     """Frames for rules that look at what a further source tells."""
-    ahead: Ahead | None = None
-    """What was last doubted of the channels that the next trial will look at."""
 
     def fork(self, sources: Sources, *, frames: bool) -> DriveTrials:
         """The drive as it stands, to go on from alone with its own `sources`; `frames`: with those measured so far."""

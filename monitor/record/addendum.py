@@ -108,11 +108,19 @@ def split_code(text: str) -> tuple[int, str]:
 def load_addendum(path: Path, closing: bytes, disk: DiskCalls = DISK) -> Addendum:
     """Reads the addendum of a record whose closing digest is known."""
     found = Addendum(digest=closing, digests=[closing])
-    files = [FilePart(number, file, disk) for number, file in find_parts(path, "addendum")]
-    if not files:
-        return found
-    sources: list[PartSource] = list(files)
+    files: list[FilePart] = []
     problems = Problems()
+    for number, file in find_parts(path, "addendum"):
+        try:
+            files.append(FilePart(number, file, disk))
+        except OSError as error:
+            what = f"{file} cannot be read: {reason(error)}."
+            problems.note(Damage(number, 0, 0, what, None))
+            found.next_file = number + 1
+    sources: list[PartSource] = list(files)
+    if not sources:
+        found.damage = problems.by_place()
+        return found
     walk = Walk(sources, problems, 0, None, before=closing)
     for block in walk.blocks(2048):
         found.entries += block
@@ -126,7 +134,7 @@ def load_addendum(path: Path, closing: bytes, disk: DiskCalls = DISK) -> Addendu
     headers = [(file.number, file.header) for file in files if file.header is not None and any(file.header.record_id)]
     found.foreign = [number for number, header in headers if known not in (None, header.record_id)]
     final = files[-1]
-    found.next_file = final.number + 1
+    found.next_file = max(found.next_file, final.number + 1)
     if walk.mark is not None and walk.mark.source is final and walk.mark.position.offset == final.extent():
         found.clean_end = final.path
     return found

@@ -16,6 +16,7 @@ Payloads by kind:
 
 from __future__ import annotations
 
+import math
 import struct
 from dataclasses import dataclass
 from enum import IntEnum
@@ -135,12 +136,37 @@ def unpack_opening(payload: bytes) -> Opening:
     """The opening of a record; keys that this version does not know are left out."""
     fields = unpack_map(payload)
     known = {name: fields[name] for name in Opening.__slots__ if name in fields}
+    lacking = sorted({"participant", "group", "study_name", "study_text", "study_sha256", "versions"} - known.keys())
+    wrong = sorted(name for name, value in known.items() if not _is_usable(name, value))
+    if lacking or wrong:
+        raise RecordUnreadable(f"the record's opening entry has no usable {', '.join(lacking + wrong)}")
     for name in ("feeds", "exposures"):
         known[name] = tuple(known.get(name, ()))
-    try:
-        return Opening(**known)
-    except TypeError as error:
-        raise RecordUnreadable(f"the record's opening entry lacks a field: {error}") from error
+    return Opening(**known)
+
+
+def _is_usable(name: str, value: Any) -> bool:
+    """Whether a value of the opening has the type of its field, all the way down."""
+    if name in ("group", "stratum"):
+        return value is None or isinstance(value, str)
+    if name in ("standing", "lot"):
+        return value is None or (isinstance(value, dict) and _is_plain(value))
+    if name == "feeds":
+        return isinstance(value, list | tuple) and all(isinstance(one, str) for one in value)
+    if name == "exposures":
+        return isinstance(value, list | tuple) and all(isinstance(one, dict) and _is_plain(one) for one in value)
+    if name == "versions":
+        return isinstance(value, dict) and all(isinstance(one, str) for one in value.values())
+    return isinstance(value, bool if name == "exposures_known" else str)
+
+
+def _is_plain(value: Any) -> bool:
+    """Whether a value is one that JSON has, too."""
+    if isinstance(value, dict):
+        return all(_is_plain(one) for one in value.values())
+    if isinstance(value, list):
+        return all(_is_plain(one) for one in value)
+    return value is None or isinstance(value, str | bool | int) or (isinstance(value, float) and math.isfinite(value))
 
 
 def pack_map(fields: dict[str, Any]) -> bytes:

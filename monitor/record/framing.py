@@ -33,6 +33,8 @@ DIGEST_BYTES = 32
 TRAILER_BYTES = DIGEST_BYTES + 4
 OVERHEAD = HEADER_BYTES + TRAILER_BYTES
 MAX_PAYLOAD = 1 << 20
+GREATEST = (1 << 62) - 1
+"""Of a number and of a monotonic time: what no run comes to, and what still can be counted on from."""
 COPY = 1
 ZERO_DIGEST = bytes(DIGEST_BYTES)
 
@@ -73,7 +75,9 @@ def header_at(buffer: bytes, at: int) -> tuple[int, int, int] | None:
     """Payload length, number and kind from an entry header whose checksum holds; None where there is none."""
     if at + HEADER_BYTES > len(buffer):
         return None
-    marker, header_crc, length, _flags, kind, number, _monotonic_ns, _wall_ns = HEADER.unpack_from(buffer, at)
+    marker, header_crc, length, _flags, kind, number, monotonic_ns, _wall_ns = HEADER.unpack_from(buffer, at)
     if marker != MARKER or crc32(buffer[at + 8 : at + HEADER_BYTES]) != header_crc or length > MAX_PAYLOAD:
+        return None
+    if number > GREATEST or monotonic_ns > GREATEST:
         return None
     return length, number, kind

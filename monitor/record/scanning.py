@@ -18,6 +18,7 @@ from monitor.record.entries import Entry, EntryKind
 from monitor.record.framing import (
     COPY,
     DIGEST_BYTES,
+    GREATEST,
     HEADER,
     HEADER_BYTES,
     MARKER,
@@ -186,7 +187,7 @@ class PartScan:
             if crc32(body) != int.from_bytes(buffer[stop + DIGEST_BYTES : stop + TRAILER_BYTES], "little"):
                 reason = _DAMAGE
                 break
-            if kind not in kinds or flags > COPY:
+            if kind not in kinds or flags > COPY or found > GREATEST or monotonic_ns > GREATEST:
                 reason = _DAMAGE
                 break
             stored = body[length:]

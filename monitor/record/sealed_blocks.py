@@ -40,7 +40,7 @@ from zlib import crc32
 
 from monitor.errors import RecordUnreadable
 from monitor.record.entries import Entry
-from monitor.record.framing import chain_digest
+from monitor.record.framing import GREATEST, chain_digest
 from monitor.record.packing import unpack_entries
 from monitor.record.sealed_head import CRC
 
@@ -102,7 +102,9 @@ def block_at(raw: bytes, at: int = 0) -> Block | None:
     block = Block(*fields)
     if crc != crc32(raw[at + 8 : at + BLOCK_BYTES]) or not 0 < block.stripes <= MAX_STRIPES:
         return None
-    return block if block.packed_length <= MAX_BLOCK and block.plain_length <= MAX_BLOCK else None
+    bounded = max(block.packed_length, block.plain_length, block.entries) <= MAX_BLOCK
+    counted = max(block.first_number, block.part_offset, block.part_length) <= GREATEST
+    return block if bounded and counted else None
 
 
 def stripe_count(packed_length: int) -> int:
@@ -144,6 +146,8 @@ def block_entries(block: Block, packed: bytes) -> tuple[list[Entry], list[bytes]
     entries = unpack_entries(packed, block.plain_length)
     if len(entries) != block.entries or not entries or entries[0].number != block.first_number:
         raise RecordUnreadable("a sealed block holds other entries than it states")
+    if entries[-1].number > GREATEST or any(entry.monotonic_ns > GREATEST for entry in entries):
+        raise RecordUnreadable("a sealed block holds numbers or times that no run comes to")
     digest = block.anchor if block.flags & OWN_DIGEST else chain_digest(block.anchor, entries[0])
     digests = [digest]
     for entry in entries[1:]:

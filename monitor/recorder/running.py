@@ -98,5 +98,5 @@ def read_announcement(record: Path) -> RunningRecorder | None:
         fields = json.loads(read_small(record / RUNNING_NAME, MOST_BYTES))
         plan = plan_from_json(json.dumps(fields["plan"]))
         return RunningRecorder(int(fields["pid"]), record, Path(plan.sockets), plan)
-    except (OSError, ValueError, KeyError, TypeError, WitnessError):
+    except (OSError, ValueError, KeyError, TypeError, OverflowError, RecursionError, WitnessError):
         return None

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hmac
 import json
 import os
 import shutil
@@ -9,15 +10,18 @@ from collections.abc import Iterator
 from functools import reduce
 from pathlib import Path
 from random import Random
+from typing import Any
 
 import msgpack
+import numpy as np
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from monitor.archive import record_pass
+from monitor.archive import cache_seal, record_pass
+from monitor.archive.cache_checking import CHANGED, check_caches
 from monitor.archive.kept import writing
-from monitor.archive.kept.layout import CACHE_NAME, MAGIC, ColumnsUnfit, pack_foot
+from monitor.archive.kept.layout import CACHE_NAME, MAGIC, ColumnsUnfit, Seals, tail_of
 from monitor.archive.kept.reading import KeptColumns
 from monitor.archive.program import columns_fit
 from monitor.archive.review import Reviewed, review_record
@@ -98,7 +102,7 @@ def test_any_feed_gives_the_same_by_its_columns(
     writer.close("the test is over")
     by_entries = told(review_record(path))
     assert told(review_record(path, keep=True)) == by_entries
-    assert KeptColumns(path) is not None
+    assert KeptColumns(path, RecordReading(path).digest) is not None
     assert told(review_record(path, keep=True)) == by_entries
     other = study_of(STUDY.replace("at_most = 1.9", "at_most = 1.4"))
     assert told(review_record(path, other, keep=True)) == told(review_record(path, other))
@@ -125,6 +129,109 @@ def test_whatever_is_wrong_with_the_cache_the_record_decides(record: Path, part:
         assert cache.read_bytes() == whole  # made again
 
 
+def parts_of(record: Path) -> tuple[dict[str, Any], list[bytes]]:
+    """The tail of a record's cache and its chunks."""
+    with (record / CACHE_NAME).open("rb") as file:
+        packed, _ = tail_of(file)
+        tail: dict[str, Any] = msgpack.unpackb(packed)
+        file.seek(len(MAGIC))
+        return tail, [file.read(length) for length, _ in tail["chunks"]]
+
+
+def write_cache(record: Path, tail: dict[str, Any], chunks: list[bytes]) -> None:
+    """A cache of these chunks, with seals where `tail` has none."""
+    fits = columns_fit(record, RecordReading(record).digest)
+    seals = Seals(fits)
+    whole = {"fits": fits, "damage": [], "state": "closed", "digest": "", **tail}
+    whole.setdefault("chunks", [[len(chunk), seals.next(chunk)] for chunk in chunks])
+    packed = msgpack.packb(whole)
+    body = MAGIC + b"".join(chunks)
+    (record / CACHE_NAME).write_bytes(body + packed + seals.foot(len(body), packed))
+
+
+def changed_and_put_right(record: Path, monkeypatch: pytest.MonkeyPatch) -> int:
+    """Writes the cache anew with each number of its columns changed, in the form in which this program reads it, with
+    seals by another key; gives how many chunks there were."""
+    tail, chunks = parts_of(record)
+    changed = []
+    for packed in chunks:
+        chunk = msgpack.unpackb(packed)
+        if "columns" in chunk:
+            chunk["columns"]["own"] = {one: bytes(len(data)) for one, data in chunk["columns"]["own"].items()}
+        changed.append(msgpack.packb(chunk))
+    del tail["chunks"]
+    with monkeypatch.context() as patched:
+        patched.setattr(
+            "monitor.archive.kept.layout.seal_of",
+            lambda data, about=b"": hmac.digest(bytes(32), about + data, "sha256")[:16],
+        )
+        write_cache(record, tail, changed)
+    return len(chunks)
+
+
+def test_a_cache_that_was_changed_decides_nothing_and_is_told(record: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    right = told(review_record(record, keep=True))
+    cache = record / CACHE_NAME
+    assert check_caches(record) == []
+    whole = cache.read_bytes()
+    assert changed_and_put_right(record, monkeypatch) > 1
+    assert check_caches(record) == [f"{CACHE_NAME} {CHANGED}."]
+    assert told(review_record(record, keep=True)) == right
+    assert cache.read_bytes() == whole  # made again
+
+
+def test_chunks_of_one_cache_do_not_fit_into_another(record: Path) -> None:
+    right = told(review_record(record, keep=True))
+    tail, chunks = parts_of(record)
+    sealed = tail["chunks"]
+    for order in ([1, 0, *range(2, len(chunks))], range(1, len(chunks)), [0, 0, *range(1, len(chunks))]):
+        write_cache(record, {**tail, "chunks": [sealed[place] for place in order]}, [chunks[place] for place in order])
+        with pytest.raises(ColumnsUnfit):
+            list(KeptColumns(record, RecordReading(record).digest).chunks())
+        assert told(review_record(record, keep=True)) == right
+    whole = (record / CACHE_NAME).read_bytes()
+    (record / CACHE_NAME).write_bytes(whole[: len(MAGIC)] + whole[len(MAGIC) + len(chunks[0]) :])
+    assert told(review_record(record, keep=True)) == right
+
+
+def test_a_cache_that_does_not_follow_from_the_record_is_told_even_with_our_seal(
+    record: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    columns = writing.pack_block
+
+    def wrong(blocks: list[MeasuredBlock]) -> dict[str, Any]:
+        made = columns(blocks)
+        return {**made, "t": (np.frombuffer(made["t"]) + 0.001).tobytes()}
+
+    monkeypatch.setattr(writing, "pack_block", wrong)
+    review_record(record, keep=True)
+    assert check_caches(record) == [f"{CACHE_NAME} does not follow from the record; delete it."]
+
+
+@pytest.mark.parametrize("spoil", ["no key can be made", "others can read it", "it is cut", "it is a pipe"])
+def test_without_a_key_of_its_own_nothing_is_kept_or_believed(
+    record: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, spoil: str
+) -> None:
+    right = told(review_record(record, keep=True))
+    state = tmp_path / "state"
+    monkeypatch.setenv("XDG_STATE_HOME", str(state))
+    key = cache_seal.key_file()
+    if spoil == "no key can be made":
+        state.write_text("a file")
+    else:
+        key.parent.mkdir(parents=True)
+        if spoil == "it is a pipe":
+            os.mkfifo(key)
+        else:
+            key.write_bytes(bytes(32 if spoil == "others can read it" else 5))
+            key.chmod(0o644 if spoil == "others can read it" else 0o600)
+    with pytest.raises(ColumnsUnfit):
+        KeptColumns(record, RecordReading(record).digest)
+    (record / CACHE_NAME).unlink()
+    assert told(review_record(record, keep=True)) == right
+    assert not list(record.glob(f"{CACHE_NAME}*"))
+
+
 def test_a_record_that_has_changed_is_read_again(record: Path) -> None:
     review_record(record, keep=True)
     part = next(record.glob("part-*.twr"))
@@ -132,7 +239,7 @@ def test_a_record_that_has_changed_is_read_again(record: Path) -> None:
     data[len(data) // 2] ^= 1
     part.write_bytes(data)
     with pytest.raises(ColumnsUnfit):
-        KeptColumns(record)
+        KeptColumns(record, RecordReading(record).digest)
     assert review_record(record, keep=True).damage
 
 
@@ -175,7 +282,7 @@ def test_sealing_changes_the_files_and_so_the_columns_are_made_again(record: Pat
     right = told(review_record(record, keep=True))
     seal_record(record)
     with pytest.raises(ColumnsUnfit):
-        KeptColumns(record)
+        KeptColumns(record, RecordReading(record).digest)
     assert json.loads(told(review_record(record, keep=True)))[0] == json.loads(right)[0]
     assert is_read(record)
 
@@ -189,7 +296,7 @@ def test_the_columns_are_those_that_were_measured(record: Path) -> None:
         for first in range(0, len(entries), 100):
             session.take(entries[first : first + 100])
     review_record(record, keep=True)
-    chunks = KeptColumns(record).chunks()
+    chunks = KeptColumns(record, RecordReading(record).digest).chunks()
     kept = [piece.block for chunk in chunks for piece in chunk.pieces if isinstance(piece, KeptRun)]
     assert columns_of(reduce(join_measured_blocks, kept)) == columns_of(reduce(join_measured_blocks, measured))
 
@@ -221,9 +328,5 @@ def test_a_review_that_is_broken_off_leaves_nothing_on_the_disk(record: Path, mo
 
 def test_a_chunk_of_another_kind_is_not_taken(record: Path) -> None:
     right = told(review_record(record, keep=True))
-    chunk = msgpack.packb([0, 5])
-    tail = {"fits": columns_fit(record), "damage": [], "state": "closed", "digest": "", "chunks": [[len(chunk), 0]]}
-    packed = msgpack.packb(tail)
-    whole = MAGIC + chunk + packed + pack_foot(len(MAGIC) + len(chunk), packed)
-    (record / CACHE_NAME).write_bytes(whole)
+    write_cache(record, {}, [msgpack.packb([0, 5])])
     assert told(review_record(record, keep=True)) == right

@@ -64,7 +64,7 @@ def test_several_feeds_give_the_same_by_their_columns(tmp_path: Path, name: str,
     path = written(tmp_path / "r.run", ENTRIES[name], text)
     by_entries = told(review_record(path).session)
     assert told(review_record(path, keep=True).session) == by_entries
-    assert KeptColumns(path).state == "closed"
+    assert KeptColumns(path, RecordReading(path).digest).state == "closed"
     assert told(review_record(path, keep=True).session) == by_entries
     for step_s in (0.3, 2.0, 30.0):
         assert told(RecordPass(path, keep=True).run(step_s=step_s).session) == by_entries
@@ -144,7 +144,7 @@ def test_what_was_followed_is_void_where_the_columns_prove_unfit_on_the_way(note
     whole = bytearray(cache.read_bytes())
     whole[len(whole) // 2] ^= 1  # in a later chunk: the tail still fits
     cache.write_bytes(bytes(whole))
-    KeptColumns(noted_record)
+    KeptColumns(noted_record, RecordReading(noted_record).digest)
     begun: list[Session] = []
 
     def follow(session: Session) -> Any:

@@ -190,7 +190,7 @@ def test_the_lane_departure_preset_has_the_procedures_numbers(configs):
 def test_every_finding_code_of_the_design_has_a_reason_with_its_severity():
     void = """fired-early fired-twice fired-unexpected trigger-missed trigger-not-reached alert-wrong alert-missing
         braking-before-hazard task-missing display-stutter not-naive group-mismatch scenario-mismatch
-        alert-before-fire
+        alert-before-fire comfort-high participant-unwell
         collision-before-fire condition-not-met paused-in-window hazard-missing""".split()
     doubtful = """fired-late alert-late alert-early alert-doubled alert-unknown accelerator-released-before task-late
         task-early task-ended-early task-items task-spacing lead-changed witness-gap window-cut marker-lost

@@ -53,6 +53,9 @@ class How:
     progress: Callable[[Progress], None] | None = None
 
 
+IN_THIS_PROCESS = How()
+
+
 @dataclass(frozen=True, slots=True)
 class Answer:
     """What came of one record: `value` as the work gave it, or in one sentence why there is none."""
@@ -64,7 +67,7 @@ class Answer:
     """The exit status that goes with the fault."""
 
 
-def answers(records: Sequence[RecordAt], task: Task, how: How = How()) -> Iterator[Answer]:
+def answers(records: Sequence[RecordAt], task: Task, how: How = IN_THIS_PROCESS) -> Iterator[Answer]:
     """The answers in the order of the records. Raises `WitnessError` only for what ends all of it: a scheduler that
     cannot be reached, a directory for answers that cannot be written."""
     if how.scheduler is not None:

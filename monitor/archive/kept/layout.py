@@ -1,8 +1,10 @@
 """The columns of a record kept beside it, so that judging it again need not read, check and unpack it again.
 
-`columns.cache` in a record's directory is `MAGIC`, chunks, the tail and the foot. The foot says where the tail begins;
-the tail is a msgpack map: `fits` (what the record's files and the program that measures have to be), `damage`, `state`
-and `digest` of the record, and for each chunk its length and CRC-32. A chunk is a msgpack map:
+`columns.cache` in a record's directory is `MAGIC`, chunks, the tail and the foot. The foot says where the tail begins,
+and seals it; the tail is a msgpack map: `fits` (record's digest and files, program that measures, and which key seals
+it: what all that has to be), `damage`, `state` and `digest` of the record, and for each chunk its length and seal.
+A seal covers what it fits, the chunk's number and its bytes (see `cache_seal`), so that no chunk is believed that was
+changed, or is of another record. A chunk is a msgpack map:
 
 | key        | is                                                                                                 |
 | ---------- | -------------------------------------------------------------------------------------------------- |
@@ -15,50 +17,87 @@ and `digest` of the record, and for each chunk its length and CRC-32. A chunk is
 
 The other vehicles' columns, four fifths of all, are not kept but for the lead's: they are decoded from the record where
 a window looks at them. The file may be deleted at any time, decides nothing, and is made again wherever anything of it
-does not fit. A bit that rots in the record's own files does not show here; `verify` is for that.
+does not fit. A bit that rots in the record's own files does not show here; `verify` is for that, and compares the cache
+with them.
 """
 
 from __future__ import annotations
 
 import struct
-import zlib
 from collections.abc import Callable
 from dataclasses import replace
-from typing import Any
+from typing import Any, BinaryIO
 
+import msgpack
 import numpy as np
 
+from monitor.archive.cache_seal import SEAL_BYTES, key_mark, seal_holds, seal_of
 from monitor.judging.case.blocks import KeptSamples, MeasuredBlock
 from monitor.measures.columns import OTHER_CHANNELS, FloatArray, FrameBlock, IntArray, OtherRows
 from monitor.measures.measured import Measured
 
 CACHE_NAME = "columns.cache"
-MAGIC = b"TWCOLS2\n"
+MAGIC = b"TWCOLS3\n"
 CHUNK_FRAMES = 2048
 """Frames of a chunk: half a minute at 60 Hz, as much as the window of a trial looks at."""
 MOST_BYTES = 64 << 20
 """A chunk that says it is longer is none of ours (ours have about 1 MiB)."""
 
-_FOOT = struct.Struct("<QI")
-FOOT_BYTES = _FOOT.size + 4
+_FOOT = struct.Struct(f"<Q{SEAL_BYTES}s")
+FOOT_BYTES = _FOOT.size
 
 
 class ColumnsUnfit(Exception):
     """Raised where the kept columns cannot be used; the record has to be read."""
 
 
-def pack_foot(tail_at: int, tail: bytes) -> bytes:
-    """Where the tail begins, and its CRC-32."""
-    foot = _FOOT.pack(tail_at, zlib.crc32(tail))
-    return foot + zlib.crc32(foot).to_bytes(4, "little")
+class Seals:
+    """The seals of a cache's chunks, one after the other, and of its tail. `fits` is what it has to fit."""
+
+    def __init__(self, fits: dict[str, Any]) -> None:
+        self._fits: bytes = msgpack.packb(fits)
+        self._number = 0
+
+    @property
+    def can_be_made(self) -> bool:
+        """Whether there is a key."""
+        return key_mark() is not None
+
+    def next(self, chunk: bytes) -> bytes:
+        """The seal of the next chunk."""
+        return seal_of(chunk, self._about_next()) or b""
+
+    def holds(self, seal: object, chunk: bytes) -> bool:
+        """Whether the next chunk is what was written there."""
+        return seal_holds(seal, chunk, self._about_next())
+
+    def foot(self, tail_at: int, tail: bytes) -> bytes:
+        """Where the tail begins, and its seal."""
+        return _FOOT.pack(tail_at, seal_of(tail, self._about_tail(tail_at)) or b"")
+
+    def holds_tail(self, foot: bytes, tail: bytes) -> bool:
+        """Whether the tail is what was written there."""
+        tail_at, seal = _FOOT.unpack(foot)
+        return seal_holds(seal, tail, self._about_tail(tail_at))
+
+    def _about_next(self) -> bytes:
+        self._number += 1
+        return self._number.to_bytes(8, "little") + self._fits
+
+    def _about_tail(self, tail_at: int) -> bytes:
+        return b"tail" + tail_at.to_bytes(8, "little") + self._fits
 
 
-def unpack_foot(foot: bytes) -> tuple[int, int]:
-    """Where the tail begins, and its CRC-32."""
-    if len(foot) != FOOT_BYTES or zlib.crc32(foot[: _FOOT.size]) != int.from_bytes(foot[_FOOT.size :], "little"):
+def tail_of(file: BinaryIO) -> tuple[bytes, bytes]:
+    """Tail and foot of a cache. Raises `ColumnsUnfit` where there are none."""
+    size = file.seek(0, 2)
+    file.seek(max(size - FOOT_BYTES, 0))
+    foot = file.read(FOOT_BYTES)
+    tail_at = _FOOT.unpack(foot)[0] if len(foot) == FOOT_BYTES else size
+    if not len(MAGIC) <= tail_at <= size - FOOT_BYTES or size - tail_at > MOST_BYTES:
         raise ColumnsUnfit
-    tail_at, crc = _FOOT.unpack_from(foot)
-    return tail_at, crc
+    file.seek(tail_at)
+    return file.read(size - FOOT_BYTES - tail_at), foot
 
 
 def pack_block(blocks: list[MeasuredBlock]) -> dict[str, Any]:

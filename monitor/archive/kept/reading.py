@@ -2,31 +2,32 @@
 
 from __future__ import annotations
 
-import zlib
+import os
 from collections.abc import Iterator
 from contextlib import suppress
 from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
-from typing import Any
+from typing import Any, BinaryIO
 
 import msgpack
 import numpy as np
 
 from monitor.archive.kept.layout import (
     CACHE_NAME,
-    FOOT_BYTES,
     MAGIC,
     MOST_BYTES,
     ColumnsUnfit,
+    Seals,
+    tail_of,
     unpack_block,
-    unpack_foot,
     unpack_samples,
 )
 from monitor.archive.kept.others import vehicles_in
 from monitor.archive.program import columns_fit
 from monitor.judging.case.blocks import KeptRun, KeptSamples
 from monitor.measures.columns import IntArray
+from monitor.record.disk import open_regular
 from monitor.record.entries import Entry, EntryKind
 
 
@@ -43,39 +44,34 @@ class KeptChunk:
 class KeptColumns:
     """The kept columns of a record; raises `ColumnsUnfit` where there are none, or where they do not fit."""
 
-    def __init__(self, path: Path) -> None:
+    def __init__(self, path: Path, digest: str) -> None:
+        """`digest`: the record's own."""
         self._path = path
         try:
-            with (path / CACHE_NAME).open("rb") as file:
-                if file.read(len(MAGIC)) != MAGIC:
-                    raise ColumnsUnfit
-                file.seek(-FOOT_BYTES, 2)
-                tail_at, crc = unpack_foot(file.read())
-                file.seek(tail_at)
-                packed = file.read()[:-FOOT_BYTES]
-            if zlib.crc32(packed) != crc:
+            self._fits = columns_fit(path, digest)
+            with _opened(path) as file:
+                packed, foot = tail_of(file)
+            if not Seals(self._fits).holds_tail(foot, packed):
                 raise ColumnsUnfit
             tail: dict[str, Any] = msgpack.unpackb(packed)
-            if tail["fits"] != columns_fit(path):
-                raise ColumnsUnfit
             self.damage: tuple[str, ...] = tuple(tail["damage"])
             self.state: str = tail["state"]
             self.digest: str = tail["digest"]
-            self._chunks: list[tuple[int, int]] = [(length, crc) for length, crc in tail["chunks"]]
-        except (OSError, ValueError, KeyError, TypeError, msgpack.UnpackException) as error:
+            self._chunks: list[tuple[int, bytes]] = [(length, seal) for length, seal in tail["chunks"]]
+        except (OSError, ValueError, KeyError, TypeError, RecursionError, msgpack.UnpackException) as error:
             raise ColumnsUnfit from error
 
     def chunks(self) -> Iterator[KeptChunk]:
         """All that was kept, in order."""
+        seals = Seals(self._fits)
         try:
-            with (self._path / CACHE_NAME).open("rb") as file:
-                file.seek(len(MAGIC))
-                for length, crc in self._chunks:
+            with _opened(self._path) as file:
+                for length, seal in self._chunks:
                     packed = file.read(length) if length <= MOST_BYTES else b""
-                    if len(packed) != length or zlib.crc32(packed) != crc:
+                    if len(packed) != length or not seals.holds(seal, packed):
                         raise ColumnsUnfit
                     yield self._chunk_of(msgpack.unpackb(packed))
-        except OSError as error:
+        except (OSError, ValueError, KeyError, TypeError, IndexError, msgpack.UnpackException) as error:
             raise ColumnsUnfit from error
 
     def _chunk_of(self, chunk: dict[str, Any]) -> KeptChunk:
@@ -93,6 +89,26 @@ class KeptColumns:
         further = [_entry(one) if one[0] == "entry" else unpack_samples(one[1]) for one in chunk["further"]]
         number, monotonic_ns, wall_ns = (np.frombuffer(one, np.int64) for one in chunk["silent"])
         return KeptChunk(pieces, further, (number, monotonic_ns, wall_ns))
+
+
+def claims_to_fit(path: Path, digest: str) -> bool:
+    """Whether there are kept columns that say they fit the record as it is now: then they are ours, or were changed."""
+    try:
+        with _opened(path) as file:
+            packed, _ = tail_of(file)
+        tail = msgpack.unpackb(packed)
+        return isinstance(tail, dict) and tail.get("fits") == columns_fit(path, digest)
+    except (OSError, ValueError, RecursionError, msgpack.UnpackException, ColumnsUnfit):
+        return False
+
+
+def _opened(path: Path) -> BinaryIO:
+    """The cache behind its magic. Raises `ColumnsUnfit` where it is none."""
+    file = os.fdopen(open_regular(path / CACHE_NAME), "rb")
+    if file.read(len(MAGIC)) != MAGIC:
+        file.close()
+        raise ColumnsUnfit
+    return file
 
 
 def forget_columns(path: Path) -> None:

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import os
 import shutil
-import zlib
 from collections.abc import Iterable, Sequence
 from contextlib import suppress
 from pathlib import Path
@@ -17,8 +16,8 @@ from monitor.archive.kept.layout import (
     CACHE_NAME,
     CHUNK_FRAMES,
     MAGIC,
+    Seals,
     pack_block,
-    pack_foot,
     pack_samples,
     without_vehicles,
 )
@@ -39,7 +38,8 @@ class ColumnsKeeping:
     """Writes the columns of a record that is being judged; give it what the session took. A cache that cannot be
     written is left out."""
 
-    def __init__(self, path: Path) -> None:
+    def __init__(self, path: Path, digest: str) -> None:
+        """`digest`: the record's own."""
         self._path = path
         self._unfinished = path / f"{CACHE_NAME}.{os.getpid()}"
         self._blocks: list[MeasuredBlock] = []
@@ -54,13 +54,14 @@ class ColumnsKeeping:
         self._silent: list[tuple[int, int, int]] = []
         self._pending: list[tuple[str, MeasuredBlock]] = []
         self._last_hello = b""
-        self._chunks: list[tuple[int, int]] = []
+        self._chunks: list[tuple[int, bytes]] = []
         self._file: Any = None
         with suppress(OSError):
-            if shutil.disk_usage(path).free > LEAVE_FREE:
-                self._fits = columns_fit(path)
-                descriptor = os.open(self._unfinished, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, 0o600)
-                self._file = os.fdopen(descriptor, "wb")
+            self._fits = columns_fit(path, digest)
+            self._seals = Seals(self._fits)
+            if self._seals.can_be_made and shutil.disk_usage(path).free > LEAVE_FREE:
+                flags = os.O_WRONLY | os.O_CREAT | os.O_TRUNC | os.O_NOFOLLOW
+                self._file = os.fdopen(os.open(self._unfinished, flags, 0o600), "wb")
                 self._write(MAGIC)
 
     def measured(self, run: str, block: MeasuredBlock) -> None:
@@ -111,7 +112,7 @@ class ColumnsKeeping:
             }
         )
         at = len(MAGIC) + sum(length for length, _ in self._chunks)
-        self._write(tail + pack_foot(at, tail))
+        self._write(tail + self._seals.foot(at, tail))
         if self._file is None:
             return
         try:
@@ -157,7 +158,7 @@ class ColumnsKeeping:
                 received = _columns(self._received, 2)
                 chunk |= {"run": self._run, "columns": pack_block(self._blocks), "received": received}
             packed = msgpack.packb(chunk)
-            self._chunks.append((len(packed), zlib.crc32(packed)))
+            self._chunks.append((len(packed), self._seals.next(packed)))
             self._write(packed)
         self._pieces, self._blocks, self._frames, self._in_piece = [], [], 0, 0
         self._received, self._further, self._silent = [], [], []

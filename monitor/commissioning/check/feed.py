@@ -93,6 +93,8 @@ class FeedHeard:
     faults: list[str] = field(default_factory=list)
     wrong: list[str] = field(default_factory=list)
     """Those of the faults that say that a channel, or time, is not what it is taken for."""
+    lacking: list[str] = field(default_factory=list)
+    """Those of the faults that say that something is needed and not given."""
     look_at: list[str] = field(default_factory=list)
     """What is no reason against the feed, and should be looked at."""
 
@@ -199,7 +201,8 @@ def conclude(study: Study, listened: Listened, elsewhere: Mapping[str, str] = NO
         f"the simulator and {name} must both send a `sync` marker of the same event, and again each 10 to 60 s."
         for name in unknown
     ]
-    heard.faults += _lacking(needs, columns, block, heard.hello, listened.by_map)
+    heard.lacking = _lacking(needs, columns, block, heard.hello, listened.by_map)
+    heard.faults += heard.lacking
     heard.faults += _named_wrongly(study, heard.hello, listened.by_map)
     if heard.lost:
         heard.faults.append(f"{heard.lost} frames were lost in {heard.seconds:g} s.")

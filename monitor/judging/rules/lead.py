@@ -26,18 +26,24 @@ LANE_WIDTH_M = 3.5
 """Where the feed does not give one."""
 
 
-def judge_lead(case: Case) -> list[Finding]:
-    """Another vehicle than the held lead being the nearest ahead, or the held lead vanishing from the feed."""
+def judge_lead(case: Case, after_t: float = -math.inf) -> list[Finding]:
+    """Another vehicle than the held lead being the nearest ahead, or the held lead vanishing from the feed.
+
+    After the fire, frames later than `after_t` are looked at, and none before the fire where that is after it.
+    """
     stretch = case.stretch
     if stretch is None or not uses_lead(case) or case.held_id < 0:
         return []
     before = stretch.window(case.start_t, case.fired_at)
+    if after_t > case.fired_at:
+        before = slice(before.stop, before.stop)
     other = (stretch.lead_id[before] != case.held_id) & (stretch.lead_id[before] >= 0)
     if other.any():
         first = before.start + int(np.flatnonzero(other)[0])
         return [_changed(case, stretch, first, int(stretch.lead_id[first]))]
     rows = held_rows(stretch, None, case.held_id)
-    after = slice(before.stop, stretch.window(case.fired_at, case.end_t).stop)
+    first = max(before.stop, int(np.searchsorted(stretch.t, after_t, side="right")))
+    after = slice(first, max(first, stretch.window(case.fired_at, case.end_t).stop))
     gone = np.flatnonzero(rows[after] < 0)
     between = _first_between(case, stretch, after, rows)
     if between is not None and not (len(gone) and after.start + gone[0] <= between[0]):

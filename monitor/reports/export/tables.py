@@ -10,7 +10,7 @@ from datetime import UTC, datetime
 from typing import Any, Literal
 
 from monitor.archive.summary import NO_GROUP, reasons_of
-from monitor.feed.limits import harmless
+from monitor.feed.limits import harmless, is_date
 from monitor.feed.marker_kinds import KINDS
 from monitor.judging.blinding import Span, hidden_spans, hides
 from monitor.judging.case.drive import DriveLog
@@ -354,7 +354,7 @@ def _lasting(markers: list[ReceivedMarker]) -> list[tuple[ReceivedMarker, float 
 
 def utc(wall: float, to: Literal["seconds", "milliseconds"] = "seconds") -> str:
     """A wall clock's time as text, UTC; empty for none."""
-    return datetime.fromtimestamp(wall, UTC).isoformat(timespec=to).replace("+00:00", "Z") if wall else ""
+    return datetime.fromtimestamp(wall, UTC).isoformat(timespec=to).replace("+00:00", "Z") if is_date(wall) else ""
 
 
 def cell(value: Any, empty: str) -> str:

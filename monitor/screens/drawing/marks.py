@@ -7,19 +7,20 @@ What is wrong is also reversed (dark on light), so that it stands out when all c
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Literal
 
 from rich.style import Style
 from textual.theme import Theme
 
-Tone = Literal["good", "bad", "wait", "held", "plain"]
+from monitor.following.heading.model import Tone
+from monitor.following.heading.trials import VERDICT_TONES
+
+__all__ = ["PALETTES", "THEMES", "VERDICT_TONES", "Palette", "Tone"]
 
 MET, NOT_MET, UNDECIDED, OPEN = "█", "╳", "▒", "┊"
 
 RESULT_MARKS = {"met": MET, "not met": NOT_MET, "undecided": UNDECIDED}
 RESULT_TONES: dict[str, Tone] = {"met": "good", "not met": "bad", "undecided": "wait"}
 VERDICT_MARKS = {"valid": MET, "invalid": NOT_MET, "undecided": UNDECIDED}
-VERDICT_TONES: dict[str, Tone] = {"valid": "good", "invalid": "bad", "undecided": "wait"}
 TONE_MARKS: dict[Tone, str] = {"good": MET, "bad": NOT_MET, "wait": UNDECIDED, "held": "▐", "plain": "│"}
 SEVERITY_MARKS = {"void": NOT_MET, "doubtful": UNDECIDED, "note": "╌"}
 SEVERITY_TONES: dict[str, Tone] = {"void": "bad", "doubtful": "wait", "note": "plain"}

@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 from monitor.following.view import NumberView, StripView
+from monitor.following.words import MASKED, STALE, band_text, value_text, with_unit
 from monitor.screens.drawing.canvas import Canvas, clean, fit
 from monitor.screens.drawing.glyphs import large, large_width
 from monitor.screens.drawing.marks import OPEN, RESULT_MARKS, RESULT_TONES
 from monitor.screens.drawing.picture import Picture
-from monitor.screens.drawing.words import MASKED, STALE, band_text, value_text, with_unit
 from monitor.screens.panels.strips import draw_strip
 
 LARGE_COUNT = 3

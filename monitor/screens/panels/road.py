@@ -11,9 +11,9 @@ from dataclasses import dataclass
 from rich.cells import cell_len
 
 from monitor.following.view import SceneView, VehicleView
+from monitor.following.words import with_unit
 from monitor.screens.drawing.canvas import Canvas, clean, fit
 from monitor.screens.drawing.picture import Picture
-from monitor.screens.drawing.words import with_unit
 
 METRES_PER_CELL = (0.5, 0.75, 1.0, 1.5, 2.0, 3.0, 4.0, 6.0, 8.0, 12.0)
 _BEHIND = 0.12

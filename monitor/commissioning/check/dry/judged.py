@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import time
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -105,9 +106,10 @@ class DryJudging:
         group: str | None = None,
         further: Sequence[ChannelMap] = (),
         exposures: tuple[tuple[dict[str, Any], ...], bool] = ((), True),
-        live: bool = False,
+        now_s: Callable[[], float] | None = None,
     ) -> None:
-        """`live`: samples are taken as they come in; else the source's own times are all there is."""
+        """`now_s`: when what is taken came in, by the clock of a file; None: samples are taken as they come in."""
+        live = now_s is None
         self._study, self._map, self._further = study, channels, tuple(further)
         self._clock = LiveClock() if live else SourceClock(0.0)
         self._heard = Listened("", 0.0)
@@ -126,7 +128,7 @@ class DryJudging:
         )
         self.session = Session(study, opening)
         outlet = RecordedDrive(channels, self._append, self._clock, further)
-        self.joined, self.sources = outlet.joined_with(further)
+        self.joined, self.sources = outlet.joined_with(further, now_s or time.monotonic)
         self.seen = MapSeen(channels, study.blind)
         self.translation = Translation(channels, self.joined or outlet, lambda number: f"dry-{number}")
         self.translation.look_on(self.seen)
@@ -180,7 +182,8 @@ class DryJudging:
             out.faults.append(f"The source says group {name}, which the study does not have: [run.groups]")
         absent = sorted(self.translation.absent - set(self.seen.columns)) if counts.frames else []
         out.faults += [f"{name} is nowhere in the source, and the map reads it." for name in absent]
-        out.lacking = compared.lacking
+        said = {sentence.split()[0] for sentence in compared.lacking}
+        out.lacking = [*compared.lacking, *(one for one in heard.lacking if one.split()[0] not in said)]
         out.look_at = [*compared.look_at, *self.seen.look_at()]
         out.markers = [one.sentence(is_hidden) for one, is_hidden in zip(self.seen.rules, hidden, strict=True)]
         out.columns = [one.sentence() for one in self.seen.columns.values()]

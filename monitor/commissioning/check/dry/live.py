@@ -32,7 +32,7 @@ def judge_source(
     keys: CurveFiles | None,
 ) -> DryReport:
     """Listens to a foreign source for so many seconds and judges what came. `at` replaces the map's own address."""
-    dry = DryJudging(study, channels, further=further, live=True)
+    dry = DryJudging(study, channels, further=further)
     with contextlib.ExitStack() as opened:
 
         def opening(one: ChannelMap, where: str | None) -> Source:

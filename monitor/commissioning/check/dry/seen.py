@@ -9,7 +9,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from monitor.connect.channel_map.markers import NOTHING, Happened, state_of, times_happened
-from monitor.connect.channel_map.model import ChannelMap, MarkerRule, Reading
+from monitor.connect.channel_map.model import ChannelMap, MarkerRule, OsiSource, Reading
 from monitor.connect.channel_map.values import ABSENT, Place, Sample, code_in, number_in
 from monitor.tables.faults import closest, listed, quoted
 
@@ -382,7 +382,7 @@ def _readings(channels: ChannelMap) -> Iterator[tuple[str, Reading, bool]]:
     yield "time", channels.time, False
     if channels.own is not None:
         for name, reading in channels.own.channels.items():
-            yield f"own {name}", reading, False
+            yield f"own {name}", reading, isinstance(channels.source, OsiSource)  # which gives what it has
     for vehicle in channels.vehicles:
         for name, reading in vehicle.parts.channels.items():
             yield f"{vehicle.name or vehicle.id} {name}", reading, True

@@ -1,0 +1,333 @@
+"""What is attacked, and what must hold afterwards. Each target is given a fresh directory and a random generator."""
+
+from __future__ import annotations
+
+import io
+import json
+import os
+import shutil
+from collections.abc import Callable
+from contextlib import redirect_stdout, suppress
+from dataclasses import replace
+from functools import lru_cache
+from pathlib import Path
+from random import Random
+
+import msgpack
+
+from monitor.archive import kept_columns, review
+from monitor.archive.cache_checking import check_caches
+from monitor.archive.gathering import gather
+from monitor.archive.review import review_record
+from monitor.archive.summary_cache import fresh_summary
+from monitor.commands.printing import trial_lines
+from monitor.errors import WitnessError
+from monitor.judging.document import session_json
+from monitor.record.addendum import addendum_of, append_addendum
+from monitor.record.entries import Entry, EntryKind, pack_opening
+from monitor.record.places import SECOND_NAME, STAMP_NAME, list_records, look_at_places
+from monitor.record.reader import RecordFiles, RecordReading, RecordWithdrawn
+from monitor.record.recovery import recover_record
+from monitor.record.sealing import seal_record
+from monitor.record.verify import verify_record
+from monitor.record.withdrawing import withdraw_record
+from monitor.record.writer import RecordWriter
+from monitor.recorder.running import RUNNING_NAME, read_announcement
+from monitor.reports.closeout.closeout import close_out, left_to_do
+from monitor.reports.closeout.text import markdown
+from monitor.reports.export.drives import read_whole
+from monitor.reports.export.tables import Tables
+from monitor.reports.tally.tally import tally_json
+from monitor.reports.tally.text import tally_lines
+from tests.fuzz.mutations import forge_part, forge_sealed, move_files, rot, spoil_fields, spoil_json, value
+from tests.judging.hand import STUDY, HandDrive, entries_of, opening_of, study_of
+from tests.record.conftest import HandClock, write_elsewhere
+
+NAME = "Q01-20250615T145320Z-0aaa.run"
+review.KEPT_FROM = kept_columns.LEAVE_FREE = 0
+
+
+def raw_files(path: Path) -> dict[str, bytes]:
+    return {file.name: file.read_bytes() for file in path.iterdir() if file.is_file()}
+
+
+def lay_out(files: dict[str, bytes], path: Path) -> Path:
+    path.mkdir(parents=True)
+    for name, raw in files.items():
+        (path / name).write_bytes(raw)
+    return path
+
+
+@lru_cache(maxsize=1)
+def small() -> tuple[dict[str, bytes], dict[str, bytes], tuple[Entry, ...], str]:
+    """A closed record with two parts and two rulings: as parts, and sealed; its entries; the code of its rulings."""
+    import tempfile
+
+    with tempfile.TemporaryDirectory() as base:
+        opening = replace(opening_of(study_of(STUDY)), participant="Q01")
+        path, place = write_elsewhere(Path(base), HandClock(), opening)
+        os.rename(place / "part-0002.twr", path / "part-0002.twr")
+        (path / SECOND_NAME).unlink()
+        for number in range(2):
+            append_addendum(
+                path, {"type": "ruling", "key": f"k{number}", "trial": "1/a/1", "verdict": "valid"}, HandClock()
+            )
+        parts = raw_files(path)
+        entries = tuple(entry for block in RecordFiles(path).blocks() for entry in block)
+        code = addendum_of(path).code or ""
+        seal_record(path)
+        return parts, raw_files(path), entries, code
+
+
+@lru_cache(maxsize=1)
+def judged() -> tuple[dict[str, bytes], str]:
+    """A short drive with a trial, with both caches beside it; and what comes of it."""
+    import tempfile
+
+    with tempfile.TemporaryDirectory() as base:
+        path = drive(Path(base) / NAME)
+        return raw_files(path), outcome(path)
+
+
+def drive(path: Path) -> Path:
+    writer = RecordWriter.create(path, opening_of(study_of(STUDY)))
+    for entry in entries_of(HandDrive(rate_hz=10.0, end_t=14.0)):
+        if entry.kind not in (EntryKind.OPENING, EntryKind.CLOSE):
+            writer.append(entry.kind, entry.payload)
+    writer.close("over")
+    return path
+
+
+def outcome(path: Path) -> str:
+    reviewed = review_record(path, keep=True)
+    fresh_summary(path)
+    return json.dumps([session_json(reviewed.session, ""), reviewed.damage], sort_keys=True)
+
+
+def spoil_record(random: Random, files: dict[str, bytes], forge: Callable[[Random, bytes], bytes]) -> dict[str, bytes]:
+    files = dict(files)
+    for _ in range(random.randint(1, 2)):
+        name = random.choice(sorted(files))
+        if random.random() < 0.5 and (name.startswith("part") or name == "record.sealed"):
+            files[name] = forge(random, files[name])
+        else:
+            files[name] = rot(random, files[name])
+    return files
+
+
+def _record(random: Random, base: Path, files: dict[str, bytes], forge: Callable[[Random, bytes], bytes]) -> None:
+    _, _, entries, code = small()
+    path = lay_out(spoil_record(random, files, forge), base / NAME)
+    if random.random() < 0.2:
+        move_files(random, path)
+    given: list[Entry] = []
+    try:
+        for block in RecordFiles(path).blocks():
+            given += block
+    except RecordWithdrawn:
+        raise AssertionError("called withdrawn") from None
+    except WitnessError:
+        given = []
+    numbers = [entry.number for entry in given]
+    assert numbers == sorted(set(numbers)), "out of order"
+    with suppress(WitnessError):
+        result = verify_record(path, code)
+        if not set(entries) <= set(given):
+            assert not result.ok, "a silent loss"
+        with suppress(WitnessError):
+            if len(addendum_of(path).maps) < 2:
+                assert not result.ok, "a ruling lost in silence"
+    with suppress(WitnessError):
+        RecordReading(path)
+    assert path in list_records(base) or not any(name.startswith(("part-", "record.")) for name in os.listdir(path))
+    act = random.choice((None, recover_record, seal_record))
+    if act is not None:
+        before = {(entry.number, entry.payload) for entry in given}
+        with suppress(WitnessError):
+            act(path)
+            after = {(entry.number, entry.payload) for block in RecordFiles(path).blocks() for entry in block}
+            assert before <= after, f"lost by {act.__name__}"
+
+
+def parts(random: Random, base: Path) -> None:
+    """Rotten, forged, moved parts and addenda: nothing out of order, nothing lost without a word."""
+    _record(random, base, small()[0], forge_part)
+
+
+def sealed(random: Random, base: Path) -> None:
+    """The same for sealed records."""
+    _record(random, base, small()[1], forge_sealed)
+
+
+def tombstones(random: Random, base: Path) -> None:
+    """Whatever stands as a tombstone: called a withdrawal only where it says so, and a withdrawal ends all the same."""
+    path = lay_out(small()[0], base / NAME)
+    true = b'{"withdrawn_at": "2025-06-15T15:06:40+00:00", "by": "lead", "digest": null, "entries": 9, "pending": []}'
+    raw = spoil_json(random, true)
+    (path / "tombstone.json").write_bytes(raw)
+    with suppress(WitnessError):
+        try:
+            RecordFiles(path)
+        except RecordWithdrawn:
+            assert isinstance(json.loads(raw)["withdrawn_at"], str)
+        else:
+            raise AssertionError("read beside a tombstone")
+    with redirect_stdout(io.StringIO()):
+        gathered = gather(base)
+    assert gathered.faults() or gathered.withdrawn
+    with suppress(WitnessError):
+        receipt = withdraw_record(path, "lead", "all")
+        assert not receipt.finished or sorted(os.listdir(path)) in (
+            ["tombstone.json"],
+            ["second-place.txt", "tombstone.json"],
+        )
+
+
+def places(random: Random, base: Path) -> None:
+    """Whatever stands in the notes of places and in their stamps: nobody else's files are touched."""
+    path, place = write_elsewhere(base, HandClock(), opening_of(study_of(STUDY)))
+    other = base / "second" / "Q09-20250615T145320Z-0ccc.run"
+    RecordWriter.create(other, opening_of(study_of(STUDY)), clock=HandClock()).close("")
+    decoys = {file: file.read_bytes() for file in other.iterdir()}
+    for file in (path / SECOND_NAME, place / STAMP_NAME):
+        if random.random() < 0.7:
+            lines = [
+                random.choice((str(other), str(path), str(place), "x\0y", "/dev", "relative.run", "/")) for _ in "ab"
+            ]
+            junk = "\n".join(random.choice(("", "# stamped ", "# emptied ", "# ", "#")) + line for line in lines)
+            stamp = json.dumps(
+                spoil_fields(random, {"record": "00" * 16, "home": str(other), "inode": 1}), default=repr
+            )
+            options = (junk.encode(), stamp.encode("utf-8", "replace"), rot(random, file.read_bytes()), b"\n" * 70_000)
+            file.write_bytes(random.choice(options))
+    if random.random() < 0.3:
+        move_files(random, place)
+    with suppress(WitnessError):
+        look_at_places(path)
+        verify_record(path)
+    act: Callable[[], object] = random.choice(
+        (lambda: seal_record(path), lambda: recover_record(path), lambda: withdraw_record(path, "lead", "all"))
+    )
+    with suppress(WitnessError):
+        act()
+    assert all(file.read_bytes() == raw for file, raw in decoys.items()), "somebody else's file was changed"
+
+
+def caches(random: Random, base: Path) -> None:
+    """Whatever stands in the caches: the verdicts are the record's."""
+    files, expected = judged()
+    path = lay_out(files, base / NAME)
+    outcome(path)  # made for this directory's times
+    for name in ("columns.cache", "summary.cache"):
+        raw = (path / name).read_bytes()
+        if random.random() < 0.4:
+            continue
+        if name == "summary.cache":
+            raw = spoil_json(random, raw)
+        elif random.random() < 0.5:
+            values = list(msgpack.Unpacker(io.BytesIO(raw), max_buffer_size=0))
+            at = random.randrange(len(values))
+            if isinstance(values[at], list) and random.random() < 0.8:
+                chunk = spoil_fields(random, msgpack.unpackb(values[at][1]))
+                values[at][1] = msgpack.packb(chunk, unicode_errors="surrogatepass")
+            else:
+                values[at] = value(random)
+            raw = b"".join(msgpack.packb(one, unicode_errors="surrogatepass") for one in values)
+        else:
+            raw = rot(random, raw)
+        (path / name).write_bytes(raw)
+    if random.random() < 0.05:
+        check_caches(path)
+    assert outcome(path) == expected, "a cache decided"
+
+
+def operators(random: Random, base: Path) -> None:
+    """Entries of ours with wrong types and impossible times: every report is made, or refused in a sentence."""
+    path = base / NAME
+    opening = opening_of(study_of(STUDY))
+    clock = HandClock(
+        monotonic=random.choice((5_000_000_000, 0, 2**62 - 10**10)),
+        wall=random.choice((1_750_000_000_000_000_000, -(2**63), 2**63 - 10**10, 0)),
+    )
+    writer = RecordWriter.create(path, opening, clock=clock)
+    for at, entry in enumerate(entries_of(HandDrive(rate_hz=4.0, end_t=14.0))):
+        if entry.kind in (EntryKind.OPENING, EntryKind.CLOSE):
+            continue
+        writer.append(entry.kind, entry.payload)
+        if at % 11 == 0:
+            kind = random.choice(
+                ("note", "mark", "ruling", "shown", "reveal", "eyes", "comfort", "step", "answer", "stop")
+            )
+            fields = {"type": kind, "key": f"k{at}", "by": "op", "wall": 1.7e9, "drive": 1, "at": 3.0, "text": "fog"}
+            fields |= {"trial": "1/gate-brake/1", "verdict": "valid", "reason": "confirmed", "words": "", "rating": 3}
+            packed = msgpack.packb(spoil_fields(random, fields), unicode_errors="surrogatepass")
+            writer.append(random.choice((EntryKind.OPERATOR, EntryKind.OPERATOR, EntryKind.INTAKE)), packed)
+    writer.close("over")
+    with suppress(WitnessError):
+        append_addendum(path, {"type": "ruling", "key": "z", "wall": value(random), "verdict": value(random)})
+    report(path)
+
+
+def openings(random: Random, base: Path) -> None:
+    """An opening with fields of other types."""
+    path = base / NAME
+    opening = opening_of(study_of(STUDY))
+    from monitor.record import writer as writing
+
+    fields = spoil_fields(random, msgpack.unpackb(pack_opening(opening)))
+    packed = msgpack.packb(fields, unicode_errors="surrogatepass")
+    before, writing.pack_opening = writing.pack_opening, lambda opening: packed
+    try:
+        RecordWriter.create(path, opening, clock=HandClock()).close("")
+    finally:
+        writing.pack_opening = before
+    report(path)
+
+
+def report(path: Path) -> None:
+    """All that is made of a record."""
+    with suppress(WitnessError):
+        reviewed = review_record(path)
+        json.dumps(session_json(reviewed.session, ""), allow_nan=False)
+        for trial in reviewed.session.trials():
+            trial_lines(trial)
+    with suppress(WitnessError):
+        gathered = gather(path.parent)
+        json.dumps(tally_json(gathered, None), allow_nan=False)
+        tally_lines(gathered, None)
+    with suppress(WitnessError):
+        whole = read_whole(path)
+        markdown(close_out(whole))
+        left_to_do(whole)
+        Tables(masked=False).add(whole)
+
+
+def announcements(random: Random, base: Path) -> None:
+    """What a recorder leaves for whoever attaches."""
+    path = lay_out({}, base / NAME)
+    plan = {"record": str(path), "feeds": ["tcp://x:1"], "sockets": "/tmp/s", "opening": None, "resume": True}
+    plan |= {"timing": {}, "link_timing": {}, "second": None, "idle_close_s": 5.0}
+    raw = spoil_json(random, json.dumps({"pid": 12, "plan": plan}).encode())
+    (path / RUNNING_NAME).write_bytes(raw)
+    if random.random() < 0.05:
+        (path / RUNNING_NAME).unlink()
+        os.mkfifo(path / RUNNING_NAME)
+    read_announcement(path)
+
+
+def clean(base: Path) -> None:
+    shutil.rmtree(base, ignore_errors=True)
+
+
+TARGETS: dict[str, tuple[Callable[[Random, Path], None], int]] = {
+    "parts": (parts, 40),
+    "sealed": (sealed, 30),
+    "tombstones": (tombstones, 8),
+    "places": (places, 10),
+    "caches": (caches, 3),
+    "operators": (operators, 2),
+    "openings": (openings, 3),
+    "announcements": (announcements, 4),
+}
+"""With how many of a hundred inputs each is given."""
+assert sum(share for _, share in TARGETS.values()) == 100
