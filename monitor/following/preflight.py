@@ -11,6 +11,7 @@ from typing import Any
 
 import numpy as np
 
+from monitor.following.coming.channels import ChannelWatch
 from monitor.following.heading.run import NOT_RECORDING
 from monitor.following.source_words import clock_words
 from monitor.following.view import LiveView, PreflightLine, PreflightView
@@ -36,6 +37,7 @@ def preflight(session: Session, view: LiveView, rehearsal: dict[str, Any] | None
     lines = (
         *_told(session),
         *_feed(session, view),
+        *_checks(session),
         *_sources(session, view),
         *_exposures(session),
         _disk(view),
@@ -127,6 +129,24 @@ def _feed(session: Session, view: LiveView) -> Iterator[PreflightLine]:
         yield PreflightLine(what, "it", f"not given; looked at by {', '.join(needs[name])}", "not met")
     lost = "none lost" if not feed.lost else f"{feed.lost} lost"
     yield PreflightLine("frames", "none lost", lost, "undecided" if feed.lost else "met")
+
+
+def _checks(session: Session) -> Iterator[PreflightLine]:
+    """By what else in the feed each condition can be checked, and what already disagrees."""
+    drive = session.current
+    if drive is None or drive.log.ended or not drive.log.blocks:
+        return
+    plan = session.plan_of(drive)
+    found = [ChannelWatch(0.0).look(plan, drive, watch, 1, session.last_number) for watch in drive.watches.values()]
+    doubts = list(dict.fromkeys(one.sentence for ahead in found for one in ahead.doubts))
+    for sentence in doubts:
+        yield PreflightLine("evidence", "no doubt", sentence, "not met")
+    unchecked = list(dict.fromkeys(name for ahead in found for name in ahead.unchecked))
+    if unchecked:
+        given = f"as published, nothing to check by: {', '.join(unchecked)}"
+        yield PreflightLine("checked by others", "each condition", given, "undecided")
+    elif any(one.is_checked for one in found) and not doubts:
+        yield PreflightLine("checked by others", "each condition", "all agree", "met")
 
 
 def _sources(session: Session, view: LiveView) -> Iterator[PreflightLine]:

@@ -21,6 +21,7 @@ from monitor.judging.case.trial import (
     Trial,
     Verdict,
 )
+from monitor.judging.evidence.causes import turned_channels
 from monitor.judging.evidence.cutting import own_body, role_body
 from monitor.judging.evidence.inputs import Bodies
 from monitor.judging.evidence.weighing import Weighed, weigh
@@ -251,7 +252,7 @@ def judge_fired(
         timed = [replace(one, sentence=f"{one.sentence} {ALONE}") for one in timed]
     findings = [
         *alert_findings,
-        *judge_unaccounted(case),
+        *judge_unaccounted(case, _rule_held(watch, number)),
         *treatment_findings(case),
         *timed,
         *contradicted,
@@ -302,6 +303,11 @@ def judge_fired(
     return replace(trial, what_now=what_now(trial, shown, plan.study, plan.group, plan.standing)), shown
 
 
+def _rule_held(watch: FireWatch, number: int) -> list[float]:
+    """When a trigger that comes often was to fire, as of an entry."""
+    return [rule.t for rule in watch.expected if rule.number <= number] if watch.trigger.comes_often else []
+
+
 def find_response_origin(
     plan: Plan, drive: DriveLog, watch: FireWatch, marker: ReceivedMarker, occurrence: int, number: int
 ) -> float | None:
@@ -326,7 +332,12 @@ def judge_response(
     if t0 is None or rule is None:
         return None
     stretch = cut_stretch(drive, t0 - rule.looks_back_s, t0 + rule.horizon_s, number)
-    return None if stretch is None else time_response(case, stretch, t0, alert, over=case.over)
+    if stretch is None:
+        return None
+    bodies = cut_bodies(case, case.trigger.role, case.fired_at)
+    turned = () if bodies is None else turned_channels(bodies.own)
+    unbelieved = frozenset(cause.channel for cause in turned if cause.kind == "unit")
+    return time_response(case, stretch, t0, alert, over=case.over, unbelieved=unbelieved)
 
 
 def make_case(

@@ -32,6 +32,10 @@ class ChannelDoubts:
 
     doubts: tuple[Doubt, ...] = ()
     unbelieved: frozenset[str] = frozenset()
+    unchecked: tuple[str, ...] = ()
+    """Conditions on the time before the fire that nothing else in the feed can check."""
+    is_checked: bool = False
+    """Whether any condition could be looked at."""
 
 
 class ChannelWatch:
@@ -83,7 +87,9 @@ def _look(case: Case) -> ChannelDoubts:
     )
     findings = [*doubts.findings, *(one.finding for one in signals)]
     findings += [one for one in judge_before(case, bodies.stretch, doubts.own) if one.code == "pedals-not-measured"]
-    return ChannelDoubts(tuple(as_doubt(one, changed) for one in findings if one.severity != "note"), doubts.own)
+    told = tuple(as_doubt(one, changed) for one in findings if one.severity != "note")
+    unchecked = tuple(one.name for one in now if one.evidence is not None and not one.evidence.by)
+    return ChannelDoubts(told, doubts.own, unchecked, is_checked=any(one.evidence is not None for one in now))
 
 
 def _weigh(case: Case, settled: Settled, condition: Condition) -> Weighed:

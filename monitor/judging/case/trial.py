@@ -114,7 +114,8 @@ class Response:
     first_s: float | None
     outcome: str
     """"responded", "anticipatory", "already responding" (the brake was pressed at the origin),
-    "no response", "collision", "collision before response", "cut short"."""
+    "no response", "not measured" (nothing in the feed would have shown one), "collision", "collision before response",
+    "cut short"."""
     censored_at_s: float | None
     min_ttc_s: float | None
     min_gap_m: float | None
