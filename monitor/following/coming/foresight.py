@@ -82,13 +82,16 @@ def seconds_to_fire(watch: FireWatch, drive: DriveTrials, stretch: Stretch, stud
     trigger = watch.trigger
     if not trigger.fires_when:
         return None
+    last = watch.expected[-1].t if watch.expected else -np.inf
     terms = [term.alternatives for term in trigger.fires_when]
     if not watch.armed:
         arming = (term.alternatives for term in trigger.armed_when)
         terms += [tuple(replace(one, edge="none") for one in either) for either in arming]
     waits = [_soonest([_seconds_to(one, stretch, study, trigger) for one in either]) for either in terms]
     known = [wait for wait in waits if wait is not None]
-    return max(known) if len(known) == len(waits) else None
+    if len(known) < len(waits) or float(stretch.t[-1]) + max(known) - last < trigger.refractory_s:
+        return None
+    return max(known)
 
 
 def _soonest(waits: list[float | None]) -> float | None:

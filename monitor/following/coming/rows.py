@@ -130,7 +130,7 @@ def _row(condition: Condition, asked: Asked) -> OutlookRow:
     shown = _shown(condition, looked, standing)
     if for_good or _is_silent(measure, standing, t):
         foreseen: Foreseen = "lost"
-    elif _is_to_come(condition, looked, by_now, seconds_left):
+    elif _is_to_come(condition, looked, float(np.nan_to_num(value[-1])), by_now, seconds_left):
         foreseen = "to come"
     elif by_now is False and by_trend is not True and _is_out_of_reach(measure, lost_in_s, seconds_left):
         foreseen = "lost"
@@ -150,10 +150,16 @@ def _row(condition: Condition, asked: Asked) -> OutlookRow:
     )
 
 
-def _is_to_come(condition: Condition, looked: Looked, by_now: bool | None, seconds_left: float | None) -> bool:
+def _is_to_come(
+    condition: Condition, looked: Looked, value: float, by_now: bool | None, seconds_left: float | None
+) -> bool:
     """Whether it need not hold yet: before it settles, or where the next moment may change it."""
     if by_now is True:
         return False
+    least = looked.band.at_least
+    if looked.measure.kind == "event" and least is not None and value < least:
+        # the time since something comes by itself, if there is enough of it left
+        return seconds_left is None or value + seconds_left >= least - looked.band.tolerance
     settles_s = condition.settles_at_s
     if settles_s is None and looked.measure.kind == "signal":
         settles_s = AT_ONCE_S
