@@ -203,7 +203,9 @@ class SealedPart:
     def near(self, number: int) -> Position | None:
         best = None
         for _at, block in self._blocks:
-            if block.holds == ENTRIES and block.first_number <= number:
+            if block.holds == ENTRIES:
+                if block.first_number > number:
+                    break  # what stands out of order after it is not where the entry belongs
                 best = block
         return None if best is None else Position(best.part_offset, None, b"")
 
