@@ -120,7 +120,7 @@ def _assign(study: Study, directory: Any, options: argparse.Namespace) -> int:
 
     allocation = allocation_of(study, _path(options.study))
     earlier = earlier_runs(study, directory, how=on_all_cores("judging records"))
-    for sentence in earlier.left_out:
+    for sentence in (*earlier.left_out, *earlier.withdrawn):
         say(sentence)
     document: dict[str, Any] = {"participant": options.participant, "group": None, "lot": None}
     if options.participant is None:
@@ -130,7 +130,7 @@ def _assign(study: Study, directory: Any, options: argparse.Namespace) -> int:
         given = give_group(study, directory, earlier.placed, options, allocation)
         document |= {"group": given.group, "lot": given.lot and given.lot["number"], "why": given.why}
     if options.json:
-        print_json({**document, "left_out": earlier.left_out})
+        print_json({**document, "left_out": earlier.left_out, "withdrawn": earlier.withdrawn})
     else:
         print(f"{harmless(document['participant'] or 'nobody')}: {document['group'] or 'no group'}. {document['why']}")
     return 1 if earlier.left_out else 0

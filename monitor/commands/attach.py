@@ -8,10 +8,18 @@ from typing import Any
 
 def add_to(subparsers: Any) -> None:
     parser = subparsers.add_parser("attach", help="a screen on a running recorder", description=__doc__)
-    parser.add_argument("run", nargs="?", metavar="RUN", help="the record's name; needed where several are running")
+    parser.add_argument(
+        "run",
+        nargs="?",
+        metavar="RUN",
+        help="the record's name or the participant's code; needed where several are running",
+    )
     parser.add_argument("--records", default="records", metavar="DIR")
     parser.add_argument("--read-only", action="store_true", help="for a second room: shows, and enters nothing")
     parser.add_argument("--by", metavar="WHO", help="who enters notes and rulings (default: the login name)")
+    from monitor.commands.watch import add_announce
+
+    add_announce(parser)
     parser.add_argument("--headless", action="store_true", help="no screen: print findings as they come")
     parser.add_argument("--json", action="store_true", help="with --headless: JSON on standard output")
 
@@ -31,5 +39,12 @@ def run(options: argparse.Namespace) -> int:
         refuse_without_terminal()
     found = find_run(records.resolve(), name)
     if options.headless:
-        return stream_run(found, by=options.by, as_json=options.json, until_end=True, read_only=options.read_only)
-    return show_run(found, by=options.by, read_only=options.read_only)
+        return stream_run(
+            found,
+            by=options.by,
+            as_json=options.json,
+            until_end=True,
+            read_only=options.read_only,
+            announce=options.announce,
+        )
+    return show_run(found, by=options.by, read_only=options.read_only, announce=options.announce)

@@ -23,20 +23,23 @@ def run(options: argparse.Namespace) -> int:
 
     from monitor.commands.following import end_run, show_run
     from monitor.following.beginning import begin_run
-    from monitor.simulation.scenarios import scenario_named
-    from monitor.study.demo import DEMO_GROUP, DEMO_PARTICIPANT, demo_study
+    from monitor.simulation.plan import SimulationPlan, first_group
+    from monitor.study.demo import DEMO_PARTICIPANT, demo_study
 
-    scenario_named(options.scenario)
+    kind = options.study_kind
+    plan = SimulationPlan(kind=kind, scenario=options.scenario, group=first_group(kind))  # refuses wrong names
     if not options.headless:
         from monitor.screens.watch.running import refuse_without_terminal
 
         refuse_without_terminal()
     records = Path(options.records) if options.records else _state_directory()
     with Simulator(options) as simulator:
-        begun = begin_run(demo_study(), DEMO_PARTICIPANT, DEMO_GROUP, (simulator.endpoint,), records, look_back=False)
+        begun = begin_run(
+            demo_study(kind), DEMO_PARTICIPANT, plan.group, (simulator.endpoint,), records, look_back=False
+        )
         if options.headless:
             return _headless(begun, options)
-        status = show_run(begun, by=options.by, says_it_goes_on=False)
+        status = show_run(begun, by=options.by, says_it_goes_on=False, announce=options.announce)
         if begun.is_recorded:
             # the simulator ends with the demo, so there is nothing that the recorder could go on with
             end_run(begun)
@@ -81,13 +84,15 @@ class Simulator:
         import subprocess
         import sys
 
-        from monitor.study.demo import DEMO_GROUP, DEMO_PARTICIPANT
+        from monitor.simulation.plan import first_group
+        from monitor.study.demo import DEMO_PARTICIPANT
 
         self._process = subprocess.Popen(
             [
                 *(sys.executable, "-m", "monitor", "simulate", "--json", "--wait", "30"),
                 *("--bind", "tcp://127.0.0.1:*"),
-                *("--participant", DEMO_PARTICIPANT, "--group", DEMO_GROUP),
+                *("--study-kind", options.study_kind, "--group", first_group(options.study_kind)),
+                *("--participant", DEMO_PARTICIPANT),
                 *("--scenario", options.scenario, "--seed", str(options.seed), "--speed", str(options.speed)),
             ],
             stdin=subprocess.DEVNULL,

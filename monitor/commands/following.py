@@ -29,11 +29,18 @@ CLOSE_WITHIN_S = 10.0
 READ_WITHIN_S = 20.0
 
 
-def show_run(run: Run, *, by: str | None, read_only: bool = False, says_it_goes_on: bool = True) -> int:
+def show_run(
+    run: Run,
+    *,
+    by: str | None,
+    read_only: bool = False,
+    says_it_goes_on: bool = True,
+    announce: str | None = None,
+) -> int:
     """The watch screen on a run; the recorder goes on when the screen is left without ending the run."""
     from monitor.screens.watch.running import run_watch
 
-    source = LiveProvider(run.follow(by or operator_name(), read_only=read_only))
+    source = LiveProvider(run.follow(by or operator_name(), read_only=read_only, announce=announce))
     source.start()
     try:
         status = run_watch(source, read_only=read_only)
@@ -49,12 +56,20 @@ def show_run(run: Run, *, by: str | None, read_only: bool = False, says_it_goes_
     return status
 
 
-def stream_run(run: Run, *, by: str | None, as_json: bool, until_end: bool, read_only: bool = False) -> int:
+def stream_run(
+    run: Run,
+    *,
+    by: str | None,
+    as_json: bool,
+    until_end: bool,
+    read_only: bool = False,
+    announce: str | None = None,
+) -> int:
     """A run without a screen: trials and notes as they come, and the whole of it at the end.
 
     Whoever only looks on leaves the record open.
     """
-    following = run.follow(by or operator_name(), read_only=read_only)()
+    following = run.follow(by or operator_name(), read_only=read_only, announce=announce)()
     stream = Stream(as_json)
     status = 0
     try:
@@ -129,6 +144,8 @@ def _follow(following: Following, stream: Stream | None, *, until_end: bool) -> 
             stream.take(session)
         if stream is not None:
             stream.take_sources(session)
+        if following.is_status_due:
+            following.tell(following.view(0))
         said = following.recorder_view().sentence
         if said != sentence:
             sentence = said

@@ -12,7 +12,7 @@ def add_to(subparsers: Any) -> None:
     add_drive_options(parser)
     parser.add_argument("--participant", metavar="CODE", help="who drives, if the hello shall say it")
     parser.add_argument(
-        "--group", default="chime", metavar="NAME", help="alert group that the drive gives its alert to"
+        "--group", metavar="NAME", help="alert group that the drive gives its alert to (default: the kind's first)"
     )
     parser.add_argument("--rate", type=float, default=60.0, metavar="HZ", help="frames a second")
     parser.add_argument("--vehicles", type=int, default=0, metavar="N", help="further vehicles, for load")
@@ -24,6 +24,12 @@ def add_to(subparsers: Any) -> None:
 
 def add_drive_options(parser: argparse.ArgumentParser) -> None:
     """Options that `demo` and `simulate` share."""
+    parser.add_argument(
+        "--study-kind",
+        default="dusk-road",
+        metavar="KIND",
+        help="another kind of study: rear-end, lane-departure, crossing, take-over, following",
+    )
     parser.add_argument("--scenario", default="clean", metavar="NAME", help="what goes wrong in the drive")
     parser.add_argument("--seed", type=int, default=1, metavar="N")
     parser.add_argument("--speed", type=float, default=1.0, metavar="X", help="times real time")
@@ -33,7 +39,7 @@ def run(options: argparse.Namespace) -> int:
     from pathlib import Path
 
     from monitor.commands.printing import print_json, say
-    from monitor.simulation.plan import SimulationPlan
+    from monitor.simulation.plan import SimulationPlan, first_group
     from monitor.simulation.publishing import run_simulation
 
     bound = False
@@ -50,11 +56,12 @@ def run(options: argparse.Namespace) -> int:
     run_simulation(
         SimulationPlan(
             bind=options.bind,
+            kind=options.study_kind,
             scenario=options.scenario,
             seed=options.seed,
             speed=options.speed,
             rate_hz=options.rate,
-            group=options.group,
+            group=options.group or first_group(options.study_kind),
             participant=options.participant,
             truth_path=Path(options.truth) if options.truth else None,
             extra_vehicles=options.vehicles,

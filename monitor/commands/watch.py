@@ -53,6 +53,17 @@ def add_following_options(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--headless", action="store_true", help="no screen: print findings as they come")
     parser.add_argument("--json", action="store_true", help="with --headless: JSON on standard output")
     parser.add_argument("--by", metavar="WHO", help="who enters notes and rulings (default: the login name)")
+    add_announce(parser)
+
+
+def add_announce(parser: argparse.ArgumentParser) -> None:
+    """For a lamp, a headset or a second display in the control room."""
+    parser.add_argument(
+        "--announce",
+        metavar="ENDPOINT",
+        help="tell faults and trials that wait there once a second, as JSON, such as tcp://127.0.0.1:5580; nothing may "
+        "be commanded by it",
+    )
 
 
 def run(options: argparse.Namespace) -> int:
@@ -101,9 +112,10 @@ def run(options: argparse.Namespace) -> int:
         except WitnessError as error:
             say(str(error))  # the run has begun, and a note is no reason to leave it
     if options.headless:
-        status = stream_run(begun, by=options.by, as_json=options.json, until_end=options.until_end)
+        told: dict[str, Any] = {"by": options.by, "announce": options.announce}
+        status = stream_run(begun, as_json=options.json, until_end=options.until_end, **told)
     else:
-        status = show_run(begun, by=options.by)
+        status = show_run(begun, by=options.by, announce=options.announce)
     if status < 128 and not begun.is_recorded:
         say_how_far(study, options)
     return status

@@ -104,10 +104,13 @@ class RecordedDrive:
         self._greeted = False
         self._hello_due_t = 0.0
 
-    def joined_with(self, further: Sequence[ChannelMap]) -> tuple[JoinedFeed | None, list[FurtherSource]]:
-        """What puts further sources onto this drive, and they themselves; None where there are none."""
+    def joined_with(
+        self, further: Sequence[ChannelMap], now_s: Callable[[], float]
+    ) -> tuple[JoinedFeed | None, list[FurtherSource]]:
+        """What puts further sources onto this drive, and they themselves; None where there are none. `now_s`: when what
+        is taken came in."""
         sources = [FurtherSource(one, 1.0 / self._map.rate_hz) for one in further]
-        joined = JoinedFeed(self, sources, clock=lambda: self._clock.elapsed_s) if sources else None
+        joined = JoinedFeed(self, sources, clock=now_s) if sources else None
         return joined, sources
 
     @property

@@ -99,7 +99,15 @@ def judge_file(
 ) -> DryReport:
     """The dry judging of a whole file. Raises `WitnessError` where it cannot be read."""
     opened = DriveFile(channels, file, further)
-    dry = DryJudging(study, channels, participant=participant, group=group, further=further, exposures=exposures)
+    dry = DryJudging(
+        study,
+        channels,
+        participant=participant,
+        group=group,
+        further=further,
+        exposures=exposures,
+        now_s=lambda: opened.now_s,
+    )
     try:
         opened.read(dry.translation, dry.joined, dry.sources)
         dry.finish()
@@ -166,9 +174,9 @@ def import_drive(
         fields["despite_faults"] = report.faults[:32]
     writer.append(EntryKind.INTAKE, pack_map({**fields, "channel_map": channels.text}))
     drive = RecordedDrive(channels, lambda payload: writer.append(EntryKind.MESSAGE, payload), clock, further)
-    joined, sources = drive.joined_with(further)
-    translation = Translation(channels, joined or drive, lambda number: f"{file.stem[:40]}-{sha256[:8]}-{number}")
     opened = DriveFile(channels, file, further)
+    joined, sources = drive.joined_with(further, lambda: opened.now_s)
+    translation = Translation(channels, joined or drive, lambda number: f"{file.stem[:40]}-{sha256[:8]}-{number}")
     try:
         opened.read(translation, joined, sources)
         translation.finish()

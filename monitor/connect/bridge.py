@@ -10,7 +10,7 @@ from datetime import UTC, datetime
 from typing import Any
 
 from monitor.connect.channel_map.mapped_drive import Translation
-from monitor.connect.channel_map.model import LAYER_STAMP, ChannelMap, LslSource, Reading
+from monitor.connect.channel_map.model import ChannelMap, is_by_layer
 from monitor.connect.joining import FurtherSource, JoinedFeed
 from monitor.connect.sources.opening import Source
 from monitor.errors import WitnessError
@@ -77,12 +77,6 @@ def run_name(channels: ChannelMap) -> Callable[[int], str]:
     stamp = datetime.now(UTC).strftime("%Y%m%dT%H%M%SZ")
     begun = f"{channels.feed_source[:32]}-{stamp}-{secrets.token_hex(2)}"
     return lambda number: f"{begun}-{number}"
-
-
-def is_by_layer(channels: ChannelMap) -> bool:
-    """Whether a map's time is the stamp of the streaming layer itself, of whose clock the layer knows: a device's own
-    time in a channel is another clock."""
-    return isinstance(channels.source, LslSource) and channels.time == Reading(name=LAYER_STAMP)
 
 
 def signals_of(channels: ChannelMap, further: Sequence[ChannelMap]) -> dict[str, str]:
@@ -217,7 +211,7 @@ class Bridge:
             source=source.where,
             samples=counts.samples,
             frames=counts.frames,
-            markers=counts.markers,
+            markers=counts.markers + (0 if self._joined is None else self._joined.placed),
             drives=counts.drives,
             lost=counts.lost,
             refused=counts.refused + source.refused + sum(one.refused for one in others),

@@ -12,10 +12,10 @@ import math
 import time
 from collections import deque
 from collections.abc import Callable, Mapping, Sequence
-from typing import Any
+from typing import Any, NamedTuple
 
 from monitor.connect.channel_map.convert import Converter
-from monitor.connect.channel_map.mapped_drive import Outlet
+from monitor.connect.channel_map.mapped_drive import Onlooker, Outlet
 from monitor.connect.channel_map.markers import Happened, MarkerWatch
 from monitor.connect.channel_map.model import ChannelMap, ZmqSource
 from monitor.connect.channel_map.values import Sample
@@ -33,6 +33,9 @@ from monitor.feed.schema import ClockTold
 SAMPLES_KEPT = 20_000
 """Of a further source: 80 s at 240 Hz."""
 SAMPLES_DROPPED = 5_000
+AHEAD_AT_MOST = 4_096
+NO_FRAMES_S = 0.5
+"""Without a frame for so long a marker goes out all the same: the simulator has stopped before its time."""
 HELD_AT_MOST = 4_096
 """Frames that wait for a further source; beyond it the oldest go without it."""
 FLAG = frozenset((0.0, 1.0))
@@ -48,6 +51,10 @@ class FurtherSource:
         assert channels.join is not None
         self.map, self.rule = channels, channels.join
         self.marks = SyncMarks()
+        self.same_within_s = 0.0 if self.rule.same_clock else None
+        """Where its times are the simulator's already: how well."""
+        self.always_told: ClockTold | None = None
+        """Where what is known of its clock stays the same all through, as in a file."""
         self._told: deque[Told] = deque(maxlen=TOLD_KEPT)
         self._receipts: deque[Receipt] = deque(maxlen=TOLD_KEPT)
         self.offset: ClockOffset | None = None
@@ -56,14 +63,25 @@ class FurtherSource:
         self._first_step_s, self._step_s = first_step_s, 1.0 / channels.rate_hz
         self._converter = Converter(channels)
         self._watch = MarkerWatch(channels.markers, self._converter.time_at)
+        self._onlooker: Onlooker | None = None
         source = channels.source
         self._frame_topic = source.frame_topic if isinstance(source, ZmqSource) else None
         self._apart = frozenset(rule.topic for rule in channels.markers if rule.topic is not None)
         self._t: list[float] = []
         self._signals: list[dict[str, float]] = []
 
+    def look_on(self, onlooker: Onlooker) -> None:
+        """Shows all that is taken from now on to somebody, too."""
+        self._onlooker = onlooker
+        self._watch.on_happened = onlooker.happened
+
     def take(self, sample: Sample, arrived_s: float) -> list[Happened]:
         """One sample; gives its markers but for sync marks, with times of its own clock. Never raises."""
+        if self._onlooker is not None:
+            if sample.topic in self._apart:
+                self._onlooker.take_message(sample)
+            elif self._frame_topic is None or sample.topic == self._frame_topic:
+                self._onlooker.take_frame(sample)
         if sample.topic in self._apart:
             t = self._converter.time_of(sample)
             markers = self._watch.in_message(sample, t if math.isfinite(t) or not self._t else self._t[-1])
@@ -88,6 +106,11 @@ class FurtherSource:
         if not self._told or now_s - self._told[-1].arrived_s >= TOLD_EVERY_S:
             self._told.append(Told(clock.offset_s, clock.uncertainty_s, now_s))
 
+    def stays_told(self, now_s: float) -> None:
+        """Time goes on, and what is known of its clock stays as it was."""
+        if self.always_told is not None:
+            self.clock_told(self.always_told, now_s)
+
     def first_seen(self, t: float, now_s: float) -> None:
         """A frame of the simulator has just come in: it is at most a period old, but for its way."""
         if not self._told or (self._receipts and now_s - self._receipts[-1].arrived_s < TOLD_EVERY_S):
@@ -107,8 +130,8 @@ class FurtherSource:
 
     def placed(self, second_t: float) -> tuple[float, float] | None:
         """A time of this source by the simulator's clock, and how far that may be off; None where it is not known."""
-        if self.rule.same_clock and math.isfinite(second_t):
-            return second_t, 0.0
+        if self.same_within_s is not None and math.isfinite(second_t):
+            return second_t, self.same_within_s
         if self.offset is None or not math.isfinite(second_t):
             return None
         offset, off_by = self.offset.at(second_t)
@@ -125,9 +148,9 @@ class FurtherSource:
         """Its signals at a time of the simulator's clock, NaN where they are not known; and its clock's offset."""
         found = dict.fromkeys(self.map.signals, math.nan)
         offset, off_by = math.nan, math.nan
-        if self.rule.same_clock:
-            offset = off_by = 0.0
-            found.update(self._within(first_t, 0.0))
+        if self.same_within_s is not None:
+            offset, off_by = 0.0, self.same_within_s
+            found.update(self._within(first_t, off_by))
         elif self.offset is not None:
             second_t, off_by = self.offset.second_at(first_t)
             offset = first_t - second_t
@@ -170,6 +193,16 @@ class FurtherSource:
         return self._watch.in_frame(sample, t)
 
 
+class _Ahead(NamedTuple):
+    """A marker of a further source that waits for the frame of its time; `came_s`: when it came in."""
+
+    t: float
+    came_s: float
+    kind: str
+    name: str
+    data: dict[str, Any]
+
+
 class JoinedFeed:
     """The outlet of the simulator's translation: frames wait until the further sources have told of their time.
 
@@ -181,6 +214,10 @@ class JoinedFeed:
     ) -> None:
         self._outlet, self.further, self._clock = outlet, tuple(further), clock
         self._held: deque[tuple[float, float | None, Callable[[], None]]] = deque()
+        self._ahead: list[_Ahead] = []
+        self._heard_s = -math.inf
+        self.placed = 0
+        """Markers of further sources that were sent on."""
         self._hold_s = max((one.rule.hold_s for one in further), default=0.0)
         self._seq = 0
         self._newest_t: float | None = None
@@ -200,14 +237,15 @@ class JoinedFeed:
     @property
     def holds(self) -> bool:
         """Whether anything waits."""
-        return bool(self._held)
+        return bool(self._held or self._ahead)
 
     def begin_drive(
         self, run: str, *, participant: str | None = None, group: str | None = None, scenario: str | None = None
     ) -> None:
-        """A new drive, after all that waits."""
+        """A new drive, after all that waits; markers that came before the first frame of all are the first drive's."""
         self._seq = 0
-        self.flush(everything=True)
+        self.flush(everything=self._newest_t is not None)
+        self._newest_t = None
         for one in self.further:
             one.first_began()
         self._outlet.begin_drive(run, participant=participant, group=group, scenario=scenario)
@@ -223,10 +261,12 @@ class JoinedFeed:
         """A frame of the simulator."""
         self._seq += 1
         self._newest_t = t
+        self._heard_s = self._clock()
         for one in self.further:
-            one.first_seen(t, self._clock())
+            one.first_seen(t, self._heard_s)
 
         def send() -> None:
+            self._send_ahead(t)
             joined = dict(signals)
             for one in self.further:
                 joined.update(one.signals_at(t))
@@ -261,12 +301,31 @@ class JoinedFeed:
             self._held.popleft()
             try:
                 send()
-            except ValueError as error:  # what the feed's own decoder refuses, with its key named
-                self.refused += 1
-                self.last_refusal = str(error)
+            except ValueError as error:
+                self._refuse(error)
+        if everything or now - self._heard_s > NO_FRAMES_S:
+            self._send_ahead(math.inf, now if not everything else math.inf)
 
     def _hold(self, t: float | None, send: Callable[[], None]) -> None:
         self._held.append((self._clock() + self._hold_s, t, send))
+
+    def _send_ahead(self, until_t: float, waiting_since_s: float = math.inf) -> None:
+        """Sends the markers of further sources up to a time of the drive: they may come in before its frames do."""
+        self._ahead.sort(key=lambda one: one.t)
+        while self._ahead and self._ahead[0].t <= until_t:
+            if self._newest_t is None or waiting_since_s - self._ahead[0].came_s < NO_FRAMES_S:
+                return
+            one = self._ahead.pop(0)
+            try:
+                self._outlet.marker(one.kind, one.name, one.t, one.data)
+                self.placed += 1
+            except ValueError as error:
+                self._refuse(error)
+
+    def _refuse(self, error: ValueError) -> None:
+        """What the feed's own decoder refuses, with its key named."""
+        self.refused += 1
+        self.last_refusal = str(error)
 
     def _skip(self, count: int) -> None:
         self._outlet.seq += count
@@ -280,7 +339,11 @@ class JoinedFeed:
         if placed is not None:
             at, off_by = placed
             data = {**(one.data or {}), "source": source.map.feed_source, "uncertainty_s": off_by}
-            self._hold(None, lambda: self._mark(one.kind, one.name, at, data))
+            if len(self._ahead) < AHEAD_AT_MOST:
+                self._ahead.append(_Ahead(at, self._clock(), one.kind, one.name, data))
+            else:
+                source.refused += 1
+                source.last_refusal = f"the marker {one.kind} {one.name} is one of too many that wait for their frames"
             return
         newest = self._newest_t
         source.refused += 1

@@ -16,6 +16,7 @@ from monitor import __version__
 from monitor.archive.earlier import earlier_exposures
 from monitor.errors import RecorderLost, WitnessError
 from monitor.following.live import Following
+from monitor.following.status_stream import StatusStream, WriterWatch
 from monitor.record.disk import is_being_written
 from monitor.record.entries import Opening
 from monitor.recorder.client import RecorderClient
@@ -49,34 +50,41 @@ class Run:
         """Starts the recorder again on the same record, in a new part."""
         start_again(self.plan)
 
-    def follow(self, by: str, *, read_only: bool = False) -> Callable[[], Following]:
+    def follow(self, by: str, *, read_only: bool = False, announce: str | None = None) -> Callable[[], Following]:
         """How a follower of this run is made, in the thread that will use it. One that only looks on never starts a
-        recorder."""
+        recorder. `announce`: an endpoint at which faults and trials that wait are told."""
 
         def make() -> Following:
-            client = RecorderClient(Path(self.plan.sockets), self.record, writer=not read_only)
-            return Following(client, self.record, by=by, restart=None if read_only else self.start_again)
+            sockets = Path(self.plan.sockets)
+            status = WriterWatch(sockets) if read_only else StatusStream(sockets, by, announce)
+            client = RecorderClient(sockets, self.record, writer=not read_only)
+            restart = None if read_only else self.start_again
+            return Following(client, self.record, by=by, restart=restart, status=status)
 
         return make
 
 
 def find_run(records: Path, name: str | None) -> Run:
-    """The run to attach to in a directory of records: the one named, else the only one that is being recorded.
+    """The run to attach to in a directory of records: the one named by its record or by its participant's code, else
+    the only one that is being recorded.
 
     A named run whose recorder has died is taken too, unless it was closed: its recorder is started again.
     Raises `WitnessError` where there is none, or more than one.
     """
-    if name is not None:
-        announced = read_announcement(records / name)
-        if announced is None:
-            raise WitnessError(
-                f"{records / name} has no recorder and can be given none; see it with: trialwitness replay"
-            )
+    announced = read_announcement(records / name) if name is not None else None
+    if announced is not None:
         run = Run(announced.plan)
         if not run.is_recorded:
             run.start_again()
         return run
     running = find_running(records) if records.is_dir() else []
+    if name is not None:  # a participant's code
+        running = [one for one in running if one.record.name.startswith(f"{name}-")]
+    if not running and name is not None:
+        raise WitnessError(
+            f"{records / name} has no recorder and can be given none, and no run of a participant {name} is being "
+            "recorded here; see a closed record with: trialwitness replay"
+        )
     if not running:
         raise WitnessError(f"No recorder is running in {records}; begin a run with: trialwitness watch")
     if len(running) > 1:

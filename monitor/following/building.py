@@ -3,53 +3,43 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from functools import cache
 
 import numpy as np
 
 from monitor.feed.marker_kinds import KINDS
-from monitor.following.outlook import look_out
+from monitor.following.coming.channels import ChannelWatch
+from monitor.following.coming.outlook import horizon_over_s, look_out
+from monitor.following.numbers import bands_of, build_numbers, build_strips
+from monitor.following.saving import look_for_saving, lost_words
 from monitor.following.scene import build_scene
 from monitor.following.source_words import trouble_sentence
 from monitor.following.view import (
     FeedState,
     FeedView,
     LiveView,
-    NumberView,
-    OutlookView,
+    Question,
+    ReasonView,
     RecorderView,
     SheetLine,
     StepState,
-    StripView,
+    StopView,
     TimelineMark,
 )
-from monitor.judging.blinding import Span, hidden_frames, hides, hides_marker, reveals, spans_in_picture
-from monitor.judging.case.blocks import MeasuredBlock
+from monitor.judging.blinding import Span, hides, hides_marker, spans_in_picture
 from monitor.judging.case.drive import DriveLog
-from monitor.judging.case.trial import Result
-from monitor.judging.case.values import channel_values, role_channel, state_text
-from monitor.judging.session import STRIP_S, DriveTrials, Session
+from monitor.judging.case.trial import Trial
+from monitor.judging.rules.identity import MISMATCHES, identity_findings
+from monitor.judging.session import DriveTrials, Session
 from monitor.judging.source_state import look_at_sources
-from monitor.measures.columns import FloatArray
-from monitor.measures.measured import Measured
-from monitor.measures.names import MEASURES
-from monitor.study.band import Band
-from monitor.study.model import Measure, SheetStep, Study, Trigger
+from monitor.study.model import Reason, SheetStep, Study
+from monitor.study.reasons import FINDING_REASONS, OPERATOR_REASONS
 
 STALE_S = 0.25
 """A feed whose last frame is older than this is stale: its numbers are not shown (three frames of 12 Hz)."""
 
 SOON_S = 15.0
 """A step of the run sheet that is due in less than this is called soon: time to find the words."""
-
-NUMBERS = (
-    ("time_gap", "TIME GAP", None),
-    ("ttc", "TTC", None),
-    ("lane_offset", "LANE OFFSET", None),
-    ("distance_gap", "gap", None),
-    ("speed", "own speed", None),
-    ("speed", "lead speed", "lead"),
-)
-STRIPS = ("time_gap", "ttc", "lane_offset")
 
 
 def build_view(
@@ -60,10 +50,12 @@ def build_view(
     age_s: float | None,
     revision: int,
     history: bool = False,
+    channels: ChannelWatch | None = None,
 ) -> LiveView:
     """The view of a session now. `age_s`: seconds since the last frame came in; None in a record that is looked at.
 
     `history`: of a record that is looked at afterwards, whose blind trials hide all that follows, to the ruling.
+    `channels` remembers what is found of the channels from one view to the next.
     """
     drive = session.current
     log = drive.log if drive is not None else None
@@ -73,8 +65,8 @@ def build_view(
     t = float(log.newest_t) if log is not None and np.isfinite(log.newest_t) else None
     hidden = spans_in_picture(session.study, trials, log.index if log is not None else None, history=history)
     masked = hides(hidden, t)
-    outlook = look_out(session, drive, masked=masked) if drive is not None and shown else None
-    trigger = _next_trigger(drive, outlook)
+    outlook = look_out(session, drive, masked=masked, channels=channels) if drive is not None and shown else None
+    bands = bands_of(outlook, session, log)
     scene = build_scene(log) if log is not None and log.blocks and shown and not masked else None
     return LiveView(
         revision=revision,
@@ -87,8 +79,8 @@ def build_view(
         t=t,
         feed=feed,
         recorder=recorder,
-        numbers=tuple(_numbers(session.study, log, trigger, feed, masked)),
-        strips=tuple(_strips(session.study, log, trigger, hidden)) if log is not None else (),
+        numbers=tuple(build_numbers(session.study, log, bands, feed, masked=masked)),
+        strips=tuple(build_strips(session.study, log, bands, hidden)) if log is not None else (),
         scene=scene,
         outlook=outlook,
         trials=trials,
@@ -97,18 +89,18 @@ def build_view(
         masked=masked,
         hidden=hidden,
         blind=session.blind,
-        reasons=tuple((reason.code, reason.words) for reason in session.study.reasons.values()),
+        reasons=reasons_of(session.study),
         sheet=tuple(sheet_lines(session, log if shown else None, masked=masked)),
-        reminder=session.operator.reminder,
-        reminder_short=_reminder_short(session),
+        stop=_stop(session),
+        questions=questions_of(session),
+        saved=look_for_saving(session, drive) if drive is not None and shown else None,
+        seen=frozenset(session.operator.seen),
+        contested=_contested(session),
+        practice=_is_practice(session, drive),
+        horizon_over_s=horizon_over_s(drive, float(drive.log.newest_t)) if drive is not None and shown else None,
+        in_charge=session.operator.handovers[-1].to if session.operator.handovers else "",
+        lost_words=_lost_words(session, trials),
     )
-
-
-def _reminder_short(session: Session) -> str:
-    operator = session.operator
-    if not operator.reminder:
-        return ""
-    return f"comfort {operator.comfort[-1].rating:g}: stop rule {operator.comfort_stop_at:g}"
 
 
 def with_trials(view: LiveView, session: Session, revision: int) -> LiveView | None:
@@ -117,15 +109,82 @@ def with_trials(view: LiveView, session: Session, revision: int) -> LiveView | N
     trials = session.trials()
     if spans_in_picture(session.study, trials, view.drive, history=False) != view.hidden:
         return None
-    return replace(view, trials=trials, revision=revision)
+    outlook = view.outlook
+    fired = {(one.trigger, one.id) for one in trials if one.fired_at is not None}
+    if outlook is not None and any(name == outlook.trigger for name, _ in fired - _fired(view.trials)):
+        outlook = None  # what was said of it before it fired is over
+    return replace(
+        view,
+        trials=trials,
+        outlook=outlook,
+        lost_words=_lost_words(session, trials),
+        seen=frozenset(session.operator.seen),
+        revision=revision,
+    )
 
 
-def _next_trigger(drive: DriveTrials | None, outlook: OutlookView | None) -> Trigger | None:
-    if drive is None:
+@cache
+def _reason_views(reasons: tuple[Reason, ...]) -> tuple[ReasonView, ...]:
+    return tuple(ReasonView(one.code, one.words, one.severity) for one in reasons)
+
+
+def reasons_of(study: Study) -> tuple[ReasonView, ...]:
+    """What only a person can know first, then the study's own codes, then those of findings."""
+
+    def place(code: str) -> int:
+        return 0 if code in OPERATOR_REASONS else 2 if code in FINDING_REASONS else 1
+
+    return _reason_views(tuple(sorted(study.reasons.values(), key=lambda one: place(one.code))))
+
+
+def _fired(trials: tuple[Trial, ...]) -> set[tuple[str, str]]:
+    return {(one.trigger, one.id) for one in trials if one.fired_at is not None}
+
+
+def _lost_words(session: Session, trials: tuple[Trial, ...]) -> tuple[tuple[str, str], ...]:
+    found = [(one.id, lost_words(session, session.current, one)) for one in trials]
+    return tuple(one for one in found if one[1])
+
+
+def _stop(session: Session) -> StopView | None:
+    stop = session.operator.standing_stop
+    if stop is None:
         return None
-    if outlook is not None:
-        return drive.watches[outlook.trigger].trigger
-    return next(iter(watch.trigger for watch in drive.watches.values()), None)
+    return StopView(stop.key, stop.words, stop.entered.at, stop.entered.drive, stop.entered.by)
+
+
+def questions_of(session: Session) -> tuple[Question, ...]:
+    """What differs between the simulator's hello and the plan, in the order in which it is asked."""
+    drive = session.current
+    hello = drive.log.hello if drive is not None else None
+    if drive is None or hello is None:
+        return ()
+    plan, answers = session.plan_of(drive), session.operator.answers
+    said = {"participant": hello.participant, "group": hello.group, "scenario": hello.scenario}
+    ours = {"participant": plan.participant, "group": plan.planned_group, "scenario": "one of the study's"}
+    found = identity_findings(plan.study, plan.participant, plan.planned_group, hello, None)
+    asked = [MISMATCHES[one.code] for one in found]
+    return tuple(
+        Question(about, said[about] or "", ours[about] or "", answers[about].words if about in answers else "")
+        for about in asked
+    )
+
+
+def _contested(session: Session) -> tuple[tuple[str, str], ...]:
+    """Trials that two people ruled on differently, with a sentence for both."""
+    found = []
+    for trial, (before, last) in session.operator.contested.items():
+        said = f"{last.by or 'somebody'} ruled {last.verdict}, {before.by or 'somebody'} had ruled {before.verdict}"
+        found.append((trial, said))
+    return tuple(found)
+
+
+def _is_practice(session: Session, drive: DriveTrials | None) -> bool:
+    """Whether the scenario of the drive fires nothing, and nothing has fired: then it is no practice any more."""
+    if drive is None or drive.log.hello is None:
+        return False
+    fires = any(trigger.expected_in(drive.log.hello.scenario) != 0 for trigger in session.study.triggers)
+    return not fires and not any(drive.tracks.values())
 
 
 def _feed(session: Session, log: DriveLog | None, age_s: float | None) -> FeedView:
@@ -168,74 +227,6 @@ def _rate_hz(log: DriveLog | None) -> float | None:
         return None
     t = np.concatenate([block.frames.t for block in list(log.blocks)[-5:]])[-120:]
     return float((len(t) - 1) / (t[-1] - t[0])) if len(t) > 1 else None
-
-
-def _measured(block: MeasuredBlock, name: str, role: str | None) -> Measured:
-    if role is not None:
-        return role_channel(block.frames, name, block.lead_row)
-    if name in block.lead:
-        return block.lead[name]
-    if name in block.lateral:
-        return block.lateral[name]
-    return channel_values(block.frames, Measure("own", name, None, ""), block.lead_row)
-
-
-def _band(trigger: Trigger | None, name: str, role: str | None) -> Band | None:
-    if trigger is None:
-        return None
-    for condition in trigger.conditions:
-        measure = condition.measure
-        wanted = "role" if role is not None else None
-        if measure.name == name and (measure.kind == "role") == (wanted == "role"):
-            return condition.band
-    return None
-
-
-def _numbers(
-    study: Study, log: DriveLog | None, trigger: Trigger | None, feed: FeedView, masked: bool
-) -> list[NumberView]:
-    found = []
-    for name, label, role in NUMBERS:
-        known = MEASURES[name]
-        band = _band(trigger, name, role)
-        value: float | None = None
-        state: str | None = "no data"
-        result: Result | None = None
-        if masked and reveals(study, Measure("own" if role is None else "role", name, role, known.unit)):
-            state = "masked"
-        elif feed.state == "stale":
-            state = "stale"
-        elif log is not None and log.blocks:
-            measured = _measured(log.blocks[-1], name, role)
-            state = state_text(measured, -1)
-            value = None if state else float(measured.value[-1])
-            result = in_band(value, state, band)
-        found.append(NumberView(name, label, value, state, known.unit, known.definition, band, result))
-    return found
-
-
-def in_band(value: float | None, state: str | None, band: Band | None) -> Result | None:
-    """How a value stands in a band, its tolerance included; None without a band."""
-    if band is None:
-        return None
-    if value is None:
-        if state not in ("not closing", "standing still", "not departing"):
-            return "undecided"
-        return "met" if band.takes_unbounded else "not met"
-    return "met" if band.contains_one(value) else "not met"
-
-
-def _strips(study: Study, log: DriveLog, trigger: Trigger | None, hidden: tuple[Span, ...]) -> list[StripView]:
-    blocks = [block for block in log.blocks if block.frames.t[-1] >= log.newest_t - STRIP_S]
-    found = []
-    for name in STRIPS:
-        t: FloatArray = np.concatenate([block.frames.t for block in blocks]) if blocks else np.empty(0)
-        value = np.concatenate([_measured(block, name, None).value for block in blocks]) if blocks else np.empty(0)
-        keep = t >= log.newest_t - STRIP_S
-        if reveals(study, Measure("own", name, None, "")):
-            value = np.where(hidden_frames(hidden, t), np.nan, value)
-        found.append(StripView(name, t[keep], value[keep], _band(trigger, name, None)))
-    return found
 
 
 def _timeline(session: Session, log: DriveLog | None, hidden: tuple[Span, ...]) -> list[TimelineMark]:

@@ -19,10 +19,13 @@ from monitor.archive.looks import count_looks
 from monitor.archive.rehearsals import latest_page
 from monitor.errors import WitnessError
 from monitor.following.building import build_view, with_trials
+from monitor.following.coming.channels import ChannelWatch
 from monitor.following.keeping import Keeping
 from monitor.following.preflight import preflight
+from monitor.following.recorder_watch import RecorderWatch
 from monitor.following.reorder_buffer import Holding, is_frame
-from monitor.following.view import LiveView, PreflightView, RecorderState, RecorderView, Unclosed
+from monitor.following.status_stream import StatusStream, WriterWatch
+from monitor.following.view import LiveView, PreflightView, RecorderView
 from monitor.judging.case.trial import Trial
 from monitor.judging.rulings import seen_now
 from monitor.judging.session import Session
@@ -31,9 +34,6 @@ from monitor.record.entries import EntryKind, unpack_opening
 from monitor.recorder.client import RecorderClient
 from monitor.recorder.wire import RecorderStatus
 from monitor.study.loading import parse_study
-
-WATCH_EVERY_S = 0.1
-"""The recorder is looked after this often; a message comes in eighty times a second."""
 
 TAKE_AT_ONCE = 512
 """Entries of a record that is caught up with: what is kept for the screen is taken while its frames are there."""
@@ -44,38 +44,37 @@ BEHIND_S = 0.5
 PREFLIGHT_EVERY_S = 1.0
 REHEARSAL_EVERY_S = 30.0
 
-RESTART_AFTER_S = 1.0
-"""A recorder that has not been heard for so long beyond its own 1.5 s is started again."""
-
-SAID_S = 30.0
-"""That a recorder was started again is said for so long: long enough to be seen by who looked away."""
-
 
 class Following:
-    """One follower of a run. `restart` starts the recorder again on the same record; None for who only looks on."""
+    """One follower of a run. `restart` starts the recorder again on the same record; None for who only looks on.
+
+    `status`: who writes tells others how the run stands; who only looks on is told whether somebody writes.
+    """
 
     def __init__(
-        self, client: RecorderClient, record: Path, *, by: str, restart: Callable[[], None] | None = None
+        self,
+        client: RecorderClient,
+        record: Path,
+        *,
+        by: str,
+        restart: Callable[[], None] | None = None,
+        status: StatusStream | WriterWatch | None = None,
     ) -> None:
         self.client = client
         self.record = record
         self.by = by
         self.session: Session | None = None
-        self._restart = restart
+        self._watch = RecorderWatch(client, record, restart)
+        self._status = status
         self.heard_ns = 0
         """When the newest frame came in at the recorder, judged or not yet; 0 before the first."""
-        self._lost_since: float | None = None
-        self._watched_at = float("-inf")
-        self._recorded = 0
-        self._restarts = 0
         self.enters_shown = restart is not None
         """Whether what was told to the operator is entered as evidence: by who writes; a screen enters it itself."""
         self._shown: dict[str, tuple[str, str]] = {}
-        self._trouble = ""
-        self._said_until = 0.0
         self._generation = client.generation
         self._holding = Holding()
         self._keeping: Keeping | None = None
+        self._channels = ChannelWatch()
         self._unkept = False
         self._verdicts: tuple[tuple[str, str, str], ...] = ()
         self.turned = False
@@ -84,8 +83,11 @@ class Following:
         self._checked_at = 0.0
         self._rehearsal: dict[str, Any] | None = None
         self._rehearsal_at = float("-inf")
-        self.failed = False
+
+    @property
+    def failed(self) -> bool:
         """Whether recording failed at any time, as far as was heard."""
+        return self._watch.failed
 
     def step(self, timeout_s: float) -> bool:
         """Judges what has come in, waiting at most so long; returns whether anything was judged."""
@@ -118,7 +120,7 @@ class Following:
             verdicts = tuple((trial.id, trial.stage, trial.verdict) for trial in trials)
             self.turned, self._verdicts = self.turned or verdicts != self._verdicts, verdicts
             self._enter_shown(trials)
-        self._watch_over()
+        self._watch.look()
         return judged
 
     def _keep(self) -> None:
@@ -145,38 +147,8 @@ class Following:
 
     def recorder_view(self) -> RecorderView:
         """The recorder in the words of the screen."""
-        status = self.client.status()
-        state: RecorderState = "recording"
         drive = self.session.current if self.session is not None else None
-        over = drive is not None and drive.log.ended  # then nobody minds that the simulator is gone
-        silent = (link.sentence for link in status.feeds if link.state not in ("live", "connecting") and not over)
-        sentence = status.trouble or next(silent, "")
-        if status.closed is not None:
-            state, sentence = "closed", f"Closed. Digest {status.closed[:16]} …"
-        elif not status.alive and not self._lost_for(RESTART_AFTER_S):
-            sentence = ""  # not heard yet, or for a moment only
-        elif not status.alive:
-            state = "restarting" if self._restart is not None else "lost"
-            sentence = self._trouble or "The recorder does not answer."
-        elif status.trouble is not None and "NOT RECORDING" in status.trouble:
-            state = "not recording"
-        elif self.client.unsaved:
-            state = "saving"
-        if status.alive and time.monotonic() < self._said_until:
-            sentence = self._trouble
-        unclosed = self._unclosed(status)
-        if unclosed is not None:
-            state = "lost" if unclosed.left else "not recording"
-            end = "ended and they are lost" if unclosed.left else "name a directory for them in the close-out"
-            sentence = f"NOT CLOSED: {unclosed.entries} entries are on no disk; {end}."
-        return RecorderView(state, status.minutes_left, self.client.unsaved, sentence, unclosed)
-
-    def _unclosed(self, status: RecorderStatus) -> Unclosed | None:
-        """What would be lost, while no disk takes the end of the run; None at any other time."""
-        if not status.ending and not status.left:
-            return None
-        of_operator = tuple(_as_text(fields) for fields in self.client.unsaved_entries())
-        return Unclosed(status.left or status.unsynced, of_operator, status.place_said, bool(status.left))
+        return self._watch.view(over=drive is not None and drive.log.ended)
 
     def view(self, revision: int) -> LiveView | None:
         """The view of this moment; None before the record's opening has been read."""
@@ -189,12 +161,33 @@ class Following:
             recorder=self.recorder_view(),
             age_s=self.frame_age_s(),
             revision=revision,
+            channels=self._channels,
         )
         view = keeping.added_to(view)
+        if view.feed.state == "stale":
+            view = replace(view, feed=replace(view.feed, sentence=self.silence(view.feed.age_s, view.feed.sentence)))
         if self.is_behind:
             said = f"This screen is {view.feed.age_s or 0.0:.1f} s behind what comes in; the record has all of it."
             view = replace(view, feed=replace(view.feed, sentence=said))
-        return replace(view, closing_digest=self.client.status().closed, preflight=self._preflight(session, view))
+        view = replace(view, closing_digest=self.client.status().closed, preflight=self._preflight(session, view))
+        return replace(view, unattended=self._unattended())
+
+    def silence(self, age_s: float | None, otherwise: str = "") -> str:
+        """What is said of a feed that is silent: who it is that is not heard, as far as that is known."""
+        return self._watch.silence(age_s or 0.0, otherwise)
+
+    def _unattended(self) -> str:
+        return self._status.look() if isinstance(self._status, WriterWatch) else ""
+
+    def tell(self, view: LiveView | None) -> None:
+        """Tells others how the run stands, once a second; whoever only looks on tells nobody."""
+        if view is not None and isinstance(self._status, StatusStream):
+            self._status.tell(view)
+
+    @property
+    def is_status_due(self) -> bool:
+        """Whether somebody may want to be told."""
+        return isinstance(self._status, StatusStream) and self._status.is_due
 
     def told(self, view: LiveView, revision: int) -> LiveView | None:
         """A view with this moment's trials, at once; None where all of it has to be made anew."""
@@ -218,7 +211,7 @@ class Following:
         drive = session.current if session is not None else None
         if session is None or drive is None:
             return False
-        return (self._recorded - session.last_number) * drive.log.period_s > BEHIND_S
+        return (self._watch.number - session.last_number) * drive.log.period_s > BEHIND_S
 
     def frame_age_s(self) -> float | None:
         """Seconds since the newest frame came in at the recorder; None before the first."""
@@ -229,6 +222,8 @@ class Following:
 
     def close(self) -> None:
         """Leaves; the recorder goes on."""
+        if self._status is not None:
+            self._status.close()
         self.client.close()
 
     def _enter_shown(self, trials: tuple[Trial, ...]) -> None:
@@ -240,42 +235,6 @@ class Following:
             if trial.stage in ("fired", "final") and self._shown.get(trial.id) != state:
                 self._shown[trial.id] = state
                 self.post({"type": "shown", "trial": trial.id, "stage": trial.stage, "verdict": trial.verdict})
-
-    def _lost_for(self, seconds: float) -> bool:
-        """Whether the recorder has been missed for so long."""
-        return self._lost_since is not None and time.monotonic() - self._lost_since >= seconds
-
-    def _watch_over(self) -> None:
-        if time.monotonic() - self._watched_at < WATCH_EVERY_S:
-            return
-        self._watched_at = time.monotonic()
-        status = self.client.status()
-        self._recorded = status.number
-        self.failed = self.failed or status.trouble is not None
-        if status.alive or status.closed is not None or status.left:
-            self._lost_since = None
-            return
-        now = time.monotonic()
-        if self._lost_since is None:
-            self._lost_since = now
-        if self._restart is None or not self._lost_for(RESTART_AFTER_S * (1 + min(self._restarts, 9))):
-            return
-        self._restarts += 1
-        self._lost_since = now
-        try:
-            self._restart()
-            self._trouble = "The recorder had died and was started again; what came in between is lost."
-            self._said_until = time.monotonic() + SAID_S
-        except WitnessError as error:
-            self._trouble = f"The recorder died and cannot be started again: {error}"
-
-
-def _as_text(fields: dict[str, Any]) -> str:
-    """An operator's entry in one line, to be copied by hand where no disk takes it."""
-    words = (fields.get(name) for name in ("trial", "verdict", "reason", "code", "text", "words", "rating", "why"))
-    at = fields.get("at")
-    when = f" at {at:.1f} s" if isinstance(at, int | float) else ""
-    return f"{fields.get('type')}{when}: {', '.join(str(word) for word in words if word not in (None, ''))}"
 
 
 def operator_name() -> str:

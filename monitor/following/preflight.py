@@ -11,6 +11,8 @@ from typing import Any
 
 import numpy as np
 
+from monitor.following.coming.channels import ChannelWatch
+from monitor.following.heading.run import NOT_RECORDING
 from monitor.following.source_words import clock_words
 from monitor.following.view import LiveView, PreflightLine, PreflightView
 from monitor.judging.case.drive import DriveLog
@@ -26,8 +28,8 @@ RATE_OFF = 0.1
 DISK_LEAST_MIN = 60.0
 """A disk that is full earlier could end before the run does: no source, a run and its drive in last under an hour."""
 
-NEAR_S = 30.0
-"""A trigger that is due in less than this wants the whole screen."""
+NEAR_S = 15.0
+"""A trigger that is due in less than this wants the whole screen; from then on the heading carries what is not met."""
 
 
 def preflight(session: Session, view: LiveView, rehearsal: dict[str, Any] | None, wall: float) -> PreflightView:
@@ -35,6 +37,7 @@ def preflight(session: Session, view: LiveView, rehearsal: dict[str, Any] | None
     lines = (
         *_told(session),
         *_feed(session, view),
+        *_checks(session),
         *_sources(session, view),
         *_exposures(session),
         _disk(view),
@@ -128,6 +131,24 @@ def _feed(session: Session, view: LiveView) -> Iterator[PreflightLine]:
     yield PreflightLine("frames", "none lost", lost, "undecided" if feed.lost else "met")
 
 
+def _checks(session: Session) -> Iterator[PreflightLine]:
+    """By what else in the feed each condition can be checked, and what already disagrees."""
+    drive = session.current
+    if drive is None or drive.log.ended or not drive.log.blocks:
+        return
+    plan = session.plan_of(drive)
+    found = [ChannelWatch(0.0).look(plan, drive, watch, 1, session.last_number) for watch in drive.watches.values()]
+    doubts = list(dict.fromkeys(one.sentence for ahead in found for one in ahead.doubts))
+    for sentence in doubts:
+        yield PreflightLine("evidence", "no doubt", sentence, "not met")
+    unchecked = list(dict.fromkeys(name for ahead in found for name in ahead.unchecked))
+    if unchecked:
+        given = f"as published, nothing to check by: {', '.join(unchecked)}"
+        yield PreflightLine("checked by others", "each condition", given, "undecided")
+    elif any(one.is_checked for one in found) and not doubts:
+        yield PreflightLine("checked by others", "each condition", "all agree", "met")
+
+
 def _sources(session: Session, view: LiveView) -> Iterator[PreflightLine]:
     """Each further source: heard, going on, and its clock known; that may still come with the next sync marker."""
     for log, source in zip(session.sources.logs, view.feed.sources, strict=True):
@@ -182,7 +203,7 @@ def _exposures(session: Session) -> Iterator[PreflightLine]:
 def _disk(view: LiveView) -> PreflightLine:
     minutes = view.recorder.minutes_left
     needed = f"{DISK_LEAST_MIN:.0f} min"
-    if view.recorder.state in ("lost", "not recording", "restarting"):
+    if view.recorder.state in NOT_RECORDING:
         return PreflightLine("recorder", "recording", view.recorder.state, "not met")
     if minutes is None:
         return PreflightLine("disk", needed, "not known yet", "undecided")

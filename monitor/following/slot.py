@@ -69,7 +69,7 @@ class LiveProvider:
         age_s = max((SYSTEM_CLOCK.monotonic_ns() - following.heard_ns) / 1e9, 0.0)
         feed = replace(view.feed, age_s=age_s)
         if feed.state == "live" and age_s > STALE_S:
-            feed = replace(feed, state="stale", sentence=f"No frame for {age_s:.1f} s.")
+            feed = replace(feed, state="stale", sentence=following.silence(age_s))
         return replace(view, feed=feed)
 
     def when_turned(self, wake: Callable[[], None]) -> None:
@@ -134,6 +134,7 @@ class LiveProvider:
                     continue  # the rest of the view can wait until the screen has drawn the verdict
                 view = following.view(revision)
                 if view is not None:
+                    following.tell(view)
                     self._view, self._view_at = view, time.monotonic()
                     if turned:
                         self._wake()

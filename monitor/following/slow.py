@@ -11,11 +11,11 @@ from bisect import bisect_right
 
 import numpy as np
 
-from monitor.following.building import in_band
 from monitor.following.view import LiveView, SlowView
 from monitor.judging.blinding import Span, hidden_frames, reveals
 from monitor.judging.case.drive import DriveLog
 from monitor.judging.case.stretch import cut_stretch
+from monitor.judging.case.trial import Result
 from monitor.judging.case.values import rolling_values
 from monitor.judging.session import Session
 from monitor.measures.names import MEASURES
@@ -108,3 +108,12 @@ class SlowTracks:
             result = None if state in ("masked", "stale") else in_band(None if state else float(value[-1]), state, band)
             found.append(SlowView(measure.name, label, measure.unit, over_s, t, value, band, state, result))
         return tuple(found)
+
+
+def in_band(value: float | None, state: str | None, band: Band | None) -> Result | None:
+    """How a statistic stands in a band; None without a band."""
+    if band is None:
+        return None
+    if value is None:
+        return "undecided"
+    return "met" if band.contains_one(value) else "not met"

@@ -13,10 +13,13 @@ from monitor.judging.case.trial import ConditionResult, Note, Result, Trial
 from monitor.judging.source_state import SourceState
 from monitor.measures.columns import FloatArray
 from monitor.study.band import Band
+from monitor.study.model import Severity
+from monitor.study.rules import ActionRule
 
 FeedState = Literal["waiting", "live", "stale", "paused", "ended", "lost"]
-RecorderState = Literal["recording", "saving", "lost", "restarting", "not recording", "closed", "sealed", "replay"]
-Heading = Literal["READY", "HOLD", "HIDDEN", "ABORT", "FIRED", "DONE", "NO TRIGGER"]
+RecorderState = Literal[
+    "recording", "saving", "stopped", "lost", "restarting", "not recording", "closed", "sealed", "replay"
+]
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,6 +76,11 @@ class SceneView:
     gap_m: float | None
 
 
+Foreseen = Literal["holds", "fails", "lost", "to come"]
+"""What will be of a condition at the fire. "fails": it is out of its band, or going out, and may come right. "lost": it
+cannot come right any more. "to come": it need not hold yet, or nothing can foresee it."""
+
+
 @dataclass(frozen=True, slots=True)
 class OutlookRow:
     """One condition of the next trigger, now. `trend` is −1 (leaving the band), 0, or +1 (coming towards it)."""
@@ -81,17 +89,88 @@ class OutlookRow:
     trend: int
     words: str
     """Such as "0.4 s too long, closing in"."""
+    foreseen: Foreseen = "holds"
+    why: str = ""
+    """What is wrong with it, for the heading; empty where nothing is."""
+    persists: bool = True
+    """Whether that has been so for a second: what passes sooner is no news."""
+    by_driving: bool = False
+    """Whether own driving decides it: inside another trial's horizon that is the response to it."""
+    lost_in_s: float | None = None
+    """The warning horizon: seconds from now after which it cannot hold at the fire any more, by what a driver can do.
+    None where that is not known, or where the fire is not."""
+
+
+@dataclass(frozen=True, slots=True)
+class Doubt:
+    """What would make the coming trial anything but valid, known before its fire: a reason code, a sentence, and the
+    conditions that it leaves open (none: the trial as a whole)."""
+
+    code: str
+    sentence: str
+    conditions: tuple[str, ...]
+    severity: Severity
+    at_once: bool = False
+    """Whether it is told however far away the fire is: another person, group or scenario than planned."""
+    answered: str = ""
+    """What the operator said of it; empty where nobody was asked, or nobody answered."""
+    by_driving: bool = False
 
 
 @dataclass(frozen=True, slots=True)
 class OutlookView:
-    """The next trigger and whether its conditions will hold."""
+    """The next trigger, and all that is known of its trial before it fires."""
 
     trigger: str
-    heading: Heading
     seconds_left: float | None
-    why: str
     rows: tuple[OutlookRow, ...]
+    doubts: tuple[Doubt, ...] = ()
+    action: ActionRule | None = None
+    action_takes_s: float = 4.0
+    in_horizon: bool = False
+    """Whether another trial is still being answered: own driving says nothing of this one yet."""
+    hidden: bool = False
+    """Whether a blind study hides what would tell of another trial's response."""
+    to_come: tuple[str, ...] = ()
+    """What else must still come before the fire, such as the visual task."""
+
+
+@dataclass(frozen=True, slots=True)
+class SavedView:
+    """A trial that was lost and has surprised nobody: until when it can still be had from this participant."""
+
+    trial: str
+    trigger: str
+    why: str
+    words: str
+    """What the study says to do; empty where it says nothing, so that it cannot be run again here."""
+    seconds_left: float | None
+    """None where only a place of the road ends it and the car's way there is not known."""
+    overdue: bool = False
+    """Whether its marker may still come."""
+
+
+@dataclass(frozen=True, slots=True)
+class Question:
+    """Something in which simulator and plan differ, or agree."""
+
+    about: str
+    """"participant", "group" or "scenario"."""
+    simulator: str
+    ours: str
+    answer: str = ""
+    """The operator's, in words; empty while it is open."""
+
+
+@dataclass(frozen=True, slots=True)
+class StopView:
+    """Why the participant drives no more."""
+
+    key: str
+    words: str
+    at: float | None
+    drive: int | None
+    by: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -228,6 +307,15 @@ class PreflightView:
 
 
 @dataclass(frozen=True, slots=True)
+class ReasonView:
+    """A reason code that a ruling may give."""
+
+    code: str
+    words: str
+    severity: Severity
+
+
+@dataclass(frozen=True, slots=True)
 class LiveView:
     """All that a screen needs for one picture. `revision` grows with every change of what is in it."""
 
@@ -252,8 +340,8 @@ class LiveView:
     masked: bool
     """True while a blind record hides what reveals the driver's response."""
     blind: bool
-    reasons: tuple[tuple[str, str], ...]
-    """Reason codes and their words, in the study's order."""
+    reasons: tuple[ReasonView, ...]
+    """What a ruling may give as its reason: what only a person can know first, then the study's own, then findings."""
     sheet: tuple[SheetLine, ...] = ()
     """The study's run sheet, in its order."""
     closing_digest: str | None = None
@@ -265,12 +353,28 @@ class LiveView:
     """Lane keeping over the drive, those that the study's conditions use first."""
     slow_used: int = 0
     """How many of them the study's conditions use."""
+    stop: StopView | None = None
+    """Why the participant drives no more, until that is lifted."""
+    questions: tuple[Question, ...] = ()
+    """What differs between simulator and plan, answered or not."""
+    saved: SavedView | None = None
+    """A trial that was lost and surprised nobody, while that is news."""
+    seen: frozenset[tuple[str, str]] = frozenset()
+    """Trial and the word of it that the operator has acknowledged."""
+    contested: tuple[tuple[str, str], ...] = ()
+    """Trials on which two people ruled otherwise than each other, with a sentence."""
+    practice: bool = False
+    """Whether nothing is meant to fire in this drive."""
+    horizon_over_s: float | None = None
+    """Seconds until the trial that fired last is over, its response included; None where none runs."""
+    unattended: str = ""
+    """On a screen that only reads: a sentence where no screen writes on this run; empty where one does."""
+    in_charge: str = ""
+    """Who took over the operator's place last; empty where nobody handed it over."""
     hidden: tuple[Span, ...] = ()
     """The times of the drive whose numbers are left out because the record is blind."""
-    reminder: str = ""
-    """What the facility's stop rule says to the last comfort rating; empty where it says nothing."""
-    reminder_short: str = ""
-    """The same for a narrow screen."""
+    lost_words: tuple[tuple[str, str], ...] = ()
+    """Trials that are lost → what that means for the drive: what still counts, and whether it can be run again."""
 
 
 @dataclass(frozen=True, slots=True)

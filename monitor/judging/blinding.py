@@ -31,7 +31,8 @@ from monitor.measures.columns import BoolArray, FloatArray
 from monitor.measures.names import MEASURES
 from monitor.record.entries import Opening
 from monitor.study.loading import parse_study
-from monitor.study.model import Measure, Study, Trigger
+from monitor.study.model import Study, Trigger
+from monitor.study.terms import Condition, Measure
 
 SCRIPTED = ("scripted", "alert", "task")
 """Sources of signals that say nothing of the driver."""
@@ -80,6 +81,11 @@ def reveals(study: Study, measure: Measure) -> bool:
         return chosen_by_own_way(study, measure.role)
     known = MEASURES.get(measure.name)
     return known is None or known.reveals
+
+
+def condition_reveals(study: Study, condition: Condition) -> bool:
+    """Whether any of the numbers that a condition looks at tells of the driver's response."""
+    return any(reveals(study, one.measure) for one in condition.alternatives)
 
 
 def chosen_by_own_way(study: Study, role: str | None) -> bool:

@@ -1,4 +1,5 @@
-"""A judged trial with what the operator said of it: the call where the eyes were, and the comfort ratings before it.
+"""A judged trial with what the operator said of it: the call where the eyes were, what stopped the drive before it or
+while it ran, and the answer to a code in which simulator and plan differ.
 
 These are laid over the trial and not judged into it, because they may come long after it is final.
 """
@@ -16,12 +17,12 @@ from monitor.judging.case.values import IN, stand_in_band
 from monitor.judging.judge import decide
 from monitor.judging.operator import OperatorLog
 from monitor.judging.rules.exposure import Shown
+from monitor.judging.rules.identity import MISMATCHES
+from monitor.judging.rules.signals import EYES
+from monitor.judging.rules.stopped import judge_stops
 from monitor.measures.measured import Measured, State
 from monitor.study.model import Condition, Study, Trigger
 from monitor.study.standing import Standing
-
-EYES = "eyes"
-"""A signal whose name begins so is about where the participant looks: 1 on the road, 0 away (as `eyes_on_road`)."""
 
 
 def with_calls(
@@ -41,8 +42,9 @@ def with_calls(
             if _may_be_called(condition, result):
                 conditions[index] = _called(condition, result, on_road)
                 findings.append(_said(study, condition, on_road, trial.fired_at))
-    findings += _comfort(trial, study, operator)
-    if len(findings) == len(trial.findings):
+    findings = [_answered(one, operator) for one in findings]
+    findings += judge_stops(trial, trigger, study, operator.stops)
+    if tuple(findings) == trial.findings:
         return trial
     findings.sort(key=lambda one: (one.at if one.at is not None else np.inf, one.code))
     called = replace(
@@ -57,6 +59,8 @@ def with_calls(
 def _may_be_called(condition: Condition, result: ConditionResult) -> bool:
     """Only where nothing was measured: a call never takes the place of a gaze signal."""
     measure = condition.measure
+    if condition.or_else:
+        return False  # another of its measures may hold
     asks_for_eyes = measure.kind == "signal" and measure.name.startswith(EYES)
     return asks_for_eyes and result.result == "undecided" and result.value is None and not result.open
 
@@ -86,14 +90,7 @@ def _said(study: Study, condition: Condition, on_road: bool, fired_at: float) ->
     return make_finding(study, "eyes-called", sentence, fired_at)
 
 
-def _comfort(trial: Trial, study: Study, operator: OperatorLog) -> list[Finding]:
-    """A note on a trial that fired after a rating had reached the facility's stop rule, in the same drive."""
-    stop_at = study.comfort_stop_at
-    if stop_at is None or trial.fired_at is None:
-        return []
-    for one in operator.comfort:
-        if one.rating >= stop_at and one.drive == trial.drive and one.at is not None and one.at <= trial.fired_at:
-            rule = f"the facility's stop rule is {stop_at:g} or more"
-            sentence = f"The comfort rating was {one.rating:g} at {one.at:.2f} s; {rule}."
-            return [make_finding(study, "comfort-high", sentence, one.at)]
-    return []
+def _answered(finding: Finding, operator: OperatorLog) -> Finding:
+    """The finding with the operator's answer in its sentence. It keeps its severity: an answer changes no verdict."""
+    answer = operator.answers.get(MISMATCHES.get(finding.code, ""))
+    return finding if answer is None else replace(finding, sentence=f"{finding.sentence} Answered: {answer.words}.")

@@ -67,10 +67,11 @@ class Finalisation:
     def plan(self, drive: DriveTrials) -> Plan:
         """What the run of a drive was meant to be."""
         hello = drive.log.hello
-        lot = self.opening.lot or {}
-        planned = lot.get("group", self.opening.group)  # the sealed lot is what was meant, whatever was entered
-        group = planned if planned is not None else (hello.group if hello else None)
-        return Plan(self.study, self.opening.participant, group, planned is not None, self.standing)
+        lot, standing = self.opening.lot or {}, self.standing
+        given = lot.get("group", self.opening.group)  # the sealed lot is what was meant, whatever was entered
+        group = given if given is not None else (hello.group if hello else None)
+        allocated = standing.proposed if standing is not None and not standing.words else None
+        return Plan(self.study, self.opening.participant, group, given or allocated, standing)
 
     def _judge_track(self, drives: Sequence[DriveTrials], watch: FireWatch, track: Track, number: int) -> None:
         marker = track.marker

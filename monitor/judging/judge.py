@@ -21,6 +21,7 @@ from monitor.judging.case.trial import (
     Trial,
     Verdict,
 )
+from monitor.judging.evidence.causes import turned_channels
 from monitor.judging.evidence.cutting import own_body, role_body
 from monitor.judging.evidence.inputs import Bodies
 from monitor.judging.evidence.weighing import Weighed, weigh
@@ -60,8 +61,9 @@ class Plan:
     study: Study
     participant: str
     group: str | None
-    group_planned: bool
-    """Whether the group was given by the operator (then the simulator's must agree) or taken from the simulator."""
+    planned_group: str | None
+    """The group that the simulator's must agree with: as given when the run began, else the one that the study's
+    assignment gives the participant; None where both leave it to the simulator."""
 
     standing: Standing | None = None
     """How far the study was when the run began, for the words after a lost trial."""
@@ -250,7 +252,7 @@ def judge_fired(
         timed = [replace(one, sentence=f"{one.sentence} {ALONE}") for one in timed]
     findings = [
         *alert_findings,
-        *judge_unaccounted(case),
+        *judge_unaccounted(case, _rule_held(watch, number)),
         *treatment_findings(case),
         *timed,
         *contradicted,
@@ -264,10 +266,8 @@ def judge_fired(
         *judge_feed(case, hazard_came=hazard.onset_t is not None),
         *doubts.findings,
         *judge_platform(case),
-        *identity_findings(
-            plan.study, plan.participant, plan.group if plan.group_planned else None, drive.hello, case.fired_at
-        ),
-        *_collided_before(case),
+        *identity_findings(plan.study, plan.participant, plan.planned_group, drive.hello, case.fired_at),
+        *collided_before(case),
         *judge_sources(case, sources),
         *unsure,
         *exposure_findings(plan.study, earlier, case.fired_at),
@@ -303,6 +303,11 @@ def judge_fired(
     return replace(trial, what_now=what_now(trial, shown, plan.study, plan.group, plan.standing)), shown
 
 
+def _rule_held(watch: FireWatch, number: int) -> list[float]:
+    """When a trigger that comes often was to fire, as of an entry."""
+    return [rule.t for rule in watch.expected if rule.number <= number] if watch.trigger.comes_often else []
+
+
 def find_response_origin(
     plan: Plan, drive: DriveLog, watch: FireWatch, marker: ReceivedMarker, occurrence: int, number: int
 ) -> float | None:
@@ -327,7 +332,12 @@ def judge_response(
     if t0 is None or rule is None:
         return None
     stretch = cut_stretch(drive, t0 - rule.looks_back_s, t0 + rule.horizon_s, number)
-    return None if stretch is None else time_response(case, stretch, t0, alert, over=case.over)
+    if stretch is None:
+        return None
+    bodies = cut_bodies(case, case.trigger.role, case.fired_at)
+    turned = () if bodies is None else turned_channels(bodies.own)
+    unbelieved = frozenset(cause.channel for cause in turned if cause.kind == "unit")
+    return time_response(case, stretch, t0, alert, over=case.over, unbelieved=unbelieved)
 
 
 def make_case(
@@ -415,7 +425,8 @@ def _seen_about_fire(case: Case) -> bool:
     return not stretch.missing(case.fired_at - reach, case.fired_at + reach)
 
 
-def _collided_before(case: Case) -> list[Finding]:
+def collided_before(case: Case) -> list[Finding]:
+    """A contact in the trial's window before it fired."""
     for marker in case.of_kind("collision"):
         if case.start_t <= marker.t <= case.fired_at:
             sentence = f"There was a collision at {marker.t:.2f} s, before the trigger fired."

@@ -48,7 +48,7 @@ def onset_of(case: Case, stretch: Stretch, sign: ResponseSign, t0: float, end_t:
 def time_to_stable(
     case: Case, stretch: Stretch, stable: StableRule, t0: float, from_t: float, end_t: float
 ) -> float | None:
-    """Seconds from the origin until the car is stable and stays so; not before `from_t`, the first response."""
+    """Seconds from the origin until the car is stable and stays so; not before `from_t`, the last onset."""
     values = values_on(stretch, stable.measure, case.cast.rows_in(stretch))
     inside = stand_in_band(stretch.t, values, stable.band, stable.measure).inside == IN
     at = _first_held(stretch, inside, stretch.window(from_t, end_t), stable.held_s)

@@ -55,9 +55,8 @@ def judge_pending(
     if findings:
         findings += _other_triggers(plan.study, drive, number)
     if over or missed is not None:
-        group = plan.group if plan.group_planned else None
         findings += exposure_findings(plan.study, earlier, None)
-        findings += identity_findings(plan.study, plan.participant, group, drive.hello, None)
+        findings += identity_findings(plan.study, plan.participant, plan.planned_group, drive.hello, None)
     conditions = tuple(judge_condition(condition, None, math.nan) for condition in trigger.conditions)
     trial = Trial(
         id=f"{drive.index}/{trigger.name}/{occurrence}",

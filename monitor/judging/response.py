@@ -35,13 +35,23 @@ def find_origin(case: Case, onset_t: float | None) -> float | None:
     return float(stretch.t[span][held[0]]) if len(held) else None
 
 
-def time_response(case: Case, stretch: Stretch, t0: float, alert: AlertResult, *, over: bool) -> Response:
-    """The response in the frames from `t0` − baseline to `t0` + horizon."""
+def time_response(
+    case: Case,
+    stretch: Stretch,
+    t0: float,
+    alert: AlertResult,
+    *,
+    over: bool,
+    unbelieved: frozenset[str] = frozenset(),
+) -> Response:
+    """The response in the frames from `t0` − baseline to `t0` + horizon. `unbelieved`: channels of own car that are
+    taken as not measured."""
     rule = case.trigger.response
     assert rule is not None
     span = stretch.window(t0, t0 + rule.horizon_s)
     t = stretch.t[span] - t0
     own = {name: _channel(stretch, name, span) for name in ("accelerator", "brake", "steering_angle", "accel")}
+    own |= {name: np.full(len(t), np.nan) for name in unbelieved & own.keys()}
     contact_s = _contact_s(case, stretch, span, t0, rule)
     if contact_s is not None:
         t = t[t <= contact_s + 1e-9]
@@ -69,6 +79,8 @@ def time_response(case: Case, stretch: Stretch, t0: float, alert: AlertResult, *
             brake_s is not None and brake_s < rule.anticipatory_brake_s
         )
         beforehand = "already responding" if braked else None
+        if first_s is None and contact_s is None and not _is_seen(own, rule):
+            beforehand = beforehand or "not measured"
     outcome = beforehand or _outcome(first_s, contact_s, is_early=is_early, cut=cut)
     gap, ttc, closing = _pair(case, stretch, span)
     gap, ttc, closing = gap[: len(t)], ttc[: len(t)], closing[: len(t)]
@@ -100,8 +112,16 @@ def time_response(case: Case, stretch: Stretch, t0: float, alert: AlertResult, *
         else None,
         time_to_stable_s=None
         if rule.stable is None
-        else time_to_stable(case, stretch, rule.stable, t0, t0 + (first_s or 0.0), t0 + end_s),
+        else time_to_stable(case, stretch, rule.stable, t0, t0 + max(known.values(), default=0.0), t0 + end_s),
     )
+
+
+def _is_seen(own: dict[str, FloatArray], rule: ResponseRule) -> bool:
+    """Whether a response would have been seen: by the brake, or by an accelerator that was pressed. Who brakes leaves
+    it; of one that was released before, nothing tells."""
+    accelerator, brake = own["accelerator"], own["brake"]
+    pressed = len(accelerator) > 0 and bool(accelerator[0] > rule.accelerator_zero)
+    return bool(np.isfinite(brake).any()) or (pressed and bool(np.isfinite(accelerator).all()))
 
 
 def release_times(t: FloatArray, accelerator: FloatArray, rule: ResponseRule) -> tuple[float | None, float | None]:

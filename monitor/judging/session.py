@@ -24,6 +24,7 @@ from monitor.judging.case.sources import Sources
 from monitor.judging.case.trial import Trial
 from monitor.judging.finalisation import Finalisation
 from monitor.judging.firing import FireWatch
+from monitor.judging.judge import Plan
 from monitor.judging.late_rule import looks_at_signals
 from monitor.judging.operator import OperatorLog
 from monitor.judging.rules.exposure import Shown
@@ -188,8 +189,12 @@ class Session:
             if (surprise_class := drive.watches[name].trigger.surprise_class) is not None
         ]
 
+    def plan_of(self, drive: DriveTrials) -> Plan:
+        """What the run of a drive was meant to be."""
+        return self._finalisation.plan(drive)
+
     def _with_operator(self, drive: DriveTrials, name: str, trial: Trial, shown: Shown) -> Trial:
-        trigger, group = drive.watches[name].trigger, self._finalisation.plan(drive).group
+        trigger, group = drive.watches[name].trigger, self.plan_of(drive).group
         trial = with_calls(trial, trigger, self.study, self.operator, shown, group, self.standing)
         rulings = self.operator.rulings.get(trial.id, ())
         revealed = trial.id in self.operator.revealed

@@ -84,6 +84,7 @@ class RecorderClient:
         self._read_file()
         self._status = RecorderStatus(alive=False)
         self._status_s = -1e9
+        self._made_s = time.monotonic()
         self._stuck_at = 0
         self._closing = False
         """Whether the close entry was handed over, which does not say that it is on the disk."""
@@ -177,6 +178,11 @@ class RecorderClient:
             alive=silent_s < ALIVE_WITHIN_S and self._status.closed is None and not self._status.left,
             age_s=None if age_s is None else age_s + silent_s,
         )
+
+    @property
+    def silent_s(self) -> float:
+        """Seconds since the recorder told its state; since this connection was made, where it has not yet."""
+        return time.monotonic() - max(self._status_s, self._made_s)
 
     def close(self) -> None:
         """Ends the connection; what is not acknowledged by then may still be entered, or not."""

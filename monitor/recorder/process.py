@@ -315,7 +315,7 @@ class Recorder:
         withdraw_announcement(self._record)
         self._context.destroy(int(1000 * self._timing.farewell_s))
         sockets = Path(self._plan.sockets)
-        for left in (*sockets.glob("entries"), *sockets.glob("inbox")):
+        for left in (*sockets.glob("entries"), *sockets.glob("inbox"), *sockets.glob("status")):
             left.unlink(missing_ok=True)
         try:
             sockets.rmdir()

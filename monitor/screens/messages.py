@@ -30,13 +30,13 @@ class RulingGiven:
     words: str
 
 
-class NoteWritten(Message):
-    """A note was ended with Enter; `moment` is that of the key that opened the box."""
+@runtime_checkable
+class NoteTaker(Protocol):
+    """An app that opens the note box over whatever is open."""
 
-    def __init__(self, text: str, moment: Moment) -> None:
-        super().__init__()
-        self.text = text
-        self.moment = moment
+    def take_note(self) -> None:
+        """Opens it at once: the next key may be here already."""
+        ...
 
 
 class ColoursAsked(Message):
@@ -58,7 +58,3 @@ class Told(Protocol):
     def told(self, text: str, *, went_wrong: bool = False) -> None:
         """Shows it at once."""
         ...
-
-
-class NoteDropped(Message):
-    """The note box was closed without a note."""

@@ -12,9 +12,17 @@ from monitor.screens.drawing.canvas import Canvas
 from monitor.screens.keymap import KEYS
 
 NAMES = {
-    **{key.shown: key.key for key in KEYS if len(key.shown) > 1 and key.shown.isascii() and " " not in key.shown},
-    **{"←": "left", "→": "right", "↑": "up", "↓": "down", "[": "left_square_bracket", "]": "right_square_bracket"},
-    **{",": "comma", ".": "full_stop", "?": "question_mark", "+": "plus", "−": "minus", "/": "slash"},
+    **{key.shown: key.key for key in KEYS if len(key.shown) > 1 and key.shown.isascii()},
+    **{
+        "←": "left",
+        "→": "right",
+        "↑": "up",
+        "↓": "down",
+        "?": "question_mark",
+        "+": "plus",
+        "−": "minus",
+        "/": "slash",
+    },
     **{"Esc": "escape", "Enter": "enter", "Tab": "tab"},
 }
 """Keys as they are shown, and what the toolkit calls them; letters and digits are called what they are."""

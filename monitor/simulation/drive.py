@@ -11,7 +11,7 @@ from monitor.simulation.idm import following_at
 from monitor.simulation.noise import stream
 from monitor.simulation.own_car import LENGTH_M, OWN_ID, PEDAL_ACCEL_MPS2, RESTING_AT_MOST, WIDTH_M, OwnCar, drag
 from monitor.simulation.picture import other_columns, own_channels
-from monitor.simulation.plan import GROUP_ALERTS, SimulationPlan
+from monitor.simulation.plan import SimulationPlan
 from monitor.simulation.platform import Platform
 from monitor.simulation.scenarios import Scenario
 from monitor.simulation.script import (
@@ -21,7 +21,7 @@ from monitor.simulation.script import (
     LOOKS_AWAY_S,
     Script,
 )
-from monitor.simulation.steps import DriveStep, MarkerStep, Truth, rounded
+from monitor.simulation.steps import WALL_START, DriveStep, MarkerStep, Truth, rounded
 from monitor.simulation.traffic import (
     EXTRA_SPACING_M,
     FOLLOWER_ID,
@@ -49,8 +49,6 @@ GUST_PUSH_M = -0.62
 """How far the gust alone would push the car; the driver's correction leaves about 0.5 m of it."""
 OWN_MASS_KG, OTHER_MASS_KG = 1500.0, 2500.0
 """For a contact; invented."""
-WALL_START = 1772469000.0
-"""The simulator's wall clock at t = 0 in every drive: 2 March 2026, 16:30 UTC, dusk. Two drives of a seed are equal."""
 
 
 class Drive:
@@ -227,7 +225,7 @@ class Drive:
                 "distance_gap_m": gap_m,
                 "time_gap_s": gap_m / body.speed_mps if body.speed_mps > 0.0 else None,
                 "closing_mps": body.speed_mps - ahead.speed_mps,
-                "alert_assigned": list(GROUP_ALERTS[self.plan.group]) if marker.name == self.scenario.fires_as else [],
+                "alert_assigned": list(self.plan.alerts) if marker.name == self.scenario.fires_as else [],
                 "alert_given": list(self.script.alert) if marker.name == self.scenario.fires_as else [],
             }
         )

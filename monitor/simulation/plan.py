@@ -8,18 +8,16 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from monitor.errors import WitnessError
-from monitor.simulation.scenarios import Scenario, scenario_named
-
-GROUP_ALERTS: dict[str, tuple[str, ...]] = {
-    "chime": ("sound",),
-    "seat-pulse": ("vibration",),
-    "light-strip": ("light",),
-    "no-alert": (),
-}
-"""Alert groups of the study "dusk-road" and what each is given."""
+from monitor.simulation.repertoire import DEMO, KINDS, Kind
+from monitor.simulation.scenarios import SCENARIOS, Scenario
 
 MAX_EXTRA_VEHICLES = 500
 """With van, follower, hatchback and a new car the feed's limit of 512 others is not reached."""
+
+
+def first_group(kind: str) -> str:
+    """The group of a drive for which none is asked."""
+    return next(iter(KINDS[kind].groups)) if kind in KINDS else ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -27,6 +25,8 @@ class SimulationPlan:
     """A drive to be simulated. Raises `WitnessError` with a plain sentence for values that make no drive."""
 
     bind: str = "tcp://127.0.0.1:*"
+    kind: str = DEMO
+    """What kind of study it is a drive of (`repertoire`)."""
     scenario: str = "clean"
     seed: int = 1
     speed: float = 1.0
@@ -45,11 +45,15 @@ class SimulationPlan:
     """At most this long is waited for somebody to listen before the drive begins."""
 
     def __post_init__(self) -> None:
-        scenario_named(self.scenario)
-        if self.group not in GROUP_ALERTS:
-            near = difflib.get_close_matches(self.group, GROUP_ALERTS, n=1, cutoff=0.5)
-            hint = f"did you mean {near[0]}?" if near else f"there are {', '.join(GROUP_ALERTS)}."
-            raise WitnessError(f"The simulator has no alert group {self.group!r}; {hint}")
+        for what, name, names in (
+            ("kind of drive", self.kind, KINDS),
+            ("scenario", self.scenario, self.about.scenarios if self.kind in KINDS else ()),
+            ("alert group", self.group, self.about.groups if self.kind in KINDS else ()),
+        ):
+            if name not in names:
+                near = difflib.get_close_matches(name, names, n=2, cutoff=0.5)
+                hint = f"did you mean {' or '.join(near)}?" if near else f"there are {', '.join(names)}."
+                raise WitnessError(f"The simulator has no {what} {name!r}; {hint}")
         if not (math.isfinite(self.speed) and self.speed > 0.0):
             raise WitnessError(f"The speed of the simulation is {self.speed:g} times real time; it must be above 0.")
         if not 5.0 <= self.rate_hz <= 1000.0:
@@ -64,11 +68,26 @@ class SimulationPlan:
             raise WitnessError(f"The duration factor is {self.duration_factor:g}; it must be from 1 to 1000.")
 
     @property
+    def about(self) -> Kind:
+        """The kind of drive."""
+        return KINDS[self.kind]
+
+    @property
+    def alerts(self) -> tuple[str, ...]:
+        """What the group is given."""
+        return self.about.groups[self.group]
+
+    @property
     def deviations(self) -> Scenario:
-        """The scenario itself."""
-        return scenario_named(self.scenario)
+        """The scenario of a drive on the demo's road; no deviations in a drive of another kind."""
+        return SCENARIOS[self.scenario if self.about.drives_dusk_road else "clean"]
+
+    @property
+    def feed_scenario(self) -> str:
+        """What the hello says to be driven."""
+        return self.deviations.feed_scenario if self.about.drives_dusk_road else self.about.feed_scenario
 
     @property
     def run(self) -> str:
         """The name of the drive on the feed; the same plan gives the same name."""
-        return f"dusk-road-{self.scenario}-seed{self.seed}"
+        return f"{self.kind}-{self.scenario}-seed{self.seed}"

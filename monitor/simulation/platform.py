@@ -1,6 +1,6 @@
 """Where the motion platform stands: what the drive's accelerations become under a washout filter.
 
-Travel after common practice (no source): 3.66 m along and across, 1.83 m up and down, half of each to a side.
+Its travel is invented: 2.1 m to each side along and across, 1.05 m up and down.
 """
 
 from __future__ import annotations
@@ -9,7 +9,7 @@ from dataclasses import dataclass, field
 
 from monitor.simulation.noise import Wander, stream
 
-TRAVEL_M = (1.83, 1.83, 0.91)
+TRAVEL_M = (2.1, 2.1, 1.05)
 STAYS_WITHIN = 0.95
 """The platform keeps this share of its travel."""
 WASHOUT_PER_S = 1.0

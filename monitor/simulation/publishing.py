@@ -12,10 +12,11 @@ import zmq
 from monitor.errors import WitnessError
 from monitor.feed.publisher import FeedPublisher
 from monitor.simulation.drive import Drive
+from monitor.simulation.kinds.making import make_drive, steps_of
+from monitor.simulation.kinds.scene import Scene
 from monitor.simulation.plan import SimulationPlan
-from monitor.simulation.steps import SIGNALS, SOURCE, DriveStep
+from monitor.simulation.steps import SOURCE, DriveStep
 from monitor.simulation.truth import write_truth
-from monitor.simulation.wire import with_faults
 
 GOODBYE_S = 1.0
 """After `run_end` hellos go on for this long, so that the last markers are repeated at least once."""
@@ -65,7 +66,7 @@ class WirePublisher(FeedPublisher):
 
 def drive_messages(plan: SimulationPlan) -> Iterator[DriveStep]:
     """The steps of the drive as they go onto the wire. Pure: no clock, no sockets, equal for equal plans."""
-    return with_faults(Drive(plan).steps(), plan.deviations)
+    return steps_of(make_drive(plan))
 
 
 def run_simulation(plan: SimulationPlan, announce: Callable[[str], None]) -> None:
@@ -74,7 +75,7 @@ def run_simulation(plan: SimulationPlan, announce: Callable[[str], None]) -> Non
     `announce` is first given the endpoint as bound, and nothing else in that call; then sentences on what happens.
     Raises `WitnessError` where the endpoint cannot be bound or the truth file cannot be written.
     """
-    drive = Drive(plan)
+    drive = make_drive(plan)
     ended = False
     if plan.truth_path is not None:  # told now, not after the drive; and something is left of a drive that is killed
         write_truth(plan.truth_path, plan, drive.truth, ended=False)
@@ -85,7 +86,7 @@ def run_simulation(plan: SimulationPlan, announce: Callable[[str], None]) -> Non
         publisher.hello()
         announce(f"The drive {plan.run} begins.")
         try:
-            _publish(publisher, with_faults(drive.steps(), plan.deviations), Pace(plan.speed))
+            _publish(publisher, steps_of(drive), Pace(plan.speed))
             ended = True
         finally:
             if plan.truth_path is not None:
@@ -97,17 +98,17 @@ def run_simulation(plan: SimulationPlan, announce: Callable[[str], None]) -> Non
             publisher.hello()
 
 
-def _bound(plan: SimulationPlan, drive: Drive) -> WirePublisher:
+def _bound(plan: SimulationPlan, drive: Drive | Scene) -> WirePublisher:
     try:
         return WirePublisher(
             plan.bind,
             run=plan.run,
             source=SOURCE,
             rate_hz=plan.rate_hz,
-            signals=SIGNALS,
+            signals=dict(plan.about.signals),
             participant=plan.participant,
             group=plan.group,
-            scenario=plan.deviations.feed_scenario,
+            scenario=plan.feed_scenario,
             road=drive.course.road_line(),
         )
     except zmq.ZMQError as error:

@@ -11,7 +11,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from monitor.simulation.noise import stream
-from monitor.simulation.plan import GROUP_ALERTS, SimulationPlan
+from monitor.simulation.plan import SimulationPlan
 from monitor.simulation.steps import MarkerStep
 
 RUN_NAME = "dusk-road"
@@ -58,7 +58,7 @@ class Script:
     @property
     def alert(self) -> tuple[str, ...]:
         """What is given at the gate, which may be other than what the group is assigned."""
-        assigned = GROUP_ALERTS[self.plan.group]
+        assigned = self.plan.alerts
         return {"assigned": assigned, "another": (_ANOTHER[assigned],), "none": ()}[self.plan.deviations.alert]
 
     def at(self, t: float, station_m: float, speed_mps: float) -> tuple[MarkerStep, ...]:

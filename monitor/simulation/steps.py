@@ -7,7 +7,9 @@ from typing import Any
 
 SOURCE = "dusk-road synthetic simulator"
 SIGNALS = {"eyes_on_road": "1", "platform_x": "m", "platform_y": "m", "platform_z": "m", "gust": "1"}
-"""Further numbers of the feed with their units; 1 is yes and 0 is no."""
+"""Further numbers of the demo's drive with their units; 1 is yes and 0 is no."""
+WALL_START = 1772469000.0
+"""The simulator's wall clock at t = 0 in every drive: 2 March 2026, 16:30 UTC, dusk. Two drives of a seed are equal."""
 
 QUANTUM = 2.0**-16
 """Numbers are sent in whole multiples of this (0.015 mm, or 15 µm/s …), as a simulator's interface rounds them."""

@@ -18,7 +18,7 @@ def truth_document(plan: SimulationPlan, truth: Truth, *, ended: bool) -> dict[s
     document = {
         "run": plan.run,
         "scenario": plan.scenario,
-        "words": plan.deviations.words,
+        "words": plan.about.scenarios[plan.scenario],
         "seed": plan.seed,
         "rate_hz": plan.rate_hz,
         "group": plan.group,

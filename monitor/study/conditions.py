@@ -41,6 +41,7 @@ def read_condition(section: Mapping[str, Any], path: Path, names: Names, faults:
         when=when,
         required=required,
         if_missing=section.get("if_missing", "undecided"),
+        settles_at_s=section.get("settles_at_s"),
         needs_evidence=section.get("needs_evidence", False),
         or_else=tuple(looked[1:]),
     )

@@ -10,13 +10,18 @@ from monitor.study.model import Study
 
 DEMO_PARTICIPANT = "Q01"
 DEMO_GROUP = "chime"
-_NAME = "dusk-road.toml"
-_CHECKOUT = Path(__file__).resolve().parents[2] / "configs" / _NAME
+DEMO = "dusk-road"
+_CHECKOUT = Path(__file__).resolve().parents[2] / "configs"
 
 
-def demo_study() -> Study:
-    """The study of the demo. The wheel carries configs/ as the package `monitor.demo_configs` (see pyproject.toml)."""
-    if _CHECKOUT.is_file():
-        return parse_study(_CHECKOUT.read_text(encoding="utf-8"), str(_CHECKOUT))
-    inside = files("monitor.demo_configs") / _NAME
-    return parse_study(inside.read_text(encoding="utf-8"), _NAME)
+def demo_study(kind: str = DEMO) -> Study:
+    """The study of the demo, or that of another kind of study (configs/kinds/).
+
+    The wheel carries configs/ as the package `monitor.demo_configs` (see pyproject.toml).
+    """
+    steps = (f"{kind}.toml",) if kind == DEMO else ("kinds", f"{kind}.toml")
+    path = _CHECKOUT.joinpath(*steps)
+    if path.is_file():
+        return parse_study(path.read_text(encoding="utf-8"), str(path))
+    inside = files("monitor.demo_configs").joinpath(*steps)
+    return parse_study(inside.read_text(encoding="utf-8"), "/".join(steps))

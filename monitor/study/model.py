@@ -9,7 +9,7 @@ from dataclasses import dataclass, field
 from typing import Literal
 
 from monitor.measures.arrival import Point
-from monitor.study.rules import AlertRule, BeforeRule, HazardRule, ResponseRule, TaskRule
+from monitor.study.rules import ActionRule, AlertRule, BeforeRule, HazardRule, RearmRule, ResponseRule, TaskRule
 from monitor.study.terms import AtFire as AtFire
 from monitor.study.terms import Condition as Condition
 from monitor.study.terms import During as During
@@ -20,6 +20,7 @@ from monitor.study.terms import MissingMeans as MissingMeans
 from monitor.study.terms import Within as Within
 
 Severity = Literal["void", "doubtful", "note"]
+Known = Literal["before", "at", "after"]
 Often = int | Literal["any"]
 Design = Literal["between", "within"]
 Counts = Literal["trials", "participants"]
@@ -57,6 +58,11 @@ class Trigger:
     before: BeforeRule | None = None
     hazard: HazardRule | None = None
     response: ResponseRule | None = None
+    action: ActionRule | None = None
+    action_takes_s: float = 4.0
+    """The control room needs so long to do anything; with less left it is said to let the trial run."""
+    rearm: RearmRule | None = None
+    """None: a trial that is lost cannot be run again with this participant."""
 
     def expected_in(self, scenario: str | None) -> int | None:
         """How often a drive of this scenario fires the trigger; None for any number."""
@@ -127,6 +133,8 @@ class Reason:
     severity: Severity
     reveals: bool = False
     """Whether a finding of this code tells of the driver's response, so that a blind record hides what it says."""
+    known: Known = "after"
+    """When a finding of this code can be known at the earliest: before, at, or only after the fire."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -230,6 +238,11 @@ class Study:
     def design(self) -> Design:
         """Whether each participant has one alert, or several in an order."""
         return "within" if self.treatments else "between"
+
+    def modalities_of(self, group: str) -> tuple[str, ...]:
+        """All modalities that a participant of a group is given, in one trial or another."""
+        treatments = (self.treatments[name].alert for name in self.groups[group].order)
+        return tuple(dict.fromkeys([*self.groups[group].alert, *(one for alert in treatments for one in alert)]))
 
     def alert_of(self, group: str | None, occurrence: int) -> tuple[str, ...] | None:
         """The modalities that a trigger's n-th trial in a drive is to be given; None where the group is not known."""

@@ -8,7 +8,7 @@ participant did not see it; what the simulator lost is void, since the participa
 
 from __future__ import annotations
 
-from monitor.study.model import Reason, Severity
+from monitor.study.model import Known, Reason, Severity
 
 _FINDINGS: tuple[tuple[str, Severity, str], ...] = (
     # Conditions and fire timing
@@ -57,7 +57,7 @@ _FINDINGS: tuple[tuple[str, Severity, str], ...] = (
     ("pedals-not-measured", "doubtful", "Pedals that the study looks at before the hazard are not in the feed"),
     ("accelerator-released-before", "doubtful", "The driver had left the accelerator before the hazard began"),
     ("two-footed", "note", "The driver pressed both pedals at once"),
-    ("comfort-high", "note", "A comfort rating had reached the facility's stop rule"),
+    ("comfort-high", "void", "A comfort rating had reached the facility's stop rule"),
     # Exposure, and who drives what
     ("not-naive", "void", "The participant has met a surprise of this class before"),
     ("naive-unknown", "doubtful", "It is not known whether the participant has met a surprise of this class before"),
@@ -123,9 +123,32 @@ _REVEAL = frozenset(
 """Findings that look past the fire at what the driver did, or at what moves with it: who responds leaves the task, the
 platform moves with own braking, and a contact ends the drive."""
 
+_KNOWN: dict[Known, tuple[str, ...]] = {
+    "before": (
+        *("condition-not-met", "collision-before-fire", "group-unknown", "not-naive", "naive-unknown"),
+        *("group-mismatch", "participant-mismatch", "scenario-mismatch"),
+        *("braking-before-hazard", "accelerator-released-before", "two-footed"),
+        *("comfort-high", "participant-unwell", "emergency-stop"),
+        *("lead-changed", "witness-gap", "marker-late", "marker-lost", "paused-in-window", "trigger-unknown"),
+        *("display-stutter", "slow-motion", "frame-jitter", "rate-mismatch"),
+        *("clock-drift", "clock-unsure", "source-unheard"),
+        *("channel-frozen", "unit-implausible", "axis-implausible", "implausible-jump"),
+        *("pedal-saturated", "pedal-offset", "wheel-offset", "platform-limit", "platform-stopped"),
+    ),
+    "at": (
+        *("fired-early", "fired-late", "fired-twice", "fired-unexpected", "trigger-missed", "curved-path"),
+        *("task-missing", "task-late", "task-early", "eyes-called"),
+    ),
+}
+"""When a finding can be known at the earliest; all others come of what happens after the fire. What can be known before
+it must not stand under READY."""
+
 
 def _reasons(rows: tuple[tuple[str, Severity, str], ...]) -> dict[str, Reason]:
-    return {code: Reason(code, words, severity, code in _REVEAL) for code, severity, words in rows}
+    known = {code: when for when, codes in _KNOWN.items() for code in codes}
+    return {
+        code: Reason(code, words, severity, code in _REVEAL, known.get(code, "after")) for code, severity, words in rows
+    }
 
 
 FINDING_REASONS: dict[str, Reason] = _reasons(_FINDINGS)

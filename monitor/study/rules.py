@@ -102,7 +102,7 @@ class ResponseSign:
 
 @dataclass(frozen=True, slots=True)
 class StableRule:
-    """When the car is stable again after the response: the measure is in its band and stays there for `held_s`."""
+    """When the car is stable again after the last sign of a response: the measure is in its band for `held_s`."""
 
     measure: Measure
     band: Band
@@ -134,3 +134,28 @@ class ResponseRule:
         """How long before the origin its values look."""
         looked = [*(one.measure for one in self.signs), *([self.stable.measure] if self.stable is not None else [])]
         return self.baseline_s + max((measure.looks_back_s for measure in looked), default=0.0)
+
+
+@dataclass(frozen=True, slots=True)
+class ActionRule:
+    """What the control room can do while a coming trial is being lost: the facility's own sentences."""
+
+    words: str
+    by_condition: dict[str, str] = field(default_factory=dict)
+    """Another sentence where it is this condition that fails."""
+
+    def words_for(self, condition: str | None) -> str:
+        """The sentence for a condition that fails, or for anything else."""
+        return self.by_condition.get(condition or "", self.words)
+
+
+@dataclass(frozen=True, slots=True)
+class RearmRule:
+    """How a trial that came too early, too weakly or not at all can still be had from this participant."""
+
+    words: str
+    """What the control room does to arm the trigger again."""
+    within_s: float | None = None
+    """It helps for so long after the trial was lost …"""
+    until_station_m: float | None = None
+    """… and before this place of the road; None: no such limit."""

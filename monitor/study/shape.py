@@ -68,6 +68,7 @@ CONDITION = Section(
         "required": Key(Flag()),
         "needs_evidence": Key(Flag()),
         "if_missing": Key(Text(get_args(MissingMeans))),
+        "settles_at_s": Key(SECONDS),
     }
 )
 
@@ -147,6 +148,10 @@ RESPONSE = Section(
     }
 )
 
+ACTION = Section({"words": Key(WORDS, required=True), "by_condition": Key(Named(WORDS, "condition"))})
+
+REARM = Section({"words": Key(WORDS, required=True), "within_s": Key(SOME_SECONDS), "until_station_m": Key(ANY)})
+
 TRIGGER = Section(
     {
         "name": Key(NAME, required=True),
@@ -168,6 +173,9 @@ TRIGGER = Section(
         "before": Key(BEFORE),
         "hazard": Key(HAZARD),
         "response": Key(RESPONSE),
+        "action": Key(ACTION),
+        "action_takes_s": Key(SECONDS),
+        "rearm": Key(REARM),
     }
 )
 

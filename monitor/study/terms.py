@@ -110,6 +110,9 @@ class Condition:
     """Whether it is undecided where nothing else in the feed tells what its measure looks at."""
     or_else: tuple[Looked, ...] = ()
     """Further measures of which any one in its band is enough, too (`any_of`)."""
+    settles_at_s: float | None = None
+    """So many seconds before the fire the condition should hold; until then nobody is told to wait for it. None: what
+    a line through the last seconds can foresee is expected all along, what cannot be a second before the fire."""
 
     @property
     def alternatives(self) -> tuple[Looked, ...]:

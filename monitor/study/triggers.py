@@ -7,7 +7,17 @@ from typing import Any
 
 from monitor.study.conditions import read_condition, read_looked, read_term, read_terms
 from monitor.study.model import Trigger
-from monitor.study.rules import AlertRule, BeforeRule, HazardRule, ResponseRule, ResponseSign, StableRule, TaskRule
+from monitor.study.rules import (
+    ActionRule,
+    AlertRule,
+    BeforeRule,
+    HazardRule,
+    RearmRule,
+    ResponseRule,
+    ResponseSign,
+    StableRule,
+    TaskRule,
+)
 from monitor.study.vocabulary import Names
 from monitor.tables.faults import Faults, Path, quoted
 
@@ -52,6 +62,8 @@ def _read_trigger(section: Mapping[str, Any], path: Path, names: Names, faults: 
         "before": _read_before(section.get("before"), (*path, "before"), faults),
         "hazard": _read_hazard(section.get("hazard"), (*path, "hazard"), names, faults),
         "response": _read_response(section, path, names, faults),
+        "action": _read_action(section, path, faults),
+        "rearm": _read_rearm(section, path, faults),
     }
     if faults.under(path):
         return None
@@ -161,6 +173,31 @@ def _read_signs(sections: Sections, path: Path, names: Names, faults: Faults) ->
             more = {key: section[key] for key in ("held_s", "from_baseline", "anticipatory_s") if key in section}
             found.append(ResponseSign(section["name"], looked.measure, looked.band, **more))
     return tuple(found)
+
+
+def _read_action(trigger: Mapping[str, Any], path: Path, faults: Faults) -> ActionRule | None:
+    section, at = trigger.get("action"), (*path, "action")
+    if section is None or faults.under(at):
+        return None
+    if faults.under(path):
+        return None  # a condition may be missing because it has a fault itself
+    conditions = [one["name"] for one in trigger.get("condition") or () if one is not None]
+    for name in section.get("by_condition") or ():
+        if name not in conditions:
+            where = (*at, "by_condition", name)
+            faults.add_misspelt(where, name, conditions, expected="a condition of this trigger")
+    return ActionRule(**section)
+
+
+def _read_rearm(trigger: Mapping[str, Any], path: Path, faults: Faults) -> RearmRule | None:
+    section, at = trigger.get("rearm"), (*path, "rearm")
+    if section is None or faults.under(at):
+        return None
+    if "within_s" not in section and "until_station_m" not in section:
+        expected = "within_s, until_station_m or both: until when arming again helps"
+        faults.add(at, expected=expected, found="neither")
+        return None
+    return RearmRule(**section)
 
 
 def _check_order(

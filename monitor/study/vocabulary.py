@@ -42,16 +42,21 @@ class Names:
         return False
 
     def is_scripted(self, measure: Measure) -> bool:
-        """Whether a measure is of something scripted alone: a vehicle in a role, an alert, a task, the platform; what
-        the driver does has no part in it."""
-        if measure.kind == "role" or (measure.kind == "pair" and measure.from_role is not None):
-            return True
-        if measure.kind == "point":
-            return measure.role is not None
-        if measure.kind == "event":
-            return measure.event is not None and measure.event.kind != "collision"
-        signal = (self.signals or {}).get(measure.name) if measure.kind == "signal" else None
-        return signal is not None and signal.source != "driver"
+        """Whether a measure is of something scripted alone."""
+        return is_scripted(measure, self.signals or {})
+
+
+def is_scripted(measure: Measure, signals: Mapping[str, Signal | None]) -> bool:
+    """Whether a measure is of something scripted alone: a vehicle in a role, an alert, a task, the platform; what the
+    driver does has no part in it."""
+    if measure.kind == "role" or (measure.kind == "pair" and measure.from_role is not None):
+        return True
+    if measure.kind == "point":
+        return measure.role is not None
+    if measure.kind == "event":
+        return measure.event is not None and measure.event.kind != "collision"
+    signal = signals.get(measure.name) if measure.kind == "signal" else None
+    return signal is not None and signal.source != "driver"
 
 
 MAY_HAVE: Mapping[str, tuple[str, ...]] = {

@@ -1,13 +1,38 @@
-"""What a message costs by frame rate, other vehicles and signals; judged in blocks of a tenth of a second."""
+"""What a message costs by rate, vehicles and signals, and what a record costs by its triggers and its hours.
+
+Proportional or better is asked: the last row of each table against its first, by what there is more of.
+"""
 
 from __future__ import annotations
+
+import sys
+import time
+from pathlib import Path
 
 from feeds import messages
 from judging import following_ratio
 from measuring import Figure
 
+sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
+
+from monitor.judging.session import Session
+from tests.judging.hand import STUDY, HandDrive, entries_of, opening_of, study_of
+
 SECONDS = 20.0
-CASES = ((60.0, 0, 10), (60.0, 20, 10), (60.0, 60, 10), (60.0, 20, 100), (240.0, 20, 10))
+CASES = (
+    (60.0, 0, 10),
+    (60.0, 20, 10),
+    (60.0, 60, 10),
+    (60.0, 200, 10),
+    (60.0, 20, 100),
+    (60.0, 20, 300),
+    (240.0, 20, 10),
+    (240.0, 100, 100),
+)
+TRIGGERS = (10, 40, 100, 400)
+TRIGGERS_HOURS = 1.0
+HOURS = (0.1, 1.0, 8.0)
+HAND_HZ = 20.0
 
 
 def measure(rounds: int) -> list[Figure]:
@@ -16,9 +41,51 @@ def measure(rounds: int) -> list[Figure]:
         sent = messages(vehicles, signals, rate_hz, SECONDS)
         size = sum(len(message[1]) for message in sent) / len(sent) / 1024
         name = f"{rate_hz:g} Hz, {vehicles} vehicles, {signals} signals ({size:.1f} KiB)"
-        live = following_ratio(rounds, sent, max(1, round(rate_hz / 10)))
-        reading = following_ratio(rounds, sent, 2048)
+        live = following_ratio(min(rounds, 3), sent, max(1, round(rate_hz / 10)))
+        reading = following_ratio(min(rounds, 3), sent, 2048)
         share = tuple(us * rate_hz / 1e4 for us in live.ours_us)
         figures.append(Figure(f"{name}: followed live", share, "% core", remark=live.remark))
         figures.append(Figure(f"{name}: read", reading.speeds, "× bare", remark=reading.remark))
-    return figures
+    return [*figures, *_by_triggers(), *_by_hours()]
+
+
+def _by_triggers() -> list[Figure]:
+    """One trigger that fires so many times in an hour, each fire with its alert, at 20 Hz with one vehicle."""
+    seconds = 3600.0 * TRIGGERS_HOURS
+    bare_s = _judged_s(_with_fires(0, seconds), 1)
+    each_ms = {count: 1e3 * (_judged_s(_with_fires(count, seconds), count) - bare_s) / count for count in TRIGGERS}
+    figures = [Figure(f"{count} triggers in an hour: judged", (ms,), "ms each") for count, ms in each_ms.items()]
+    ratio = each_ms[TRIGGERS[-1]] / each_ms[TRIGGERS[1]]
+    return [*figures, Figure(f"each of {TRIGGERS[-1]} against each of {TRIGGERS[1]}", (ratio,), "×", at_most=2.0)]
+
+
+def _by_hours() -> list[Figure]:
+    """A drive of so many hours with four fires in each, at 20 Hz with one vehicle."""
+    each_us = {}
+    for hours in HOURS:
+        fires = max(round(4 * hours), 1)
+        each_us[hours] = 1e6 * _judged_s(_with_fires(fires, 3600.0 * hours), fires) / (3600.0 * hours * HAND_HZ)
+    figures = [Figure(f"a drive of {hours:g} h: judged", (us,), "µs/frame") for hours, us in each_us.items()]
+    ratio = each_us[HOURS[-1]] / each_us[HOURS[1]]
+    return [*figures, Figure(f"a frame of {HOURS[-1]:g} h against one of {HOURS[1]:g} h", (ratio,), "×", at_most=1.2)]
+
+
+def _with_fires(count: int, seconds: float) -> HandDrive:
+    times = [(place + 1) * seconds / (count + 1) for place in range(count)]
+    marks = [(t, "trigger", "gate-brake", dict[str, object]()) for t in times]
+    marks += [(t + 0.3, "alert_on", "alert", {"modality": "sound", "measured": True}) for t in times]
+    return HandDrive(
+        rate_hz=HAND_HZ, end_t=seconds, fire_t=None, markers=sorted(marks, key=lambda one: one[0]), brake_mps2=0.0
+    )
+
+
+def _judged_s(drive: HandDrive, fires: int) -> float:
+    """Processor time to judge a drive, in seconds."""
+    entries = entries_of(drive)
+    study = study_of(STUDY.replace('name = "gate-brake"', f'name = "gate-brake"\nexpected = {fires}', 1))
+    session = Session(study, opening_of(study))
+    began_s = time.process_time()
+    for first in range(0, len(entries), 2048):
+        session.take(entries[first : first + 2048])
+    session.trials()
+    return time.process_time() - began_s

@@ -21,8 +21,11 @@ NAMES = {
     "judging": "following and judging against a bare loop",
     "latency": "a deciding message in → verdict in the view → bytes on a terminal",
     "screen": "the screen alone: a verdict in the view → its bytes, a key → the note box",
+    "foretelling": "how long before a fire each deviation is told, and what that costs over clean drives",
+    "naming": "a stopped or killed recorder, simulator or screen → called by its name",
     "shares": "processor at 60 Hz, and bytes to the terminal",
     "reviewing": "a record of an hour, judged again; several on all cores",
+    "archive": "many runs judged by one process, by several, by dask workers",
     "replaying": "a record of an hour opened for replay",
     "bridge": "datagrams through the bridge against a bare loop",
     "tally": "how far a study of 200 runs is",
@@ -31,7 +34,7 @@ NAMES = {
     "starting": "start-up of commands",
     "overload": "more than the machine can take",
     "memory": "memory and descriptors over a long drive",
-    "growth": "cost by frame rate, vehicles, signals",
+    "growth": "cost by frame rate, vehicles, signals, triggers, hours",
 }
 
 

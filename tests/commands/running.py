@@ -13,6 +13,9 @@ from typing import Any, TypeVar
 
 T = TypeVar("T")
 
+NOT_ALLOCATED = ("--group", "chime", "--group-words", "as the simulator says")
+"""The simulator's own group, whatever the study's assignment would give."""
+
 STUDY = Path(__file__).resolve().parents[2] / "configs" / "dusk-road.toml"
 
 
@@ -62,7 +65,7 @@ def watching(endpoint: str, records: Path, *more: str) -> Iterator[subprocess.Po
     process = subprocess.Popen(
         command(
             *("watch", "--headless", "--json", "--study", str(STUDY), "--feed", endpoint, "--participant", "Q07"),
-            *("--records", str(records), *more),
+            *("--records", str(records), *NOT_ALLOCATED, *more),
         ),
         stdout=subprocess.PIPE,
         stderr=subprocess.PIPE,

@@ -30,7 +30,9 @@ class Processes:
         self._started: list[subprocess.Popen[str]] = []
 
     def start(self, *arguments: str) -> subprocess.Popen[str]:
-        process = subprocess.Popen(arguments, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
+        process = subprocess.Popen(
+            arguments, stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True
+        )
         self._started.append(process)
         return process
 

@@ -102,6 +102,7 @@ def test_texts_are_markers_by_their_first_word(processes: Processes, listen: Lis
     assert listener.frames == []
 
 
+@pytest.mark.slow
 def test_what_the_layer_threw_away_shows_as_a_gap_of_the_numbers(processes: Processes, listen: Listen) -> None:
     """A hole of 1.5 s in the stamps of a stream of 100 Hz is 150 samples that never came."""
     outlet(processes, "Gaze", "gaze", 60.0, "1.5")
@@ -146,6 +147,7 @@ def test_a_bridge_that_nobody_hears_ends(processes: Processes) -> None:
     assert bridge.process.returncode == 0
 
 
+@pytest.mark.slow
 def test_a_watch_takes_a_stream_by_its_name_and_knows_its_clock_without_sync_markers(
     processes: Processes, tmp_path: Path
 ) -> None:

@@ -53,6 +53,12 @@ class Scripted:
         self.made.append("told")
         return None if self.masks else picture(revision)
 
+    def tell(self, view: LiveView | None) -> None:
+        pass
+
+    def silence(self, age_s: float | None, otherwise: str = "") -> str:
+        return otherwise or f"No frame for {age_s:.1f} s."
+
     def close(self) -> None:
         pass
 

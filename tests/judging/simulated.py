@@ -11,10 +11,9 @@ import msgpack
 
 from monitor.judging.session import Session
 from monitor.record.entries import Entry, EntryKind, Opening, pack_frames, pack_map, pack_opening
-from monitor.simulation.drive import Drive
+from monitor.simulation.kinds.making import make_drive, steps_of
 from monitor.simulation.plan import SimulationPlan
-from monitor.simulation.steps import SIGNALS, SOURCE, DriveStep
-from monitor.simulation.wire import with_faults
+from monitor.simulation.steps import SOURCE, DriveStep
 from monitor.study.loading import load_study
 from monitor.study.model import Study
 
@@ -38,7 +37,7 @@ def opening_of(plan: SimulationPlan, study: Study | None = None) -> Opening:
 
 def entries_of(plan: SimulationPlan, study: Study | None = None) -> list[Entry]:
     """All entries of a record of that drive."""
-    drive = Drive(plan)
+    drive = make_drive(plan)
     entries = [Entry(EntryKind.OPENING, 1, 0, 0, pack_opening(opening_of(plan, study)))]
 
     def add(topic: bytes, fields: dict[str, Any], t: float) -> None:
@@ -52,14 +51,14 @@ def entries_of(plan: SimulationPlan, study: Study | None = None) -> list[Entry]:
         "run": plan.run,
         "source": SOURCE,
         "rate_hz": plan.rate_hz,
-        "signals": SIGNALS,
+        "signals": dict(plan.about.signals),
         "participant": plan.participant,
         "group": plan.group,
-        "scenario": plan.deviations.feed_scenario,
+        "scenario": plan.feed_scenario,
         "road": drive.course.road_line(),
     }
     seq, hello_due = 0, 0.0
-    for step in with_faults(drive.steps(), plan.deviations):
+    for step in steps_of(drive):
         if step.t >= hello_due - 1e-9 and not step.lost:
             add(b"hello", {**hello, "recent": sent[-RECENT:]}, step.due_s)
             hello_due = step.t + HELLO_EVERY_S

@@ -5,7 +5,9 @@ from __future__ import annotations
 import pytest
 
 from monitor.judging.case.trial import Trial
-from tests.judging.hand import STUDY, HandDrive, judged, study_of
+from monitor.judging.session import Session
+from monitor.study.standing import Standing
+from tests.judging.hand import STUDY, HandDrive, entries_of, judged, opening_of, study_of
 
 TEXT = STUDY.replace("[groups.chime]", '[scenarios]\ndusk-road = "d"\npractice = "p"\n[groups.chime]', 1)
 
@@ -67,3 +69,30 @@ def test_a_contact_before_the_fire_voids_the_trial() -> None:
     assert trial.verdict == "invalid"
     long_ago = trial_of(HandDrive(markers=[(2.0, "collision", "deer", {}), *alert], end_t=18.0))
     assert long_ago.findings == ()
+
+
+@pytest.mark.parametrize(("words", "code"), [(None, ["group-mismatch"]), ("their arm was full", [])])
+def test_another_group_than_the_allocated_one_is_not_taken_from_the_simulator(
+    words: str | None, code: list[str]
+) -> None:
+    standing = Standing({}, "gate-brake", proposed="no-alert", words=words).as_map()
+    session = judged(HandDrive(end_t=18.0), study=study_of(TEXT), group=None, standing=standing)
+    (trial,) = session.trials()
+    assert [one.code for one in trial.findings] == code
+    assert trial.verdict == ("invalid" if code else "valid")
+
+
+def test_an_answer_stands_in_the_finding_and_changes_no_verdict() -> None:
+    def answer(said: str) -> dict[str, str]:
+        return {"type": "answer", "about": "group", "answer": said, "by": "ann", "key": said}
+
+    for said, words in (("simulator", "the simulator's is right"), ("unknown", "nobody knows")):
+        study = study_of(TEXT)
+        session = Session(study, opening_of(study))
+        session.take(entries_of(HandDrive(group="no-alert", end_t=18.0), operator=[answer(said)]))
+        (trial,) = session.trials()
+        (finding,) = trial.findings
+        assert finding.sentence == (
+            f"The simulator says group no-alert, the participant is assigned chime. Answered: {words}, says ann."
+        )
+        assert (finding.severity, trial.verdict) == ("void", "invalid")

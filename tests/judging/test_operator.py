@@ -7,7 +7,7 @@ from typing import Any
 
 import pytest
 
-from monitor.judging.case.trial import Trial
+from monitor.judging.case.trial import Retraction, Trial
 from monitor.judging.operator import OperatorLog
 from monitor.judging.session import Session
 from tests.judging.hand import STUDY, HandDrive, entries_of, opening_of, study_of
@@ -95,30 +95,89 @@ def rating(value: Any, at: float, drive: int = 1, key: str = "c") -> dict[str, A
     return {"type": "comfort", "rating": value, "drive": drive, "at": at, "key": key, "by": "op", "wall": 2.0}
 
 
-def test_the_stop_rule_of_the_comfort_rating_only_reminds() -> None:
+def unwell(at: float, key: str = "u", code: str = "unwell", drive: int = 1) -> dict[str, Any]:
+    fields = {"type": "mark", "code": code, "text": "unwell, stopped", "drive": drive, "at": at, "key": key}
+    return {**fields, "by": "op", "wall": 3.0}
+
+
+LIFT = {"type": "answer", "about": "stop", "answer": "lifted", "words": "wants to go on", "key": "l", "by": "op"}
+
+
+def test_a_rating_at_the_facilitys_stop_rule_stops_the_drive() -> None:
     session = session_of(HandDrive(end_t=18.0), rating(12, 5.0))
-    assert session.operator.reminder == "Comfort rating 12: the facility's stop rule is 12 or more."
-    assert session.operator.notes[-1].text == "comfort rating 12 (the facility's stop rule: 12 or more)"
+    stop = session.operator.standing_stop
+    assert stop is not None
+    assert (stop.code, stop.words) == ("comfort-high", "comfort rating 12, the facility's stop rule is 12 or more")
+    assert session.operator.notes[-1].text == "comfort rating 12 (the facility's stop rule is 12 or more)"
     (trial,) = session.trials()
-    assert [(one.code, one.severity) for one in trial.findings] == [("comfort-high", "note")]
-    assert trial.findings[0].sentence == "The comfort rating was 12 at 5.00 s; the facility's stop rule is 12 or more."
-    assert trial.verdict == "valid"
+    assert [(one.code, one.severity) for one in trial.findings] == [("comfort-high", "void")]
+    assert trial.findings[0].sentence == (
+        "Comfort rating 12, the facility's stop rule is 12 or more: entered at 5.00 s by op."
+    )
+    assert trial.verdict == "invalid"
 
 
+# the trigger fires at 10 s; its trial is over at 13.0 s, with the horizon of the response
 @pytest.mark.parametrize(
-    "operator", [[rating(11.5, 5.0)], [rating(15, 12.0)], [rating(15, 5.0, drive=2)], [rating("much", 5.0)], []]
+    ("operator", "codes"),
+    [
+        ([unwell(9.9)], ["participant-unwell"]),
+        ([unwell(12.9)], ["participant-unwell"]),  # it runs
+        ([unwell(13.1)], []),  # an earlier trial is not touched
+        ([unwell(9.9, code="emergency-stop")], ["emergency-stop"]),
+        ([unwell(9.9, code="look")], []),
+        ([unwell(3.0, drive=2)], []),
+        ([unwell(3.0), {**LIFT, "at": 6.0, "drive": 1}], []),
+        ([unwell(3.0), {**LIFT, "at": 11.0, "drive": 1}], ["participant-unwell"]),  # it fired while that stood
+        ([unwell(3.0), {**LIFT, "at": 6.0, "drive": 1, "words": ""}], ["participant-unwell"]),  # no word why
+        ([unwell(3.0), {"type": "retract", "what": "u", "key": "r", "words": "slipped"}], []),
+        ([unwell(3.0), {"type": "retract", "what": "u", "key": "r"}], ["participant-unwell"]),
+        ([rating(11.5, 5.0)], []),
+        ([rating("much", 5.0)], []),
+        ([rating(15, 5.0), rating(3, 6.0, key="d")], ["comfort-high"]),  # a lower rating lifts nothing
+    ],
 )
-def test_a_lower_a_later_or_another_drives_rating_is_no_finding(operator: list[dict[str, Any]]) -> None:
-    assert session_of(HandDrive(end_t=18.0), *operator).trials()[0].findings == ()
+def test_what_stops_a_drive_voids_the_running_trial_and_later_ones(
+    operator: list[dict[str, Any]], codes: list[str]
+) -> None:
+    (trial,) = session_of(HandDrive(end_t=18.0), *operator).trials()
+    assert [one.code for one in trial.findings] == codes
+    assert trial.verdict == ("invalid" if codes else "valid")
 
 
-def test_the_reminder_goes_with_the_next_rating() -> None:
+def test_a_later_drive_is_stopped_too() -> None:
+    study = study_of(TEXT)
+    session = Session(study, opening_of(study))
+    second = HandDrive(run="run-b", end_t=18.0)
+    entries = entries_of(HandDrive(end_t=18.0), second, operator=[unwell(14.0)])
+    session.take(entries)
+    first, later = session.trials()
+    assert first.verdict == "valid"
+    assert "participant-unwell" in [one.code for one in later.findings]
+
+
+def test_what_is_taken_back_stays_and_says_by_whom() -> None:
     log = OperatorLog(12.0)
+    log.take({"type": "note", "text": "door", "key": "n", "by": "ann", "wall": 1.0})
+    log.take({"type": "retract", "what": "n", "key": "r", "by": "ben", "wall": 2.0})
+    assert [(note.text, note.retracted) for note in log.notes] == [("door", Retraction("ben", 2.0, ""))]
     log.take(rating(14, 5.0))
-    assert log.reminder
-    log.take(rating(3, 9.0, key="d"))
-    assert log.reminder == ""
-    assert OperatorLog().reminder == ""
+    log.take({"type": "retract", "what": "c", "key": "s", "by": "ben", "wall": 2.0, "words": "was a 4"})
+    assert (log.comfort, log.stops) == ([], [])
+    assert log.notes[-1].retracted is not None
+    log.take({"type": "retract", "what": "c", "key": "t", "by": "eve", "wall": 3.0, "words": "again"})
+    assert log.notes[-1].retracted.by == "ben"  # once is enough
+
+
+def test_a_ruling_that_contradicts_somebody_elses_is_contested_until_they_agree() -> None:
+    log = OperatorLog()
+    said = {"type": "ruling", "trial": "1/x/1", "reason": "other", "words": ""}
+    log.take({**said, "verdict": "invalid", "by": "ann", "key": "a"})
+    assert log.contested == {}
+    log.take({**said, "verdict": "valid", "by": "ben", "key": "b"})
+    assert [one.by for one in log.contested["1/x/1"]] == ["ann", "ben"]
+    log.take({**said, "verdict": "valid", "by": "ann", "key": "c"})
+    assert log.contested == {}
 
 
 def test_an_entry_sent_twice_is_entered_once() -> None:

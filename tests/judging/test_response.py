@@ -3,6 +3,7 @@ that each of its instants falls on a frame."""
 
 from __future__ import annotations
 
+import math
 from dataclasses import replace
 
 import numpy as np
@@ -11,7 +12,7 @@ import pytest
 from monitor.judging.case.trial import Response, Trial
 from monitor.judging.response import release_times
 from monitor.study.rules import ResponseRule
-from tests.judging.hand import FIRE_T, GAP, STUDY, HandDrive, judged, study_of
+from tests.judging.hand import FIRE_T, GAP, SPEED, STUDY, HandDrive, judged, study_of
 
 
 def ramp(t: float, start: float, stop: float, first: float, last: float) -> float:
@@ -111,6 +112,39 @@ def test_no_response_is_censored_at_the_horizon_and_valid() -> None:
     assert (trial.response.outcome, trial.response.censored_at_s) == ("no response", 3.0)
     assert (trial.response.first, trial.response.release) == (None, "kept pressed")
     assert trial.verdict == "valid"
+
+
+@pytest.mark.parametrize(
+    ("own", "outcome"),
+    [
+        ({"brake": math.nan, "accelerator": math.nan}, "not measured"),
+        ({"brake": math.nan, "accelerator": math.nan, "steering_angle": math.nan}, "not measured"),
+        ({"brake": math.nan, "accelerator": 0.0}, "not measured"),  # released before: braking would not show
+        ({"brake": math.nan}, "no response"),  # the accelerator stays pressed
+        ({"accelerator": math.nan}, "no response"),
+    ],
+)
+def test_without_pedals_there_is_no_response_that_could_be_missing(own: dict[str, float], outcome: str) -> None:
+    trial = judged(HandDrive(own=lambda t: own, end_t=18.0)).trials()[0]
+    assert trial.response is not None
+    assert (trial.response.outcome, trial.response.first_s) == (outcome, None)
+
+
+def test_a_wheel_in_degrees_gives_no_false_steering_response() -> None:
+    def own(t: float) -> dict[str, float]:
+        yaw_rate = 0.02 * math.sin(0.8 * t)
+        heading = -0.02 / 0.8 * (math.cos(0.8 * t) - 1.0)
+        y = SPEED * 0.02 / 0.8 * (t - math.sin(0.8 * t) / 0.8)
+        return {
+            "yaw_rate": yaw_rate,
+            "heading": heading,
+            "y": y,
+            "steering_angle": math.degrees(43.0 * yaw_rate / SPEED),
+        }
+
+    trial = judged(HandDrive(own=own, end_t=18.0)).trials()[0]
+    assert trial.response is not None
+    assert trial.response.first != "steering"
 
 
 def test_a_contact_censors_the_response_and_the_trial_stays_valid() -> None:

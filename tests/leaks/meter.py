@@ -51,7 +51,7 @@ def readings(question: str, people: list[Features], label: BoolArray) -> list[Re
     columns = {name: column for name, column in columns.items() if len(set(column)) > 1}
     chance = max(float(label.mean()), 1.0 - float(label.mean()))
     numbers = {name: _as_numbers(column) for name, column in columns.items()}
-    folds = np.arange(len(people)) % FOLDS
+    folds = np.random.default_rng(7).permutation(len(people)) % FOLDS
     return [
         _read(question, "best single feature", _stump(numbers, label, folds), label, chance),
         _read(question, "linear discriminant", (_discriminant(numbers, label, folds), ""), label, chance),

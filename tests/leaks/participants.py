@@ -2,7 +2,8 @@
 
 The road is straight, the script the same for all. Who responds brakes to 8 m/s, looks up, leaves the task, moves the
 platform, comes later to the bridge and to the road's end. Some of those who never respond run into the van. What the
-driver did before the fire (speed, place in the lane, gap) is drawn apart from all that.
+driver did before the fire (speed, place in the lane, gap) is drawn apart from all that, and so is how fast and where in
+the lane the car goes on to the bridge: no driver comes back to the very speed of before.
 """
 
 from __future__ import annotations
@@ -19,8 +20,9 @@ from tests.judging.hand import OWN_LENGTH, STUDY, VAN_LENGTH, HandDrive, study_o
 from tests.reports.making import make_record
 
 RATE_HZ = 10.0
-FIRE_M, BRIDGE_M, END_M = 300.0, 700.0, 800.0
+FIRE_M, BRIDGE_M, END_M = 300.0, 800.0, 900.0
 HORIZON_S = 3.0
+LATER_S = 8.0
 
 TEXT = (
     STUDY.replace('title = "Written by hand"', 'title = "Written by hand"\nblind = true')
@@ -32,7 +34,7 @@ name = "side-gust"
 surprise_class = "gust"
 [[trigger.fires_when]]
 measure = "station"
-at_least = 700.0
+at_least = 800.0
 edge = "rising"
 [[trigger.condition]]
 name = "speed at the bridge"
@@ -49,7 +51,7 @@ source = "platform"
 upper_limit = 0.3
 [[sheet]]
 name = "Say when it is over"
-at_station_m = 750.0
+at_station_m = 850.0
 """
 )
 
@@ -64,6 +66,9 @@ class Driver:
     speed_mps: float
     gap_m: float
     lane_m: float
+    later_mps: float
+    """How fast the car goes on, from eight seconds after the fire."""
+    later_lane_m: float
     contact: bool
 
     @property
@@ -77,11 +82,12 @@ class Driver:
 
 
 def drivers(count: int, seed: int) -> list[Driver]:
-    """Half of them respond, half of those late; everything else is drawn apart from that."""
+    """Half of them respond, half of those late; everything else is drawn apart from that, the order, too."""
     rng = np.random.default_rng(seed)
+    kinds = rng.permutation(np.arange(count) % 4)
     found = []
-    for number in range(count):
-        responds, late = number % 2 == 0, number % 4 == 0
+    for number, kind in enumerate(kinds.tolist()):
+        responds, late = kind < 2, kind == 0
         response_s = float(rng.uniform(1.6, 2.6) if late else rng.uniform(0.5, 1.0)) if responds else None
         found.append(
             Driver(
@@ -91,6 +97,8 @@ def drivers(count: int, seed: int) -> list[Driver]:
                 speed_mps=float(rng.uniform(19.0, 21.0)),
                 gap_m=float(rng.uniform(27.0, 36.0)),
                 lane_m=float(rng.uniform(-0.2, 0.2)),
+                later_mps=float(rng.uniform(18.5, 21.5)),
+                later_lane_m=float(rng.uniform(-0.2, 0.2)),
                 contact=bool(rng.random() < 0.5) and not responds,
             )
         )
@@ -108,6 +116,7 @@ def drive_of(driver: Driver) -> HandDrive:
     looks_up_t = fire_t + (driver.response_s if driver.response_s is not None else 1e9)
     van_station, van_speed, van_accel = _van(driver, t, station, fire)
     lane = driver.lane_m + np.where(t > looks_up_t, 0.15, 0.0)
+    lane = np.where(t > fire_t + LATER_S, driver.later_lane_m, lane)
 
     def own(now: float) -> dict[str, float]:
         at = round(now * RATE_HZ)
@@ -157,13 +166,15 @@ def drive_of(driver: Driver) -> HandDrive:
 
 
 def _driven(driver: Driver, t: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Acceleration, speed and station of own car: it brakes at the response, and goes on as fast as before."""
+    """Acceleration, speed and station of own car: it brakes at the response, and later goes on as it likes."""
     step = float(t[1] - t[0])
     accel, speed, station = np.zeros(len(t)), np.zeros(len(t)), np.zeros(len(t))
     v, s, fired_t = driver.speed_mps, 100.0, np.inf
     for at, now in enumerate(t):
         since = now - fired_t - (driver.response_s if driver.response_s is not None else np.inf)
-        a = -6.0 if 0.0 <= since < 2.0 else 3.0 if since >= 3.0 and v < driver.speed_mps - 0.2 else 0.0
+        a = -6.0 if 0.0 <= since < 2.0 else 0.0
+        if now - fired_t > LATER_S:
+            a = float(np.clip((driver.later_mps - v) / step, -1.0, 3.0))
         accel[at], speed[at], station[at] = a, v, s
         if s >= FIRE_M and not np.isfinite(fired_t):
             fired_t = now

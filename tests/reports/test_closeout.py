@@ -44,6 +44,18 @@ def test_verdict_conditions_ruling_and_response(tmp_path: Path) -> None:
     assert "25.0 s at 20 Hz, 501 frames, 0 lost" in text
 
 
+def test_what_checks_a_condition_stands_beside_it_and_what_nothing_checks_says_so(tmp_path: Path) -> None:
+    path = hand_record(tmp_path, "Q07")
+    (trial,) = read_whole(path).session.trials()
+    told = {one.name: one.evidence for one in trial.conditions}
+    text = report(path)
+    for name, evidence in told.items():
+        assert evidence is not None, name
+        if evidence.by:
+            assert evidence.by[0] in text
+    assert any(evidence is not None and evidence.by for evidence in told.values())
+
+
 def test_what_is_left_to_do_until_nothing_is(tmp_path: Path) -> None:
     gap = hand_drive(lost_frames=frozenset(range(196, 204)))
     done = {"type": "step", "step": "Welcome", "done": True, "drive": 1, "at": 1.0}

@@ -174,7 +174,7 @@ def test_what_a_wider_band_would_have_saved_is_what_it_saves(study: Path) -> Non
         valid = sum(trial.effective == "valid" for each in gather(study, wider).runs for trial in each.trials)
         assert valid == 5 + saved
     text = " ".join(" ".join(forecast_lines(one)).split())
-    assert "time gap, at most 1.9: 1.95 s saves 1, 2.25 s saves 2" in text
+    assert "time gap, at most 1.9 s: 1.95 saves 1, 2.25 saves 2" in text
 
 
 def test_a_band_that_did_not_lose_the_trial_alone_would_have_saved_nothing(tmp_path: Path) -> None:
@@ -236,3 +236,27 @@ def test_wrong_usage_is_one_sentence(tmp_path: Path) -> None:
     assert "--from needs a day such as 2026-12-01." in run("forecast", str(tmp_path), "--from", "soon").stderr
     empty = run("forecast", str(tmp_path))
     assert (empty.returncode, "holds no run" in empty.stdout) == (0, True)
+
+
+# Triggers that come often
+
+
+OFTEN = REPORT_STUDY.replace('surprise_class = "rear-end"\n', 'expected = "any"\nvalid_at_least = 2\n')
+
+
+def test_where_trials_are_planned_that_a_participant_gives_several_of_nothing_is_forecast(tmp_path: Path) -> None:
+    hand_record(tmp_path, "Q01", text=OFTEN)
+    one = forecast(tmp_path)
+    assert (one.counts_participants, one.needed) == (False, 0)
+    text = " ".join(" ".join(forecast_lines(one)).split())
+    assert "The study plans trials, of which a participant gives several: how many to invite is not forecast." in text
+    assert "Every planned trial is in" not in text
+
+
+def test_where_participants_are_planned_they_count_with_as_many_valid_trials_as_asked(tmp_path: Path) -> None:
+    people = OFTEN.replace('name = "hand"\n', 'name = "hand"\nplanned_counts = "participants"\n')
+    hand_record(tmp_path, "Q01", text=people)
+    hand_record(tmp_path, "Q02", text=people)
+    hand_record(tmp_path, "Q02", text=people, day=1)
+    chime, _ = forecast(tmp_path).groups
+    assert (chime.valid, chime.lost, chime.needed) == (1, 1, 3)

@@ -95,6 +95,18 @@ def test_units_definitions_thresholds_and_sources_are_in_the_schema(records: Pat
     assert dictionary.loc[("trials", "fired_utc"), "type"] == "time"
 
 
+def test_a_conditions_evidence_is_that_of_review(records: Path) -> None:
+    table = pd.read_parquet(exported(records, "parquet") / "conditions.parquet").query("participant == 'Q10'")
+    (told,) = json.loads(run("review", "--json", str(next(records.glob("Q10*")))).stdout)
+    conditions = {one["name"]: one["evidence"] for one in told["trials"][0]["conditions"]}
+    assert any(one["by"] for one in conditions.values())
+    for row in table.to_dict("records"):
+        evidence = conditions[row["condition"]]
+        assert (row["checked_by"] or "") == ", ".join(evidence["by"])
+        for name in ("rebuilt", "differs", "noticed_from"):
+            assert row[name] == pytest.approx(np.nan if evidence[name] is None else evidence[name], nan_ok=True)
+
+
 def test_the_telemetry_has_every_frame_as_it_came(records: Path) -> None:
     lost = frozenset(range(40, 60))
     hand_record(records, "Q13", drive=hand_drive(lost_frames=lost, end_t=12.0))

@@ -172,6 +172,8 @@ def test_a_study_has_its_flow_losses_equipment_and_methods(study: Path) -> None:
         "A trial of gate-brake was valid if its conditions were met (time gap 1.3 to 1.9 s at the fire; own speed"
         in text
     )
+    limits = text[text.index("Detection limits") :]
+    assert re.search(r"time gap 6 of 6 0\.\d+ s 0\.\d+ s", limits), limits[:400]
     assert "Of 7 participants in a session 5 gave a valid trial, 2 were lost." in text
     assert "The comparison was fixed in the study file: brake onset up to 3 s by the log-rank test" in text
     assert "Responses" not in text
@@ -261,3 +263,26 @@ def test_a_line_is_broken_where_a_value_is_not_there() -> None:
     picture = Picture(10.0)
     picture.path([(0.0, 1.0), (1.0, float("nan")), (2.0, 1.0), (3.0, 2.0)], "own")
     assert picture.parts == ['<path class="own" d="M0 1M2 1L3 2"/>']
+
+
+def test_a_blind_studys_responses_are_worked_out_after_the_look_is_entered(tmp_path: Path) -> None:
+    records = tmp_path / "records"
+    records.mkdir()
+    for number in range(2):
+        hand_record(records, f"Q1{number}", response_s=0.6 + 0.2 * number, text=BLIND)
+        hand_record(records, f"Q2{number}", "no-alert", 1.0 + 0.2 * number, text=BLIND)
+    out = tmp_path / "page.html"
+    done = run("report", str(records), "--out", str(out), "--unblind", "--by", "anna")
+    assert done.returncode == 0, done.stderr
+    assert "look 1" in done.stdout
+    assert "chime 2 0.55" in words(out.read_text())
+    assert json.loads((records / AUDIT_NAME).read_text())["command"] == "report"
+
+
+def test_a_band_of_two_parts_is_drawn_as_two(tmp_path: Path) -> None:
+    text = REPORT_STUDY.replace("at_least = 19.0\nat_most = 21.0\n", "outside = [10.0, 18.0]\n")
+    page = run_page(read_whole(hand_record(tmp_path, "Q07", text=text)))
+    plot = pictures(page)[f"Trial {TRIAL}, valid"]
+    bands = [one for one in plot.iter("rect") if one.get("class") == "band"]
+    wide = [one for one in bands if float(one.get("width") or 0) == pytest.approx(840 * 3 / 9, abs=0.01)]
+    assert len(wide) == 2

@@ -21,19 +21,32 @@ from monitor.following.view import (
     OutlookView,
     PreflightLine,
     PreflightView,
+    ReasonView,
     RecorderView,
     ResponseTraces,
+    SavedView,
     SceneView,
     SheetLine,
     SlowView,
+    StopView,
     StripView,
     TimelineMark,
     TransportView,
     VehicleView,
 )
-from monitor.judging.case.trial import AlertResult, ConditionResult, Finding, Note, Response, Ruling, Timing, Trial
+from monitor.judging.case.trial import (
+    AlertResult,
+    ConditionResult,
+    Finding,
+    Note,
+    Response,
+    Ruling,
+    Timing,
+    Trial,
+)
 from monitor.screens.watch.app import WatchApp
 from monitor.study.band import Band
+from monitor.study.model import ActionRule
 
 WALL = 1_764_000_000.0
 GAP_BAND = Band(1.8, 2.2)
@@ -87,16 +100,23 @@ def conditions(gap_s: float = 2.04, **results: str) -> tuple[ConditionResult, ..
 
 def outlook(heading: str = "HOLD", seconds: float | None = 12.4, gap_s: float = 2.61) -> OutlookView:
     """The outlook of gate-brake while the car closes up to the van."""
-    words = {"time gap": "0.41 s too long, closing in" if gap_s > 2.2 else "holds"}
-    rows = tuple(
-        OutlookRow(one, 1 if one.result == "not met" else 0, words.get(one.name, "holds")) for one in conditions(gap_s)
-    )
+    foreseen = {"HOLD": "fails", "LOSING": "lost"}.get(heading, "holds")
     why = {
-        "READY": "all 5 conditions hold",
-        "HOLD": "time gap 0.41 s too long, will hold in 6 s",
-        "ABORT": "time gap cannot come into its band in time",
+        "HOLD": "time gap is 2.61 s, band 1.8 to 2.2 s, coming in",
+        "LOSING": "time gap will be 2.61 s, band 1.8 to 2.2 s",
     }.get(heading, "")
-    return OutlookView("gate-brake", heading, seconds, why, rows)  # type: ignore[arg-type]
+
+    def row(one: ConditionResult) -> OutlookRow:
+        if one.name != "time gap":
+            return OutlookRow(one, 0, "holds", by_driving=True)
+        words = "0.41 s too long, closing in" if gap_s > 2.2 else "holds"
+        trend = 1 if one.result == "not met" else 0
+        return OutlookRow(one, trend, words, foreseen, why, by_driving=True, lost_in_s=4.4)  # type: ignore[arg-type]
+
+    return OutlookView("gate-brake", seconds, tuple(row(one) for one in conditions(gap_s)), action=ACTION)
+
+
+ACTION = ActionRule("Ask the simulator's operator to hold gate-brake back.")
 
 
 def strips(t_end: float = 192.4, gap_s: float = 2.61, *, lead: bool = True) -> tuple[StripView, ...]:
@@ -256,13 +276,13 @@ TIMELINE = (
 )
 
 REASONS = (
-    ("operator-error", "operator or experimenter error"),
-    ("participant-unwell", "participant unwell"),
-    ("task-broken", "task did not run as scripted"),
-    ("alert-not-felt", "alert given and not perceivable"),
-    ("distraction", "distracted by something outside the study"),
-    ("equipment", "equipment failure"),
-    ("other", "other, see words"),
+    ReasonView("operator-error", "operator or experimenter error", "doubtful"),
+    ReasonView("participant-unwell", "participant unwell", "void"),
+    ReasonView("monitor-mistaken", "the monitor is mistaken, as the words explain", "note"),
+    ReasonView("task-broken", "task did not run as scripted", "void"),
+    ReasonView("alert-not-felt", "alert given and not perceivable", "doubtful"),
+    ReasonView("equipment", "equipment failure", "doubtful"),
+    ReasonView("other", "other, see words", "note"),
 )
 
 
@@ -304,7 +324,8 @@ def after_fire(one: Trial, **more: Any) -> LiveView:
     fields: dict[str, Any] = {
         "t": 209.1,
         "trials": (one,),
-        "outlook": OutlookView("side-gust", "HOLD", None, "not near yet", rows),
+        "outlook": OutlookView("side-gust", None, rows),
+        "lost_words": LOST if one.effective == "invalid" else (),
         "numbers": numbers(1.12, 2.9, -0.31),
         "strips": strips(209.1, 1.12),
         "scene": scene(24.0),
@@ -313,6 +334,8 @@ def after_fire(one: Trial, **more: Any) -> LiveView:
     }
     return live_view(**{**fields, **more})
 
+
+LOST = (("1/gate-brake/1", "gate-brake is lost; it cannot be rerun here; drive on, side-gust still counts."),)
 
 STEPS = (
     SheetLine(
@@ -382,10 +405,24 @@ def closing_view(**more: Any) -> LiveView:
     return after_fire(trial("undecided"), **{**fields, **more})
 
 
+SAVED = SavedView(
+    "1/gate-brake/1",
+    "gate-brake",
+    "gate-brake should have fired at 189.40 s, 3 s ago, and no marker has come. The participant is still naive.",
+    "Arm gate-brake again at the simulator's desk.",
+    17.0,
+    overdue=True,
+)
+
+
 def states() -> dict[str, LiveView]:
     """A view for every state that a screen must show."""
     no_lead = OutlookRow(
-        replace(conditions()[0], value=None, state="no lead", margin=None, result="undecided"), 0, "no lead"
+        replace(conditions()[0], value=None, state="no lead", margin=None, result="undecided"),
+        0,
+        "no lead",
+        "fails",
+        "time gap: no lead, band 1.8 to 2.2 s",
     )
     held = outlook()
     return {
@@ -407,7 +444,11 @@ def states() -> dict[str, LiveView]:
             strips=strips(gap_s=2.04),
             scene=scene(45.5),
         ),
-        "abort": live_view(outlook=outlook("ABORT", 4.0)),
+        "losing": live_view(outlook=outlook("LOSING", 8.0)),
+        "let it run": live_view(outlook=outlook("LOSING", 3.0)),
+        "stopped": after_fire(trial("invalid"), stop=StopView("k1", "unwell, stopped", 206.0, 1, "ops")),
+        "two rulings": live_view(contested=(("1/gate-brake/1", "ben ruled valid, ann had ruled invalid"),)),
+        "not fired": live_view(saved=SAVED, outlook=OutlookView("side-gust", 27.0, ())),
         "no lead": live_view(
             numbers=numbers(None, None, -0.12, "no lead"),
             strips=strips(lead=False),

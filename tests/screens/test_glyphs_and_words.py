@@ -6,8 +6,7 @@ from types import ModuleType
 
 import pytest
 
-from monitor.screens.drawing.glyphs import large, large_width
-from monitor.screens.drawing.words import (
+from monitor.following.words import (
     band_text,
     clock,
     condition_sentence,
@@ -16,10 +15,24 @@ from monitor.screens.drawing.words import (
     verdict_sentences,
     verdict_word,
 )
+from monitor.screens.drawing.glyphs import large, large_width
 from monitor.study.band import Band
 
-WORDS = ("READY", "HOLD", "ABORT", "FIRED", "DONE", "NO TRIGGER", "VALID", "INVALID", "UNDECIDED", "FROZEN", "STALE")
-MORE_WORDS = ("NO RECORD", "RESTART", "WAITING", "NO FEED", "PAUSED", "ENDED", "NOT MEASURED", "NO LEAD", "MASKED")
+WORDS = ("READY", "HOLD", "LOSING", "FIRED", "LATER", "NO TRIGGER", "VALID", "INVALID", "UNDECIDED", "STOP", "STALE")
+MORE_WORDS = (
+    "NO RECORD",
+    "RESTART",
+    "WAITING",
+    "NO FEED",
+    "PAUSED",
+    "PRACTICE",
+    "LET IT RUN",
+    "NOT YET",
+    "NOT FIRED",
+    "NOT MEASURED",
+    "NO LEAD",
+    "MASKED",
+)
 
 
 @pytest.mark.parametrize("word", WORDS + MORE_WORDS)
@@ -76,7 +89,7 @@ def test_bands() -> None:
     assert band_text(Band(1.0, 1.0), "") == "exactly 1"
 
 
-@pytest.mark.parametrize(("minutes", "text"), [(None, ""), (41.9, "41 min"), (412.0, "6 h 52 min"), (4000.0, "66 h")])
+@pytest.mark.parametrize(("minutes", "text"), [(None, ""), (41.9, "41 min"), (412.0, "6 h 52 min"), (4000.0, "66 h"), (1.8e7, "over 99 h")])
 def test_disk_time(minutes: float | None, text: str) -> None:
     assert minutes_text(minutes) == text
 

@@ -14,10 +14,13 @@ from textual import events
 from textual.widgets import Input
 
 from monitor.errors import WitnessError
-from monitor.screens.dialogs.note import NoteBox
+from monitor.following.building import reasons_of
+from monitor.judging.case.trial import Retraction
+from monitor.screens.dialogs.note import NoteSheet
 from monitor.screens.keymap import KEYS, keys_for
 from monitor.screens.panel import Panel
 from monitor.screens.watch.app import WatchApp
+from monitor.study.demo import demo_study
 
 MakeApp = Callable[..., WatchApp]
 SIZE = (120, 36)
@@ -45,11 +48,11 @@ async def test_a_note_has_the_time_of_its_key_and_not_of_enter(kit: ModuleType, 
     app = make_app(source)
     async with app.run_test(size=SIZE) as pilot:
         await pilot.press("n")
-        assert app.watch_screen.query_one(NoteBox).is_open
+        assert isinstance(app.screen, NoteSheet)
         source.change(t=199.0)
         await pilot.press(*"van drifts", "enter")
         await pilot.pause()
-        assert not app.watch_screen.query_one(NoteBox).is_open
+        assert app.screen is app.watch_screen
     assert posted(source) == [{"type": "note", "text": "van drifts", "drive": 1, "at": 192.4, "wall": kit.WALL + 500.0}]
 
 
@@ -76,7 +79,12 @@ async def test_letters_in_a_note_are_no_keys(kit: ModuleType, make_app: MakeApp)
 
 @pytest.mark.parametrize(
     ("key", "code", "text"),
-    [("m", "look", "mark"), ("v", "video-sync", "video mark"), ("u", "unwell", "unwell, stopped")],
+    [
+        ("m", "look", "mark"),
+        ("v", "video-sync", "video mark"),
+        ("u", "unwell", "unwell, stopped"),
+        ("f8", "emergency-stop", "emergency stop used"),
+    ],
 )
 async def test_marks_are_entered_at_once(kit: ModuleType, make_app: MakeApp, key: str, code: str, text: str) -> None:
     source = kit.FakeSource(kit.live_view())
@@ -138,7 +146,7 @@ async def test_a_verdict_does_not_wait_for_the_next_beat(kit: ModuleType, make_a
                 break
             await pilot.pause(0.01)
         assert "out by 0.41 s." in shown(app, "slab")
-        assert "run again: still naive" in shown(app, "now")
+        assert "gate-brake is lost; it cannot be rerun here" in shown(app, "now")
         assert "HOLD  12 s left" in shown(app, "outlook"), "the rest comes with the next beat"
         app.watch_screen.tick()
         assert "side-gust" in shown(app, "outlook")
@@ -177,7 +185,7 @@ async def test_a_ruling_takes_verdict_reason_and_words(kit: ModuleType, make_app
         await pilot.press("r")
         assert "RULE on 1/gate-brake/1" in sheet(app)
         source.change(t=230.0)
-        await pilot.press("i", "3", *"grid dark", "enter")
+        await pilot.press("i", *"broken", "enter", *"grid dark", "enter")
         await pilot.pause()
     assert posted(source) == [
         {
@@ -197,16 +205,43 @@ async def test_overruling_needs_a_reason_and_a_reason_a_verdict(kit: ModuleType,
     source = kit.FakeSource(kit.states()["valid"])
     app = make_app(source)
     async with app.run_test(size=SIZE) as pilot:
-        await pilot.press("r", "3")
-        assert "First the verdict" in sheet(app)
-        await pilot.press("i", "enter")
-        assert "to overrule, choose a reason" in sheet(app)
+        await pilot.press("r", "enter")
+        assert "c confirms, or choose v, i or u" in sheet(app)
+        await pilot.press("i", *"zzz", "enter")
+        assert "choose a reason" in sheet(app)
         await pilot.press("escape")
         await pilot.pause()
         assert posted(source) == []
-        await pilot.press("r", "v", "enter")
+        await pilot.press("r", "c")
         await pilot.pause()
-    assert [(one["verdict"], one["reason"]) for one in posted(source)] == [("valid", "")]
+    assert [(one["verdict"], one["reason"]) for one in posted(source)] == [("valid", "confirmed")]
+
+
+async def test_what_voids_a_trial_is_no_reason_to_call_it_valid(kit: ModuleType, make_app: MakeApp) -> None:
+    app = make_app(kit.FakeSource(kit.states()["invalid"]))
+    async with app.run_test(size=SIZE) as pilot:
+        await pilot.press("r", "v")
+        assert "monitor-mistaken" in sheet(app)
+        assert "participant-unwell" not in sheet(app)
+
+
+@pytest.mark.parametrize("size", [(80, 24), SIZE])
+async def test_every_reason_can_be_reached_and_a_persons_come_first(
+    kit: ModuleType, make_app: MakeApp, size: tuple[int, int]
+) -> None:
+    source = kit.FakeSource(replace(kit.states()["valid"], reasons=reasons_of(demo_study())))
+    app = make_app(source)
+    async with app.run_test(size=size) as pilot:
+        await pilot.press("r", "i")
+        for code in ("participant-unwell", "expected-it", "operator-error"):
+            assert code in sheet(app)
+        assert "fired-early" not in sheet(app) or size == SIZE
+        last = source.shown.reasons[-1].code
+        await pilot.press(*["down"] * 120)
+        assert last in sheet(app)
+        await pilot.press(*"slippery", "enter", "enter")
+        await pilot.pause()
+    assert posted(source)[0]["reason"] == "slippery-seat"
 
 
 async def test_the_trial_to_rule_on_can_be_chosen(kit: ModuleType, make_app: MakeApp) -> None:
@@ -216,9 +251,18 @@ async def test_the_trial_to_rule_on_can_be_chosen(kit: ModuleType, make_app: Mak
     async with app.run_test(size=SIZE) as pilot:
         await pilot.press("r")
         assert "RULE on 2/gate-brake/1" in sheet(app)
-        await pilot.press("left", "v", "enter")
+        await pilot.press("left", "c")
         await pilot.pause()
     assert posted(source)[0]["trial"] == "1/gate-brake/1"
+
+
+async def test_the_key_takes_the_trial_that_has_waited_longest(kit: ModuleType, make_app: MakeApp) -> None:
+    waits = kit.trial("undecided")
+    later = kit.trial("valid", id="1/side-gust/1", trigger="side-gust", fired_at=260.0)
+    app = make_app(kit.FakeSource(kit.live_view(trials=(waits, later))))
+    async with app.run_test(size=SIZE) as pilot:
+        await pilot.press("r")
+        assert "RULE on 1/gate-brake/1" in sheet(app)
 
 
 @pytest.mark.parametrize("key", ["r", "t", "e"])
@@ -319,16 +363,22 @@ async def test_a_held_view_stays_and_a_verdict_lifts_it(kit: ModuleType, make_ap
         source.change(t=195.0, numbers=kit.numbers(1.11))
         hand_clock.now += 3.0
         app.watch_screen.tick()
-        assert "This is 3:12.4, 3 s old." in shown(app, "slab")
+        assert "HELD: what stands below the heading is 3 s old" in shown(app, "now")
+        assert "HELD 3 s" in shown(app, "outlook")
+        assert "coming in" in shown(app, "slab")
+        source.change(outlook=kit.outlook("LOSING", 8.0))
+        app.watch_screen.tick()
+        assert "time gap will be 2.61 s" in shown(app, "slab"), "a heading is never held"
         assert "▀▀▀█▄" in shown(app, "first")  # the 2 of 2.61
         assert "3:15" in shown(app, "health")
         source.shown = kit.states()["invalid"]
         app.watch_screen.tick()
         assert "out by 0.41 s." in shown(app, "slab")
+        hand_clock.now += 20.0
         await pilot.press("f")
-        assert "old" in shown(app, "slab")
+        assert "HELD" in shown(app, "outlook")
         await pilot.press("f")
-        assert "old" not in shown(app, "slab")
+        assert "HELD" not in shown(app, "outlook")
 
 
 async def test_calm_mode_by_key(kit: ModuleType, make_app: MakeApp) -> None:
@@ -451,10 +501,9 @@ async def test_a_read_only_screen_posts_nothing_whatever_is_pressed(kit: ModuleT
     async with app.run_test(size=SIZE) as pilot:
         source.shown = kit.states()["invalid"]
         app.watch_screen.tick()
-        for key in ("n", "m", "v", "u", "r", "e", "c", "f10"):
+        for key in ("n", "m", "v", "u", "r", "e", "c", "a", "h", "f8", "f10"):
             await pilot.press(key)
             assert app.screen is app.watch_screen, key
-            assert not app.watch_screen.query_one(NoteBox).is_open
         await pilot.press("a", "t")
         assert "r rule" not in sheet(app)
         await pilot.press("escape")
@@ -465,41 +514,46 @@ async def test_a_read_only_screen_posts_nothing_whatever_is_pressed(kit: ModuleT
 
 
 @pytest.mark.parametrize(
-    ("key", "move"),
+    ("keys", "move"),
     [
-        ("space", ("play",)),
-        ("left", ("step", -1)),
-        ("right", ("step", 1)),
-        ("down", ("seek", pytest.approx(182.4))),
-        ("up", ("seek", pytest.approx(202.4))),
-        ("home", ("seek", 0.0)),
-        ("left_square_bracket", ("speed", 0.5)),
-        ("right_square_bracket", ("speed", 2.0)),
-        ("comma", ("jump", -1)),
-        ("full_stop", ("jump", 1)),
-        ("o", ("loop",)),
+        (("enter",), ("play",)),
+        (("left",), ("seek", pytest.approx(182.4))),
+        (("right",), ("seek", pytest.approx(202.4))),
+        (("up", "right"), ("seek", pytest.approx(193.4))),
+        (("up", "up", "left"), ("step", -1)),
+        (("up", "up", "up", "right"), ("step", 1)),
+        (("down", "left"), ("seek", pytest.approx(132.4))),
+        (("down", "down", "right"), ("jump", 1)),
+        (("down", "down", "down", "left"), ("jump", -1)),
+        (("home",), ("seek", 0.0)),
+        (("1",), ("speed", 0.1)),
+        (("4",), ("speed", 1.0)),
+        (("7",), ("speed", 60.0)),
+        (("o",), ("loop",)),
     ],
 )
-async def test_the_keys_of_a_replay(kit: ModuleType, make_app: MakeApp, key: str, move: tuple[Any, ...]) -> None:
+async def test_the_keys_of_a_replay(
+    kit: ModuleType, make_app: MakeApp, keys: tuple[str, ...], move: tuple[Any, ...]
+) -> None:
     source = kit.FakeReplay(kit.live_view())
     app = make_app(source, replay=True)
     async with app.run_test(size=SIZE) as pilot:
-        await pilot.press(key)
+        await pilot.press(*keys)
         assert source.moves == [move]
-        if key == "space":
-            await pilot.press(key)
+        if keys == ("enter",):
+            await pilot.press("enter")
             assert source.moves == [("play",), ("pause",)]
     assert source.posted == []
 
 
-async def test_the_speed_of_a_replay_has_its_ends(kit: ModuleType, make_app: MakeApp) -> None:
+async def test_step_and_pace_are_said_in_words(kit: ModuleType, make_app: MakeApp) -> None:
     source = kit.FakeReplay(kit.live_view())
     app = make_app(source, replay=True)
     async with app.run_test(size=SIZE) as pilot:
-        await pilot.press(*["right_square_bracket"] * 10)
-        assert source.at.speed == 60.0
-        await pilot.press(*["left_square_bracket"] * 20)
-        assert source.at.speed == pytest.approx(0.1)
+        await pilot.press("down")
+        assert "frame, 1 s, 10 s, [1 min], trigger" in shown(app, "now")
+        await pilot.press("3", "enter")
+        assert "REPLAY RUNS, half" in shown(app, "transport")
 
 
 async def test_in_a_replay_notes_and_rulings_go_beside_the_record_and_marks_do_not(
@@ -512,7 +566,7 @@ async def test_in_a_replay_notes_and_rulings_go_beside_the_record_and_marks_do_n
         assert app.screen is app.watch_screen
         await pilot.press("n", *"why", "enter")
         await pilot.pause()
-        await pilot.press("r", "i", "enter")
+        await pilot.press("r", "c")
         await pilot.pause()
     assert source.posted_types() == ["note", "ruling"]
 
@@ -534,7 +588,7 @@ async def test_the_panels_go_on_below_an_open_sheet(kit: ModuleType, make_app: M
     source = kit.FakeSource(kit.states()["valid"])
     app = make_app(source)
     async with app.run_test(size=SIZE) as pilot:
-        await pilot.press("a", "t")
+        await pilot.press("t")
         source.shown = kit.states()["stale"]
         app.watch_screen.tick()
         await pilot.pause()
@@ -562,7 +616,7 @@ async def test_a_ruling_typed_in_one_burst_is_whole(kit: ModuleType, make_app: M
     source = kit.FakeSource(kit.states()["valid"])
     app = make_app(source)
     async with app.run_test(size=SIZE) as pilot:
-        burst(app, "r", "i", "3", *"dark", "enter")
+        burst(app, "r", "i", *"broken", "enter", *"dark", "enter")
         await pilot.pause()
         await pilot.pause()
     assert [(one["verdict"], one["reason"], one["words"]) for one in posted(source)] == [
@@ -595,6 +649,95 @@ async def test_the_note_box_is_ready_to_type_in_with_the_key_that_opens_it(kit: 
     async with app.run_test(size=(80, 24)) as pilot:
         await pilot.press("n")
         assert isinstance(app.focused, Input)
-        region = app.watch_screen.query_one(NoteBox).region
-        assert region.height == 3
-        assert region.bottom == 24
+        assert app.screen.covers_from == 21  # type: ignore[attr-defined]
+        await pilot.press(*"door", "escape")
+        await pilot.pause()
+        assert app.screen is app.watch_screen
+
+
+@pytest.mark.parametrize("key", ["i", "t"])
+async def test_a_note_can_be_written_over_a_sheet(kit: ModuleType, make_app: MakeApp, key: str) -> None:
+    source = kit.FakeSource(replace(kit.states()["valid"], sheet=kit.STEPS))
+    app = make_app(source)
+    async with app.run_test(size=SIZE) as pilot:
+        await pilot.press(key, "n", *"phone rang", "enter")
+        await pilot.pause()
+        assert app.screen is not app.watch_screen, "the sheet is still there"
+    assert [(one["type"], one.get("text")) for one in posted(source)] == [("note", "phone rang")]
+
+
+async def test_no_key_acts_where_nothing_can_be_seen(kit: ModuleType, make_app: MakeApp) -> None:
+    source = kit.FakeSource(kit.states()["valid"])
+    app = make_app(source)
+    async with app.run_test(size=(50, 12)) as pilot:
+        await pilot.press("u", "c", "7", "enter", "m", "r", "c", "f8", "n", "f10")
+        await pilot.pause()
+        assert app.screen is app.watch_screen
+        await pilot.press("q")
+        await pilot.pause()
+        assert app.screen is not app.watch_screen
+    assert posted(source) == []
+
+
+async def test_unwell_has_a_way_back_with_words(kit: ModuleType, make_app: MakeApp) -> None:
+    source = kit.FakeSource(kit.states()["stopped"])
+    app = make_app(source)
+    async with app.run_test(size=SIZE) as pilot:
+        assert "Unwell, stopped, entered at 3:26.0 by ops" in shown(app, "slab")
+        await pilot.press("u", "l", "enter")
+        assert "say why" in sheet(app)
+        await pilot.press(*"feels fine", "enter")
+        await pilot.pause()
+        await pilot.press("u", "m", *"slipped", "enter")
+        await pilot.pause()
+    lifted, back = posted(source)
+    assert {name: lifted[name] for name in ("type", "about", "answer", "words")} == {
+        "type": "answer",
+        "about": "stop",
+        "answer": "lifted",
+        "words": "feels fine",
+    }
+    assert (back["type"], back["what"], back["words"]) == ("retract", "k1", "slipped")
+
+
+async def test_a_note_is_taken_back_from_the_list(kit: ModuleType, make_app: MakeApp) -> None:
+    notes = (*kit.NOTES[:2], replace(kit.NOTES[2], key="k9", must_say_why=True))
+    source = kit.FakeSource(kit.live_view(notes=notes))
+    app = make_app(source)
+    async with app.run_test(size=SIZE) as pilot:
+        await pilot.press("l", "enter", "enter")
+        assert "say why" in sheet(app)
+        await pilot.press(*"wrong run", "enter")
+        await pilot.pause()
+        source.change(notes=(*notes[:2], replace(notes[2], retracted=Retraction("ops", kit.WALL, "wrong run"))))
+        app.watch_screen.tick()
+        app.screen.redraw()  # type: ignore[attr-defined]
+        assert "taken back by ops (wrong run): yawns" in sheet(app)
+    assert [(one["type"], one["what"], one["words"]) for one in posted(source)] == [("retract", "k9", "wrong run")]
+
+
+async def test_whoever_takes_over_enters_from_then_on(kit: ModuleType, make_app: MakeApp) -> None:
+    source = kit.FakeSource(kit.states()["undecided"])
+    app = make_app(source)
+    async with app.run_test(size=SIZE) as pilot:
+        await pilot.press("m", "h")
+        assert "1/gate-brake/1 is computed as undecided" in sheet(app)
+        await pilot.press(*"ben", "enter")
+        await pilot.pause()
+        await pilot.press("m")
+    first, handed, second = posted(source)
+    assert (handed["type"], handed["to"], len(handed["open"])) == ("handover", "ben", 2)
+    assert ("by" in first, "by" in handed, second["by"]) == (False, False, "ben")
+
+
+async def test_what_was_seen_is_entered_and_only_what_is_shown(kit: ModuleType, make_app: MakeApp) -> None:
+    source = kit.FakeSource(kit.live_view())
+    app = make_app(source)
+    async with app.run_test(size=SIZE) as pilot:
+        await pilot.press("a")
+        assert "no verdict on the screen waits" in shown(app, "now")
+        source.shown = replace(kit.states()["invalid"], revision=2)
+        app.watch_screen.tick()
+        await pilot.press("a")
+    (seen,) = posted(source)
+    assert (seen["type"], seen["trial"], seen["word"]) == ("seen", "1/gate-brake/1", "INVALID")

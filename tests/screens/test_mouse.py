@@ -12,7 +12,7 @@ import pytest
 from textual.pilot import Pilot
 
 from monitor.screens.dialogs.lists import HelpSheet
-from monitor.screens.dialogs.note import NoteBox
+from monitor.screens.dialogs.note import NoteSheet
 from monitor.screens.dialogs.sheet import SheetBody
 from monitor.screens.dialogs.steps import StepsSheet
 from monitor.screens.drawing.canvas import Canvas
@@ -55,19 +55,16 @@ def test_every_key_on_the_screen_can_be_clicked(kit: ModuleType, width: int, rep
                 pressed.add(found.key)
     bound = {key.key for key in keys_for(read_only=False, replay=replay, every=True)}
     assert pressed <= bound
-    assert bound - pressed <= {"seek_start"}
+    assert bound - pressed <= {"seek_start", "2", "3", "4", "5", "6"}
 
 
 def test_the_word_beside_a_key_presses_it_and_blanks_further_on_do_not() -> None:
     canvas = Canvas(40, 1)
     canvas.put(1, 0, "n", "key")
     canvas.put(2, 0, " note", "dim")
-    canvas.put(20, 0, "[ ]", "key")
+    canvas.put(20, 0, "←→", "key")
     assert [key_at(canvas, x, 0) is not None for x in (0, 1, 5)] == [False, True, True]
-    assert [getattr(key_at(canvas, x, 0), "key", None) for x in (20, 22)] == [
-        "left_square_bracket",
-        "right_square_bracket",
-    ]
+    assert [getattr(key_at(canvas, x, 0), "key", None) for x in (20, 21)] == ["left", "right"]
     assert key_at(canvas, 10, 5) is None
 
 
@@ -76,7 +73,7 @@ async def test_a_click_on_a_key_does_what_the_key_does(kit: ModuleType, make_app
     async with app.run_test(size=SIZE) as pilot:
         keys = app.watch_screen.query_one("#keys", Drawn)
         await click(pilot, keys, "n note")
-        assert app.watch_screen.query_one(NoteBox).is_open
+        assert isinstance(app.screen, NoteSheet)
         await pilot.press("escape")
         await click(pilot, keys, "help")
         assert isinstance(app.screen, HelpSheet)
@@ -105,7 +102,7 @@ async def test_a_ruling_is_given_by_clicks_alone(kit: ModuleType, make_app: Make
     app = make_app(source)
     async with app.run_test(size=SIZE) as pilot:
         await click(pilot, app.watch_screen.query_one("#keys", Drawn), "r rule")
-        for text in ("invalid", "task-broken", "Enter"):
+        for text in ("invalid", "task-broken", "Enter enters"):
             await click(pilot, app.screen.query_one(SheetBody), text)
     rulings = [one for one in source.posted if one["type"] == "ruling"]
     assert [(one["verdict"], one["reason"]) for one in rulings] == [("invalid", "task-broken")]
@@ -133,7 +130,8 @@ async def test_what_is_bound_is_what_the_help_lists(kit: ModuleType, make_app: M
             binding.key
             for binding in app.watch_screen._bindings.key_to_bindings.values()
             for binding in binding
-            if app.watch_screen.check_action(binding.action, ()) is not False and binding.key in {k.key for k in KEYS}
+            if app.watch_screen.check_action(binding.action.partition("(")[0], ()) is not False
+            and binding.key in {k.key for k in KEYS}
         }
         strange = set(app.watch_screen._bindings.key_to_bindings) - {key.key for key in KEYS}
         assert bound == listed

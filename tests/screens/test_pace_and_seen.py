@@ -1,4 +1,4 @@
-"""When the screen draws, when it turns calm, when it stops believing a view; and which verdicts wait to be seen."""
+"""When the screen draws, when it turns calm, when it stops believing a view; and which verdicts it has shown."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ from types import ModuleType
 from typing import Any
 
 from monitor.screens.watch.pace import Pace
-from monitor.screens.watch.seen import Seen
+from monitor.screens.watch.seen import Shown
 
 
 def ticks(pace: Pace, clock: Any, view: Any, count: int, step_s: float = 0.04) -> int:
@@ -84,36 +84,19 @@ def test_a_feed_that_says_itself_that_it_is_silent_is_no_hanging_view(kit: Modul
     assert pace.still_for(view) is None
 
 
-def test_fired_and_its_verdict_are_two_things_to_see(kit: ModuleType) -> None:
-    seen = Seen()
+def test_fired_and_its_verdict_are_two_things_to_show(kit: ModuleType) -> None:
+    shown = Shown()
     fired, final = kit.trial("undecided", "fired"), kit.trial("invalid")
-    assert seen.take([fired]) == [fired]
-    assert seen.acknowledge([fired]) == fired
-    assert seen.unseen([fired]) == ()
-    assert seen.take([final]) == [final]
-    assert seen.unseen([final]) == (final,)
-    assert seen.take([final]) == []
-
-
-def test_a_ruling_acknowledges(kit: ModuleType) -> None:
-    seen = Seen()
-    seen.take([kit.trial("invalid")])
-    assert seen.unseen([kit.ruled(kit.trial("invalid"))]) == ()
-
-
-def test_a_screen_that_opens_later_asks_only_for_the_newest(kit: ModuleType) -> None:
-    seen = Seen()
-    first, second = kit.trial("valid"), kit.trial("invalid", id="2/gate-brake/1", drive=2)
-    seen.open_with([first, second])
-    assert seen.take([first, second]) == []
-    assert seen.unseen([first, second]) == (second,)
+    assert shown.take([fired]) == [fired]
+    assert shown.take([fired]) == []
+    assert shown.take([final]) == [final]
+    assert shown.take([final]) == []
+    assert shown.take([kit.ruled(final)]) == []
 
 
 def test_a_replay_that_went_back_tells_the_verdict_again(kit: ModuleType) -> None:
-    seen = Seen()
+    shown = Shown()
     one = kit.trial("invalid")
-    seen.take([one])
-    seen.acknowledge([one])
-    seen.take([])
-    assert seen.take([one]) == [one]
-    assert seen.unseen([one]) == (one,)
+    shown.take([one])
+    shown.take([])
+    assert shown.take([one]) == [one]

@@ -12,7 +12,7 @@ import pytest
 from monitor.following.view import StripView
 from monitor.screens.drawing.canvas import Canvas
 from monitor.screens.drawing.layout import arrange
-from monitor.screens.drawing.picture import Picture, heading
+from monitor.screens.drawing.picture import Picture
 from monitor.screens.panels.footing import draw_keys, draw_now, draw_transport
 from monitor.screens.panels.health import draw_health
 from monitor.screens.panels.numbers import draw_number
@@ -50,6 +50,13 @@ def test_the_band_is_readable_at_every_width(kit: ModuleType, width: int, line: 
 
 def test_a_number_in_its_band_says_so(kit: ModuleType) -> None:
     assert "█ in band" in number(kit, kit.live_view(), 1).text()
+
+
+def test_a_time_that_is_as_good_as_none_has_no_digits(kit: ModuleType) -> None:
+    view = kit.live_view()
+    far = replace(view.numbers[1], value=235.0)
+    rows = number(kit, replace(view, numbers=(view.numbers[0], far, *view.numbers[2:])), 1).text().splitlines()
+    assert "O V E R   9 9   S" in rows[2]
 
 
 @pytest.mark.parametrize(
@@ -284,25 +291,6 @@ def test_calm_mode_draws_text_only(kit: ModuleType) -> None:
 @pytest.mark.parametrize(
     ("state", "word", "says"),
     [
-        ("no data", "WAITING", "No frame has come in yet."),
-        ("hold", "HOLD", "time gap 0.41 s too long"),
-        ("ready", "READY", "all 5 conditions hold"),
-        ("abort", "ABORT", "cannot come into its band"),
-        ("stale", "STALE", "No frame for 0.6 s."),
-        ("feed lost", "NO FEED", "connection to the simulator is lost"),
-        ("recorder lost", "NO RECORD", "The recorder (process 4121) died"),
-        ("disk full", "NO RECORD", "The disk is full"),
-    ],
-)
-def test_the_large_heading(kit: ModuleType, state: str, word: str, says: str) -> None:
-    head = heading(Picture(kit.states()[state]))
-    assert head.word == word
-    assert says in " ".join(head.sentences)
-
-
-@pytest.mark.parametrize(
-    ("state", "word", "says"),
-    [
         ("fired", "FIRED", "gate-brake: 4 of 5 conditions met, windows still open."),
         ("valid", "VALID", "gate-brake: All 5 conditions met, alert as assigned, fired on time."),
         ("invalid", "INVALID", "gate-brake: time gap 2.61 s, band 1.80 to 2.20 s: out by 0.41 s."),
@@ -310,23 +298,22 @@ def test_the_large_heading(kit: ModuleType, state: str, word: str, says: str) ->
     ],
 )
 def test_a_verdict_stays_in_the_heading_and_in_one_sentence(kit: ModuleType, state: str, word: str, says: str) -> None:
-    view = kit.states()[state]
-    head = heading(Picture(view, unseen=view.trials))
+    picture = Picture(kit.states()[state])
+    head = picture.headings[0]
     assert head.word == word
-    assert head.sentences[0].replace("\u00a0", " ") == says
-    drawn = draw_slab(Picture(view, unseen=view.trials), 80, 3).text()
-    assert "a seen" in drawn
+    assert head.sentence.replace("\u00a0", " ") == says
+    drawn = draw_slab(picture, 80, 3).text()
+    assert "a seen" in drawn or state == "fired"
     assert " ".join(says.split()[:4]) in drawn
 
 
 @pytest.mark.parametrize("width", [60, 80, 120, 200])
 @pytest.mark.parametrize("state", ["valid", "invalid", "undecided"])
 def test_the_sentence_of_a_verdict_is_whole_at_every_width(kit: ModuleType, state: str, width: int) -> None:
-    view = kit.states()[state]
-    picture = Picture(view, unseen=view.trials)
+    picture = Picture(kit.states()[state])
     drawn = draw_slab(picture, width, 6 if width == 200 else 3)
     words = " ".join(" ".join(canvas_words(drawn)).replace("UNDECIDED", "").split())
-    sentence = heading(picture).sentences[0].replace("\u00a0", " ")
+    sentence = picture.headings[0].sentence.replace("\u00a0", " ")
     assert sentence in words or (width == 60 and sentence.partition(": out by")[0] in words)
 
 
@@ -337,24 +324,28 @@ def canvas_words(canvas: Canvas) -> list[str]:
     ]
 
 
-def test_a_verdict_is_not_pushed_out_by_a_stale_feed(kit: ModuleType) -> None:
-    view = replace(kit.states()["stale"], trials=kit.states()["invalid"].trials)
-    assert heading(Picture(view, unseen=view.trials)).word == "INVALID"
+def test_what_is_second_stands_below_and_who_waits_is_counted(kit: ModuleType) -> None:
+    view = replace(kit.states()["stale"], trials=kit.states()["invalid"].trials, outlook=None)
+    drawn = draw_slab(Picture(view), 100, 3).text()
+    assert "No frame for 0.6 s." in drawn
+    assert "then INVALID: gate-brake" in drawn
+    assert "1 waiting" in drawn
     assert "STALE" in draw_health(Picture(view), 80, 1).text()
 
 
-def test_a_held_view_is_told_above_all_else(kit: ModuleType) -> None:
-    view = kit.states()["invalid"]
-    head = heading(Picture(view, unseen=view.trials, frozen_for_s=12.3))
-    assert head.word == "FROZEN"
-    assert "12 s old" in head.sentences[0]
+def test_a_heading_is_never_held_and_what_is_held_says_so(kit: ModuleType) -> None:
+    picture = Picture(kit.states()["hold"], frozen_for_s=12.3)
+    assert picture.headings[0].word == "HOLD"
+    title = draw_outlook(picture, 80, 6).line(0)
+    assert "HELD 12 s" in title
+    assert "HOLD" not in title
 
 
-def test_several_waiting_verdicts_are_counted(kit: ModuleType) -> None:
-    first, second = kit.trial("invalid"), kit.trial("valid", id="1/side-gust/1", trigger="side-gust")
-    head = heading(Picture(kit.live_view(trials=(first, second)), unseen=(first, second)))
-    assert head.word == "VALID"
-    assert "1 waiting" in head.hint
+def test_a_picture_that_stands_still_is_not_believed(kit: ModuleType) -> None:
+    picture = Picture(kit.states()["ready"], still_for_s=2.0)
+    assert picture.headings[0].word == "NO FEED"
+    assert picture.over_the_ladder is None
+    assert "READY" not in draw_outlook(picture, 80, 6).line(0)
 
 
 def test_the_state_line_holds_who_feed_and_recorder(kit: ModuleType) -> None:
@@ -400,15 +391,23 @@ def test_trials_and_notes_stand_beside_the_ladder(kit: ModuleType) -> None:
     assert "yawns" in text
 
 
-def test_what_now_is_said_below(kit: ModuleType) -> None:
-    assert "NOW run again: still naive" in draw_now(Picture(kit.states()["invalid"]), 100, 1).line(0)
-    said = draw_now(Picture(kit.live_view(), message="note at 3:12.4: saving"), 80, 1).line(0)
-    assert said.rstrip().endswith("note at 3:12.4: saving")
+@pytest.mark.parametrize("width", [80, 120, 200])
+def test_what_now_is_said_below_and_never_cut(kit: ModuleType, width: int) -> None:
+    lost = draw_now(Picture(kit.states()["invalid"]), width, 2).text()
+    assert (
+        lost.split("  ")[0].strip().startswith("NOW gate-brake is lost; it cannot be rerun here; drive on, side-gust")
+    )
+    assert "counts." in lost
+    said = draw_now(Picture(kit.states()["invalid"], message="note at 3:12.4: saving"), width, 2)
+    assert "note at 3:12.4: saving" in said.line(1)
+    assert "it cannot be rerun here" in said.line(0)
+    for name, view in kit.states().items():
+        assert "…" not in draw_now(Picture(view), width, 2).line(0), name
 
 
 def test_between_fire_and_verdict_the_trial_is_being_judged(kit: ModuleType) -> None:
     view = kit.live_view(trials=(kit.trial("undecided", "fired", what_now=""),))
-    assert "NOW gate-brake is being judged" in draw_now(Picture(view), 100, 1).line(0)
+    assert "NOW gate-brake is being judged" in draw_now(Picture(view), 100, 2).line(0)
 
 
 def test_a_gap_too_short_for_its_label_is_in_the_title(kit: ModuleType) -> None:
@@ -418,9 +417,9 @@ def test_a_gap_too_short_for_its_label_is_in_the_title(kit: ModuleType) -> None:
 
 
 def test_a_replay_has_its_line(kit: ModuleType) -> None:
-    at = kit.TransportView(192.4, 430.0, 2.0, True)
+    at = kit.TransportView(192.4, 430.0, 4.0, True)
     line = draw_transport(Picture(kit.live_view(), transport=at), 80, 1).line(0)
-    assert line.startswith(" REPLAY PLAYING ×2  3:12.4 of 7:10 ")
+    assert line.startswith(" REPLAY RUNS, 4 times  3:12.4 of 7:10 ")
     reading = replace(at, sentence="reading 40 %")
     assert "reading 40 %" in draw_transport(Picture(kit.live_view(), transport=reading), 80, 1).line(0)
 
@@ -432,14 +431,21 @@ def test_every_key_is_on_the_screen(kit: ModuleType, width: int, replay: bool) -
     transport = kit.TransportView(0.0, 10.0, 1.0, False) if replay else None
     text = draw_keys(Picture(kit.live_view(), transport=transport), width, height).text()
     for word in (
-        "seen",
         "rule",
         "card",
-        "freeze",
+        "hold",
         "calm",
         "quit",
         "help",
-        *(("play", "loop") if replay else ("end run",)),
+        *(
+            ("run", "loop", "pace")
+            if replay
+            else (
+                "seen",
+                "e-stop",
+                "end",
+            )
+        ),
     ):
         assert word in text
 
@@ -448,7 +454,7 @@ def test_no_panel_draws_anything_but_text_boxes_blocks_and_braille(kit: ModuleTy
     for view in kit.states().values():
         for width, height in SIZES:
             for name, region in arrange(width, height, slow_used=view.slow_used).regions.items():
-                picture = Picture(view, unseen=tuple(one for one in view.trials if one.ruling is None))
+                picture = Picture(view)
                 canvas = PANELS[name](picture, region.width, region.height)
                 strange = {char for char in canvas.text() if not char.isascii()} - ALLOWED
                 assert not strange, (name, strange)
@@ -459,22 +465,6 @@ def test_every_panel_can_be_drawn_at_any_size(kit: ModuleType) -> None:
         for width, height in ((0, 0), (1, 1), (7, 2), (23, 3), (300, 80)):
             canvas = draw(Picture(kit.live_view()), width, height)
             assert all(len(row) == width for row in canvas.chars)
-
-
-REMINDER = "Comfort rating 14: the facility's stop rule is 12 or more."
-SHORT = "comfort 14: stop rule 12"
-
-
-@pytest.mark.parametrize("width", [60, 80, 120, 200])
-def test_what_the_stop_rule_reminds_of_is_whole_whatever_else_is_to_be_said(kit: ModuleType, width: int) -> None:
-    view = replace(kit.states()["invalid"], reminder=REMINDER, reminder_short=SHORT)
-    said = REMINDER if width >= 110 else SHORT
-    canvas = draw_now(Picture(view, message="comfort 14 at 3:12.4: on disk"), width, 1)
-    assert canvas.line(0)[1:].startswith(said)
-    assert canvas.roles[0][1] == "alarm", "it is reversed, so that it stands out without a colour"
-    alone = draw_now(Picture(view), width, 1).text()
-    assert "NOW run again: still naive" in alone, "what to do after a trial stands beside it"
-    assert "stop rule" not in draw_now(Picture(kit.live_view()), width, 1).text()
 
 
 @pytest.mark.parametrize("width", [80, 120, 200])

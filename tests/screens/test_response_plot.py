@@ -9,11 +9,11 @@ from types import ModuleType
 import numpy as np
 import pytest
 
+from monitor.following.words import verdict_sentences
 from monitor.screens.dialogs.card import card_rows
 from monitor.screens.dialogs.response_plot import response_marks, response_rows
 from monitor.screens.dialogs.sheet import Sheet, SheetBody
 from monitor.screens.drawing.plot import GUTTER
-from monitor.screens.drawing.words import verdict_sentences
 from monitor.screens.watch.app import WatchApp
 
 MakeApp = Callable[..., WatchApp]
@@ -70,13 +70,13 @@ async def test_the_card_shows_the_whole_plot_at_every_size(
     async with app.run_test(size=size) as pilot:
         await pilot.press("t")
         await pilot.pause()
-        if "p plot" in sheet(app):
-            await pilot.press("p")
+        if "g plots" in sheet(app):
+            await pilot.press("g")
         text = sheet(app)
         for piece in ("own speed, lead (dashed)", "gap, bumper to bumper", "accelerator, brake (dashed)", "B brake"):
             assert piece in text
-        if "p plot" in text:
-            await pilot.press("p")
+        if "g plots" in text:
+            await pilot.press("g")
             assert "what now" in sheet(app)
 
 

@@ -11,8 +11,8 @@ import pytest
 from textual import events
 from textual.widgets import Input
 
+from monitor.following.view import Question
 from monitor.screens.dialogs.closing import CloseOutSheet, in_groups, unresolved
-from monitor.screens.dialogs.note import NoteBox
 from monitor.screens.dialogs.preflight import PreflightSheet
 from monitor.screens.dialogs.steps import StepsSheet, cue_text
 from monitor.screens.drawing.picture import Picture
@@ -146,10 +146,10 @@ def test_unresolved_names_every_open_matter(kit: ModuleType) -> None:
 
 def test_the_close_out_is_offered_when_the_drive_has_ended(kit: ModuleType) -> None:
     def now(view: Any) -> str:
-        return draw_now(Picture(view), 80, 1).line(0)
+        return draw_now(Picture(view), 80, 2).text()
 
     assert "F9" not in now(kit.live_view())
-    assert "The drive has ended: F9 closes out." in now(kit.closing_view())
+    assert "F9 closes out" in now(kit.closing_view())
     assert "F9 shows the digest" in now(kit.closing_view(closing_digest=kit.DIGEST))
 
 
@@ -181,7 +181,7 @@ async def test_overruling_uses_the_ruling_of_the_chosen_trial(kit: ModuleType, m
     source = kit.FakeSource(kit.closing_view())
     app = make_app(source)
     async with app.run_test(size=SIZE) as pilot:
-        await pilot.press("f9", "down", "o", "i", "3", "enter")
+        await pilot.press("f9", "down", "o", "i", *"broken", "enter", "enter")
         await pilot.pause()
         assert isinstance(app.screen, CloseOutSheet)  # and back to the other trials
     assert [(one["trial"], one["verdict"], one["reason"]) for one in posted(source)] == [
@@ -260,19 +260,45 @@ async def test_the_preflight_is_shown_first_and_says_why_not(
         assert isinstance(app.screen, PreflightSheet)
 
 
-async def test_a_key_pressed_over_the_preflight_is_not_lost(kit: ModuleType, make_app: MakeApp) -> None:
+async def test_over_the_preflight_only_its_own_keys_act(kit: ModuleType, make_app: MakeApp) -> None:
     source = kit.FakeSource(kit.live_view(preflight=kit.preflight_view()))
     app = make_app(source)
     async with app.run_test(size=SIZE) as pilot:
         await pilot.pause()
         assert isinstance(app.screen, PreflightSheet)
-        for key, character in [("n", "n"), ("v", "v"), ("a", "a"), ("enter", "\r")]:  # in one burst
+        for key, character in [
+            ("u", "u"),
+            ("m", "m"),
+            ("n", "n"),
+            ("v", "v"),
+            ("a", "a"),
+            ("enter", "\r"),
+        ]:  # in one burst
             app.post_message(events.Key(key, character))
         await pilot.pause()
         await pilot.pause()
+        assert isinstance(app.screen, PreflightSheet)
+        await pilot.press("enter")
+        await pilot.pause()
         assert app.screen is app.watch_screen
-        assert not app.watch_screen.query_one(NoteBox).is_open
     assert [one["text"] for one in posted(source)] == ["va"]
+
+
+async def test_a_mismatch_is_answered_by_one_key_once(kit: ModuleType, make_app: MakeApp) -> None:
+    asked = (Question("participant", "Q13", "Q07"), Question("group", "chime", "seat-pulse"))
+    source = kit.FakeSource(kit.live_view(preflight=kit.preflight_view("group"), questions=asked))
+    app = make_app(source)
+    async with app.run_test(size=SIZE) as pilot:
+        await pilot.pause()
+        assert "1 simulator's participant is right" in sheet(app)
+        await pilot.press("2")
+        assert "1 simulator's group is right" in sheet(app)
+        await pilot.press("3", "1")
+        assert isinstance(app.screen, PreflightSheet), "it stays until Enter"
+    assert [(one["about"], one["answer"], one["simulator"], one["ours"]) for one in posted(source)] == [
+        ("participant", "ours", "Q13", "Q07"),
+        ("group", "unknown", "chime", "seat-pulse"),
+    ]
 
 
 async def test_the_preflight_closes_itself_when_a_trigger_is_near(kit: ModuleType, make_app: MakeApp) -> None:

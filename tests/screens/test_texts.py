@@ -20,24 +20,41 @@ from monitor.screens.drawing.layout import arrange
 from monitor.screens.drawing.picture import Picture
 from monitor.screens.watch.app import WatchApp
 from monitor.screens.watch.drawn_screen import PANELS
-from monitor.screens.watch.seen import speaks
 
 MakeApp = Callable[..., WatchApp]
 SIZES = [(80, 24), (120, 36), (200, 60)]
 STATES = [
-    *("no data", "hold", "ready", "abort", "no lead", "not closing", "stale", "feed lost", "frames lost", "fired"),
+    *(
+        "no data",
+        "hold",
+        "ready",
+        "losing",
+        "let it run",
+        "stopped",
+        "two rulings",
+        "not fired",
+        "no lead",
+        "not closing",
+        "stale",
+        "feed lost",
+        "frames lost",
+        "fired",
+    ),
     *("valid", "invalid", "undecided", "blind", "long drive", "recorder lost", "disk full"),
 ]
 SHEETS: dict[str, tuple[str, ...]] = {
     "card": ("t",),
-    "plot": ("t", "p"),
+    "plot": ("t", "g"),
     "card of a blind study": ("t",),
-    "ruling": ("r", "i", "3"),
+    "ruling": ("r", "i"),
     "notes": ("l",),
     "help": ("question_mark",),
     "comfort": ("c", "1", "4"),
     "eyes": ("e",),
     "leave": ("q",),
+    "lift a stop": ("u",),
+    "take back": ("l", "enter"),
+    "hand-over": ("h",),
     "end of the run": ("f10",),
     "reveal": ("t", "x"),
     "run sheet": ("i",),
@@ -53,7 +70,7 @@ by_size = pytest.mark.parametrize("size", SIZES, ids=lambda size: f"{size[0]}x{s
 def whole_screen(view: LiveView, width: int, height: int) -> str:
     """All panels of the watch screen, put together as the layout says."""
     whole = Canvas(width, height)
-    picture = Picture(view, unseen=tuple(trial for trial in view.trials if speaks(trial)))
+    picture = Picture(view)
     for name, region in arrange(width, height, slow_used=view.slow_used).regions.items():
         part = PANELS[name](picture, region.width, region.height)
         for y in range(region.height):
@@ -67,6 +84,9 @@ def view_for(kit: ModuleType, name: str) -> LiveView:
         "card of a blind study": lambda: kit.states()["blind"],
         "reveal": lambda: kit.states()["blind"],
         "ruling": lambda: kit.states()["invalid"],
+        "lift a stop": lambda: kit.states()["stopped"],
+        "take back": lambda: kit.live_view(notes=(replace(kit.NOTES[0], key="k1"),)),
+        "hand-over": lambda: kit.states()["undecided"],
         "eyes": lambda: kit.states()["invalid"],
         "run sheet": lambda: kit.live_view(sheet=kit.STEPS),
         "close-out": lambda: kit.closing_view(trials=ruled),

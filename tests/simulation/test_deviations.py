@@ -278,7 +278,7 @@ def test_stuck_pedals_and_platform(driven) -> None:
     assert values("pedal-saturated", "own", "accelerator", 250.0) == {1.0}
     assert min(values("pedal-offset", "own", "brake", 250.0)) == pytest.approx(0.05, abs=1e-4)
     assert values("platform-faded", "signals", "platform_x", 400.0) == {0.0}
-    assert values("platform-limit", "signals", "platform_x", 640.0) == {1.83}
+    assert values("platform-limit", "signals", "platform_x", 640.0) == {2.0}
 
 
 def test_a_resting_foot_is_never_still_and_an_offset_always_is(driven) -> None:

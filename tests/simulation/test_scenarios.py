@@ -11,7 +11,6 @@ import pytest
 from monitor.errors import WitnessError
 from monitor.simulation import SCENARIOS, SimulationPlan
 from monitor.simulation.drive import Drive
-from monitor.simulation.scenarios import scenario_named
 
 SEED = 4
 RATE_HZ = 30.0
@@ -141,7 +140,7 @@ def test_an_unknown_scenario_is_refused_with_a_suggestion() -> None:
     with pytest.raises(WitnessError, match=r"no scenario 'gap-to-long'; did you mean gap-too-long"):
         SimulationPlan(scenario="gap-to-long")
     with pytest.raises(WitnessError, match="there are clean, "):
-        scenario_named("xyzzy")
+        SimulationPlan(scenario="xyzzy")
 
 
 @pytest.mark.parametrize(

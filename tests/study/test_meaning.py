@@ -13,6 +13,7 @@ from monitor.measures.arrival import Point
 from monitor.study.band import Band
 from monitor.study.loading import parse_study
 from monitor.study.model import Study
+from monitor.study.rules import RearmRule
 from monitor.study.terms import AtFire, Condition, During, Event, FireTerm, Looked, Measure, Within
 from monitor.tables.faults import path_text
 
@@ -182,6 +183,12 @@ SENSELESS = [
         (*GATE, "alert", "output_delay_s", "sond"),
         'did you mean "sound"?',
     ),
+    (
+        {(*GATE, "action", "by_condition"): {"lane ofset": "x"}},
+        (*GATE, "action", "by_condition", "lane ofset"),
+        "offset",
+    ),
+    ({(*GATE, "rearm"): {"words": "Arm it."}}, (*GATE, "rearm"), "until when arming again helps"),
     ({(*GATE, "task", "begins_at_most_s"): 0.4}, (*GATE, "task", "begins_at_most_s"), "begins_at_least_s = 0.5"),
     ({(*GATE, "task", "items"): 0}, (*GATE, "task", "items"), "a whole number of at least 1"),
     ({(*GATE, "before", "brake_at_most"): 2.0}, (*GATE, "before", "brake_at_most"), "a number from 0 to 1"),
@@ -316,7 +323,13 @@ def test_the_study_that_comes_out_is_what_the_file_says(everything_text):
     van_accel = Measure("role", "accel", "van", "m/s²")
     assert gate.conditions == (
         Condition(
-            "gap", Measure("pair", "time_gap", "van", "s"), Band(1.3, 1.9, 0.05), AtFire(), True, "not met", True
+            "gap",
+            Measure("pair", "time_gap", "van", "s"),
+            Band(1.3, 1.9, 0.05),
+            AtFire(),
+            if_missing="not met",
+            needs_evidence=True,
+            settles_at_s=8.0,
         ),
         Condition("steady", Measure("rolling", "sdlp", None, "m", 60.0), Band(None, 0.4), AtFire(), required=False),
         Condition(
@@ -395,6 +408,14 @@ def test_the_study_that_comes_out_is_what_the_file_says(everything_text):
         ("Welcome", 0.0, None),
         ("Intercom off", None, 300.0),
     ]
+    assert (gate.action_takes_s, gust.action_takes_s) == (5.0, 4.0)
+    assert gate.action is not None
+    assert [gate.action.words_for(name) for name in ("gap", "lane offset", None)] == [
+        "Ask the simulator's operator to hold it back.",
+        "Say nothing.",
+        "Ask the simulator's operator to hold it back.",
+    ]
+    assert gate.rearm == RearmRule("Arm it again at the simulator's desk.", 20.0, 900.0)
     assert study.scenarios == ("dusk-road", "practice")
     assert (study.blind, study.blind_live, study.comfort_stop_at) == (True, "to ruling", 12.0)
     assert study.replacement == "end of block"

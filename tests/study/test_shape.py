@@ -8,7 +8,15 @@ import pytest
 
 from monitor.study import shape
 from monitor.study.model import AnalysisRule, AssignmentRule, Point, SheetStep, Signal, Treatment, Trigger
-from monitor.study.rules import AlertRule, BeforeRule, HazardRule, ResponseRule, TaskRule
+from monitor.study.rules import (
+    ActionRule,
+    AlertRule,
+    BeforeRule,
+    HazardRule,
+    RearmRule,
+    ResponseRule,
+    TaskRule,
+)
 from monitor.tables.faults import found_text, path_text, quoted
 
 
@@ -29,6 +37,8 @@ def keys_under(*path: str) -> set[str]:
         (("trigger", "before"), BeforeRule, {}),
         (("trigger", "hazard"), HazardRule, {}),
         (("trigger", "response"), ResponseRule, {"signs": "sign"}),
+        (("trigger", "action"), ActionRule, {}),
+        (("trigger", "rearm"), RearmRule, {}),
         (("points",), Point, {"name": None}),
         (("treatments",), Treatment, {"name": None}),
         (("sheet",), SheetStep, {}),

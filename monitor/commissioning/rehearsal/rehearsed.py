@@ -174,7 +174,7 @@ class RehearsalWatch:
             return []
         sentences = []
         for name in self._groups:
-            lacking = [modality for modality in self._study.groups[name].alert if modality not in given]
+            lacking = [modality for modality in self._study.modalities_of(name) if modality not in given]
             if lacking:
                 sentences.append(f"The alert of the group {name} was not given ({', '.join(lacking)}).")
         return sentences
@@ -200,9 +200,11 @@ class RehearsalWatch:
     def _judge_trials(self, trials: tuple[Trial, ...], found: Rehearsed) -> None:
         triggers = {trigger.name: trigger for trigger in self._study.triggers}
         for trial in trials:
-            if trial.fired_at is None:
-                continue
             trigger = triggers[trial.trigger]
+            if trial.fired_at is None:
+                if trigger.comes_often and trial.timing.result == "missed":
+                    found.against += [f"{trial.id}: {one.sentence}" for one in trial.findings if one.severity != "note"]
+                continue
             for finding in trial.findings:
                 if finding.code in NOT_THE_SIMULATOR:
                     continue

@@ -11,8 +11,21 @@ from monitor.connect.channel_map.model import ChannelMap
 from monitor.connect.channel_map.shape import CHANNEL_MAP, OWN_NAMES
 from monitor.connect.channel_map.values import text_in
 from monitor.errors import MapFaults
+from monitor.feed.schema import OWN_REQUIRED
 from monitor.tables.checker import check_value
 from monitor.tables.reading import parse_file, read_file
+
+OSI_OWN = (
+    *OWN_REQUIRED,
+    "yaw_rate",
+    "station",
+    "lane_offset",
+    "lane_width",
+    "steering_angle",
+    "accelerator",
+    "brake",
+)
+"""Channels of the own car that messages of ASAM OSI may give."""
 
 
 def load_map(path: Path | str) -> ChannelMap:
@@ -29,6 +42,7 @@ def parse_map(text: str, path: str = "channel map") -> ChannelMap:
 def _parse(text: str, path: str, sha256: str) -> ChannelMap:
     raw, faults = parse_file(text, path, MapFaults)
     _lengthen(raw)
+    _fill_in_osi(raw)
     root: dict[str, Any] = check_value(raw, CHANNEL_MAP, (), faults)
     built = build_map(root, faults, text=text, sha256=sha256, path=path)
     if built is None:
@@ -53,6 +67,23 @@ def _lengthen(raw: dict[str, Any]) -> None:
         value = marker.get("becomes") if isinstance(marker, dict) else None
         if isinstance(value, int | float):
             marker["becomes"] = text_in(value)
+
+
+def _fill_in_osi(raw: dict[str, Any]) -> None:
+    """What ASAM OSI defines of itself need not be mapped: sections and channels that are left out are filled in."""
+    source = raw.get("source")
+    if not isinstance(source, dict) or source.get("kind") != "osi":
+        return
+    raw.setdefault("time", {"from": "t"})
+    own = raw.setdefault("own", {})
+    if isinstance(own, dict):
+        for name in OSI_OWN:
+            own.setdefault(name, {"from": f"own.{name}"})
+    raw.setdefault("vehicles", {"rows": "others", "id": "id", "name": "name"})
+    vehicles = raw["vehicles"]
+    if isinstance(vehicles, dict):
+        for name in OWN_REQUIRED:
+            vehicles.setdefault(name, {"from": name})
 
 
 def _texts_to_readings(section: Any, names: tuple[str, ...]) -> None:

@@ -345,3 +345,9 @@ class ChannelMap:
         if self.rows is not None:
             names += [self.rows.rows, *([self.rows.own_id] if self.rows.own_id else [])]
         return list(dict.fromkeys(names))
+
+
+def is_by_layer(channels: ChannelMap) -> bool:
+    """Whether a map's time is the stamp of the streaming layer itself, of whose clock the layer knows: a device's own
+    time in a channel is another clock."""
+    return isinstance(channels.source, LslSource) and channels.time == Reading(name=LAYER_STAMP)

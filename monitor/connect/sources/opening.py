@@ -69,7 +69,9 @@ def open_source(
 
         return LslReceiver(source if at is None else replace(source, stream=at))
     if isinstance(source, OsiSource):
-        raise WitnessError(f"{channels.path}: sources of that kind are not read yet.")
+        from monitor.connect.sources.osi import open_osi
+
+        return open_osi(source, at, keys, channels.path)
     connect = at or source.connect
     if connect is None:
         raise WitnessError(f"{channels.path} says not where to connect; give --source tcp://HOST:PORT.")

@@ -27,6 +27,8 @@ QUIET_S = 5.0
 class ZmqReceiver:
     """Connected to a publisher; connects again by itself."""
 
+    largest = MAX_BYTES
+
     def __init__(
         self, connect: str, topics: Sequence[str], keys: CurveFiles | None, written: Format | None = "msgpack"
     ) -> None:
@@ -87,7 +89,7 @@ class ZmqReceiver:
         opened = self._context.socket(zmq.SUB)
         opened.linger = 0
         opened.rcvhwm = QUEUE
-        opened.setsockopt(zmq.MAXMSGSIZE, MAX_BYTES)
+        opened.setsockopt(zmq.MAXMSGSIZE, self.largest)
         opened.setsockopt(zmq.HEARTBEAT_IVL, 1000)
         opened.setsockopt(zmq.HEARTBEAT_TIMEOUT, 3000)
         opened.setsockopt(zmq.RECONNECT_IVL, 100)

@@ -114,7 +114,8 @@ class Response:
     first_s: float | None
     outcome: str
     """"responded", "anticipatory", "already responding" (the brake was pressed at the origin),
-    "no response", "collision", "collision before response", "cut short"."""
+    "no response", "not measured" (nothing in the feed would have shown one), "collision", "collision before response",
+    "cut short"."""
     censored_at_s: float | None
     min_ttc_s: float | None
     min_gap_m: float | None
@@ -255,6 +256,15 @@ class Trial:
 
 
 @dataclass(frozen=True, slots=True)
+class Retraction:
+    """Who took an entry back, when (seconds since 1970), and why."""
+
+    by: str
+    wall: float
+    words: str
+
+
+@dataclass(frozen=True, slots=True)
 class Note:
     """An operator's note or mark."""
 
@@ -263,6 +273,11 @@ class Note:
     wall: float
     by: str
     text: str
+    key: str = ""
+    """The entry's own; empty in records in which entries had none."""
+    retracted: Retraction | None = None
+    must_say_why: bool = False
+    """Whether it is taken back with words only: it tells how the participant felt."""
 
 
 def number(value: float | None) -> float | None:
@@ -376,4 +391,12 @@ _WHERE_ASKED = ("signs", "sign_states", "max_lateral_deviation_m", "time_to_stab
 
 def note_json(note: Note) -> dict[str, Any]:
     """One note as the contract states it."""
-    return {"at": number(note.at), "drive": note.drive, "wall": number(note.wall), "by": note.by, "text": note.text}
+    back = note.retracted
+    return {
+        "at": number(note.at),
+        "drive": note.drive,
+        "wall": number(note.wall),
+        "by": note.by,
+        "text": note.text,
+        "retracted": back and {"by": back.by, "wall": number(back.wall), "words": back.words},
+    }

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from monitor.judging.evidence.bodies import Body
+from monitor.judging.evidence.bodies import BREAK_S, Body, cumulated
 from monitor.judging.evidence.closure import BETWEEN, Closure, Windows, close
 from monitor.judging.evidence.direct import Means, heading_differences, offset_difference, offset_differences
 from monitor.judging.evidence.pairs import (
@@ -26,7 +26,8 @@ from monitor.judging.evidence.pairs import (
 )
 from monitor.measures.columns import FloatArray
 
-SLOPE_S = (0.5, 1.0, 2.0)
+SLOPE_S = {"speed": 2.0, "accel": 0.5, "yaw_rate": 0.5}
+"""Longest window of a slope: a braking comes within half a second, a speed is told the better the longer."""
 LIKELY_SIGMAS = 1.645
 """An error of the limit plus this many standard errors is found in 95 of 100 drives."""
 
@@ -116,21 +117,26 @@ def _worst(closed: Closure | None, t: FloatArray, from_t: float, to_t: float) ->
 
 
 def _slope(body: Body, channel: str, by: str, closed: Closure, worst: tuple[Windows, int], limit_t: float) -> Telling:
-    """The channel by the slope of its integral: what is published, and what the residue gained in a second.
+    """The channel by the slope of what should be its integral.
 
-    The window lies about each frame as far as `limit_t` lets it. Where it lags behind, what it changed by over as much
-    of the time before is how far it may be off.
+    The window lies about each frame as far as `limit_t` lets it. Where it lags behind, what the slope changed by over
+    as much of the time before is how far it may be off.
     """
     windows, at = worst
     published = signed_speed(body) if channel == "speed" else body.channel(channel)
-    usable = [one for one in closed.windows if one.seconds in SLOPE_S]
+    usable = [one for one in closed.windows if one.seconds <= SLOPE_S[channel]]
     chosen = usable[-1] if usable else closed.windows[0]
     seconds = chosen.seconds
     t, residue = body.t, closed.residue
     end_t = np.minimum(t + 0.5 * seconds, min(limit_t, t[-1]))
     end_t = np.maximum(end_t, t[0] + seconds)
+    # the integral of what is published and the residue are together the other channel
+    dt = np.diff(t)
+    rate = np.where(np.isfinite(published), published, 0.0)
+    course = residue + cumulated(np.where(dt <= BREAK_S, 0.5 * (rate[1:] + rate[:-1]) * dt, 0.0))
+    slope = (np.interp(end_t, t, course) - np.interp(end_t - seconds, t, course)) / seconds
     gained = (np.interp(end_t, t, residue) - np.interp(end_t - seconds, t, residue)) / seconds
-    earlier = (np.interp(end_t - 0.5 * seconds, t, residue) - np.interp(end_t - 1.5 * seconds, t, residue)) / seconds
+    earlier = (np.interp(end_t - 0.5 * seconds, t, course) - np.interp(end_t - 1.5 * seconds, t, course)) / seconds
     limit = np.interp(t, t[chosen.end], chosen.limit) / (BETWEEN * seconds)
     lags = np.clip((t + 0.5 * seconds - end_t) / (0.5 * seconds), 0.0, 1.0)
     return Telling(
@@ -138,8 +144,9 @@ def _slope(body: Body, channel: str, by: str, closed: Closure, worst: tuple[Wind
         by=by,
         pair=closed.pair.name,
         unit=f"{closed.pair.unit}/s",
-        value=published + gained,
-        off=limit + lags * np.abs(gained - earlier),
+        # where the two agree, what is published tells how it goes on to the last frame
+        value=slope if abs(windows.change[at]) > windows.limit[at] else published + gained,
+        off=limit + lags * np.abs(slope - earlier),
         change=float(windows.change[at]) / windows.between_s,
         limit=float(windows.limit[at]) / windows.between_s,
         from_t=float(t[windows.begin[at]]),

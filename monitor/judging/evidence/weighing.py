@@ -27,7 +27,7 @@ from monitor.judging.case.trial import ConditionEvidence, ConditionResult, Resul
 from monitor.judging.case.values import IN, MISSING, OUT, Standing
 from monitor.judging.evidence.continuity import breaks
 from monitor.judging.evidence.inputs import Account, Bodies, Inputs, inputs_of
-from monitor.judging.evidence.smoothing import Estimate
+from monitor.judging.evidence.smoothing import Estimate, exactly
 from monitor.judging.evidence.tellings import Telling
 from monitor.measures.columns import FloatArray
 from monitor.study.terms import Condition
@@ -174,12 +174,10 @@ def _evidence(
         chosen = [one for one in found if one.disagrees] or list(found)
         if chosen:
             given[name] = max(chosen, key=_ratio).estimate if against else chosen[0].estimate
-    low, high = inputs.of(given)
-    rebuilt = 0.5 * (low[at] + high[at]) if math.isfinite(low[at]) and math.isfinite(high[at]) else None
-    differs = None if rebuilt is None or published.value is None else float(rebuilt) - published.value
-    return ConditionEvidence(
-        by, None if rebuilt is None else float(rebuilt), differs, _noticed_from(inputs, published, at)
-    )
+    middle = inputs.of({name: exactly(one.value) for name, one in given.items()})[0][at]
+    rebuilt = float(middle) if math.isfinite(middle) else None
+    differs = None if rebuilt is None or published.value is None else rebuilt - published.value
+    return ConditionEvidence(by, rebuilt, differs, _noticed_from(inputs, published, at))
 
 
 def _ratio(one: Account) -> float:
@@ -198,16 +196,14 @@ def _noticed_from(inputs: Inputs, published: ConditionResult, at: int) -> float 
     to be held against."""
     if published.value is None:
         return None
-    base = inputs.of({name: Estimate(one.value, np.zeros(len(one.value))) for name, one in inputs.published.items()})
+    base = inputs.of({name: exactly(one.value) for name, one in inputs.published.items()})
     total = 0.0
-    for name, one in inputs.published.items():
+    for name in inputs.published:
         least = _least_noticed([account.telling for account in inputs.others[name] if account.telling is not None])
         if not math.isfinite(least):
             return None
-        off = np.zeros(len(one.value))
         moved = {
-            other: Estimate(each.value + (least if other == name else 0.0), off)
-            for other, each in inputs.published.items()
+            other: exactly(each.value + (least if other == name else 0.0)) for other, each in inputs.published.items()
         }
         step = abs(float(inputs.of(moved)[0][at] - base[0][at]))
         if not math.isfinite(step):

@@ -8,6 +8,9 @@ from monitor.judging.case.trial import Finding
 from monitor.judging.rules.exposure import Exposure
 from monitor.study.model import Study
 
+MISMATCHES = {"participant-mismatch": "participant", "group-mismatch": "group", "scenario-mismatch": "scenario"}
+"""Finding → what simulator and plan differ in; the operator is asked for it once a run."""
+
 
 def identity_findings(
     study: Study, participant: str, group: str | None, hello: Hello | None, at: float | None

@@ -11,6 +11,9 @@ from monitor.judging.case.stretch import cut_signals
 from monitor.judging.case.trial import Finding
 from monitor.judging.evidence.switching import unsteady
 
+EYES = "eyes"
+"""A signal whose name begins so is about where the participant looks: 1 on the road, 0 away (as `eyes_on_road`). Hands,
+automation and doors may well stay as they are for minutes."""
 LOOK_BACK_S = 55.0
 """How far before the fire a signal is looked at: what a drive keeps of its frames reaches a little further."""
 NEVER_S = 50.0
@@ -25,12 +28,16 @@ class SignalDoubt:
     signal: str
 
 
+def _is_of_eyes(case: Case, name: str) -> bool:
+    return name.startswith(EYES) and case.study.signals[name].source == "driver"
+
+
 def judge_signals(case: Case) -> list[SignalDoubt]:
-    """Doubts about the on-off signals that the trigger's conditions look at."""
+    """Doubts about the signals of where the driver looks that the trigger's conditions ask for."""
     names = [
         one.measure.name
         for one in case.trigger.conditions
-        if one.measure.kind == "signal" and not one.or_else and case.study.signals[one.measure.name].source == "driver"
+        if one.measure.kind == "signal" and not one.or_else and _is_of_eyes(case, one.measure.name)
     ]
     if not names:
         return []

@@ -96,8 +96,8 @@ def _by(ends: tuple[FloatArray, FloatArray], bodies: Bodies, term: FireTerm) -> 
 def _noisy(case: Case, term: FireTerm, timing: Timing, begins: list[float]) -> str:
     told = [f"{t:.2f} s" if math.isfinite(t) else "later" if t > 0.0 else "long before" for t in begins]
     return (
-        f"{case.trigger.name} fired at {case.fired_at:.2f} s, {timing.result} by the published {term.measure.text}; that "
-        f"is so noisy that its rule may have begun to hold at {told[0]} or at {told[1]}."
+        f"{case.trigger.name} fired at {case.fired_at:.2f} s, {timing.result} by the published {term.measure.text}; "
+        f"that is so noisy that its rule may have begun to hold at {told[0]} or at {told[1]}."
     )
 
 

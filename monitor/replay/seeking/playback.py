@@ -14,6 +14,7 @@ from collections.abc import Iterator
 from typing import Any
 
 from monitor.following.building import build_view
+from monitor.following.coming.channels import ChannelWatch
 from monitor.following.view import LiveView, RecorderView
 from monitor.judging.blinding import lifting
 from monitor.judging.case.trial import Trial
@@ -39,6 +40,7 @@ class Playback:
         self.whole = True
         """Whether every window that is open here is seen whole, and the strips too."""
         self.addendum: list[dict[str, Any]] = []
+        self._channels = ChannelWatch()
         self._reading = RecordReading(found.path)
         self._pending: deque[Entry] = deque()
         self._entries: Iterator[list[Entry]] = iter(())
@@ -120,6 +122,7 @@ class Playback:
             age_s=self._frame_age_s(),
             revision=revision,
             history=True,
+            channels=self._channels,
         )
 
     def trials(self) -> tuple[Trial, ...]:

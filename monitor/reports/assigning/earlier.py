@@ -32,6 +32,8 @@ class Earlier:
     left_out: tuple[str, ...]
     valid: Mapping[tuple[str, str], int] = field(default_factory=dict)
     """Trigger and group → valid trials."""
+    withdrawn: tuple[str, ...] = ()
+    """Records of this study, or of one that is not known, that were withdrawn: nothing is wrong with the others."""
 
 
 def allocation_of(study: Study, study_path: Path) -> dict[str, str] | None:
@@ -63,12 +65,15 @@ def earlier_runs(
     """
     runs: list[tuple[float, Placed]] = []
     left_out: list[str] = []
+    withdrawn: list[str] = []
     to_judge: list[Path] = []
     summaries: list[RunSummary] = []
     for path in list_records(records) if records.is_dir() else []:
         try:
-            if read_tombstone(path) is not None:
-                left_out.append(f"{path.name} was withdrawn: its place in the order is given again.")
+            tombstone = read_tombstone(path)
+            if tombstone is not None:
+                if tombstone.get("study") in (None, study.name):
+                    withdrawn.append(f"{path.name} was withdrawn: its place in the order is given again.")
                 continue
             opening = RecordReading(path).opening
             if opening.study_name != study.name:
@@ -104,7 +109,7 @@ def earlier_runs(
     valid = Counter(
         (trial.trigger, one.group) for one in summaries for trial in one.trials if trial.effective == "valid"
     )
-    return Earlier(tuple(_once_each(ordered)), tuple(left_out), valid)
+    return Earlier(tuple(_once_each(ordered)), tuple(left_out), valid, tuple(withdrawn))
 
 
 def placed_by_openings(study: Study, records: Path) -> tuple[Placed, ...]:

@@ -67,7 +67,7 @@ OUTCOMES = {
     "responded": "a response within the horizon",
     "anticipatory": "a response too soon to be one to the event; its time stands all the same",
     "already responding": "the brake was pressed at the origin; there is no time",
-    "not measured": "none of the signs that the study names is in the feed; there is no time",
+    "not measured": "nothing in the feed would have shown a response; there is no time",
     "no response": "none up to the horizon: censored there",
     "collision": "a response, and contact after it",
     "collision before response": "contact without a response: censored at the contact",

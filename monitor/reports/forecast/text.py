@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import asdict
 from datetime import date
 from typing import Any
@@ -117,10 +118,9 @@ def _bands(one: Forecast) -> list[str]:
         return ["No trial was lost by one band alone."]
     lines = ["a wider band would have saved, of the trials lost by it alone"]
     for band in one.bands:
-        shown = _shown(band)
-        edges = ", ".join(f"{edge:.4g} {band.unit}".rstrip() + f" saves {number}" for edge, number in shown)
-        words = band.edge.replace("_", " ")
-        lines += wrapped(f"{band.condition}, {words} {band.stands_at:g}: {edges}", "  ", "    ")
+        edges = ", ".join(f"{_outward(edge, band.edge)} saves {number}" for edge, number in _shown(band))
+        stands_at = f"{band.edge.replace('_', ' ')} {band.stands_at:g} {band.unit}".rstrip()
+        lines += wrapped(f"{band.condition}, {stands_at}: {edges}", "  ", "    ")
     return [
         *lines,
         *wrapped("It also lets in trials that were further off. The protocol decides, not the count.", "  ", "  "),
@@ -130,6 +130,12 @@ def _bands(one: Forecast) -> list[str]:
 def _shown(band: WiderBand) -> tuple[tuple[float, int], ...]:
     """The nearest edges, and the one that saves all."""
     return band.saves if len(band.saves) <= MOST_EDGES else (*band.saves[: MOST_EDGES - 1], band.saves[-1])
+
+
+def _outward(edge: float, which: str) -> str:
+    """The edge to three decimals, rounded to the side on which it still saves as many."""
+    round_off = math.ceil if which == "at_most" else math.floor
+    return f"{round_off(edge * 1000.0 - (1e-6 if which == 'at_most' else -1e-6)) / 1000.0:g}"
 
 
 def _number(number: int | None) -> str:

@@ -24,10 +24,10 @@ SLACK = 1e-9
 GRID = 1_000_000
 """Steps of a second to which times are rounded, so that the same number of frames is the same time."""
 SHIFT = 1 / 60
-"""Added before rounding down to a step, in steps beyond one half: frame periods of 1/128 s and the like end in exactly
-half a microsecond, where float noise would part a tie. No fraction of a step with a denominator up to 16 (multiples of
-1/60, 1/90, 1/128, 1/144, 1/240, 1/1024 s) comes nearer than 0.016 of a step to the edge, and the noise of a difference
-of two simulation times below 10⁵ s is 3·10⁻⁵ of a step."""
+"""Added before rounding down to a step, in steps beyond one half: with a frame period of 0.0166667 s every tenth time
+ends in half a microsecond, where float noise would part a tie. No fraction of a step with a denominator up to 16 (so
+multiples of 1/60, 1/90, 1/144, 1/240 s, and of a tenth of a microsecond) comes nearer than 0.016 of a step to the edge,
+and the noise of a difference of two simulation times below 10⁵ s is 3·10⁻⁵ of a step."""
 
 
 def on_grid(t_s: float) -> float:

@@ -5,10 +5,10 @@ from __future__ import annotations
 from textual.widgets import Input
 
 from monitor.following.view import Unclosed
+from monitor.following.words import trial_time
 from monitor.judging.case.trial import Trial
 from monitor.screens.dialogs.sheet import Row, Sheet
 from monitor.screens.drawing.canvas import clean
-from monitor.screens.drawing.words import trial_time
 
 
 class LeaveSheet(Sheet[bool]):

@@ -8,12 +8,12 @@ from rich.cells import cell_len
 
 from monitor.following.source_words import evidence_words
 from monitor.following.view import ResponseTraces
+from monitor.following.words import NO_ALERT, clock, trial_time, verdict_word, with_unit
 from monitor.judging.case.trial import ConditionResult, Response, Trial
 from monitor.screens.dialogs.response_plot import response_rows
 from monitor.screens.dialogs.sheet import Row, Sheet
 from monitor.screens.drawing.canvas import Canvas, clean, wrap
 from monitor.screens.drawing.marks import OPEN, SEVERITY_MARKS, SEVERITY_TONES, VERDICT_MARKS, VERDICT_TONES
-from monitor.screens.drawing.words import NO_ALERT, clock, trial_time, verdict_word, with_unit
 from monitor.screens.panels.outlook import conditions_as_rows, draw_condition
 
 NAIVE_WORDS = {"yes": "naive", "no": "not naive", "unknown": "naive not known, counts as spent"}
@@ -29,6 +29,7 @@ class CardSheet(Sheet[str]):
     """Follows its trial as it goes on; gives "rule" or "reveal" where that key was pressed, else None."""
 
     least_rows = 20
+    takes_notes = True
 
     def __init__(
         self,
@@ -77,7 +78,7 @@ class CardSheet(Sheet[str]):
         if self._may_reveal and self.trial.response_hidden:
             keys += "x reveal   "
         if self._goes_to_plot:
-            keys += "p plot   "
+            keys += "g plots   "
         return keys + "Esc closes"
 
     @property
@@ -91,7 +92,7 @@ class CardSheet(Sheet[str]):
             self.dismiss("rule")
         elif character == "x" and self._may_reveal and self.trial.response_hidden:
             self.dismiss("reveal")
-        elif character == "p" and self._goes_to_plot:
+        elif character == "g" and self._goes_to_plot:
             text = len(card_rows(self.trial, self.size.width - 4))
             self.scrolled = 0 if self.scrolled else text
             self.redraw()

@@ -44,7 +44,7 @@ class ChoosingSheet(Sheet[None]):
         """Scrolls to the choice that the arrows went to."""
         if self._moved:
             self._moved = False
-            room = max(1, height - 2)
+            room = max(1, height - 2 - (1 if self.with_input else 0))
             first = 0
             for number, part in self._parts(width - 4):
                 if number == self.at:

@@ -5,12 +5,12 @@ from __future__ import annotations
 from collections.abc import Callable
 
 from monitor.following.view import LiveView
+from monitor.following.words import trial_time, verdict_sentences, verdict_word
 from monitor.judging.case.trial import Trial
 from monitor.screens.dialogs.choosing import ChoosingSheet
 from monitor.screens.dialogs.sheet import Row
 from monitor.screens.drawing.canvas import clean, fit, wrap
 from monitor.screens.drawing.marks import OPEN, VERDICT_MARKS, VERDICT_TONES
-from monitor.screens.drawing.words import trial_time, verdict_sentences, verdict_word
 
 GROUP = 8
 """Letters of the digest in a group, as people copy it by hand."""
@@ -26,6 +26,15 @@ def unresolved(view: LiveView) -> list[str]:
     out = []
     if view.closing_digest is None and view.feed.state != "ended":
         out.append("The drive has not ended.")
+    if view.stop is not None:
+        out.append(f"STOP stands: {view.stop.words}.")
+    out += [
+        f"{one.about}: the simulator says {one.simulator}, ours is {one.ours}; nobody has answered."
+        for one in view.questions
+        if not one.answer
+    ]
+    out += [f"{one.about}: {one.answer}; a note may say why." for one in view.questions if one.answer]
+    out += [f"{trial}: {said}." for trial, said in view.contested]
     for trial in view.trials:
         if trial.stage == "armed":
             out.append(f"{trial.id} has not fired.")
@@ -49,6 +58,7 @@ class CloseOutSheet(ChoosingSheet):
     """Without its calls it only shows. Once the record is closed it takes no ruling any more and shows the digest."""
 
     least_rows = 20
+    takes_notes = True
 
     def __init__(
         self,

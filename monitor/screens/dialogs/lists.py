@@ -6,11 +6,12 @@ from collections.abc import Callable
 
 from textual.widgets import Input
 
+from monitor.following.words import clock
 from monitor.judging.case.trial import Note
+from monitor.screens.dialogs.choosing import ChoosingSheet
 from monitor.screens.dialogs.sheet import Row, Sheet
 from monitor.screens.drawing.canvas import clean, fit, wrap
 from monitor.screens.drawing.marks import MET, NOT_MET, OPEN, TIMELINE_LETTERS, TIMELINE_WORDS, UNDECIDED
-from monitor.screens.drawing.words import clock
 from monitor.screens.keymap import key_name, keys_for
 
 
@@ -29,48 +30,72 @@ MOST_LINES = 12
 """Of one note: 500 letters, the longest one, need ten."""
 
 
-class NotesSheet(Sheet[None]):
-    """All notes and marks, newest first; what is typed filters them."""
+class NotesSheet(ChoosingSheet):
+    """All notes and marks, newest first; what is typed filters them, Enter takes the chosen one back. `take_back` is
+    None on a screen that enters nothing."""
 
     least_rows = 14
     with_input = True
     input_label = "Filter: "
-    foot = "words that must be in it, -word must not   Esc closes"
 
-    def __init__(self, notes: Callable[[], tuple[Note, ...]]) -> None:
+    def __init__(self, notes: Callable[[], tuple[Note, ...]], take_back: Callable[[Note], None] | None = None) -> None:
         super().__init__()
         self._notes = notes
+        self._take_back = take_back
+
+    @property
+    def foot(self) -> str:  # type: ignore[override]
+        """The keys that do something here."""
+        back = "↑↓ choose   Enter takes back   " if self._take_back is not None else ""
+        return f"{back}type to filter, -word out   Esc closes"
 
     @property
     def heading(self) -> str:  # type: ignore[override]
         """How many of them are shown."""
         notes = self._notes()
-        return f"NOTES AND MARKS   {len(matching(notes, self._filter()))} of {len(notes)}"
+        return f"NOTES AND MARKS   {len(self._found())} of {len(notes)}"
 
-    def _filter(self) -> str:
-        return self.query_one(Input).value if self.is_mounted else ""
+    def _found(self) -> list[Note]:
+        typed = self.query_one(Input).value if self.is_mounted else ""
+        return list(reversed(matching(self._notes(), typed)))
 
     def on_input_changed(self, event: Input.Changed) -> None:
         """Filters while typing."""
         event.stop()
-        self.scrolled = 0
+        self.scrolled = self.at = 0
         self.redraw()
 
     def on_input_submitted(self, event: Input.Submitted) -> None:
-        """Enter has nothing to enter."""
+        """Takes the chosen one back, where it has a key to be named by and was not taken back yet."""
         event.stop()
+        found = self._found()
+        if self._take_back is not None and found and found[self.at].key and found[self.at].retracted is None:
+            self._take_back(found[self.at])
 
-    def rows(self, width: int) -> list[Row]:
+    def head(self, width: int) -> list[Row]:
+        """What to say where there is none."""
+        return [] if self._found() else [[("none", "dim")]]
+
+    def tail(self, width: int) -> list[Row]:
+        """Nothing."""
+        return []
+
+    def blocks(self, width: int) -> list[list[Row]]:
         """Time, drive, author, words."""
-        found = matching(self._notes(), self._filter())
-        return [row for note in reversed(found) for row in self._rows_of(note, width)] or [[("none", "dim")]]
+        return [self._rows_of(note, width) for note in self._found()]
 
     @staticmethod
     def _rows_of(note: Note, width: int) -> list[Row]:
         drive = "" if note.drive is None else f"drive {note.drive}"
         head = f"{clock(note.at):>9}  {drive:<8} {fit(clean(note.by), 8)} "
-        lines = wrap(clean(note.text), max(10, width - len(head)), MOST_LINES) or [""]
-        return [[(head if not y else " " * len(head), "dim"), (line, "plain")] for y, line in enumerate(lines)]
+        text = clean(note.text)
+        role = "plain"
+        if note.retracted is not None:
+            back = note.retracted
+            text = f"taken back by {clean(back.by)}{f' ({clean(back.words)})' if back.words else ''}: {text}"
+            role = "dim"
+        lines = wrap(text, max(10, width - len(head)), MOST_LINES) or [""]
+        return [[(head if not y else " " * len(head), "dim"), (line, role)] for y, line in enumerate(lines)]
 
 
 _EXPLAINED = (

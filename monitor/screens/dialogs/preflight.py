@@ -1,55 +1,58 @@
-"""Preflight: GO or NOT YET in large letters, and what is needed against what is there."""
+"""Preflight: GO or NOT YET in large letters, and what is needed against what is there, until it is answered."""
 
 from __future__ import annotations
 
-from collections.abc import Awaitable, Callable
+from collections.abc import Callable
 
-from textual.binding import Binding
-
-from monitor.following.view import PreflightLine, PreflightView
+from monitor.following.heading.model import Heading
+from monitor.following.view import PreflightLine, PreflightView, Question
 from monitor.screens.dialogs.sheet import Row, Sheet
 from monitor.screens.drawing.canvas import clean, fit
 from monitor.screens.drawing.marks import RESULT_MARKS, RESULT_TONES
-from monitor.screens.drawing.picture import Heading
-from monitor.screens.keymap import KEYS
 from monitor.screens.panels.slab import draw_heading
 
 RESULT_WORDS = {"met": "met", "not met": "not met", "undecided": "look"}
 
+ANSWER_KEYS = {"1": "simulator", "2": "ours", "3": "unknown"}
+
+Answer = Callable[[Question, str], None]
+
 
 class PreflightSheet(Sheet[None]):
-    """Every key of the screen below closes the sheet and does what it does there: `act` runs that action.
-
-    One that opened by itself also closes itself when a trigger is near, so that nothing covers the outlook then.
-    """
-
-    # With priority, as on the screen below: of a burst ("n", then words) no letter is taken for another key.
-    BINDINGS = [  # noqa: RUF012 (Textual's own way)
-        Binding(key.key, f"pass_on('{key.action}')", show=False, priority=True)
-        for key in KEYS
-        if not key.replay and key.action != "before"
-    ]
+    """Stays until somebody answers it; one that opened by itself goes when the first trigger is near: from then on the
+    heading carries what is not met. `answer` is None on a screen that only reads."""
 
     least_rows = 20
     heading = "PREFLIGHT"
-    foot = "Esc closes, so does any key of the screen   b shows it again"
+    takes_notes = True
 
     def __init__(
         self,
         preflight: Callable[[], PreflightView | None],
-        act: Callable[[str], Awaitable[object]],
+        questions: Callable[[], tuple[Question, ...]],
+        answer: Answer | None,
         *,
         closes_itself: bool,
     ) -> None:
         super().__init__()
         self._preflight = preflight
-        self._act = act
+        self._questions = questions
+        self._answer = answer
         self._closes_itself = closes_itself
+        self._answered: set[str] = set()
+        """What was answered here, until the view says so."""
 
-    async def action_pass_on(self, action: str) -> None:
-        """Closes the sheet, and then does on the screen below what the key does there."""
-        self.dismiss(None)
-        await self._act(action)
+    @property
+    def _open(self) -> Question | None:
+        found = [one for one in self._questions() if not one.answer and one.about not in self._answered]
+        return found[0] if found and self._answer is not None else None
+
+    @property
+    def foot(self) -> str:  # type: ignore[override]
+        """The keys that do something now."""
+        if self._open is not None:
+            return f"1 simulator's {self._open.about} is right   2 ours   3 unknown   Enter goes on"
+        return "Enter goes on   b shows it again"
 
     def redraw(self) -> None:
         """Draws it anew, or closes it when its time is over."""
@@ -64,16 +67,22 @@ class PreflightSheet(Sheet[None]):
         found = self._preflight()
         if found is None:
             return []
-        head = Heading("good" if found.heading == "GO" else "bad", found.heading, sentences=(clean(found.why),))
+        head = Heading("good" if found.heading == "GO" else "bad", found.heading, sentence=found.why)
         canvas = draw_heading(head, width, 3)
         order = ("not met", "undecided", "met")
         lines = sorted(found.lines, key=lambda line: order.index(line.result))
         return [*(canvas.runs(y) for y in range(3)), *(_line(line, width) for line in lines)]
 
     def press(self, key: str, character: str | None) -> bool:
-        """Its own key closes it, too."""
+        """One key answers the first open question; Enter and its own key close it."""
         if key in ("b", "enter"):
             self.dismiss(None)
+            return True
+        question = self._open
+        if question is not None and self._answer is not None and character in ANSWER_KEYS:
+            self._answered.add(question.about)
+            self._answer(question, ANSWER_KEYS[character])
+            self.redraw()
             return True
         return False
 

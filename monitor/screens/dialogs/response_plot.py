@@ -7,13 +7,13 @@ import math
 import numpy as np
 
 from monitor.following.view import ResponseTraces, TimelineMark
+from monitor.following.words import MINUS
 from monitor.judging.case.trial import Trial
 from monitor.measures.columns import FloatArray
 from monitor.screens.dialogs.sheet import Row
 from monitor.screens.drawing.canvas import Canvas, wrap
 from monitor.screens.drawing.plot import GUTTER, LETTERS, draw_letters, draw_lines, draw_time_axis, range_of
 from monitor.screens.drawing.trace import Area
-from monitor.screens.drawing.words import MINUS
 
 LEAST_WIDTH = 40
 MARK_WORDS = {

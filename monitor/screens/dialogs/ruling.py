@@ -1,43 +1,57 @@
-"""Ruling on a trial: verdict by one key, reason code by one key, words, Enter."""
+"""Ruling on a trial: one key confirms; else a verdict by one key, a reason by typing or choosing it, and words."""
 
 from __future__ import annotations
 
+from typing import Literal
+
 from textual.widgets import Input
 
+from monitor.following.view import ReasonView
+from monitor.following.words import trial_time, verdict_sentences
 from monitor.judging.case.trial import Trial, Verdict
 from monitor.screens.dialogs.sheet import Row, Sheet
-from monitor.screens.drawing.canvas import clean, fit
+from monitor.screens.drawing.canvas import Canvas, clean, fit
 from monitor.screens.drawing.marks import VERDICT_MARKS, VERDICT_TONES
-from monitor.screens.drawing.words import trial_time, verdict_sentences
 from monitor.screens.messages import RulingGiven
-
-REASON_KEYS = "1234567890abcdefghjklmnopqrstwxyz"
-"""One key a reason in the study's order; without v, i and u, which are the verdicts."""
+from monitor.screens.mouse import RowClicked
 
 VERDICT_KEYS: dict[str, Verdict] = {"v": "valid", "i": "invalid", "u": "undecided"}
 
+CONFIRMED = "confirmed"
+
+HEAD_ROWS = 2
+"""Computed verdict and the three to choose from, above the reasons."""
+
+Step = Literal["verdict", "reason", "words"]
+
 
 class RulingSheet(Sheet[RulingGiven]):
-    """Gives the ruling, or None. An overruling needs a reason code; a confirmation may go without."""
+    """Gives the ruling, or None. Confirming is one key; a ruling that overrules or loses a trial needs a reason."""
 
-    least_rows = 15
+    least_rows = 20
     with_input = True
-    input_label = "Words: "
     types_at_once = False
 
-    def __init__(self, trials: tuple[Trial, ...], reasons: tuple[tuple[str, str], ...]) -> None:
+    def __init__(self, trials: tuple[Trial, ...], reasons: tuple[ReasonView, ...]) -> None:
         super().__init__()
         self.trials = trials
         self.at = len(trials) - 1
-        self.reasons = reasons[: len(REASON_KEYS)]
         self.verdict: Verdict | None = None
-        self.reason: str = ""
+        self.reason = ""
+        self.step: Step = "verdict"
         self.fault = ""
+        self._reasons = reasons
+        self._chosen = 0
 
     @property
     def trial(self) -> Trial:
         """The trial that is ruled on."""
         return self.trials[self.at]
+
+    @property
+    def input_label(self) -> str:  # type: ignore[override]
+        """What is typed now."""
+        return {"verdict": "", "reason": "Reason: ", "words": "Words: "}[self.step]
 
     @property
     def heading(self) -> str:  # type: ignore[override]
@@ -50,14 +64,26 @@ class RulingSheet(Sheet[RulingGiven]):
         """What comes next."""
         if self.fault:
             return self.fault
-        if self.verdict is None:
-            return "step 1 of 3: verdict by v, i or u   Esc drops it"
-        if not self.reason and not isinstance(self.focused, Input):
-            return "step 2 of 3: reason by its key   Tab goes on to the words   Esc drops it"
-        return "step 3 of 3: words if any   Enter enters it   Esc drops it"
+        if self.step == "verdict":
+            return f"c confirms {self.trial.verdict}   v valid   i invalid   u undecided   Esc drops it"
+        if self.step == "reason":
+            return "↑↓ choose   type letters to find   Enter takes it   Esc drops it"
+        return "Enter enters it, words if any   Esc drops it"
+
+    @property
+    def found(self) -> list[ReasonView]:
+        """The reasons that fit the verdict and what was typed. What voids or doubts a trial is no reason for valid."""
+        typed = self.query_one(Input).value.casefold().split() if self.is_mounted and self.step == "reason" else []
+        return [
+            one
+            for one in self._reasons
+            if one.code != CONFIRMED
+            and (self.verdict != "valid" or one.severity == "note")
+            and all(word in f"{one.code} {one.words}".casefold() for word in typed)
+        ]
 
     def rows(self, width: int) -> list[Row]:
-        """Computed verdict, the three verdicts, and the reasons with their keys (in two columns where they fit)."""
+        """Computed verdict, the three verdicts, and the reasons with the chosen one marked."""
         trial = self.trial
         computed: Row = [
             ("computed ", "dim"),
@@ -69,53 +95,87 @@ class RulingSheet(Sheet[RulingGiven]):
             chosen = verdict == self.verdict
             text = f" {VERDICT_MARKS[verdict]} {verdict} {'← ruled' if chosen else ''}".rstrip()
             choice += [(key, "key"), (f"{text}", VERDICT_TONES[verdict] if chosen else "plain"), ("     ", "plain")]
-        out: list[Row] = [computed, choice, []]
-        column = width // 2 if width >= 100 else width
-        pieces = [self._reason(place, code, words, column) for place, (code, words) in enumerate(self.reasons)]
-        if column == width:
-            return out + pieces
-        half = (len(pieces) + 1) // 2
-        return out + [pieces[y] + (pieces[y + half] if y + half < len(pieces) else []) for y in range(half)]
+        if self.step == "words":
+            return [computed, choice, [("reason ", "dim"), (self.reason, "strong")]]
+        found = self.found
+        self._chosen = max(0, min(self._chosen, len(found) - 1))
+        reasons = [self._reason(one, width, chosen=place == self._chosen) for place, one in enumerate(found)]
+        return [computed, choice, *(reasons or [[("no reason with these letters", "wait")]])]
 
-    def _reason(self, place: int, code: str, words: str, width: int) -> Row:
-        chosen = code == self.reason
-        said = f" {clean(code)}: {clean(words)}{' ← reason' if chosen else ''}"
-        return [(REASON_KEYS[place], "key"), (fit(said, width - 2) + " ", "strong" if chosen else "plain")]
+    def _reason(self, one: ReasonView, width: int, *, chosen: bool) -> Row:
+        bar = "▌ " if chosen and self.step == "reason" else "  "
+        role = "strong" if chosen and self.step == "reason" else "plain"
+        return [(bar, "strong"), (fit(f"{clean(one.code)}: {clean(one.words)}", width - 2).rstrip(), role)]
+
+    def draw(self, width: int, height: int) -> Canvas:
+        """With the chosen reason in sight."""
+        room = max(1, height - 3)
+        if self.step == "reason":
+            self.scrolled = max(min(self.scrolled, self._chosen), self._chosen + HEAD_ROWS + 1 - room, 0)
+        else:
+            self.scrolled = 0
+        return super().draw(width, height)
+
+    def scroll_rows(self, rows: int) -> None:
+        """The arrows choose a reason."""
+        self._chosen = max(0, min(self._chosen + rows, len(self.found) - 1))
+        self.redraw()
+
+    def on_row_clicked(self, event: RowClicked) -> None:
+        """A click on a reason takes it."""
+        event.stop()
+        place = event.y - 1 + self.scrolled - HEAD_ROWS
+        if self.step == "reason" and 0 <= place < len(self.found):
+            self._chosen = place
+            self._take_reason()
 
     def press(self, key: str, character: str | None) -> bool:
-        """Verdict, then reason; left and right choose the trial."""
+        """The verdict; left and right choose the trial."""
         self.fault = ""
-        if character in VERDICT_KEYS:
+        if self.step != "verdict":
+            return False
+        if character == "c":
+            self.dismiss(RulingGiven(self.trial.id, self.trial.verdict, CONFIRMED, ""))
+        elif character in VERDICT_KEYS:
             self.verdict = VERDICT_KEYS[character]
-        elif character and character in REASON_KEYS[: len(self.reasons)]:
-            if self.verdict is None:
-                self.fault = "First the verdict: v, i or u"
-            else:
-                self.reason = self.reasons[REASON_KEYS.index(character)][0]
-                self.set_focus(self.query_one(Input))
+            self._type_in("reason")
         elif key in ("left", "right"):
             self.at = (self.at + (1 if key == "right" else -1)) % len(self.trials)
-        elif key == "tab":
-            self.set_focus(self.query_one(Input))
+            self.redraw()
         elif key == "enter":
-            self._give("")
+            self.fault = "Not entered yet: c confirms, or choose v, i or u"
+            self.redraw()
         else:
             return False
-        self.redraw()
         return True
 
-    def on_input_submitted(self, event: Input.Submitted) -> None:
-        """Enter in the words ends it."""
-        event.stop()
-        self._give(event.value.strip())
+    def _type_in(self, step: Step) -> None:
+        self.step = step
+        line = self.query_one(Input)
+        line.value = ""
+        self.set_focus(line)
+        self.place()
 
-    def _give(self, words: str) -> None:
-        if self.verdict is None:
-            self.fault = "Not entered yet: choose the verdict with v, i or u"
-        elif self.verdict != self.trial.verdict and not self.reason:
-            self.fault = "Not entered yet: to overrule, choose a reason by its key"
-        else:
-            self.dismiss(RulingGiven(self.trial.id, self.verdict, self.reason, words))
+    def _take_reason(self) -> None:
+        found = self.found
+        if not found:
+            self.fault = "Not entered yet: choose a reason"
+            self.redraw()
             return
-        self.set_focus(None)
-        self.redraw()
+        self.reason = found[self._chosen].code
+        self._type_in("words")
+
+    def on_input_changed(self, event: Input.Changed) -> None:
+        """What is typed finds reasons."""
+        event.stop()
+        if self.step == "reason":
+            self._chosen = 0
+            self.redraw()
+
+    def on_input_submitted(self, event: Input.Submitted) -> None:
+        """Enter takes the reason, then the words."""
+        event.stop()
+        if self.step == "reason":
+            self._take_reason()
+        elif self.verdict is not None:
+            self.dismiss(RulingGiven(self.trial.id, self.verdict, self.reason, event.value.strip()))

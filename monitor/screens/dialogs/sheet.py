@@ -9,12 +9,14 @@ from typing import Generic, TypeVar
 
 from textual import events
 from textual.app import ComposeResult
+from textual.binding import Binding
 from textual.geometry import Region
 from textual.screen import ModalScreen
 from textual.widgets import Input
 
 from monitor.screens.drawing.canvas import Canvas, fit
 from monitor.screens.drawing.layout import NUMBER_PANELS, arrange
+from monitor.screens.messages import NoteTaker
 from monitor.screens.mouse import is_key
 from monitor.screens.panel import Drawn
 
@@ -52,6 +54,9 @@ class Sheet(ModalScreen[Result], Generic[Result]):
     Sheet Input { position: absolute; height: 1; background: $surface; }
     """
 
+    # With priority, as on the screen below: of a burst ("n", then words) no letter is taken for another key.
+    BINDINGS = [Binding("n", "note", show=False, priority=True)]  # noqa: RUF012 (Textual's own way)
+
     AUTO_FOCUS = ""  # a sheet with one-key answers must not start in its line to type in
 
     least_rows = 12
@@ -63,6 +68,8 @@ class Sheet(ModalScreen[Result], Generic[Result]):
     """False where the line to type in comes after keys of the sheet."""
     at_foot = False
     """True for a small box over the last rows, such as a confirmation."""
+    takes_notes = False
+    """True where `n` opens a note over the sheet, and the foot says so."""
 
     def __init__(self) -> None:
         super().__init__()
@@ -139,7 +146,8 @@ class Sheet(ModalScreen[Result], Generic[Result]):
         canvas.fill(0, height - 1, width, "title")
         more = len(rows) - room
         scroll = f"   ↑↓ rows {self.scrolled + 1} to {min(len(rows), self.scrolled + room)} of {len(rows)}"
-        _put_keys(canvas, height - 1, self.foot + (scroll if more > 0 else ""), width - 4)
+        notes = "n note   " if self.takes_notes else ""
+        _put_keys(canvas, height - 1, notes + self.foot + (scroll if more > 0 else ""), width - 4)
         return canvas
 
     def scroll_rows(self, rows: int) -> None:
@@ -157,11 +165,30 @@ class Sheet(ModalScreen[Result], Generic[Result]):
             event.stop()
             self.scroll_rows(steps[event.key])
         elif isinstance(self.focused, Input):
-            if event.is_printable and event.character:  # typed before the line had the keys
+            # typed before the line had the keys
+            if event.is_printable and event.character:
                 event.stop()
                 self.focused.insert_text_at_cursor(event.character)
+            elif event.key == "enter":
+                event.stop()
+                self.on_input_submitted(Input.Submitted(self.focused, self.focused.value))
         elif self.press(event.key, event.character):
             event.stop()
+
+    def on_input_submitted(self, event: Input.Submitted) -> None:
+        """Enter in the line to type in; each sheet with one says what it does."""
+        event.stop()
+
+    def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:
+        """The key for a note belongs to a sheet that says so, and to no line that is being typed in."""
+        if action == "note":
+            return self.takes_notes and not isinstance(self.focused, Input)
+        return super().check_action(action, parameters)
+
+    def action_note(self) -> None:
+        """Opens a note over the sheet."""
+        if isinstance(self.app, NoteTaker):
+            self.app.take_note()
 
     def give_up(self, key: str) -> None:
         """Esc, Ctrl-C and Ctrl-Q close the sheet without a result."""

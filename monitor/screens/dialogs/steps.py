@@ -5,11 +5,11 @@ from __future__ import annotations
 from collections.abc import Callable
 
 from monitor.following.view import SheetLine
+from monitor.following.words import clock
 from monitor.screens.dialogs.choosing import ChoosingSheet
 from monitor.screens.dialogs.sheet import Row
 from monitor.screens.drawing.canvas import clean, fit, wrap
 from monitor.screens.drawing.marks import MET, OPEN, UNDECIDED
-from monitor.screens.drawing.words import clock
 
 STEP_MARKS = {"done": MET, "due": UNDECIDED, "soon": OPEN}
 STEP_ROLES = {"done": "good", "due": "alarm", "soon": "wait"}
@@ -34,6 +34,7 @@ class StepsSheet(ChoosingSheet):
     """Enter ticks the chosen step off, or takes that back. `tick` is None on a screen that only reads."""
 
     least_rows = 14
+    takes_notes = True
 
     def __init__(self, steps: Callable[[], tuple[SheetLine, ...]], tick: Callable[[SheetLine], None] | None) -> None:
         super().__init__()

@@ -14,8 +14,10 @@ from textual.geometry import Region
 LEAST_WIDTH, LEAST_HEIGHT = 60, 20
 
 LESSER_FROM = 10
-ONE_ROW_OF_KEYS_FROM = 180
-"""All keys of the writing screen with their words are 178 columns wide."""
+ONE_ROW_OF_KEYS_FROM = 196
+"""All keys of the writing screen with their words are 194 columns wide."""
+
+ALL_KEYS_IN_TWO_ROWS_FROM = 100
 
 NUMBER_PANELS = ("first", "second", "third")
 
@@ -30,13 +32,13 @@ class Layout:
     regions: dict[str, Region]
 
 
-_SMALL_ROWS = {"health": 1, "slab": 3, "numbers": 5, "middle": 6, "now": 1, "timeline": 1, "notes": 1, "keys": 2}
-_SMALL_STEPS = ("numbers", "numbers", "numbers", "middle", "timeline", "notes", "middle", "numbers")
+_SMALL_ROWS = {"health": 1, "slab": 3, "numbers": 5, "middle": 6, "now": 2, "timeline": 1, "keys": 2}
+_SMALL_STEPS = ("numbers", "numbers", "numbers", "middle", "timeline", "middle", "middle", "numbers")
 
-_MEDIUM_ROWS = {"health": 1, "slab": 3, "numbers": 9, "middle": 7, "road": 7, "now": 1, "timeline": 2, "keys": 2}
+_MEDIUM_ROWS = {"health": 1, "slab": 3, "numbers": 9, "middle": 7, "road": 6, "now": 2, "timeline": 2, "keys": 2}
 _MEDIUM_STEPS = ("road", "road", "middle", "numbers", "middle", "timeline", "middle", "numbers", "middle")
 
-_LARGE_ROWS = {"health": 1, "slab": 6, "numbers": 17, "middle": 13, "road": 11, "now": 1, "timeline": 3, "keys": 1}
+_LARGE_ROWS = {"health": 1, "slab": 6, "numbers": 17, "middle": 13, "road": 11, "now": 2, "timeline": 3, "keys": 1}
 _LARGE_STEPS = ("road", "road", "numbers", "middle", "numbers", "middle", "road")
 
 
@@ -72,8 +74,9 @@ def _rows(kind: Kind, width: int, height: int) -> dict[str, int]:
     if kind == "medium":
         return _grown(_MEDIUM_ROWS, _MEDIUM_STEPS, height)
     rows = _grown(_SMALL_ROWS, _SMALL_STEPS, height)
-    if width < 78:  # all keys are worth more than a note
-        rows["keys"] += rows.pop("notes")
+    if width < ALL_KEYS_IN_TWO_ROWS_FROM:  # where it is narrow they are worth more than a row of what the last one did
+        gives = "middle" if width >= 78 and height > LEAST_HEIGHT else "now"
+        rows["keys"], rows[gives] = rows["keys"] + 1, rows[gives] - 1
     if width >= ONE_ROW_OF_KEYS_FROM:
         rows["keys"], rows["middle"] = 1, rows["middle"] + 1
     return rows

@@ -7,19 +7,20 @@ What is wrong is also reversed (dark on light), so that it stands out when all c
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Literal
 
 from rich.style import Style
 from textual.theme import Theme
 
-Tone = Literal["good", "bad", "wait", "held", "plain"]
+from monitor.following.heading.model import Tone
+from monitor.following.heading.trials import VERDICT_TONES
+
+__all__ = ["PALETTES", "THEMES", "VERDICT_TONES", "Palette", "Tone"]
 
 MET, NOT_MET, UNDECIDED, OPEN = "█", "╳", "▒", "┊"
 
 RESULT_MARKS = {"met": MET, "not met": NOT_MET, "undecided": UNDECIDED}
 RESULT_TONES: dict[str, Tone] = {"met": "good", "not met": "bad", "undecided": "wait"}
 VERDICT_MARKS = {"valid": MET, "invalid": NOT_MET, "undecided": UNDECIDED}
-VERDICT_TONES: dict[str, Tone] = {"valid": "good", "invalid": "bad", "undecided": "wait"}
 TONE_MARKS: dict[Tone, str] = {"good": MET, "bad": NOT_MET, "wait": UNDECIDED, "held": "▐", "plain": "│"}
 SEVERITY_MARKS = {"void": NOT_MET, "doubtful": UNDECIDED, "note": "╌"}
 SEVERITY_TONES: dict[str, Tone] = {"void": "bad", "doubtful": "wait", "note": "plain"}
@@ -46,13 +47,14 @@ TIMELINE_WORDS = {
 
 @dataclass(frozen=True, slots=True)
 class Palette:
-    """Styles by role. Roles ending in "-slab" fill the large heading's ground."""
+    """Styles by role. Roles ending in "-slab" fill the large heading's ground; those ending in "-block" are for solid
+    blocks, which reversed would be the ground."""
 
     styles: dict[str, Style]
 
     def style(self, role: str) -> Style:
         """The style of a role; an unknown one is drawn plain."""
-        return self.styles.get(role, self.styles["plain"])
+        return self.styles.get(role) or self.styles.get(role.removesuffix("-block"), self.styles["plain"])
 
 
 def _palette(
@@ -95,6 +97,7 @@ _ANSI = Palette(
         "dim": Style(dim=True),
         "good": Style(color="cyan", bold=True),
         "bad": Style(color="yellow", bold=True, reverse=True),
+        "bad-block": Style(color="yellow", bold=True),
         "wait": Style(color="magenta", bold=True),
         "good-slab": Style(color="cyan", bold=True),
         "bad-slab": Style(color="yellow", bold=True, reverse=True),
@@ -113,6 +116,14 @@ _ANSI = Palette(
         "alarm": Style(color="yellow", bold=True, reverse=True),
     }
 )
+
+WITHOUT_COLOUR = Palette(
+    {
+        role: Style(bold=one.bold, dim=one.dim, reverse=one.reverse, underline=one.underline)
+        for role, one in _ANSI.styles.items()
+    }
+)
+"""For terminals of sixteen colours where none is wanted: a filter makes black of them, on whatever ground there is."""
 
 PALETTES: dict[str, Palette] = {
     "dark": _palette("#0e1318", "#dfe5ea", "#8796a4", "#79b8ff", "#ffa24a", "#cdbdff", "#1d252d", "#223446", "#15100a"),

@@ -7,11 +7,11 @@ from collections.abc import Callable, Sequence
 import numpy as np
 
 from monitor.following.view import TimelineMark
+from monitor.following.words import value_text
 from monitor.measures.columns import FloatArray
 from monitor.screens.drawing.canvas import Canvas, clean
 from monitor.screens.drawing.marks import TIMELINE_LETTERS
 from monitor.screens.drawing.trace import Area, draw_trace, draw_vertical, nice_range
-from monitor.screens.drawing.words import value_text
 from monitor.study.band import Band
 
 GUTTER = 9
@@ -72,7 +72,7 @@ def draw_band(canvas: Canvas, area: Area, band: Band) -> None:
 def draw_letters(canvas: Canvas, area: Area, y: int, marks: Sequence[TimelineMark], *, labelled: bool) -> None:
     """Letters where something happened, with their labels where there is room and `labelled`."""
     placed = [(at, mark) for mark in marks if (at := area.column_of(mark.t)) is not None]
-    ends = [at for at, _ in placed[1:]] + [canvas.width]
+    ends = [*(at for at, _ in placed[1:]), canvas.width][: len(placed)]
     for (at, mark), end in zip(placed, ends, strict=True):
         label = clean(mark.label) if labelled and end - at > 8 else ""
         canvas.put(at, y, f"{LETTERS.get(mark.kind, '?')} {label}".rstrip(), "strong", width=max(end - at - 1, 1))

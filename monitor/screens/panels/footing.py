@@ -2,52 +2,39 @@
 
 from __future__ import annotations
 
-from monitor.screens.drawing.canvas import Canvas, clean, fit
-from monitor.screens.drawing.picture import Picture
-from monitor.screens.drawing.words import clock
-from monitor.screens.keymap import Key, keys_for
+from rich.cells import cell_len
 
-NARROW = 110
-"""Columns below which the stop rule's reminder is short, so that what now stands beside it."""
+from monitor.following.words import clock
+from monitor.screens.drawing.canvas import Canvas, clean, fit, wrap
+from monitor.screens.drawing.picture import Picture
+from monitor.screens.keymap import Key, keys_for, pace_words
+from monitor.screens.panels.side import draw_note_row
 
 
 def draw_now(picture: Picture, width: int, height: int) -> Canvas:
-    """What now, after the last trial; at the right what the last key did. A reminder of the facility's stop rule comes
-    first, and stays until a lower rating is entered."""
+    """What can be done about what heads the screen; in the row below what the last key did, else what the recorder
+    has to say, else the last note."""
     canvas = Canvas(width, height)
+    first, recorder = picture.headings[0], picture.view.recorder
+    x = canvas.put(1, 0, "NOW", "dim") + 1
     message = clean(picture.message)
-    reminder = clean(picture.view.reminder_short if width < NARROW else picture.view.reminder)
-    x, end = 1, width - 1
-    if reminder:
-        x = canvas.put(x, 0, fit(reminder, min(len(reminder), end - x)), "alarm") + 2
-    if message:
-        most = max(0, (end - x) * 3 // 5 if width < NARROW else (end - x) // 2)
-        role = "alarm" if picture.message_tone == "bad" else "strong"
-        end = canvas.put_right(end, 0, fit(message, min(len(message), most)), role) - 2
-    ending = close_out_offer(picture)
-    for text, role in (("NOW", "dim"), (ending, "strong"), (what_now(picture), "plain")):
-        if text and end - x > 2:
-            x = canvas.put(x, 0, fit(text, min(len(text), end - x)), role) + (2 if role == "strong" else 1)
+    said = clean(first.now)
+    rows = wrap(said, width - x - 1, height if not message else 1)
+    for y, line in enumerate(rows):
+        canvas.put(x, y, line, "strong")
+    if height < 2:
+        if message:
+            role = "alarm" if picture.message_tone == "bad" else "strong"
+            text = fit(message, min(cell_len(message), width * 3 // 5))
+            canvas.fill(width - cell_len(text) - 2, 0, cell_len(text) + 1, "plain")
+            canvas.put_right(width - 1, 0, text, role)
+    elif message:
+        canvas.put(x, 1, fit(message, width - x - 1).rstrip(), "alarm" if picture.message_tone == "bad" else "strong")
+    elif len(rows) < 2 and recorder.sentence and recorder.state in ("recording", "saving"):
+        canvas.put(x, 1, fit(clean(recorder.sentence), width - x - 1).rstrip(), "wait")
+    elif len(rows) < 2 and picture.view.notes:
+        draw_note_row(canvas, 1, picture.view.notes[-1])
     return canvas
-
-
-def close_out_offer(picture: Picture) -> str:
-    """What comes at the end of the drive, with its key; empty before that."""
-    if picture.transport is not None:
-        return ""
-    if picture.view.closing_digest is not None:
-        return "Closed: F9 shows the digest."
-    return "The drive has ended: F9 closes out." if picture.view.feed.state == "ended" else ""
-
-
-def what_now(picture: Picture) -> str:
-    """The newest trial's word on what to do; while there is none, what comes."""
-    spoken = [trial for trial in picture.view.trials if trial.stage != "armed"]
-    if spoken:
-        newest = max(spoken, key=lambda trial: (trial.drive, trial.fired_at or trial.timing.expected_at or 0.0))
-        return clean(newest.what_now) or f"{clean(newest.trigger)} is being judged"
-    outlook = picture.view.outlook
-    return f"no trial yet, next is {clean(outlook.trigger)}" if outlook else "no trial yet"
 
 
 def draw_transport(picture: Picture, width: int, height: int) -> Canvas:
@@ -58,8 +45,8 @@ def draw_transport(picture: Picture, width: int, height: int) -> Canvas:
     if transport is None:
         canvas.put(1, 0, "REPLAY", "title-strong")
         return canvas
-    word = "PLAYING" if transport.playing else "PAUSED"
-    x = canvas.put(1, 0, f"REPLAY {word} ×{transport.speed:g}", "title-strong") + 2
+    word = f"RUNS, {pace_words(transport.speed)}" if transport.playing else "HELD"
+    x = canvas.put(1, 0, f"REPLAY {word}", "title-strong") + 2
     x = canvas.put(x, 0, f"{clock(transport.at_s)} of {clock(transport.length_s, tenths=False)}", "title") + 2
     if transport.sentence:
         canvas.put(x, 0, fit(clean(transport.sentence), width - x - 1), "title-strong")

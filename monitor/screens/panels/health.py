@@ -6,12 +6,13 @@ from dataclasses import replace
 
 from rich.cells import cell_len
 
+from monitor.following.heading.run import NOT_RECORDING, feed_sentence
 from monitor.following.source_words import clock_words
 from monitor.following.view import FeedView, RecorderView
+from monitor.following.words import clock, minutes_text
 from monitor.screens.drawing.canvas import Canvas, clean, fit
 from monitor.screens.drawing.marks import TONE_MARKS, Tone
-from monitor.screens.drawing.picture import Picture, feed_sentence
-from monitor.screens.drawing.words import clock, minutes_text
+from monitor.screens.drawing.picture import Picture
 
 FEED_TONES: dict[str, Tone] = {
     "waiting": "wait",
@@ -24,6 +25,7 @@ FEED_TONES: dict[str, Tone] = {
 RECORDER_TONES: dict[str, Tone] = {
     "recording": "good",
     "saving": "wait",
+    "stopped": "bad",
     "lost": "bad",
     "restarting": "bad",
     "not recording": "bad",
@@ -110,9 +112,10 @@ def feed_text(feed: FeedView, *, roomy: bool, trusted: bool = True, recorded: bo
 
 def recorder_text(recorder: RecorderView, *, roomy: bool) -> str:
     """The recorder in a few words: state, entries not yet on disk, disk time left."""
-    words = {"recording": "rec", "not recording": "NO REC", "restarting": "rec RESTARTING", "lost": "rec LOST"}
+    words = {"recording": "rec", "not recording": "NO REC", "restarting": "rec RESTARTING"}
+    words |= {"lost": "rec LOST", "stopped": "rec STOPPED"}
     state = words.get(recorder.state, recorder.state)
-    if recorder.state in ("lost", "restarting", "not recording"):
+    if recorder.state in NOT_RECORDING:
         return f"{state}, {recorder.unsaved} unsaved" if recorder.unsaved else state
     if recorder.unsaved:
         state = f"saving {recorder.unsaved}"

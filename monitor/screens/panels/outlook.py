@@ -4,21 +4,21 @@ from __future__ import annotations
 
 from rich.cells import cell_len
 
-from monitor.following.view import OutlookRow, OutlookView
+from monitor.following.view import OutlookRow
+from monitor.following.words import MASKED, STALE, band_text, condition_value, margin_text
 from monitor.judging.case.trial import ConditionResult
 from monitor.screens.drawing.canvas import Canvas, clean, fit
 from monitor.screens.drawing.marks import OPEN, RESULT_MARKS, RESULT_TONES
-from monitor.screens.drawing.picture import OUTLOOK_TONES, Picture
-from monitor.screens.drawing.words import MASKED, STALE, band_text, condition_value, margin_text
+from monitor.screens.drawing.picture import Picture
 
 _TREND_WORDS = {-1: "leaving", 0: "", 1: "coming"}
 
 
 def draw_outlook(picture: Picture, width: int, height: int) -> Canvas:
-    """A title (READY, HOLD or ABORT with the seconds left) and one row for each condition."""
+    """A title (what is said of the coming trial, with the seconds left) and one row for each condition."""
     canvas = Canvas(width, height)
     outlook = picture.view.outlook
-    title(canvas, width, outlook)
+    title(canvas, width, picture)
     if outlook is None:
         canvas.put(1, 1, "no trigger ahead", "dim")
         return canvas
@@ -53,18 +53,24 @@ def rungs_for(rows: tuple[OutlookRow, ...], room: int) -> tuple[tuple[OutlookRow
     return shown, tuple(row for at, row in enumerate(rows) if at not in kept)
 
 
-def title(canvas: Canvas, width: int, outlook: OutlookView | None) -> None:
-    """The outlook's title line."""
+def title(canvas: Canvas, width: int, picture: Picture) -> None:
+    """The title line: the trigger, the word for it, the seconds left; over a held picture how old it is."""
     canvas.fill(0, 0, width, "title")
     x = canvas.put(1, 0, "NEXT", "title") + 1
+    outlook = picture.view.outlook
     if outlook is None:
-        canvas.put(x, 0, "no trigger", "title-strong")
+        x = canvas.put(x, 0, "no trigger", "title-strong") + 2
+    else:
+        x = canvas.put(x, 0, fit(clean(outlook.trigger), min(20, len(outlook.trigger))), "title-strong") + 2
+    if picture.frozen_for_s is not None:
+        canvas.put(x, 0, f" HELD {picture.frozen_for_s:.0f} s ", "held-slab")
         return
-    x = canvas.put(x, 0, fit(clean(outlook.trigger), min(20, len(outlook.trigger))), "title-strong") + 2
-    tone = OUTLOOK_TONES[outlook.heading]
-    x = canvas.put(x, 0, f" {outlook.heading} ", f"{tone}-slab") + 1
-    if outlook.seconds_left is not None:
-        canvas.put(x, 0, f"{outlook.seconds_left:.0f} s left", "title-strong")
+    head = picture.over_the_ladder
+    if head is None:
+        return
+    x = canvas.put(x, 0, f" {head.word} ", f"{head.tone}-slab") + 1
+    if outlook is not None and outlook.seconds_left is not None:
+        canvas.put(x, 0, f"{max(0.0, outlook.seconds_left):.0f} s left", "title-strong")
 
 
 def draw_condition(canvas: Canvas, y: int, row: OutlookRow, *, hidden: str = "", x: int = 0) -> None:
@@ -149,7 +155,7 @@ def draw_band_bar(canvas: Canvas, x: int, y: int, width: int, condition: Conditi
         canvas.put(x + after - 1, y, "┫", "plain")
     if hidden or at is None:
         return
-    role = RESULT_TONES[condition.result]
+    role = f"{RESULT_TONES[condition.result]}-block"
     cell = round(at)
     if cell < 0:
         canvas.put(x, y, "▌", role)
@@ -175,7 +181,7 @@ def _draw_outside_bar(canvas: Canvas, x: int, y: int, width: int, condition: Con
     cell = round(first + (condition.value - low) * (after - first - 1) / (high - low))
     if condition.result == "not met":  # rounding may not put a value that is out onto the band
         cell = min(max(cell, first), after - 1)
-    role = RESULT_TONES[condition.result]
+    role = f"{RESULT_TONES[condition.result]}-block"
     if cell < 0 or cell >= width:
         canvas.put(x if cell < 0 else x + width - 1, y, "▌" if cell < 0 else "▐", role)
     else:

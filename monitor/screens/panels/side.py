@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
+from monitor.following.words import clock, trial_time, verdict_word
 from monitor.judging.case.trial import Note, Trial
 from monitor.screens.drawing.canvas import Canvas, clean, fit
 from monitor.screens.drawing.marks import VERDICT_MARKS, VERDICT_TONES
 from monitor.screens.drawing.picture import Picture
-from monitor.screens.drawing.words import clock, trial_time, verdict_word
 
 
 def draw_side(picture: Picture, width: int, height: int) -> Canvas:
@@ -69,15 +69,6 @@ def draw_note_row(canvas: Canvas, y: int, note: Note) -> None:
     who = clean(note.by)
     if who and canvas.width >= 40:
         x = canvas.put(x, y, fit(who, min(8, len(who))), "dim") + 1
-    canvas.put(x, y, fit(clean(note.text), canvas.width - x - 1), "plain")
-
-
-def draw_last_note(picture: Picture, width: int, height: int) -> Canvas:
-    """The last notes alone, for the small screen, newest first."""
-    canvas = Canvas(width, height)
-    notes = picture.view.notes
-    for y, note in enumerate(list(reversed(notes))[:height]):
-        draw_note_row(canvas, y, note)
-    if not notes and height:
-        canvas.put(1, 0, "no notes yet", "dim")
-    return canvas
+    if note.retracted is not None:
+        x = canvas.put(x, y, "taken back: ", "dim")
+    canvas.put(x, y, fit(clean(note.text), canvas.width - x - 1), "plain" if note.retracted is None else "dim")

@@ -1,36 +1,52 @@
-"""The large heading: one word that is read from across the room, with the sentence that explains it beside it."""
+"""The large heading: one word that is read from across the room, the sentence that explains it, and what comes next."""
 
 from __future__ import annotations
 
-from monitor.screens.drawing.canvas import Canvas, clean, wrap
+from rich.cells import cell_len
+
+from monitor.following.heading.model import Heading
+from monitor.following.words import NO_BREAK
+from monitor.screens.drawing.canvas import Canvas, clean, fit, wrap
 from monitor.screens.drawing.glyphs import large, large_width
 from monitor.screens.drawing.marks import TONE_MARKS
-from monitor.screens.drawing.picture import Heading, Picture, heading
+from monitor.screens.drawing.picture import Picture
 
 
 def draw_slab(picture: Picture, width: int, height: int) -> Canvas:
-    """Three rows, or six where there is room for doubled letters; two rows or one fall back to plain text."""
-    return draw_heading(heading(picture), width, height, calm=picture.calm)
+    """Three rows, or six where there is room for doubled letters; two rows or one fall back to plain text. The last row
+    has the heading after this one, how many trials wait, and the key that answers."""
+    first, *rest = picture.headings
+    hint = "" if picture.read_only else first.hint
+    if picture.waiting > 1 or (picture.waiting and not first.hint):
+        hint = f"{picture.waiting} waiting{f' · {hint}' if hint else ''}"
+    return draw_heading(first, width, height, calm=picture.calm, second=rest[0] if rest else None, hint=hint)
 
 
-def draw_heading(head: Heading, width: int, height: int, *, calm: bool = False) -> Canvas:
-    """The heading's mark down the left side, the word, the seconds, the sentences, and the key's hint at the right."""
+LEAST_WORDS = 30
+"""Cells that the sentence needs beside word and seconds; with less the seconds are left to the lines below."""
+
+
+def draw_heading(
+    head: Heading, width: int, height: int, *, calm: bool = False, second: Heading | None = None, hint: str = ""
+) -> Canvas:
+    """The heading's mark down the left side, the word, the seconds, the sentence, then what is second and the hint."""
     role = f"{head.tone}-slab"
     canvas = Canvas(width, height, role)
     mark = TONE_MARKS[head.tone]
     for y in range(height):
         canvas.put(0, y, mark * 2, role)
     scale = 2 if height >= 6 and width >= 150 else 1
+    number = "" if head.seconds is None else f"{max(0.0, head.seconds):.0f}"
     x = 3
-    if calm or height < 3 * scale or large_width(head.word, scale=scale) > width - 24:
-        x = canvas.put(x, height // 2, f"{head.word} {head.number}".rstrip(), role) + 2
+    if calm or height < 3 * scale or large_width(head.word, scale=scale) > width - 24 * scale:
+        x = canvas.put(x, (height - 1) // 2, f"{head.word} {number}{' s' if number else ''}".rstrip(), role) + 2
     else:
         x = _large(canvas, x, head.word, scale, role)
-        if head.number:
-            x = _large(canvas, x + scale, head.number, scale, role)
+        if number and width - x - large_width(number, scale=scale) >= LEAST_WORDS * scale:
+            x = _large(canvas, x + scale, number, scale, role)
             canvas.put(x - 1, 3 * scale - 1, "s", role)
             x += 2
-    _sentences(canvas, x + 1, head, role)
+    _beside(canvas, x + 1, head, second, hint)
     return canvas
 
 
@@ -40,22 +56,30 @@ def _large(canvas: Canvas, x: int, text: str, scale: int, role: str) -> int:
     return x + large_width(text, scale=scale) + 2
 
 
-def _sentences(canvas: Canvas, x: int, head: Heading, role: str) -> None:
-    """The sentences beside the word; the key's hint gives way where they need its row (the keys stand below, too)."""
+def _beside(canvas: Canvas, x: int, head: Heading, second: Heading | None, hint: str) -> None:
+    """The sentence, and in the last row what is second; that gives way where the sentence needs all rows."""
+    role = f"{head.tone}-slab"
     room = canvas.width - x - 1
     if room < 8:
         return
-    lines = _wrapped(head.sentences, room, canvas.height)
-    if len(lines) > canvas.height or (lines and lines[-1].endswith("…")):  # the ladder and the card have the margin
-        lines = _wrapped(tuple(one.partition(": out by ")[0] for one in head.sentences), room, canvas.height)
-    hinted = bool(head.hint) and len(lines) < canvas.height
-    rows = canvas.height - hinted
-    top = max(0, (rows - len(lines) + 1) // 2)
-    for y, line in enumerate(lines[:rows]):
+    last = canvas.height > 1 and bool(second or hint)
+    rows = canvas.height - last
+    lines = wrap(clean(head.sentence), room, rows)
+    if lines and lines[-1].endswith("…"):  # the ladder and the card have the margin
+        lines = wrap(clean(head.sentence.partition(": out by ")[0]), room, rows)
+    if lines and lines[-1].endswith("…") and last:
+        rows, second = canvas.height, None
+        lines = wrap(clean(head.sentence), room, rows)
+    top = max(0, (rows - len(lines)) // 2)
+    for y, line in enumerate(lines):
         canvas.put(x, top + y, line, role)
-    if hinted:
-        canvas.put_right(canvas.width - 1, canvas.height - 1, clean(head.hint), role)
-
-
-def _wrapped(sentences: tuple[str, ...], width: int, rows: int) -> list[str]:
-    return [line for sentence in sentences for line in wrap(clean(sentence), width, rows)]
+    end = canvas.width - 1
+    taken = cell_len(lines[-1]) if len(lines) == canvas.height else 0
+    if hint and cell_len(hint) + 2 < end - x - taken:
+        end = canvas.put_right(end, canvas.height - 1, clean(hint), role) - 2
+    if last and second is not None and end - x > 10:
+        seconds = "" if second.seconds is None else f" {max(0.0, second.seconds):.0f} s"
+        said = f"then {second.word}{seconds}"
+        if cell_len(said) + 16 < end - x:
+            said = f"{said}: {clean(second.sentence)}".replace(NO_BREAK, " ")
+        canvas.put(x, canvas.height - 1, fit(said, end - x).rstrip(), role)

@@ -8,11 +8,11 @@ from __future__ import annotations
 import numpy as np
 
 from monitor.following.view import SlowView
+from monitor.following.words import band_text, clock, minutes_text, with_unit
 from monitor.measures.columns import FloatArray
 from monitor.screens.drawing.canvas import Canvas, fit
 from monitor.screens.drawing.marks import RESULT_MARKS, RESULT_TONES
 from monitor.screens.drawing.picture import Picture
-from monitor.screens.drawing.words import band_text, clock, minutes_text, with_unit
 
 BARS = " ▁▂▃▄▅▆▇█"
 HALF = 4

@@ -14,9 +14,9 @@ from functools import lru_cache
 import numpy as np
 
 from monitor.following.view import StripView
+from monitor.following.words import value_text
 from monitor.measures.columns import FloatArray
 from monitor.screens.drawing.canvas import Canvas
-from monitor.screens.drawing.words import value_text
 from monitor.study.band import Band
 
 SPAN_S = 60.0

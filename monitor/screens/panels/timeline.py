@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 from monitor.following.view import TimelineMark
+from monitor.following.words import clock
 from monitor.screens.drawing.canvas import Canvas, clean
 from monitor.screens.drawing.marks import TIMELINE_LETTERS, TIMELINE_WORDS
 from monitor.screens.drawing.picture import Picture
-from monitor.screens.drawing.words import clock
 
 LENGTHS_S = (60, 120, 180, 300, 600, 900, 1200, 1800, 2700, 3600, 5400, 7200, 10800, 14400, 28800)
 """The line's length goes up in these steps, so that it stays where it is for most of a run."""

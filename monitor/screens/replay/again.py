@@ -6,6 +6,7 @@ from pathlib import Path
 
 import numpy as np
 
+from monitor.following.words import value_text
 from monitor.judging.case.trial import Trial
 from monitor.replay.explain.changes import Again
 from monitor.replay.explain.explanation import Explanation
@@ -15,7 +16,6 @@ from monitor.screens.dialogs.sheet import Row
 from monitor.screens.drawing.canvas import Canvas, clean, fit, wrap
 from monitor.screens.drawing.marks import VERDICT_MARKS, VERDICT_TONES
 from monitor.screens.drawing.trace import Area, draw_trace
-from monitor.screens.drawing.words import value_text
 from monitor.screens.replay.page import Page, title_line
 
 

@@ -4,26 +4,27 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from monitor.following.words import clock
 from monitor.replay.pace import Loop
 from monitor.replay.seeking.map import Place
 from monitor.screens.drawing.canvas import Canvas, clean, fit
 from monitor.screens.drawing.marks import TIMELINE_LETTERS
 from monitor.screens.drawing.picture import Picture
-from monitor.screens.drawing.words import clock
+from monitor.screens.keymap import pace_words
 
 _PRESSING = ("trigger", "loss", "finding", "note", "drive")
 _LETTERS = {**TIMELINE_LETTERS, "drive": "├"}
 
 
 def draw_bar(picture: Picture, width: int, height: int, places: Sequence[Place], loop: Loop | None) -> Canvas:
-    """One row: what it does, then the record as a line with letters on it, and the loop in brackets."""
+    """One row: what it does, then the record as a line with letters on it, and the ends of the loop."""
     canvas = Canvas(width, height)
     transport = picture.transport
     canvas.fill(0, 0, width, "title")
     if transport is None:
         return canvas
-    word = "PLAYING" if transport.playing else "PAUSED"
-    x = canvas.put(1, 0, f"REPLAY {word} ×{transport.speed:g}", "title-strong") + 2
+    word = f"RUNS, {pace_words(transport.speed)}" if transport.playing else "HELD"
+    x = canvas.put(1, 0, f"REPLAY {word}", "title-strong") + 2
     x = canvas.put(x, 0, f"{clock(transport.at_s)} of {clock(transport.length_s, tenths=False)}", "title") + 2
     if transport.sentence:
         said = fit(clean(transport.sentence), min(len(transport.sentence), max(width - x - 1, 0)))
@@ -42,7 +43,7 @@ def draw_bar(picture: Picture, width: int, height: int, places: Sequence[Place],
     for place in sorted(later, key=lambda one: -_PRESSING.index(one.kind)):
         canvas.put(column(place.at_s), 0, _LETTERS[place.kind], "title-strong")
     if loop is not None:
-        canvas.put(column(loop.start_s), 0, "[", "title-strong")
-        canvas.put(column(loop.end_s), 0, "]", "title-strong")
+        canvas.put(column(loop.start_s), 0, "┣", "title-strong")
+        canvas.put(column(loop.end_s), 0, "┫", "title-strong")
     canvas.put(here, 0, "▌", "title-strong")
     return canvas

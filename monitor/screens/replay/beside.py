@@ -8,6 +8,7 @@ from typing import cast
 
 import numpy as np
 
+from monitor.following.words import condition_value
 from monitor.judging.case.trial import ConditionResult
 from monitor.measures.columns import FloatArray
 from monitor.replay.beside.differences import Difference, differences
@@ -18,7 +19,6 @@ from monitor.screens.drawing.canvas import Canvas, clean, fit, wrap
 from monitor.screens.drawing.marks import RESULT_MARKS
 from monitor.screens.drawing.plot import GUTTER, draw_lines, draw_time_axis, range_of
 from monitor.screens.drawing.trace import Area
-from monitor.screens.drawing.words import condition_value
 from monitor.screens.replay.page import Page, title_line
 
 STEP_S = 0.05

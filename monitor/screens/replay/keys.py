@@ -4,13 +4,12 @@ from __future__ import annotations
 
 from monitor.screens.drawing.canvas import Canvas
 from monitor.screens.drawing.picture import Picture
-from monitor.screens.keymap import Key, keys_for
+from monitor.screens.keymap import Key, action_name, keys_for
 
 REPLAY_KEYS: tuple[Key, ...] = (
     Key("w", "w", "why", "why", "Why a trial came out so: its conditions over the whole drive", replay=True),
     Key("g", "g", "plots", "plots", "Plots about this instant, with two cursors", replay=True),
     Key("j", "j", "again", "again", "Judge again by another study file; sweep a tolerance", replay=True),
-    Key("k", "k", "kind", "kind", "What , and . jump to: trigger, note, loss, finding, drive", replay=True),
     Key(
         "s",
         "s",
@@ -26,8 +25,8 @@ NOT_SHOWN = ("calm", "colours", "freeze", "seek_start")
 """Of less use here: bound and in the help, but not in the two rows of keys."""
 
 
-def draw_replay_keys(picture: Picture, width: int, height: int, kind: str) -> Canvas:
-    """The keys in as many rows as there are, those that move first; `kind` is what , and . jump to."""
+def draw_replay_keys(picture: Picture, width: int, height: int, step: str) -> Canvas:
+    """The keys in as many rows as there are, those that move first; `step` is what ← and → move by."""
     canvas = Canvas(width, height)
     known = keys_for(read_only=picture.read_only, replay=True)
     moving = [key for key in known if key.replay and key.action not in NOT_SHOWN]
@@ -35,7 +34,7 @@ def draw_replay_keys(picture: Picture, width: int, height: int, kind: str) -> Ca
     x, y = 1, 0
     gap = 2 if width >= 110 else 1
     for key in (*moving, *REPLAY_KEYS, *others):
-        word = kind if key.action == "jump_back" else "SVG" if key.action == "picture" else key.word
+        word = f"by {step}" if action_name(key) == "move" else key.word
         if x + len(key.shown) + 1 + len(word) > width:
             x, y = 1, y + 1
         if y >= height:

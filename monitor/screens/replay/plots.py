@@ -8,6 +8,7 @@ from pathlib import Path
 import numpy as np
 
 from monitor.errors import WitnessError
+from monitor.following.words import clock, value_text
 from monitor.measures.columns import BoolArray
 from monitor.replay.provider import ReplayProvider
 from monitor.replay.series import Series, SeriesStretch
@@ -16,7 +17,6 @@ from monitor.screens.drawing.canvas import Canvas, clean, fit
 from monitor.screens.drawing.marks import TIMELINE_LETTERS
 from monitor.screens.drawing.plot import GUTTER, draw_letters, draw_lines, draw_time_axis, range_of
 from monitor.screens.drawing.trace import Area, draw_vertical
-from monitor.screens.drawing.words import clock, value_text
 from monitor.screens.replay.page import Page, title_line
 
 SPANS_S = (1.0, 2.0, 4.0, 10.0, 20.0, 40.0, 60.0)

@@ -22,6 +22,7 @@ from monitor.screens.replay.keys import REPLAY_KEYS, draw_replay_keys
 from monitor.screens.replay.plots import PlotsPage
 from monitor.screens.replay.why import WhyPage
 from monitor.screens.watch.drawn_screen import PANELS, Clock, DrawPanel
+from monitor.screens.watch.moving import STEPS
 from monitor.screens.watch.screen import WatchScreen
 
 KINDS: tuple[PlaceKind, ...] = ("trigger", "note", "loss", "finding", "drive")
@@ -30,12 +31,13 @@ KINDS: tuple[PlaceKind, ...] = ("trigger", "note", "loss", "finding", "drive")
 class ReplayScreen(WatchScreen):
     """A watch screen whose source is a record."""
 
+    steps = (*(one for one in STEPS if one not in KINDS), *KINDS)
+
     BINDINGS = [Binding(key.key, key.action, key.word, show=False) for key in REPLAY_KEYS]  # noqa: RUF012 (Textual's own way)
 
     def __init__(self, source: ReplayProvider, *, clock: Clock, wall: Clock, pictures: Path | None) -> None:
         super().__init__(source, read_only=False, replay=True, clock=clock, wall=wall, pictures=pictures)
         self.moving = source
-        self.kind: PlaceKind = "trigger"
         self._exporting: tuple[int, float] | None = None
 
     def drawn_by(self) -> dict[str, DrawPanel]:
@@ -46,7 +48,7 @@ class ReplayScreen(WatchScreen):
         return draw_bar(picture, width, height, self.moving.places(), self.moving.looping)
 
     def _draw_keys(self, picture: Picture, width: int, height: int) -> Canvas:
-        return draw_replay_keys(picture, width, height, self.kind)
+        return draw_replay_keys(picture, width, height, self.step)
 
     def tick(self) -> None:
         """The watch screen's, and an export that waits for its numbers."""
@@ -54,30 +56,16 @@ class ReplayScreen(WatchScreen):
         if self._exporting is not None:
             self._export(*self._exporting)
 
-    def action_kind(self) -> None:
-        """The next kind of place to jump to."""
-        self.kind = KINDS[(KINDS.index(self.kind) + 1) % len(KINDS)]
-        count = len(self.moving.places(self.kind))
-        self.say(f", and . jump to: {self.kind} ({count} in this record)")
-        self.draw()
-
-    def _jump(self, direction: int) -> None:
-        place = self.moving.jump(direction, self.kind)
+    def move_to_place(self, direction: int) -> None:
+        """To just before the next place, or the one before, of the chosen kind."""
+        kind = next(one for one in KINDS if one == self.step)
+        place = self.moving.jump(direction, kind)
         if place is None:
             where = "after" if direction > 0 else "before"
             reading = self.moving.transport().sentence  # what has not been read so far may hold one
-            self.say(f"no {self.kind} {where} here" + (f" yet: {reading}" if reading and direction > 0 else ""))
+            self.say(f"no {kind} {where} here" + (f" yet: {reading}" if reading and direction > 0 else ""))
         else:
             self.say(f"{place.kind}: {clean(place.label)}")
-        self._moved()
-
-    def action_jump_back(self) -> None:
-        """To just before the place before."""
-        self._jump(-1)
-
-    def action_jump_on(self) -> None:
-        """To just before the next place."""
-        self._jump(1)
 
     def action_go_to(self) -> None:
         """Asks for a time and goes there."""

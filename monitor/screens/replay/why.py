@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from pathlib import Path
 
+from monitor.following.words import clock, verdict_word
 from monitor.replay.explain.explanation import Explanation
 from monitor.replay.lines.line import MIXED, NOTHING
 from monitor.replay.lines.rows import Row
@@ -12,7 +13,6 @@ from monitor.replay.provider import ReplayProvider
 from monitor.screens.drawing.canvas import Canvas, clean, fit, wrap
 from monitor.screens.drawing.marks import MET, NOT_MET, UNDECIDED, VERDICT_MARKS, VERDICT_TONES
 from monitor.screens.drawing.trace import Area
-from monitor.screens.drawing.words import clock, verdict_word
 from monitor.screens.replay.page import Page, title_line
 
 HALF_SPANS_S = (2.0, 5.0, 10.0, 20.0, 30.0, 60.0)

@@ -16,7 +16,7 @@ from textual.screen import Screen
 from monitor.screens.dialogs.sheet import Sheet
 from monitor.screens.drawing.marks import THEMES
 from monitor.screens.drawing.svg import placed
-from monitor.screens.keymap import keys_for
+from monitor.screens.keymap import action_name, keys_for
 from monitor.screens.messages import PictureAsked, Told
 from monitor.screens.provider import ViewProvider
 from monitor.screens.watch.screen import WatchScreen
@@ -88,6 +88,10 @@ class WatchApp(App[int]):
     def bell(self) -> None:
         """Never sounds: the intercom may be open, and a sound could cue the participant."""
 
+    def take_note(self) -> None:
+        """Opens the note box over a sheet."""
+        self.watch_screen.action_note()
+
     def on_colours_asked(self) -> None:
         """Changes to the next theme and tells its name."""
         at = THEME_NAMES.index(self.theme) if self.theme in THEME_NAMES else -1
@@ -123,7 +127,8 @@ class WatchApp(App[int]):
         """The palette: every key's action by name, and nothing else."""
         watch = self.watch_screen
         for key in keys_for(read_only=watch.read_only, replay=watch.replay, every=True):
-            name = f"{key.action.replace('_', ' ').capitalize()}"
+            name = action_name(key).replace("_", " ").capitalize()
+            name += f" {key.key}" if key.action.endswith(")") else ""
             yield SystemCommand(name, f"{key.help} ({key.shown or key.key})", partial(self._from_palette, key.action))
 
     async def _from_palette(self, action: str) -> None:

@@ -16,7 +16,6 @@ from textual.screen import Screen
 from monitor.errors import WitnessError
 from monitor.following.view import LiveView
 from monitor.judging.case.trial import Trial
-from monitor.screens.dialogs.note import NoteBox
 from monitor.screens.drawing.canvas import Canvas, clean, wrap
 from monitor.screens.drawing.layout import LEAST_HEIGHT, LEAST_WIDTH, NUMBER_PANELS, arrange
 from monitor.screens.drawing.marks import Tone
@@ -28,13 +27,13 @@ from monitor.screens.panels.health import draw_health
 from monitor.screens.panels.numbers import draw_lesser, draw_number
 from monitor.screens.panels.outlook import draw_outlook
 from monitor.screens.panels.road import draw_road
-from monitor.screens.panels.side import draw_last_note, draw_side
+from monitor.screens.panels.side import draw_side
 from monitor.screens.panels.slab import draw_slab
 from monitor.screens.panels.slow import draw_slow
 from monitor.screens.panels.timeline import draw_timeline
 from monitor.screens.provider import TransportProvider, ViewProvider, WakingProvider
 from monitor.screens.watch.pace import Pace
-from monitor.screens.watch.seen import Seen
+from monitor.screens.watch.seen import Shown
 
 MESSAGE_S = 8.0
 SAVING_S = 0.25
@@ -46,7 +45,7 @@ Clock = Callable[[], float]
 def draw_too_small(picture: Picture, width: int, height: int) -> Canvas:
     """What is left of the screen in a terminal that is too small: the state line stays above it."""
     canvas = Canvas(width, height)
-    said = f"Too small: {LEAST_WIDTH} × {LEAST_HEIGHT} at least. Recording goes on."
+    said = f"Too small: {LEAST_WIDTH} × {LEAST_HEIGHT} at least. Recording goes on; no key acts but q."
     for y, line in enumerate(wrap(said, width, height)):
         canvas.put(0, y, line, "strong")
     return canvas
@@ -65,7 +64,6 @@ PANELS: dict[str, DrawPanel] = {
     "side": draw_side,
     "now": draw_now,
     "timeline": draw_timeline,
-    "notes": draw_last_note,
     "transport": draw_transport,
     "keys": draw_keys,
     "small": draw_too_small,
@@ -73,6 +71,9 @@ PANELS: dict[str, DrawPanel] = {
 
 FIRST_PANELS = ("slab", "now")
 """What says a verdict."""
+
+NEVER_HELD = ("health", "slab", "now")
+"""What is of this moment also while the rest of the picture is held: a heading that is old is worse than none."""
 
 SELDOM_S = {"road": 0.35, "lesser": 0.35, "slow": 2.0}
 """Panels with many bytes or little hurry are drawn this seldom, unless something pressing changed."""
@@ -85,14 +86,11 @@ def _call_in(loop: asyncio.AbstractEventLoop, what: Callable[[], None]) -> None:
 
 
 class LiveScreen(Screen[None]):
-    """All panels, the note box, and the screen's own state (what was seen, what is held, what the last key did)."""
-
-    AUTO_FOCUS = ""  # the hidden note box must not take the keys
+    """All panels, and the screen's own state (what it has shown, what is held, what the last key did)."""
 
     DEFAULT_CSS = """
     LiveScreen {
         overflow: hidden;
-        layers: panels box;
     }
     """
 
@@ -114,7 +112,11 @@ class LiveScreen(Screen[None]):
         self.wall = wall
         self.pictures = pictures
         self.pace = Pace(clock)
-        self.seen = Seen()
+        self.shown = Shown()
+        self.acknowledged: frozenset[tuple[str, str]] = frozenset()
+        """Trials and words that were acknowledged here, until the view says so."""
+        self.in_charge = ""
+        """Who enters from here on, where the place was handed over on this screen; else who started it."""
         self.frozen: tuple[LiveView, float] | None = None
         self.latest = source.view()
         self._clock = clock
@@ -123,21 +125,22 @@ class LiveScreen(Screen[None]):
         self._drawn: Picture | None = None
         self._slow_used = 0
         self._panels: tuple[Panel, ...] = ()
+        self.is_too_small = False
+        """Whether nothing but the state line can be seen: then no key acts but the one that leaves."""
 
     def drawn_by(self) -> dict[str, DrawPanel]:
         """What draws each panel; a replay draws some of them otherwise."""
         return PANELS
 
     def compose(self) -> ComposeResult:
-        """The panels, all placed by `arrange`, and the note box above them."""
+        """The panels, all placed by `arrange`."""
         self._panels = tuple(Panel(draw, name, SELDOM_S.get(name, 0.0)) for name, draw in self.drawn_by().items())
         yield from self._panels
-        yield NoteBox()
 
     def on_mount(self) -> None:
         """Places the panels and starts the timer."""
         self.place()
-        self.seen.open_with(self.latest.trials)
+        self.shown.take(self.latest.trials)  # what it finds when it opens was shown by an earlier screen
         self.set_interval(self.pace.tick_s, self.beat, name="view")
         if isinstance(self.source, WakingProvider):
             loop = asyncio.get_running_loop()
@@ -158,9 +161,9 @@ class LiveScreen(Screen[None]):
         size = self.size
         self._slow_used = self.latest.slow_used
         layout = arrange(size.width, size.height, replay=self.replay, slow_used=self._slow_used)
+        self.is_too_small = layout.kind == "too small"
         for panel in self.panels():
             panel.place(layout.regions.get(panel.id or ""))
-        self.query_one(NoteBox).place(size.width, size.height)
 
     def beat(self) -> None:
         """What the timer does: notices a terminal that is slow, and ticks."""
@@ -187,7 +190,7 @@ class LiveScreen(Screen[None]):
         self.latest = view = self.source.view()
         if view.slow_used != self._slow_used:
             self.place()
-        fresh = self.seen.take(view.trials)
+        fresh = self.shown.take(view.trials)
         for trial in fresh:
             self._enter_as_shown(trial)
         if fresh and self.frozen is not None:
@@ -196,7 +199,7 @@ class LiveScreen(Screen[None]):
         return bool(fresh)
 
     def draw(self, *, at_once: bool = True, only: tuple[str, ...] | None = None) -> None:
-        """Draws all panels, or some. The state line is always of now, also while the view is held."""
+        """Draws all panels, or some. Heading, state line and what now are of now, also while the view is held."""
         now_picture = self.picture(self.latest)
         picture = now_picture
         if self.frozen is not None:
@@ -208,14 +211,14 @@ class LiveScreen(Screen[None]):
         now_s = self._clock()
         for panel in self.panels():
             if only is None or panel.id in only:
-                panel.show(now_picture if panel.id == "health" else picture, now_s, at_once=at_once)
+                panel.show(now_picture if panel.id in NEVER_HELD else picture, now_s, at_once=at_once)
 
     def picture(self, view: LiveView) -> Picture:
-        """The picture for a view: with what was not seen yet, the mode, and what the last key did."""
+        """The picture for a view: with what was acknowledged here, the mode, and what the last key did."""
         text, tone = self._current_message(view)
+        self.acknowledged -= view.seen
         return Picture(
-            view=view,
-            unseen=self.seen.unseen(view.trials),
+            view=replace(view, seen=view.seen | self.acknowledged) if self.acknowledged else view,
             still_for_s=None if self.replay else self.pace.still_for(view),
             calm=self.pace.calm,
             read_only=self.read_only,
@@ -251,7 +254,14 @@ class LiveScreen(Screen[None]):
             self.say(f"{said}: on disk")
             self._saving = None
         text, tone, since = self._message
-        return (text, tone) if text and self._clock() - since < MESSAGE_S else ("", "plain")
+        if text and self._clock() - since < MESSAGE_S:
+            return text, tone
+        if self.frozen is not None:
+            return (
+                f"HELD: what stands below the heading is {self._clock() - self.frozen[1]:.0f} s old; f lets go",
+                "wait",
+            )
+        return "", "plain"
 
     def moment(self) -> Moment:
         """This moment, from a view taken now and not at the last tick."""
@@ -263,7 +273,8 @@ class LiveScreen(Screen[None]):
         if self.read_only:
             return False
         try:
-            self.source.post({**fields, "drive": moment.drive, "at": moment.at, "wall": moment.wall})
+            by = {"by": self.in_charge} if self.in_charge else {}
+            self.source.post({**by, **fields, "drive": moment.drive, "at": moment.at, "wall": moment.wall})
         except WitnessError as error:
             self.say(f"Not entered: {clean(str(error))}", "bad")
             self.draw()

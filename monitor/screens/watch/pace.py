@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
+from monitor.following.heading.table import headings
 from monitor.following.view import LiveView
 
 TICK_S = 0.04
@@ -78,14 +79,13 @@ class Pace:
 
 
 def pressing_parts(view: LiveView) -> tuple[object, ...]:
-    """What is drawn at once when it changes: states of feed and recorder, the outlook's word, verdicts, masking."""
+    """What is drawn at once when it changes: states of feed and recorder, what heads the screen, verdicts, masking."""
     return (
         view.feed.state,
         view.recorder.state,
         view.recorder.unsaved > 0,
         view.masked,
-        view.reminder,
-        view.outlook.heading if view.outlook else None,
+        [heading.word for _, heading in headings(view)[:2]],
         tuple((trial.id, trial.stage, trial.verdict, trial.ruling is not None) for trial in view.trials),
         tuple(number.state for number in view.numbers),
     )

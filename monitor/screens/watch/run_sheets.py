@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
-from monitor.following.view import SheetLine
+from monitor.following.heading.trials import speaks, waiting
+from monitor.following.view import Question, SheetLine
 from monitor.judging.case.trial import Trial
 from monitor.screens.dialogs.asking import EndSheet
-from monitor.screens.dialogs.closing import CloseOutSheet
+from monitor.screens.dialogs.closing import CloseOutSheet, unresolved
 from monitor.screens.dialogs.preflight import PreflightSheet
 from monitor.screens.dialogs.ruling import RulingSheet
 from monitor.screens.dialogs.steps import StepsSheet
+from monitor.screens.dialogs.stopping import HandoverSheet
 from monitor.screens.dialogs.unclosed import UnclosedSheet
 from monitor.screens.messages import RulingGiven
 from monitor.screens.provider import EndingProvider
@@ -55,8 +57,16 @@ class RunSheets(LiveScreen):
         self._open_preflight(closes_itself=False)
 
     def _open_preflight(self, *, closes_itself: bool) -> None:
-        found = PreflightSheet(lambda: self.latest.preflight, self.run_action, closes_itself=closes_itself)
+        answer = None if self.read_only else self._answer
+        found = PreflightSheet(
+            lambda: self.latest.preflight, lambda: self.latest.questions, answer, closes_itself=closes_itself
+        )
         self.app.push_screen(found)
+
+    def _answer(self, question: Question, said: str) -> None:
+        fields = {"type": "answer", "about": question.about, "answer": said}
+        more = {"simulator": question.simulator, "ours": question.ours}
+        self.enter(f"{question.about}: answered", {**fields, **more}, self.moment())
 
     def action_steps(self) -> None:
         """Opens the run sheet."""
@@ -74,14 +84,15 @@ class RunSheets(LiveScreen):
     @property
     def trials(self) -> tuple[Trial, ...]:
         """Trials that there is something to say of, as they are now."""
-        return tuple(trial for trial in self.latest.trials if trial.stage != "armed")
+        return tuple(one for one in self.latest.trials if one.stage != "armed" or speaks(one))
 
     def action_rule(self) -> None:
-        """Opens the ruling on the newest trial."""
+        """Opens the ruling on the trial that has waited longest; where none waits, on the newest."""
         if not self.trials:
             self.nothing_to("rule on")
             return
-        self.rule_on(self.trials[-1])
+        waits = [self.latest.contested[0][0]] if self.latest.contested else [one.id for one in waiting(self.latest)]
+        self.rule_on(next((one for one in self.trials if one.id in waits[:1]), self.trials[-1]))
 
     def rule_on(self, trial: Trial) -> None:
         """Opens the ruling on a trial; its time is now."""
@@ -125,6 +136,20 @@ class RunSheets(LiveScreen):
                 self.say("the run is ended")
 
         self.app.push_screen(EndSheet(self.latest.participant), answered)
+
+    def action_handover(self) -> None:
+        """Somebody else takes over."""
+        moment = self.moment()
+        by = self.in_charge or self.latest.in_charge
+
+        def answered(to: str | None) -> None:
+            if to is None:
+                return
+            open_ones = unresolved(self.latest)
+            if self.enter(f"handed over to {to}", {"type": "handover", "to": to, "open": open_ones}, moment):
+                self.in_charge = to
+
+        self.app.push_screen(HandoverSheet(unresolved(self.latest), by), answered)
 
     def nothing_to(self, what: str) -> None:
         """Says that there is no trial yet."""

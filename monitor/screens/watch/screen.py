@@ -2,26 +2,27 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 from textual.binding import Binding
 
-from monitor.judging.case.trial import Trial
+from monitor.following.heading.table import headings
+from monitor.following.heading.trials import said_of, unseen
+from monitor.following.words import clock
+from monitor.judging.case.trial import Note, Trial
 from monitor.screens.dialogs.asking import ComfortSheet, EyesSheet, LeaveSheet, RevealSheet
 from monitor.screens.dialogs.card import CardSheet
 from monitor.screens.dialogs.lists import HelpSheet, NotesSheet
-from monitor.screens.dialogs.note import NoteBox
-from monitor.screens.drawing.words import clock
-from monitor.screens.keymap import KEYS, offered
-from monitor.screens.messages import ColoursAsked, NoteDropped, NoteWritten, PictureAsked
+from monitor.screens.dialogs.note import NoteSheet
+from monitor.screens.dialogs.stopping import RetractSheet, StopAnswered, StopSheet
+from monitor.screens.keymap import KEYS, action_name, offered
+from monitor.screens.messages import ColoursAsked, PictureAsked
 from monitor.screens.mouse import RowClicked
 from monitor.screens.panels.side import rows_for_trials, trials_shown
-from monitor.screens.provider import TransportProvider
-from monitor.screens.watch.run_sheets import RunSheets
-
-SLOWEST, FASTEST = 0.1, 60.0
-SEEK_S = 10.0
+from monitor.screens.watch.moving import Moving
 
 
-class WatchScreen(RunSheets):
+class WatchScreen(Moving):
     """Keys and what they do. What is entered has the time of the key, not that of an Enter that came later."""
 
     # With priority a key acts before the next one is looked at: of a burst ("n", then words) none is taken for another.
@@ -30,27 +31,27 @@ class WatchScreen(RunSheets):
     ]
 
     def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:
-        """Keys that write do nothing on a screen that only reads, those of a replay only in one, none in a note."""
+        """Keys that write do nothing on a screen that only reads, those of a replay only in one; and where nothing can
+        be seen none acts but the one that leaves."""
         for key in KEYS:
-            if key.action == action:
-                if self.is_mounted and self.query_one(NoteBox).is_open:
+            if action_name(key) == action:
+                if self.is_too_small and action != "leave":
                     return False
                 return offered(key, read_only=self.read_only, replay=self.replay)
         return super().check_action(action, parameters)
 
     def action_note(self) -> None:
         """Opens the note box; the note's time is now."""
-        self.query_one(NoteBox).open(self.moment())
+        moment = self.moment()
 
-    def on_note_written(self, message: NoteWritten) -> None:
-        """Enters the note with the time at which the box was opened."""
-        moment = message.moment
-        self.enter(f"note at {clock(moment.at)}", {"type": "note", "text": message.text}, moment)
+        def written(text: str | None) -> None:
+            if text is None:
+                self.say("no note entered")
+                self.draw()
+                return
+            self.enter(f"note at {clock(moment.at)}", {"type": "note", "text": text}, moment)
 
-    def on_note_dropped(self, message: NoteDropped) -> None:
-        """Says that nothing was entered."""
-        self.say("no note entered")
-        self.draw()
+        self.app.push_screen(NoteSheet(moment), written)
 
     def _mark(self, code: str, text: str) -> None:
         moment = self.moment()
@@ -65,14 +66,42 @@ class WatchScreen(RunSheets):
         self._mark("video-sync", "video mark")
 
     def action_unwell(self) -> None:
-        """The participant is unwell and the drive was stopped."""
-        self._mark("unwell", "unwell, stopped")
+        """The participant is unwell and the drive was stopped; where a stop stands already, what lifts it."""
+        stop = self.latest.stop
+        if stop is None:
+            self._mark("unwell", "unwell, stopped")
+            return
+        moment = self.moment()
+
+        def answered(said: StopAnswered | None) -> None:
+            if said is None:
+                return
+            if said.how == "lift":
+                fields = {"type": "answer", "about": "stop", "answer": "lifted", "words": said.words}
+                self.enter("stop lifted", fields, moment)
+            else:
+                fields = {"type": "retract", "what": stop.key, "words": said.words}
+                self.enter("taken back", fields, moment)
+
+        self.app.push_screen(StopSheet(stop), answered)
+
+    def action_emergency(self) -> None:
+        """The emergency stop was used."""
+        self._mark("emergency-stop", "emergency stop used")
 
     def action_acknowledge(self) -> None:
-        """The newest verdict in the heading was seen."""
-        trial = self.seen.acknowledge(self.latest.trials)
-        self.say(f"seen: {trial.id}" if trial else "nothing waits to be seen")
-        self.draw()
+        """The verdict that heads the screen, or stands second, was seen."""
+        view = replace(self.latest, seen=self.latest.seen | self.acknowledged)
+        shown = [name for name, _ in headings(view)[:2]]
+        trials = unseen(view)
+        if not trials or not {"verdict", "to rule"} & set(shown):
+            self.say("no verdict on the screen waits to be seen")
+            self.draw()
+            return
+        trial, word = said_of(trials[0])
+        if self.enter(f"seen: {trial}", {"type": "seen", "trial": trial, "word": word}, self.moment()):
+            self.acknowledged |= {(trial, word)}
+            self.draw()
 
     def on_row_clicked(self, event: RowClicked) -> None:
         """A click on a trial beside the ladder opens its card."""
@@ -144,7 +173,17 @@ class WatchScreen(RunSheets):
 
     def action_list(self) -> None:
         """The list of notes."""
-        self.app.push_screen(NotesSheet(lambda: self.latest.notes))
+        may = not (self.read_only or self.replay)
+        self.app.push_screen(NotesSheet(lambda: self.latest.notes, self._take_back if may else None))
+
+    def _take_back(self, note: Note) -> None:
+        moment = self.moment()
+
+        def answered(words: str | None) -> None:
+            if words is not None:
+                self.enter("taken back", {"type": "retract", "what": note.key, "words": words}, moment)
+
+        self.app.push_screen(RetractSheet(note), answered)
 
     def action_help(self) -> None:
         """Keys and marks."""
@@ -179,77 +218,3 @@ class WatchScreen(RunSheets):
                 self.app.exit(0)
 
         self.app.push_screen(LeaveSheet(self.latest.recorder.unclosed), answered)
-
-    def _move(self) -> TransportProvider:
-        assert self.transport is not None, "the keys of a replay are bound only in one"
-        return self.transport
-
-    def _moved(self) -> None:
-        self.frozen = None
-        self.latest = self.source.view()
-        self.draw()
-
-    def action_play_pause(self) -> None:
-        """Plays or pauses the replay."""
-        move = self._move()
-        if move.transport().playing:
-            move.pause()
-        else:
-            move.play()
-        self._moved()
-
-    def action_step_back(self) -> None:
-        """One frame back."""
-        self._move().step(-1)
-        self._moved()
-
-    def action_step_on(self) -> None:
-        """One frame on."""
-        self._move().step(1)
-        self._moved()
-
-    def _seek_by(self, seconds: float) -> None:
-        move = self._move()
-        move.seek(move.transport().at_s + seconds)
-        self._moved()
-
-    def action_seek_back(self) -> None:
-        """Ten seconds back."""
-        self._seek_by(-SEEK_S)
-
-    def action_seek_on(self) -> None:
-        """Ten seconds on."""
-        self._seek_by(SEEK_S)
-
-    def action_seek_start(self) -> None:
-        """To the record's start."""
-        self._move().seek(0.0)
-        self._moved()
-
-    def _change_speed(self, factor: float) -> None:
-        move = self._move()
-        move.set_speed(min(FASTEST, max(SLOWEST, move.transport().speed * factor)))
-        self._moved()
-
-    def action_slower(self) -> None:
-        """Half the speed."""
-        self._change_speed(0.5)
-
-    def action_faster(self) -> None:
-        """Twice the speed."""
-        self._change_speed(2.0)
-
-    def action_jump_back(self) -> None:
-        """To just before the trigger before."""
-        self._move().jump(-1)
-        self._moved()
-
-    def action_jump_on(self) -> None:
-        """To just before the next trigger."""
-        self._move().jump(1)
-        self._moved()
-
-    def action_loop(self) -> None:
-        """Goes round the nearest trigger, or ends that."""
-        self._move().loop()
-        self._moved()

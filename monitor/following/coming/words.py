@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from monitor.following.foresight import Trend
+from monitor.following.coming.foresight import Trend
 from monitor.judging.case.trial import ConditionResult
 from monitor.study.band import Band
 

@@ -1,0 +1,271 @@
+"""The ladder: each condition of the coming trial as it stands, and what will be of it at the fire.
+
+The pedals before the hazard are rungs like any other: what the study's rule on them forbids is a band.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from monitor.following.coming.foresight import TREND_S, Trend, trend_of
+from monitor.following.coming.reach import Moving, least_seconds
+from monitor.following.coming.words import failing_words, row_words, trend_sign
+from monitor.following.view import Foreseen, OutlookRow
+from monitor.judging.case.case import RUN_UP_S
+from monitor.judging.case.conditions import condition_standing, window_of
+from monitor.judging.case.drive import DriveLog
+from monitor.judging.case.stretch import Stretch, cut_stretch
+from monitor.judging.case.trial import ConditionResult, Result
+from monitor.judging.case.values import IN, MISSING, OUT, Cast, Standing, pair_values, values_on
+from monitor.judging.rules.before import RESTS_AT_MOST
+from monitor.judging.rules.signals import EYES
+from monitor.measures.columns import FloatArray, IntArray
+from monitor.measures.measured import State
+from monitor.study.band import Band
+from monitor.study.model import Study, Trigger
+from monitor.study.rules import BeforeRule
+from monitor.study.terms import AtFire, Condition, During, Looked, Measure
+
+PERSISTS_S = 1.0
+"""A condition that fails for less than this is no news: a driver wanders."""
+
+NEAR_S = 3.0
+"""From here on what a trend foresees is taken for sure, where nothing tells what a driver could still do."""
+
+FURTHER = 1.5
+"""A trend says something of the fire while that is at most this many times its reach away."""
+
+AT_ONCE_S = 1.0
+"""What cannot be foreseen, such as where the driver looks, must hold from here on."""
+
+BY_DRIVING = ("own", "pair", "lateral", "rolling")
+"""Kinds of measure that own driving decides."""
+
+BRAKE, ACCELERATOR = "brake pedal", "accelerator"
+"""Names of the rungs for the pedals before the hazard."""
+
+
+@dataclass(frozen=True, slots=True)
+class Asked:
+    """What is asked of one moment: the frames up to it, the trigger, and the seconds to its fire (None: not known)."""
+
+    stretch: Stretch
+    study: Study
+    trigger: Trigger
+    seconds_left: float | None
+
+
+def ladder_conditions(trigger: Trigger, study: Study, rest: float = 0.0) -> list[Condition]:
+    """The conditions that look at the time until the fire, then the pedals before it, with the brake pedal's resting
+    value. One that looks only at what comes after has no outlook."""
+    looked_at = [
+        one
+        for one in trigger.conditions
+        if isinstance(one.when, AtFire) or (isinstance(one.when, During) and one.when.start_s < 0.0)
+    ]
+    return looked_at + (_pedals(trigger.before, study, rest) if trigger.before is not None else [])
+
+
+def _pedals(rule: BeforeRule, study: Study, rest: float) -> list[Condition]:
+    """The rule on the pedals as conditions. That a pedal is not measured is no rung's to say, so it counts as met."""
+
+    def decides(code: str) -> bool:
+        return study.reasons[code].severity != "note"
+
+    found = []
+    window = (-rule.look_back_s, 0.0)
+    if rule.brake_at_most is not None and rule.brake_at_most < 1.0:
+        brake, required = Measure("own", "brake", None, ""), decides("braking-before-hazard")
+        found.append(Condition(BRAKE, brake, Band(None, rule.brake_at_most + rest), During(*window), required, "met"))
+    if rule.accelerator_at_least is not None:
+        pedal, required = Measure("own", "accelerator", None, ""), decides("accelerator-released-before")
+        once = During(*window, share=1e-3)  # only where it is below all through the look-back
+        found.append(Condition(ACCELERATOR, pedal, Band(rule.accelerator_at_least, None), once, required, "met"))
+    return found
+
+
+def ladder_rows(
+    log: DriveLog, study: Study, trigger: Trigger, number: int, seconds_left: float | None
+) -> tuple[OutlookRow, ...]:
+    """The rungs as of entry `number`."""
+    conditions = ladder_conditions(trigger, study, resting_brake(log))
+    back_s = [one.looks_back_s - window_of(one)[0] for one in conditions]
+    now_t = float(log.newest_t)
+    stretch = cut_stretch(log, now_t - max([TREND_S + PERSISTS_S, *back_s]), now_t, number)
+    if stretch is None:
+        return ()
+    asked = Asked(stretch, study, trigger, seconds_left)
+    return tuple(_row(one, asked) for one in conditions)
+
+
+def resting_brake(log: DriveLog) -> float:
+    """The brake pedal's resting value over the run-up, as judging takes it."""
+    recent = [block.frames for block in log.blocks if block.frames.t[-1] >= log.newest_t - RUN_UP_S]
+    brake = np.concatenate([frames.own["brake"] for frames in recent]) if recent else np.empty(0)
+    known = brake[np.isfinite(brake)]
+    return min(max(float(known.min()), 0.0), RESTS_AT_MOST) if len(known) else 0.0
+
+
+def _row(condition: Condition, asked: Asked) -> OutlookRow:
+    stretch, seconds_left = asked.stretch, asked.seconds_left
+    rows_of = Cast(asked.study.roles, asked.trigger.role, int(stretch.lead_id[-1])).rows_in(stretch)
+    newest = slice(len(stretch.t) - 1, len(stretch.t))
+    standing = condition_standing(condition, stretch, rows_of, newest)
+    looked = condition.alternatives[0 if standing.which is None else int(standing.which[-1])]
+    measure, band = looked.measure, looked.band
+    recent = stretch.t >= stretch.t[-1] - TREND_S - PERSISTS_S - 1e-9
+    first = int(np.argmax(recent))
+    t, value = stretch.t[first:], values_on(stretch, measure, rows_of, newest).value[first:]
+    trend = trend_of(measure, t, value)
+    by_now = _by_now(standing, -1)
+    by_trend, then = _by_trend(condition, looked, trend, by_now, seconds_left)
+    for_good = _failed_already(condition, standing, seconds_left)
+    least_s = least_seconds(
+        measure, band, float(standing.value[-1]), _moving(stretch, rows_of(measure.role)), asked.trigger
+    )
+    start_s = window_of(condition)[0]
+    lost_in_s = None if seconds_left is None or least_s is None else seconds_left + start_s - least_s
+    shown = _shown(condition, looked, standing)
+    if for_good or _is_silent(measure, standing, t):
+        foreseen: Foreseen = "lost"
+    elif _is_to_come(condition, looked, by_now, seconds_left):
+        foreseen = "to come"
+    elif by_now is False and by_trend is not True and _is_out_of_reach(measure, lost_in_s, seconds_left):
+        foreseen = "lost"
+    else:
+        foreseen = "fails" if by_now is not True or by_trend is False else "holds"
+    return OutlookRow(
+        condition=shown,
+        trend=trend_sign(trend, band),
+        words=row_words(shown, trend, band, then),
+        foreseen=foreseen,
+        why="" if foreseen == "holds" else failing_words(shown, then, by_trend=by_trend, for_good=for_good),
+        persists=for_good
+        or (by_now is False and seconds_left is not None and seconds_left <= NEAR_S)
+        or _persists(condition, looked, standing, t, value, seconds_left),
+        by_driving=measure.kind in BY_DRIVING,
+        lost_in_s=None if lost_in_s is None else float(lost_in_s),
+    )
+
+
+def _is_to_come(condition: Condition, looked: Looked, by_now: bool | None, seconds_left: float | None) -> bool:
+    """Whether it need not hold yet: before it settles, or where the next moment may change it."""
+    if by_now is True:
+        return False
+    settles_s = condition.settles_at_s
+    if settles_s is None and looked.measure.kind == "signal":
+        settles_s = AT_ONCE_S
+    return settles_s is not None and (seconds_left is None or seconds_left > settles_s)
+
+
+def _is_silent(measure: Measure, standing: Standing, t: FloatArray) -> bool:
+    """Whether nothing has been measured for a second: then the condition will be left open.
+
+    Where the eyes were is the operator's to call where nothing measures them: that is no loss.
+    """
+    if measure.kind == "signal" and measure.name.startswith(EYES) and np.isnan(standing.value).all():
+        return False
+    recent = standing.t >= t[-1] - PERSISTS_S
+    missing = (standing.inside == MISSING) & (standing.state == int(State.NOT_MEASURED))
+    return bool(missing[-1]) if measure.kind == "rolling" else bool(missing[recent].all())
+
+
+def _is_out_of_reach(measure: Measure, lost_in_s: float | None, seconds_left: float | None) -> bool:
+    """Whether no driving brings it in any more; where nothing tells that, whether the fire is near. What a signal says,
+    such as where the eyes are, can be otherwise in the next moment."""
+    if lost_in_s is not None:
+        return lost_in_s < 0.0
+    return measure.kind != "signal" and seconds_left is not None and seconds_left <= NEAR_S
+
+
+def _by_now(standing: Standing, at: int) -> bool | None:
+    return None if standing.inside[at] == MISSING else bool(standing.inside[at] == IN)
+
+
+def _by_trend(
+    condition: Condition, looked: Looked, trend: Trend | None, by_now: bool | None, seconds_left: float | None
+) -> tuple[bool | None, float | None]:
+    """Whether it will hold by the line through its last seconds, and the value foreseen at the fire."""
+    if trend is None or seconds_left is None or looked.measure.kind == "signal":
+        return by_now, None
+    start_s, end_s = window_of(condition)
+    if trend.is_known and seconds_left + start_s <= FURTHER * trend.reach_s:
+        then = trend.after(seconds_left + min(end_s, 0.0))
+        both = (then, trend.after(seconds_left + start_s))
+        return all(looked.band.contains_one(value) for value in both), then
+    if by_now is False and (not trend.is_known or trend_sign(trend, looked.band) > 0):
+        return None, None  # too far off to tell, and coming in; or too early to tell
+    return by_now, None
+
+
+def _persists(
+    condition: Condition,
+    looked: Looked,
+    standing: Standing,
+    t: FloatArray,
+    value: FloatArray,
+    seconds_left: float | None,
+) -> bool:
+    """Whether it failed, or was foreseen to fail, a second ago as well, and in every frame since where it is out."""
+    if looked.measure.kind == "rolling":
+        return True
+    back = int(np.searchsorted(t, t[-1] - PERSISTS_S + 1e-6, side="right"))
+    if back < 1:
+        return False  # nothing is known of a second ago: too early to tell
+    offset = len(standing.t) - len(t)
+    then_left = None if seconds_left is None else seconds_left + PERSISTS_S
+    before = _by_now(standing, offset + back - 1)
+    if _by_now(standing, -1) is not True:
+        since = standing.inside[offset + back - 1 :]
+        return bool((since != IN).all())
+    trend = trend_of(looked.measure, t[:back], value[:back])
+    return before is not True or _by_trend(condition, looked, trend, before, then_left)[0] is False
+
+
+def _moving(stretch: Stretch, rows: IntArray) -> Moving:
+    """Own car and the condition's vehicle in the last frame."""
+    row = int(rows[-1])
+    nothing = float("nan")
+    if row < 0:
+        return Moving(float(stretch.frames.own["speed"][-1]), nothing, nothing)
+    other = float(stretch.frames.others.channels["speed"][row])
+    gap = float(pair_values(stretch, rows)["distance_gap"].value[-1])
+    return Moving(float(stretch.frames.own["speed"][-1]), other, gap)
+
+
+def _shown(condition: Condition, looked: Looked, standing: Standing) -> ConditionResult:
+    inside = int(standing.inside[-1])
+    result: Result = "met" if inside == IN else "not met" if inside == OUT else "undecided"
+    state = standing.state_text(-1)
+    margin = None if state or np.isnan(standing.margin[-1]) else float(standing.margin[-1])
+    return ConditionResult(
+        name=condition.name,
+        measure=looked.measure.text,
+        role=looked.measure.role,
+        at_least=looked.band.at_least,
+        at_most=looked.band.at_most,
+        tolerance=looked.band.tolerance,
+        outside=looked.band.outside,
+        value=None if state else float(standing.value[-1]),
+        state=state,
+        margin=margin,
+        unit=looked.measure.unit,
+        result=result,
+        at_edge=result == "met" and margin is not None and margin < 0.0,
+        required=condition.required,
+    )
+
+
+def _failed_already(condition: Condition, standing: Standing, seconds_left: float | None) -> bool:
+    """Whether the window has begun and has been out of the band for longer than it may: that cannot come right."""
+    if seconds_left is None or not isinstance(condition.when, During) or condition.measure.kind == "rolling":
+        return False
+    start_s, end_s, share = condition.when.start_s, condition.when.end_s, condition.when.share
+    begun_t = standing.t[-1] + seconds_left + start_s
+    out = (standing.t >= begun_t) & (standing.inside == OUT)
+    if share >= 1.0:
+        return bool(out.any())
+    out_s = float(np.sum(out[1:] * np.diff(standing.t)))
+    return out_s > (1.0 - share) * (end_s - start_s)

@@ -1,0 +1,1 @@
+"""What heads the screen: an ordered table of rules over a view, the first that applies."""

@@ -1,0 +1,120 @@
+"""What concerns the whole run: the participant, the recorder, the feed, and what kind of time it is."""
+
+from __future__ import annotations
+
+from monitor.following.heading.model import Heading, Tone
+from monitor.following.view import FeedView, LiveView, RecorderView
+from monitor.following.words import clock
+
+NOT_RECORDING = ("stopped", "lost", "restarting", "not recording")
+
+_FEED_WORDS: dict[str, tuple[Tone, str]] = {
+    "waiting": ("wait", "WAITING"),
+    "stale": ("bad", "STALE"),
+    "lost": ("bad", "NO FEED"),
+}
+
+
+def stop(view: LiveView) -> Heading | None:
+    """The participant drives no more: nothing else matters, and nothing stands above it."""
+    if view.stop is None:
+        return None
+    stopped = view.stop
+    when = "" if stopped.at is None else f" at {clock(stopped.at)}"
+    by = f" by {stopped.by}" if stopped.by else ""
+    sentence = (
+        f"{stopped.words[:1].upper()}{stopped.words[1:]}, entered{when}{by}. The running trial and later are void."
+    )
+    return Heading(
+        "bad", "STOP", sentence=sentence, now="every trial from here on is void; u lifts it, with a word why"
+    )
+
+
+def not_recording(view: LiveView) -> Heading | None:
+    """Nothing is being written anywhere, or nobody knows."""
+    if view.recorder.state not in NOT_RECORDING:
+        return None
+    word = "RESTART" if view.recorder.state == "restarting" else "NO RECORD"
+    return Heading("bad", word, sentence=recorder_sentence(view.recorder), now=_recorder_now(view.recorder))
+
+
+def recorder_sentence(recorder: RecorderView) -> str:
+    """The recorder's own sentence, or one for its state where it has none."""
+    if recorder.sentence:
+        return recorder.sentence
+    return {
+        "stopped": "The recorder is stopped: its process is there and does not answer.",
+        "lost": "The recorder does not answer: nothing is being recorded.",
+        "restarting": "The recorder died and is being started again.",
+        "not recording": "Nothing is being recorded.",
+    }.get(recorder.state, "")
+
+
+def _recorder_now(recorder: RecorderView) -> str:
+    if recorder.state == "stopped":
+        return "what comes in meanwhile is lost; who stopped the recorder's process can let it go on"
+    if recorder.state == "restarting":
+        return "it is started again by itself; what comes in meanwhile is lost"
+    return "what happens now is in no record: write down what you will need"
+
+
+def unattended(view: LiveView) -> Heading | None:
+    """On a screen that only reads: the one that writes is gone."""
+    if not view.unattended:
+        return None
+    return Heading(
+        "bad", "NO OPERATOR", sentence=view.unattended, now="recording goes on; no note and no ruling is entered"
+    )
+
+
+def silent(view: LiveView) -> Heading | None:
+    """Nothing to judge comes in while a drive runs, or before the first one."""
+    if view.feed.state not in _FEED_WORDS:
+        return None
+    tone, word = _FEED_WORDS[view.feed.state]
+    now = (
+        "nothing is judged until frames come" if view.feed.state == "waiting" else "a trial that fires now is undecided"
+    )
+    return Heading(tone, word, sentence=feed_sentence(view.feed), now=now)
+
+
+def feed_sentence(feed: FeedView) -> str:
+    """The feed's own sentence, or one for its state where it has none."""
+    if feed.sentence:
+        return feed.sentence
+    return {
+        "waiting": "No frame has come in yet.",
+        "live": "",
+        "stale": f"No frame for {feed.age_s or 0:.1f} s.",
+        "paused": "The simulation is paused.",
+        "ended": "The drive has ended.",
+        "lost": "The connection to the simulator is lost.",
+    }[feed.state]
+
+
+def paused(view: LiveView) -> Heading | None:
+    """The simulation stands."""
+    if view.feed.state != "paused":
+        return None
+    return Heading(
+        "wait", "PAUSED", sentence=feed_sentence(view.feed), now="recording goes on; a pause in a trial voids it"
+    )
+
+
+def between_drives(view: LiveView) -> Heading | None:
+    """A drive has ended and no other one has begun; or the record is closed."""
+    is_closed = view.closing_digest is not None or view.recorder.state in ("closed", "sealed")
+    if is_closed or (view.feed.state == "ended" and view.feed.sentence):
+        return Heading("plain", "CLOSED", sentence="The record is closed.", now="F9 shows the digest to keep")
+    if view.feed.state != "ended":
+        return None
+    said = f"Drive {view.drive} has ended." if view.drive is not None else "The drive has ended."
+    return Heading("plain", "BETWEEN DRIVES", sentence=said, now="F9 closes out, or the next drive begins by itself")
+
+
+def practice(view: LiveView) -> Heading | None:
+    """A drive in which nothing is to fire."""
+    if not view.practice or view.feed.state != "live":
+        return None
+    said = f"Nothing fires in {view.scenario}." if view.scenario else "Nothing fires in this drive."
+    return Heading("plain", "PRACTICE", sentence=said, now="nothing here counts as a trial")

@@ -1,0 +1,72 @@
+"""The order of what heads the screen: the first row that applies is the heading, the next stands in its second line.
+
+A pure function of the view. The order is the contract; `tests/following/test_heading.py` walks it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+from monitor.following.heading.coming import hidden, hold, later, losing, no_trigger, not_yet, ready, saved
+from monitor.following.heading.model import Heading
+from monitor.following.heading.run import between_drives, not_recording, paused, practice, silent, stop, unattended
+from monitor.following.heading.trials import fired, to_rule, verdict
+from monitor.following.view import LiveView
+
+Applies = Callable[[LiveView], Heading | None]
+
+ROWS: tuple[tuple[str, Applies], ...] = (
+    ("stop", stop),
+    ("not recording", not_recording),
+    ("unattended", unattended),
+    ("silent", silent),
+    ("paused", paused),
+    ("between drives", between_drives),
+    ("practice", practice),
+    ("fired", fired),
+    ("verdict", verdict),
+    ("saved", saved),
+    ("not yet", not_yet),
+    ("losing", losing),
+    ("hold", hold),
+    ("to rule", to_rule),
+    ("hidden", hidden),
+    ("later", later),
+    ("ready", ready),
+    ("no trigger", no_trigger),
+)
+
+COMING = ("stop", "not yet", "losing", "hold", "hidden", "later", "ready")
+"""Rows that speak of the coming trial: the first of them stands over its ladder."""
+
+
+def headings(view: LiveView) -> list[tuple[str, Heading]]:
+    """All rows that apply, the most pressing first, without two that say the same."""
+    found: list[tuple[str, Heading]] = []
+    coming = next((name for name, applies in ROWS if name in COMING[1:] and applies(view) is not None), None)
+    for name, applies in ROWS:
+        if name in COMING[1:] and name != coming:
+            continue  # one word for the coming trial, the first that applies
+        heading = applies(view)
+        if heading is not None and all(heading != other for _, other in found):
+            found.append((name, heading))
+    return _by_time_left(found)
+
+
+def _by_time_left(found: list[tuple[str, Heading]]) -> list[tuple[str, Heading]]:
+    """Of a trial that can still be saved and one that is being lost the one with less time left comes first."""
+    names = [name for name, _ in found]
+    if "saved" in names and "losing" in names:
+        at, other = names.index("saved"), names.index("losing")
+        save_s, lose_s = found[at][1].seconds, found[other][1].seconds
+        if lose_s is not None and (save_s is None or lose_s < save_s):
+            found.insert(at, found.pop(other))
+    return found
+
+
+def over_the_ladder(view: LiveView) -> Heading | None:
+    """What stands over the ladder of the coming trial; None where none comes."""
+    if view.outlook is None:
+        return None
+    rules = dict(ROWS)
+    return next((heading for name in COMING if (heading := rules[name](view)) is not None), None)

@@ -1,0 +1,137 @@
+"""What stopped the participant is lifted, or was entered by mistake; and what else was entered by mistake."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+from textual.widgets import Input
+
+from monitor.following.view import StopView
+from monitor.following.words import clock
+from monitor.judging.case.trial import Note
+from monitor.screens.dialogs.sheet import Row, Sheet
+from monitor.screens.drawing.canvas import clean
+
+
+@dataclass(frozen=True, slots=True)
+class StopAnswered:
+    """What is said of a stop, and why."""
+
+    how: Literal["lift", "retract"]
+    words: str
+
+
+class StopSheet(Sheet[StopAnswered]):
+    """Two ways back, each with words: the participant goes on, or nobody had been unwell."""
+
+    least_rows = 6
+    at_foot = True
+    with_input = True
+    input_label = "Why: "
+    types_at_once = False
+    heading = "STOP"
+
+    def __init__(self, stop: StopView) -> None:
+        super().__init__()
+        self.stop = stop
+        self.how: Literal["lift", "retract"] | None = None
+        self.fault = ""
+
+    @property
+    def foot(self) -> str:  # type: ignore[override]
+        """What comes next."""
+        if self.fault:
+            return self.fault
+        return (
+            "l lift it   m entered by mistake   Esc leaves it"
+            if self.how is None
+            else "Enter enters it   Esc leaves it"
+        )
+
+    def rows(self, width: int) -> list[Row]:
+        """What was entered, and what each answer means."""
+        said = f"{self.stop.words}, entered at {clock(self.stop.at)}"
+        chosen = {"lift": "Lifted: later trials count again.", "retract": "By mistake: no trial is void by it."}
+        words = chosen[self.how] if self.how else "Lifted, later trials count again; by mistake, none is void by it."
+        return [[(clean(said), "strong")], [(words, "plain")], [("Both stay in every report, with your words.", "dim")]]
+
+    def press(self, key: str, character: str | None) -> bool:
+        """First how, then why."""
+        if self.how is None and character in ("l", "m"):
+            self.how = "lift" if character == "l" else "retract"
+            self.set_focus(self.query_one(Input))
+            self.redraw()
+            return True
+        return False
+
+    def on_input_submitted(self, event: Input.Submitted) -> None:
+        """Words are needed."""
+        event.stop()
+        words = event.value.strip()
+        if self.how is not None and words:
+            self.dismiss(StopAnswered(self.how, words))
+            return
+        self.fault = "Not entered yet: say why, in a few words"
+        self.redraw()
+
+
+class RetractSheet(Sheet[str]):
+    """Takes back a note, a mark or a rating; gives the words, which may be empty where nothing depends on it."""
+
+    least_rows = 5
+    at_foot = True
+    with_input = True
+    input_label = "Why: "
+    heading = "TAKE BACK"
+    foot = "Enter takes it back   Esc leaves it"
+
+    def __init__(self, note: Note) -> None:
+        super().__init__()
+        self.note = note
+        self.fault = ""
+
+    def rows(self, width: int) -> list[Row]:
+        """What is taken back; it is never deleted."""
+        what = f"{clock(self.note.at)} {self.note.text}"
+        said = self.fault or "It stays in the record and in every report, marked as taken back."
+        return [[(clean(what), "strong")], [(said, "bad" if self.fault else "dim")]]
+
+    def on_input_submitted(self, event: Input.Submitted) -> None:
+        """How somebody felt is taken back with words only."""
+        event.stop()
+        words = event.value.strip()
+        if self.note.must_say_why and not words:
+            self.fault = "Not taken back yet: say why, in a few words."
+            self.redraw()
+        else:
+            self.dismiss(words)
+
+
+class HandoverSheet(Sheet[str]):
+    """Somebody else takes over: what is open, and who it is."""
+
+    least_rows = 16
+    with_input = True
+    input_label = "Who takes over: "
+    heading = "HAND-OVER"
+    foot = "Enter: what is entered from then on has that name   Esc leaves it"
+
+    def __init__(self, open_ones: list[str], by: str) -> None:
+        super().__init__()
+        self._open = open_ones
+        self._by = by
+
+    def rows(self, width: int) -> list[Row]:
+        """Who has it now, and what the next one must know."""
+        head: list[Row] = [[(f"in charge until now: {clean(self._by) or 'who started this screen'}", "plain")], []]
+        if not self._open:
+            return [*head, [("Nothing is open.", "good")]]
+        head.append([("OPEN", "wait")])
+        return head + [[("▒ ", "wait"), (clean(one)[: width - 2], "strong")] for one in self._open]
+
+    def on_input_submitted(self, event: Input.Submitted) -> None:
+        """A name or a code of the staff."""
+        event.stop()
+        if event.value.strip():
+            self.dismiss(event.value.strip())
