@@ -206,7 +206,8 @@ class SealedPart:
             if block.holds == ENTRIES:
                 if block.first_number > number:
                     break  # what stands out of order after it is not where the entry belongs
-                best = block
+                if best is None or block.first_number > best.first_number:
+                    best = block
         return None if best is None else Position(best.part_offset, None, b"")
 
     def last(self) -> LastEntry | None:
