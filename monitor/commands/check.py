@@ -128,15 +128,21 @@ def run(options: argparse.Namespace) -> int:
         lines += [*report.sentences(), *(line for trial in report.trials for line in trial_lines(trial))]
     if options.feed:
         from monitor.commissioning.check.dry.live import judge_feeds
-        from monitor.connect.streams import opened_feeds
+        from monitor.connect.streams import OpenedFeeds
 
-        heard = judge_feeds(study, opened_feeds(options.feed), options.seconds, keys)
+        opened = OpenedFeeds(options.feed)
+        try:
+            heard = judge_feeds(study, opened.endpoints, options.seconds, keys)
+        finally:
+            opened.end()
         document["feed"] = heard.feed.as_json()
         document["sources"] = [source.as_json() for source in heard.sources]
         document["dry"] = heard.as_json()
         document["ok"] = document["ok"] and heard.feed.ok and all(source.ok for source in heard.sources)
         lines += [line for source in heard.sources for line in source.sentences()] + heard.feed.sentences()
-        lines += [*heard.sentences(), *(line for trial in heard.trials for line in trial_lines(trial))]
+        fired = [trial for trial in heard.trials if trial.fired_at is not None]
+        lines += [*heard.sentences(), *(line for trial in fired for line in trial_lines(trial))]
+        lines += [] if fired else ["  no trigger fired while it was listened to"]
     if scenario is not None:
         lines += _hold(options, study, scenario, document)
     if options.json:

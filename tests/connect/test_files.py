@@ -17,8 +17,9 @@ from monitor.connect.channel_map.loading import parse_map
 from monitor.connect.sources.osi import OsiReader
 from monitor.connect.sources.parsed import ParsedFile
 from monitor.errors import WitnessError
-from tests.commands.running import STUDY, run
+from tests.commands.running import STUDY
 from tests.connect import ridge
+from tests.connect.calling import call
 from tests.connect.foreign.osi_messages import HOST, Lanes, view_of
 from tests.connect.foreign.xdf_writer import Stream, write_xdf
 
@@ -116,12 +117,12 @@ def written_maps(tmp_path: Path) -> list[str]:
 def test_a_session_of_several_streams_is_judged_right(scenario: str, verdict: str, tmp_path: Path) -> None:
     write_xdf(tmp_path / "session.xdf", session_streams(scenario))
     maps = written_maps(tmp_path)
-    done = run(
+    done = call(
         *("import", str(tmp_path / "session.xdf"), *maps, "--study", str(STUDY), "--participant", "Q07", "--json"),
         *("--records", str(tmp_path / "records")),
     )
     assert done.returncode == 0, done.stdout + done.stderr
-    (review,) = json.loads(run("review", json.loads(done.stdout)["record"], "--json").stdout)
+    (review,) = json.loads(call("review", json.loads(done.stdout)["record"], "--json").stdout)
     trials = [(one["id"], one["verdict"]) for one in review["trials"]]
     assert trials == [("1/gate-brake/1", verdict), ("1/side-gust/1", "valid")], review["trials"][0]["findings"]
     failed = [one["name"] for one in review["trials"][0]["conditions"] if one["result"] == "not met"]
@@ -132,11 +133,11 @@ def test_a_stream_that_the_map_does_not_mean_is_named(tmp_path: Path) -> None:
     streams = session_streams()
     write_xdf(tmp_path / "session.xdf", [streams[0], streams[0]])
     maps = written_maps(tmp_path)[:2]
-    done = run("check", "--study", str(STUDY), *maps, "--csv", str(tmp_path / "session.xdf"))
+    done = call("check", "--study", str(STUDY), *maps, "--csv", str(tmp_path / "session.xdf"))
     assert done.returncode == 2
     assert 'has 2 streams "Car" that the map means; it has "Car" (type "Gaze", source_id "car"' in done.stderr
     write_xdf(tmp_path / "session.xdf", streams[1:])
-    done = run("check", "--study", str(STUDY), *maps, "--csv", str(tmp_path / "session.xdf"))
+    done = call("check", "--study", str(STUDY), *maps, "--csv", str(tmp_path / "session.xdf"))
     assert 'has no stream "Car"' in done.stderr
 
 
@@ -181,7 +182,7 @@ def osi_map(message: str) -> str:
     )
 
 
-@pytest.mark.parametrize("form", ["osi", "mcap"])
+@pytest.mark.parametrize("form", ["osi", pytest.param("mcap", marks=pytest.mark.slow)])
 def test_a_trace_is_imported_and_what_it_cannot_say_is_said(form: str, tmp_path: Path) -> None:
     path, lanes, count = tmp_path / f"trace.{form}", Lanes(), 0
     with path.open("wb") as file:
@@ -199,10 +200,10 @@ def test_a_trace_is_imported_and_what_it_cannot_say_is_said(form: str, tmp_path:
     (tmp_path / "map.toml").write_text(osi_map("SensorView"), encoding="utf-8")
     told = ("import", str(path), "--map", str(tmp_path / "map.toml"), "--study", str(STUDY), "--participant", "Q07")
     told += ("--records", str(tmp_path / "records"), "--json")
-    refused = run(*told)
+    refused = call(*told)
     assert refused.returncode == 2
     assert any("ASAM OSI carries no triggers" in fault for fault in json.loads(refused.stdout)["dry"]["faults"])
-    done = run(*told, "--despite-faults")
+    done = call(*told, "--despite-faults")
     assert done.returncode == 1, done.stderr
     document = json.loads(done.stdout)
     assert (document["frames"], document["refused"]) == (count, 0)
