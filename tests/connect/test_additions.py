@@ -17,6 +17,7 @@ from monitor.connect.channel_map.mapped_drive import Translation
 from monitor.connect.channel_map.model import ChannelMap, Layout, UdpSource
 from monitor.connect.channel_map.values import Sample, bits_in, code_in
 from monitor.connect.sources.maps import MapRefused, read_map
+from monitor.connect.sources.udp import MapReader
 from monitor.errors import MapFaults
 from tests.connect.maps import OWN, map_text
 from tests.connect.test_drives import Taken
@@ -136,6 +137,15 @@ def test_a_json_object_has_its_numbers_and_says_what_is_not_measured() -> None:
     assert values["car"] == {"pos": [1.5, 2]}
     assert math.isnan(values["v"])
     assert (values["flag"], values["none"]) == (True, None)
+
+
+def test_datagrams_of_one_object_each_need_no_layout() -> None:
+    source = parse_map(map_text(source='kind = "udp"\nformat = "json"')).source
+    assert isinstance(source, UdpSource)
+    assert source.layout == "json"
+    assert MapReader("json").read(b'{"T": 1.5, "X": 2}') == {"T": 1.5, "X": 2}
+    with pytest.raises(MapFaults, match="expected either format or a packed structure"):
+        parse_map(map_text(source='kind = "udp"\nformat = "json"\nfields = ["f64 T"]'))
 
 
 # Byte order.
