@@ -71,11 +71,7 @@ def _masked_view(session: Session, drive: DriveTrials) -> OutlookView | None:
     if name is None:
         return None
     trigger, study = drive.watches[name].trigger, session.study
-    revealing = {
-        one.name
-        for one in ladder_conditions(trigger, study)
-        if condition_reveals(study, one)
-    }
+    revealing = {one.name for one in ladder_conditions(trigger, study) if condition_reveals(study, one)}
     rows = ladder_rows(drive.log, study, trigger, session.last_number, None)
     return OutlookView(
         trigger=name,
