@@ -108,8 +108,8 @@ class Rulings:
 
 
 def compare_studies(gathered: Gathered, asked: Asked = Asked()) -> tuple[Comparison, ...]:  # noqa: B008 - frozen
-    """The comparison of each study in a directory that compares groups. Raises `WitnessError` for a trigger that none of
-    them has, and `AnalysisMissing` without scipy."""
+    """The comparison of each study in a directory that compares groups. Raises `WitnessError` for a trigger that none
+    of them has, and `AnalysisMissing` without scipy."""
     plans = [(one, analysis_of(one, asked)) for one in gathered.studies if not one.study.treatments]
     if plans and not any(analysis for _, analysis in plans):
         raise refuse_unknown(gathered.studies, asked.trigger)
@@ -119,8 +119,8 @@ def compare_studies(gathered: Gathered, asked: Asked = Asked()) -> tuple[Compari
 def not_compared(gathered: Gathered) -> list[str]:
     """The studies that are left out, one sentence each: their treatments are given within participants."""
     return [
-        f"{one.name} is not compared: it gives its treatments within participants, and the tests here are for groups of "
-        "different participants. `export` has one row a trial, with its treatment and its participant."
+        f"{one.name} is not compared: it gives its treatments within participants, and the tests here are for groups "
+        "of different participants. `export` has one row a trial, with its treatment and its participant."
         for one in gathered.studies
         if one.study.treatments
     ]
