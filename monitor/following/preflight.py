@@ -11,6 +11,7 @@ from typing import Any
 
 import numpy as np
 
+from monitor.following.coming.channels import ChannelWatch
 from monitor.following.heading.run import NOT_RECORDING
 from monitor.following.source_words import clock_words
 from monitor.following.view import LiveView, PreflightLine, PreflightView
@@ -133,9 +134,10 @@ def _feed(session: Session, view: LiveView) -> Iterator[PreflightLine]:
 def _checks(session: Session) -> Iterator[PreflightLine]:
     """By what else in the feed each condition can be checked, and what already disagrees."""
     drive = session.current
-    if drive is None or drive.log.ended:
+    if drive is None or drive.log.ended or not drive.log.blocks:
         return
-    found = [ahead for name in drive.watches if (ahead := session.look_ahead(drive, name)) is not None]
+    plan = session.plan_of(drive)
+    found = [ChannelWatch(0.0).look(plan, drive, watch, 1, session.last_number) for watch in drive.watches.values()]
     doubts = list(dict.fromkeys(one.sentence for ahead in found for one in ahead.doubts))
     for sentence in doubts:
         yield PreflightLine("evidence", "no doubt", sentence, "not met")
@@ -143,7 +145,7 @@ def _checks(session: Session) -> Iterator[PreflightLine]:
     if unchecked:
         given = f"as published, nothing to check by: {', '.join(unchecked)}"
         yield PreflightLine("checked by others", "each condition", given, "undecided")
-    elif found and not doubts:
+    elif any(one.is_checked for one in found) and not doubts:
         yield PreflightLine("checked by others", "each condition", "all agree", "met")
 
 

@@ -13,7 +13,6 @@ from typing import Any
 from monitor.feed.decode import decode_message
 from monitor.feed.schema import Frame, Marker, Refused
 from monitor.judging.advice import what_now
-from monitor.judging.ahead import Ahead, look_ahead
 from monitor.judging.blinding import hide, is_blind
 from monitor.judging.called import with_calls
 from monitor.judging.case.alignment import AlignedSources
@@ -158,10 +157,6 @@ class Session:
                 self._settle()
             else:
                 self.take([piece])
-
-    def look_ahead(self, drive: DriveTrials, trigger: str, back_s: float = 0.0) -> Ahead | None:
-        """What is doubted now of the channels that a coming trial of the drive will look at."""
-        return look_ahead(self._finalisation.plan(drive), drive.log, drive.watches[trigger], self.last_number, back_s)
 
     def take_addendum(self, fields: dict[str, Any]) -> None:
         """A ruling or note entered after the record was closed."""

@@ -30,7 +30,6 @@ class DriveTrials:
     """Of the triggers that come often, what has become of their fires and their rule."""
     late: LateFrames = field(default_factory=LateFrames)
     """Frames for rules that look at what a further source tells."""
-    """What was last doubted of the channels that the next trial will look at."""
 
     def fork(self, sources: Sources, *, frames: bool) -> DriveTrials:
         """The drive as it stands, to go on from alone with its own `sources`; `frames`: with those measured so far."""

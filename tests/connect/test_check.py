@@ -66,9 +66,9 @@ def swaying(seconds: float = 8.0, change: Change = dict, **columns: Any) -> tupl
         van = {
             "x": x + 40.0,
             "y": y,
-            "heading": 0.0,
+            "heading": heading,
             "speed": speed,
-            "accel": 0.0,
+            "accel": 1.5 * math.cos(t),
             "length": 5.4,
             "width": 2.0,
             "id": 7,

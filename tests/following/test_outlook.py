@@ -289,6 +289,25 @@ def test_numbers_that_are_missing_do_not_break_it() -> None:
     assert view.row("own speed").words == "not measured"
 
 
+def test_channels_that_disagree_hold_the_trial_before_it_fires() -> None:
+    text = STUDY.replace("at_least = 19.0\nat_most = 21.0", "at_least = 18.0\nat_most = 24.0")
+    text = text.replace("at_least = 1.3\n", "at_least = 1.2\n").replace("at_most = 1.9\n", "at_most = 1.45\n")
+    scaled = HandDrive(own=lambda t: {"speed": 1.1 * SPEED})
+    view = at(scaled, FIRE_T - 1.0, text)
+    assert view.word != "READY"
+    assert "speed and x, y disagree" in view.sentence
+    # it begins 2 s before the fire, and is on the screen as soon as it can be told
+    late = HandDrive(own=lambda t: {"speed": SPEED if t < FIRE_T - 2.0 else 23.9})
+    told = [t / 10.0 for t in range(70, 100) if "disagree" in at(late, t / 10.0, text).sentence]
+    assert min(told) <= FIRE_T - 2.0 + 0.6
+
+
+def test_a_body_that_jumps_is_on_the_screen_at_once() -> None:
+    jumps = HandDrive(van=lambda t: {"x": HandDrive().place_of_van(t) + 6.0} if 8.0 < t < FIRE_T else {})
+    assert at(jumps, 7.9).word == "READY"
+    assert "jumped by 6.0 m" in at(jumps, 8.3).sentence
+
+
 # --- what a blind study hides -----------------------------------------------------------------------------------------
 
 

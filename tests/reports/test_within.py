@@ -1,4 +1,4 @@
-"""Studies within participants: counted by order and treatment, by trials or participants, not compared as groups."""
+"""Studies within participants: counted by order and treatment, by trials or participants, never compared as groups."""
 
 from __future__ import annotations
 

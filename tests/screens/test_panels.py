@@ -52,6 +52,13 @@ def test_a_number_in_its_band_says_so(kit: ModuleType) -> None:
     assert "█ in band" in number(kit, kit.live_view(), 1).text()
 
 
+def test_a_time_that_is_as_good_as_none_has_no_digits(kit: ModuleType) -> None:
+    view = kit.live_view()
+    far = replace(view.numbers[1], value=235.0)
+    rows = number(kit, replace(view, numbers=(view.numbers[0], far, *view.numbers[2:])), 1).text().splitlines()
+    assert "O V E R   9 9   S" in rows[2]
+
+
 @pytest.mark.parametrize(
     ("state", "place", "word"),
     [

@@ -1,13 +1,27 @@
-"""Channels, signals and pedals that are not believed before the fire, looked at once a second: holding all channels
-against each other costs as much as drawing several screens."""
+"""Channels, signals and pedals that are not believed before the fire: the rules that a trial's verdict has, asked as if
+the fire had come now. What is wrong in the run-up goes on, as far as anybody can tell.
+
+Holding all channels against each other costs as much as drawing several screens, so it is done once a second.
+"""
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 from monitor.following.view import Doubt
+from monitor.judging.case.case import Case
+from monitor.judging.case.conditions import judge_condition, window_of
+from monitor.judging.case.received import ReceivedMarker
 from monitor.judging.case.trial import Finding
-from monitor.judging.session import DriveTrials, Session
+from monitor.judging.evidence.weighing import Weighed, weigh
+from monitor.judging.firing import FireWatch
+from monitor.judging.judge import Plan, Settled, leave_open, make_case
+from monitor.judging.rules.before import judge_before
+from monitor.judging.rules.disagreement import judge_disagreement
+from monitor.judging.rules.signals import judge_signals
+from monitor.judging.session import DriveTrials
+from monitor.study.terms import Condition
 
 EVERY_S = 1.0
 
@@ -18,6 +32,10 @@ class ChannelDoubts:
 
     doubts: tuple[Doubt, ...] = ()
     unbelieved: frozenset[str] = frozenset()
+    unchecked: tuple[str, ...] = ()
+    """Conditions on the time before the fire that nothing else in the feed can check."""
+    is_checked: bool = False
+    """Whether any condition could be looked at."""
 
 
 class ChannelWatch:
@@ -27,23 +45,54 @@ class ChannelWatch:
     def __init__(self, every_s: float = EVERY_S) -> None:
         self._every_s = every_s
         self._found = ChannelDoubts()
-        self._of: tuple[int, str, float] | None = None
+        self._of: tuple[int, str, int, float] | None = None
 
-    def look(self, session: Session, drive: DriveTrials, trigger: str) -> ChannelDoubts:
+    def look(self, plan: Plan, drive: DriveTrials, watch: FireWatch, occurrence: int, number: int) -> ChannelDoubts:
         """What is known of the channels before a trial; at most a second old."""
         newest_t = float(drive.log.newest_t)
-        back_s = newest_t % self._every_s if self._every_s else 0.0
-        of = drive.log.index, trigger, newest_t - back_s
+        t = newest_t - (newest_t % self._every_s if self._every_s else 0.0)
+        of = drive.log.index, watch.trigger.name, occurrence, t
         if of != self._of:
             self._of = of
-            ahead = session.look_ahead(drive, trigger, back_s)
-            self._found = ChannelDoubts()
-            if ahead is not None:
-                doubts = tuple(as_doubt(one, ahead.changed) for one in ahead.doubts)
-                self._found = ChannelDoubts(doubts, ahead.unbelieved)
+            self._found = _look(case_at(plan, drive, watch, occurrence, number, t - newest_t))
         return self._found
+
+
+def case_at(plan: Plan, drive: DriveTrials, watch: FireWatch, occurrence: int, number: int, ahead_s: float) -> Case:
+    """The trial as if its marker stood so many seconds ahead of the newest frame."""
+    fire_t = float(drive.log.newest_t) + ahead_s
+    marker = ReceivedMarker(0, fire_t, "trigger", watch.trigger.name, {}, number, fire_t, math.nan, recovered=False)
+    return make_case(plan, drive.log, watch, marker, occurrence, number)
 
 
 def as_doubt(finding: Finding, conditions: tuple[str, ...], *, at_once: bool = False, answered: str = "") -> Doubt:
     """A finding that the coming trial will have."""
     return Doubt(finding.code, finding.sentence, conditions, finding.severity, at_once, answered)
+
+
+def _look(case: Case) -> ChannelDoubts:
+    settled = Settled()
+    bodies = settled.bodies_of(case, case.trigger.role, case.fired_at)
+    if bodies is None:
+        return ChannelDoubts()
+    weighed = tuple(_weigh(case, settled, one) for one in case.trigger.conditions if window_of(one)[1] <= 0.0)
+    doubts = judge_disagreement(case, bodies.own, bodies.other, weighed)
+    signals = judge_signals(case)
+    now = tuple(one.condition for one in weighed)
+    then = leave_open(now, doubts.own | {each.signal for each in signals})
+    changed = tuple(
+        one.condition.name
+        for one, before, after in zip(weighed, now, then, strict=True)
+        if one.changes or before is not after
+    )
+    findings = [*doubts.findings, *(one.finding for one in signals)]
+    findings += [one for one in judge_before(case, bodies.stretch, doubts.own) if one.code == "pedals-not-measured"]
+    told = tuple(as_doubt(one, changed) for one in findings if one.severity != "note")
+    unchecked = tuple(one.name for one in now if one.evidence is not None and not one.evidence.by)
+    return ChannelDoubts(told, doubts.own, unchecked, is_checked=any(one.evidence is not None for one in now))
+
+
+def _weigh(case: Case, settled: Settled, condition: Condition) -> Weighed:
+    result = judge_condition(condition, case.stretch, case.fired_at, case.cast)
+    bodies = settled.bodies_of(case, condition.measure.role or case.trigger.role, case.fired_at)
+    return Weighed(result) if bodies is None else weigh(condition, result, bodies, case.fired_at)

@@ -6,9 +6,8 @@ a doubt here is the finding that the trial will have, by the same code. (Conditi
 
 from __future__ import annotations
 
-from monitor.following.coming.channels import ChannelWatch, as_doubt
+from monitor.following.coming.channels import ChannelWatch, as_doubt, case_at
 from monitor.following.view import Doubt
-from monitor.judging.ahead import case_at
 from monitor.judging.case.case import Case
 from monitor.judging.case.stretch import cut_stretch
 from monitor.judging.case.trial import Finding
@@ -43,10 +42,10 @@ def doubts_before(
     if seconds_left is not None and seconds_left > AHEAD_S:
         return found
     ahead_s = max(seconds_left or 0.0, 0.0)
-    case = case_at(plan, drive.log, watch, session.last_number, ahead_s, occurrence)
+    case = case_at(plan, drive, watch, occurrence, session.last_number, ahead_s)
     if case.stretch is None:
         return found
-    told = channels.look(session, drive, watch.trigger.name)
+    told = channels.look(plan, drive, watch, occurrence, session.last_number)
     if seconds_left is not None:
         found += tuple(as_doubt(one, ()) for one in _about_the_feed(case) if one.severity != "note")
         found += tuple(as_doubt(one, ()) for one in _braking_unsure(case, told.unbelieved))

@@ -193,8 +193,9 @@ def _wheel(body: Body, grid: IntArray, turned: FloatArray) -> list[Cause]:
 
 
 def _means(column: FloatArray, grid: IntArray) -> FloatArray:
-    """Mean of a column over each piece; each piece is summed by itself."""
-    return np.array([column[first:last].mean() for first, last in pairwise(grid.tolist())])
+    """Mean of a column over each piece; each piece is summed by itself. NaN for a piece without a frame."""
+    pieces = pairwise(grid.tolist())
+    return np.array([column[first:last].mean() if last > first else np.nan for first, last in pieces])
 
 
 def _moved_aside(body: Body) -> FloatArray | None:

@@ -8,7 +8,8 @@ import numpy as np
 
 from monitor.judging.case.stretch import Stretch
 from monitor.judging.evidence.bodies import Body, changes, way_of
-from monitor.measures.columns import FloatArray, IntArray
+from monitor.measures.columns import FloatArray, FrameBlock, IntArray, Road
+from monitor.measures.lead import rows_of
 from monitor.study.model import Accepted
 
 OWN = "own car"
@@ -17,6 +18,23 @@ OWN_NAMES = (
     *("x", "y", "heading", "speed", "accel", "length", "width", "yaw_rate", "station", "lane", "lane_offset"),
     *("steering_angle", "accelerator", "brake"),
 )
+
+
+def bodies_in(frames: FrameBlock, road: Road | None, accepted: Iterable[Accepted] = ()) -> list[Body]:
+    """Own car, and the other vehicle that is there longest, in all of a block's frames."""
+    every = [*accepted]
+    own = {name: frames.own[name] for name in OWN_NAMES if name in frames.own}
+    found = [_cut(OWN, frames, road, np.arange(len(frames)), own, [one for one in every if one.of == "own"])]
+    if not len(frames.others.id):
+        return found
+    ids, counts = np.unique(frames.others.id, return_counts=True)
+    chosen = int(ids[int(np.argmax(counts))])
+    rows = rows_of(frames, chosen)
+    there = np.flatnonzero(rows >= 0)
+    channels = {name: column[rows[there]] for name, column in frames.others.channels.items()}
+    who = frames.others.names.get(chosen, f"vehicle {chosen}")
+    found.append(_cut(who, frames, road, there, channels, [one for one in every if one.of == "others"]))
+    return found
 
 
 def own_body(stretch: Stretch, until_t: float, accepted: Iterable[Accepted] = ()) -> Body:
@@ -44,18 +62,29 @@ def role_body(
 
 
 def _body(who: str, stretch: Stretch, at: IntArray, channels: dict[str, FloatArray], accepted: list[Accepted]) -> Body:
+    return _cut(who, stretch.frames, stretch.road, at, channels, accepted)
+
+
+def _cut(
+    who: str,
+    frames: FrameBlock,
+    road: Road | None,
+    at: IntArray,
+    channels: dict[str, FloatArray],
+    accepted: list[Accepted],
+) -> Body:
     for one in accepted:
         column = channels.get(one.channel)
         # what was accepted as not filled is no channel while it stays so; once it changes it is held against the others
         if one.kind == "not filled" and column is not None and not changes(column)[1:].any():
             del channels[one.channel]
     way = None
-    if stretch.road is not None and "x" in channels and "y" in channels:
-        way = way_of(stretch.road, channels["x"], channels["y"])
+    if road is not None and "x" in channels and "y" in channels:
+        way = way_of(road, channels["x"], channels["y"])
     return Body(
         who=who,
-        t=stretch.t[at],
-        seq=stretch.frames.seq[at],
+        t=frames.t[at],
+        seq=frames.seq[at],
         channels=channels,
         way=way,
         offsets={one.channel: one.size for one in accepted if one.kind == "offset"},

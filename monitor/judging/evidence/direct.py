@@ -6,13 +6,15 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from monitor.judging.evidence.bodies import Body, cumulated, hold_of, third_difference_noise, turn_of
+from monitor.judging.evidence.bodies import MAD, Body, cumulated, hold_of, third_difference_noise, turn_of
 from monitor.judging.evidence.closure import K
 from monitor.judging.evidence.pairs import ALONG
 from monitor.measures.columns import FloatArray, IntArray
 
 OVER_S = (0.25, 1.0, 4.0)
 LEAST_FRAMES, LEAST_SHARE = 3, 0.5
+LENGTHS = 3.5
+"""Noise that wanders is measured over windows of a length that the stretch holds so many of."""
 
 OFFSET_ALLOWED_M = 0.05
 HEADING_ALLOWED_RAD = 0.06
@@ -60,8 +62,9 @@ def mean_differences(
     sigma = third_difference_noise(steady[:: max(round(hold), 1)])
     sums, counts = cumulated(values), cumulated(known.astype(np.float64))
     most = cumulated(np.where(known, allowed, 0.0))
-    found = []
-    for seconds in over_s:
+    found: list[Means] = []
+    slow = 0.0
+    for seconds in reversed(over_s):
         end = np.arange(len(t))[:: max(round(0.25 * min(seconds, 0.4) / period_s), 1)]
         end = np.unique(np.append(end, len(t) - 1))
         begin = np.searchsorted(t, t[end] - seconds - 0.1 * period_s, side="left")
@@ -73,12 +76,14 @@ def mean_differences(
             continue
         mean = (sums[end + 1] - sums[begin]) / number
         noise = sigma / np.sqrt(np.maximum(number / hold, 1.0))
-        if t[-1] - t[0] >= 5.0 * seconds and len(mean) >= 8:
-            steps = np.searchsorted(t[end], t[end] - seconds, side="left")
-            wander = 1.4826 * float(np.median(np.abs(mean - mean[steps]))) / 2.0**0.5
-            noise = np.maximum(noise, wander)
+        if t[-1] - t[0] >= LENGTHS * seconds and len(mean) >= 8:
+            before = np.searchsorted(t[end], t[end] - seconds + period_s, side="right") - 1
+            steps = (mean - mean[np.maximum(before, 0)])[before >= 0]
+            # a mean over less has no less of a noise that wanders
+            slow = max(slow, MAD * float(np.median(np.abs(steps))) / 2.0**0.5 if len(steps) else 0.0)
+        noise = np.maximum(noise, slow)
         limit = K * noise + (most[end + 1] - most[begin]) / number
-        found.append(Means(what, seconds, begin, end, mean, limit, noise))
+        found.insert(0, Means(what, seconds, begin, end, mean, limit, noise))
     return found
 
 

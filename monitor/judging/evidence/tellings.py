@@ -135,6 +135,7 @@ def _slope(body: Body, channel: str, by: str, closed: Closure, worst: tuple[Wind
     rate = np.where(np.isfinite(published), published, 0.0)
     course = residue + cumulated(np.where(dt <= BREAK_S, 0.5 * (rate[1:] + rate[:-1]) * dt, 0.0))
     slope = (np.interp(end_t, t, course) - np.interp(end_t - seconds, t, course)) / seconds
+    gained = (np.interp(end_t, t, residue) - np.interp(end_t - seconds, t, residue)) / seconds
     earlier = (np.interp(end_t - 0.5 * seconds, t, course) - np.interp(end_t - 1.5 * seconds, t, course)) / seconds
     limit = np.interp(t, t[chosen.end], chosen.limit) / (BETWEEN * seconds)
     lags = np.clip((t + 0.5 * seconds - end_t) / (0.5 * seconds), 0.0, 1.0)
@@ -143,7 +144,8 @@ def _slope(body: Body, channel: str, by: str, closed: Closure, worst: tuple[Wind
         by=by,
         pair=closed.pair.name,
         unit=f"{closed.pair.unit}/s",
-        value=slope,
+        # where the two agree, what is published tells how it goes on to the last frame
+        value=slope if abs(windows.change[at]) > windows.limit[at] else published + gained,
         off=limit + lags * np.abs(slope - earlier),
         change=float(windows.change[at]) / windows.between_s,
         limit=float(windows.limit[at]) / windows.between_s,
