@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from monitor.following.building import build_view
-from monitor.following.heading.table import over_the_ladder
+from monitor.following.heading.table import headings, over_the_ladder
 from monitor.following.view import LiveView
 from monitor.judging.case.trial import Trial
 from monitor.judging.session import Session
@@ -73,3 +73,12 @@ def test_the_ladder_says_which_of_several_is_next(kind: str, words: list[str]) -
     assert len(titles) == len(words)
     for title, wanted in zip(titles, words, strict=True):
         assert title.strip().startswith(wanted), title
+
+
+def test_one_of_many_that_counts_gives_way_when_it_is_over() -> None:
+    heads = [headings(view)[0][1] for _, view in ahead_of_each("following", "clean")]
+    assert {head.word for head in heads} == {"READY"}
+    # one that is lost stays until somebody has seen it
+    heads = [headings(view)[0][1] for _, view in ahead_of_each("following", "wrong-treatment")]
+    assert [head.word for head in heads] == ["READY"] * 7 + ["INVALID"] * 13
+    assert heads[7].sentence.startswith("lead-slows, number 7: ")
