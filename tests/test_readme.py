@@ -15,6 +15,7 @@ from monitor.feed.schema import Frame, Hello, Marker, Refused
 
 ROOT = Path(__file__).resolve().parents[1]
 README = (ROOT / "README.md").read_text(encoding="utf-8")
+SCHEMA = (ROOT / "monitor" / "feed" / "SCHEMA.md").read_text(encoding="utf-8")
 
 
 def sent_by(example: str, bound: str, count: int, endpoint: str) -> list[Hello | Frame | Marker | Refused]:
@@ -41,7 +42,7 @@ def sent_by(example: str, bound: str, count: int, endpoint: str) -> list[Hello |
 
 
 def test_the_publisher_example_sends_a_drive_that_decodes(tmp_path: Path) -> None:
-    example, _ = re.findall(r"```python\n(.*?)```", README, re.DOTALL)
+    example, *_ = re.findall(r"```python\n(.*?)```", README, re.DOTALL)
     assert len(example.strip().splitlines()) <= 16
     messages = sent_by(example, "tcp://*:5570", 600, f"ipc://{tmp_path}/feed")
     assert sum(isinstance(message, Frame) for message in messages) == 600
@@ -50,7 +51,7 @@ def test_the_publisher_example_sends_a_drive_that_decodes(tmp_path: Path) -> Non
 
 
 def test_the_example_of_a_further_source_sends_signals_and_no_car(tmp_path: Path) -> None:
-    _, example = re.findall(r"```python\n(.*?)```", README, re.DOTALL)
+    (example,) = re.findall(r"```python\n(.*?)```", SCHEMA, re.DOTALL)
     messages = sent_by(example, "tcp://*:5571", 240, f"ipc://{tmp_path}/feed")
     assert not [message for message in messages if isinstance(message, Refused)]
     frames = [message for message in messages if isinstance(message, Frame)]

@@ -5,7 +5,7 @@
 
 | key | is |
 | --- | --- |
-| `look` | 1, 2, 3 …; with `command`, `why`, `what` (the whole analysis: `triggers`, `measure`, `test`, `horizon_s`, `within_s`, or the form of an export; `studies`, the digests of the study files; `judged_by`, the digest of another file that judged, or null) and `records` ({record id: digest}) |
+| `look` | 1, 2, 3 …; with `command`, `why`, `what` (`analyses`, for each study: `trigger`, `measure`, `test_name`, `horizon_s`, `within_s`, `median`, `contrasts`, `fixed_in_the_study`, `otherwise`; or the form of an export; `studies`, the digests of the study files; `judged_by`, the digest of another file that judged, or null) and `records` ({record id: digest}) |
 | `frozen` | `{"study", "sha256"}`: the study file that is to judge |
 | `lots` | `{"study", "site", "root", "lots"}`: a sealed order of assignment (`study/lots.py`) |
 

@@ -73,6 +73,18 @@ class MissedBand:
 
 
 @dataclass(frozen=True, slots=True)
+class Checked:
+    """What a required condition's value was held against, in short."""
+
+    condition: str
+    unit: str
+    by_others: bool
+    """Whether any other channel tells it."""
+    noticed_from: float | None
+    """The least error that would have shown on this feed; None where it cannot be told."""
+
+
+@dataclass(frozen=True, slots=True)
 class TrialSummary:
     """One trial."""
 
@@ -101,6 +113,7 @@ class TrialSummary:
     missed: tuple[MissedBand, ...] = ()
     alert_delay_s: float | None = None
     """From the fire to the alert, whatever the driver did."""
+    checked: tuple[Checked, ...] = ()
     treatment: str | None = None
 
 
@@ -214,7 +227,8 @@ def run_from_json(read: dict[str, Any]) -> RunSummary:
 def _trial_from_json(read: dict[str, Any]) -> TrialSummary:
     trial = _exactly(TrialSummary, read)
     missed = tuple(MissedBand(**_exactly(MissedBand, one)) for one in trial["missed"])
-    return TrialSummary(**{**trial, "reasons": tuple(trial["reasons"]), "missed": missed})
+    checked = tuple(Checked(**_exactly(Checked, one)) for one in trial["checked"])
+    return TrialSummary(**{**trial, "reasons": tuple(trial["reasons"]), "missed": missed, "checked": checked})
 
 
 def day_of(run: RunSummary) -> str:
@@ -256,6 +270,11 @@ def _trial(session: Session, trial: Trial) -> TrialSummary:
         if trial.alert.at is None or trial.fired_at is None
         else round(trial.alert.at - trial.fired_at, 6),
         treatment=trial.treatment,
+        checked=tuple(
+            Checked(one.name, one.unit, bool(one.evidence.by), one.evidence.noticed_from)
+            for one in trial.conditions
+            if one.required and one.evidence is not None
+        ),
     )
 
 

@@ -45,7 +45,7 @@ def run(options: argparse.Namespace) -> int:
     from monitor.commands.printing import harmless, print_json, say
     from monitor.commands.tally import gathered
     from monitor.errors import WitnessError
-    from monitor.reports.comparison.comparison import compare_studies
+    from monitor.reports.comparison.comparison import compare_studies, not_compared
     from monitor.reports.comparison.plan import Asked
     from monitor.reports.comparison.text import comparison_lines
     from monitor.reports.comparison.words import analysis_json, comparison_json
@@ -61,7 +61,7 @@ def run(options: argparse.Namespace) -> int:
     asked = Asked(options.trigger, options.measure, options.within, options.test)
     comparisons = compare_studies(found, asked)
     if not comparisons:  # nothing is shown, and so no look is entered
-        for fault in found.faults():
+        for fault in (*found.faults(), *not_compared(found)):
             say(f"! {fault}")
         if options.json:
             print_json({**gathered_json(found), "audit": None, "comparisons": []})
@@ -78,7 +78,7 @@ def run(options: argparse.Namespace) -> int:
         audit = {"file": str(look.path), "look": look.number, "fault": look.fault}
         print_json({**gathered_json(found), "audit": audit, "comparisons": documents})
     else:
-        for fault in found.faults():
+        for fault in (*found.faults(), *not_compared(found)):
             say(f"! {fault}")
         for one in comparisons:
             print("\n".join(harmless(line) for line in comparison_lines(one, look.number)))

@@ -46,7 +46,7 @@ def run(options: argparse.Namespace) -> int:
     from monitor.commissioning.proving.words import proof_lines
     from monitor.commissioning.rehearsal.page import beside_earlier, keep_page, make_page
     from monitor.commissioning.rehearsal.rehearsed import judge_rehearsal
-    from monitor.connect.streams import opened_feeds
+    from monitor.connect.streams import OpenedFeeds
     from monitor.errors import WitnessError
     from monitor.following.beginning import begin_run
     from monitor.following.live import operator_name
@@ -73,7 +73,7 @@ def run(options: argparse.Namespace) -> int:
         replace(study, participant_pattern=STAFF),
         STAFF,
         options.group,
-        tuple(opened_feeds(options.feed)),
+        OpenedFeeds(options.feed).endpoints,
         records / FOLDER,
         own_secret_key=options.own_key,
         server_public_key=options.simulator_key,

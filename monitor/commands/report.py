@@ -63,8 +63,9 @@ def _of_run(path: Any, options: argparse.Namespace) -> tuple[list[str], str, int
 
 def _of_study(path: Any, options: argparse.Namespace) -> tuple[list[str], str, int | None]:
     from monitor.commands.compare import look_entered
+    from monitor.commands.printing import say
     from monitor.commands.tally import gathered
-    from monitor.reports.comparison.comparison import compare_studies
+    from monitor.reports.comparison.comparison import compare_studies, not_compared
     from monitor.reports.comparison.words import analysis_json
     from monitor.reports.page.study_page import study_page
     from monitor.study.loading import load_study
@@ -73,6 +74,8 @@ def _of_study(path: Any, options: argparse.Namespace) -> tuple[list[str], str, i
     found = gathered(options)
     look = None
     comparisons = compare_studies(found) if options.unblind and found.studies else ()
+    for sentence in not_compared(found) if options.unblind else ():
+        say(f"! {sentence}")
     if comparisons:
         what = {"analyses": [{"study": one.study, **analysis_json(one)} for one in comparisons]}
         look = look_entered(options, "report", what, found)

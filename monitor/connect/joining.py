@@ -15,7 +15,7 @@ from collections.abc import Callable, Mapping, Sequence
 from typing import Any, NamedTuple
 
 from monitor.connect.channel_map.convert import Converter
-from monitor.connect.channel_map.mapped_drive import Outlet
+from monitor.connect.channel_map.mapped_drive import Onlooker, Outlet
 from monitor.connect.channel_map.markers import Happened, MarkerWatch
 from monitor.connect.channel_map.model import ChannelMap, ZmqSource
 from monitor.connect.channel_map.values import Sample
@@ -63,14 +63,25 @@ class FurtherSource:
         self._first_step_s, self._step_s = first_step_s, 1.0 / channels.rate_hz
         self._converter = Converter(channels)
         self._watch = MarkerWatch(channels.markers, self._converter.time_at)
+        self._onlooker: Onlooker | None = None
         source = channels.source
         self._frame_topic = source.frame_topic if isinstance(source, ZmqSource) else None
         self._apart = frozenset(rule.topic for rule in channels.markers if rule.topic is not None)
         self._t: list[float] = []
         self._signals: list[dict[str, float]] = []
 
+    def look_on(self, onlooker: Onlooker) -> None:
+        """Shows all that is taken from now on to somebody, too."""
+        self._onlooker = onlooker
+        self._watch.on_happened = onlooker.happened
+
     def take(self, sample: Sample, arrived_s: float) -> list[Happened]:
         """One sample; gives its markers but for sync marks, with times of its own clock. Never raises."""
+        if self._onlooker is not None:
+            if sample.topic in self._apart:
+                self._onlooker.take_message(sample)
+            elif self._frame_topic is None or sample.topic == self._frame_topic:
+                self._onlooker.take_frame(sample)
         if sample.topic in self._apart:
             t = self._converter.time_of(sample)
             markers = self._watch.in_message(sample, t if math.isfinite(t) or not self._t else self._t[-1])

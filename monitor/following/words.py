@@ -122,19 +122,24 @@ def verdict_word(trial: Trial) -> str:
 
 
 def trial_time(trial: Trial) -> str:
-    """When a trial fired, or that it did not."""
+    """When a trial fired, where that may be told, or that it did not."""
     if trial.fired_at is not None:
-        return clock(trial.fired_at)
+        return "fired" if trial.told_fired_at is None else clock(trial.told_fired_at)
     return trial.timing.result if trial.timing.result in ("missed", "not reached") else "not fired"
 
 
 def minutes_text(minutes: float | None, *, short: bool = False) -> str:
-    """Disk time left as "41 min", "6 h 52 min" (short: "6.8 h") or "31 h"; "" where it is not known."""
+    """Disk time left as "41 min", "6 h 52 min" (short: "6.8 h") or "31 h"; "" where it is not known.
+
+    More than four days are no news: a feed that has stopped fills no disk.
+    """
     if minutes is None:
         return ""
     whole = int(minutes)
     if whole < 120:
         return f"{whole} min"
+    if whole >= 6000:
+        return "over 99 h"
     if whole >= 600:
         return f"{whole // 60} h"
     return f"{whole // 6 / 10:.1f} h" if short else f"{whole // 60} h {whole % 60} min"

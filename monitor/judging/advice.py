@@ -28,7 +28,7 @@ def what_now(trial: Trial, shown: Shown, study: Study, group: str | None, standi
     if shown is Shown.NO and trial.naive == "yes":
         _, said = _needs(trial.trigger, study, group, standing)
         return f"Run again: still naive, because {_why_naive(trial)}{f'; {said}' if said else ''}."
-    return f"Stop and replace: {_why_spent(trial, shown)}; {_replacement(trial, study, group, standing)}."
+    return f"Stop and replace: {_why_spent(trial, shown, study)}; {_replacement(trial, study, group, standing)}."
 
 
 def _of_events(trial: Trial, trigger: Trigger) -> str:
@@ -62,8 +62,8 @@ def _why_naive(trial: Trial) -> str:
     return "nothing of the hazard showed and no alert was given"
 
 
-def _why_spent(trial: Trial, shown: Shown) -> str:
-    if trial.naive == "no":
+def _why_spent(trial: Trial, shown: Shown, study: Study) -> str:
+    if trial.naive == "no" and study.reasons["not-naive"].severity != "note":
         return "the participant had met a surprise of this class before"
     if shown is Shown.YES:
         return "the hazard showed itself"

@@ -252,7 +252,7 @@ def judge_fired(
         timed = [replace(one, sentence=f"{one.sentence} {ALONE}") for one in timed]
     findings = [
         *alert_findings,
-        *judge_unaccounted(case),
+        *judge_unaccounted(case, _rule_held(watch, number)),
         *treatment_findings(case),
         *timed,
         *contradicted,
@@ -301,6 +301,11 @@ def judge_fired(
         treatment=case.treatment,
     )
     return replace(trial, what_now=what_now(trial, shown, plan.study, plan.group, plan.standing)), shown
+
+
+def _rule_held(watch: FireWatch, number: int) -> list[float]:
+    """When a trigger that comes often was to fire, as of an entry."""
+    return [rule.t for rule in watch.expected if rule.number <= number] if watch.trigger.comes_often else []
 
 
 def find_response_origin(

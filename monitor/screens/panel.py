@@ -13,7 +13,7 @@ from textual.strip import Strip
 from textual.widget import Widget
 
 from monitor.screens.drawing.canvas import Canvas
-from monitor.screens.drawing.marks import PALETTES, Palette
+from monitor.screens.drawing.marks import PALETTES, WITHOUT_COLOUR, Palette
 from monitor.screens.drawing.picture import Picture
 from monitor.screens.mouse import RowClicked, key_at
 
@@ -51,6 +51,8 @@ class Drawn(Widget, can_focus=False):
     @property
     def palette(self) -> Palette:
         """The colours of the theme in use."""
+        if self.app.theme == "sixteen" and self.app.no_color:
+            return WITHOUT_COLOUR
         return PALETTES.get(self.app.theme, PALETTES["dark"])
 
     def put_up(self, canvas: Canvas) -> None:

@@ -63,6 +63,9 @@ def build_study(root: Mapping[str, Any], faults: Faults, *, text: str, sha256: s
         None if faults.under(("trigger",)) else triggers,
         faults,
     )
+    if root.get("analysis") is not None and root.get("treatments") is not None:
+        expected = "no [analysis] with [treatments]: what compares groups compares no treatments within participants"
+        faults.add(("analysis",), expected=expected, found="one")
     each_once(root.get("sheet") or (), ("sheet",), "step", faults)
     sheet = _read_sheet(root.get("sheet") or (), faults)
     accepted = _read_accepted(root.get("accepted") or (), faults)

@@ -9,10 +9,10 @@ from pathlib import Path
 import pytest
 
 from monitor.archive.engine import unit as units
-from monitor.archive.engine.addresses import RecordAt, look_at, record_at, records_at
+from monitor.archive.engine.addresses import RecordAt, look_at, record_at, records_at, which_of
 from monitor.archive.engine.cluster import refuse_untrusted
 from monitor.archive.engine.run import Answer, How, Progress, answers
-from monitor.archive.engine.unit import Outcome, Task, Unit, do_unit, which_of
+from monitor.archive.engine.unit import Outcome, Task, Unit, do_unit
 from monitor.errors import WitnessError
 from monitor.record.addendum import append_addendum
 from tests.archive import works

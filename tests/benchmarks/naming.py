@@ -10,6 +10,7 @@ import json
 import os
 import signal
 import subprocess
+import sys
 import tempfile
 import threading
 import time
@@ -19,6 +20,9 @@ from pathlib import Path
 from typing import Any
 
 import zmq
+from measuring import Figure
+
+sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
 from monitor.following.beginning import find_run
 from monitor.following.status_stream import status_endpoint
@@ -28,6 +32,16 @@ from tests.commands.running import STUDY, command
 CASES = [(who, number) for who in ("recorder", "simulator", "writer") for number in (signal.SIGSTOP, signal.SIGKILL)]
 GIVE_UP_S = 10.0
 MANY = {"recorder": "The recorder", "simulator": "The simulator", "writer": "The operator's screen"}
+
+
+def measure(rounds: int) -> list[Figure]:
+    """Each case so often."""
+    figures = []
+    for who, number in CASES:
+        found = [named_after(who, number) for _ in range(rounds)]
+        seconds = tuple(took_s for took_s, _ in found)
+        figures.append(Figure(f"{who}, {number.name} → named", seconds, "s", at_most=3.0, remark=found[0][1]))
+    return figures
 
 
 def until(what: Callable[[], Any], within_s: float = 30.0) -> Any:
@@ -62,7 +76,7 @@ def a_run(records: Path) -> Iterator[tuple[subprocess.Popen[str], subprocess.Pop
             os.kill(one.pid, signal.SIGTERM)
 
 
-def measure(who: str, number: signal.Signals) -> tuple[float, str]:
+def named_after(who: str, number: signal.Signals) -> tuple[float, str]:
     """Seconds from the signal to the sentence, and the sentence."""
     with tempfile.TemporaryDirectory() as folder, a_run(Path(folder)) as (simulator, watcher):
         records = Path(folder)
@@ -105,14 +119,3 @@ def _follow(running: Any, records: Path, heard: list[str], stop: threading.Event
         if view is not None:
             heard.append(view.unattended)
     following.close()
-
-
-def main() -> None:
-    """Prints a row for each case."""
-    for who, number in CASES:
-        took_s, said = measure(who, number)
-        print(f"{who:<10} {number.name:<8} named after {took_s:4.1f} s (goal 3.0): {said}", flush=True)
-
-
-if __name__ == "__main__":
-    main()

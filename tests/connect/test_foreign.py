@@ -123,7 +123,7 @@ def test_a_stream_of_gaze_with_a_drifting_clock_beside_datagrams(
 
 
 def test_asam_osi_with_its_events_apart(processes: Processes, tmp_path: Path) -> None:
-    """The eyes come from nowhere here; a constant stands for them, so that the rest decides."""
+    """OSI has no eyes, triggers, alerts or tasks: they come apart, on the simulation's clock."""
     program = simulator(processes, "osi", "clean", "SensorView")
     states, events = program.stdout.readline().strip(), program.stdout.readline().strip()
     (tmp_path / "events.toml").write_text(

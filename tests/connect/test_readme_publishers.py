@@ -1,4 +1,4 @@
-"""The README's C++ publisher is compiled and run, over a stand-in for ZeroMQ, and what it sends is what the feed is."""
+"""The C++ publisher beside the schema is compiled and run, over a stand-in for ZeroMQ: what it sends is the feed."""
 
 from __future__ import annotations
 
@@ -13,7 +13,9 @@ import pytest
 from monitor.feed.decode import decode_message
 from monitor.feed.schema import Frame, Hello, Marker
 
-README = (Path(__file__).resolve().parents[2] / "README.md").read_text(encoding="utf-8")
+ROOT = Path(__file__).resolve().parents[2]
+README = (ROOT / "README.md").read_text(encoding="utf-8")
+SCHEMA = (ROOT / "monitor" / "feed" / "SCHEMA.md").read_text(encoding="utf-8")
 
 # The five names of ZeroMQ's C interface that the example uses: frames go to standard output, each after its length.
 STAND_IN = """
@@ -33,7 +35,7 @@ inline int zmq_send(void*, const void* body, size_t size, int) {
 
 
 def block(language: str) -> str:
-    found, *_ = re.findall(rf"```{language}\n(.*?)```", README, re.DOTALL)
+    found, *_ = re.findall(rf"```{language}\n(.*?)```", SCHEMA, re.DOTALL)
     return str(found)
 
 

@@ -242,6 +242,25 @@ def test_a_treatment_that_the_marker_names_is_held_against_the_order() -> None:
     assert trials[1].verdict == "invalid"
 
 
+def test_the_alert_of_a_missed_event_is_accounted_for() -> None:
+    drive = often((4.0, 8.0, 16.0, 20.0), group="AB")
+    drive.markers += given(first=4.3, missed=12.3, last=20.3)
+    trials = judged(drive, study=study_of(WITHIN), group="AB").trials()
+    assert [one.verdict for one in trials] == ["valid", "valid", "invalid", "valid", "valid"]
+
+
+def test_an_alert_of_no_event_spoils_the_next_one_alone() -> None:
+    drive = often(EVENTS, group="AB")
+    drive.markers += given(first=4.3, stray=10.0, third=12.3, last=20.3)
+    trials = judged(drive, study=study_of(WITHIN), group="AB").trials()
+    assert [codes(one) for one in trials] == [[], [], ["alert-before-fire"], [], []]
+    # one that is known to be still on spoils every one of them until it ends
+    drive.markers.append((17.0, "alert_off", "a", {"modality": "sound"}))
+    drive.markers.sort(key=lambda one: one[0])
+    trials = judged(drive, study=study_of(WITHIN), group="AB").trials()
+    assert [codes(one) for one in trials] == [[], [], ["alert-before-fire"], ["alert-before-fire"], []]
+
+
 def test_a_missed_event_keeps_its_place_in_the_order() -> None:
     drive = often((4.0, 12.0, 16.0, 20.0), group="AB")
     drive.markers += [(t + 0.3, "alert_on", "a", {"modality": "sound"}) for t in (4.0, 12.0, 20.0)]

@@ -43,6 +43,7 @@ from monitor.reports.closeout.text import terminal_lines
 from monitor.reports.export.drives import read_whole
 from monitor.reports.export.export import export_records
 from monitor.reports.notebook import open_run
+from monitor.reports.page.run_page import run_page
 from tests.judging.hand import study_of
 from tests.leaks.participants import HORIZON_S, TEXT, Driver
 
@@ -105,6 +106,7 @@ def of_run(path: Path, fire_t: float) -> Features:
     found |= _explained(path, fire_t)
     found |= _notebook(path)
     found |= _live(path, fire_t)
+    found |= of_text("page", run_page(read_whole(path)))
     return found | _replayed(path)
 
 

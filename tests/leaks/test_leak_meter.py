@@ -50,7 +50,7 @@ def test_one_leak_put_back_is_found(leak: str, tmp_path: Path, monkeypatch: pyte
         monkeypatch.setattr(Trial, "told_fired_at", property(lambda trial: trial.fired_at))
     elif leak == "the place in the lane":
         kept = blinding.reveals
-        for module in ("replay.series", "following.building", "following.outlook"):
+        for module in ("replay.series", "following.numbers", "following.slow"):
             monkeypatch.setattr(
                 f"monitor.{module}.reveals",
                 lambda study, measure: measure.name != "lane_offset" and kept(study, measure),

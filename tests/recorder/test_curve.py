@@ -12,6 +12,7 @@ import zmq
 
 from monitor.feed.curve import CurveFiles, Gate, KeyFileRefused, read_key_pair, read_public_key, write_key_pair
 from monitor.feed.subscriber import Endpoint, FeedSubscription
+from tests.recorder import quick
 
 
 @pytest.fixture
@@ -42,7 +43,9 @@ class Looked:
     def __init__(self, house, endpoint, files):
         self._house = house
         self.poller = zmq.Poller()
-        self.feed = FeedSubscription(house.context, self.poller, Endpoint(endpoint, files), time.monotonic())
+        self.feed = FeedSubscription(
+            house.context, self.poller, Endpoint(endpoint, files, quick.LINK), time.monotonic()
+        )
 
     def until(self, state, socket):
         def step():

@@ -17,6 +17,7 @@ from monitor.recorder.launch import find_running, make_sockets_directory, start_
 from monitor.recorder.plan import RecorderPlan, RecorderTiming, plan_from_json
 from monitor.recorder.process import Recorder
 from monitor.recorder.running import SOCKET_PATH_MOST
+from tests.recorder import quick
 
 STUCK = """
 import sys, time
@@ -97,7 +98,7 @@ def test_the_watchdog_ends_a_recorder_whose_disk_is_stuck(house):
 
 
 def test_it_closes_by_itself_when_nothing_comes_and_nobody_follows(house):
-    recorder = house.start(house.plan(house.publisher()[1], idle_close_s=0.6))
+    recorder = house.start(house.plan(house.publisher()[1], idle_close_s=0.6, timing=quick.TICKS))
     assert recorder.wait(10) == 0
     (closed,) = house.maps_in(house.read(), EntryKind.CLOSE)
     assert closed["why"] == "nothing had arrived and no screen had followed for 0.01 min"
@@ -105,9 +106,9 @@ def test_it_closes_by_itself_when_nothing_comes_and_nobody_follows(house):
 
 
 def test_a_follower_keeps_it_going(house):
-    recorder = house.start(house.plan(house.publisher()[1], idle_close_s=1.5))
+    recorder = house.start(house.plan(house.publisher()[1], idle_close_s=1.5, timing=quick.TICKS))
     follower = house.follow()
-    follower.until(lambda: follower.kinds.count(EntryKind.TICK) >= 4, "four ticks, which take over three seconds")
+    follower.until(lambda: follower.kinds.count(EntryKind.TICK) >= 12, "twelve ticks, which take longer")
     assert recorder.exit_status is None
     assert recorder.wait(10) == 0
 

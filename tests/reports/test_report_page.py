@@ -172,6 +172,8 @@ def test_a_study_has_its_flow_losses_equipment_and_methods(study: Path) -> None:
         "A trial of gate-brake was valid if its conditions were met (time gap 1.3 to 1.9 s at the fire; own speed"
         in text
     )
+    limits = text[text.index("Detection limits") :]
+    assert re.search(r"time gap 6 of 6 0\.\d+ s 0\.\d+ s", limits), limits[:400]
     assert "Of 7 participants in a session 5 gave a valid trial, 2 were lost." in text
     assert "The comparison was fixed in the study file: brake onset up to 3 s by the log-rank test" in text
     assert "Responses" not in text

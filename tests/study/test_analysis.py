@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import pytest
 
 from monitor.errors import StudyFaults
@@ -56,3 +58,9 @@ def test_a_contrast_twice_is_said() -> None:
     again = PLANNED + '\n[[analysis.contrast]]\nof = "no-alert"\nagainst = "chime"\n'
     with pytest.raises(StudyFaults, match="each contrast once"):
         parse_study(STUDY + again, "study.toml")
+
+
+def test_no_analysis_of_groups_where_treatments_are_given_within_participants() -> None:
+    text = (Path(__file__).parent / "files" / "everything-within.toml").read_text()
+    with pytest.raises(StudyFaults, match=r"no \[analysis\] with \[treatments\]"):
+        parse_study(text + "\n[analysis]\n", "study.toml")

@@ -9,7 +9,7 @@ import hashlib
 import json
 import shutil
 import tempfile
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from functools import lru_cache
@@ -95,27 +95,25 @@ def look_at(record: RecordAt) -> Known:
 
 def participant_of(record: RecordAt) -> str:
     """The participant's code, by the record itself. Raises `RecordUnreadable`."""
-    with here(record.folder, lambda name: name == record.name) as path:
+    with here(record.folder, "", which_of("", record.name)) as path:
         return RecordReading(path).opening.participant
 
 
+def which_of(salt: str, name: str) -> str:
+    """A name as it crosses over to a worker."""
+    return hashlib.sha256(f"{salt} {name}".encode()).hexdigest()
+
+
 @contextmanager
-def here(folder: str, is_it: Callable[[str], bool]) -> Iterator[Path]:
-    """The record of a folder whose name is the one meant, as a path on this machine for as long as it is needed."""
+def here(folder: str, salt: str, which: str) -> Iterator[Path]:
+    """The record of a folder whose name crossed over as `which`, as a path on this machine for as long as needed."""
     if not is_address(folder):
-        names = _names_in(folder)
-        name = next((one for one in names if is_it(one)), None)
-        if name is None:
+        if which not in _names_in(folder, salt):
             _names_in.cache_clear()  # it may be newer than the list
-            name = next((one for one in _names_in(folder) if is_it(one)), None)
-        if name is None:
-            raise RecordUnreadable(f"{folder} as this worker sees it does not have the record that was asked for.")
-        yield Path(folder) / name
+        yield Path(folder) / _name_of(folder, which, _names_in(folder, salt))
         return
     fs, root = _filesystem(folder)
-    name = next((one for one in _records_at(fs, root) if is_it(one)), None)
-    if name is None:
-        raise RecordUnreadable(f"{folder} as this worker sees it does not have the record that was asked for.")
+    name = _name_of(folder, which, {which_of(salt, name): name for name in _records_at(fs, root)})
     private = Path(tempfile.mkdtemp(prefix="trialwitness-"))  # of mode 0700
     try:
         path = private / name
@@ -127,10 +125,17 @@ def here(folder: str, is_it: Callable[[str], bool]) -> Iterator[Path]:
         shutil.rmtree(private, ignore_errors=True)
 
 
-@lru_cache(maxsize=16)
-def _names_in(folder: str) -> tuple[str, ...]:
+def _name_of(folder: str, which: str, names: dict[str, str]) -> str:
+    if which not in names:
+        raise RecordUnreadable(f"{folder} as this worker sees it does not have the record that was asked for.")
+    return names[which]
+
+
+@lru_cache(maxsize=8)
+def _names_in(folder: str, salt: str) -> dict[str, str]:
+    """The names in a directory by how they cross over."""
     try:
-        return tuple(sorted(one.name for one in Path(folder).iterdir()))
+        return {which_of(salt, one.name): one.name for one in Path(folder).iterdir()}
     except OSError as error:
         raise RecordUnreadable(f"{folder} cannot be read by this worker ({error.strerror or error}).") from error
 

@@ -2,7 +2,8 @@
 
 One file for each record and task, `<key>.json`. The key is a digest of all that could change the answer: the record's
 closing digest and its files, the study, what is done and with what options, the sources of all modules that have a part
-in it, numpy's version. Nothing is looked at under another key, so that what no longer fits is merely not found.
+in it, numpy's version. Nothing is looked at under another key, so that what no longer fits is merely not found; each
+is sealed as caches are, so that nothing is believed that was changed, or made by somebody else.
 They hold what the reports hold, and are readable by their owner alone.
 """
 
@@ -13,6 +14,7 @@ import json
 import os
 from pathlib import Path
 
+from monitor.archive.cache_seal import key_file, seal_holds, seal_of
 from monitor.archive.engine.addresses import Known
 from monitor.archive.engine.unit import Task
 from monitor.errors import WitnessError
@@ -45,7 +47,7 @@ class KeptAnswers:
                 return None
             kept = json.loads(path.read_text(encoding="ascii"))
             text = str(kept["answer"])
-            return text if kept["sum"] == _sum(text) else None
+            return text if seal_holds(bytes.fromhex(kept["seal"]), text.encode(), path.stem.encode()) else None
         except (OSError, ValueError, KeyError, TypeError):
             return None
 
@@ -55,10 +57,13 @@ class KeptAnswers:
         if path is None:
             return
         unfinished = path.with_suffix(f".{os.getpid()}")
+        seal = seal_of(text.encode(), path.stem.encode())
+        if seal is None:
+            raise WitnessError(f"--keep needs a key of your own in {key_file()}, and none can be made there.")
         try:
             descriptor = os.open(unfinished, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, 0o600)
             with os.fdopen(descriptor, "w", encoding="ascii") as file:
-                json.dump({"answer": text, "sum": _sum(text)}, file)
+                json.dump({"answer": text, "seal": seal.hex()}, file)
             unfinished.replace(path)
         except OSError as error:
             raise WitnessError(

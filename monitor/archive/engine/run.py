@@ -11,11 +11,11 @@ from pathlib import Path
 from time import monotonic
 from typing import Any
 
-from monitor.archive.engine.addresses import Known, RecordAt, look_at, participant_of
+from monitor.archive.engine.addresses import Known, RecordAt, look_at, participant_of, which_of
 from monitor.archive.engine.cluster import on_cluster, refuse_untrusted
 from monitor.archive.engine.keeping import KeptAnswers
 from monitor.archive.engine.processes import in_processes
-from monitor.archive.engine.unit import CODE, Outcome, Task, Unit, do_unit, restored, which_of
+from monitor.archive.engine.unit import CODE, Outcome, Task, Unit, do_unit, restored
 from monitor.errors import WitnessError
 
 

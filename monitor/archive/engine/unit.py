@@ -7,7 +7,6 @@ sentence on why there is none.
 
 from __future__ import annotations
 
-import hashlib
 import json
 import traceback
 from collections.abc import Callable, Mapping
@@ -16,7 +15,7 @@ from functools import lru_cache
 from pathlib import Path
 from typing import Any, Literal, NamedTuple
 
-from monitor.archive.engine.addresses import here
+from monitor.archive.engine.addresses import here, which_of
 from monitor.archive.program import JUDGING, digest_of
 from monitor.errors import WitnessError
 from monitor.record.reader import RecordFiles, RecordReading
@@ -86,17 +85,12 @@ def program_of(work: Work) -> str:
     return digest_of(work.__module__, *JUDGING)
 
 
-def which_of(salt: str, name: str) -> str:
-    """A name as it crosses over."""
-    return hashlib.sha256(f"{salt} {name}".encode()).hexdigest()
-
-
 def do_unit(unit: Unit) -> Outcome:
     """The worker's side. Whatever is wrong with a record is its answer; never raises for it."""
     if unit.program != program_of(unit.work):
         return Outcome("refused", "another version of this program, or of numpy, is installed there")
     try:
-        with here(unit.folder, lambda name: which_of(unit.salt, name) == unit.which) as path:
+        with here(unit.folder, unit.salt, unit.which) as path:
             return _done(unit, path)
     except WitnessError as error:
         return Outcome("fault", json.dumps(str(error)), error.exit_code)

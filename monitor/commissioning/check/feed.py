@@ -60,7 +60,7 @@ class ChannelHeard:
         words = [f"{self.name}: {self.least:g} to {self.most:g}, {self.state}"]
         if self.rate_hz is not None:
             words.append(f"{self.rate_hz:.0f} Hz")
-        if self.fresh_hz and self.rate_hz and self.fresh_hz < 0.8 * self.rate_hz:
+        if self.fresh_hz and self.rate_hz and 1.0 <= self.fresh_hz < 0.8 * self.rate_hz:
             words.append(f"changes {self.fresh_hz:.0f} times a second")
         words += [f"{what} {verdict}" for what, verdict in (("unit", self.unit), ("sign", self.sign)) if verdict]
         return ", ".join(words) + need

@@ -7,6 +7,8 @@ measured output delay of its modality added, which the study states.
 
 from __future__ import annotations
 
+import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
 
@@ -192,13 +194,20 @@ def _duration(case: Case, rule: AlertRule, what: str, part: Part) -> list[Findin
     return []
 
 
-def judge_unaccounted(case: Case) -> list[Finding]:
+def judge_unaccounted(case: Case, rule_held: Sequence[float] = ()) -> list[Finding]:
     """Alerts before this trial that no trigger accounts for, in any group: the one still on at the fire, else the
-    first.
+    last.
 
-    An alert belongs to a trigger if it begins within that trigger's search window, of whatever modality.
+    An alert belongs to a trigger if it begins within that trigger's search window, of whatever modality; `rule_held`:
+    when this one was to fire, whether or not its marker came. What came before its fire before this one is a matter of
+    that trial's, where the trigger surprises nobody.
     """
     fires = [(marker.t, *_search(case, marker.name)) for marker in case.of_kind("trigger")]
+    since_t = -math.inf
+    if case.trigger.surprise_class is None:
+        own = (marker.t for marker in case.of_kind("trigger") if marker.name == case.trigger.name)
+        since_t = max((t for t in own if t < case.fired_at), default=-math.inf)
+    fires += [(t, *_search(case, case.trigger.name)) for t in rule_held]
     before = [
         marker
         for marker in case.of_kind("alert_on")
@@ -211,15 +220,17 @@ def judge_unaccounted(case: Case) -> list[Finding]:
             for one in case.of_kind("alert_off")
             if one.t >= marker.t and {NOT_NAMED, *modalities(marker)} & set(modalities(one))
         ]
-        if (off and min(off) >= case.fired_at) or (not off and case.fired_at - marker.t <= STAYS_ON_S):
+        stays_on = not off and marker.t >= since_t and case.fired_at - marker.t <= STAYS_ON_S
+        if stays_on or (off and min(off) >= case.fired_at):
             sentence = (
                 f"An alert ({names}) was given at {marker.t:.2f} s, {case.fired_at - marker.t:.2f} s before the fire, "
                 f"and was still on at it{'' if off else ', as far as the feed says'}; no trigger accounts for it."
             )
             return [case.finding("alert-before-fire", sentence, marker.t)]
-    if not before:
+    recent = [marker for marker in before if marker.t >= since_t]
+    if not recent:
         return []
-    marker = before[-1]
+    marker = recent[-1]
     sentence = (
         f"An alert ({' with '.join(modalities(marker))}) was given at {marker.t:.2f} s, "
         f"{case.fired_at - marker.t:.2f} s before the fire; no trigger accounts for it."

@@ -40,12 +40,19 @@ def number_text(value: float, unit: str = "") -> str:
 
 
 def off_text(row: Row, value: float) -> str:
-    """How far a value is outside a band: "0.18 s short", "0.71 s over", or "inside"."""
+    """How far a value is outside a band: "0.18 s short", "0.71 s over", "0.10 m too far right", or "inside"."""
     unit, band = row.measure.unit, row.band
     beyond = band.beyond(value)
     if beyond == 0:
         return "inside"
-    return f"{number_text(abs(float(band.margin(np.array(value)))), unit)} {'over' if beyond > 0 else 'short'}"
+    return f"{number_text(abs(float(band.margin(np.array(value)))), unit)} {_side(row.measure.name, beyond)}"
+
+
+def _side(measure: str, beyond: int) -> str:
+    """What lies beyond a band: of a place in the lane a side of the road."""
+    if measure == "lane_offset":
+        return "too far left" if beyond > 0 else "too far right"
+    return "over" if beyond > 0 else "short"
 
 
 def near_miss(line: ConditionLine, anchor_t: float, *, fired: bool) -> NearMiss | None:
@@ -233,7 +240,7 @@ def condition_sentence(condition: ConditionResult, when: str) -> str:
     )
     off = ""
     if condition.result == "not met" and condition.value is not None:
-        side = "over" if condition.band.beyond(condition.value) > 0 else "short"
+        side = _side(condition.measure, condition.band.beyond(condition.value))
         off = f", {number_text(abs(condition.margin or 0.0), condition.unit)} {side}"
     return f"{condition.name} was {value} {when}, band {condition.band.words(condition.unit)}{off}."
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections import Counter
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 
@@ -107,12 +108,22 @@ class Rulings:
 
 
 def compare_studies(gathered: Gathered, asked: Asked = Asked()) -> tuple[Comparison, ...]:  # noqa: B008 - frozen
-    """The comparison of each study in a directory. Raises `WitnessError` for a trigger that none of them has, and
-    `AnalysisMissing` without scipy."""
-    plans = [(one, analysis_of(one, asked)) for one in gathered.studies]
+    """The comparison of each study in a directory that compares groups. Raises `WitnessError` for a trigger that none
+    of them has, and `AnalysisMissing` without scipy."""
+    plans = [(one, analysis_of(one, asked)) for one in gathered.studies if not one.study.treatments]
     if plans and not any(analysis for _, analysis in plans):
         raise refuse_unknown(gathered.studies, asked.trigger)
     return tuple(_compare(one, analysis) for one, analysis in plans if analysis is not None)
+
+
+def not_compared(gathered: Gathered) -> list[str]:
+    """The studies that are left out, one sentence each: their treatments are given within participants."""
+    return [
+        f"{one.name} is not compared: it gives its treatments within participants, and the tests here are for groups "
+        "of different participants. `export` has one row a trial, with its treatment and its participant."
+        for one in gathered.studies
+        if one.study.treatments
+    ]
 
 
 def _compare(one: StudyRuns, analysis: Analysis) -> Comparison:
@@ -208,6 +219,7 @@ def _usable(
     valid by the computed verdict, whatever was ruled."""
     trials: list[tuple[RunSummary, TrialSummary]] = []
     left_out: list[str] = []
+    further: Counter[tuple[str, str]] = Counter()
     digests: set[str] = set()
     seen: set[str] = set()
     for run in one.runs:
@@ -219,12 +231,17 @@ def _usable(
             if trial.trigger != trigger.name or (trial.verdict if computed else trial.effective) != "valid":
                 continue
             if run.participant in seen:
-                left_out.append(f"{run.participant} has a further valid trial in {run.record}: the first one counts.")
+                further[run.participant, run.record] += 1
             elif run.group == NO_GROUP:
                 left_out.append(f"{run.record} has a valid trial and its group is not known.")
             else:
                 seen.add(run.participant)
                 trials.append((run, trial))
+    left_out += [
+        f"{participant} has {'a' if number == 1 else number} further valid {'trial' if number == 1 else 'trials'} in "
+        f"{record}: the first one counts."
+        for (participant, record), number in further.items()
+    ]
     return trials, left_out
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import NamedTuple
 
 from monitor.archive.summary import NO_GROUP
 from monitor.reports.forecast.standing import Invited
@@ -16,6 +17,15 @@ MOST_ABREAST = 4
 GUTTER = 16.0
 LETTERS = 6.6
 """Width of a letter, about."""
+
+
+class Place(NamedTuple):
+    """Where something is drawn: left and upper edge, width and height."""
+
+    x: float
+    y: float
+    wide: float
+    high: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,9 +62,8 @@ def flow(branches: Sequence[Branch]) -> str:
     heights = [max(_height(branch) for branch in row) for row in rows]
     picture = Picture(2 * LINE + 3 * PAD + sum(heights) + 24.0 * len(rows))
     total = sum(branch.allocated for branch in branches)
-    _boxed(
-        picture, WIDTH / 2.0 - 150.0, 4.0, 300.0, [f"in a session: {total}", "asked before: not known here"], strong=1
-    )
+    head = [f"in a session: {total}", "asked before: not known here"]
+    _boxed(picture, Place(WIDTH / 2.0 - 150.0, 4.0, 300.0, 0.0), head)
     y = 2 * LINE + 2 * PAD
     for row, height in zip(rows, heights, strict=True):
         wide = (WIDTH - GUTTER * (len(row) - 1)) / len(row)
@@ -63,7 +72,7 @@ def flow(branches: Sequence[Branch]) -> str:
         picture.line(min(*centres, WIDTH / 2.0), y + 12.0, max(*centres, WIDTH / 2.0), y + 12.0, "axis")
         for branch, centre in zip(row, centres, strict=True):
             picture.line(centre, y + 12.0, centre, y + 24.0, "axis")
-            _branch(picture, branch, centre - wide / 2.0, y + 24.0, wide, height)
+            _branch(picture, branch, Place(centre - wide / 2.0, y + 24.0, wide, height))
         y += height + 24.0
     about = "; ".join(
         f"{one.group}: allocated {one.allocated}, lost {one.lost_participants}, analysed {one.valid}"
@@ -83,27 +92,28 @@ def _height(branch: Branch) -> float:
     return sum(lines * LINE + 2 * PAD for lines in boxes) + 2 * 14.0 + 8.0
 
 
-def _branch(picture: Picture, branch: Branch, x: float, y: float, wide: float, height: float) -> None:
-    centre = x + wide / 2.0
-    bottom = _boxed(picture, x, y, wide, [branch.group, f"allocated {branch.allocated}"], strong=1)
+def _branch(picture: Picture, branch: Branch, place: Place) -> None:
+    centre = place.x + place.wide / 2.0
+    bottom = _boxed(picture, place, [branch.group, f"allocated {branch.allocated}"])
     picture.line(centre, bottom, centre, bottom + 14.0, "axis")
-    room = int((wide - 2 * PAD) / LETTERS)
+    room = int((place.wide - 2 * PAD) / LETTERS)
     lines = [f"lost {branch.lost_participants}"]
     lines += [_fitted(f"{number} · {reason}", room) for reason, number in _lost_lines(branch)]
-    bottom = _boxed(picture, x, bottom + 14.0, wide, lines, strong=1)
+    bottom = _boxed(picture, place._replace(y=bottom + 14.0), lines)
     last = [f"analysed {branch.valid}", *([f"{branch.waiting} without a ruling"] if branch.waiting else [])]
-    top = y + height - 8.0 - (len(last) * LINE + 2 * PAD)
+    top = place.y + place.high - 8.0 - (len(last) * LINE + 2 * PAD)
     picture.line(centre, bottom, centre, top, "axis")
-    _boxed(picture, x, top, wide, last, strong=1)
+    _boxed(picture, place._replace(y=top), last)
 
 
-def _boxed(picture: Picture, x: float, y: float, wide: float, lines: Sequence[str], *, strong: int) -> float:
-    """Lines of words in a box; its lower edge."""
+def _boxed(picture: Picture, place: Place, lines: Sequence[str]) -> float:
+    """Lines of words in a box, the first one strong; its lower edge."""
     high = len(lines) * LINE + 2 * PAD - 4.0
-    picture.box(x, y, wide, high, "raised")
+    picture.box(place.x, place.y, place.wide, high, "raised")
     for index, words in enumerate(lines):
-        picture.text(x + PAD, y + PAD + 11.0 + index * LINE, words, "strong" if index < strong else "label")
-    return y + high
+        kind = "label" if index else "strong"
+        picture.text(place.x + PAD, place.y + PAD + 11.0 + index * LINE, words, kind)
+    return place.y + high
 
 
 def _fitted(words: str, room: int) -> str:

@@ -49,7 +49,8 @@ def _participants(one: StudyRuns, trigger: Trigger, invited: Sequence[Invited]) 
     trials = [trial for run in one.runs for trial in run.trials if trial.trigger == trigger.name]
     ruled = [trial for trial in trials if trial.ruled]
     changed = sum(trial.effective != trial.verdict for trial in ruled)
-    waiting = f", {came['waiting']} wait for a ruling" if came["waiting"] else ""
+    verb = "waits" if came["waiting"] == 1 else "wait"
+    waiting = f", {came['waiting']} {verb} for a ruling" if came["waiting"] else ""
     lost = f"{came['lost']} {'was' if came['lost'] == 1 else 'were'} lost"
     rulings = (
         f"A person ruled on {count(len(ruled), 'trial')} and came to another verdict on {changed}."
@@ -102,7 +103,7 @@ def _condition(one: Condition) -> str:
         time = "at the fire"
     elif isinstance(when, During):
         share = "throughout" if when.share >= 1.0 else f"for {when.share:.0%} of the time"
-        time = f"{share} from {when.start_s:+g} to {when.end_s:+g} s"
+        time = f"{share} from {when.start_s:g} to {when.end_s:g} s about the fire"
     else:
         time = f"within {when.limit_s:g} s and held for {when.held_s:g} s"
     return f"{one.name} {limits} {time}"

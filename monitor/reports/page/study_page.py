@@ -8,7 +8,7 @@ from datetime import date
 
 from monitor.archive.gathering import Gathered, StudyRuns, count
 from monitor.archive.looks import Look
-from monitor.archive.summary import RunSummary, day_of
+from monitor.archive.summary import Checked, RunSummary, day_of
 from monitor.record.reader import RecordReading
 from monitor.reports.closeout.closeout import Table
 from monitor.reports.comparison.comparison import Comparison
@@ -46,7 +46,7 @@ def study_page(
         invited = invited_of(one, chosen, withdrawn)
         used = study or _study_of(gathered, one)
         parts += [*_head(one, used), *_standing(forecasts[one.name])]
-        parts += [*_flow(one, invited), *_losses(one, chosen), *_equipment(one, chosen)]
+        parts += [*_flow(one, invited), *_losses(one, chosen), *_equipment(one, chosen), *_detection(one, chosen)]
         shown = next((each for each in comparisons if each.study == one.name), None)
         if shown is not None and look is not None:
             parts += _responses(shown, look)
@@ -156,6 +156,34 @@ def _series(one: StudyRuns, trigger: str) -> list[Series]:
 
 def _as_series(name: str, unit: str, values: Sequence[tuple[date, float]], resolution: float) -> Series:
     return Series(name, unit, tuple(day for day, _ in values), tuple(value for _, value in values), resolution)
+
+
+def _detection(one: StudyRuns, trigger: str) -> list[str]:
+    """From what error of a channel each condition's check would have shown it, on the feeds of this study."""
+    found: dict[tuple[str, str], list[Checked]] = {}
+    for run in one.runs:
+        for trial in run.trials:
+            if trial.trigger == trigger:
+                for each in trial.checked:
+                    found.setdefault((each.condition, each.unit), []).append(each)
+    rows = []
+    for (condition, unit), every in found.items():
+        limits = sorted(each.noticed_from for each in every if each.noticed_from is not None)
+        checked = f"{sum(each.by_others for each in every)} of {len(every)}"
+        middle, most = (f"{limits[len(limits) // 2]:.2g} {unit}", f"{limits[-1]:.2g} {unit}") if limits else ("–", "–")
+        rows.append((condition, checked, middle.strip(), most.strip()))
+    if not rows:
+        return []
+    head = ("condition", "trials in which other channels tell it", "an error shows from", "at worst from")
+    return [
+        heading(2, "Detection limits"),
+        table(Table(head, tuple(rows)), numbers=(1, 2, 3)),
+        paragraph(
+            "The least error of a condition's value that the other channels of the feed would have shown: the middle "
+            "trial's, and the worst one's. What no other channel tells was believed as published.",
+            "under",
+        ),
+    ]
 
 
 def _responses(one: Comparison, look: Look) -> list[str]:

@@ -38,6 +38,15 @@ class Panel:
     conditions: list[tuple[Condition, ConditionResult]]
 
 
+@dataclass(frozen=True, slots=True)
+class About:
+    """The frames about a fire: seconds from it, the columns, and where they stand in the picture."""
+
+    t: FloatArray
+    frames: Mapping[str, FloatArray]
+    across: Scale
+
+
 def trial_plot(trial: Trial, trigger: Trigger, frames: Mapping[str, FloatArray], hidden_from: float | None) -> str:
     """The picture; empty where the trigger did not fire or no frame is near. `frames` are masked already."""
     if trial.fired_at is None or trial.told_fired_at is None or "t" not in frames:
@@ -58,7 +67,7 @@ def trial_plot(trial: Trial, trigger: Trigger, frames: Mapping[str, FloatArray],
     for begin, end in lost:
         picture.box(across.at(begin), top, across.at(end) - across.at(begin), bottom - top, "lost")
     for index, panel in enumerate(panels):
-        _draw(picture, panel, t[near], shown, across, top + index * (PANEL + GAP))
+        _draw(picture, panel, About(t[near], shown, across), top + index * (PANEL + GAP))
     if hidden_from is not None:
         x = across.kept(hidden_from - trial.fired_at)
         picture.box(x, top, WIDTH - RIGHT - x, bottom - top, "hidden")
@@ -109,9 +118,8 @@ def _column(condition: Condition) -> str:
     return measure.name if measure.kind in ("lateral", "signal") else ""
 
 
-def _draw(
-    picture: Picture, panel: Panel, t: FloatArray, frames: Mapping[str, FloatArray], across: Scale, top: float
-) -> None:
+def _draw(picture: Picture, panel: Panel, about: About, top: float) -> None:
+    t, frames, across = about.t, about.frames, about.across
     columns = [name for name in panel.columns if name in frames]
     values = np.concatenate([frames[name] for name in columns] or [np.empty(0)])
     edges = [edge for _, one in panel.conditions for part in one.band.parts for edge in part if math.isfinite(edge)]

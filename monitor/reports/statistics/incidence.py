@@ -41,7 +41,15 @@ def incidence(ends: Iterable[tuple[float, int]], cause: int) -> Incidence:
     of_cause = np.array([((every == at) & (causes == cause)).sum() for at in t], dtype=np.float64)
     before = np.concatenate([[1.0], np.cumprod(1.0 - d / n)[:-1]]) if len(t) else np.empty(0)
     share = np.cumsum(before * of_cause / n)
-    variance = np.array([_variance(place, n, d, of_cause, before, share) for place in range(len(t))])
+    with np.errstate(divide="ignore", invalid="ignore"):
+        greenwood = np.where(n > d, d / (n * (n - d)), 0.0)  # where nobody is left, nothing is ahead either
+    own = np.cumsum(before**2 * (n - of_cause) * of_cause / n**3)
+    variance = np.zeros(len(t))
+    for place in range(len(t)):
+        upto = slice(0, place + 1)
+        ahead = share[place] - share[upto]
+        with_own = ahead * before[upto] * of_cause[upto] / n[upto] ** 2
+        variance[place] = (ahead**2 * greenwood[upto]).sum() + own[place] - 2.0 * with_own.sum()
     return Incidence(t, share, np.sqrt(np.maximum(variance, 0.0)))
 
 
@@ -56,16 +64,3 @@ def share_by(found: Incidence, t: float, level: float = LEVEL) -> tuple[float, t
     wide = z_of(level) * se / (share * np.log(share))
     low, high = sorted((float(share ** np.exp(-wide)), float(share ** np.exp(wide))))
     return share, (low, high)
-
-
-def _variance(
-    place: int, n: FloatArray, d: FloatArray, of_cause: FloatArray, before: FloatArray, share: FloatArray
-) -> float:
-    upto = slice(0, place + 1)
-    n, d, of_cause, before = n[upto], d[upto], of_cause[upto], before[upto]
-    ahead = share[place] - share[upto]
-    with np.errstate(divide="ignore", invalid="ignore"):
-        first = np.where(ahead > 0.0, ahead**2 * d / (n * (n - d)), 0.0)  # nobody left: nothing is ahead either
-    second = before**2 * (n - of_cause) * of_cause / n**3
-    third = ahead * before * of_cause / n**2
-    return float((first + second - 2.0 * third).sum())

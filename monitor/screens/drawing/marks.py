@@ -47,13 +47,14 @@ TIMELINE_WORDS = {
 
 @dataclass(frozen=True, slots=True)
 class Palette:
-    """Styles by role. Roles ending in "-slab" fill the large heading's ground."""
+    """Styles by role. Roles ending in "-slab" fill the large heading's ground; those ending in "-block" are for solid
+    blocks, which reversed would be the ground."""
 
     styles: dict[str, Style]
 
     def style(self, role: str) -> Style:
         """The style of a role; an unknown one is drawn plain."""
-        return self.styles.get(role, self.styles["plain"])
+        return self.styles.get(role) or self.styles.get(role.removesuffix("-block"), self.styles["plain"])
 
 
 def _palette(
@@ -96,6 +97,7 @@ _ANSI = Palette(
         "dim": Style(dim=True),
         "good": Style(color="cyan", bold=True),
         "bad": Style(color="yellow", bold=True, reverse=True),
+        "bad-block": Style(color="yellow", bold=True),
         "wait": Style(color="magenta", bold=True),
         "good-slab": Style(color="cyan", bold=True),
         "bad-slab": Style(color="yellow", bold=True, reverse=True),
@@ -114,6 +116,14 @@ _ANSI = Palette(
         "alarm": Style(color="yellow", bold=True, reverse=True),
     }
 )
+
+WITHOUT_COLOUR = Palette(
+    {
+        role: Style(bold=one.bold, dim=one.dim, reverse=one.reverse, underline=one.underline)
+        for role, one in _ANSI.styles.items()
+    }
+)
+"""For terminals of sixteen colours where none is wanted: a filter makes black of them, on whatever ground there is."""
 
 PALETTES: dict[str, Palette] = {
     "dark": _palette("#0e1318", "#dfe5ea", "#8796a4", "#79b8ff", "#ffa24a", "#cdbdff", "#1d252d", "#223446", "#15100a"),

@@ -18,6 +18,9 @@ SHORTER = {
 }
 """Definitions for where the whole one does not fit."""
 
+MOST_S = 99.0
+"""A time beyond this is as good as none, and its digits say nothing."""
+
 _IN_WORDS = {"met": "in band", "not met": "out of band", "undecided": "undecided"}
 
 
@@ -69,7 +72,10 @@ def _number(canvas: Canvas, x: int, width: int, height: int, number: NumberView,
         _word(canvas, x, 1, width, scale, word)
     else:
         assert number.value is not None
-        _digits(canvas, x, 1, width, scale, value_text(number.value, number.unit), picture)
+        if number.unit == "s" and number.value >= MOST_S:
+            _word(canvas, x, 1, width, scale, f"over {MOST_S:.0f} s")
+        else:
+            _digits(canvas, x, 1, width, scale, value_text(number.value, number.unit), picture)
     y = 1 + 3 * scale
     _band_line(canvas, x, y, width, number, word)
     rows = height - y - 1

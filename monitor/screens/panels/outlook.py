@@ -155,7 +155,7 @@ def draw_band_bar(canvas: Canvas, x: int, y: int, width: int, condition: Conditi
         canvas.put(x + after - 1, y, "┫", "plain")
     if hidden or at is None:
         return
-    role = RESULT_TONES[condition.result]
+    role = f"{RESULT_TONES[condition.result]}-block"
     cell = round(at)
     if cell < 0:
         canvas.put(x, y, "▌", role)
@@ -181,7 +181,7 @@ def _draw_outside_bar(canvas: Canvas, x: int, y: int, width: int, condition: Con
     cell = round(first + (condition.value - low) * (after - first - 1) / (high - low))
     if condition.result == "not met":  # rounding may not put a value that is out onto the band
         cell = min(max(cell, first), after - 1)
-    role = RESULT_TONES[condition.result]
+    role = f"{RESULT_TONES[condition.result]}-block"
     if cell < 0 or cell >= width:
         canvas.put(x if cell < 0 else x + width - 1, y, "▌" if cell < 0 else "▐", role)
     else:

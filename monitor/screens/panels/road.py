@@ -86,7 +86,8 @@ def _in_words(canvas: Canvas, scene: SceneView) -> None:
     """The road as text, for a slow link: the lead and the gap, then the others by distance."""
     shown = sorted(scene.vehicles, key=lambda one: (not one.is_lead, abs(one.ahead_m)))
     for y, vehicle in enumerate(shown[: canvas.height - 1], start=1):
-        name, place = clean(vehicle.name) or str(vehicle.id), f"{with_unit(vehicle.ahead_m, 'm')} ahead"
+        name = clean(vehicle.name) or f"vehicle {vehicle.id}"
+        place = f"{with_unit(abs(vehicle.ahead_m), 'm')} {'ahead' if vehicle.ahead_m >= 0.0 else 'behind'}"
         if vehicle.is_lead:
             place = place if scene.gap_m is None else f"gap {with_unit(scene.gap_m, 'm')}"
         room = canvas.width - 4 - len(place)

@@ -22,6 +22,10 @@ def draw_slab(picture: Picture, width: int, height: int) -> Canvas:
     return draw_heading(first, width, height, calm=picture.calm, second=rest[0] if rest else None, hint=hint)
 
 
+LEAST_WORDS = 30
+"""Cells that the sentence needs beside word and seconds; with less the seconds are left to the lines below."""
+
+
 def draw_heading(
     head: Heading, width: int, height: int, *, calm: bool = False, second: Heading | None = None, hint: str = ""
 ) -> Canvas:
@@ -38,7 +42,7 @@ def draw_heading(
         x = canvas.put(x, (height - 1) // 2, f"{head.word} {number}{' s' if number else ''}".rstrip(), role) + 2
     else:
         x = _large(canvas, x, head.word, scale, role)
-        if number:
+        if number and width - x - large_width(number, scale=scale) >= LEAST_WORDS * scale:
             x = _large(canvas, x + scale, number, scale, role)
             canvas.put(x - 1, 3 * scale - 1, "s", role)
             x += 2

@@ -190,6 +190,8 @@ def osi(scenario: str, speed: float, kind: str) -> None:
     events.recv()
     lanes = Lanes()
     for step in paced(scenario, speed):
+        eyes = {"at": step.t, "on_road": bool(step.signals["eyes_on_road"])}
+        events.send_multipart([b"eyes", json.dumps(eyes).encode()])
         for one in step.markers:
             events.send_multipart([b"event", json.dumps({"at": step.t, "what": one.kind, "name": one.name}).encode()])
         feed.send(view_of(step, lanes, kind).SerializeToString())

@@ -9,7 +9,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from monitor.commissioning.as_recorded import LiveClock, RecordedDrive, SourceClock
-from monitor.commissioning.check.dry.seen import MapSeen
+from monitor.commissioning.check.dry.seen import MapSeen, RuleSeen
 from monitor.commissioning.check.feed import FeedHeard, conclude
 from monitor.commissioning.check.listening import Listened
 from monitor.commissioning.check.map_and_study import compare
@@ -132,6 +132,9 @@ class DryJudging:
         self.seen = MapSeen(channels, study.blind)
         self.translation = Translation(channels, self.joined or outlet, lambda number: f"dry-{number}")
         self.translation.look_on(self.seen)
+        self._beside = [MapSeen(one, study.blind) for one in further]
+        for source, seen in zip(self.sources, self._beside, strict=True):
+            source.look_on(seen)
 
     def take(self, samples: Sequence[Sample]) -> None:
         """Samples of the simulator."""
@@ -139,6 +142,13 @@ class DryJudging:
             self.translation.take(sample)
         if self.joined is not None:
             self.joined.flush()
+
+    @property
+    def is_over(self) -> bool:
+        """Whether the drive has said that it ended, so that nothing more can be judged."""
+        self._judge()
+        drive = self.session.current
+        return drive is not None and drive.log.ended
 
     def stop(self) -> None:
         """Nobody listens any longer; the drive may go on."""
@@ -165,7 +175,6 @@ class DryJudging:
         group = session.group
         served = [group] if group in study.groups else None
         compared = compare(study, self._map, self._further, served)
-        hidden = [study.blind and KINDS[one.rule.kind].reveals for one in self.seen.rules]
         out = DryReport(
             where,
             counts.frames,
@@ -177,24 +186,37 @@ class DryJudging:
             counts.lost,
             group=group,
         )
-        out.faults = [*doubts, *compared.faults, *self.seen.faults(), *heard.wrong]
+        parts = [self.seen, *self._beside]
+        names = ["", *(f"{one.feed_source}: " for one in self._further)]
+        out.faults = [*doubts, *compared.faults, *heard.wrong]
+        out.faults += [f"{name}{fault}" for name, part in zip(names, parts, strict=True) for fault in part.faults()]
         for name in sorted(groups - set(study.groups)):
             out.faults.append(f"The source says group {name}, which the study does not have: [run.groups]")
         absent = sorted(self.translation.absent - set(self.seen.columns)) if counts.frames else []
         out.faults += [f"{name} is nowhere in the source, and the map reads it." for name in absent]
         said = {sentence.split()[0] for sentence in compared.lacking}
         out.lacking = [*compared.lacking, *(one for one in heard.lacking if one.split()[0] not in said)]
-        out.look_at = [*compared.look_at, *self.seen.look_at()]
-        out.markers = [one.sentence(is_hidden) for one, is_hidden in zip(self.seen.rules, hidden, strict=True)]
-        out.columns = [one.sentence() for one in self.seen.columns.values()]
+        out.look_at = list(compared.look_at)
+        for name, part in zip(names, parts, strict=True):
+            out.look_at += [f"{name}{one}" for one in part.look_at()]
+            out.markers += [f"{name}{one.sentence(self._hides(one))}" for one in part.rules]
+            out.columns += [f"{name}{one.sentence()}" for one in part.columns.values()]
         out.channels = [] if study.blind else [one.sentence() for one in heard.channels]
         out.trials = session.trials()
         out.details = {
-            "markers": [one.as_json(is_hidden) for one, is_hidden in zip(self.seen.rules, hidden, strict=True)],
-            "columns": [one.as_json() for one in self.seen.columns.values()],
+            "markers": [
+                one.as_json(self._hides(one)) | {"source": channels.feed_source}
+                for channels, part in zip((self._map, *self._further), parts, strict=True)
+                for one in part.rules
+            ],
+            "columns": [one.as_json() for part in parts for one in part.columns.values()],
             "channels": [] if study.blind else [one.as_json() for one in heard.channels],
         }
         return out
+
+    def _hides(self, seen: RuleSeen) -> bool:
+        """Whether a blind study hides when a rule's markers came."""
+        return self._study.blind and KINDS[seen.rule.kind].reveals
 
     def _append(self, payload: bytes) -> None:
         self._take_entry(EntryKind.MESSAGE, payload)
@@ -223,5 +245,6 @@ def markers_heard(markers: Sequence[tuple[Marker, float]], blind: bool) -> list[
             continue
         times = [one.t for one, _ in markers if (one.kind, one.name) == (kind, name)]
         shown = ", ".join(f"{t:.2f}" for t in times[:5]) + (" …" if count > 5 else "")
-        lines.append(f"{' '.join(word for word in (kind, name) if word)}: {count} times, at {shown} s")
+        what, often = " ".join(word for word in (kind, name) if word), "once" if count == 1 else f"{count} times"
+        lines.append(f"{what}: {often}, at {shown} s")
     return lines

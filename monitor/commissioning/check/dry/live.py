@@ -21,6 +21,8 @@ from monitor.record.entries import Entry, EntryKind, Opening, pack_frames, pack_
 from monitor.study.model import Study
 
 WAIT_S = 0.05
+LOOK_EVERY_S = 0.5
+"""Whether the drive has ended is asked so often."""
 
 
 def judge_source(
@@ -31,7 +33,10 @@ def judge_source(
     seconds: float,
     keys: CurveFiles | None,
 ) -> DryReport:
-    """Listens to a foreign source for so many seconds and judges what came. `at` replaces the map's own address."""
+    """Listens to a foreign source for so many seconds, or until its drive has ended, and judges what came.
+
+    `at` replaces the map's own address.
+    """
     dry = DryJudging(study, channels, further=further)
     with contextlib.ExitStack() as opened:
 
@@ -42,7 +47,8 @@ def judge_source(
 
         source = opening(channels, at)
         beside = [opening(one, None) for one in further]
-        deadline = time.monotonic() + seconds
+        looked_s = time.monotonic()
+        deadline = looked_s + seconds
         while (left := deadline - time.monotonic()) > 0:
             samples = source.samples(min(left, WAIT_S))
             for one, two in zip(dry.sources, beside, strict=True):
@@ -52,6 +58,10 @@ def judge_source(
                 dry.finish()
                 break
             dry.take(samples)
+            if time.monotonic() - looked_s > LOOK_EVERY_S:
+                looked_s = time.monotonic()
+                if dry.is_over:
+                    break
         dry.stop()
         doubts = [one.doubt for one in (source, *beside) if one.doubt]
         report = dry.report(source.where, source.refused, source.last_refusal, doubts)

@@ -10,7 +10,7 @@ from typing import Any
 
 from monitor.connect.channel_map.markers import NOTHING, Happened, state_of, times_happened
 from monitor.connect.channel_map.model import ChannelMap, MarkerRule, OsiSource, Reading
-from monitor.connect.channel_map.values import ABSENT, Place, Sample, code_in, number_in
+from monitor.connect.channel_map.values import ABSENT, Place, Sample, bits_in, code_in, number_in
 from monitor.tables.faults import closest, listed, quoted
 
 CODES_KEPT = 64
@@ -34,6 +34,8 @@ class ColumnSeen:
     """Of a vehicle that need not be there all the time."""
     codes: dict[str, int] = field(default_factory=dict)
     """For a reading with a table: what came that the table does not list."""
+    listed: dict[str, int] = field(default_factory=dict)
+    """What came that it lists."""
     lines: int = 0
     empty: int = 0
     texts: int = 0
@@ -48,9 +50,10 @@ class ColumnSeen:
             self.empty += 1
             return
         if reading.values is not None:
-            code = code_in(raw)
-            if code not in reading.values and (code in self.codes or len(self.codes) < CODES_KEPT):
-                self.codes[code] = self.codes.get(code, 0) + 1
+            code = code_in(raw if reading.mask is None else bits_in(raw, reading.mask))
+            counts = self.listed if code in reading.values else self.codes
+            if code in counts or len(counts) < CODES_KEPT:
+                counts[code] = counts.get(code, 0) + 1
             return
         number = raw if type(raw) is float else number_in(raw)
         if number != number:
@@ -99,7 +102,8 @@ class ColumnSeen:
 
     def sentence(self) -> str:
         """Its range in the source's own numbers."""
-        words = f"{self.least:g} to {self.most:g}" if self.least <= self.most else "no numbers"
+        words = ", ".join(f"{quoted(code)} {count}×" for code, count in self.listed.items()) or "no numbers"
+        words = f"{self.least:g} to {self.most:g}" if self.least <= self.most else words
         return f"{self.name} → {', '.join(self.uses)}: {words}, {self.empty} of {self.lines} empty"
 
     def as_json(self) -> dict[str, Any]:
