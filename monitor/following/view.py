@@ -133,6 +133,8 @@ class OutlookView:
     """Whether a blind study hides what would tell of another trial's response."""
     to_come: tuple[str, ...] = ()
     """What else must still come before the fire, such as the visual task."""
+    which: str = ""
+    """Which of several it is: "3 of 20", "3 of any number"; empty for a trigger that fires once."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -196,12 +196,15 @@ def read_stamp(place: Path) -> Stamp | None:
         return None
     record_id, home, inode, parts = b"", None, 0, {}
     for line in lines:
-        with suppress(ValueError, KeyError, TypeError, AttributeError):  # a line that was never finished says nothing
+        # a line that was never finished says nothing
+        with suppress(ValueError, KeyError, TypeError, AttributeError, OverflowError, RecursionError):
             said = json.loads(line)
             if "part" in said:
                 parts[int(said["part"])] = str(said["id"])
             else:
-                record_id, home, inode = bytes.fromhex(said["record"]), Path(said["home"]), int(said["inode"])
+                here, known = Path(said["home"]), bytes.fromhex(said["record"])
+                if here.is_absolute() and "\0" not in said["home"]:
+                    home, record_id, inode = here, known, int(said["inode"])
     return None if home is None or len(record_id) != 16 else Stamp(record_id, home, inode, parts)
 
 

@@ -163,10 +163,10 @@ def _live(path: Path, fire_t: float) -> Features:
 
 def _singly_about(reading: RecordReading, session: Session, fire_t: float) -> Iterator[list[Entry]]:
     """The entries one by one from before the fire to the end of the horizon, else in blocks of them."""
-    for entries in reading.blocks(0, 32):
+    for entries in reading.blocks(0, 16):
         drive = session.current
         newest_t = 0.0 if drive is None or not drive.log.counts.judged else drive.log.newest_t
-        if fire_t - 5.0 < newest_t <= fire_t + HORIZON_S + 0.2:
+        if fire_t - 3.0 < newest_t <= fire_t + HORIZON_S + 0.2:
             yield from ([entry] for entry in entries)
         else:
             yield entries

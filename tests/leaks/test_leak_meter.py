@@ -13,7 +13,7 @@ from tests.leaks.artefacts import Features, of_exports, of_run
 from tests.leaks.meter import Reading, readings
 from tests.leaks.participants import Driver, drive_of, drivers, record_of
 
-PARTICIPANTS, FEWER = 200, 48
+PARTICIPANTS, FEWER = 200, 36
 
 
 def measured(directory: Path, count: int) -> list[Reading]:

@@ -18,7 +18,7 @@ def saved(view: LiveView) -> Heading | None:
     if one is None or (not one.words and (one.trial, "INVALID") in view.seen):
         return None
     word = "NOT FIRED" if one.overdue else "STILL NAIVE"
-    sentence = f"{one.trigger} {one.why}. The participant is still naive."
+    sentence = one.why
     if not one.words:
         return Heading(
             "bad", word, sentence=sentence, now=f"{one.trigger} cannot be rerun here; what is next still counts"
