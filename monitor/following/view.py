@@ -129,6 +129,8 @@ class OutlookView:
     action_takes_s: float = 4.0
     in_horizon: bool = False
     """Whether another trial is still being answered: own driving says nothing of this one yet."""
+    as_it_comes: bool = False
+    """Whether it is one of many events that surprise nobody: nobody acts on the next one, and none is replaced."""
     hidden: bool = False
     """Whether a blind study hides what would tell of another trial's response."""
     to_come: tuple[str, ...] = ()

@@ -60,6 +60,7 @@ def look_out(
         action=trigger.action,
         action_takes_s=trigger.action_takes_s,
         in_horizon=horizon_over_s(drive, now_t) is not None,
+        as_it_comes=trigger.comes_often and trigger.surprise_class is None,
         to_come=_to_come(drive, trigger, now_t),
         which=_which(drive, trigger, occurrence),
         doubts=doubts_before(session, drive, watch, occurrence, seconds_left, channels or ChannelWatch(0.0)),
