@@ -28,6 +28,14 @@ def add_to(subparsers: Any) -> None:
         help="no drive: the newest kept rehearsal beside the goes before it",
     )
     parser.add_argument("--reference", metavar="FILE", help="compare with this kept page (default: the last go)")
+    parser.add_argument(
+        "--perceived",
+        default=[],
+        action="append",
+        metavar="ALERT=ANSWER",
+        help="how an alert of [[rehearsal.perceived]] was perceived in the seat: heard, felt, seen or no (default: asked "
+        "by keys after the drive)",
+    )
     parser.add_argument("--own-key", metavar="FILE", help="our secret CURVE key file")
     parser.add_argument("--simulator-key", metavar="FILE", help="the simulator's public CURVE key file")
     parser.add_argument("--by", metavar="WHO", help="who rehearses (default: the login name)")
@@ -42,6 +50,7 @@ def run(options: argparse.Namespace) -> int:
     from monitor.archive.rehearsals import FOLDER, kept_pages, read_page
     from monitor.commands.following import close_run
     from monitor.commands.interrupting import Interrupted, interruptible
+    from monitor.commands.perceiving import in_the_seat_of
     from monitor.commands.printing import harmless, print_json, say
     from monitor.commissioning.proving.words import proof_lines
     from monitor.commissioning.rehearsal.page import beside_earlier, keep_page, make_page
@@ -63,6 +72,7 @@ def run(options: argparse.Namespace) -> int:
     if drives < 1:
         raise WitnessError("--drives counts the drives; it needs at least one.")
     records = Path(options.records)
+    in_the_seat = in_the_seat_of(study, options.perceived)
     if options.days:
         return _print_days(kept_pages(records, study.name), study.name, options)
     reference = read_page(Path(options.reference)) if options.reference else None
@@ -85,6 +95,8 @@ def run(options: argparse.Namespace) -> int:
             most = "one drive" if drives == 1 else f"at most {drives} drives, until everything has fired"
             say(f"Listening at {', '.join(options.feed)}. Drive now: {most}.")
             complete = _drive(following, study, groups, drives)
+            for fields in in_the_seat():
+                following.post(fields)
         if not close_run(following):
             say(f"The recorder did not close the record; run: trialwitness recover {begun.record}")
     except Interrupted as interrupted:

@@ -17,7 +17,7 @@ from pathlib import Path
 from typing import Any
 
 from monitor import __version__
-from monitor.archive.earlier import earlier_exposures
+from monitor.archive.earlier import Earlier, earlier_of
 from monitor.commissioning.as_recorded import RecordedDrive, SourceClock
 from monitor.commissioning.check.dry.judged import DryJudging, DryReport
 from monitor.connect.channel_map.mapped_drive import Counts, Translation
@@ -135,7 +135,8 @@ def import_drive(
     the study does not have, and a directory that cannot be written; `CannotBeRight` unless `despite_faults`.
     """
     check_participant(study, participant, group)
-    exposures = earlier_exposures(records, participant) if records.is_dir() else ((), True)
+    earlier = earlier_of(records, participant) if records.is_dir() else Earlier()
+    exposures = (earlier.exposures, earlier.known)
     report = judge_file(channels, file, study, further, participant=participant, group=group, exposures=exposures)
     if not report.frames:
         why = f" ({report.last_refusal})" if report.last_refusal else ""

@@ -5,9 +5,10 @@ A number of a stale feed is not in the view at all: `NumberView.value` is None a
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Literal
 
+from monitor.following.around import DayView
 from monitor.judging.blinding import Span
 from monitor.judging.case.trial import ConditionResult, Note, Result, Trial
 from monitor.judging.source_state import SourceState
@@ -379,6 +380,8 @@ class LiveView:
     """The times of the drive whose numbers are left out because the record is blind."""
     lost_words: tuple[tuple[str, str], ...] = ()
     """Trials that are lost → what that means for the drive: what still counts, and whether it can be run again."""
+    day: DayView = field(default_factory=DayView)
+    """What the study asks of the day around the drive, and what was entered of it."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -297,6 +297,9 @@ def test_the_standard_s_definitions_by_numbers_written_by_hand() -> None:
     assert values["t"] == pytest.approx(12.345)
     assert lead["x"] - own["x"] - (lead["length"] + own["length"]) / 2 == pytest.approx(28.0)
     assert (own["speed"], own["accel"]) == (5.0, -2.0)
+    for one in truth.moving_object:
+        one.base.orientation.yaw = 2.5  # the same way over ground, backwards
+    assert OsiReader("SensorView", None).read(view.SerializeToString())["own"]["speed"] == -5.0
     assert own["lane_offset"] == pytest.approx(0.5 * 2**0.5)
     assert own["lane_width"] == pytest.approx(3.0)
     assert "station" not in own
@@ -334,7 +337,7 @@ def test_messages_come_as_datagrams_too() -> None:
     assert source.refused == 2
 
 
-@pytest.mark.parametrize("payload", [b"", b"\xff" * 40, b"\x12\x04\x08\x01", os.urandom(300)])
+@pytest.mark.parametrize("payload", [b"", b"\xff" * 40, b"\x12\x04\x08\x01", bytes(range(256))])
 def test_bytes_that_are_no_message_are_refused_in_one_sentence(payload: bytes) -> None:
     with pytest.raises(ValueError) as refused:
         OsiReader("SensorView", None).read(payload)
