@@ -7,6 +7,7 @@ from hypothesis import strategies as st
 from rich.cells import cell_len
 
 from monitor.screens.drawing.canvas import Canvas, clean, fit, wrap
+from monitor.screens.drawing.marks import PALETTES, WITHOUT_COLOUR
 
 
 def test_text_outside_the_canvas_is_cut_off() -> None:
@@ -92,3 +93,12 @@ def test_repainting_the_changed_rows_gives_the_new_picture(
         before.chars[y][:end] = after.chars[y][:end]
         before.roles[y][:end] = after.roles[y][:end]
     assert (before.chars, before.roles) == (after.chars, after.roles)
+
+
+def test_a_solid_block_is_seen_in_sixteen_colours_and_without_any() -> None:
+    for palette in (PALETTES["sixteen"], WITHOUT_COLOUR):
+        assert not palette.style("bad-block").reverse  # a full block reversed is the ground
+        assert palette.style("bad").reverse
+        assert palette.style("good-block") == palette.style("good")
+    assert all(style.color is None for style in WITHOUT_COLOUR.styles.values())
+    assert PALETTES["dark"].style("bad-block") == PALETTES["dark"].style("bad")
