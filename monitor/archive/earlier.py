@@ -2,22 +2,34 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from monitor.archive.review import review_record
+from monitor.archive.review import Reviewed, review_record
+from monitor.archive.summary import began_wall
 from monitor.errors import WitnessError
+from monitor.judging.day.driving import stretches_of
 from monitor.judging.rules.exposure import Shown
 from monitor.record.reader import RecordReading, list_records
 
 
-def earlier_exposures(records: Path, participant: str) -> tuple[tuple[dict[str, Any], ...], bool]:
-    """Evidence of surprises in a participant's earlier records, and whether all of them could be read.
+@dataclass(frozen=True, slots=True)
+class Earlier:
+    """What a participant's earlier records say."""
 
-    Each piece: {"surprise_class", "naive" ("no" or "unknown"), "record", "trial", "why"}. A record that cannot be read
-    makes the whole unknown: it may be this participant's.
-    """
+    exposures: tuple[dict[str, Any], ...] = ()
+    """Evidence of surprises, each {"surprise_class", "naive" ("no" or "unknown"), "record", "trial", "why"}."""
+    known: bool = True
+    """Whether all records could be read: one that cannot be read may be this participant's."""
+    runs: tuple[dict[str, Any], ...] = ()
+    """The runs in order, for an entry of type `carried` (`judging/day/log.py`)."""
+
+
+def earlier_of(records: Path, participant: str) -> Earlier:
+    """What a participant met and drove before, by the records in a directory."""
     found: list[dict[str, Any]] = []
+    runs: list[dict[str, Any]] = []
     known = True
     for path in list_records(records):
         try:
@@ -27,6 +39,7 @@ def earlier_exposures(records: Path, participant: str) -> tuple[tuple[dict[str, 
         except WitnessError:
             known = False
             continue
+        runs.append(_run(reviewed))
         for trigger_class, trial, shown in reviewed.session.shown():
             if shown is not Shown.NO:
                 found.append(
@@ -48,4 +61,21 @@ def earlier_exposures(records: Path, participant: str) -> tuple[tuple[dict[str, 
                     "why": "the record is damaged",
                 }
             )
-    return tuple(found), known
+    return Earlier(tuple(found), known, tuple(sorted(runs, key=lambda run: run["began"])))
+
+
+def _run(reviewed: Reviewed) -> dict[str, Any]:
+    """A run in short. What was driven is told no finer than five minutes where a response is hidden."""
+    session = reviewed.session
+    hides = any(trial.withheld for trial in session.trials())
+    stretches = stretches_of(drive.log for drive in session.drives)
+    if hides:
+        stretches = [one.coarse() for one in stretches]
+    return {
+        "record": reviewed.path.name,
+        "began": began_wall(reviewed.path),
+        "group": session.group,
+        "scenarios": [drive.log.hello.scenario or "" for drive in session.drives if drive.log.hello is not None],
+        "stretches": [[one.began, one.ended, one.driven_s] for one in stretches],
+        "stops": [one.words for one in session.operator.stops],
+    }

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Iterable, Iterator
 from pathlib import Path
 from typing import Any
 
@@ -14,21 +15,23 @@ FOLDER = "rehearsals"
 
 def kept_pages(records: Path, study: str) -> list[dict[str, Any]]:
     """The kept pages of a study, the oldest first, each with its file's name in `name`; unreadable ones left out."""
-    pages = []
-    for path in sorted((records / FOLDER).glob("*.json")):
+    return list(_pages(sorted((records / FOLDER).glob("*.json")), study))
+
+
+def _pages(paths: Iterable[Path], study: str) -> Iterator[dict[str, Any]]:
+    for path in paths:
         try:
             page = read_page(path)
         except WitnessError:
             continue  # a file of another kind, or one that was cut: it says nothing for or against today
         if page.get("study") == study:
-            pages.append(page)
-    return pages
+            yield page
 
 
 def latest_page(records: Path, study: str) -> dict[str, Any] | None:
     """The newest kept page of a study, go or no-go, for whoever asks before a participant sits down."""
-    pages = kept_pages(records, study)
-    return pages[-1] if pages else None
+    newest_first = sorted((records / FOLDER).glob("*.json"), reverse=True)
+    return next(_pages(newest_first, study), None)
 
 
 def read_page(path: Path) -> dict[str, Any]:

@@ -28,6 +28,14 @@ def add_to(subparsers: Any) -> None:
         help="no drive: the newest kept rehearsal beside the goes before it",
     )
     parser.add_argument("--reference", metavar="FILE", help="compare with this kept page (default: the last go)")
+    parser.add_argument(
+        "--perceived",
+        default=[],
+        action="append",
+        metavar="ALERT=ANSWER",
+        help="how an alert of [[rehearsal.perceived]] was perceived in the seat: heard, felt, seen or no (default: asked "
+        "by keys after the drive)",
+    )
     parser.add_argument("--own-key", metavar="FILE", help="our secret CURVE key file")
     parser.add_argument("--simulator-key", metavar="FILE", help="the simulator's public CURVE key file")
     parser.add_argument("--by", metavar="WHO", help="who rehearses (default: the login name)")
@@ -42,10 +50,12 @@ def run(options: argparse.Namespace) -> int:
     from monitor.archive.rehearsals import FOLDER, kept_pages, read_page
     from monitor.commands.following import close_run
     from monitor.commands.interrupting import Interrupted, interruptible
+    from monitor.commands.perceiving import in_the_seat_of
     from monitor.commands.printing import harmless, print_json, say
+    from monitor.commissioning.proving.words import proof_lines
     from monitor.commissioning.rehearsal.page import beside_earlier, keep_page, make_page
     from monitor.commissioning.rehearsal.rehearsed import judge_rehearsal
-    from monitor.connect.streams import opened_feeds
+    from monitor.connect.streams import OpenedFeeds
     from monitor.errors import WitnessError
     from monitor.following.beginning import begin_run
     from monitor.following.live import operator_name
@@ -62,6 +72,7 @@ def run(options: argparse.Namespace) -> int:
     if drives < 1:
         raise WitnessError("--drives counts the drives; it needs at least one.")
     records = Path(options.records)
+    in_the_seat = in_the_seat_of(study, options.perceived)
     if options.days:
         return _print_days(kept_pages(records, study.name), study.name, options)
     reference = read_page(Path(options.reference)) if options.reference else None
@@ -72,7 +83,7 @@ def run(options: argparse.Namespace) -> int:
         replace(study, participant_pattern=STAFF),
         STAFF,
         options.group,
-        tuple(opened_feeds(options.feed)),
+        OpenedFeeds(options.feed).endpoints,
         records / FOLDER,
         own_secret_key=options.own_key,
         server_public_key=options.simulator_key,
@@ -84,6 +95,8 @@ def run(options: argparse.Namespace) -> int:
             most = "one drive" if drives == 1 else f"at most {drives} drives, until everything has fired"
             say(f"Listening at {', '.join(options.feed)}. Drive now: {most}.")
             complete = _drive(following, study, groups, drives)
+            for fields in in_the_seat():
+                following.post(fields)
         if not close_run(following):
             say(f"The recorder did not close the record; run: trialwitness recover {begun.record}")
     except Interrupted as interrupted:
@@ -96,12 +109,24 @@ def run(options: argparse.Namespace) -> int:
         shown.against.insert(0, "The feed fell silent before the rehearsal was over.")
     page = beside_earlier(make_page(study, shown, by, time.time(), reference), kept_pages(records, study.name))
     kept = keep_page(page, records)
+    proof = _prove(begun.record, study) if shown.fired else None
     if options.json:
-        print_json(page.as_json() | {"kept": str(kept)})
+        print_json(page.as_json() | {"kept": str(kept), "limits": None if proof is None else proof.as_json()})
     else:
         print("\n".join(harmless(line) for line in page.sentences()))
+        if proof is not None:
+            print("\n".join(["", *(harmless(line) for line in proof_lines(proof, short=True))]))
         say(f"kept: {kept}")
     return 0 if page.go else 1
+
+
+def _prove(record: Any, study: Any) -> Any:
+    """The short form of what `prove` says of the rehearsal's own record."""
+    from monitor.commands.printing import say
+    from monitor.commissioning.proving.limits import prove
+
+    say("Trying what of this feed would be found untrue.")
+    return prove(record, study, short=True)
 
 
 def _print_days(pages: list[dict[str, Any]], study: str, options: argparse.Namespace) -> int:

@@ -72,9 +72,9 @@ def run(options: argparse.Namespace) -> int:
     from monitor.commands.assign import plan_run, say_how_far
     from monitor.commands.following import show_run, stream_run
     from monitor.commands.printing import say
-    from monitor.connect.streams import opened_feeds
+    from monitor.connect.streams import OpenedFeeds
     from monitor.errors import WitnessError
-    from monitor.following.beginning import begin_run, check_participant, enter_note
+    from monitor.following.beginning import begin_run, check_participant, enter_at_start
     from monitor.following.live import operator_name
     from monitor.study.loading import load_study
 
@@ -93,7 +93,7 @@ def run(options: argparse.Namespace) -> int:
         study,
         options.participant,
         plan.group,
-        tuple(opened_feeds(options.feed)),
+        OpenedFeeds(options.feed).endpoints,
         Path(options.records),
         second=Path(options.second) if options.second else None,
         own_secret_key=options.own_key,
@@ -106,11 +106,11 @@ def run(options: argparse.Namespace) -> int:
         plan.bind(begun.record, options.by)
     except WitnessError as error:
         say(str(error))  # the record's own opening names the lot
-    if plan.note is not None:
-        try:
-            enter_note(begun, options.by or operator_name(), plan.note)
-        except WitnessError as error:
-            say(str(error))  # the run has begun, and a note is no reason to leave it
+    notes = [] if plan.note is None else [{"type": "note", "text": plan.note}]
+    try:
+        enter_at_start(begun, options.by or operator_name(), [*notes, *begun.found_before])
+    except WitnessError as error:
+        say(str(error))  # the run has begun, and a note is no reason to leave it
     if options.headless:
         told: dict[str, Any] = {"by": options.by, "announce": options.announce}
         status = stream_run(begun, as_json=options.json, until_end=options.until_end, **told)

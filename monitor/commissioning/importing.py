@@ -17,12 +17,12 @@ from pathlib import Path
 from typing import Any
 
 from monitor import __version__
-from monitor.archive.earlier import earlier_exposures
+from monitor.archive.earlier import Earlier, earlier_of
 from monitor.commissioning.as_recorded import RecordedDrive, SourceClock
 from monitor.commissioning.check.dry.judged import DryJudging, DryReport
 from monitor.connect.channel_map.mapped_drive import Counts, Translation
 from monitor.connect.channel_map.model import ChannelMap
-from monitor.connect.sources.files import DriveFile
+from monitor.connect.sources.files import Beside, DriveFile
 from monitor.errors import WitnessError
 from monitor.following.beginning import check_participant
 from monitor.record.entries import EntryKind, Opening, pack_map
@@ -91,7 +91,7 @@ def judge_file(
     channels: ChannelMap,
     file: Path,
     study: Study,
-    further: Sequence[ChannelMap] = (),
+    further: Sequence[Beside] = (),
     *,
     participant: str = "DRY",
     group: str | None = None,
@@ -99,12 +99,13 @@ def judge_file(
 ) -> DryReport:
     """The dry judging of a whole file. Raises `WitnessError` where it cannot be read."""
     opened = DriveFile(channels, file, further)
+    maps = [one.map for one in further]
     dry = DryJudging(
         study,
         channels,
         participant=participant,
         group=group,
-        further=further,
+        further=maps,
         exposures=exposures,
         now_s=lambda: opened.now_s,
     )
@@ -124,7 +125,7 @@ def import_drive(
     group: str | None,
     records: Path,
     *,
-    further: Sequence[ChannelMap] = (),
+    further: Sequence[Beside] = (),
     began: datetime | None = None,
     despite_faults: bool = False,
 ) -> Imported:
@@ -134,7 +135,8 @@ def import_drive(
     the study does not have, and a directory that cannot be written; `CannotBeRight` unless `despite_faults`.
     """
     check_participant(study, participant, group)
-    exposures = earlier_exposures(records, participant) if records.is_dir() else ((), True)
+    earlier = earlier_of(records, participant) if records.is_dir() else Earlier()
+    exposures = (earlier.exposures, earlier.known)
     report = judge_file(channels, file, study, further, participant=participant, group=group, exposures=exposures)
     if not report.frames:
         why = f" ({report.last_refusal})" if report.last_refusal else ""
@@ -173,9 +175,10 @@ def import_drive(
     if report.faults:
         fields["despite_faults"] = report.faults[:32]
     writer.append(EntryKind.INTAKE, pack_map({**fields, "channel_map": channels.text}))
-    drive = RecordedDrive(channels, lambda payload: writer.append(EntryKind.MESSAGE, payload), clock, further)
+    maps = [one.map for one in further]
+    drive = RecordedDrive(channels, lambda payload: writer.append(EntryKind.MESSAGE, payload), clock, maps)
     opened = DriveFile(channels, file, further)
-    joined, sources = drive.joined_with(further, lambda: opened.now_s)
+    joined, sources = drive.joined_with(maps, lambda: opened.now_s)
     translation = Translation(channels, joined or drive, lambda number: f"{file.stem[:40]}-{sha256[:8]}-{number}")
     try:
         opened.read(translation, joined, sources)

@@ -24,6 +24,7 @@ from monitor.feed.limits import (
     NUMBER_TYPES,
     SIGNAL_TYPES,
     Refusal,
+    channel_maps_of,
     check_depth,
     check_keys,
     count_of,
@@ -228,6 +229,7 @@ def _hello(fields: dict[str, Any]) -> Hello:
         tuple(markers),
         _clock_or_none(fields.get("clock")),
         _kinds_or_none(fields.get("gives")),
+        channel_maps_of(fields),
     )
 
 

@@ -6,7 +6,9 @@ limits follow the message's length, so that 256 KiB can grow to some 20 MiB of P
 
 from __future__ import annotations
 
+import hashlib
 import math
+import re
 from typing import Any
 
 import msgpack
@@ -24,6 +26,7 @@ FURTHEST_M = 1e7
 MAX_INT = 2**63 - 1
 NUMBER_TYPES = frozenset((float, int))
 SIGNAL_TYPES = frozenset((float, int, bool))
+_DIGEST = re.compile(r"[0-9a-f]{64}")
 
 
 class Refusal(ValueError):
@@ -184,3 +187,12 @@ def _plain_reason(error: Exception) -> str:
         "FormatError": "a byte that msgpack does not know",
         "UnicodeDecodeError": "a text that is not UTF-8",
     }.get(type(error).__name__, shown(str(error)) or "empty")
+
+
+def channel_maps_of(fields: dict[str, Any]) -> tuple[str, ...]:
+    """Digests of the channel maps that a bridge names in its hello; a further one comes as its text, a long one as its
+    digest. Anything else there names none: an unknown key refuses nothing."""
+    first, further = fields.get("channel_map_sha256"), fields.get("further_channel_maps")
+    named = [first, *(further if type(further) is list else ())]
+    texts = [one for one in named if type(one) is str]
+    return tuple(one if _DIGEST.fullmatch(one) else hashlib.sha256(one.encode()).hexdigest() for one in texts)

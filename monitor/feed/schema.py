@@ -106,6 +106,8 @@ class Hello:
     """For a source that knows its clock against the clock of receipt, whose machine it shares."""
     gives: tuple[str, ...] | None = None
     """Kinds of markers that a further source gives (an unknown key elsewhere); None where it does not say."""
+    channel_maps: tuple[str, ...] = ()
+    """Digests of the channel maps of a bridge (`bridge.map_in_hello`); empty where it names none."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -6,14 +6,15 @@ import platform
 import re
 import secrets
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
 from monitor import __version__
-from monitor.archive.earlier import earlier_exposures
+from monitor.archive.earlier import Earlier, earlier_of
+from monitor.archive.rehearsals import latest_page
 from monitor.errors import RecorderLost, WitnessError
 from monitor.following.live import Following
 from monitor.following.status_stream import StatusStream, WriterWatch
@@ -35,6 +36,8 @@ class Run:
     """A run that is being recorded."""
 
     plan: RecorderPlan
+    found_before: tuple[dict[str, Any], ...] = ()
+    """What was found before it began, for entries at its start; none where the study does not ask."""
 
     @property
     def record(self) -> Path:
@@ -121,7 +124,7 @@ def begin_run(
         raise WitnessError(
             f"{records}: records cannot be written there ({error.strerror}); choose another directory."
         ) from error
-    exposures, known = earlier_exposures(records, participant) if look_back else ((), True)
+    earlier = earlier_of(records, participant) if look_back else Earlier()
     stamp = datetime.now(UTC).strftime("%Y%m%dT%H%M%SZ")
     plan = RecorderPlan(
         record=str(records / f"{participant}-{stamp}-{secrets.token_hex(2)}.run"),
@@ -135,8 +138,8 @@ def begin_run(
             study_sha256=study.sha256,
             feeds=feeds,
             versions={"trialwitness": __version__, "python": platform.python_version()},
-            exposures=exposures,
-            exposures_known=known,
+            exposures=earlier.exposures,
+            exposures_known=earlier.known,
             stratum=stratum,
             standing=standing.as_map() if standing else None,
             lot=lot,
@@ -146,18 +149,37 @@ def begin_run(
         server_public_key=server_public_key,
     )
     start_recorder(plan)
-    return Run(plan)
+    return Run(plan, _found_before(study, records, earlier))
 
 
-def enter_note(run: Run, by: str, text: str) -> None:
-    """Enters a note into a run that has just begun; it is on disk on return. Raises `RecorderLost` where it is not."""
+def _found_before(study: Study, records: Path, earlier: Earlier) -> tuple[dict[str, Any], ...]:
+    """What the study's sections want in the record from its start: this morning's rehearsal, the earlier runs."""
+    found: list[dict[str, Any]] = []
+    page = latest_page(records, study.name) if study.day.rehearsal is not None else None
+    if page is not None:
+        kept = ("name", "at", "go", "by", "study_sha256", "perceived")
+        found.append({"type": "rehearsed", "rehearsal": {name: page.get(name) for name in kept}})
+    if study.day.looks_back:
+        found.append({"type": "carried", "runs": list(earlier.runs)})
+    return tuple(found)
+
+
+def enter_at_start(run: Run, by: str, entries: Sequence[dict[str, Any]]) -> None:
+    """Enters notes, and what was found before, into a run that has just begun; all of it is on disk on return. Raises
+    `RecorderLost` where it is not."""
+    if not entries:
+        return
     client = RecorderClient(Path(run.plan.sockets), run.record, writer=True)
     try:
-        key = client.send({"type": "note", "text": text, "drive": None, "at": None, "by": by})
+        moment = {"drive": None, "at": None, "by": by, "wall": time.time()}
+        wanted = {client.send({**moment, **fields}): fields for fields in entries}
         deadline = time.monotonic() + NOTE_WITHIN_S
-        while key not in client.acknowledged():
-            if time.monotonic() > deadline:
-                raise RecorderLost(f"{run.record}: the recorder did not take the note {text!r}; enter it by hand.")
+        while wanted:
+            for key in client.acknowledged():
+                wanted.pop(key, None)
+            if wanted and time.monotonic() > deadline:
+                what = ", ".join(str(fields.get("text") or fields["type"]) for fields in wanted.values())
+                raise RecorderLost(f"{run.record}: the recorder did not take {what!r}; enter it by hand.")
             client.entries(0.05)
     finally:
         client.close()

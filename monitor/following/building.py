@@ -10,6 +10,7 @@ import numpy as np
 from monitor.feed.marker_kinds import KINDS
 from monitor.following.coming.channels import ChannelWatch
 from monitor.following.coming.outlook import horizon_over_s, look_out
+from monitor.following.day import day_view
 from monitor.following.numbers import bands_of, build_numbers, build_strips
 from monitor.following.saving import look_for_saving, lost_words
 from monitor.following.scene import build_scene
@@ -100,6 +101,7 @@ def build_view(
         horizon_over_s=horizon_over_s(drive, float(drive.log.newest_t)) if drive is not None and shown else None,
         in_charge=session.operator.handovers[-1].to if session.operator.handovers else "",
         lost_words=_lost_words(session, trials),
+        day=day_view(session, trials, history=history),
     )
 
 
@@ -255,7 +257,9 @@ def sheet_lines(session: Session, log: DriveLog | None, *, masked: bool) -> list
         station, speed = float(own["station"][-1]), float(own["speed"][-1])
     t = log.newest_t if log is not None else float("nan")
     done = session.operator.steps_done
-    return [_sheet_line(step, station, speed, t, done=step.name in done, masked=masked) for step in session.study.sheet]
+    ticked = (SheetStep(one.name) for one in session.study.day.companions if one.is_ticked)
+    steps = (*session.study.sheet, *ticked)
+    return [_sheet_line(step, station, speed, t, done=step.name in done, masked=masked) for step in steps]
 
 
 def _sheet_line(step: SheetStep, station: float, speed: float, t: float, *, done: bool, masked: bool) -> SheetLine:

@@ -20,6 +20,7 @@ from monitor.archive.rehearsals import latest_page
 from monitor.errors import WitnessError
 from monitor.following.building import build_view, with_trials
 from monitor.following.coming.channels import ChannelWatch
+from monitor.following.day import limit_now
 from monitor.following.keeping import Keeping
 from monitor.following.preflight import preflight
 from monitor.following.recorder_watch import RecorderWatch
@@ -43,6 +44,7 @@ BEHIND_S = 0.5
 
 PREFLIGHT_EVERY_S = 1.0
 REHEARSAL_EVERY_S = 30.0
+REMIND_EVERY_S = 1.0
 
 
 class Following:
@@ -83,6 +85,9 @@ class Following:
         self._checked_at = 0.0
         self._rehearsal: dict[str, Any] | None = None
         self._rehearsal_at = float("-inf")
+        self._reminds = restart is not None
+        self._reminded: set[tuple[str, str, float]] = set()
+        self._remind_at = float("-inf")
 
     @property
     def failed(self) -> bool:
@@ -120,6 +125,7 @@ class Following:
             verdicts = tuple((trial.id, trial.stage, trial.verdict) for trial in trials)
             self.turned, self._verdicts = self.turned or verdicts != self._verdicts, verdicts
             self._enter_shown(trials)
+            self._remind()
         self._watch.look()
         return judged
 
@@ -138,6 +144,11 @@ class Following:
             trial = next((one for one in self.session.trials() if one.id == fields.get("trial")), None)
             if trial is not None:
                 fields = {"seen": seen_now(trial, count_looks(self.record.parent)), **fields}
+        if fields.get("type") == "debrief" and self.session is not None:
+            fired = [one for one in self.session.trials() if one.fired_at is not None]
+            if fired:
+                verdict = any(one.stage in ("final", "ruled") for one in fired)
+                fields = {"seen": seen_now(fired[-1], count_looks(self.record.parent), verdict=verdict), **fields}
         self.client.send({"by": self.by, "wall": time.time(), **fields, "key": key})
         return key
 
@@ -225,6 +236,26 @@ class Following:
         if self._status is not None:
             self._status.close()
         self.client.close()
+
+    def _remind(self) -> None:
+        """A limit of driving that is near or passed is entered once, by whoever writes: what was said is evidence."""
+        now, session = time.monotonic(), self.session
+        if not self._reminds or session is None or session.closed or session.study.day.limits is None:
+            return
+        if now - self._remind_at < REMIND_EVERY_S:
+            return
+        self._remind_at = now
+        found = limit_now(session)
+        if found is None:
+            return
+        said = {(one.about, one.level, one.since) for one in session.operator.day.reminders} | self._reminded
+        one = (found.about, found.level, found.since)
+        if one not in said:
+            self._reminded.add(one)
+            drive = session.current
+            at = {} if drive is None else {"drive": drive.log.index, "at": float(drive.log.newest_t)}
+            fields = {"about": found.about, "level": found.level, "since": found.since, "words": found.sentence}
+            self.post({"type": "reminded", **at, **fields})
 
     def _enter_shown(self, trials: tuple[Trial, ...]) -> None:
         """What the operator is shown, and when, is evidence: whoever writes enters each change of a verdict."""

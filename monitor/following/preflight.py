@@ -6,12 +6,12 @@ What is not met says NOT YET; what cannot be told ("not said", "no rehearsal tod
 from __future__ import annotations
 
 from collections.abc import Iterator
-from datetime import UTC, datetime
 from typing import Any
 
 import numpy as np
 
 from monitor.following.coming.channels import ChannelWatch
+from monitor.following.day import day_lines, rehearsed_line
 from monitor.following.heading.run import NOT_RECORDING
 from monitor.following.source_words import clock_words
 from monitor.following.view import LiveView, PreflightLine, PreflightView
@@ -41,7 +41,8 @@ def preflight(session: Session, view: LiveView, rehearsal: dict[str, Any] | None
         *_sources(session, view),
         *_exposures(session),
         _disk(view),
-        _rehearsed(session, rehearsal, wall),
+        rehearsed_line(session, rehearsal, wall),
+        *day_lines(session),
     )
     wrong = [one for one in lines if one.result == "not met"]
     why = "; ".join(f"{one.what}: {one.given}" for one in wrong)
@@ -209,21 +210,3 @@ def _disk(view: LiveView) -> PreflightLine:
         return PreflightLine("disk", needed, "not known yet", "undecided")
     given = f"{minutes:.0f} min left" if minutes < 120 else f"{minutes / 60:.0f} h left"
     return PreflightLine("disk", needed, given, "met" if minutes >= DISK_LEAST_MIN else "not met")
-
-
-def _rehearsed(session: Session, page: dict[str, Any] | None, wall: float) -> PreflightLine:
-    """The newest rehearsal, where it is of today (UTC) and of this very study file."""
-    needed = "go, today"
-    at = page.get("at") if page is not None else None
-    if page is None or not isinstance(at, int | float) or _day(at) != _day(wall):
-        return PreflightLine("rehearsal", needed, "no rehearsal today", "undecided")
-    when = datetime.fromtimestamp(at, UTC).strftime("%H:%M UTC")
-    if page.get("study_sha256") != session.study.sha256:
-        return PreflightLine("rehearsal", needed, f"{when}, with another study file", "undecided")
-    if page.get("go") is True:
-        return PreflightLine("rehearsal", needed, f"go at {when}", "met")
-    return PreflightLine("rehearsal", needed, f"no-go at {when}", "not met")
-
-
-def _day(wall: float) -> str:
-    return datetime.fromtimestamp(wall, UTC).strftime("%Y-%m-%d")

@@ -5,9 +5,10 @@ A number of a stale feed is not in the view at all: `NumberView.value` is None a
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Literal
 
+from monitor.following.around import DayView
 from monitor.judging.blinding import Span
 from monitor.judging.case.trial import ConditionResult, Note, Result, Trial
 from monitor.judging.source_state import SourceState
@@ -129,10 +130,14 @@ class OutlookView:
     action_takes_s: float = 4.0
     in_horizon: bool = False
     """Whether another trial is still being answered: own driving says nothing of this one yet."""
+    as_it_comes: bool = False
+    """Whether it is one of many events that surprise nobody: nobody acts on the next one, and none is replaced."""
     hidden: bool = False
     """Whether a blind study hides what would tell of another trial's response."""
     to_come: tuple[str, ...] = ()
     """What else must still come before the fire, such as the visual task."""
+    which: str = ""
+    """Which of several it is: "3 of 20", "3 of any number"; empty for a trigger that fires once."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -375,6 +380,8 @@ class LiveView:
     """The times of the drive whose numbers are left out because the record is blind."""
     lost_words: tuple[tuple[str, str], ...] = ()
     """Trials that are lost → what that means for the drive: what still counts, and whether it can be run again."""
+    day: DayView = field(default_factory=DayView)
+    """What the study asks of the day around the drive, and what was entered of it."""
 
 
 @dataclass(frozen=True, slots=True)

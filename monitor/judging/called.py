@@ -44,6 +44,7 @@ def with_calls(
                 findings.append(_said(study, condition, on_road, trial.fired_at))
     findings = [_answered(one, operator) for one in findings]
     findings += judge_stops(trial, trigger, study, operator.stops)
+    findings += _expected(trial, trigger, study, operator)
     if tuple(findings) == trial.findings:
         return trial
     findings.sort(key=lambda one: (one.at if one.at is not None else np.inf, one.code))
@@ -54,6 +55,22 @@ def with_calls(
         verdict=decide(tuple(conditions), tuple(findings), final=trial.stage == "final"),
     )
     return replace(called, what_now=what_now(called, shown, study, group, standing))
+
+
+def _expected(trial: Trial, trigger: Trigger, study: Study, operator: OperatorLog) -> list[Finding]:
+    """What the participant said in the debrief of having expected the event. Suspicion is for a sensitivity analysis,
+    and takes nobody out by itself: a note, where the study's [reasons] do not say otherwise (common practice)."""
+    if trial.fired_at is None:
+        return []
+    answers = operator.day.answers
+    said = []
+    for item in study.day.debrief:
+        is_asked = item.trigger == trigger.name if item.trigger is not None else trigger.surprise_class is not None
+        found = answers.get(item.name)
+        if is_asked and found is not None and found.answer in item.expected:
+            sentence = f'Debrief, "{item.ask}": {found.said}, entered by {found.entered.by or "somebody"}.'
+            said.append(make_finding(study, "expected-it", sentence, None))
+    return said
 
 
 def _may_be_called(condition: Condition, result: ConditionResult) -> bool:

@@ -11,7 +11,8 @@ from dataclasses import dataclass, field, fields, replace
 from typing import Any, get_args
 
 from monitor.feed.limits import is_date
-from monitor.judging.case.trial import Note, Retraction, Ruling, Seen, Verdict
+from monitor.judging.case.trial import Note, Retraction, Ruling, Verdict, seen_from_map
+from monitor.judging.day.log import DayLog
 from monitor.judging.rules.stopped import COMFORT, STOP_MARKS, Instant, Stop
 
 VERDICTS: tuple[Verdict, ...] = get_args(Verdict)
@@ -76,6 +77,8 @@ class OperatorLog:
     seen: set[tuple[str, str]] = field(default_factory=set)
     """Trial and the word that was acknowledged: FIRED and then INVALID are two things to see."""
     handovers: list[Handover] = field(default_factory=list)
+    day: DayLog = field(default_factory=DayLog)
+    """What was entered of the day around the drive."""
     keys: set[str] = field(default_factory=set)
 
     @property
@@ -122,7 +125,7 @@ class OperatorLog:
                 self.eyes[str(fields.get("trial"))] = fields["value"]
             case "ruling" if fields.get("verdict") in VERDICTS:
                 reason, words = str(fields.get("reason", "")), str(fields.get("words", ""))
-                ruling = Ruling(fields["verdict"], reason, words, by, at, wall, _seen(fields.get("seen")))
+                ruling = Ruling(fields["verdict"], reason, words, by, at, wall, seen_from_map(fields.get("seen")))
                 trial = str(fields.get("trial"))
                 self.rulings[trial] = (*self.rulings.get(trial, ()), ruling)
             case "reveal":
@@ -143,6 +146,10 @@ class OperatorLog:
             case "handover" if fields.get("to"):
                 self.handovers.append(Handover(str(fields["to"]), entered))
                 self.notes.append(Note(at, drive, wall, by, f"handed over to {fields['to']}", key))
+            case _:
+                self.day, said = self.day.taken(fields, entered, key)
+                if said:
+                    self.notes.append(Note(at, drive, wall, by, said, key, must_say_why=True))
 
     def _take_comfort(self, rating: Any, entered: Instant, key: str) -> None:
         text = f"comfort rating {rating}"
@@ -176,16 +183,7 @@ class OperatorLog:
                 self.notes[place] = replace(note, retracted=retraction)
                 self.stops = [stop for stop in self.stops if stop.key != key]
                 self.comfort = [rating for rating in self.comfort if rating.key != key]
-
-
-def _seen(fields: Any) -> Seen | None:
-    """What a ruling's author knew; None where it is not there, or of another shape: then nothing is claimed."""
-    if not isinstance(fields, dict):
-        return None
-    verdict, response, looks = (fields.get(name) for name in Seen.__slots__)
-    if not isinstance(verdict, bool) or not isinstance(response, bool):
-        return None
-    return Seen(verdict, response, _whole(looks))
+                self.day = self.day.taken_back(key, retraction)
 
 
 def _number(value: Any) -> float | None:

@@ -11,6 +11,7 @@ from monitor.measures.arrival import Point
 from monitor.measures.columns import OTHER_CHANNELS, OWN_CHANNELS
 from monitor.measures.names import MEASURES
 from monitor.study.analysis import read_analysis
+from monitor.study.day.building import check_before_lot, read_day
 from monitor.study.model import (
     Accepted,
     AssignmentRule,
@@ -69,6 +70,10 @@ def build_study(root: Mapping[str, Any], faults: Faults, *, text: str, sha256: s
     each_once(root.get("sheet") or (), ("sheet",), "step", faults)
     sheet = _read_sheet(root.get("sheet") or (), faults)
     accepted = _read_accepted(root.get("accepted") or (), faults)
+    for name in ("debrief", "companion"):
+        each_once(root.get(name) or (), (name,), name, faults)
+    day = read_day(root, names, faults)
+    check_before_lot(root, faults)
     head = root.get("study") or {}
     _check_pattern(head.get("participant_pattern"), faults)
     if faults:
@@ -98,6 +103,7 @@ def build_study(root: Mapping[str, Any], faults: Faults, *, text: str, sha256: s
         treatments=treatments,
         planned_counts=head.get("planned_counts", "trials"),
         analysis=analysis,
+        day=day,
     )
 
 

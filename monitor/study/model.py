@@ -9,6 +9,7 @@ from dataclasses import dataclass, field
 from typing import Literal
 
 from monitor.measures.arrival import Point
+from monitor.study.day.model import Day
 from monitor.study.rules import ActionRule, AlertRule, BeforeRule, HazardRule, RearmRule, ResponseRule, TaskRule
 from monitor.study.terms import AtFire as AtFire
 from monitor.study.terms import Condition as Condition
@@ -160,6 +161,10 @@ class AssignmentRule:
     """Of studies made before orders were sealed; not used any more."""
     strata: tuple[str, ...] = ()
     """Each stratum has blocks of its own; none: one sequence for all."""
+    after: tuple[str, ...] = ()
+    """Steps of the run sheet that must be ticked before a lot is opened for a participant."""
+    excluded: dict[str, str] = field(default_factory=dict)
+    """Reasons, with words, for which somebody is not taken before a lot is opened."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -233,6 +238,8 @@ class Study:
     planned_counts: Counts = "trials"
     """What `planned` counts: valid trials, or participants with `valid_at_least` of them."""
     accepted: tuple[Accepted, ...] = ()
+    day: Day = field(default_factory=Day)
+    """What is asked of the day around the drive."""
 
     @property
     def design(self) -> Design:

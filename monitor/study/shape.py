@@ -9,6 +9,7 @@ from __future__ import annotations
 from typing import get_args
 
 from monitor.feed.marker_kinds import KINDS
+from monitor.study.day.shape import DAY_SECTIONS
 from monitor.study.model import (
     Counts,
     Edge,
@@ -239,6 +240,8 @@ STUDY_FILE = Section(
                     "block_sizes": Key(Several(Number(least=1, whole=True), distinct=True)),
                     "seed": Key(Number(least=0, whole=True)),
                     "strata": Key(Several(NAME, distinct=True)),
+                    "after": Key(Several(WORDS, distinct=True)),
+                    "excluded": Key(Named(WORDS, "reason")),
                 }
             )
         ),
@@ -306,5 +309,6 @@ STUDY_FILE = Section(
                 )
             )
         ),
+        **DAY_SECTIONS,
     }
 )

@@ -8,6 +8,8 @@ from typing import Any
 
 import pytest
 
+from monitor import __version__
+from monitor.archive.program import program_digest
 from monitor.following.building import build_view, sheet_lines
 from monitor.following.preflight import preflight
 from monitor.following.view import PreflightView, RecorderView
@@ -140,9 +142,25 @@ def test_a_drive_that_fires_nothing_needs_nobody_naive() -> None:
 @pytest.mark.parametrize(
     ("page", "result", "given"),
     [
-        (None, "undecided", "no rehearsal today"),
-        ({**TODAY, "at": WALL - 86_400.0}, "undecided", "no rehearsal today"),
-        ({**TODAY, "study_sha256": "0"}, "undecided", "22:03 UTC, with another study file"),
+        (None, "undecided", "no rehearsal of this study is kept"),
+        ({**TODAY, "at": WALL - 86_400.0}, "undecided", "the go of 2023-11-13 has expired: yesterday's"),
+        ({**TODAY, "at": WALL - 5 * 86_400.0}, "undecided", "the go of 2023-11-09 has expired: 5 days old"),
+        (
+            {**TODAY, "study_sha256": "0" * 64},
+            "undecided",
+            f"the go of 22:03 UTC has expired: another study file (00000000, now {study_of().sha256[:8]})",
+        ),
+        (
+            {**TODAY, "program": {"version": "0.0.1", "digest": "0"}},
+            "undecided",
+            f"the go of 22:03 UTC has expired: program 0.0.1, now {__version__}",
+        ),
+        (
+            {**TODAY, "program": {"version": __version__, "digest": "0"}, "channel_maps": ["f" * 64]},
+            "undecided",
+            "the go of 22:03 UTC has expired: the program was changed, no channel map",
+        ),
+        ({**TODAY, "program": {"version": __version__, "digest": program_digest()}}, "met", "go at 22:03 UTC"),
         ({**TODAY, "go": False}, "not met", "no-go at 22:03 UTC"),
         (TODAY, "met", "go at 22:03 UTC"),  # 1 700 000 000 is 22:13:20 UTC
     ],

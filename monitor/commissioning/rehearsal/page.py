@@ -10,6 +10,8 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
+from monitor import __version__
+from monitor.archive.program import program_digest
 from monitor.archive.rehearsals import FOLDER
 from monitor.commissioning.rehearsal.rehearsed import Fired, Rehearsed
 from monitor.commissioning.rehearsal.run_chart import RunChart, run_charts
@@ -67,6 +69,11 @@ class Page:
             "reference": self.reference,
             "changes": list(self.changes),
             "over_days": [one.as_json() for one in self.charts],
+            "program": {"version": __version__, "digest": program_digest()},
+            "channel_maps": list(shown.channel_maps),
+            "perceived": [
+                {"name": one.name, "answer": one.answer, "by": one.by, "at": one.wall} for one in shown.perceived
+            ],
         }
         plain: dict[str, Any] = _finite(document)
         return plain
@@ -92,7 +99,12 @@ class Page:
             )
         if any(one.alert for one in shown.fired) and not shown.delays:
             lines.append("  output delay: not measured, no sensor reports alerts (data.measured)")
+        if shown.perceived:
+            lines += ["", "In the seat:", *(f"  {one.name}: {one.answer}, says {one.by}" for one in shown.perceived)]
         lines += ["", "Frames:", f"  {_pacing_words(shown)}"]
+        maps = ", ".join(one[:8] for one in shown.channel_maps) or "none"
+        lines += ["", "A go holds for this day, this program, and:"]
+        lines += [f"  study file {self.study_sha256[:8]}, channel map {maps}"]
         if self.reference is not None:
             lines += ["", f"Against the rehearsal {self.reference}:"]
             lines += [f"  {change}" for change in self.changes] or ["  nothing is different"]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
 from statistics import median
@@ -13,6 +14,7 @@ from monitor.commissioning.rehearsal.pacing import RATE_OFF, Pacing, PacingLog
 from monitor.feed.decode import decode_message
 from monitor.feed.schema import Frame, Hello
 from monitor.judging.case.trial import Trial
+from monitor.judging.day.log import InTheSeat
 from monitor.judging.session import DriveTrials, Session
 from monitor.record.entries import Entry, EntryKind, unpack_frames
 from monitor.record.reader import RecordReading
@@ -89,6 +91,10 @@ class Rehearsed:
     """What somebody should look at; no reason against the day."""
     delays: list[OutputDelay] = field(default_factory=list)
     pacing: Pacing | None = None
+    channel_maps: tuple[str, ...] = ()
+    """Digests of the channel maps that the simulator's bridge named."""
+    perceived: tuple[InTheSeat, ...] = ()
+    """How somebody in the seat perceived each alert and volume."""
 
     @property
     def go(self) -> bool:
@@ -134,6 +140,10 @@ class RehearsalWatch:
         self._judge_trials(trials, found)
         _judge_pacing(found)
         _judge_delays(self._study, found)
+        hellos = [drive.log.hello for drive in session.drives if drive.log.hello is not None]
+        found.channel_maps = tuple(dict.fromkeys(one for hello in hellos for one in hello.channel_maps))
+        found.perceived = session.operator.day.in_the_seat
+        found.against += _not_perceived(self._study, found)
         if session.bad and session.last_refusal is not None:
             found.against.append(f"{session.bad} messages broke the feed's schema: {session.last_refusal.why}.")
         for one in session.sources.logs:
@@ -296,6 +306,20 @@ def _judge_pacing(found: Rehearsed) -> None:
         found.against.append(f"{pacing.lost} of {pacing.frames} frames did not arrive here.")
     elif pacing.lost:
         found.look_at.append(f"{pacing.lost} of {pacing.frames} frames did not arrive here.")
+
+
+def _not_perceived(study: Study, found: Rehearsed) -> Iterator[str]:
+    """What the study wants perceived in the seat and was not: an amplifier that is turned down passes all else."""
+    rule = study.day.rehearsal
+    answers = {one.name: one for one in found.perceived}
+    for one in rule.perceived if rule is not None else ():
+        answer = answers.get(one.name)
+        if answer is None:
+            yield f"Nobody in the seat said whether {one.name} was perceived."
+        elif answer.answer == "no":
+            yield f"{one.name} was not perceived in the seat, says {answer.by}."
+        elif one.expected is not None and answer.answer != one.expected:
+            yield f"{one.name} was {answer.answer} in the seat and not {one.expected}, says {answer.by}."
 
 
 def _judge_delays(study: Study, found: Rehearsed) -> None:

@@ -37,6 +37,8 @@ class Stream:
     run: str
     retain_s: float
     hello: Hello | None = None
+    hello_wall: float = 0.0
+    """Wall clock of the recorder when the first hello came in, seconds since 1970: a label only."""
     counts: FeedCounts = field(default_factory=FeedCounts)
     markers: dict[int, ReceivedMarker] = field(default_factory=dict)
     losses: deque[Loss] = field(default_factory=deque)
@@ -87,7 +89,7 @@ class Stream:
     def take_hello(self, hello: Hello, number: int, wall: float) -> None:
         """A hello: the first one opens judging; each one may bring markers that were lost."""
         if self.hello is None:
-            self.hello = hello
+            self.hello, self.hello_wall = hello, wall
         if hello is self._last_hello:
             return  # decoded once for all hellos between two markers
         self._last_hello = hello

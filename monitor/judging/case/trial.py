@@ -280,6 +280,16 @@ class Note:
     """Whether it is taken back with words only: it tells how the participant felt."""
 
 
+def seen_from_map(fields: Any) -> Seen | None:
+    """What an entry's author knew; None where it is not there, or of another shape: then nothing is claimed."""
+    if not isinstance(fields, dict):
+        return None
+    verdict, response, looks = (fields.get(name) for name in Seen.__slots__)
+    if not isinstance(verdict, bool) or not isinstance(response, bool):
+        return None
+    return Seen(verdict, response, looks if isinstance(looks, int) and not isinstance(looks, bool) else None)
+
+
 def number(value: float | None) -> float | None:
     """A JSON number, or None where the value is none, NaN or infinite."""
     return None if value is None or not math.isfinite(value) else value
