@@ -88,9 +88,7 @@ class Addendum:
             return [f"Entries made after closing when {code} was noted: {count}; there now: {len(self.entries)}."]
         found = self.digests[count].hex()
         if not found.startswith(digits):
-            return [
-                f"With the entries of then (so many: {count}) the code is {count}-{found[:CODE_DIGITS]}, and {code} was noted."
-            ]
+            return [f"{code} was noted, and the code of the first {count} is {count}-{found[:CODE_DIGITS]}."]
         return []
 
 

@@ -145,7 +145,7 @@ def test_rulings_that_were_exchanged_have_another_code(small, tmp_path, clock) -
     (small / "addendum-0001.twr").unlink()
     append_addendum(small, ruling("a", "invalid"), clock)
     (fault,) = verify_record(small, noted).faults
-    assert fault.startswith("With the entries of then (so many: 1) the code is 1-")
+    assert fault.startswith(f"{noted} was noted, and the code of the first 1 is 1-")
 
 
 def test_an_addendum_of_another_record_does_not_follow(small, tmp_path, clock, opening) -> None:
