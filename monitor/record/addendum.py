@@ -85,12 +85,10 @@ class Addendum:
         """What a code that was noted shows, a sentence for each fault; raises `WitnessError` for what is no code."""
         count, digits = split_code(code)
         if count > len(self.entries):
-            return [
-                f"{count} entries had been made after closing when {code} was noted, and {len(self.entries)} are there."
-            ]
+            return [f"Entries made after closing when {code} was noted: {count}; there now: {len(self.entries)}."]
         found = self.digests[count].hex()
         if not found.startswith(digits):
-            return [f"After {count} entries the code is {count}-{found[:CODE_DIGITS]}, and {code} was noted."]
+            return [f"{code} was noted, and the code of the first {count} is {count}-{found[:CODE_DIGITS]}."]
         return []
 
 

@@ -134,7 +134,7 @@ def test_a_code_of_rulings_shows_what_was_taken_away_since_it_was_noted(small, c
     assert any("it was cut: compare with the code" in fault for fault in verify_record(small).faults)
     file.unlink()
     (fault,) = verify_record(small, codes[1]).faults
-    assert fault == f"2 entries had been made after closing when {codes[1]} was noted, and 0 are there."
+    assert fault == f"Entries made after closing when {codes[1]} was noted: 2; there now: 0."
     with pytest.raises(WitnessError, match="is no code of rulings"):
         split_code("3-xyz")
 
@@ -145,7 +145,7 @@ def test_rulings_that_were_exchanged_have_another_code(small, tmp_path, clock) -
     (small / "addendum-0001.twr").unlink()
     append_addendum(small, ruling("a", "invalid"), clock)
     (fault,) = verify_record(small, noted).faults
-    assert fault.startswith("After 1 entries the code is 1-")
+    assert fault.startswith(f"{noted} was noted, and the code of the first 1 is 1-")
 
 
 def test_an_addendum_of_another_record_does_not_follow(small, tmp_path, clock, opening) -> None:

@@ -170,7 +170,7 @@ def test_a_silent_connection_is_built_again_and_ever_more_seldom(house, linked):
     assert link.feed._wait_s == 2 * quick.LINK.rebuild_s
     link.until_state(house, "connected")
     link.until(house, lambda: feed.send_multipart([b"frame", b""]) or link.feed.state == "live", "messages")
-    assert link.feed._wait_s == 3.0
+    assert link.feed._wait_s == quick.LINK.rebuild_s
 
 
 def test_after_an_oversize_message_normal_traffic_comes_again(house, linked):
