@@ -80,7 +80,9 @@ def mean_differences(
         if t[-1] - t[0] >= LENGTHS * seconds and len(mean) >= 8:
             before = np.searchsorted(t[end], t[end] - seconds + period_s, side="right") - 1
             steps = (mean - mean[np.maximum(before, 0)])[before >= 0]
-            slow = max(slow, MAD * float(np.median(np.abs(steps))) / 2.0**0.5 if len(steps) else 0.0)
+            # two tellings that come apart steadily are no noise
+            spread = np.median(np.abs(steps - np.median(steps))) if len(steps) else 0.0
+            slow = max(slow, MAD * float(spread) / 2.0**0.5)
         pieces.append((seconds, begin, end, mean, noise, (most[end + 1] - most[begin]) / number))
     found = []
     for seconds, begin, end, mean, noise, may in pieces:

@@ -14,7 +14,7 @@ import numpy as np
 from monitor.judging.evidence.bodies import Body
 from monitor.measures.columns import BoolArray
 
-STUCK_S, STUCK_MPS2 = 8.0, 0.15
+STUCK_S, STUCK_MPS2 = 8.0, 0.12
 """A pressed accelerator that keeps its last digit for so long while the acceleration, averaged over half seconds,
 changes by more than that."""
 
