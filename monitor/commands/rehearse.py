@@ -33,8 +33,8 @@ def add_to(subparsers: Any) -> None:
         default=[],
         action="append",
         metavar="ALERT=ANSWER",
-        help="how an alert of [[rehearsal.perceived]] was perceived in the seat: heard, felt, seen or no (default: asked "
-        "by keys after the drive)",
+        help="how an alert of [[rehearsal.perceived]] was perceived in the seat: heard, felt, seen or no (default: "
+        "asked by keys after the drive)",
     )
     parser.add_argument("--own-key", metavar="FILE", help="our secret CURVE key file")
     parser.add_argument("--simulator-key", metavar="FILE", help="the simulator's public CURVE key file")

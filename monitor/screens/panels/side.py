@@ -19,7 +19,7 @@ def draw_side(picture: Picture, width: int, height: int) -> Canvas:
     for y, trial in enumerate(trials[:for_trials], start=1):
         draw_trial_row(canvas, y, trial)
     if not trials:
-        canvas.put(1, 1, "none yet", "dim")
+        canvas.put(1, 1, "after the debrief" if picture.view.day.hides_trials else "none yet", "dim")
     y = 1 + for_trials
     if y >= height:
         return canvas
