@@ -106,6 +106,8 @@ def run(options: argparse.Namespace) -> int:
             bridge.drain()
             bridge.close()
     status = 0 if stop.number is None else 128 + stop.number
+    if options.until_unheard is not None:
+        return status
     if options.json:
         print_json({"type": "ended", **bridge.status().as_json()})
     else:
@@ -144,6 +146,8 @@ def _go_on(bridge: Bridge, as_json: bool, until_unheard_s: float | None, stop: a
         heard_s = told_s if bridge.publisher.is_heard else heard_s
         if until_unheard_s is not None and told_s - heard_s > until_unheard_s:
             return
+        if until_unheard_s is not None:
+            continue  # nobody reads what it would say: what it has to say stands in its hellos
         now = bridge.status()
         if as_json:
             print_json({"type": "status", **now.as_json()})

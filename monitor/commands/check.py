@@ -19,7 +19,11 @@ def add_to(subparsers: Any) -> None:
     parser.add_argument("--seconds", type=float, default=5.0, metavar="S", help="how long to listen (default: 5)")
     parser.add_argument("--map", metavar="FILE", help="is this channel map right, and does it go with the study?")
     parser.add_argument(
-        "--also", action="append", default=[], metavar="FILE", help="the map of a further source; repeatable"
+        "--also",
+        action="append",
+        default=[],
+        metavar="FILE",
+        help="the map of a further source, or MAP=FILE; repeatable",
     )
     parser.add_argument("--csv", metavar="FILE", help="with --map: judge this file dry; with --propose: look at it")
     parser.add_argument(
@@ -57,6 +61,7 @@ def run(options: argparse.Namespace) -> int:
     from monitor.commands.printing import harmless, print_json, trial_lines
     from monitor.commissioning.check.map_and_study import compare
     from monitor.connect.channel_map.loading import load_map
+    from monitor.connect.sources.files import Beside, beside_from
     from monitor.errors import FileFaults, WitnessError
     from monitor.feed.curve import CurveFiles
     from monitor.study.loading import load_study
@@ -73,7 +78,8 @@ def run(options: argparse.Namespace) -> int:
         study = load_study(options.study)
         channels = load_map(options.map) if options.map else None
         scenario = _load_scenario(options)
-        further = [load_map(path) for path in options.also]
+        beside = [Beside(load_map(name), path) for name, path in map(beside_from, options.also)]
+        further = [one.map for one in beside]
     except FileFaults as faults:
         if not faults.readable:
             raise
@@ -120,7 +126,7 @@ def run(options: argparse.Namespace) -> int:
         from monitor.commissioning.importing import judge_file
 
         if options.csv is not None:
-            report = judge_file(channels, Path(options.csv), study, further)
+            report = judge_file(channels, Path(options.csv), study, beside)
         else:
             report = judge_source(study, channels, further, options.source or None, options.seconds, keys)
         document["dry"] = report.as_json()
@@ -128,15 +134,21 @@ def run(options: argparse.Namespace) -> int:
         lines += [*report.sentences(), *(line for trial in report.trials for line in trial_lines(trial))]
     if options.feed:
         from monitor.commissioning.check.dry.live import judge_feeds
-        from monitor.connect.streams import opened_feeds
+        from monitor.connect.streams import OpenedFeeds
 
-        heard = judge_feeds(study, opened_feeds(options.feed), options.seconds, keys)
+        opened = OpenedFeeds(options.feed)
+        try:
+            heard = judge_feeds(study, opened.endpoints, options.seconds, keys)
+        finally:
+            opened.end()
         document["feed"] = heard.feed.as_json()
         document["sources"] = [source.as_json() for source in heard.sources]
         document["dry"] = heard.as_json()
         document["ok"] = document["ok"] and heard.feed.ok and all(source.ok for source in heard.sources)
         lines += [line for source in heard.sources for line in source.sentences()] + heard.feed.sentences()
-        lines += [*heard.sentences(), *(line for trial in heard.trials for line in trial_lines(trial))]
+        fired = [trial for trial in heard.trials if trial.fired_at is not None]
+        lines += [*heard.sentences(), *(line for trial in fired for line in trial_lines(trial))]
+        lines += [] if fired else ["  no trigger fired while it was listened to"]
     if scenario is not None:
         lines += _hold(options, study, scenario, document)
     if options.json:

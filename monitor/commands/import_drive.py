@@ -11,7 +11,11 @@ def add_to(subparsers: Any) -> None:
     parser.add_argument("file", metavar="FILE", help="a table of text: one line of names, then one for each step")
     parser.add_argument("--map", required=True, metavar="FILE", help="its channel map (configs/channels-example.toml)")
     parser.add_argument(
-        "--also", action="append", default=[], metavar="FILE", help="the map of a further source in the same file"
+        "--also",
+        action="append",
+        default=[],
+        metavar="FILE",
+        help="the map of a further source in the same file, or MAP=FILE",
     )
     parser.add_argument("--study", required=True, metavar="FILE")
     parser.add_argument("--participant", required=True, metavar="CODE")
@@ -35,6 +39,7 @@ def run(options: argparse.Namespace) -> int:
     from monitor.commands.printing import harmless, print_json, say, trial_lines
     from monitor.commissioning.importing import CannotBeRight, import_drive
     from monitor.connect.channel_map.loading import load_map
+    from monitor.connect.sources.files import Beside, beside_from
     from monitor.errors import WitnessError
     from monitor.study.loading import load_study
 
@@ -56,7 +61,7 @@ def run(options: argparse.Namespace) -> int:
             options.participant,
             options.group,
             Path(options.records),
-            further=[load_map(path) for path in options.also],
+            further=[Beside(load_map(name), path) for name, path in map(beside_from, options.also)],
             began=began,
             despite_faults=options.despite_faults,
         )

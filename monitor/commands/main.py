@@ -24,6 +24,7 @@ COMMANDS = (
     "rule",
     "check",
     "rehearse",
+    "prove",
     "bridge",
     "import",
     "keys",

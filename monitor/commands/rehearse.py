@@ -52,9 +52,10 @@ def run(options: argparse.Namespace) -> int:
     from monitor.commands.interrupting import Interrupted, interruptible
     from monitor.commands.perceiving import in_the_seat_of
     from monitor.commands.printing import harmless, print_json, say
+    from monitor.commissioning.proving.words import proof_lines
     from monitor.commissioning.rehearsal.page import beside_earlier, keep_page, make_page
     from monitor.commissioning.rehearsal.rehearsed import judge_rehearsal
-    from monitor.connect.streams import opened_feeds
+    from monitor.connect.streams import OpenedFeeds
     from monitor.errors import WitnessError
     from monitor.following.beginning import begin_run
     from monitor.following.live import operator_name
@@ -82,7 +83,7 @@ def run(options: argparse.Namespace) -> int:
         replace(study, participant_pattern=STAFF),
         STAFF,
         options.group,
-        tuple(opened_feeds(options.feed)),
+        OpenedFeeds(options.feed).endpoints,
         records / FOLDER,
         own_secret_key=options.own_key,
         server_public_key=options.simulator_key,
@@ -108,12 +109,24 @@ def run(options: argparse.Namespace) -> int:
         shown.against.insert(0, "The feed fell silent before the rehearsal was over.")
     page = beside_earlier(make_page(study, shown, by, time.time(), reference), kept_pages(records, study.name))
     kept = keep_page(page, records)
+    proof = _prove(begun.record, study) if shown.fired else None
     if options.json:
-        print_json(page.as_json() | {"kept": str(kept)})
+        print_json(page.as_json() | {"kept": str(kept), "limits": None if proof is None else proof.as_json()})
     else:
         print("\n".join(harmless(line) for line in page.sentences()))
+        if proof is not None:
+            print("\n".join(["", *(harmless(line) for line in proof_lines(proof, short=True))]))
         say(f"kept: {kept}")
     return 0 if page.go else 1
+
+
+def _prove(record: Any, study: Any) -> Any:
+    """The short form of what `prove` says of the rehearsal's own record."""
+    from monitor.commands.printing import say
+    from monitor.commissioning.proving.limits import prove
+
+    say("Trying what of this feed would be found untrue.")
+    return prove(record, study, short=True)
 
 
 def _print_days(pages: list[dict[str, Any]], study: str, options: argparse.Namespace) -> int:

@@ -72,7 +72,7 @@ def run(options: argparse.Namespace) -> int:
     from monitor.commands.assign import plan_run, say_how_far
     from monitor.commands.following import show_run, stream_run
     from monitor.commands.printing import say
-    from monitor.connect.streams import opened_feeds
+    from monitor.connect.streams import OpenedFeeds
     from monitor.errors import WitnessError
     from monitor.following.beginning import begin_run, check_participant, enter_at_start
     from monitor.following.live import operator_name
@@ -93,7 +93,7 @@ def run(options: argparse.Namespace) -> int:
         study,
         options.participant,
         plan.group,
-        tuple(opened_feeds(options.feed)),
+        OpenedFeeds(options.feed).endpoints,
         Path(options.records),
         second=Path(options.second) if options.second else None,
         own_secret_key=options.own_key,

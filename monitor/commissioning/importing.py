@@ -22,7 +22,7 @@ from monitor.commissioning.as_recorded import RecordedDrive, SourceClock
 from monitor.commissioning.check.dry.judged import DryJudging, DryReport
 from monitor.connect.channel_map.mapped_drive import Counts, Translation
 from monitor.connect.channel_map.model import ChannelMap
-from monitor.connect.sources.files import DriveFile
+from monitor.connect.sources.files import Beside, DriveFile
 from monitor.errors import WitnessError
 from monitor.following.beginning import check_participant
 from monitor.record.entries import EntryKind, Opening, pack_map
@@ -91,7 +91,7 @@ def judge_file(
     channels: ChannelMap,
     file: Path,
     study: Study,
-    further: Sequence[ChannelMap] = (),
+    further: Sequence[Beside] = (),
     *,
     participant: str = "DRY",
     group: str | None = None,
@@ -99,12 +99,13 @@ def judge_file(
 ) -> DryReport:
     """The dry judging of a whole file. Raises `WitnessError` where it cannot be read."""
     opened = DriveFile(channels, file, further)
+    maps = [one.map for one in further]
     dry = DryJudging(
         study,
         channels,
         participant=participant,
         group=group,
-        further=further,
+        further=maps,
         exposures=exposures,
         now_s=lambda: opened.now_s,
     )
@@ -124,7 +125,7 @@ def import_drive(
     group: str | None,
     records: Path,
     *,
-    further: Sequence[ChannelMap] = (),
+    further: Sequence[Beside] = (),
     began: datetime | None = None,
     despite_faults: bool = False,
 ) -> Imported:
@@ -174,9 +175,10 @@ def import_drive(
     if report.faults:
         fields["despite_faults"] = report.faults[:32]
     writer.append(EntryKind.INTAKE, pack_map({**fields, "channel_map": channels.text}))
-    drive = RecordedDrive(channels, lambda payload: writer.append(EntryKind.MESSAGE, payload), clock, further)
+    maps = [one.map for one in further]
+    drive = RecordedDrive(channels, lambda payload: writer.append(EntryKind.MESSAGE, payload), clock, maps)
     opened = DriveFile(channels, file, further)
-    joined, sources = drive.joined_with(further, lambda: opened.now_s)
+    joined, sources = drive.joined_with(maps, lambda: opened.now_s)
     translation = Translation(channels, joined or drive, lambda number: f"{file.stem[:40]}-{sha256[:8]}-{number}")
     try:
         opened.read(translation, joined, sources)

@@ -10,6 +10,7 @@ import json
 import re
 import subprocess
 import sys
+import tempfile
 from collections.abc import Sequence
 
 from monitor.connect.channel_map.loading import parse_map
@@ -27,12 +28,55 @@ NEED_MORE = ("alert_on", "alert_off")
 """Kinds of which a text alone does not say enough: an alert's modality needs a map."""
 
 
-def opened_feeds(feeds: Sequence[str]) -> list[str]:
-    """The endpoints of feeds, where those that are streams of the layer have been put behind bridges of their own.
+class OpenedFeeds:
+    """Feeds, where those that are streams of the layer have been put behind bridges of their own.
 
     Raises `WitnessError` where one cannot be bridged.
     """
-    return [_bridged(one.removeprefix(PREFIX)) if one.startswith(PREFIX) else one for one in feeds]
+
+    def __init__(self, feeds: Sequence[str]) -> None:
+        self._bridges: list[subprocess.Popen[str]] = []
+        self.endpoints: tuple[str, ...] = ()
+        """Where each of them publishes."""
+        try:
+            for one in feeds:
+                endpoint = self._bridged(one.removeprefix(PREFIX)) if one.startswith(PREFIX) else one
+                self.endpoints = (*self.endpoints, endpoint)
+        except WitnessError:
+            self.end()
+            raise
+
+    def end(self) -> None:
+        """Ends the bridges: for who listens for a moment. A run's go on as long as somebody listens."""
+        for bridge in self._bridges:
+            bridge.terminate()
+        for bridge in self._bridges:
+            bridge.wait()
+
+    def _bridged(self, name: str) -> str:
+        """Starts a bridge for a stream; gives where it publishes. It has no need of us once it has said that."""
+        command = [sys.executable, "-m", "monitor", "bridge", "--json", "--lsl", name, "--bind", "tcp://127.0.0.1:*"]
+        with tempfile.TemporaryFile("w+") as said:
+            process = subprocess.Popen(
+                [*command, "--until-unheard", f"{UNHEARD_S:g}"],
+                stdin=subprocess.DEVNULL,
+                stdout=subprocess.PIPE,
+                stderr=said,
+                text=True,
+                start_new_session=True,
+            )
+            assert process.stdout is not None
+            line = process.stdout.readline()
+            process.stdout.close()
+            if line:
+                self._bridges.append(process)
+                endpoint: str = json.loads(line)["endpoint"]
+                return endpoint
+            process.wait()
+            said.seek(0)
+            lines = said.read().splitlines()
+        told = [one for one in lines if name in one or "streaming layer" in one]
+        raise WitnessError(told[-1] if told else f"The stream {name} cannot be bridged: {' '.join(lines[-1:])}")
 
 
 def map_of_stream(name: str, within_s: float = FOUND_WITHIN_S) -> tuple[ChannelMap, LslReceiver]:
@@ -61,27 +105,6 @@ def map_of_stream(name: str, within_s: float = FOUND_WITHIN_S) -> tuple[ChannelM
         for channel in receiver.names:
             lines += [f"[signals.{_text(channel)}]", f"from = {_text(channel)}"]
     return parse_map("\n".join(lines) + "\n", f"{PREFIX}{name}"), receiver
-
-
-def _bridged(name: str) -> str:
-    """Starts a bridge for a stream; gives where it publishes."""
-    command = [sys.executable, "-m", "monitor", "bridge", "--json", "--lsl", name, "--bind", "tcp://127.0.0.1:*"]
-    process = subprocess.Popen(
-        [*command, "--until-unheard", f"{UNHEARD_S:g}"],
-        stdin=subprocess.DEVNULL,
-        stdout=subprocess.PIPE,
-        stderr=subprocess.PIPE,
-        text=True,
-        start_new_session=True,
-    )
-    assert process.stdout is not None
-    line = process.stdout.readline()
-    if not line:
-        _, error = process.communicate()
-        said = [one for one in error.splitlines() if name in one or "streaming layer" in one]
-        raise WitnessError(said[-1] if said else f"The stream {name} cannot be bridged: {error.strip()[-300:]}")
-    endpoint: str = json.loads(line)["endpoint"]
-    return endpoint
 
 
 def _text(text: str) -> str:

@@ -130,10 +130,14 @@ class OutlookView:
     action_takes_s: float = 4.0
     in_horizon: bool = False
     """Whether another trial is still being answered: own driving says nothing of this one yet."""
+    as_it_comes: bool = False
+    """Whether it is one of many events that surprise nobody: nobody acts on the next one, and none is replaced."""
     hidden: bool = False
     """Whether a blind study hides what would tell of another trial's response."""
     to_come: tuple[str, ...] = ()
     """What else must still come before the fire, such as the visual task."""
+    which: str = ""
+    """Which of several it is: "3 of 20", "3 of any number"; empty for a trigger that fires once."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -122,9 +122,9 @@ def verdict_word(trial: Trial) -> str:
 
 
 def trial_time(trial: Trial) -> str:
-    """When a trial fired, or that it did not."""
+    """When a trial fired, where that may be told, or that it did not."""
     if trial.fired_at is not None:
-        return clock(trial.fired_at)
+        return "fired" if trial.told_fired_at is None else clock(trial.told_fired_at)
     return trial.timing.result if trial.timing.result in ("missed", "not reached") else "not fired"
 
 

@@ -47,6 +47,8 @@ class Addendum:
     torn: list[tuple[int, Torn]] = field(default_factory=list)
     foreign: list[int] = field(default_factory=list)
     """Numbers of files that are of another record."""
+    unread: list[str] = field(default_factory=list)
+    """A sentence for each file that cannot be read: nothing is added before it can, because nobody knows after what."""
     next_file: int = 1
     clean_end: Path | None = None
     """The last file, where it ends with a whole entry, so that the next one may be appended to it."""
@@ -116,6 +118,7 @@ def load_addendum(path: Path, closing: bytes, disk: DiskCalls = DISK) -> Addendu
         except OSError as error:
             what = f"{file} cannot be read: {reason(error)}."
             problems.note(Damage(number, 0, 0, what, None))
+            found.unread.append(what)
             found.next_file = number + 1
     sources: list[PartSource] = list(files)
     if not sources:
@@ -176,6 +179,8 @@ def append_addendum(path: Path, fields: dict[str, Any], clock: Clock = SYSTEM_CL
         if files.state == "open":
             raise RecordNotWritable(f"{path} is not closed; close the run, or recover it, before something is added.")
         found = load_addendum(path, bytes.fromhex(files.digest), disk)
+        if found.unread:
+            raise RecordNotWritable(f"Nothing was added to {path}: {' '.join(found.unread)}")
         key = fields.get("key")
         if key is not None and any(one.get("key") == key for one in found.maps):
             return found.digest.hex()

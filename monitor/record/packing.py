@@ -97,7 +97,11 @@ def _entries(planes: _Planes) -> list[Entry]:
         raise RecordUnreadable("a sealed block states a payload over the limit")
     payloads: list[bytes] = [b""] * n
     grouped = np.zeros(n, dtype=bool)
+    last = 0
     for length, fields in description["groups"]:
+        if length <= last:  # ascending: so that no group is unpacked over and over
+            raise ValueError("its groups do not ascend")
+        last = length
         rows = np.flatnonzero(lengths == length)
         grouped[rows] = True
         offsets, orders, little = [], [], []

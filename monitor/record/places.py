@@ -25,7 +25,7 @@ from typing import Literal
 
 from monitor.errors import RecordUnreadable
 from monitor.record.clock import SYSTEM_CLOCK, Clock
-from monitor.record.disk import DISK, DiskCalls, RecordNotWritable, open_regular, read_small, write_whole
+from monitor.record.disk import RecordNotWritable, open_regular, read_small
 from monitor.record.parts import (
     PART_HEADER_BYTES,
     PartHeader,
@@ -87,7 +87,7 @@ def look_at_places(directory: Path) -> list[Place]:
     Raises `RecordUnreadable` where the record's directory, or what it notes of the others, cannot be read.
     """
     own = Place(directory, "own", names=_names(directory))
-    noted = _noted(directory)
+    noted = noted_places(directory)
     if not noted:
         return [own]
     record_id = record_id_of(directory)
@@ -196,89 +196,16 @@ def read_stamp(place: Path) -> Stamp | None:
         return None
     record_id, home, inode, parts = b"", None, 0, {}
     for line in lines:
-        with suppress(ValueError, KeyError, TypeError, AttributeError):  # a line that was never finished says nothing
+        # a line that was never finished says nothing
+        with suppress(ValueError, KeyError, TypeError, AttributeError, OverflowError, RecursionError):
             said = json.loads(line)
             if "part" in said:
                 parts[int(said["part"])] = str(said["id"])
             else:
-                record_id, home, inode = bytes.fromhex(said["record"]), Path(said["home"]), int(said["inode"])
+                here, known = Path(said["home"]), bytes.fromhex(said["record"])
+                if here.is_absolute() and "\0" not in said["home"]:
+                    home, record_id, inode = here, known, int(said["inode"])
     return None if home is None or len(record_id) != 16 else Stamp(record_id, home, inode, parts)
-
-
-def note_place(directory: Path, place: Path, record_id: bytes, disk: DiskCalls = DISK, *, take: bool = False) -> None:
-    """Stamps a place, made where it is not there yet, and notes in the record that it is one of its own; both are on
-    disk on return. Raises `OSError`, and `RecordNotWritable` where it is another record's.
-
-    `take`: the operator says that a place whose record cannot be found belongs to this one, which was moved.
-    """
-    stamp = read_stamp(place)
-    if stamp is not None:
-        found = _by_stamp(place, stamp, directory, record_id)
-        if found.standing != "second" and not (take and found.standing == "unclear"):
-            raise RecordNotWritable(f"{directory} cannot use this place. {found.why}")
-    if not place.is_dir():
-        disk.make_directory(place)
-        disk.sync_directory(place.parent)
-    home = directory.absolute()
-    fields = {"record": record_id.hex(), "home": str(home), "inode": home.stat().st_ino}
-    if stamp is None or (stamp.home, stamp.inode) != (home, fields["inode"]):
-        append_line(place / STAMP_NAME, json.dumps(fields), disk)
-    noted = _noted(directory)
-    if place not in noted:
-        append_line(directory / SECOND_NAME, str(place), disk)
-    if not noted.get(place):
-        append_line(directory / SECOND_NAME, f"# stamped {place}", disk)
-
-
-def note_part(place: Path, number: int, part_id: bytes, disk: DiskCalls = DISK) -> None:
-    """Adds a part to the stamp of the place in which it was begun. Raises `OSError`."""
-    append_line(place / STAMP_NAME, json.dumps({"part": number, "id": part_id.hex()}), disk)
-
-
-def leave_empty_places(directory: Path, disk: DiskCalls = DISK) -> list[Path]:
-    """Removes places of the record that hold no part of it any more; what else lies there stays.
-
-    Gives those that are left, or may be. What was cut short in the middle is ended by the next call. Raises `OSError`
-    and `RecordUnreadable`.
-    """
-    left = []
-    for place in look_at_places(directory):
-        if place.standing in ("second", "empty") and not any(looks_like_part(name) for name in place.names):
-            append_line(directory / SECOND_NAME, f"# emptied {place.path}", disk)
-        elif place.standing in ("second", "unreachable", "unclear"):
-            left.append(place.path)
-    record_id = record_id_of(directory)
-    for path in _noted(directory, emptied=True):
-        stamp = read_stamp(path)
-        if path != directory and path.is_dir() and (stamp is None or record_id in (None, stamp.record_id)):
-            _remove_place(path, disk)
-    return left
-
-
-def _remove_place(path: Path, disk: DiskCalls) -> None:
-    """Removes the stamp of a place and, where nothing else lies in it, the place."""
-    with suppress(FileNotFoundError):
-        disk.unlink(path / STAMP_NAME)
-    try:
-        disk.remove_directory(path)
-    except OSError as error:
-        if error.errno not in (errno.ENOTEMPTY, errno.EEXIST, errno.ENOENT):
-            raise
-    if path.parent.is_dir():
-        disk.sync_directory(path.parent)
-
-
-def append_line(path: Path, line: str, disk: DiskCalls = DISK) -> None:
-    """Appends a line to one of the small files; on disk on return. Raises `OSError`."""
-    descriptor = disk.open(path, os.O_RDWR | os.O_CREAT | os.O_APPEND | os.O_NOFOLLOW)
-    try:
-        size = os.fstat(descriptor).st_size
-        torn = size > 0 and disk.pread(descriptor, 1, size - 1) != b"\n"  # a line that was never finished
-        write_whole(disk, descriptor, f"{chr(10) if torn else ''}{line}\n".encode())
-        disk.datasync(descriptor)
-    finally:
-        disk.close(descriptor)
-    disk.sync_directory(path.parent)
 
 
 def new_record_directory(records: Path, participant: str, clock: Clock = SYSTEM_CLOCK) -> Path:
@@ -314,7 +241,7 @@ def is_record(path: Path) -> bool:
     return SEALED_NAME in names or TOMBSTONE_NAME in names or bool(find_parts(path))
 
 
-def _noted(directory: Path, *, emptied: bool = False) -> dict[Path, bool]:
+def noted_places(directory: Path, *, emptied: bool = False) -> dict[Path, bool]:
     """The other places that the record names, and whether a stamp was put there; or those that were emptied."""
     try:
         lines = read_small(directory / SECOND_NAME, MOST_BYTES).decode("utf-8", "replace").splitlines()
@@ -352,7 +279,7 @@ def _look_at(path: Path, stamped: bool, directory: Path, record_id: bytes | None
     except OSError as error:
         return _not_there(path, stamped, directory, error)
     if stamp is not None:
-        return replace(_by_stamp(path, stamp, directory, record_id), stamp=stamp, names=names)
+        return replace(by_stamp(path, stamp, directory, record_id), stamp=stamp, names=names)
     headers = [read_part_header(path / name) for name in names if part_number(name)]
     ids = {header.record_id for header in headers if header is not None}
     if stamped and not headers:
@@ -375,7 +302,8 @@ def _not_there(path: Path, stamped: bool, directory: Path, error: OSError) -> Pl
     return Place(path, "unreachable", why)
 
 
-def _by_stamp(path: Path, stamp: Stamp, directory: Path, record_id: bytes | None) -> Place:
+def by_stamp(path: Path, stamp: Stamp, directory: Path, record_id: bytes | None) -> Place:
+    """How a place with this stamp stands to a record with this directory and id."""
     if record_id is not None and stamp.record_id != record_id:
         return Place(path, "foreign", f"{path} belongs to another record, {stamp.home}.")
     here = directory.absolute()

@@ -13,7 +13,9 @@ from monitor.errors import RecordUnreadable
 from monitor.record.clock import Clock, boot_id
 from monitor.record.disk import DiskCalls, RecordNotWritable, write_whole
 from monitor.record.parts import PartHeader, part_name, program_version
-from monitor.record.places import STAMP_NAME, note_part, note_place
+from monitor.record.places import STAMP_NAME
+from monitor.record.resuming import LastGood
+from monitor.record.stamping import note_part, note_place
 
 FIRST_RETRY_NS = 2_000_000_000
 LAST_RETRY_NS = 60_000_000_000
@@ -36,13 +38,11 @@ class Places:
     disk that takes writes and fails each sync is not filled with copies of the last minute.
     """
 
-    def __init__(
-        self, directory: Path, second: Path | None, record_id: bytes, next_part: int, clock: Clock, disk: DiskCalls
-    ) -> None:
+    def __init__(self, directory: Path, second: Path | None, state: LastGood, clock: Clock, disk: DiskCalls) -> None:
         self._directory = directory
         self._directories = [directory] if second is None else [directory, second]
-        self._record_id = record_id
-        self._next_part = next_part
+        self._record_id = state.record_id
+        self._next_part = state.next_part
         self.clock = clock
         self.disk = disk
         self._until_ns: dict[Path, int] = {}

@@ -7,9 +7,10 @@ from pathlib import Path
 
 from monitor.record.clock import SYSTEM_CLOCK, Clock
 from monitor.record.disk import DISK, DiskCalls, RecordNotWritable, lock_record
-from monitor.record.places import note_place, read_part_header, read_stamp, record_id_of
+from monitor.record.places import read_part_header, read_stamp, record_id_of
 from monitor.record.placing import close_quietly, reason
 from monitor.record.reader import RecordFiles, State
+from monitor.record.stamping import note_place
 from monitor.record.writer import RecordWriter
 
 WHY = "the run was left unclosed and was closed afterwards"

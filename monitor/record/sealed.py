@@ -104,7 +104,7 @@ class SealedFile:
             if block is None:
                 return None
             index.append((OFFSET.unpack_from(raw, at)[0], block))
-        return index
+        return index if _stand_apart(index, offset) else None
 
     def content(self, file: PartFile, at: int, block: Block) -> tuple[bytes | None, str | None]:
         """The packed bytes of a block, None where they are lost; and what was wrong in words, if anything."""
@@ -149,21 +149,39 @@ class SealedFile:
             file.close()
 
 
+def _stand_apart(index: list[tuple[int, Block]], end: int) -> bool:
+    """Whether blocks lie one after the other: so that a small file cannot unpack to any number of bytes."""
+    place = HEAD_BYTES
+    for at, block in sorted(index, key=lambda found: found[0]):
+        if at < place:
+            return False
+        place = at + BLOCK_BYTES + block.body_length
+    return place <= end
+
+
 def _walk_blocks(file: PartFile) -> Iterator[tuple[int, Block]]:
-    """Blocks found from the start on, over damage to the next marker whose header holds."""
-    at, size = 0, file.size()
-    while at < size:
-        raw = file.read(at, MAX_BLOCK)
-        here, block = raw.find(BLOCK_MARKER), None
-        while here >= 0 and block is None:
-            block = block_at(raw, here)
-            if block is None:
-                here = raw.find(BLOCK_MARKER, here + 1)
-        if block is None:
-            at += max(1, len(raw) - BLOCK_BYTES)
+    """Blocks found from the start on, over damage to the next marker whose header holds; each byte is read once."""
+    base, size, raw, here = 0, file.size(), b"", 0
+    while base + here < size:
+        place = raw.find(BLOCK_MARKER, here)
+        if place < 0 or place + BLOCK_BYTES > len(raw):
+            kept = max(here, place if place >= 0 else len(raw) - BLOCK_BYTES)
+            base, raw = base + min(kept, len(raw)), raw[kept:]
+            here = max(0, here - kept)
+            more = file.read(base + len(raw), MAX_BLOCK)
+            if not more:
+                return
+            if here > len(raw):  # a block was passed over whose end was not read yet
+                base, raw, here = base + here, b"", 0
+                continue
+            raw += more
             continue
-        yield at + here, block
-        at += here + BLOCK_BYTES + block.body_length
+        block = block_at(raw, place)
+        if block is None:
+            here = place + 1
+            continue
+        yield base + place, block
+        here = place + BLOCK_BYTES + block.body_length
 
 
 class SealedPart:
@@ -185,8 +203,11 @@ class SealedPart:
     def near(self, number: int) -> Position | None:
         best = None
         for _at, block in self._blocks:
-            if block.holds == ENTRIES and block.first_number <= number:
-                best = block
+            if block.holds == ENTRIES:
+                if block.first_number > number:
+                    break  # what stands out of order after it is not where the entry belongs
+                if best is None or block.first_number > best.first_number:
+                    best = block
         return None if best is None else Position(best.part_offset, None, b"")
 
     def last(self) -> LastEntry | None:

@@ -63,21 +63,21 @@ class Block:
     """The header of one block; see the table above."""
 
     holds: int
-    flags: int
-    stripes: int
     part: int
     part_offset: int
     part_length: int
-    packed_length: int
-    plain_length: int
-    entries: int
-    first_number: int
-    packed_crc: int
-    parity_crc: int
-    anchor: bytes
+    flags: int = 0
+    stripes: int = 1
+    packed_length: int = 0
+    plain_length: int = 0
+    entries: int = 0
+    first_number: int = 0
+    packed_crc: int = 0
+    parity_crc: int = 0
+    anchor: bytes = bytes(32)
 
     def pack(self) -> bytes:
-        fields = tuple(getattr(self, name) for name in Block.__slots__)
+        fields = tuple(getattr(self, name) for name in _IN_ORDER)
         rest = _BLOCK.pack(BLOCK_MARKER, 0, *fields)[8:]
         return BLOCK_MARKER + CRC.pack(crc32(rest)) + rest
 
@@ -92,6 +92,11 @@ class Block:
 
 
 BLOCK_BYTES = _BLOCK.size
+_IN_ORDER = (
+    "holds", "flags", "stripes", "part", "part_offset", "part_length", "packed_length", "plain_length", "entries",
+    "first_number", "packed_crc", "parity_crc", "anchor",
+)  # fmt: skip
+"""Of the fields in a block's header."""
 
 
 def block_at(raw: bytes, at: int = 0) -> Block | None:
@@ -99,7 +104,7 @@ def block_at(raw: bytes, at: int = 0) -> Block | None:
     if len(raw) < at + BLOCK_BYTES or raw[at : at + 4] != BLOCK_MARKER:
         return None
     _marker, crc, *fields = _BLOCK.unpack_from(raw, at)
-    block = Block(*fields)
+    block = Block(**dict(zip(_IN_ORDER, fields, strict=True)))
     if crc != crc32(raw[at + 8 : at + BLOCK_BYTES]) or not 0 < block.stripes <= MAX_STRIPES:
         return None
     bounded = max(block.packed_length, block.plain_length, block.entries) <= MAX_BLOCK

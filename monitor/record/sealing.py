@@ -6,7 +6,7 @@ import os
 import zlib
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from zlib import crc32
 
@@ -14,14 +14,7 @@ from monitor.errors import RecordUnreadable
 from monitor.record.disk import DISK, DiskCalls, RecordNotWritable, lock_record, write_whole
 from monitor.record.packing import pack_entries
 from monitor.record.parts import PART_HEADER_BYTES, part_number
-from monitor.record.places import (
-    SEALED_NAME,
-    doubled_parts,
-    find_parts,
-    leave_empty_places,
-    look_at_places,
-    refuse_unsure_places,
-)
+from monitor.record.places import SEALED_NAME, doubled_parts, find_parts, look_at_places, refuse_unsure_places
 from monitor.record.placing import close_quietly, reason
 from monitor.record.reader import RecordFiles
 from monitor.record.scanning import PartFile, Stretch
@@ -41,6 +34,7 @@ from monitor.record.sealed_blocks import (
 )
 from monitor.record.sealed_head import HEAD_BYTES, head_bytes
 from monitor.record.sources import FilePart
+from monitor.record.stamping import leave_empty_places
 
 UNFINISHED_NAME = "record.sealed.unfinished"
 PIECE = 1 << 20
@@ -138,15 +132,15 @@ def _blocks_of(part: FilePart, disk: DiskCalls) -> Iterator[tuple[Block, bytes]]
         at = 0
         for event in part.events(1 << 16):
             if isinstance(event, Stretch):
-                yield from _plain_blocks(part, file, at, event.offset, BYTES)
+                yield from _plain_blocks(part, file, Block(BYTES, part.number, at, event.offset - at))
                 yield _entries_block(part.number, event)
                 at = event.end
         if part.extent() == 0:
-            yield _block(TORN, 0, part.number, (0, 0), zlib.compress(b""), 0, (0, 0), bytes(32))
+            yield _filled(Block(TORN, part.number, 0, 0), zlib.compress(b""))
         end = part.extent() if part.torn is None else part.torn.offset
-        yield from _plain_blocks(part, file, at, end, BYTES)
+        yield from _plain_blocks(part, file, Block(BYTES, part.number, at, end - at))
         if part.torn is not None:
-            yield from _plain_blocks(part, file, end, part.extent(), TORN)
+            yield from _plain_blocks(part, file, Block(TORN, part.number, end, part.extent() - end))
         if part.unreadable or file.unreadable:
             raise OSError(f"a page of {part.path.name} is not given back by the disk")
     finally:
@@ -154,53 +148,42 @@ def _blocks_of(part: FilePart, disk: DiskCalls) -> Iterator[tuple[Block, bytes]]
 
 
 def _entries_block(part: int, stretch: Stretch) -> tuple[Block, bytes]:
-    flags = (COPIES if stretch.copies else 0) | (OWN_DIGEST if stretch.linked is None else 0)
-    anchor = stretch.digests[0] if stretch.linked is None else stretch.linked
     packed, plain_length = pack_entries(stretch.entries)
-    numbers = (len(stretch.entries), stretch.entries[0].number)
-    return _block(ENTRIES, flags, part, (stretch.offset, stretch.end), packed, plain_length, numbers, anchor)
+    block = Block(
+        holds=ENTRIES,
+        part=part,
+        part_offset=stretch.offset,
+        part_length=stretch.end - stretch.offset,
+        flags=(COPIES if stretch.copies else 0) | (OWN_DIGEST if stretch.linked is None else 0),
+        plain_length=plain_length,
+        entries=len(stretch.entries),
+        first_number=stretch.entries[0].number,
+        anchor=stretch.digests[0] if stretch.linked is None else stretch.linked,
+    )
+    return _filled(block, packed)
 
 
-def _plain_blocks(part: FilePart, file: PartFile, begin: int, end: int, holds: int) -> Iterator[tuple[Block, bytes]]:
-    while begin < end:
-        if begin == 0 and part.header is not None:
-            holds, size = PART_HEADER, PART_HEADER_BYTES
-        else:
-            size = min(PIECE, end - begin)
-        raw = file.read(begin, size)
-        span = (begin, begin + size)
-        yield _block(holds, 0, part.number, span, zlib.compress(raw), len(raw), (0, 0), bytes(32))
-        begin += size
-        holds = BYTES if holds == PART_HEADER else holds
+def _plain_blocks(part: FilePart, file: PartFile, whole: Block) -> Iterator[tuple[Block, bytes]]:
+    """Blocks of at most 1 MiB for a run of bytes that are no entries; the part's header is one of its own."""
+    at, end = whole.part_offset, whole.part_offset + whole.part_length
+    while at < end:
+        is_header = at == 0 and part.header is not None
+        size = PART_HEADER_BYTES if is_header else min(PIECE, end - at)
+        block = replace(whole, part_offset=at, part_length=size, plain_length=size)
+        yield _filled(replace(block, holds=PART_HEADER) if is_header else block, zlib.compress(file.read(at, size)))
+        at += size
 
 
-def _block(
-    holds: int,
-    flags: int,
-    part: int,
-    span: tuple[int, int],
-    packed: bytes,
-    plain_length: int,
-    numbers: tuple[int, int],
-    anchor: bytes,
-) -> tuple[Block, bytes]:
-    """A block's header, and its body with checksums of the stripes and the parity."""
+def _filled(block: Block, packed: bytes) -> tuple[Block, bytes]:
+    """The block with what it says of its packed bytes, and its body: those, checksums of the stripes, the parity."""
     stripes = cut_stripes(packed, stripe_count(len(packed)))
     parity = parity_of(stripes, len(stripes[0]))
-    block = Block(
-        holds=holds,
-        flags=flags,
+    block = replace(
+        block,
         stripes=len(stripes),
-        part=part,
-        part_offset=span[0],
-        part_length=span[1] - span[0],
         packed_length=len(packed),
-        plain_length=plain_length,
-        entries=numbers[0],
-        first_number=numbers[1],
         packed_crc=crc32(packed),
         parity_crc=crc32(parity),
-        anchor=anchor,
     )
     sums = b"".join(crc32(stripe).to_bytes(4, "little") for stripe in stripes)
     return block, packed + sums + parity

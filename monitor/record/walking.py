@@ -83,6 +83,7 @@ class Walk:
         self._last_ns: int | None = None
         self._pending: list[tuple[int, Bad]] = []
         self._closed_at: int | None = None
+        self._reaches: dict[PartSource, int] = {}
         self.mark = mark
         """Where the pass is, as of the last list given."""
         self.last: Entry | None = None
@@ -188,6 +189,8 @@ class Walk:
         for other in self._sources:
             if other is source or (other.header is not None and other.header.first_number > until):
                 continue
+            if self._reach(other) <= self._last:
+                continue
             for event in other.events(size, other.near(self._last + 1)):
                 if isinstance(event, Bad) or event.entries[-1].number <= self._last:
                     continue
@@ -201,6 +204,13 @@ class Walk:
                 yield self._give(
                     event.entries[skip : until + 1 - begin], event.digests[skip : until + 1 - begin], part, position
                 )
+
+    def _reach(self, source: PartSource) -> int:
+        """The number of a part's last whole entry, looked for once: so that many holes do not cost many readings."""
+        if source not in self._reaches:
+            last = source.last()
+            self._reaches[source] = 0 if last is None else last.entry.number
+        return self._reaches[source]
 
     def _check_header(self, source: PartSource) -> None:
         header = source.header

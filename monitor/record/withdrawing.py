@@ -36,7 +36,6 @@ from monitor.record.places import (
     Place,
     code_in_name,
     find_parts,
-    leave_empty_places,
     list_records,
     look_at_places,
     read_part_header,
@@ -45,6 +44,7 @@ from monitor.record.places import (
 from monitor.record.placing import close_quietly, reason
 from monitor.record.reader import RecordFiles, RecordReading
 from monitor.record.sources import find_opening
+from monitor.record.stamping import leave_empty_places
 from monitor.record.tombstone import ADVERSE_NAME, left_of, read_tombstone
 
 PIECE = 1 << 20

@@ -22,9 +22,9 @@ from monitor.record.clock import SYSTEM_CLOCK, Clock
 from monitor.record.disk import DISK, DiskCalls, RecordNotWritable, lock_record
 from monitor.record.entries import Entry, EntryKind, Opening, pack_map, pack_opening
 from monitor.record.framing import ZERO_DIGEST, refuse_long
-from monitor.record.places import leave_empty_places, note_place
 from monitor.record.placing import OpenPart, Places, close_quietly, elsewhere_of, reason
 from monitor.record.resuming import LastGood, last_good
+from monitor.record.stamping import leave_empty_places, note_place
 
 SYNC_EVERY_S = 0.2
 WHY_LETTERS = 500
@@ -90,7 +90,7 @@ class RecordWriter:
             state = LastGood(0, ZERO_DIGEST, 1, secrets.token_bytes(16))
             if elsewhere is not None:
                 _make_second_place(directory, elsewhere, state.record_id, disk)
-            files = Places(directory, elsewhere, state.record_id, state.next_part, clock, disk)
+            files = Places(directory, elsewhere, state, clock, disk)
             writer = cls(directory, files, lock, state, on_synced)
             writer._begin_record(directory, payload)
             disk.sync_directory(directory.parent)
@@ -137,7 +137,7 @@ class RecordWriter:
                     pass  # a full first disk must not keep the run from going on in the second
                 except RecordNotWritable:
                     elsewhere = None  # another record's, or that of which this is a copy: the run goes on without it
-            files = Places(directory, elsewhere, state.record_id, state.next_part, clock, disk)
+            files = Places(directory, elsewhere, state, clock, disk)
             writer = cls(directory, files, lock, state, on_synced)
             if not writer._begin_part(why, state.torn):
                 raise RecordNotWritable(f"{directory} cannot be gone on with: {files.failure}.")

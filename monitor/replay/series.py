@@ -68,7 +68,7 @@ class SeriesStretch:
     period_s: float
     t: FloatArray
     number: IntArray
-    """Entry of the record that each frame came in."""
+    """Entry of the record that each frame came in; −1 where that is hidden."""
     seq: IntArray
     series: tuple[Series, ...]
     marks: tuple[TimelineMark, ...]
@@ -108,7 +108,8 @@ def series_about(found: RecordMap, playback: Playback, drive: int, start_t: floa
         end_t=end_t,
         period_s=stretch.period_s,
         t=stretch.t[inside],
-        number=stretch.frames.number[inside],
+        # what was entered between two frames shows in their numbers
+        number=np.where(hidden_frames(hidden, stretch.t), -1, stretch.frames.number)[inside],
         seq=stretch.frames.seq[inside],
         series=tuple(
             Series(one.measure, one.definition, one.value[inside], one.state[inside], one.bands, one.hidden)

@@ -39,7 +39,8 @@ def write_table(folder: Path, stretch: SeriesStretch, names: Sequence[str] | Non
             columns = [one.value.tolist() for one in chosen]
             for row, t in enumerate(stretch.t.tolist()):
                 values = [_cell(column[row]) for column in columns]
-                table.writerow([repr(t), int(stretch.number[row]), int(stretch.seq[row]), *values])
+                number = int(stretch.number[row])
+                table.writerow([repr(t), "" if number < 0 else number, int(stretch.seq[row]), *values])
     except OSError as error:
         raise WitnessError(f"no table could be written in {folder}: {error.strerror or error}") from error
     return path

@@ -132,12 +132,14 @@ _KNOWN: dict[Known, tuple[str, ...]] = {
         *("lead-changed", "witness-gap", "marker-late", "marker-lost", "paused-in-window", "trigger-unknown"),
         *("display-stutter", "slow-motion", "frame-jitter", "rate-mismatch"),
         *("clock-drift", "clock-unsure", "source-unheard"),
-        *("channel-frozen", "unit-implausible", "axis-implausible", "implausible-jump"),
+        *("channel-frozen", "unit-implausible", "axis-implausible", "implausible-jump", "channels-disagree"),
+        *("body-changed", "signal-implausible", "pedals-not-measured", "braking-unsure"),
+        *("clock-jumped", "sequence-reset", "frame-late"),
         *("pedal-saturated", "pedal-offset", "wheel-offset", "platform-limit", "platform-stopped"),
     ),
     "at": (
         *("fired-early", "fired-late", "fired-twice", "fired-unexpected", "trigger-missed", "curved-path"),
-        *("task-missing", "task-late", "task-early", "eyes-called"),
+        *("task-missing", "task-late", "task-early", "eyes-called", "timing-unsure"),
     ),
 }
 """When a finding can be known at the earliest; all others come of what happens after the fire. What can be known before

@@ -11,23 +11,25 @@ import argparse
 import hashlib
 import json
 import os
+import resource
 import shutil
-import signal
 import subprocess
 import sys
 import tempfile
 import threading
 import time
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path
 
+import psutil
 from make_archive import make_archive
 from measuring import Figure, machine
 from processes import program, wait_until
 
 RUNS = 60
+KILLED_AFTER_S = 30.0
 HOURS = 10_000.0
 CORES = 100
 REPORTED_MIB = 0.02
@@ -36,10 +38,11 @@ REPORTED_MIB = 0.02
 
 @dataclass(frozen=True, slots=True)
 class Way:
-    """One way to judge all of it: seconds by the clock, and a digest of what was printed."""
+    """One way to judge all of it: seconds by the clock and of processor time, and a digest of what was printed."""
 
     name: str
     seconds: float
+    processor_s: float
     printed: str
 
 
@@ -53,37 +56,47 @@ def measure(rounds: int) -> list[Figure]:
         shutil.rmtree(room, ignore_errors=True)
 
 
-def figures_of(archive: Path) -> list[Figure]:
-    """Everything that is measured of an archive."""
+def figures_of(archive: Path, ways: str = "12sw") -> list[Figure]:
+    """Everything that is measured of an archive. `ways`: 1 and 2 processes, a scheduler's two workers (s), two of which
+    one is killed (k), one worker (w).
+
+    Gains are by processor time, as if no other work were on the machine: how much of two cores' time is of use.
+    """
     records = sorted(archive.glob("*.run"))
     size = sum(file.stat().st_size for record in records for file in record.iterdir())
     read_s = _read_all(records)
-    ways = [_reviewed("1 process", archive, "--jobs", "1"), _reviewed("2 processes", archive, "--jobs", "2")]
-    with cluster(2) as (address, _):
-        ways.append(_reviewed("a scheduler with 2 workers", archive, "--scheduler", address))
-    with cluster(2) as (address, workers):
-        one_s = ways[-1].seconds
-        killing = threading.Timer(0.4 * one_s, lambda: workers[0].send_signal(signal.SIGKILL))
-        killing.start()
-        ways.append(_reviewed("the same, a worker killed in mid-way", archive, "--scheduler", address))
-        killing.cancel()
-    with cluster(1) as (address, _):
-        ways.append(_reviewed("a scheduler with 1 worker", archive, "--scheduler", address))
+    found: dict[str, Way] = {}
+    for name, jobs in (("1", 1), ("2", 2)):
+        if name in ways:
+            found[name] = _reviewed(f"{jobs} processes", archive, [], "--jobs", str(jobs))
+    for name, count in (("s", 2), ("k", 2), ("w", 1)):
+        if name in ways:
+            with cluster(count) as (address, workers):
+                killing = threading.Timer(KILLED_AFTER_S, workers[0].kill)
+                if name == "k":
+                    killing.start()
+                words = f"a scheduler with {count} workers{', one killed in mid-way' if name == 'k' else ''}"
+                found[name] = _reviewed(words, archive, workers, "--scheduler", address)
+                if name == "k" and workers[0].poll() is None:
+                    raise SystemExit("it was over before the worker was killed")
+                killing.cancel()
     hours = _hours_of(archive)
-    by_name = {way.name: way for way in ways}
-    one, two = by_name["1 process"], by_name["2 processes"]
     of = f"{len(records)} runs, {hours:.2f} drive-hours, {size / 1e9:.2f} GB"
     figures = [Figure("a bare read of the archive", (hours / read_s,), "h/s", remark=of)]
-    figures += [
-        Figure(f"judged by {way.name}", (hours / way.seconds,), "h/s", remark=f"{way.seconds:.0f} s") for way in ways
-    ]
-    workers_gain = by_name["a scheduler with 1 worker"].seconds / by_name["a scheduler with 2 workers"].seconds
+    for way in found.values():
+        remark = f"{way.seconds:.0f} s by the clock, {way.processor_s:.0f} s of processor time"
+        figures.append(Figure(f"judged by {way.name}", (hours / way.seconds,), "h/s", remark=remark))
+    for name, words, alone in (("2", "2 processes against 1", "1"), ("s", "2 dask workers against 1", "w")):
+        if name in found and alone in found:
+            gain = 2.0 * found[alone].processor_s / found[name].processor_s
+            clock = found[alone].seconds / found[name].seconds
+            figures.append(Figure(words, (gain,), "× faster", at_least=1.8, remark=f"{clock:.2f} × by the clock"))
+    printed = {way.printed for way in found.values()}
+    one = next(iter(found.values()))
     return [
         *figures,
-        Figure("2 processes against 1", (one.seconds / two.seconds,), "× faster", at_least=1.8),
-        Figure("2 dask workers against 1", (workers_gain,), "× faster", at_least=1.8),
-        Figure("ways that gave other bytes", (sum(way.printed != one.printed for way in ways),), "", at_most=0.0),
-        *_on_paper(one.seconds / hours, size / len(records), hours / len(records)),
+        Figure("other bytes than the first way's", (len(printed) - 1.0,), "", at_most=0.0),
+        *_on_paper(one.processor_s / hours, size / len(records), hours / len(records)),
     ]
 
 
@@ -113,17 +126,29 @@ def _read_all(records: list[Path]) -> float:
     return time.monotonic() - began_s
 
 
-def _reviewed(name: str, archive: Path, *how: str) -> Way:
+def _reviewed(name: str, archive: Path, workers: list[subprocess.Popen[bytes]], *how: str) -> Way:
     """All of it by `review --json`, with no columns kept from the last time."""
     for cache in archive.glob("*.run/*.cache"):
         cache.unlink()
+    seen = [psutil.Process(worker.pid) for worker in workers]
+    before_s = [sum(one.cpu_times()[:2]) for one in seen]
+    own_s = _children_s()
     began_s = time.monotonic()
     done = subprocess.run(program("review", str(archive), "--json", *how), stdout=subprocess.PIPE, check=False)
     seconds = time.monotonic() - began_s
     if done.returncode not in (0, 1):
         raise SystemExit(f"review by {name} ended with {done.returncode}")
-    print(f"    {name}: {seconds:.0f} s", file=sys.stderr, flush=True)
-    return Way(name, seconds, hashlib.sha256(done.stdout).hexdigest())
+    processor_s = _children_s() - own_s
+    for one, before in zip(seen, before_s, strict=True):
+        with suppress(psutil.Error):  # it was killed: what it did is not known
+            processor_s += sum(one.cpu_times()[:2]) - before
+    print(f"    {name}: {seconds:.0f} s, {processor_s:.0f} s of processor time", file=sys.stderr, flush=True)
+    return Way(name, seconds, processor_s, hashlib.sha256(done.stdout).hexdigest())
+
+
+def _children_s() -> float:
+    used = resource.getrusage(resource.RUSAGE_CHILDREN)
+    return used.ru_utime + used.ru_stime
 
 
 def _hours_of(archive: Path) -> float:
@@ -163,9 +188,10 @@ def cluster(count: int) -> Iterator[tuple[str, list[subprocess.Popen[bytes]]]]:
 def main() -> int:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("directory", type=Path, metavar="DIR")
+    parser.add_argument("--ways", default="12skw", help="of 1, 2, s, k, w (default: all; see figures_of)")
     options = parser.parse_args()
     print(f"machine: {machine()}")
-    for figure in figures_of(options.directory):
+    for figure in figures_of(options.directory, options.ways):
         print(f"  {figure.line()}", flush=True)
     return 0
 

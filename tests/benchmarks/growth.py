@@ -17,6 +17,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
 from monitor.judging.session import Session
 from tests.judging.hand import STUDY, HandDrive, entries_of, opening_of, study_of
+from tests.judging.test_repeated import WITHIN
 
 SECONDS = 20.0
 CASES = (
@@ -33,6 +34,10 @@ TRIGGERS = (10, 40, 100, 400)
 TRIGGERS_HOURS = 1.0
 HOURS = (0.1, 1.0, 8.0)
 HAND_HZ = 20.0
+FEW, MANY = 40, 400
+EVENT_EVERY_S = 5.0
+EVENT_BLOCKS = (20, 500)
+"""Entries at a time: judged every other second, and read."""
 
 
 def measure(rounds: int) -> list[Figure]:
@@ -46,7 +51,7 @@ def measure(rounds: int) -> list[Figure]:
         share = tuple(us * rate_hz / 1e4 for us in live.ours_us)
         figures.append(Figure(f"{name}: followed live", share, "% core", remark=live.remark))
         figures.append(Figure(f"{name}: read", reading.speeds, "× bare", remark=reading.remark))
-    return [*figures, *_by_triggers(), *_by_hours()]
+    return [*figures, *_by_triggers(), *_by_events(min(rounds, 3)), *_by_hours()]
 
 
 def _by_triggers() -> list[Figure]:
@@ -57,6 +62,46 @@ def _by_triggers() -> list[Figure]:
     figures = [Figure(f"{count} triggers in an hour: judged", (ms,), "ms each") for count, ms in each_ms.items()]
     ratio = each_ms[TRIGGERS[-1]] / each_ms[TRIGGERS[1]]
     return [*figures, Figure(f"each of {TRIGGERS[-1]} against each of {TRIGGERS[1]}", (ratio,), "×", at_most=2.0)]
+
+
+def _by_events(rounds: int) -> list[Figure]:
+    """Events that surprise nobody, one every five seconds, every other one with its alert, held against a rule."""
+    figures = []
+    for size in EVENT_BLOCKS:
+        pairs = [(_event_ms(FEW, size), _event_ms(MANY, size)) for _ in range(rounds)]
+        name = f"an event of {MANY} against one of {FEW}, blocks of {size}"
+        remark = f"{min(few for few, _ in pairs):.1f} ms against {min(many for _, many in pairs):.1f} ms"
+        ratios = tuple(many / few for few, many in pairs)
+        figures.append(Figure(name, ratios, "×", at_most=1.5, remark=remark))
+    return figures
+
+
+def _event_ms(number: int, size: int) -> float:
+    """Processor milliseconds for each trial of a drive with so many events, one every five seconds."""
+    events = [4.0 + EVENT_EVERY_S * place for place in range(number)]
+    alerts = [t + 0.3 for t in events[::2]]
+    markers = [(t, "trigger", "slows", {}) for t in events]
+    markers += [(t, "alert_on", "a", {"modality": "sound", "measured": True}) for t in alerts]
+    markers += [(t + 0.5, "alert_off", "a", {"modality": "sound", "measured": True}) for t in alerts]
+    drive = HandDrive(
+        rate_hz=HAND_HZ,
+        fire_t=None,
+        group="AB",
+        end_t=events[-1] + 4.5,
+        markers=sorted(markers, key=lambda one: one[0]),
+        signals=lambda t: {"pulse": float(t > 3.99 and (t - 4.0 + 1e-6) % EVENT_EVERY_S < 0.5)},
+    )
+    entries = entries_of(drive)
+    study = study_of(WITHIN.replace("expected = 5", 'expected = "any"'))
+    session = Session(study, opening_of(study, group="AB"))
+    begun = time.process_time()
+    for first in range(0, len(entries), size):
+        session.take(entries[first : first + size])
+    trials = session.trials()
+    took_s = time.process_time() - begun
+    if [trial.verdict for trial in trials] != ["valid"] * number:
+        raise RuntimeError("not every event is a valid trial")
+    return 1e3 * took_s / number
 
 
 def _by_hours() -> list[Figure]:

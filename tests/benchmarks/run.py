@@ -13,6 +13,7 @@ import datetime
 import importlib
 import json
 import sys
+from pathlib import Path
 
 from measuring import Figure, machine
 
@@ -38,12 +39,30 @@ NAMES = {
 }
 
 
+FIGURES = Path(__file__).with_name("FIGURES.md")
+
+
+def page(told: dict[str, str], figures: list[Figure]) -> str:
+    """All figures as one table, with what was asked and what is not kept."""
+    lines = [
+        "# What it costs",
+        "",
+        "Written by `tests/benchmarks/run.py --write`; medians, in brackets least and greatest.",
+        "",
+    ]
+    lines += [f"- {word}: {value}" for word, value in told.items()]
+    lines += ["", "| what | asked | measured | |", "| --- | --- | --- | --- |"]
+    lines += [one.row() for one in figures]
+    return "\n".join(lines) + "\n"
+
+
 def main() -> int:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("name", nargs="*", metavar="NAME", help=f"of {', '.join(NAMES)} (default: all)")
     parser.add_argument("--rounds", type=int, default=5, metavar="N", help="rounds of each figure (default: 5)")
     parser.add_argument("--hours", type=float, metavar="H", help="of the drive of `memory` (default: 1.5)")
     parser.add_argument("--json", action="store_true", help="one JSON document on standard output")
+    parser.add_argument("--write", action="store_true", help=f"write {FIGURES.name} beside this file, whole")
     options = parser.parse_args()
     unknown = [name for name in options.name if name not in NAMES]
     if unknown:
@@ -65,6 +84,8 @@ def main() -> int:
             found.append(figure)
             if not options.json:
                 print(f"  {figure.line()}", flush=True)
+    if options.write:
+        FIGURES.write_text(page(told, found), encoding="utf-8")
     if options.json:
         figures = [{**dataclasses.asdict(one), "median": one.median, "kept": one.met} for one in found]
         print(json.dumps({**told, "figures": figures}, indent=2))

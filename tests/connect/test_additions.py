@@ -5,21 +5,30 @@ from __future__ import annotations
 import json
 import math
 import struct
+import warnings
+from dataclasses import replace
 
 import numpy as np
 import pytest
 
+from monitor.commissioning.check.dry.judged import DryJudging
 from monitor.connect.channel_map.byte_order import other_order_doubt
 from monitor.connect.channel_map.convert import Converter
 from monitor.connect.channel_map.layout import PacketReader, PacketRefused
-from monitor.connect.channel_map.loading import parse_map
+from monitor.connect.channel_map.loading import load_map, parse_map
 from monitor.connect.channel_map.mapped_drive import Translation
 from monitor.connect.channel_map.model import ChannelMap, Layout, UdpSource
 from monitor.connect.channel_map.values import Sample, bits_in, code_in
 from monitor.connect.sources.maps import MapRefused, read_map
+from monitor.connect.sources.udp import MapReader
 from monitor.errors import MapFaults
+from monitor.study.loading import load_study
+from tests.commands.running import STUDY
+from tests.connect import ridge
+from tests.connect.foreign.simulators import Words
 from tests.connect.maps import OWN, map_text
 from tests.connect.test_drives import Taken
+from tests.connect.test_foreign import MAPS
 
 CAR = {"X": 0.0, "Y": 0.0, "H": 0.0, "V": 20.0, "A": 0.0}
 
@@ -138,6 +147,15 @@ def test_a_json_object_has_its_numbers_and_says_what_is_not_measured() -> None:
     assert (values["flag"], values["none"]) == (True, None)
 
 
+def test_datagrams_of_one_object_each_need_no_layout() -> None:
+    source = parse_map(map_text(source='kind = "udp"\nformat = "json"')).source
+    assert isinstance(source, UdpSource)
+    assert source.layout == "json"
+    assert MapReader("json").read(b'{"T": 1.5, "X": 2}') == {"T": 1.5, "X": 2}
+    with pytest.raises(MapFaults, match="expected either format or a packed structure"):
+        parse_map(map_text(source='kind = "udp"\nformat = "json"\nfields = ["f64 T"]'))
+
+
 # Byte order.
 
 FIELDS = 'byte_order = "{}"\nfields = ["f64 T", "f32 X", "f32 Y", "f32 H", "f32 V", "f32 A", "u32 N"]'
@@ -170,6 +188,25 @@ def test_a_reader_says_so_once_enough_packets_have_come_and_warns_of_nothing() -
     channels = parse_map(map_text(OWN, source='kind = "udp"\n' + FIELDS.format("little")))
     with np.errstate(all="raise"):
         drive(channels, [reader.read(packet) for packet in packets(">")])
+
+
+def test_a_drive_in_the_wrong_byte_order_is_judged_dry_to_one_fault_and_no_crash() -> None:
+    """Times leap to 1e190 s and back, positions are anything: the doubt of the byte order comes first."""
+    channels = load_map(MAPS / "words.toml")
+    assert isinstance(channels.source, UdpSource)
+    assert isinstance(channels.source.layout, Layout)
+    wrong = replace(channels.source.layout, byte_order="<", must_be={})
+    reader, made = PacketReader(wrong), Words()
+    channels = replace(channels, source=replace(channels.source, layout=wrong))
+    dry = DryJudging(load_study(STUDY), channels)
+    with warnings.catch_warnings():
+        warnings.simplefilter("error")
+        for number, step in enumerate(ridge.drive("clean", 20.0)):
+            dry.take([Sample(reader.read(made.packet(number, step)))])
+        dry.stop()
+        report = dry.report("there", 0, "", [reader.doubt])
+    assert 'byte_order = "big"' in report.faults[0]
+    assert report.drives > 100
 
 
 def test_a_field_that_must_be_something_says_that_it_is_so_the_other_way_round() -> None:

@@ -404,8 +404,9 @@ def test_a_first_map_of_a_file_has_the_units_that_the_movement_tells(tmp_path: P
         assert frames.own["speed"][index] == pytest.approx(truth[round(float(frames.t[index]), 6)]["speed"], abs=1e-9)
 
 
+@pytest.mark.parametrize("written", ["msgpack", "json"])
 def test_a_first_map_of_a_zmq_source_and_nothing_is_overwritten(
-    tmp_path: Path, context: zmq.Context[zmq.Socket[bytes]]
+    written: str, tmp_path: Path, context: zmq.Context[zmq.Socket[bytes]]
 ) -> None:
     foreign = context.socket(zmq.PUB)
     foreign.linger = 0
@@ -417,7 +418,10 @@ def test_a_first_map_of_a_zmq_source_and_nothing_is_overwritten(
         while not stop.wait(0.002):
             t = step / 60
             ego = {"pos": {"x": 20 * t, "y": 0.1 * math.sin(t)}, "speed_kmh": 72.0, "yaw": 0.0}
-            foreign.send_multipart([b"state", msgpack.packb({"simTime": t, "ego": ego, "cars": [{"id": 1}]})])
+            state = {"simTime": t, "ego": ego, "cars": [{"id": 1}]}
+            foreign.send_multipart(
+                [b"state", json.dumps(state).encode() if written == "json" else msgpack.packb(state)]
+            )
             step += 1
 
     thread = Thread(target=send)
@@ -437,6 +441,7 @@ def test_a_first_map_of_a_zmq_source_and_nothing_is_overwritten(
     assert "nothing is overwritten" in again.stderr
     text = (tmp_path / "first.toml").read_text(encoding="utf-8")
     channels = parse_map(text)
+    assert ('format = "json"' in text) == (written == "json")
     assert channels.own.channels["x"].name == "ego.pos.x"
     assert channels.own.channels["speed"].scale == pytest.approx(1 / 3.6)
     assert channels.rate_hz == pytest.approx(60.0, rel=0.01)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import socket
 import struct
 import subprocess
 import sys
@@ -14,11 +15,14 @@ import pytest
 from mcap_protobuf.writer import Writer
 
 from monitor.connect.channel_map.loading import parse_map
+from monitor.connect.sources.opening import open_source
 from monitor.connect.sources.osi import OsiReader
 from monitor.connect.sources.parsed import ParsedFile
 from monitor.errors import WitnessError
-from tests.commands.running import STUDY, run
+from tests.commands.running import STUDY
 from tests.connect import ridge
+from tests.connect.calling import call
+from tests.connect.conftest import CONFIGS, free_udp_port
 from tests.connect.foreign.osi_messages import HOST, Lanes, view_of
 from tests.connect.foreign.xdf_writer import Stream, write_xdf
 
@@ -116,12 +120,12 @@ def written_maps(tmp_path: Path) -> list[str]:
 def test_a_session_of_several_streams_is_judged_right(scenario: str, verdict: str, tmp_path: Path) -> None:
     write_xdf(tmp_path / "session.xdf", session_streams(scenario))
     maps = written_maps(tmp_path)
-    done = run(
+    done = call(
         *("import", str(tmp_path / "session.xdf"), *maps, "--study", str(STUDY), "--participant", "Q07", "--json"),
         *("--records", str(tmp_path / "records")),
     )
     assert done.returncode == 0, done.stdout + done.stderr
-    (review,) = json.loads(run("review", json.loads(done.stdout)["record"], "--json").stdout)
+    (review,) = json.loads(call("review", json.loads(done.stdout)["record"], "--json").stdout)
     trials = [(one["id"], one["verdict"]) for one in review["trials"]]
     assert trials == [("1/gate-brake/1", verdict), ("1/side-gust/1", "valid")], review["trials"][0]["findings"]
     failed = [one["name"] for one in review["trials"][0]["conditions"] if one["result"] == "not met"]
@@ -132,11 +136,11 @@ def test_a_stream_that_the_map_does_not_mean_is_named(tmp_path: Path) -> None:
     streams = session_streams()
     write_xdf(tmp_path / "session.xdf", [streams[0], streams[0]])
     maps = written_maps(tmp_path)[:2]
-    done = run("check", "--study", str(STUDY), *maps, "--csv", str(tmp_path / "session.xdf"))
+    done = call("check", "--study", str(STUDY), *maps, "--csv", str(tmp_path / "session.xdf"))
     assert done.returncode == 2
     assert 'has 2 streams "Car" that the map means; it has "Car" (type "Gaze", source_id "car"' in done.stderr
     write_xdf(tmp_path / "session.xdf", streams[1:])
-    done = run("check", "--study", str(STUDY), *maps, "--csv", str(tmp_path / "session.xdf"))
+    done = call("check", "--study", str(STUDY), *maps, "--csv", str(tmp_path / "session.xdf"))
     assert 'has no stream "Car"' in done.stderr
 
 
@@ -181,7 +185,7 @@ def osi_map(message: str) -> str:
     )
 
 
-@pytest.mark.parametrize("form", ["osi", "mcap"])
+@pytest.mark.parametrize("form", ["osi", pytest.param("mcap", marks=pytest.mark.slow)])
 def test_a_trace_is_imported_and_what_it_cannot_say_is_said(form: str, tmp_path: Path) -> None:
     path, lanes, count = tmp_path / f"trace.{form}", Lanes(), 0
     with path.open("wb") as file:
@@ -199,14 +203,60 @@ def test_a_trace_is_imported_and_what_it_cannot_say_is_said(form: str, tmp_path:
     (tmp_path / "map.toml").write_text(osi_map("SensorView"), encoding="utf-8")
     told = ("import", str(path), "--map", str(tmp_path / "map.toml"), "--study", str(STUDY), "--participant", "Q07")
     told += ("--records", str(tmp_path / "records"), "--json")
-    refused = run(*told)
+    refused = call(*told)
     assert refused.returncode == 2
     assert any("ASAM OSI carries no triggers" in fault for fault in json.loads(refused.stdout)["dry"]["faults"])
-    done = run(*told, "--despite-faults")
+    done = call(*told, "--despite-faults")
     assert done.returncode == 1, done.stderr
     document = json.loads(done.stdout)
     assert (document["frames"], document["refused"]) == (count, 0)
     assert not any("looks like" in fault for fault in document["dry"]["faults"])
+
+
+BESIDE = """
+[feed]
+source = "engine"
+rate_hz = 20
+[source]
+kind = "csv"
+delimiter = ";"
+decimal = ","
+[time]
+from = "SimTime"
+unit = "ms"
+[join]
+same_clock = true
+"""
+
+
+def test_a_trace_with_a_file_of_events_beside_it_is_judged_right(tmp_path: Path) -> None:
+    """The events are the columns of the invented hall's own file, on the simulation's clock."""
+    lanes = Lanes()
+    with (tmp_path / "trace.osi").open("wb") as file:
+        for step in ridge.drive("clean", 20.0):
+            packed = view_of(step, lanes).SerializeToString()
+            file.write(struct.pack("<I", len(packed)) + packed)
+    ridge.write_csv(tmp_path / "events.csv")
+    (tmp_path / "map.toml").write_text(osi_map("SensorView").split("[signals")[0], encoding="utf-8")
+    example = (CONFIGS / "channels-example.toml").read_text(encoding="utf-8")
+    rules = "".join(f"[[marker]]{part.split('# ---')[0]}" for part in example.split("[[marker]]")[1:])
+    eyes = '[signals.eyes_on_road]\nfrom = "GazeZone"\nvalues = { ROAD = 1, TASK = 0 }\n'
+    (tmp_path / "events.toml").write_text(BESIDE + eyes + rules, encoding="utf-8")
+    also = ("--also", f"{tmp_path / 'events.toml'}={tmp_path / 'events.csv'}")
+    told = ("--map", str(tmp_path / "map.toml"), *also, "--study", str(STUDY))
+    checked = call("check", *told, "--csv", str(tmp_path / "trace.osi"), "--json")
+    assert checked.returncode == 0, checked.stdout
+    done = call(
+        *("import", str(tmp_path / "trace.osi"), *told, "--participant", "Q07", "--json"),
+        *("--records", str(tmp_path / "records")),
+    )
+    assert done.returncode == 0, done.stderr
+    (review,) = json.loads(call("review", json.loads(done.stdout)["record"], "--json").stdout)
+    trials = [(one["id"], one["verdict"]) for one in review["trials"]]
+    assert trials == [("1/gate-brake/1", "valid"), ("1/side-gust/1", "valid")], review["trials"][0]
+    same = ("--also", str(tmp_path / "events.toml"), *told[4:], "--csv", str(tmp_path / "trace.osi"))
+    without = call("check", "--map", told[1], *same)
+    assert "write --also MAP=FILE for a file of its own beside it" in without.stderr
 
 
 def test_the_standard_s_definitions_by_numbers_written_by_hand() -> None:
@@ -247,6 +297,9 @@ def test_the_standard_s_definitions_by_numbers_written_by_hand() -> None:
     assert values["t"] == pytest.approx(12.345)
     assert lead["x"] - own["x"] - (lead["length"] + own["length"]) / 2 == pytest.approx(28.0)
     assert (own["speed"], own["accel"]) == (5.0, -2.0)
+    for one in truth.moving_object:
+        one.base.orientation.yaw = 2.5  # the same way over ground, backwards
+    assert OsiReader("SensorView", None).read(view.SerializeToString())["own"]["speed"] == -5.0
     assert own["lane_offset"] == pytest.approx(0.5 * 2**0.5)
     assert own["lane_width"] == pytest.approx(3.0)
     assert "station" not in own
@@ -262,6 +315,33 @@ def test_lanes_that_come_in_the_first_message_only_are_kept() -> None:
         own = reader.read(view_of(step, lanes, "GroundTruth").SerializeToString())["own"]
         offsets.append(own["lane_offset"] - step.own["lane_offset"])
     assert max(map(abs, offsets)) < 1e-3
+
+
+def test_messages_come_as_datagrams_too() -> None:
+    """Two of the standard's messages and one of nonsense between them, by a socket of this machine."""
+    port = free_udp_port()
+    channels = parse_map(osi_map("GroundTruth").replace('message = "', f'listen = "127.0.0.1:{port}"\nmessage = "'))
+    source = open_source(channels, at=None, csv=None, speed=None, keys=None)
+    lanes, steps = Lanes(), list(zip(ridge.drive("clean", 20.0), range(2), strict=False))
+    lanes.sent = True  # the road alone would be larger than a datagram
+    with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as sender:
+        for step, _ in steps:
+            sender.sendto(view_of(step, lanes, "GroundTruth").SerializeToString(), ("127.0.0.1", port))
+            sender.sendto(b"nonsense", ("127.0.0.1", port))
+    found: list[Any] = []
+    while len(found) < 2:
+        found += source.samples(1.0) or ()
+    source.close()
+    assert [one.values["t"] for one in found] == pytest.approx([step.t for step, _ in steps])
+    assert found[0].values["own"]["x"] == steps[0][0].own["x"]
+    assert source.refused == 2
+
+
+@pytest.mark.parametrize("payload", [b"", b"\xff" * 40, b"\x12\x04\x08\x01", bytes(range(256))])
+def test_bytes_that_are_no_message_are_refused_in_one_sentence(payload: bytes) -> None:
+    with pytest.raises(ValueError) as refused:
+        OsiReader("SensorView", None).read(payload)
+    assert "\n" not in str(refused.value)
 
 
 def test_a_map_of_osi_needs_a_source_of_markers() -> None:

@@ -29,6 +29,7 @@ from monitor.study.loading import load_study
 from tests.connect import ridge, udp_sender
 from tests.connect.conftest import CONFIGS, Listener, Processes, free_udp_port
 from tests.connect.maps import map_text
+from tests.connect.test_drives import Taken
 
 STUDY = load_study(CONFIGS / "dusk-road.toml")
 GAZE = (CONFIGS / "channels-gaze.toml").read_text(encoding="utf-8")
@@ -367,3 +368,56 @@ name = "pulse"
 when = "rises"
 from = "task"
 """
+
+
+def engine(clock: Callable[[], float]) -> tuple[Taken, JoinedFeed, FurtherSource]:
+    """An outlet that remembers, and a source of events on the simulator's clock beside it."""
+    rule = '[[marker]]\nkind = "trigger"\nname = "gate"\nwhen = "counts up"\nfrom = "N"\n[join]\nsame_clock = true\n'
+    text = '[feed]\nsource = "engine"\nrate_hz = 10\n[source]\nkind = "csv"\n[time]\nfrom = "T"\n' + rule
+    source = FurtherSource(parse_map(text), 0.1)
+    outlet = Taken()
+    return outlet, JoinedFeed(outlet, [source], clock), source
+
+
+def events(*at: float) -> list[Sample]:
+    """A counter that goes up at each of these times."""
+    return [Sample({"T": t, "N": n}) for n, t in enumerate((0.0, *at))]
+
+
+def test_a_marker_that_comes_before_the_frames_of_its_time_waits_for_them() -> None:
+    """The events of 1.05 and 1.2 s are here before the drive begins; both go out before the frame of their time."""
+    now = [100.0]
+    outlet, joined, source = engine(lambda: now[0])
+    joined.take(source, events(1.05, 1.2))
+    now[0] += 60.0  # nobody has begun to drive
+    joined.flush()
+    assert outlet.sent == []
+    joined.begin_drive("run-1")
+    for t in (1.0, 1.1, 1.2, 1.3):
+        joined.frame(t, {}, {}, {}, None)
+    now[0] += 0.2  # longer than frames are held
+    joined.flush()
+    assert [one[0] if one[0] == "frame" else one[2] for one in outlet.sent] == [
+        "frame",
+        1.05,
+        "frame",
+        1.2,
+        "frame",
+        "frame",
+    ]
+    assert [one[2] for one in outlet.sent if one[0] == "frame"] == [1.0, 1.1, 1.2, 1.3]
+
+
+def test_a_marker_goes_out_all_the_same_where_no_frame_comes_any_more() -> None:
+    now = [100.0]
+    outlet, joined, source = engine(lambda: now[0])
+    joined.begin_drive("run-1")
+    joined.frame(1.0, {}, {}, {}, None)
+    joined.take(source, events(1.5))
+    now[0] += 0.2
+    joined.flush()
+    assert outlet.markers == []
+    now[0] += 0.4
+    joined.flush()
+    assert outlet.markers == [("trigger", "gate", 1.5, {"source": "engine", "uncertainty_s": 0.0})]
+    assert joined.placed == 1

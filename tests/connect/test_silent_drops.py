@@ -13,7 +13,6 @@ from monitor.commissioning.check.dry.judged import DryReport
 from monitor.commissioning.importing import CannotBeRight, import_drive, judge_file
 from monitor.connect.channel_map.loading import parse_map
 from monitor.study.loading import load_study
-from tests.commands.running import run
 from tests.connect import ridge
 from tests.connect.calling import call
 from tests.connect.conftest import CONFIGS
@@ -163,12 +162,12 @@ def test_import_refuses_what_cannot_be_right_unless_told(tmp_path: Path) -> None
     (tmp_path / "map.toml").write_text(EXAMPLE.replace("12 = ", "21 = "), encoding="utf-8")
     told = ("import", str(tmp_path / "drive.csv"), "--map", str(tmp_path / "map.toml"), "--participant", "Q11")
     told += ("--study", str(CONFIGS / "dusk-road.toml"), "--records", str(tmp_path / "records"))
-    refused = run(*told)
+    refused = call(*told)
     assert refused.returncode == 2
     assert 'EventCode was never "21", and it was "12"' in refused.stdout
     assert "nothing was imported" in refused.stderr
     assert list(tmp_path.glob("records/*.run")) == []
-    taken = run(*told, "--despite-faults")
+    taken = call(*told, "--despite-faults")
     assert taken.returncode == 1
     assert len(list(tmp_path.glob("records/*.run"))) == 1
 

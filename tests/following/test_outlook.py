@@ -308,6 +308,35 @@ def test_a_body_that_jumps_is_on_the_screen_at_once() -> None:
     assert "jumped by 6.0 m" in at(jumps, 8.3).sentence
 
 
+SINCE = """[[trigger.condition]]
+name = "rested"
+measure = "time_since"
+event = "task_start"
+at_least = 6.0
+"""
+
+
+def test_the_time_since_something_comes_by_itself_if_there_is_enough_of_it() -> None:
+    text = STUDY.replace("[trigger.alert]", f"{SINCE}[trigger.alert]")
+    early = at(HandDrive(markers=[(2.0, "task_start", "arrows", {})]), FIRE_T - 7.0, text)
+    assert (early.word, early.row("rested").foreseen) == ("READY", "to come")
+    assert early.sentence == "all else holds; still to come: rested"
+    late = at(HandDrive(markers=[(4.5, "task_start", "arrows", {})]), FIRE_T - 4.0, text)
+    assert late.row("rested").foreseen == "fails"
+    assert late.word == "HOLD"
+
+
+OFTEN = STUDY.replace('surprise_class = "rear-end"\n', 'expected = "any"\n')
+
+
+def test_an_event_of_many_that_surprise_nobody_holds_nobody_up() -> None:
+    text = OFTEN.replace("at_most = 1.9", "at_most = 1.4")
+    view = at(HandDrive(), FIRE_T - 7.0, text)
+    assert view.word == "LATER"
+    assert view.sentence.endswith("comes as it comes; now out: time gap.")
+    assert at(HandDrive(), FIRE_T - 0.5, text).word == "LATER"
+
+
 # --- what a blind study hides -----------------------------------------------------------------------------------------
 
 

@@ -17,7 +17,7 @@ from monitor.simulation.plan import SimulationPlan
 from monitor.simulation.scenarios import SCENARIOS
 from monitor.study.reasons import FINDING_REASONS
 from tests.judging import simulated
-from tests.judging.hand import STUDY, HandDrive, entries_of, opening_of, study_of
+from tests.judging.hand import SPEED, STUDY, HandDrive, entries_of, opening_of, study_of
 
 RECORDING = RecorderView("recording", 400.0, 0, "")
 SOON_S = 0.3
@@ -92,6 +92,8 @@ CASES: dict[str, tuple[HandDrive, dict[str, Any]]] = {
     "display-stutter": (HandDrive(wall=lambda t: 1_789_000_000.0 + t + (0.5 if t > 9.5 else 0.0)), {}),
     "slow-motion": (HandDrive(wall=lambda t: t * 1.2), {}),
     "implausible-jump": (HandDrive(own=lambda t: {"x": 100.0 + 20.0 * t + (30.0 if t > 8.0 else 0.0)}), {}),
+    "channels-disagree": (HandDrive(own=lambda t: {"speed": 1.1 * SPEED}), {}),
+    "body-changed": (HandDrive(van=lambda t: {"length": 5.4 if t < 8.0 else 9.0}), {}),
     "clock-drift": (
         HandDrive(
             markers=[
@@ -147,6 +149,7 @@ def test_every_finding_says_when_it_can_be_known() -> None:
         *("condition-not-met", "comfort-high", "marker-lost", "lead-changed", "clock-unsure", "axis-implausible"),
         *("braking-before-hazard", "accelerator-released-before", "channel-frozen", "unit-implausible"),
         *("pedal-saturated", "pedal-offset", "platform-stopped"),
+        *("signal-implausible", "pedals-not-measured", "braking-unsure", "clock-jumped", "sequence-reset"),
     }
     before = {code for code, one in FINDING_REASONS.items() if one.known == "before" and one.severity != "note"}
     assert before == elsewhere | set(CASES), before ^ (elsewhere | set(CASES))

@@ -36,8 +36,8 @@ ALERT = (10.3, "alert_on", "alert", {"modality": "sound", "measured": True})
 
 
 def braking(t: float) -> dict[str, float]:
-    """The driver brakes 0.8 s after the fire and goes on at half the speed."""
-    return {"brake": 0.4 if 10.8 <= t < 13.0 else 0.0, "accelerator": 0.3 if t < 10.7 else 0.0}
+    """The driver brakes 0.8 s after the fire, too lightly for it to be seen in the speed."""
+    return {"brake": 0.14 if 10.8 <= t < 13.0 else 0.0, "accelerator": 0.3 if t < 10.7 else 0.0}
 
 
 def blind_session(

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import csv
 import io
+import json
 import re
 import warnings
 from collections.abc import Iterator, Mapping
@@ -151,22 +152,23 @@ def _live(path: Path, fire_t: float) -> Features:
         for entries in _singly_about(reading, session, fire_t):
             session.take(entries)
             keeping.take(session)
-            stream.take(session)
+            if not session.is_deciding:  # else it depends on how the entries were cut what it says first
+                stream.take(session)
             drive = session.current
             if drive is not None and at is not None and drive.log.newest_t >= fire_t + at - 1e-6:
                 view = build_view(session, record="r", recorder=IDLE, age_s=0.0, revision=1)
                 shown = of_value(f"screen at {at}", keeping.added_to(view))
                 found |= {key: value for key, value in shown.items() if ".study" not in key}
                 at = next(looked, None)
-    return found | of_text("lines", lines.getvalue())
+    return found | of_value("lines", [json.loads(line) for line in lines.getvalue().splitlines()])
 
 
 def _singly_about(reading: RecordReading, session: Session, fire_t: float) -> Iterator[list[Entry]]:
     """The entries one by one from before the fire to the end of the horizon, else in blocks of them."""
-    for entries in reading.blocks(0, 32):
+    for entries in reading.blocks(0, 16):
         drive = session.current
         newest_t = 0.0 if drive is None or not drive.log.counts.judged else drive.log.newest_t
-        if fire_t - 5.0 < newest_t <= fire_t + HORIZON_S + 0.2:
+        if fire_t - 3.0 < newest_t <= fire_t + HORIZON_S + 0.2:
             yield from ([entry] for entry in entries)
         else:
             yield entries

@@ -97,7 +97,7 @@ def drivers(count: int, seed: int) -> list[Driver]:
                 speed_mps=float(rng.uniform(19.0, 21.0)),
                 gap_m=float(rng.uniform(27.0, 36.0)),
                 lane_m=float(rng.uniform(-0.2, 0.2)),
-                later_mps=float(rng.uniform(18.5, 21.5)),
+                later_mps=round(float(rng.uniform(18.5, 21.5)), 6),
                 later_lane_m=float(rng.uniform(-0.2, 0.2)),
                 contact=bool(rng.random() < 0.5) and not responds,
             )
@@ -179,7 +179,7 @@ def _driven(driver: Driver, t: FloatArray) -> tuple[FloatArray, FloatArray, Floa
         if s >= FIRE_M and not np.isfinite(fired_t):
             fired_t = now
         s += v * step + 0.5 * a * step * step
-        v += a * step
+        v = round(v + a * step, 6)  # so that who comes back to a speed comes back to every digit of it
     return accel, speed, station
 
 

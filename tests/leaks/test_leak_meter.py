@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -13,7 +14,9 @@ from tests.leaks.artefacts import Features, of_exports, of_run
 from tests.leaks.meter import Reading, readings
 from tests.leaks.participants import Driver, drive_of, drivers, record_of
 
-PARTICIPANTS, FEWER = 200, 48
+PARTICIPANTS, FEWER = 200, 36
+CLOCKS = ("replay transport.", "replay places")
+"""Places in seconds of receipt, which the test's own machine gives."""
 
 
 def measured(directory: Path, count: int) -> list[Reading]:
@@ -61,6 +64,23 @@ def test_one_leak_put_back_is_found(leak: str, tmp_path: Path, monkeypatch: pyte
     for one in found:
         print(one)
     assert any(one.leaks for one in found)
+
+
+@pytest.mark.parametrize("other", [None, 0.7], ids=["no response", "an early one"])
+def test_the_same_driver_with_another_response_looks_the_same(other: float | None, tmp_path: Path) -> None:
+    """The same up to the fire, and again from the bridge on: every number and word that can be read is the same."""
+    driver = next(one for one in drivers(8, seed=5) if one.is_late)
+    twin = replace(driver, response_s=other, contact=other is None)
+    found: list[Features] = []
+    for place, one in enumerate((driver, twin)):
+        (tmp_path / str(place)).mkdir()
+        fire_t = drive_of(one).fire_t
+        assert fire_t is not None
+        found.append(of_run(record_of(tmp_path / str(place), one), fire_t))
+    first, second = ({name: value for name, value in one.items() if not name.startswith(CLOCKS)} for one in found)
+    assert first.keys() == second.keys()
+    differ = [name for name, value in first.items() if value != pytest.approx(second[name], abs=1e-6)]
+    assert differ == []
 
 
 def test_the_participants_differ_before_the_fire_by_chance_alone() -> None:

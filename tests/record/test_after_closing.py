@@ -7,8 +7,8 @@ import json
 
 import pytest
 
-from monitor.errors import RecordUnreadable
-from monitor.record.addendum import append_addendum, read_addendum
+from monitor.errors import RecordUnreadable, WitnessError
+from monitor.record.addendum import addendum_of, append_addendum, read_addendum, split_code
 from monitor.record.disk import DISK, RecordBusy, RecordNotWritable, lock_record
 from monitor.record.entries import EntryKind, unpack_map
 from monitor.record.places import find_parts
@@ -107,6 +107,45 @@ def test_a_changed_addendum_is_told(small, clock) -> None:
     assert not result.ok
     assert result.faults[0].startswith("Addendum: Part 1, byte 164, ")
     assert [fields["key"] for fields in read_addendum(small)] == ["b"]
+
+
+@pytest.mark.parametrize("sealed", [False, True])
+def test_a_code_of_rulings_shows_what_was_taken_away_since_it_was_noted(small, clock, sealed: bool) -> None:
+    codes = []
+    for key in "abc":
+        append_addendum(small, ruling(key), clock)
+        codes.append(addendum_of(small).code)
+    if sealed:
+        seal_record(small)
+    file = small / "addendum-0001.twr"
+    whole = file.read_bytes()
+    assert [code.split("-")[0] for code in codes] == ["1", "2", "3"]
+    result = verify_record(small)
+    assert (result.rulings, result.code) == (3, codes[-1])
+    assert f"After closing: 3 rulings; the code that covers all of it is {codes[-1]}" in result.sentences()
+    assert result.cannot_show is not None
+    assert all(verify_record(small, code).ok for code in codes), "those noted earlier, too"
+    assert verify_record(small, codes[-1]).cannot_show is None
+    second = len(whole) - len(whole[164:]) // 3 * 2  # three entries of one length after the header
+    for kept in (whole[:second], whole[: len(whole) - 5], b""):
+        file.write_bytes(kept)
+        assert not verify_record(small, codes[-1]).ok
+    file.write_bytes(whole[: len(whole) - 5])
+    assert any("it was cut: compare with the code" in fault for fault in verify_record(small).faults)
+    file.unlink()
+    (fault,) = verify_record(small, codes[1]).faults
+    assert fault == f"2 entries had been made after closing when {codes[1]} was noted, and 0 are there."
+    with pytest.raises(WitnessError, match="is no code of rulings"):
+        split_code("3-xyz")
+
+
+def test_rulings_that_were_exchanged_have_another_code(small, tmp_path, clock) -> None:
+    append_addendum(small, ruling("a"), clock)
+    noted = addendum_of(small).code
+    (small / "addendum-0001.twr").unlink()
+    append_addendum(small, ruling("a", "invalid"), clock)
+    (fault,) = verify_record(small, noted).faults
+    assert fault.startswith("After 1 entries the code is 1-")
 
 
 def test_an_addendum_of_another_record_does_not_follow(small, tmp_path, clock, opening) -> None:

@@ -167,7 +167,7 @@ def test_a_silent_connection_is_built_again_and_ever_more_seldom(house, linked):
     link.until_state(house, "silent")
     assert link.feed.sentence.startswith(f"nothing has come from {endpoint} for ")
     link.until(house, lambda: link.feed.rebuilt == 1, "the first rebuilding")
-    assert link.feed._wait_s == 6.0
+    assert link.feed._wait_s == 2 * quick.LINK.rebuild_s
     link.until_state(house, "connected")
     link.until(house, lambda: feed.send_multipart([b"frame", b""]) or link.feed.state == "live", "messages")
     assert link.feed._wait_s == 3.0

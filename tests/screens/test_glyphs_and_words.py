@@ -90,7 +90,8 @@ def test_bands() -> None:
 
 
 @pytest.mark.parametrize(
-    ("minutes", "text"), [(None, ""), (41.9, "41 min"), (412.0, "6 h 52 min"), (4000.0, "66 h"), (1.8e7, "over 99 h")]
+    ("minutes", "text"),
+    [(None, ""), (41.9, "41 min"), (412.0, "6 h 52 min"), (4000.0, "66 h"), (1.8e7, "over 99 h")],
 )
 def test_disk_time(minutes: float | None, text: str) -> None:
     assert minutes_text(minutes) == text

@@ -15,7 +15,7 @@ from textual.widgets import Input
 
 from monitor.errors import WitnessError
 from monitor.following.building import reasons_of
-from monitor.judging.case.trial import Retraction
+from monitor.judging.case.trial import Finding, Retraction
 from monitor.screens.dialogs.note import NoteSheet
 from monitor.screens.keymap import KEYS, keys_for
 from monitor.screens.panel import Panel
@@ -741,3 +741,17 @@ async def test_what_was_seen_is_entered_and_only_what_is_shown(kit: ModuleType, 
         await pilot.press("a")
     (seen,) = posted(source)
     assert (seen["type"], seen["trial"], seen["word"]) == ("seen", "1/gate-brake/1", "INVALID")
+
+
+async def test_a_trial_that_cannot_be_valid_says_so_at_once(kit: ModuleType, make_app: MakeApp) -> None:
+    view = kit.states()["invalid"]
+    other = Finding("group-mismatch", "void", "The simulator says group no-alert.", None)
+    trials = tuple(replace(one, findings=(other,)) for one in view.trials)
+    source = kit.FakeSource(replace(view, trials=trials, reasons=reasons_of(demo_study())))
+    app = make_app(source)
+    async with app.run_test(size=SIZE) as pilot:
+        await pilot.press("r", "v")
+        assert "was run in another group than planned" in sheet(app)
+        await pilot.press("i")
+        assert "judged-harmless" not in sheet(app)
+        assert "participant-unwell" in sheet(app)

@@ -493,3 +493,15 @@ def test_names_from_outside_cannot_break_a_panel(kit: ModuleType) -> None:
             canvas = PANELS[name](Picture(view), region.width, region.height)
             assert "\x1b" not in canvas.text()
             assert "\n" not in "".join(canvas.line(y) for y in range(canvas.height))
+
+
+def test_where_there_is_room_a_lost_trial_has_its_reason_below_it(kit: ModuleType) -> None:
+    view = kit.states()["invalid"]
+    text = PANELS["side"](Picture(view), 80, 14).text()
+    assert "time gap 2.61 s, band 1.80 to 2.20 s: out by 0.41 s." in text.replace("\u00a0", " ")
+    assert "NOTES 3" in text
+    narrow = PANELS["side"](Picture(view), 40, 14).text()
+    assert "out by" not in narrow
+    many = replace(view, trials=view.trials * 9)
+    rows = PANELS["side"](Picture(many), 80, 14).text().splitlines()
+    assert any("NOTES" in row for row in rows)

@@ -178,7 +178,7 @@ class PacketReader:
                 values[name] = value
         for name, wanted in layout.must_be.items():
             if values[name] != wanted:
-                why = f"`{name}` is {values[name]} where the map says it must be {wanted:g}"
+                why = f"`{name}` is {values[name]} where the map says it must be {wanted:.15g}"
                 raise PacketRefused(why + self._turned_round(name, packet))
         for row, dtype in self._rows:
             values[row.name] = self._row_array(packet, row, dtype, values)

@@ -131,7 +131,7 @@ class Translation:
     @property
     def absent(self) -> set[str]:
         """Names of the map that a sample did not have; those that markers watch, where none has had them."""
-        return self.counts.absent | self._markers.absent
+        return self.counts.absent | (self._markers.absent if self.counts.frames else set())
 
     def finish(self) -> None:
         """The source has come to its end: the drive ends here, unless it said so itself."""

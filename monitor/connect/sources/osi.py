@@ -182,11 +182,13 @@ def _mover(one: Any) -> dict[str, Any]:
     base = one.base
     yaw = _number(base, "orientation", "yaw")
     along_x, along_y = _number(base, "acceleration", "x"), _number(base, "acceleration", "y")
+    v_x, v_y = _number(base, "velocity", "x"), _number(base, "velocity", "y")
+    backwards = v_x * math.cos(yaw) + v_y * math.sin(yaw) < 0.0 if math.isfinite(yaw) else False
     return {
         "x": _number(base, "position", "x"),
         "y": _number(base, "position", "y"),
         "heading": yaw,
-        "speed": math.hypot(_number(base, "velocity", "x"), _number(base, "velocity", "y")),
+        "speed": -math.hypot(v_x, v_y) if backwards else math.hypot(v_x, v_y),
         "accel": along_x * math.cos(yaw) + along_y * math.sin(yaw) if math.isfinite(yaw) else math.nan,
         "length": _number(base, "dimension", "length"),
         "width": _number(base, "dimension", "width"),

@@ -40,6 +40,13 @@ RESTLESS = frozenset(("accel", "yaw_rate", "steering_angle", "accelerator", "bra
 """Channels that a driver changes at any moment."""
 
 
+WANDERING = frozenset(("own", "lateral", "role"))
+"""Kinds of measure of which no line says when a rule far ahead will hold."""
+
+FURTHER = 1.5
+"""A trend says something of the fire while that is at most this many times its reach away."""
+
+
 @dataclass(frozen=True, slots=True)
 class Trend:
     """A measure now and where it goes. `slope` is per second, 0.0 where no line is believed."""
@@ -61,7 +68,10 @@ def trend_of(measure: Measure, t: FloatArray, value: FloatArray) -> Trend | None
     """The trend of a measure at the last frame; None where it has no value there."""
     if len(t) == 0 or not np.isfinite(value[-1]):
         return None
-    reach_s = RESTLESS_S if measure.name in RESTLESS else REACH_S[measure.kind]
+    if measure.kind == "event":
+        return Trend(float(value[-1]), 1.0, np.inf)  # it grows with time, and begins anew with each event
+    restless = measure.name in RESTLESS or measure.rate_over_s is not None
+    reach_s = RESTLESS_S if restless else REACH_S[measure.kind]
     recent = (t >= t[-1] - TREND_S) & np.isfinite(value)
     x, y = t[recent] - t[-1], value[recent]
     if len(x) < 5 or x[-1] - x[0] < 0.5 * TREND_S:
@@ -88,7 +98,10 @@ def seconds_to_fire(watch: FireWatch, drive: DriveTrials, stretch: Stretch, stud
         terms += [tuple(replace(one, edge="none") for one in either) for either in arming]
     waits = [_soonest([_seconds_to(one, stretch, study, trigger) for one in either]) for either in terms]
     known = [wait for wait in waits if wait is not None]
-    return max(known) if len(known) == len(waits) else None
+    if len(known) < len(waits):
+        return None
+    rests_s = watch.expected[-1].t + trigger.refractory_s - float(stretch.t[-1]) if watch.expected else 0.0
+    return max(known) if max(known) >= rests_s else None  # within the refractory time the rule does not hold
 
 
 def _soonest(waits: list[float | None]) -> float | None:
@@ -114,7 +127,9 @@ def _seconds_to(term: FireTerm, stretch: Stretch, study: Study, trigger: Trigger
     if measure.kind == "own" and measure.name == "station":
         slope = float(stretch.frames.own["speed"][-1])
     wait = _crossing(trend.value, slope, term.band)
-    return None if wait is None else wait + term.delay_s
+    if wait is None or (measure.kind in WANDERING and measure.name != "station" and wait > FURTHER * trend.reach_s):
+        return None
+    return wait + term.delay_s
 
 
 def _crossing(value: float, slope: float, band: Band) -> float | None:

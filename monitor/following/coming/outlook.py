@@ -16,6 +16,7 @@ from monitor.judging.case.case import trial_window
 from monitor.judging.case.stretch import cut_stretch
 from monitor.judging.case.trial import ConditionResult
 from monitor.judging.firing import FireWatch
+from monitor.judging.judge import wanted
 from monitor.judging.session import DriveTrials, Session
 from monitor.judging.track import Track
 from monitor.study.model import Trigger
@@ -59,7 +60,9 @@ def look_out(
         action=trigger.action,
         action_takes_s=trigger.action_takes_s,
         in_horizon=horizon_over_s(drive, now_t) is not None,
+        as_it_comes=trigger.comes_often and trigger.surprise_class is None,
         to_come=_to_come(drive, trigger, now_t),
+        which=_which(drive, trigger, occurrence),
         doubts=doubts_before(session, drive, watch, occurrence, seconds_left, channels or ChannelWatch(0.0)),
     )
 
@@ -71,6 +74,7 @@ def _masked_view(session: Session, drive: DriveTrials) -> OutlookView | None:
     if name is None:
         return None
     trigger, study = drive.watches[name].trigger, session.study
+    occurrence = next(track.occurrence for track in drive.tracks[name] if track.marker is None)
     revealing = {one.name for one in ladder_conditions(trigger, study) if condition_reveals(study, one)}
     rows = ladder_rows(drive.log, study, trigger, session.last_number, None)
     return OutlookView(
@@ -81,6 +85,7 @@ def _masked_view(session: Session, drive: DriveTrials) -> OutlookView | None:
         action_takes_s=trigger.action_takes_s,
         in_horizon=horizon_over_s(drive, float(drive.log.newest_t)) is not None,
         hidden=True,
+        which=_which(drive, trigger, occurrence),
         doubts=who_doubts(session, drive, trigger),
     )
 
@@ -104,6 +109,14 @@ def is_overdue(drive: DriveTrials, watch: FireWatch, track: Track) -> bool:
         repeated = drive.repeated.get(watch.trigger.name)
         return repeated is not None and repeated.held_since() is not None
     return track.occurrence <= len(watch.expected)
+
+
+def _which(drive: DriveTrials, trigger: Trigger, occurrence: int) -> str:
+    """Which of several the next one is."""
+    often = wanted(trigger, drive.log)
+    if not trigger.comes_often:
+        return ""
+    return f"{occurrence} of {'any number' if often is None else often}"
 
 
 def _to_come(drive: DriveTrials, trigger: Trigger, now_t: float) -> tuple[str, ...]:

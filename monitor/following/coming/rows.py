@@ -9,7 +9,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from monitor.following.coming.foresight import TREND_S, Trend, trend_of
+from monitor.following.coming.foresight import FURTHER, TREND_S, Trend, trend_of
 from monitor.following.coming.reach import Moving, least_seconds
 from monitor.following.coming.words import failing_words, row_words, trend_sign
 from monitor.following.view import Foreseen, OutlookRow
@@ -33,9 +33,6 @@ PERSISTS_S = 1.0
 
 NEAR_S = 3.0
 """From here on what a trend foresees is taken for sure, where nothing tells what a driver could still do."""
-
-FURTHER = 1.5
-"""A trend says something of the fire while that is at most this many times its reach away."""
 
 AT_ONCE_S = 1.0
 """What cannot be foreseen, such as where the driver looks, must hold from here on."""
@@ -130,7 +127,7 @@ def _row(condition: Condition, asked: Asked) -> OutlookRow:
     shown = _shown(condition, looked, standing)
     if for_good or _is_silent(measure, standing, t):
         foreseen: Foreseen = "lost"
-    elif _is_to_come(condition, looked, by_now, seconds_left):
+    elif _is_to_come(condition, looked, by_now, asked) or _ripens(condition, looked, standing, by_now, seconds_left):
         foreseen = "to come"
     elif by_now is False and by_trend is not True and _is_out_of_reach(measure, lost_in_s, seconds_left):
         foreseen = "lost"
@@ -150,14 +147,34 @@ def _row(condition: Condition, asked: Asked) -> OutlookRow:
     )
 
 
-def _is_to_come(condition: Condition, looked: Looked, by_now: bool | None, seconds_left: float | None) -> bool:
-    """Whether it need not hold yet: before it settles, or where the next moment may change it."""
+def _is_to_come(condition: Condition, looked: Looked, by_now: bool | None, asked: Asked) -> bool:
+    """Whether it need not hold yet: before it settles, where the next moment may change it, or where the trigger's own
+    rule looks at the same, so that it is out of its band until the fire is near."""
     if by_now is True:
         return False
-    settles_s = condition.settles_at_s
+    settles_s, seconds_left = condition.settles_at_s, asked.seconds_left
     if settles_s is None and looked.measure.kind == "signal":
         settles_s = AT_ONCE_S
+    if settles_s is None and looked.measure in _looked_at_by_rule(asked.trigger):
+        settles_s = 0.0
     return settles_s is not None and (seconds_left is None or seconds_left > settles_s)
+
+
+def _looked_at_by_rule(trigger: Trigger) -> set[Measure]:
+    return {one.measure for term in trigger.fires_when for one in term.alternatives}
+
+
+def _ripens(
+    condition: Condition, looked: Looked, standing: Standing, by_now: bool | None, seconds_left: float | None
+) -> bool:
+    """Whether nothing but time is wanting: a time since an event that grows into its band before the fire, as far as
+    that is known."""
+    if looked.measure.kind != "event" or by_now is True:
+        return False
+    value = float(standing.value[-1]) if np.isfinite(standing.value[-1]) else 0.0  # the event is yet to come
+    wait_s = looked.band.next_edge(value, rising=True) - value
+    growing = looked.band.beyond(value) < 0 and np.isfinite(wait_s)
+    return growing and (seconds_left is None or wait_s <= seconds_left + window_of(condition)[0])
 
 
 def _is_silent(measure: Measure, standing: Standing, t: FloatArray) -> bool:

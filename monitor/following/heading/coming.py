@@ -18,7 +18,7 @@ def saved(view: LiveView) -> Heading | None:
     if one is None or (not one.words and (one.trial, "INVALID") in view.seen):
         return None
     word = "NOT FIRED" if one.overdue else "STILL NAIVE"
-    sentence = f"{one.trigger} {one.why}. The participant is still naive."
+    sentence = one.why
     if not one.words:
         return Heading(
             "bad", word, sentence=sentence, now=f"{one.trigger} cannot be rerun here; what is next still counts"
@@ -101,8 +101,15 @@ def hidden(view: LiveView) -> Heading | None:
 
 
 def later(view: LiveView) -> Heading | None:
-    """The driver is still answering another trial, and what own driving decides of this one does not hold now."""
+    """The driver is still answering another trial, and what own driving decides of this one does not hold now; or it is
+    one of many events and does not hold now."""
     outlook = view.outlook
+    if outlook is not None and outlook.as_it_comes:
+        out = [one.condition.name for one in outlook.rows if one.condition.required and one.foreseen != "holds"]
+        if not out:
+            return None
+        sentence = f"{outlook.trigger} comes as it comes; now out: {', '.join(out)}."
+        return Heading("plain", "LATER", None, sentence, f"next is {outlook.trigger}")
     if (
         outlook is None
         or not outlook.in_horizon
@@ -142,5 +149,8 @@ def no_trigger(view: LiveView) -> Heading | None:
 
 
 def _required(outlook: OutlookView) -> list[OutlookRow]:
-    """Rungs that decide; inside another trial's horizon without those that own driving decides."""
+    """Rungs that decide and that somebody could act on: inside another trial's horizon without those that own driving
+    decides, and none of an event that comes as it comes."""
+    if outlook.as_it_comes:
+        return []
     return [one for one in outlook.rows if one.condition.required and not (outlook.in_horizon and one.by_driving)]

@@ -23,7 +23,7 @@ def stop(view: LiveView) -> Heading | None:
     when = "" if stopped.at is None else f" at {clock(stopped.at)}"
     by = f" by {stopped.by}" if stopped.by else ""
     sentence = (
-        f"{stopped.words[:1].upper()}{stopped.words[1:]}, entered{when}{by}. The running trial and later are void."
+        f"{stopped.words[:1].upper()}{stopped.words[1:]}, entered{when}{by}. The running trial and later ones are void."
     )
     return Heading(
         "bad", "STOP", sentence=sentence, now="every trial from here on is void; u lifts it, with a word why"

@@ -76,10 +76,12 @@ def fired(view: LiveView) -> Heading | None:
 
 
 def verdict(view: LiveView) -> Heading | None:
-    """A verdict that nobody has seen, until the next trigger is near."""
-    trials = unseen(view)
-    left = view.outlook.seconds_left if view.outlook is not None else None
+    """A verdict that nobody has seen, until the next trigger is near; that one of many counts, until it is over."""
+    trials, coming = unseen(view), view.outlook
+    left = coming.seconds_left if coming is not None else None
     if not trials or (left is not None and left <= GIVES_WAY_S):
+        return None
+    if trials[0].effective == "valid" and not trials[0].surprises and coming is not None and not coming.in_horizon:
         return None
     return verdict_heading(trials[0], view)
 
@@ -123,6 +125,8 @@ def to_rule(view: LiveView) -> Heading | None:
 
 
 def _sentence(trial: Trial) -> str:
-    count = _ORDINALS.get(trial.occurrence, f"{trial.occurrence}th")
-    again = f" (fired a {count} time)" if trial.occurrence > 1 else ""
+    count = _ORDINALS.get(trial.occurrence)
+    again = f" (fired a {count} time)" if count else f" (number {trial.occurrence})" if trial.occurrence > 1 else ""
+    if not trial.surprises:
+        again = f", number {trial.occurrence}"
     return f"{trial.trigger}{again}: {verdict_sentences(trial)[0]}"

@@ -166,6 +166,15 @@ def changes(column: FloatArray) -> BoolArray:
     return changed
 
 
+def cut(t: FloatArray, piece_s: float) -> IntArray:
+    """The first frame of each piece of so many seconds, shape (m,); of fewer and longer pieces where there would be
+    more of them than frames, as with a time that leaps by years."""
+    longest_s = max(piece_s, float(t[-1] - t[0]) / len(t))
+    if not math.isfinite(longest_s):
+        return np.zeros(0, np.int64)
+    return np.searchsorted(t, np.arange(t[0], t[-1], longest_s)).astype(np.int64)
+
+
 def hold_of(changed: BoolArray, period_s: float) -> float:
     """Median number of frames from one change to the next; 1 for a column that hardly ever changes, because it then
     says nothing of how often it is sent."""

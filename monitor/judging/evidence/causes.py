@@ -9,7 +9,7 @@ from typing import Literal
 
 import numpy as np
 
-from monitor.judging.evidence.bodies import BREAK_S, Body, cumulated, turn_of
+from monitor.judging.evidence.bodies import BREAK_S, Body, cumulated, cut, turn_of
 from monitor.judging.evidence.closure import close
 from monitor.judging.evidence.pairs import OFFSET_LINE, Pair, headed_steps
 from monitor.measures.columns import FloatArray, IntArray
@@ -92,7 +92,7 @@ def _pieces(body: Body, pair: Pair) -> tuple[FloatArray, FloatArray] | None:
     else:
         second = np.where(usable, headed_steps(body), 0.0)
         first = np.where(usable, series.step, 0.0) + second
-    grid = np.searchsorted(body.t, np.arange(body.t[0], body.t[-1], PIECE_S))
+    grid = cut(body.t, PIECE_S)
     if len(grid) <= LEAST_PIECES:
         return None
     return np.diff(cumulated(first)[grid]), np.diff(cumulated(second)[grid])
@@ -103,7 +103,7 @@ def _late_s(body: Body, pair: Pair) -> float | None:
     closed = close(body, pair)
     if pair.rate_channel is None or closed is None:
         return None
-    grid = np.searchsorted(body.t, np.arange(body.t[0], body.t[-1], PIECE_S))
+    grid = cut(body.t, PIECE_S)
     rate = body.channel(pair.rate_channel)
     residue, changed = np.diff(closed.residue[grid]), np.diff(rate[grid])
     use = np.isfinite(changed)
@@ -151,7 +151,7 @@ def turned_channels(body: Body) -> list[Cause]:
 
 
 def _turned_channels(body: Body) -> list[Cause]:
-    grid = np.searchsorted(body.t, np.arange(body.t[0], body.t[-1], PIECE_S))
+    grid = cut(body.t, PIECE_S)
     if len(grid) <= LEAST_PIECES:
         return []
     found = []

@@ -11,10 +11,11 @@ from monitor.judging.evidence.closure import K
 from monitor.judging.evidence.pairs import ALONG
 from monitor.measures.columns import FloatArray, IntArray
 
-OVER_S = (0.25, 1.0, 4.0)
+OVER_S = (0.25, 1.0, 2.0, 4.0)
 LEAST_FRAMES, LEAST_SHARE = 3, 0.5
-LENGTHS = 3.5
-"""Noise that wanders is measured over windows of a length that the stretch holds so many of."""
+LENGTHS = 7.0
+"""Noise that wanders is measured over windows of a length that the stretch holds so many of: one step in it then takes
+part in less than half of them, and does not count as noise."""
 
 OFFSET_ALLOWED_M = 0.05
 HEADING_ALLOWED_RAD = 0.06
@@ -53,8 +54,8 @@ def mean_differences(
 ) -> list[Means]:
     """A difference that should be zero, held against its noise and what is allowed, over windows of every length.
 
-    The noise is the greater of that from frame to frame and that of the means themselves over the stretch: noise that
-    wanders slowly does not go away in a mean.
+    The noise is the greater of that from frame to frame and that of means over the stretch: noise that wanders slowly
+    does not go away in a mean.
     """
     known = np.isfinite(difference) & np.isfinite(allowed)
     values = np.where(known, difference, 0.0)
@@ -62,9 +63,9 @@ def mean_differences(
     sigma = third_difference_noise(steady[:: max(round(hold), 1)])
     sums, counts = cumulated(values), cumulated(known.astype(np.float64))
     most = cumulated(np.where(known, allowed, 0.0))
-    found: list[Means] = []
     slow = 0.0
-    for seconds in reversed(over_s):
+    pieces = []
+    for seconds in over_s:
         end = np.arange(len(t))[:: max(round(0.25 * min(seconds, 0.4) / period_s), 1)]
         end = np.unique(np.append(end, len(t) - 1))
         begin = np.searchsorted(t, t[end] - seconds - 0.1 * period_s, side="left")
@@ -79,11 +80,13 @@ def mean_differences(
         if t[-1] - t[0] >= LENGTHS * seconds and len(mean) >= 8:
             before = np.searchsorted(t[end], t[end] - seconds + period_s, side="right") - 1
             steps = (mean - mean[np.maximum(before, 0)])[before >= 0]
-            # a mean over less has no less of a noise that wanders
             slow = max(slow, MAD * float(np.median(np.abs(steps))) / 2.0**0.5 if len(steps) else 0.0)
+        pieces.append((seconds, begin, end, mean, noise, (most[end + 1] - most[begin]) / number))
+    found = []
+    for seconds, begin, end, mean, noise, may in pieces:
+        # what wanders is about as large in a mean over less time, and over not much more
         noise = np.maximum(noise, slow)
-        limit = K * noise + (most[end + 1] - most[begin]) / number
-        found.insert(0, Means(what, seconds, begin, end, mean, limit, noise))
+        found.append(Means(what, seconds, begin, end, mean, K * noise + may, noise))
     return found
 
 

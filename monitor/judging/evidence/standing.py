@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from monitor.judging.evidence.bodies import BREAK_S, Body, changes, cumulated, grain_of
+from monitor.judging.evidence.bodies import BREAK_S, Body, changes, cumulated, cut, grain_of
 from monitor.judging.evidence.pairs import headed_steps, signed_speed
 from monitor.measures.columns import BoolArray, FloatArray, IntArray
 
@@ -99,7 +99,7 @@ def _against_way(body: Body, still: BoolArray, hold: float) -> list[Stand]:
         lasts_s = float(body.t[last] - body.t[first])
         if lasts_s < LONG_S or last - first <= hold + 1.0:
             continue
-        grid = np.unique(np.searchsorted(body.t, np.arange(body.t[first], body.t[last], 0.5)))
+        grid = np.unique(first + cut(body.t[first : last + 1], 0.5))
         if len(grid) < 3:
             continue
         rate = np.diff(way[grid]) / np.diff(body.t[grid])

@@ -199,13 +199,8 @@ def cut_off(line: ConditionLine, at_t: float) -> ConditionLine:
         if spell.start_t > at_t:
             break
         if spell.end_t > at_t:
-            later = [not t <= at_t for t in spell.margin_t]
-            spell = replace(
-                spell,
-                end_t=at_t,
-                margin=[math.nan if gone else one for gone, one in zip(later, spell.margin, strict=True)],
-                value=[math.nan if gone else one for gone, one in zip(later, spell.value, strict=True)],
-                margin_t=[math.nan if gone else one for gone, one in zip(later, spell.margin_t, strict=True)],
-            )
+            # its numbers are the best of the whole spell: even that one of them came later would tell
+            nothing = [math.nan] * len(line.rows)
+            spell = replace(spell, end_t=at_t, margin=nothing, value=nothing, margin_t=nothing)
         spells.append(spell)
     return replace(line, spells=spells)

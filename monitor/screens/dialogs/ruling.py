@@ -9,6 +9,7 @@ from textual.widgets import Input
 from monitor.following.view import ReasonView
 from monitor.following.words import trial_time, verdict_sentences
 from monitor.judging.case.trial import Trial, Verdict
+from monitor.judging.rulings import ACCEPTING, CONFIRMED, fitting, refused
 from monitor.screens.dialogs.sheet import Row, Sheet
 from monitor.screens.drawing.canvas import Canvas, clean, fit
 from monitor.screens.drawing.marks import VERDICT_MARKS, VERDICT_TONES
@@ -16,8 +17,6 @@ from monitor.screens.messages import RulingGiven
 from monitor.screens.mouse import RowClicked
 
 VERDICT_KEYS: dict[str, Verdict] = {"v": "valid", "i": "invalid", "u": "undecided"}
-
-CONFIRMED = "confirmed"
 
 HEAD_ROWS = 2
 """Computed verdict and the three to choose from, above the reasons."""
@@ -72,14 +71,13 @@ class RulingSheet(Sheet[RulingGiven]):
 
     @property
     def found(self) -> list[ReasonView]:
-        """The reasons that fit the verdict and what was typed. What voids or doubts a trial is no reason for valid."""
+        """The reasons with which the ruling would be taken and that fit what was typed."""
         typed = self.query_one(Input).value.casefold().split() if self.is_mounted and self.step == "reason" else []
+        fit_it = self._reasons if self.verdict is None else fitting(self.trial, self.verdict, self._reasons)
         return [
             one
-            for one in self._reasons
-            if one.code != CONFIRMED
-            and (self.verdict != "valid" or one.severity == "note")
-            and all(word in f"{one.code} {one.words}".casefold() for word in typed)
+            for one in fit_it
+            if one.code != CONFIRMED and all(word in f"{one.code} {one.words}".casefold() for word in typed)
         ]
 
     def rows(self, width: int) -> list[Row]:
@@ -137,8 +135,7 @@ class RulingSheet(Sheet[RulingGiven]):
         if character == "c":
             self.dismiss(RulingGiven(self.trial.id, self.trial.verdict, CONFIRMED, ""))
         elif character in VERDICT_KEYS:
-            self.verdict = VERDICT_KEYS[character]
-            self._type_in("reason")
+            self._take_verdict(VERDICT_KEYS[character])
         elif key in ("left", "right"):
             self.at = (self.at + (1 if key == "right" else -1)) % len(self.trials)
             self.redraw()
@@ -148,6 +145,15 @@ class RulingSheet(Sheet[RulingGiven]):
         else:
             return False
         return True
+
+    def _take_verdict(self, verdict: Verdict) -> None:
+        self.verdict = verdict
+        if self.found:
+            self._type_in("reason")
+            return
+        known = {one.code: one for one in self._reasons}
+        self.verdict, self.fault = None, refused(self.trial, verdict, ACCEPTING[0], known) or ""
+        self.redraw()
 
     def _type_in(self, step: Step) -> None:
         self.step = step

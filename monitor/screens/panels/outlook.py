@@ -61,7 +61,11 @@ def title(canvas: Canvas, width: int, picture: Picture) -> None:
     if outlook is None:
         x = canvas.put(x, 0, "no trigger", "title-strong") + 2
     else:
-        x = canvas.put(x, 0, fit(clean(outlook.trigger), min(20, len(outlook.trigger))), "title-strong") + 2
+        x = canvas.put(x, 0, fit(clean(outlook.trigger), min(20, len(outlook.trigger))), "title-strong")
+        if outlook.which:
+            which = outlook.which if width >= 60 else outlook.which.replace(" of any number", "")
+            x = canvas.put(x, 0, f", {which}", "title")
+        x += 2
     if picture.frozen_for_s is not None:
         canvas.put(x, 0, f" HELD {picture.frozen_for_s:.0f} s ", "held-slab")
         return
@@ -190,4 +194,8 @@ def _draw_outside_bar(canvas: Canvas, x: int, y: int, width: int, condition: Con
 
 def conditions_as_rows(conditions: tuple[ConditionResult, ...]) -> list[OutlookRow]:
     """Judged conditions as rungs without a trend, for the trial card."""
-    return [OutlookRow(one, 0, "at the edge" if one.at_edge else band_text(one.band, one.unit)) for one in conditions]
+    return [OutlookRow(one, 0, "at the edge" if one.at_edge else _band_words(one)) for one in conditions]
+
+
+def _band_words(condition: ConditionResult) -> str:
+    return f"{band_text(condition.band, condition.unit)}{' or another' if condition.any_of else ''}"

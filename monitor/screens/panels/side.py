@@ -2,11 +2,16 @@
 
 from __future__ import annotations
 
-from monitor.following.words import clock, trial_time, verdict_word
+from monitor.following.words import clock, trial_time, verdict_sentences, verdict_word
 from monitor.judging.case.trial import Note, Trial
 from monitor.screens.drawing.canvas import Canvas, clean, fit
 from monitor.screens.drawing.marks import VERDICT_MARKS, VERDICT_TONES
 from monitor.screens.drawing.picture import Picture
+
+REASONS_FROM = 60
+"""Cells from which on each trial has a line with its reason …"""
+LEAST_NOTES = 4
+"""… where that leaves so many notes."""
 
 
 def draw_side(picture: Picture, width: int, height: int) -> Canvas:
@@ -15,12 +20,16 @@ def draw_side(picture: Picture, width: int, height: int) -> Canvas:
     trials = trials_shown(picture.view.trials)
     notes = picture.view.notes
     _title(canvas, 0, f"TRIALS {len(trials)}")
-    for_trials = rows_for_trials(len(trials), len(notes), height)
-    for y, trial in enumerate(trials[:for_trials], start=1):
-        draw_trial_row(canvas, y, trial)
+    rows = trial_rows(picture.view.trials, len(notes), width, height)
+    for y, (trial, reason) in enumerate(rows, start=1):
+        if reason:
+            canvas.put(11, y, fit(reason, width - 12), "dim")
+        else:
+            draw_trial_row(canvas, y, trial)
+    y = 1 + len(rows)
     if not trials:
         canvas.put(1, 1, "after the debrief" if picture.view.day.hides_trials else "none yet", "dim")
-    y = 1 + for_trials
+        y += 1
     if y >= height:
         return canvas
     _title(canvas, y, f"NOTES {len(notes)}")
@@ -33,15 +42,35 @@ def draw_side(picture: Picture, width: int, height: int) -> Canvas:
     return canvas
 
 
+def _reason(trial: Trial) -> str:
+    """Why a trial is not valid, or what a ruling made of it, in one line."""
+    if trial.ruling is not None:
+        ruling = trial.ruling
+        return " ".join(one for one in (f"ruled by {ruling.by}:", ruling.reason, clean(ruling.words)) if one)
+    return "" if verdict_word(trial) in ("VALID", "FIRED") else clean(verdict_sentences(trial)[0])
+
+
 def trials_shown(trials: tuple[Trial, ...]) -> tuple[Trial, ...]:
     """Those that there is something to say of, the newest first."""
     return tuple(trial for trial in reversed(trials) if trial.stage != "armed")
 
 
-def rows_for_trials(trials: int, notes: int, height: int) -> int:
-    """Rows below the first title that trials take; the rest is for notes."""
+def trial_rows(trials: tuple[Trial, ...], notes: int, width: int, height: int) -> list[tuple[Trial, str]]:
+    """The rows below the first title that trials take: each trial, and where there is room its reason below it. The
+    rest is for notes."""
+    shown = trials_shown(trials)
     room = height - 2
-    return min(max(1, trials), max(1, room - min(2, max(1, notes))), max(1, room * 2 // 3))
+    most = min(max(1, room - min(2, max(1, notes))), max(1, room * 2 // 3))
+    shown = shown[:most]
+    more = min(most, room - min(notes, LEAST_NOTES)) - len(shown) if width >= REASONS_FROM else 0
+    rows: list[tuple[Trial, str]] = []
+    for trial in shown:
+        rows.append((trial, ""))
+        reason = _reason(trial) if more > 0 else ""
+        if reason:
+            rows.append((trial, reason))
+            more -= 1
+    return rows
 
 
 def _title(canvas: Canvas, y: int, text: str) -> None:

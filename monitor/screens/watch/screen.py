@@ -18,7 +18,7 @@ from monitor.screens.dialogs.stopping import RetractSheet, StopAnswered, StopShe
 from monitor.screens.keymap import KEYS, action_name, offered
 from monitor.screens.messages import ColoursAsked, PictureAsked
 from monitor.screens.mouse import RowClicked
-from monitor.screens.panels.side import rows_for_trials, trials_shown
+from monitor.screens.panels.side import trial_rows
 from monitor.screens.watch.moving import Moving
 
 
@@ -109,13 +109,11 @@ class WatchScreen(Moving):
         """A click on a trial beside the ladder opens its card."""
         if self.hides_trials:
             return
-        shown = trials_shown(self.latest.trials)
-        height = self.query_one("#side").size.height
+        size = self.query_one("#side").size
+        rows = trial_rows(self.latest.trials, len(self.latest.notes), size.width, size.height)
         place = event.y - 1
-        if event.name == "side" and 0 <= place < min(
-            len(shown), rows_for_trials(len(shown), len(self.latest.notes), height)
-        ):
-            self._open_card(shown[place].id)
+        if event.name == "side" and 0 <= place < len(rows):
+            self._open_card(rows[place][0].id)
 
     def action_card(self) -> None:
         """Opens the newest trial's card."""

@@ -245,5 +245,6 @@ def markers_heard(markers: Sequence[tuple[Marker, float]], blind: bool) -> list[
             continue
         times = [one.t for one, _ in markers if (one.kind, one.name) == (kind, name)]
         shown = ", ".join(f"{t:.2f}" for t in times[:5]) + (" …" if count > 5 else "")
-        lines.append(f"{' '.join(word for word in (kind, name) if word)}: {count} times, at {shown} s")
+        what, often = " ".join(word for word in (kind, name) if word), "once" if count == 1 else f"{count} times"
+        lines.append(f"{what}: {often}, at {shown} s")
     return lines

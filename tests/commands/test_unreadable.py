@@ -1,0 +1,94 @@
+"""What the system refuses is said in a sentence, with status 2, by every command; no record is left out in silence."""
+
+from __future__ import annotations
+
+import errno
+import os
+from pathlib import Path
+
+import pytest
+
+from monitor.archive.gathering import gather
+from monitor.commands.main import main
+from monitor.record.places import list_records
+from tests.reports.making import hand_record
+
+STUDY = Path(__file__).resolve().parents[2] / "configs" / "dusk-road.toml"
+
+
+@pytest.fixture
+def refused(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    """A directory of records in which one does not let itself be looked into (as another user's of mode 0700)."""
+    records = tmp_path / "records"
+    records.mkdir()
+    hand_record(records, "Q01")
+    other = hand_record(records, "Q02")
+
+    def refusing(call):
+        def act(path, *arguments, **more):
+            if isinstance(path, str | os.PathLike) and str(path).startswith(str(other)):
+                raise PermissionError(errno.EACCES, "Permission denied", str(path))
+            return call(path, *arguments, **more)
+
+        return act
+
+    for name in ("listdir", "open", "scandir"):
+        monkeypatch.setattr(os, name, refusing(getattr(os, name)))
+    return other
+
+
+def status_of(*arguments: str) -> int:
+    with pytest.raises(SystemExit) as left:
+        main(arguments)
+    return int(left.value.code)
+
+
+def test_a_record_that_cannot_be_looked_into_is_listed_and_told(refused: Path) -> None:
+    assert refused in list_records(refused.parent)
+    gathered = gather(refused.parent)
+    assert len(gathered.runs) == 1
+    assert [name for name, _ in gathered.unreadable] == [refused.name]
+    assert any("is not counted" in fault and "Permission denied" in fault for fault in gathered.faults())
+
+
+@pytest.mark.parametrize("command", ["verify", "review", "recover", "seal", "closeout"])
+def test_a_command_on_it_says_so_and_never_that_it_was_withdrawn(
+    refused: Path, command: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert status_of(command, str(refused)) == 2
+    said = capsys.readouterr().err
+    assert "Permission denied" in said
+    assert "Traceback" not in said
+    assert "withdrawn" not in said.replace("is not withdrawn", "")
+
+
+def test_tally_and_export_leave_no_record_out_in_silence(
+    refused: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert status_of("tally", str(refused.parent), "--json") == 1
+    assert refused.name in capsys.readouterr().out
+    assert status_of("export", str(refused.parent), "--to", "csv", "--out", str(tmp_path / "out")) in (1, 2)
+    assert refused.name in "".join(capsys.readouterr())
+
+
+@pytest.mark.parametrize("content", [b"", b"a,b\n1,2\n", b"\xf4TWRUN\r\n"])
+def test_a_file_is_no_record_and_was_not_withdrawn(
+    tmp_path: Path, content: bytes, capsys: pytest.CaptureFixture[str]
+) -> None:
+    file = tmp_path / "part-0001.twr"
+    file.write_bytes(content)
+    assert status_of("verify", str(file)) == 2
+    said = capsys.readouterr().err
+    assert "holds no run record" in said
+    assert "withdrawn" not in said
+
+
+def test_any_error_of_the_system_is_a_sentence(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    def broken(*arguments: object) -> None:
+        raise OSError(errno.EIO, "Input/output error", str(tmp_path))
+
+    monkeypatch.setattr("monitor.record.verify.verify_record", broken)
+    assert status_of("verify", str(tmp_path)) == 2
+    assert capsys.readouterr().err == f"{tmp_path}: Input/output error; nothing more was done.\n"
