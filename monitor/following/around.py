@@ -40,6 +40,8 @@ class DayView:
     driven: str = ""
     """Minutes so far, in words; empty where the study has no limits."""
     debrief: tuple[DebriefLine, ...] = ()
+    hides_trials: bool = False
+    """Whether nothing of a trial is shown for now."""
     asks_first: bool = False
     """Whether the drive is over and the debrief is open: until it is answered nothing of a trial is shown."""
     log: DayLog = field(default_factory=DayLog)

@@ -5,13 +5,14 @@ what the participant has driven before, and what is due.
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from dataclasses import replace
 from datetime import UTC, date, datetime
 from typing import Any
 
 from monitor import __version__
 from monitor.archive.program import program_digest
 from monitor.following.around import DayView, DebriefLine, LimitView
-from monitor.following.view import PreflightLine
+from monitor.following.view import LiveView, PreflightLine
 from monitor.judging.case.trial import Result, Trial
 from monitor.judging.day.driving import Driven, Due, driven, due, stretches_of
 from monitor.judging.session import Session
@@ -134,6 +135,12 @@ def day_view(session: Session, trials: Sequence[Trial], *, history: bool) -> Day
         questionnaire=day.safety.questionnaire if day.safety is not None else (),
         asks_fit=day.safety is not None and day.safety.fit_to_leave,
     )
+
+
+def without_trials(view: LiveView) -> LiveView:
+    """The view with nothing of a trial in it: between the drive's end and the debrief."""
+    day = replace(view.day, hides_trials=True)
+    return replace(view, trials=(), contested=(), lost_words=(), saved=None, responses=(), day=day)
 
 
 def _driven_words(found: Driven) -> str:

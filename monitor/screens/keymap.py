@@ -22,6 +22,8 @@ class Key:
     """True where it moves a replay."""
     live: bool = False
     """True where only a live run has it: its run sheet, its preflight, its close-out."""
+    asked: str = ""
+    """The page that it opens, where only a study that asks for it needs the key at the foot of the screen."""
 
 
 PACES: tuple[tuple[str, float], ...] = (
@@ -49,6 +51,18 @@ KEYS: tuple[Key, ...] = (
     Key("c", "c", "comfort", "comfort", "Comfort rating, 0 to 20", writes=True),
     Key("i", "i", "steps", "sheet", "Run sheet: steps, words to say, what is due; ticks steps off", live=True),
     Key("b", "b", "before", "go?", "Preflight: what the study needs against what is there; go or not yet", live=True),
+    Key(
+        "s",
+        "s",
+        "safety",
+        "safety",
+        "Safety page: stops, adverse events, deviations, symptoms, fit to leave; enters them",
+        live=True,
+        asked="safety",
+    ),
+    Key(
+        "k", "k", "debrief", "ask", "Debrief: what the participant is asked after the drive", live=True, asked="debrief"
+    ),
     Key("l", "l", "list", "list", "List of notes and marks, with a filter; takes one back that was a mistake"),
     Key(
         "h",
@@ -118,12 +132,20 @@ def offered(key: Key, *, read_only: bool, replay: bool) -> bool:
     return not key.writes or (not read_only and (key.beside or not replay))
 
 
-def keys_for(*, read_only: bool, replay: bool, every: bool = False) -> tuple[Key, ...]:
+def keys_for(
+    *, read_only: bool, replay: bool, every: bool = False, asked: frozenset[str] = frozenset()
+) -> tuple[Key, ...]:
     """The keys of a kind of screen, those that move a replay first.
 
-    Without `every` those that share a place on the screen with another one are left out.
+    Without `every` those that share a place on the screen with another one are left out, and those that open a page for
+    which the study does not ask (`asked` are those for which it does).
     """
-    shown = [key for key in KEYS if offered(key, read_only=read_only, replay=replay) and (every or key.shown)]
+    shown = [
+        key
+        for key in KEYS
+        if offered(key, read_only=read_only, replay=replay)
+        and (every or (key.shown and (not key.asked or key.asked in asked)))
+    ]
     return tuple(sorted(shown, key=lambda key: not key.replay))
 
 

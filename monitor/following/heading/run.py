@@ -109,6 +109,9 @@ def between_drives(view: LiveView) -> Heading | None:
     if view.feed.state != "ended":
         return None
     said = f"Drive {view.drive} has ended." if view.drive is not None else "The drive has ended."
+    if view.day.asks_first:
+        now = "k asks the participant, before anything of a trial is shown; then F9 closes out"
+        return Heading("wait", "BETWEEN DRIVES", sentence=f"{said} The debrief is open.", now=now)
     return Heading("plain", "BETWEEN DRIVES", sentence=said, now="F9 closes out, or the next drive begins by itself")
 
 

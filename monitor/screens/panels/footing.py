@@ -64,7 +64,8 @@ def draw_keys(picture: Picture, width: int, height: int) -> Canvas:
     """Every key with its word, in as many rows as there are."""
     canvas = Canvas(width, height)
     x, y = 1, 0
-    for key in keys_for(read_only=picture.read_only, replay=picture.transport is not None):
+    asked = picture.view.day.asked
+    for key in keys_for(read_only=picture.read_only, replay=picture.transport is not None, asked=asked):
         needed = len(key.shown) + 1 + len(key.word)
         if x + needed > width:
             x, y = 1, y + 1

@@ -81,10 +81,11 @@ def identities(picture: Picture) -> list[str]:
     drive = [] if view.drive is None else [f"drive {view.drive}"]
     time = clock(view.t, tenths=False)
     both = f"{who} {group}".rstrip()
+    limit = [] if view.day.limit is None else [view.day.limit.short]
     return [
-        " · ".join([*modes, both, *drive, time]),
-        " · ".join([*modes, both, time]),
-        " · ".join([*modes, who, time]),
+        " · ".join([*modes, both, *drive, time, *limit]),
+        " · ".join([*modes, both, time, *limit]),
+        " · ".join([*modes, who, *(limit or [time])]),
     ]
 
 

@@ -28,7 +28,7 @@ def draw_side(picture: Picture, width: int, height: int) -> Canvas:
             draw_trial_row(canvas, y, trial)
     y = 1 + len(rows)
     if not trials:
-        canvas.put(1, 1, "none yet", "dim")
+        canvas.put(1, 1, "after the debrief" if picture.view.day.hides_trials else "none yet", "dim")
         y += 1
     if y >= height:
         return canvas

@@ -14,6 +14,7 @@ from textual.app import ComposeResult
 from textual.screen import Screen
 
 from monitor.errors import WitnessError
+from monitor.following.day import without_trials
 from monitor.following.view import LiveView
 from monitor.judging.case.trial import Trial
 from monitor.screens.drawing.canvas import Canvas, clean, wrap
@@ -217,6 +218,8 @@ class LiveScreen(Screen[None]):
         """The picture for a view: with what was acknowledged here, the mode, and what the last key did."""
         text, tone = self._current_message(view)
         self.acknowledged -= view.seen
+        if self.hides_trials:
+            view = without_trials(view)
         return Picture(
             view=replace(view, seen=view.seen | self.acknowledged) if self.acknowledged else view,
             still_for_s=None if self.replay else self.pace.still_for(view),
@@ -240,6 +243,11 @@ class LiveScreen(Screen[None]):
         """Shows at once what the app did for a key."""
         self.say(text, "bad" if went_wrong else "plain")
         self.draw()
+
+    @property
+    def hides_trials(self) -> bool:
+        """Whether nothing of a trial is shown now."""
+        return False
 
     @property
     def folder(self) -> Path:

@@ -14,10 +14,10 @@ from monitor.screens.dialogs.stopping import HandoverSheet
 from monitor.screens.dialogs.unclosed import UnclosedSheet
 from monitor.screens.messages import RulingGiven
 from monitor.screens.provider import EndingProvider
-from monitor.screens.watch.drawn_screen import LiveScreen
+from monitor.screens.watch.day_sheets import DaySheets
 
 
-class RunSheets(LiveScreen):
+class RunSheets(DaySheets):
     """What these sheets ask for is entered with the time of the key."""
 
     _preflight_shown = False
@@ -88,6 +88,8 @@ class RunSheets(LiveScreen):
 
     def action_rule(self) -> None:
         """Opens the ruling on the trial that has waited longest; where none waits, on the newest."""
+        if self.asked_first():
+            return
         if not self.trials:
             self.nothing_to("rule on")
             return
@@ -118,6 +120,8 @@ class RunSheets(LiveScreen):
         """Opens the close-out; while no disk takes the end of the run, what can be done about that."""
         if self.latest.recorder.unclosed is not None and not self.read_only:
             self._open_unclosed()
+            return
+        if self.asked_first():
             return
         if self.read_only:
             self.app.push_screen(CloseOutSheet(lambda: self.latest))

@@ -91,6 +91,8 @@ class WatchScreen(Moving):
 
     def action_acknowledge(self) -> None:
         """The verdict that heads the screen, or stands second, was seen."""
+        if self.asked_first():
+            return
         view = replace(self.latest, seen=self.latest.seen | self.acknowledged)
         shown = [name for name, _ in headings(view)[:2]]
         trials = unseen(view)
@@ -105,6 +107,8 @@ class WatchScreen(Moving):
 
     def on_row_clicked(self, event: RowClicked) -> None:
         """A click on a trial beside the ladder opens its card."""
+        if self.hides_trials:
+            return
         size = self.query_one("#side").size
         rows = trial_rows(self.latest.trials, len(self.latest.notes), size.width, size.height)
         place = event.y - 1
@@ -113,6 +117,8 @@ class WatchScreen(Moving):
 
     def action_card(self) -> None:
         """Opens the newest trial's card."""
+        if self.asked_first():
+            return
         if not self.trials:
             self.nothing_to("show")
             return

@@ -57,7 +57,7 @@ def check_before_lot(root: Section, faults: Faults) -> None:
     """A lot waits for ticks: each must be a step of the run sheet."""
     rule = root.get("assignment") or {}
     steps = [section["name"] for section in root.get("sheet") or () if section and section.get("name")]
-    for index, step in enumerate(rule.get("after", ())):
+    for index, step in enumerate(rule.get("after") or ()):
         if step not in steps and not faults.under(("sheet",)):
             path: Path = ("assignment", "after", index)
             faults.add_misspelt(path, step, steps, expected="a step of the run sheet, [[sheet]]")
@@ -68,7 +68,7 @@ def check_before_lot(root: Section, faults: Faults) -> None:
 
 def _rehearsal(section: Section, names: Known, faults: Faults) -> RehearsalRule:
     perceived: list[Perceived] = []
-    for index, one in enumerate(section.get("perceived", ())):
+    for index, one in enumerate(section.get("perceived") or ()):
         path: Path = ("rehearsal", "perceived", index)
         if one is None or faults.under(path):
             continue
@@ -79,7 +79,7 @@ def _rehearsal(section: Section, names: Known, faults: Faults) -> RehearsalRule:
         if found in perceived or found.name in [other.name for other in perceived]:
             faults.add(path, expected="each alert and volume once", found=f"{quoted(found.name)} again")
         perceived.append(found)
-    return RehearsalRule(section.get("needed", False), tuple(perceived))
+    return RehearsalRule(bool(section.get("needed")), tuple(perceived))
 
 
 def _limits(section: Section, faults: Faults) -> Limits | None:
@@ -152,7 +152,7 @@ def _check_pattern(pattern: str, path: Path, faults: Faults) -> None:
 def _sessions(section: Section, names: Known, faults: Faults) -> Sessions | None:
     if faults.under(("sessions",)):
         return None
-    for index, one in enumerate(section.get("scenarios", ())):
+    for index, one in enumerate(section.get("scenarios") or ()):
         if names.scenarios is not None and one not in names.scenarios:
             expected = "a scenario declared in [scenarios]"
             faults.add_misspelt(("sessions", "scenarios", index), one, names.scenarios, expected=expected)
