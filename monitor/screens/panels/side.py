@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from monitor.following.words import clock, trial_time, verdict_sentences, verdict_word
+from monitor.following.words import NO_BREAK, clock, trial_time, verdict_sentences, verdict_word
 from monitor.judging.case.trial import Note, Trial
 from monitor.screens.drawing.canvas import Canvas, clean, fit
 from monitor.screens.drawing.marks import VERDICT_MARKS, VERDICT_TONES
@@ -23,7 +23,7 @@ def draw_side(picture: Picture, width: int, height: int) -> Canvas:
     rows = trial_rows(picture.view.trials, len(notes), width, height)
     for y, (trial, reason) in enumerate(rows, start=1):
         if reason:
-            canvas.put(11, y, fit(reason, width - 12), "dim")
+            canvas.put(11, y, fit(reason.replace(NO_BREAK, " "), width - 12), "dim")
         else:
             draw_trial_row(canvas, y, trial)
     y = 1 + len(rows)
