@@ -152,7 +152,7 @@ def _forged_body(random: Random, head: bytearray, packed: bytes) -> bytes:
         length = int.from_bytes(plain[:4], "little")
         described = msgpack.unpackb(plain[4 : 4 + length])
         if isinstance(described, dict):
-            if random.random() < 0.4:
+            if random.random() < 0.4 and isinstance(described.get("groups"), list):
                 described["groups"] = described["groups"] * random.choice((2, 1000, 100_000))
             else:
                 described = spoil_fields(random, described)
