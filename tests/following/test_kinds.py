@@ -16,6 +16,8 @@ from monitor.simulation.plan import SimulationPlan, first_group
 from monitor.study.demo import demo_study
 from tests.following.test_promise import RECORDING, known_before
 from tests.judging import simulated
+from tests.judging.hand import HandDrive, entries_of, opening_of, study_of
+from tests.judging.test_repeated import EVENTS, STUDY, often
 from tests.simulation.test_kinds import EXPECTED
 
 
@@ -82,3 +84,43 @@ def test_one_of_many_that_counts_gives_way_when_it_is_over() -> None:
     heads = [headings(view)[0][1] for _, view in ahead_of_each("following", "wrong-treatment")]
     assert [head.word for head in heads] == ["READY"] * 7 + ["INVALID"] * 13
     assert heads[7].sentence.startswith("lead-slows, number 7: ")
+
+
+SINCE = """
+[[trigger.condition]]
+name = "since the last one"
+measure = "time_since"
+event = "trigger"
+named = "slows"
+at_least = 3.0
+"""
+
+
+def seen_at(t: float, text: str, drive: HandDrive) -> LiveView:
+    study = study_of(text)
+    session = Session(study, opening_of(study))
+    session.take(one for one in entries_of(drive, close=False) if one.monotonic_ns <= t * 1e9)
+    return build_view(session, record="r", recorder=RECORDING, age_s=0.0, revision=1)
+
+
+def test_nobody_waits_for_time_to_pass() -> None:
+    view = seen_at(10.0, STUDY.replace("[trigger.hazard]", f"{SINCE}[trigger.hazard]"), often(EVENTS))
+    assert view.outlook is not None
+    row = view.outlook.rows[-1]
+    assert (row.condition.result, row.foreseen, row.trend) == ("not met", "to come", 1)
+    head = over_the_ladder(view)
+    assert head is not None
+    assert (head.word, head.now) == ("READY", "next is slows; READY but for since the last one")
+
+
+def test_within_the_refractory_time_nothing_is_near() -> None:
+    # the second time that the speed comes up to the edge is 4 s after the first
+    text = STUDY.replace('measure = "pulse"\nat_least = 0.5\nedge', 'measure = "speed"\nat_least = 20.5\nedge', 1)
+
+    def speed(t: float) -> float:
+        return 20.0 + max(0.0, t - 6.6 if t < 8.0 else t - 10.6)
+
+    drive = often((7.1,), own=lambda t: {"speed": speed(t)})
+    long = text.replace("refractory_s = 2.0", "refractory_s = 30.0")
+    near = [seen_at(11.0, one, drive).outlook for one in (text, long)]
+    assert [one is not None and one.seconds_left is not None for one in near] == [True, False]

@@ -89,7 +89,8 @@ def test_a_touch_shorter_than_the_debounce_is_none() -> None:
 @pytest.mark.parametrize("sign", [1.0, -1.0])
 def test_the_wheel_counts_to_either_side_and_from_its_baseline(sign: float) -> None:
     # with the offset of 0.02 rad taken for a turn the threshold would differ between the two sides
-    response = response_of(take_over(hands_s=9.0, off_s=9.0, sign=sign))
+    text = TEXT.replace("outside = [-0.05, 0.05]", "outside = [-0.09, 0.09]")
+    response = response_of(take_over(hands_s=9.0, off_s=9.0, sign=sign), text)
     assert (response.first, response.first_s) == ("wheel turned", pytest.approx(3.85))
     assert response.sign_states["hands"] == "did not come"
 

@@ -107,6 +107,13 @@ def test_one_too_many_moves_no_other() -> None:
     )
 
 
+def test_a_fire_answers_the_nearest_time_of_the_rule_alone() -> None:
+    # both are within the grace time of the one fire
+    text = STUDY.replace("grace_s = 1.0", "grace_s = 3.0")
+    trials = judged(often((10.5,), (8.0, 10.5)), study=study_of(text)).trials()
+    assert sorted(one[2:] for one in told(trials)) == [("missed", 8.0), ("on time", 10.5)]
+
+
 def test_the_rule_does_not_hold_within_the_refractory_time() -> None:
     held = (*EVENTS[:2], 9.5, *EVENTS[2:])  # 9.5 is 1.5 s after 8.0: no fire is expected
     trials = judged(often(EVENTS, held), study=study_of(STUDY)).trials()
