@@ -40,7 +40,7 @@ from monitor.replay.seeking.reading import MapMaking
 from monitor.replay.series import series_about
 from monitor.replay.table import write_table
 from monitor.reports.closeout.closeout import close_out
-from monitor.reports.closeout.text import terminal_lines
+from monitor.reports.closeout.text import markdown
 from monitor.reports.export.drives import read_whole
 from monitor.reports.export.export import export_records
 from monitor.reports.notebook import open_run
@@ -102,7 +102,7 @@ def of_run(path: Path, fire_t: float) -> Features:
         lines = "\n".join(line for trial in session.trials() for line in trial_lines(trial))
         found |= of_text(f"review by {which}, text", lines)
     whole = read_whole(path, frames=False)
-    found |= of_text("close-out", "\n".join(terminal_lines(close_out(whole))))
+    found |= of_text("close-out", markdown(close_out(whole)))
     found |= of_value("coder", cases(whole.session.study, whole.session.trials()))
     found |= _explained(path, fire_t)
     found |= _notebook(path)
