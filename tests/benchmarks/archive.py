@@ -24,6 +24,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import psutil
+from distributed import Client
 from make_archive import make_archive
 from measuring import Figure, machine
 from processes import program, wait_until
@@ -175,14 +176,24 @@ def cluster(count: int) -> Iterator[tuple[str, list[subprocess.Popen[bytes]]]]:
         workers += [
             start("worker", "--nthreads", "1", "--no-nanny", "--local-directory", str(room)) for _ in range(count)
         ]
-        time.sleep(10.0)  # they have joined by then, and their start is not what is measured
-        yield str(json.loads(told.read_text())["address"]), workers
+        address = str(json.loads(told.read_text())["address"])
+        with Client(address, set_as_default=False) as client:
+            client.wait_for_workers(count, timeout=60.0)
+            client.run(_loaded)  # their start is not what is measured
+        yield address, workers
     finally:
         for process in (*workers, scheduler):
             process.terminate()
         for process in (*workers, scheduler):
             process.wait(30.0)
         shutil.rmtree(room, ignore_errors=True)
+
+
+def _loaded() -> None:
+    """Loads what the work needs."""
+    from monitor.archive.program import program_digest
+
+    program_digest()
 
 
 def main() -> int:

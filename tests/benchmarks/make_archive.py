@@ -25,7 +25,7 @@ from monitor.record.sealing import seal_record
 from monitor.record.writer import RecordWriter
 from monitor.simulation import SimulationPlan
 from monitor.simulation.drive import Drive
-from monitor.simulation.plan import GROUP_ALERTS
+from monitor.simulation.repertoire import DEMO, KINDS
 from monitor.simulation.scenarios import SCENARIOS
 from monitor.simulation.steps import SIGNALS, SOURCE
 from monitor.simulation.wire import with_faults
@@ -54,7 +54,7 @@ class RunClock:
 @cache
 def messages_of(drive: int, vehicles: int) -> tuple[tuple[float, Message], ...]:
     """The messages of one drive with the times at which they are due."""
-    scenarios, groups = sorted(SCENARIOS), sorted(GROUP_ALERTS)
+    scenarios, groups = sorted(SCENARIOS), sorted(KINDS[DEMO].groups)
     plan = SimulationPlan(
         scenario=scenarios[drive % len(scenarios)],
         seed=drive + 1,
@@ -86,7 +86,7 @@ def make_run(directory: Path, number: int, drive: int, vehicles: int) -> None:
     path = directory / f"Q{number:05}-{began:%Y%m%dT%H%M%SZ}-{number % 65536:04x}.run"
     if path.is_dir():
         return
-    groups = sorted(GROUP_ALERTS)
+    groups = sorted(KINDS[DEMO].groups)
     study = demo_study()
     opening = Opening(
         f"Q{number:05}",
