@@ -4,9 +4,9 @@
     .venv/bin/python -m tests.fuzz --inputs 50000 --jobs 2
     .venv/bin/python -m tests.fuzz --only 12345          one input again, with its traceback
 
-An input is known by its seed and number alone. Found are: an error that is no sentence, ten seconds of work or a
-minute of waiting, more than 1 GiB of memory, an entry or a ruling lost without a word, a verdict that a cache changed,
-a file of somebody else's that was touched.
+An input is known by its seed and number alone. Found are: an error that is no sentence, a minute of work or of
+waiting, more than 1 GiB of memory, an entry or a ruling lost without a word, a verdict that a cache changed, a file of
+somebody else's that was touched.
 """
 
 from __future__ import annotations
@@ -26,7 +26,7 @@ from pathlib import Path
 from random import Random
 from types import FrameType
 
-WORK_S, WAIT_S = 10, 60
+WORK_S, WAIT_S = 60, 60
 """Seconds of the processor for one input, and of waiting for something else than the processor, whatever else the
 machine does: a pipe that nobody writes into takes no processor at all."""
 MEMORY_BYTES = 1 << 30
