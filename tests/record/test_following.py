@@ -11,8 +11,8 @@ from pathlib import Path
 import pytest
 
 from monitor.errors import RecordUnreadable
+from monitor.record.bytes.parts import part_name
 from monitor.record.entries import EntryKind
-from monitor.record.parts import part_name
 from monitor.record.places import list_records
 from monitor.record.reader import RecordReading
 from monitor.record.writer import RecordWriter
