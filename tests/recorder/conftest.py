@@ -148,9 +148,7 @@ class House:
         socket.linger = 0
         socket.sndhwm = 100_000
         socket.bind(endpoint)
-        bound = socket.last_endpoint
-        assert isinstance(bound, bytes)
-        return socket, bound.decode()
+        return socket, socket.get_string(zmq.LAST_ENDPOINT)
 
     def plan(self, *feeds: str) -> RecorderPlan:
         """A plan for this room's record."""

@@ -39,9 +39,7 @@ def served(house: House, tmp_path: Path, keys: KeyPairs) -> Iterator[Served]:
     socket.linger = 0
     gate.guard(socket, keys["simulator"][1])
     socket.bind("tcp://127.0.0.1:*")
-    bound = socket.last_endpoint
-    assert isinstance(bound, bytes)
-    yield gate, socket, bound.decode()
+    yield gate, socket, socket.get_string(zmq.LAST_ENDPOINT)
     socket.close(0)
     gate.close()
 
