@@ -56,14 +56,14 @@ KEYS: tuple[Key, ...] = (
         "y",
         "safety",
         "safety",
-        "Safety page: stops, adverse events, deviations, symptoms, fit to leave; enters them",
+        "Safety page: stops, adverse events, deviations, symptoms, leaving",
         live=True,
         asked="safety",
     ),
     Key(
         "k", "k", "debrief", "ask", "Debrief: what the participant is asked after the drive", live=True, asked="debrief"
     ),
-    Key("l", "l", "list", "list", "List of notes and marks, with a filter; takes one back that was a mistake"),
+    Key("l", "l", "list", "list", "List of notes and marks, with a filter; takes back a mistake"),
     Key(
         "h",
         "h",
