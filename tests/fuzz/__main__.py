@@ -4,9 +4,9 @@
     .venv/bin/python -m tests.fuzz --inputs 50000 --jobs 2
     .venv/bin/python -m tests.fuzz --only 12345          one input again, with its traceback
 
-An input is known by its seed and number alone. Found are: an error that is no sentence, ten seconds of work or a minute
-of waiting, more than 1 GiB of memory, an entry or a ruling lost without a word, a verdict that a cache changed, a file of
-somebody else's that was touched.
+An input is known by its seed and number alone. Found are: an error that is no sentence, ten seconds of work or a
+minute of waiting, more than 1 GiB of memory, an entry or a ruling lost without a word, a verdict that a cache changed,
+a file of somebody else's that was touched.
 """
 
 from __future__ import annotations
