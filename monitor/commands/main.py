@@ -19,6 +19,7 @@ COMMANDS = (
     "demo",
     "watch",
     "attach",
+    "overview",
     "replay",
     "review",
     "rule",
