@@ -20,6 +20,7 @@ COMMANDS = (
     "watch",
     "attach",
     "overview",
+    "drill",
     "replay",
     "review",
     "rule",

@@ -91,8 +91,8 @@ class RunRow:
     disk: str = "not known"
 
     @property
-    def may_attach(self) -> bool:
-        """Whether a screen can look on."""
+    def is_recorded(self) -> bool:
+        """Whether a recorder holds it, so that a screen can look on."""
         return self.state in ("recording", "nobody watches", "unknown")
 
     @property
