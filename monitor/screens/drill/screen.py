@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import time
+from dataclasses import replace
 
 from textual.binding import Binding
 
 from monitor.commissioning.drill.attempt import HELD_BACK
 from monitor.commissioning.drill.source import DrillSource
+from monitor.following.view import LiveView
 from monitor.screens.drawing.canvas import Canvas
 from monitor.screens.drawing.picture import Picture
 from monitor.screens.keymap import Key, keys_for
@@ -56,6 +58,20 @@ class DrillScreen(WatchScreen):
     def drawn_by(self) -> dict[str, DrawPanel]:
         """The watch screen's panels, with the exercise's keys."""
         return {**PANELS, "keys": draw_drill_keys}
+
+    def picture(self, view: LiveView) -> Picture:
+        """The watch screen's; where no key has anything to say, what the exercise asks for now."""
+        picture = super().picture(view)
+        return picture if picture.message else replace(picture, message=self._asks(view))
+
+    def _asks(self, view: LiveView) -> str:
+        attempt = self.exercise.attempt
+        if view.feed.state == "ended":
+            waits = "r rules on what fired, then " if attempt.unruled else ""
+            return f"EXERCISE: {waits}w begins the next drive"
+        if attempt.held_at is not None:
+            return "EXERCISE: held back" + ("" if attempt.noted else "; n notes why")
+        return "" if attempt.has_fired else f"EXERCISE: x holds {attempt.trigger} back if it is being lost"
 
     def action_hold_back(self) -> None:
         """The simulator's desk is asked to hold the trigger back; the drive is ended there."""
