@@ -70,7 +70,8 @@ def page_lines(page: Mapping[str, Any], last: Mapping[str, Any] | None) -> list[
     """The page of an exercise as it is kept (`Score.as_json`), beside the last one's."""
     score, before = page["score"], last["score"] if last is not None else {}
     drives: Sequence[Mapping[str, Any]] = page["drives"]
-    lines = [f"EXERCISE of {page['by']}: {len(drives)} drives, seed {page['seed']}", ""]
+    count = "1 drive" if len(drives) == 1 else f"{len(drives)} drives"
+    lines = [f"EXERCISE of {page['by']}: {count}, seed {page['seed']}", ""]
     for key, words in (("seconds_to_hold_back", "seconds to hold back"), ("seconds_to_rule", "seconds to rule")):
         lines.append(_number_line(words, score[key], before.get(key), last is not None, "median, from the word on"))
     for key, words in COUNTS.items():
