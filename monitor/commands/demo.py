@@ -98,22 +98,26 @@ class Simulator:
             stdin=subprocess.DEVNULL,
             stdout=subprocess.PIPE,
             stderr=subprocess.PIPE,
+            text=True,
         )
         self.endpoint = ""
 
     def __enter__(self) -> Simulator:
-        import json
-
-        from monitor.errors import WitnessError
-
-        assert self._process.stdout is not None
-        line = self._process.stdout.readline()
-        if not line:
-            assert self._process.stderr is not None
-            raise WitnessError(self._process.stderr.read().decode().strip() or "The simulator did not start.")
-        self.endpoint = json.loads(line)["endpoint"]
+        self.endpoint = endpoint_of(self._process)
         return self
 
     def __exit__(self, *_: object) -> None:
         self._process.terminate()
         self._process.wait()
+
+
+def endpoint_of(process: Any) -> str:
+    """Where a simulator that was started with --json publishes. Raises `WitnessError` with what it said otherwise."""
+    import json
+
+    from monitor.errors import WitnessError
+
+    line = process.stdout.readline()
+    if not line:
+        raise WitnessError(process.stderr.read().strip() or "The simulator did not start.")
+    return str(json.loads(line)["endpoint"])

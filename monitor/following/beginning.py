@@ -67,16 +67,21 @@ class Run:
         return make
 
 
-def find_run(records: Path, name: str | None) -> Run:
+def find_run(records: Path, name: str | None, *, read_only: bool = False) -> Run:
     """The run to attach to in a directory of records: the one named by its record or by its participant's code, else
     the only one that is being recorded.
 
-    A named run whose recorder has died is taken too, unless it was closed: its recorder is started again.
-    Raises `WitnessError` where there is none, or more than one.
+    A named run whose recorder has died is taken too, unless it was closed: its recorder is started again, but not by
+    who only looks on. Raises `WitnessError` where there is none, or more than one.
     """
     announced = read_announcement(records / name) if name is not None else None
     if announced is not None:
         run = Run(announced.plan)
+        if not run.is_recorded and read_only:
+            raise WitnessError(
+                f"The recorder of {run.record} has died, and who only looks on starts none; whoever writes comes back "
+                f"with: trialwitness attach {run.record}"
+            )
         if not run.is_recorded:
             run.start_again()
         return run
