@@ -33,6 +33,7 @@ COMMANDS = (
     "seal",
     "withdraw",
     "closeout",
+    "safety",
     "report",
     "assign",
     "agreement",
