@@ -55,6 +55,8 @@ class StudySummary:
     """Treatment → planned, in a study within participants."""
     planned_counts: str = "trials"
     """What `planned` counts: "trials" or "participants"."""
+    lot_waits: bool = False
+    """Whether a lot is opened only after steps of the run sheet."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -143,6 +145,8 @@ class RunSummary:
     """Frames that did not arrive."""
     study: StudySummary
     trials: tuple[TrialSummary, ...]
+    before_lot: bool = False
+    """Whether it was before a lot, in a study in which that waits: a welcome, a screening, a practice drive."""
 
     @property
     def withholds(self) -> int:
@@ -182,6 +186,7 @@ def summarise(reviewed: Reviewed, *, unblinded: bool = False) -> RunSummary:
         lost=sum(one.lost for one in counts),
         study=summarise_study(session.study),
         trials=tuple(_trial(session, trial) for trial in trials),
+        before_lot=session.study.lot_waits and session.opening.group is None and not trials,
     )
 
 
@@ -200,6 +205,7 @@ def summarise_study(study: Study) -> StudySummary:
         analysis=study.analysis,
         treatments={name: treatment.planned for name, treatment in study.treatments.items()},
         planned_counts=study.planned_counts,
+        lot_waits=study.lot_waits,
     )
 
 

@@ -164,7 +164,7 @@ def _found_before(study: Study, records: Path, earlier: Earlier) -> tuple[dict[s
     if page is not None:
         kept = ("name", "at", "go", "by", "study_sha256", "perceived")
         found.append({"type": "rehearsed", "rehearsal": {name: page.get(name) for name in kept}})
-    if study.day.looks_back:
+    if study.looks_back:
         found.append({"type": "carried", "runs": list(earlier.runs)})
     return tuple(found)
 

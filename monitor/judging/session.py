@@ -22,6 +22,7 @@ from monitor.judging.case.frame_tables import FrameRun, pieces_of
 from monitor.judging.case.received import MARKER_DELAY_S
 from monitor.judging.case.sources import Sources
 from monitor.judging.case.trial import Trial
+from monitor.judging.companions import CompanionState, MeasuredCounts, companion_states
 from monitor.judging.finalisation import Finalisation
 from monitor.judging.firing import FireWatch
 from monitor.judging.late_rule import looks_at_signals
@@ -56,6 +57,7 @@ class Session:
         """Is handed the frames of each run as soon as they are measured."""
         self._retain_s = retention_s(study)
         self.sources = Sources(opening.feeds[1:], self._retain_s)
+        self.measured = MeasuredCounts(tuple(one.signal for one in study.day.companions if one.signal is not None))
         self._by_run: dict[str, int] = {}
         self.blind = is_blind(study, opening)
         """Whether the record is blind, whatever the file says by which it is judged."""
@@ -72,7 +74,7 @@ class Session:
         """
         twin = Session(self.study, self.opening)
         twin.operator = self.operator.fork()
-        twin.sources = self.sources.fork(frames=frames)
+        twin.sources, twin.measured = self.sources.fork(frames=frames), self.measured.fork()
         twin.drives = [*self.drives[:-1], *(drive.fork(twin.sources, frames=frames) for drive in self.drives[-1:])]
         twin._by_run = dict(self._by_run)
         twin.last_number, twin.last_wall_ns, twin.last_monotonic_ns = (
@@ -157,6 +159,10 @@ class Session:
                 self._settle()
             else:
                 self.take([piece])
+
+    def companions(self) -> tuple[CompanionState, ...]:
+        """What belongs to the session beside the record, as far as it is known here."""
+        return companion_states(self.study.day.companions, self.operator, self.measured, self.sources.logs)
 
     def take_addendum(self, fields: dict[str, Any]) -> None:
         """A ruling or note entered after the record was closed."""
@@ -283,6 +289,8 @@ class Session:
         block = drive.log.flush()
         if block is not None and self.on_measured is not None:
             self.on_measured(drive.log.run, block)
+        if block is not None and self.measured.names:
+            self.measured.take(drive.log.index, len(block.frames), block.frames.signals)
         drive.show(block)
         self._finalisation.finalise(self.drives, self.last_number)
         drive.log.trim()

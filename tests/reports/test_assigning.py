@@ -46,6 +46,7 @@ def options(directory: Path, text: str, **more: object) -> argparse.Namespace:
         "study": str(path), "records": str(directory / "records"), "participant": "Q01", "group": None,
         "group_words": None, "stratum": None, "json": True, "site": SITE, "by": "anna", "lot": None,
         "prepare": False, "verify": False, "lots": None,
+        "no_show": False, "excluded": None, "take_back": None, "words": None,
     }  # fmt: skip
     return argparse.Namespace(**{**given, **more})
 
