@@ -5,15 +5,21 @@ from __future__ import annotations
 import math
 from dataclasses import replace
 
+import numpy as np
+
 from monitor.judging.advice import what_now
 from monitor.judging.case.case import make_finding
 from monitor.judging.case.conditions import judge_condition
 from monitor.judging.case.drive import DriveLog
 from monitor.judging.case.received import MARKER_DELAY_S, ReceivedMarker
+from monitor.judging.case.stretch import cut_stretch
 from monitor.judging.case.trial import Finding, Timing, Trial
+from monitor.judging.case.values import held_rows, role_channel
 from monitor.judging.firing import Expected, FireWatch
-from monitor.judging.judge import NOT_GIVEN, Plan, decide, shown_as_of, wanted
-from monitor.judging.rules.exposure import Exposure, Shown
+from monitor.judging.judge import NOT_GIVEN, Plan, decide, make_case, wanted
+from monitor.judging.rules.alerts import judge_alert
+from monitor.judging.rules.exposure import Exposure, Shown, what_showed
+from monitor.judging.rules.hazard import look_for_hazard
 from monitor.judging.rules.identity import exposure_findings, identity_findings
 from monitor.judging.timing import Asked, judge_timing_surely, timing_findings
 from monitor.study.model import Study
@@ -49,6 +55,17 @@ def judge_pending(
     if missed is not None:
         reach_s = trigger.grace_s + MARKER_DELAY_S
         lost = [one for one in lost if one.after_t < missed.t + reach_s and one.before_t > missed.t - reach_s]
+    looked_at = timing.expected_at
+    if over and looked_at is None and not trigger.fires_when:
+        looked_at = _braked_at(plan, drive, watch, number)
+    came, braked_t = _came(plan, drive, watch, looked_at, occurrence, number)
+    if findings and looked_at is not None and braked_t is not None and not trigger.comes_often:
+        held = f"The rule of {trigger.name} held from {looked_at:.2f} s and no" if trigger.fires_when else "No"
+        sentence = (
+            f"{held} marker told that {trigger.name} fired, but its hazard came at {braked_t:.2f} s: was the marker "
+            "never sent?"
+        )
+        findings = [make_finding(plan.study, "fire-untold", sentence, looked_at)]
     if findings and lost:
         sentence = f"{len(lost)} of the drive's markers never arrived; one of them may have been the trigger's."
         findings = [make_finding(plan.study, "marker-lost", sentence, lost[0].before_t)]
@@ -78,7 +95,7 @@ def judge_pending(
         surprises=trigger.surprise_class is not None,
         treatment=_treatment(plan, occurrence),
     )
-    shown = _shown(plan, drive, watch, timing.expected_at, occurrence, number)
+    shown = _shown(drive, came, number)
     return replace(trial, what_now=what_now(trial, shown, plan.study, plan.group, plan.standing)), shown
 
 
@@ -97,19 +114,42 @@ def _other_triggers(study: Study, drive: DriveLog, number: int) -> list[Finding]
     return []
 
 
-def _shown(
+def _came(
     plan: Plan, drive: DriveLog, watch: FireWatch, expected_at: float | None, occurrence: int, number: int
-) -> Shown:
-    """Whether a hazard whose marker never came showed itself all the same.
-
-    It is looked for where the trigger's rule held. Beside that, an alert or a contact away from every trigger is
-    evidence, and a marker that never arrived may have been the trigger's: that makes nobody naive.
-    """
-    shown = Shown.NO
+) -> tuple[Shown, float | None]:
+    """Whether a hazard whose marker never came showed itself where the trigger's rule held, and when its vehicle braked
+    by its acceleration and by its speed."""
     trigger = watch.trigger
-    if expected_at is not None and trigger.hazard is not None:
-        stand_in = ReceivedMarker(0, expected_at, "trigger", trigger.name, {}, number, expected_at, math.nan, False)
-        shown = shown_as_of(plan, drive, watch, stand_in, occurrence, number)
+    if expected_at is None or trigger.hazard is None:
+        return Shown.NO, None
+    stand_in = ReceivedMarker(0, expected_at, "trigger", trigger.name, {}, number, expected_at, math.nan, False)
+    case = make_case(plan, drive, watch, stand_in, occurrence, number)
+    hazard = look_for_hazard(case)
+    braked_t = hazard.onset_t if hazard.by_speed_t is not None else None
+    return what_showed(case, hazard, judge_alert(case)[0]), braked_t
+
+
+def _braked_at(plan: Plan, drive: DriveLog, watch: FireWatch, number: int) -> float | None:
+    """When the vehicle of a trigger without a rule last began to brake as its hazard does, in what is kept of the
+    drive; None where it did not."""
+    rule = watch.trigger.hazard
+    stretch = cut_stretch(drive, -math.inf, math.inf, number)
+    if rule is None or rule.onset is not None or stretch is None:
+        return None
+    leads, counts = np.unique(stretch.lead_id[stretch.lead_id >= 0], return_counts=True)
+    lead = int(leads[counts.argmax()]) if len(leads) else None
+    rows = held_rows(stretch, plan.study.roles.get(rule.role or watch.trigger.role), lead)
+    brakes = role_channel(stretch.frames, "accel", rows).value <= -rule.decel_at_least_mps2
+    begins = np.flatnonzero(brakes[1:] & ~brakes[:-1]) + 1
+    return float(stretch.t[begins[-1]]) if len(begins) else None
+
+
+def _shown(drive: DriveLog, came: Shown, number: int) -> Shown:
+    """Whether a participant has met the hazard of a trigger whose marker never came; `came`: what the telemetry says.
+
+    Beside that, an alert or a contact away from every trigger is evidence, and a marker that never arrived may have
+    been the trigger's: that makes nobody naive.
+    """
     markers = drive.known_markers(number)
     fires = [marker.t for marker in markers if marker.kind == "trigger"]
     for marker in markers:
@@ -117,6 +157,6 @@ def _shown(
             continue
         if not any(t - BEFORE_TRIGGER_S <= marker.t <= t + AFTER_TRIGGER_S for t in fires):
             return Shown.YES
-    if shown is Shown.NO and drive.lost_markers(number):
+    if came is Shown.NO and drive.lost_markers(number):
         return Shown.UNKNOWN
-    return shown
+    return came
