@@ -35,7 +35,13 @@ def run(options: argparse.Namespace) -> int:
     records = Path(options.records) if options.records else _state_directory()
     with Simulator(options) as simulator:
         begun = begin_run(
-            demo_study(kind), DEMO_PARTICIPANT, plan.group, (simulator.endpoint,), records, look_back=False
+            demo_study(kind),
+            DEMO_PARTICIPANT,
+            plan.group,
+            (simulator.endpoint,),
+            records,
+            look_back=False,
+            pace=options.speed,
         )
         if options.headless:
             return _headless(begun, options)

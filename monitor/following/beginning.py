@@ -18,6 +18,7 @@ from monitor.archive.rehearsals import latest_page
 from monitor.errors import RecorderLost, WitnessError
 from monitor.following.live import Following
 from monitor.following.status_stream import StatusStream, WriterWatch
+from monitor.judging.case.pacing import NOBODY_DRIVES
 from monitor.record.disk import is_being_written
 from monitor.record.entries import Opening
 from monitor.recorder.client import RecorderClient
@@ -115,11 +116,13 @@ def begin_run(
     stratum: str | None = None,
     standing: Standing | None = None,
     lot: dict[str, Any] | None = None,
+    pace: float = 1.0,
 ) -> Run:
     """Starts the recorder of a new run. Raises `WitnessError` for a participant or group that the study does not have,
     and where no record can be written.
 
     `look_back`: enter what the participant met in earlier runs in `records`; the demo's participant is always new.
+    `pace`: times real time at which the simulator is meant to run.
     """
     check_participant(study, participant, group)
     records = records.resolve()
@@ -148,6 +151,7 @@ def begin_run(
             stratum=stratum,
             standing=standing.as_map() if standing else None,
             lot=lot,
+            pace=pace if pace < NOBODY_DRIVES else None,
         ),
         second=str(second.resolve()) if second else None,
         own_secret_key=own_secret_key,

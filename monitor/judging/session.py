@@ -19,6 +19,7 @@ from monitor.judging.case.alignment import AlignedSources
 from monitor.judging.case.blocks import KeptRun, KeptSamples, MeasuredBlock
 from monitor.judging.case.drive import DriveLog
 from monitor.judging.case.frame_tables import FrameRun, pieces_of
+from monitor.judging.case.pacing import Pacing, by_number
 from monitor.judging.case.received import MARKER_DELAY_S
 from monitor.judging.case.sources import Sources
 from monitor.judging.case.trial import Trial
@@ -59,6 +60,8 @@ class Session:
         self.sources = Sources(opening.feeds[1:], self._retain_s)
         self.measured = MeasuredCounts(tuple(one.signal for one in study.day.companions if one.signal is not None))
         self._by_run: dict[str, int] = {}
+        self._received_ns = by_number((), ())
+        """When each entry of the block that is being taken was received."""
         self.blind = is_blind(study, opening)
         """Whether the record is blind, whatever the file says by which it is judged."""
         self.standing = standing_from_map(opening.standing)
@@ -123,6 +126,7 @@ class Session:
     def take(self, entries: Iterable[Entry]) -> None:
         """The next entries of the record, any number of them."""
         entries = list(entries)
+        self._received_ns = by_number([one.number for one in entries], [one.monotonic_ns for one in entries])
         for piece in pieces_of(self.sources.add(entries)):
             if isinstance(piece, FrameRun):
                 self._take_frames(piece)
@@ -154,6 +158,7 @@ class Session:
                 assert drive is not None
                 drive.log.take_measured(replace(piece.block, road=drive.log.road))
                 drive.log.last_received_ns = int(piece.monotonic_ns[-1])
+                self._received_ns = by_number(piece.number, piece.monotonic_ns)
                 self.last_number = int(piece.number[-1])
                 self.last_wall_ns, self.last_monotonic_ns = int(piece.wall_ns[-1]), int(piece.monotonic_ns[-1])
                 self._settle()
@@ -266,7 +271,7 @@ class Session:
             self.current.log.end(number, "new drive")
             self._settle()
         roles = self.study.roles
-        log = DriveLog(len(self.drives) + 1, run, self._retain_s)
+        log = DriveLog(len(self.drives) + 1, run, self._retain_s, pacing=Pacing(self.opening.pace))
         watches = {trigger.name: FireWatch(trigger, roles, log) for trigger in self.study.triggers}
         self._by_run[run] = len(self.drives)
         if self.sources.logs:
@@ -287,10 +292,12 @@ class Session:
         if drive is None:
             return
         block = drive.log.flush()
-        if block is not None and self.on_measured is not None:
-            self.on_measured(drive.log.run, block)
-        if block is not None and self.measured.names:
-            self.measured.take(drive.log.index, len(block.frames), block.frames.signals)
+        if block is not None:
+            drive.log.note_received(block.frames, self._received_ns)
+            if self.on_measured is not None:
+                self.on_measured(drive.log.run, block)
+            if self.measured.names:
+                self.measured.take(drive.log.index, len(block.frames), block.frames.signals)
         drive.show(block)
         self._finalisation.finalise(self.drives, self.last_number)
         drive.log.trim()
