@@ -14,7 +14,7 @@ from contextlib import contextmanager
 from pathlib import Path
 
 from measuring import Figure, percentile
-from processes import Terminal, children_of, program, running, wait_until
+from processes import GROUP_FOR_MEASURING, Terminal, children_of, program, running, wait_until
 from shares import STUDY
 
 import monitor.following.live
@@ -96,8 +96,8 @@ def _to_view(room: Path, drives: int) -> tuple[float, ...]:
 def _to_terminal(room: Path, drives: int) -> tuple[float, ...]:
     records = room / "terminal"
     with _published(drives) as (endpoint, publisher):
-        watch = ("watch", "--study", str(STUDY), "--feed", endpoint, "--participant", "Q01", "--group", "chime")
-        terminal = Terminal(program(*watch, "--group-words", "for measuring", "--records", str(records)))
+        watch = ("watch", "--study", str(STUDY), "--feed", endpoint, "--participant", "Q01", *GROUP_FOR_MEASURING)
+        terminal = Terminal(program(*watch, "--records", str(records)))
         while publisher.poll() is None:
             time.sleep(ACKNOWLEDGED_EVERY_S)
             terminal.type("a")  # so that the next verdict writes its large word anew

@@ -21,6 +21,7 @@ from typing import Any
 
 import zmq
 from measuring import Figure
+from processes import GROUP_FOR_MEASURING
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
@@ -63,7 +64,8 @@ def a_run(records: Path) -> Iterator[tuple[subprocess.Popen[str], subprocess.Pop
     assert simulator.stdout is not None
     endpoint = json.loads(simulator.stdout.readline())["endpoint"]
     watching = ("watch", "--headless", "--json", "--study", str(STUDY), "--feed", endpoint, "--participant", "Q07")
-    watcher = subprocess.Popen(command(*watching, "--records", str(records)), stdout=subprocess.DEVNULL, text=True)
+    watching = (*watching, *GROUP_FOR_MEASURING, "--records", str(records))
+    watcher = subprocess.Popen(command(*watching), stdout=subprocess.DEVNULL, text=True)
     try:
         yield simulator, watcher
     finally:

@@ -11,7 +11,7 @@ from contextlib import contextmanager
 from pathlib import Path
 
 from measuring import Figure, processor_s
-from processes import Terminal, bare_receiver, children_of, program, running, simulator, wait_until
+from processes import GROUP_FOR_MEASURING, Terminal, bare_receiver, children_of, program, running, simulator, wait_until
 
 STUDY = Path(__file__).resolve().parents[2] / "configs" / "dusk-road.toml"
 WINDOW_S = 8.0
@@ -57,7 +57,7 @@ def live_shares(
     try:
         with simulator(*arguments) as endpoint, bare_receiver(endpoint, 10**9) as bare:
             watch = program("watch", "--study", str(STUDY), "--feed", endpoint, "--participant", "Q01")
-            with _watching([*watch, "--records", str(room)], size) as (pid, written, begin):
+            with _watching([*watch, *GROUP_FOR_MEASURING, "--records", str(room)], size) as (pid, written, begin):
                 recorders: list[int] = []
                 wait_until("the recorder", lambda: recorders.extend(children_of(pid, "monitor.recorder")) or recorders)
                 recorder = recorders[0]
