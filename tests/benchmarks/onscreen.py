@@ -31,7 +31,7 @@ from monitor.screens.drawing.glyphs import large
 from monitor.study.loading import parse_study
 
 SIZES = ((80, 24), (120, 36), (200, 60))
-SCENARIOS = ("gap-too-long", "drifting", "already-braking", "intruder")
+SCENARIOS = ("gap-too-long", "drifting")
 BEFORE = ("READY", "HOLD", "LOSING", "LET IT RUN", "NOT YET", "LATER")
 LASTS_NS = 333_000_000
 GIVE_UP_S = 3.0
