@@ -24,8 +24,8 @@ from monitor.judging.case.sources import Sources
 from monitor.judging.case.trial import Trial
 from monitor.judging.finalisation import Finalisation
 from monitor.judging.firing import FireWatch
-from monitor.judging.judge import Plan
 from monitor.judging.late_rule import looks_at_signals
+from monitor.judging.occasion import Occasion, Plan
 from monitor.judging.operator import OperatorLog
 from monitor.judging.rules.exposure import Shown
 from monitor.judging.tracks import STRIP_S as STRIP_S
@@ -193,16 +193,22 @@ class Session:
         """What the run of a drive was meant to be."""
         return self._finalisation.plan(drive)
 
+    def occasion(self, drive: DriveTrials, trigger: str, occurrence: int) -> Occasion:
+        """A trial that may still come, as of the last entry."""
+        return Occasion(self.plan_of(drive), drive.log, drive.watches[trigger], occurrence, self.last_number)
+
     def _with_operator(self, drive: DriveTrials, name: str, trial: Trial, shown: Shown) -> Trial:
-        trigger, group = drive.watches[name].trigger, self.plan_of(drive).group
-        trial = with_calls(trial, trigger, self.study, self.operator, shown, group, self.standing)
+        plan = self.plan_of(drive)
+        trial = with_calls(trial, drive.watches[name].trigger, plan, self.operator, shown)
         rulings = self.operator.rulings.get(trial.id, ())
         revealed = trial.id in self.operator.revealed
         if not rulings and not revealed and not self.blind:
             return trial
         stage = "ruled" if rulings else trial.stage
         trial = replace(trial, rulings=rulings, blind=self.blind, revealed=revealed, stage=stage)
-        return replace(trial, what_now=what_now(trial, shown, self.study, group, self.standing)) if rulings else trial
+        if not rulings:
+            return trial
+        return replace(trial, what_now=what_now(trial, shown, self.study, plan.group, plan.standing))
 
     def _stand_at(self, entry: Entry) -> None:
         self.last_number = entry.number

@@ -52,8 +52,8 @@ KEYS: tuple[Key, ...] = (
     Key("i", "i", "steps", "sheet", "Run sheet: steps, words to say, what is due; ticks steps off", live=True),
     Key("b", "b", "before", "go?", "Preflight: what the study needs against what is there; go or not yet", live=True),
     Key(
-        "s",
-        "s",
+        "y",
+        "y",
         "safety",
         "safety",
         "Safety page: stops, adverse events, deviations, symptoms, leaving",

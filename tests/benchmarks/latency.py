@@ -13,10 +13,6 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
-from measuring import Figure, percentile
-from processes import GROUP_FOR_MEASURING, Terminal, children_of, program, running, wait_until
-from shares import STUDY
-
 import monitor.following.live
 from monitor.archive.review import review_record
 from monitor.feed.decode import decode_message
@@ -29,6 +25,9 @@ from monitor.record.entries import Entry, EntryKind, unpack_frames
 from monitor.record.reader import RecordReading
 from monitor.screens.drawing.glyphs import large
 from monitor.study.demo import demo_study
+from tests.benchmarks.measuring import Figure, percentile
+from tests.benchmarks.processes import GROUP_FOR_MEASURING, Terminal, children_of, program, running, wait_until
+from tests.benchmarks.shares import STUDY
 
 ACKNOWLEDGED_EVERY_S = 0.37
 
@@ -54,7 +53,7 @@ def measure(rounds: int) -> list[Figure]:
 def _to_view(room: Path, drives: int) -> tuple[float, ...]:
     """Each first view that holds a trial's stage, less the receive time of the entry that decided it."""
     seen: dict[tuple[str, str], int] = {}
-    kept = {"build_view": monitor.following.live.build_view, "with_trials": monitor.following.live.with_trials}
+    kept = {name: getattr(monitor.following.live, name) for name in ("build_view", "with_trials")}
 
     def noted(make: Callable[..., LiveView | None]) -> Callable[..., LiveView | None]:
         def noting(*arguments: object, **named: object) -> LiveView | None:

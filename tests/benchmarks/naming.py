@@ -10,7 +10,6 @@ import json
 import os
 import signal
 import subprocess
-import sys
 import tempfile
 import threading
 import time
@@ -20,14 +19,12 @@ from pathlib import Path
 from typing import Any
 
 import zmq
-from measuring import Figure
-from processes import GROUP_FOR_MEASURING
-
-sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
 from monitor.following.beginning import find_run
 from monitor.following.status_stream import status_endpoint
 from monitor.recorder.running import find_running
+from tests.benchmarks.measuring import Figure
+from tests.benchmarks.processes import GROUP_FOR_MEASURING
 from tests.commands.running import STUDY, command
 
 CASES = [(who, number) for who in ("recorder", "simulator", "writer") for number in (signal.SIGSTOP, signal.SIGKILL)]

@@ -16,10 +16,6 @@ import tempfile
 import time
 from pathlib import Path
 
-from measuring import Figure, percentile
-from processes import GROUP_FOR_MEASURING, Terminal, children_of, program, running, wait_until
-from shares import STUDY
-
 from monitor.following.building import build_view
 from monitor.following.coming.channels import ChannelWatch
 from monitor.following.heading.table import headings
@@ -29,6 +25,9 @@ from monitor.record.entries import EntryKind
 from monitor.record.reader import RecordReading
 from monitor.screens.drawing.glyphs import large
 from monitor.study.loading import parse_study
+from tests.benchmarks.measuring import Figure, percentile
+from tests.benchmarks.processes import GROUP_FOR_MEASURING, Terminal, children_of, program, running, wait_until
+from tests.benchmarks.shares import STUDY
 
 SIZES = ((80, 24), (120, 36), (200, 60))
 SCENARIOS = ("gap-too-long", "drifting")
@@ -62,13 +61,13 @@ def _of_a_drive(scenario: str, columns: int, rows: int) -> list[tuple[str, float
             watch = ("watch", "--study", str(STUDY), "--feed", endpoint, "--participant", "Q01", *GROUP_FOR_MEASURING)
             terminal = Terminal(program(*watch, "--records", str(room)), columns, rows)
             pid = terminal.process.pid
-            recorders: list[int] = []
-            wait_until("the recorder", lambda: recorders.extend(children_of(pid, "monitor.recorder")) or recorders)
+            wait_until("the recorder", lambda: children_of(pid, "monitor.recorder"))
+            (recorder,) = children_of(pid, "monitor.recorder")
             time.sleep(3.0)
             terminal.type("\x1b")  # closes the preflight
             simulator.wait()
             time.sleep(1.0)
-            os.kill(recorders[0], signal.SIGTERM)
+            os.kill(recorder, signal.SIGTERM)
             terminal.close()
         (record,) = room.glob("*.run")
         return [(word, _seconds(terminal, word, at_ns)) for word, at_ns in _known(record)]

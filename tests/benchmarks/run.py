@@ -15,7 +15,9 @@ import json
 import sys
 from pathlib import Path
 
-from measuring import Figure, machine
+sys.path.insert(0, str(Path(__file__).resolve().parents[2]))  # where it is run as a script and not by `-m`
+
+from tests.benchmarks.measuring import Figure, machine
 
 NAMES = {
     "intake": "the recorder against a bare loop",
@@ -81,7 +83,7 @@ def main() -> int:
         if not options.json:
             print(f"\n{name}: {NAMES[name]}", flush=True)
         more = {"hours": options.hours} if name == "memory" and options.hours else {}
-        for figure in importlib.import_module(name).measure(options.rounds, **more):
+        for figure in importlib.import_module(f"tests.benchmarks.{name}").measure(options.rounds, **more):
             found.append(figure)
             if not options.json:
                 print(f"  {figure.line()}", flush=True)
