@@ -26,7 +26,7 @@ from monitor.record.reader import RecordReading
 from monitor.screens.drawing.glyphs import large
 from monitor.study.demo import demo_study
 from tests.benchmarks.measuring import Figure, percentile
-from tests.benchmarks.processes import Terminal, children_of, program, running, wait_until
+from tests.benchmarks.processes import GROUP_FOR_MEASURING, Terminal, children_of, program, running, wait_until
 from tests.benchmarks.shares import STUDY
 
 ACKNOWLEDGED_EVERY_S = 0.37
@@ -95,8 +95,8 @@ def _to_view(room: Path, drives: int) -> tuple[float, ...]:
 def _to_terminal(room: Path, drives: int) -> tuple[float, ...]:
     records = room / "terminal"
     with _published(drives) as (endpoint, publisher):
-        watch = ("watch", "--study", str(STUDY), "--feed", endpoint, "--participant", "Q01", "--group", "chime")
-        terminal = Terminal(program(*watch, "--group-words", "for measuring", "--records", str(records)))
+        watch = ("watch", "--study", str(STUDY), "--feed", endpoint, "--participant", "Q01", *GROUP_FOR_MEASURING)
+        terminal = Terminal(program(*watch, "--records", str(records)))
         while publisher.poll() is None:
             time.sleep(ACKNOWLEDGED_EVERY_S)
             terminal.type("a")  # so that the next verdict writes its large word anew
