@@ -137,8 +137,7 @@ def _checks(session: Session) -> Iterator[PreflightLine]:
     drive = session.current
     if drive is None or drive.log.ended or not drive.log.blocks:
         return
-    plan = session.plan_of(drive)
-    found = [ChannelWatch(0.0).look(plan, drive, watch, 1, session.last_number) for watch in drive.watches.values()]
+    found = [ChannelWatch(0.0).look(session.occasion(drive, name, 1)) for name in drive.watches]
     doubts = list(dict.fromkeys(one.sentence for ahead in found for one in ahead.doubts))
     for sentence in doubts:
         yield PreflightLine("evidence", "no doubt", sentence, "not met")

@@ -14,12 +14,12 @@ from monitor.judging.advice import what_now
 from monitor.judging.case.case import make_finding
 from monitor.judging.case.trial import ConditionResult, Finding, Trial
 from monitor.judging.case.values import IN, stand_in_band
-from monitor.judging.judge import decide
 from monitor.judging.operator import OperatorLog
 from monitor.judging.rules.exposure import Shown
 from monitor.judging.rules.identity import MISMATCHES
 from monitor.judging.rules.signals import EYES
 from monitor.judging.rules.stopped import judge_stops
+from monitor.judging.verdict import decide
 from monitor.measures.measured import Measured, State
 from monitor.study.model import Condition, Study, Trigger
 from monitor.study.standing import Standing

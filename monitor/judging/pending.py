@@ -11,36 +11,30 @@ from monitor.judging.case.conditions import judge_condition
 from monitor.judging.case.drive import DriveLog
 from monitor.judging.case.received import MARKER_DELAY_S, ReceivedMarker
 from monitor.judging.case.trial import Finding, Timing, Trial
-from monitor.judging.firing import Expected, FireWatch
-from monitor.judging.judge import NOT_GIVEN, Plan, decide, shown_as_of, wanted
+from monitor.judging.firing import Expected
+from monitor.judging.judge import NOT_GIVEN, shown_as_of
+from monitor.judging.occasion import Occasion, Plan, wanted
 from monitor.judging.rules.exposure import Exposure, Shown
 from monitor.judging.rules.identity import exposure_findings, identity_findings
 from monitor.judging.timing import Asked, judge_timing_surely, timing_findings
+from monitor.judging.verdict import decide
 from monitor.study.model import Study
 
 BEFORE_TRIGGER_S, AFTER_TRIGGER_S = 1.0, 10.0
 """An alert or a contact within this of a trigger's marker belongs to that trigger."""
 
 
-def judge_pending(
-    plan: Plan,
-    drive: DriveLog,
-    watch: FireWatch,
-    occurrence: int,
-    earlier: Exposure,
-    number: int,
-    missed: Expected | None = None,
-) -> tuple[Trial, Shown]:
+def judge_pending(occasion: Occasion, earlier: Exposure, missed: Expected | None = None) -> tuple[Trial, Shown]:
     """An expected trial whose marker has not come: armed, missed, or not reached. `missed`: the time of its rule that
     no fire of a trigger that comes often belongs to, when that is certain."""
-    trigger = watch.trigger
-    over = drive.end_number is not None and drive.end_number <= number
-    asked = Asked(occurrence, None, wanted(trigger, drive), drive.newest_t, over=over)
+    plan, drive, trigger = occasion.plan, occasion.drive, occasion.trigger
+    over, number = occasion.over, occasion.number
+    asked = Asked(None, wanted(trigger, drive), drive.newest_t)
     if missed is not None:
         timing, unsure = Timing(missed.t, None, None, "missed"), list[Finding]()
     else:
-        timing, unsure = judge_timing_surely(plan.study, watch, number, asked, drive.period_s)
-    findings = timing_findings(plan.study, trigger, timing, asked, end_t=drive.end_t)
+        timing, unsure = judge_timing_surely(occasion, asked)
+    findings = timing_findings(occasion, timing, asked)
     findings += unsure
     if over and missed is None and not trigger.fires_when:
         sentence = f"The trigger {trigger.name} did not fire in this drive."
@@ -59,10 +53,10 @@ def judge_pending(
         findings += identity_findings(plan.study, plan.participant, plan.planned_group, drive.hello, None)
     conditions = tuple(judge_condition(condition, None, math.nan) for condition in trigger.conditions)
     trial = Trial(
-        id=f"{drive.index}/{trigger.name}/{occurrence}",
+        id=occasion.id,
         trigger=trigger.name,
         drive=drive.index,
-        occurrence=occurrence,
+        occurrence=occasion.occurrence,
         fired_at=None,
         wall=None,
         stage="final" if over or missed is not None else "armed",
@@ -76,9 +70,9 @@ def judge_pending(
         response=None,
         what_now="",
         surprises=trigger.surprise_class is not None,
-        treatment=_treatment(plan, occurrence),
+        treatment=_treatment(plan, occasion.occurrence),
     )
-    shown = _shown(plan, drive, watch, timing.expected_at, occurrence, number)
+    shown = _shown(occasion, timing.expected_at)
     return replace(trial, what_now=what_now(trial, shown, plan.study, plan.group, plan.standing)), shown
 
 
@@ -97,19 +91,17 @@ def _other_triggers(study: Study, drive: DriveLog, number: int) -> list[Finding]
     return []
 
 
-def _shown(
-    plan: Plan, drive: DriveLog, watch: FireWatch, expected_at: float | None, occurrence: int, number: int
-) -> Shown:
+def _shown(occasion: Occasion, expected_at: float | None) -> Shown:
     """Whether a hazard whose marker never came showed itself all the same.
 
     It is looked for where the trigger's rule held. Beside that, an alert or a contact away from every trigger is
     evidence, and a marker that never arrived may have been the trigger's: that makes nobody naive.
     """
     shown = Shown.NO
-    trigger = watch.trigger
+    drive, trigger, number = occasion.drive, occasion.trigger, occasion.number
     if expected_at is not None and trigger.hazard is not None:
         stand_in = ReceivedMarker(0, expected_at, "trigger", trigger.name, {}, number, expected_at, math.nan, False)
-        shown = shown_as_of(plan, drive, watch, stand_in, occurrence, number)
+        shown = shown_as_of(occasion, stand_in)
     markers = drive.known_markers(number)
     fires = [marker.t for marker in markers if marker.kind == "trigger"]
     for marker in markers:

@@ -24,8 +24,8 @@ from monitor.judging.case.sources import Sources
 from monitor.judging.case.trial import Trial
 from monitor.judging.finalisation import Finalisation
 from monitor.judging.firing import FireWatch
-from monitor.judging.judge import Plan
 from monitor.judging.late_rule import looks_at_signals
+from monitor.judging.occasion import Occasion, Plan
 from monitor.judging.operator import OperatorLog
 from monitor.judging.rules.exposure import Shown
 from monitor.judging.tracks import STRIP_S as STRIP_S
@@ -192,6 +192,10 @@ class Session:
     def plan_of(self, drive: DriveTrials) -> Plan:
         """What the run of a drive was meant to be."""
         return self._finalisation.plan(drive)
+
+    def occasion(self, drive: DriveTrials, trigger: str, occurrence: int) -> Occasion:
+        """A trial that may still come, as of the last entry."""
+        return Occasion(self.plan_of(drive), drive.log, drive.watches[trigger], occurrence, self.last_number)
 
     def _with_operator(self, drive: DriveTrials, name: str, trial: Trial, shown: Shown) -> Trial:
         trigger, group = drive.watches[name].trigger, self.plan_of(drive).group

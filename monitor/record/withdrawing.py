@@ -17,6 +17,7 @@ from pathlib import Path
 from typing import Any, Literal
 
 from monitor.errors import RecordUnreadable, WitnessError
+from monitor.record.bytes.parts import looks_like_part
 from monitor.record.clock import SYSTEM_CLOCK, Clock
 from monitor.record.disk import (
     DISK,
@@ -27,7 +28,6 @@ from monitor.record.disk import (
     write_whole,
 )
 from monitor.record.entries import EntryKind, unpack_map, unpack_opening
-from monitor.record.parts import looks_like_part
 from monitor.record.places import (
     SEALED_NAME,
     SECOND_NAME,

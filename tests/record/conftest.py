@@ -11,10 +11,10 @@ from pathlib import Path
 
 import pytest
 
+from monitor.record.bytes.framing import OVERHEAD
+from monitor.record.bytes.parts import PART_HEADER_BYTES, part_name
 from monitor.record.disk import DiskCalls
 from monitor.record.entries import Entry, EntryKind, Opening, pack_frames, pack_operator
-from monitor.record.framing import OVERHEAD
-from monitor.record.parts import PART_HEADER_BYTES, part_name
 from monitor.record.places import new_record_directory
 from monitor.record.reader import RecordFiles
 from monitor.record.writer import RecordWriter

@@ -8,9 +8,9 @@ from zlib import crc32
 
 import pytest
 
+from monitor.record.bytes.framing import HEADER, HEADER_BYTES, MARKER, MAX_PAYLOAD, chain_digest
+from monitor.record.bytes.parts import PART_HEADER_BYTES
 from monitor.record.entries import Opening
-from monitor.record.framing import HEADER, HEADER_BYTES, MARKER, MAX_PAYLOAD, chain_digest
-from monitor.record.parts import PART_HEADER_BYTES
 from monitor.record.verify import Verification, verify_record
 from tests.record.conftest import HandClock, Record, payload
 
@@ -229,8 +229,8 @@ def test_an_entry_inside_a_payload_is_not_taken_for_one_after_damage(
     tmp_path: Path, clock: HandClock, opening: Opening
 ) -> None:
     """A feed could send us bytes of a record; they must not come alive where the entry around them is damaged."""
+    from monitor.record.bytes.framing import entry_bytes
     from monitor.record.entries import Entry, EntryKind
-    from monitor.record.framing import entry_bytes
     from monitor.record.writer import RecordWriter
 
     path = tmp_path / "Q03-20250615T145320Z-00cc.run"

@@ -12,8 +12,8 @@ from pathlib import Path
 import pytest
 
 from monitor.errors import RecordUnreadable
+from monitor.record.bytes.parts import part_name
 from monitor.record.entries import Entry, EntryKind, Opening
-from monitor.record.parts import part_name
 from monitor.record.places import list_records
 from monitor.record.reader import RecordReading
 from monitor.record.writer import RecordWriter

@@ -11,11 +11,11 @@ from pathlib import Path
 import pytest
 
 from monitor.record.addendum import read_addendum
+from monitor.record.bytes.framing import chain_digest, entry_bytes
 from monitor.record.entries import Entry, EntryKind, unpack_frames, unpack_map
-from monitor.record.framing import chain_digest, entry_bytes
 from monitor.record.places import new_record_directory
 from monitor.record.reader import RecordReading
-from monitor.record.sealed import SealedFile
+from monitor.record.sealed.reading import SealedFile
 from monitor.record.verify import verify_record
 from tests.record.conftest import HandClock, Record
 

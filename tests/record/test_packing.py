@@ -12,8 +12,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from monitor.errors import RecordUnreadable
+from monitor.record.bytes.packing import pack_entries, unpack_entries
 from monitor.record.entries import Entry, EntryKind, pack_frames
-from monitor.record.packing import pack_entries, unpack_entries
 
 U64 = st.integers(0, 2**64 - 1)
 I64 = st.integers(-(2**63), 2**63 - 1)

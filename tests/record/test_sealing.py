@@ -18,14 +18,14 @@ import pytest
 
 from monitor.errors import RecordUnreadable
 from monitor.record import sealing
+from monitor.record.bytes.packing import pack_entries
 from monitor.record.disk import DISK, RecordBusy, RecordNotWritable, lock_record
 from monitor.record.entries import Entry, EntryKind, Opening, pack_frames
-from monitor.record.packing import pack_entries
 from monitor.record.places import SEALED_NAME, find_parts
 from monitor.record.reader import RecordFiles, RecordReading
 from monitor.record.recovery import recover_record
-from monitor.record.sealed import SealedFile
-from monitor.record.sealed_blocks import ENTRIES
+from monitor.record.sealed.blocks import ENTRIES
+from monitor.record.sealed.reading import SealedFile
 from monitor.record.sealing import seal_record
 from monitor.record.verify import verify_record
 from monitor.record.withdrawing import withdraw_record
@@ -266,7 +266,7 @@ def test_a_payload_changed_inside_a_sealed_block_with_all_checksums_put_right_br
     assert b"fog" in plain
     packed = zlib.compress(plain.replace(b"fog", b"sun"), 6)
     changed = replace(block, packed_length=len(packed), packed_crc=crc32(packed), parity_crc=crc32(packed), stripes=1)
-    from monitor.record.sealed_blocks import tail_bytes
+    from monitor.record.sealed.blocks import tail_bytes
 
     body = changed.pack() + packed + crc32(packed).to_bytes(4, "little") + packed
     index = [found if found[0] != at else (at, changed) for found in sealed.parts[1]]

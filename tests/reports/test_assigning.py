@@ -458,7 +458,7 @@ def test_the_words_are_a_note_of_the_record(tmp_path: Path) -> None:
 
 def test_watch_without_a_group_takes_the_simulators(tmp_path: Path) -> None:
     with simulator("--group", "seat-pulse", speed=20.0) as endpoint:
-        with watching(endpoint, tmp_path, "--until-end") as process:
+        with watching(endpoint, tmp_path, "--until-end", group=()) as process:
             out, err = process.communicate(timeout=60)
     document = json.loads(out.splitlines()[-1])
     assert process.returncode == 0, err

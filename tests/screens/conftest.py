@@ -33,6 +33,7 @@ from monitor.following.view import (
     TimelineMark,
     TransportView,
     VehicleView,
+    WholeStrip,
 )
 from monitor.judging.case.trial import (
     AlertResult,
@@ -134,6 +135,19 @@ def strips(t_end: float = 192.4, gap_s: float = 2.61, *, lead: bool = True) -> t
         StripView("time_gap", t, gap, GAP_BAND),
         StripView("ttc", t, ttc, TTC_BAND),
         StripView("lane_offset", t, offset, OFFSET_BAND),
+    )
+
+
+def whole(t_end: float = 192.4) -> tuple[WholeStrip, ...]:
+    """The drive so far: the gap closes for three minutes, the offset wanders."""
+    t = np.arange(0.0, math.floor(t_end))
+    gap = 2.61 + 0.9 * np.exp(-(t_end - t) / 22.0) + 0.4 * np.sin(t / 17.0)
+    ttc = np.where(np.sin(t / 7.0) > 0.6, math.nan, 9.0 + 5.0 * np.sin(t / 7.0))
+    offset = 0.35 * np.sin(t / 11.0) - 0.08
+    return (
+        WholeStrip("time_gap", "s", 1.0, gap, gap + 0.05, GAP_BAND),
+        WholeStrip("ttc", "s", 1.0, ttc, ttc, TTC_BAND),
+        WholeStrip("lane_offset", "m", 1.0, offset - 0.05, offset + 0.05, OFFSET_BAND),
     )
 
 
@@ -301,6 +315,7 @@ def live_view(**more: Any) -> LiveView:
         "recorder": RecorderView("recording", 412.0, 0, ""),
         "numbers": numbers(),
         "strips": strips(),
+        "whole": whole(),
         "scene": scene(),
         "outlook": outlook(),
         "trials": (),
@@ -328,6 +343,7 @@ def after_fire(one: Trial, **more: Any) -> LiveView:
         "lost_words": LOST if one.effective == "invalid" else (),
         "numbers": numbers(1.12, 2.9, -0.31),
         "strips": strips(209.1, 1.12),
+        "whole": whole(209.1),
         "scene": scene(24.0),
         "timeline": TIMELINE + fired,
         "responses": (traces(),),

@@ -15,7 +15,9 @@ from monitor.following.words import (
     verdict_sentences,
     verdict_word,
 )
+from monitor.screens.dialogs.lists import HelpSheet
 from monitor.screens.drawing.glyphs import large, large_width
+from monitor.screens.keymap import keys_for
 from monitor.study.band import Band
 
 WORDS = ("READY", "HOLD", "LOSING", "FIRED", "LATER", "NO TRIGGER", "VALID", "INVALID", "UNDECIDED", "STOP", "STALE")
@@ -126,3 +128,11 @@ def test_the_undecided_verdict_names_what_could_not_be_judged(kit: ModuleType) -
     sentences = [one.replace("\u00a0", " ") for one in verdict_sentences(kit.trial("undecided"))]
     assert sentences[0] == "time gap not measured, band 1.80 to 2.20 s."
     assert "14 frames were lost" in sentences[1]
+
+
+@pytest.mark.parametrize("replay", [False, True])
+def test_what_a_key_does_can_be_read_whole_on_the_smallest_sheet(replay: bool) -> None:
+    sheet = HelpSheet(read_only=False, replay=replay)
+    text = "\n".join("".join(piece for piece, _ in row) for row in sheet.rows(74))
+    for key in keys_for(read_only=False, replay=replay, every=True):
+        assert key.help in text, "it is cut off"

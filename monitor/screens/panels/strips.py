@@ -142,15 +142,30 @@ def draw_strip(
     low, high = columns_of(strip.t, strip.value, now_s, wide * 2)
     if unit == "s" and strip.band is None:
         low, high = np.minimum(low, FAR_S), np.minimum(high, FAR_S)
-    scale = scale_for(strip.band, np.concatenate([low, high]), rows)
+    draw_columns(canvas, (x + GUTTER, y, wide, rows), low, high, strip.band, unit, old=old)
+
+
+def draw_columns(
+    canvas: Canvas,
+    cells: tuple[int, int, int, int],
+    low: FloatArray,
+    high: FloatArray,
+    band: Band | None,
+    unit: str,
+    *,
+    old: bool,
+) -> None:
+    """Draws a line of dot columns into cells (x, y, width, rows), its gutter to the left of them."""
+    x, y, wide, rows = cells
+    scale = scale_for(band, np.concatenate([low, high]), rows)
     for row in range(scale.first, scale.after) if scale.banded else ():
-        canvas.fill(x + GUTTER, y + row, wide, "dim" if old else "band")
-        canvas.put(x + GUTTER - 1, y + row, "┃", "strong")
-    _gutter(canvas, x, y, rows, scale, strip.band, unit)
+        canvas.fill(x, y + row, wide, "dim" if old else "band")
+        canvas.put(x - 1, y + row, "┃", "strong")
+    _gutter(canvas, x - GUTTER, y, rows, scale, band, unit)
     if old:
         for row in range(rows):
-            canvas.paint(y + row, "dim", x + GUTTER, wide)
-    _trace(canvas, x + GUTTER, y, rows, scale, low, high)
+            canvas.paint(y + row, "dim", x, wide)
+    _trace(canvas, x, y, rows, scale, low, high)
 
 
 def _gutter(canvas: Canvas, x: int, y: int, rows: int, scale: Scale, band: Band | None, unit: str) -> None:
