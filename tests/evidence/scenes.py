@@ -272,7 +272,10 @@ def entries_of(scene: Scene, study: Study) -> list[Entry]:
         while sent < len(marks) and marks[sent]["t"] <= true_t + 1e-9:
             sent += 1
             add(b"marker", marks[sent - 1], true_t)
-        row = {"id": [int(scene.van_ids[i])], **{name: [column[i]] for name, column in others.items()}}
+        row: dict[str, list[Any]] = {
+            "id": [int(scene.van_ids[i])],
+            **{name: [column[i]] for name, column in others.items()},
+        }
         packed = row if not scene.room.packed else {
             name: array("q" if name == "id" else "d", column).tobytes() for name, column in row.items()
         }  # fmt: skip
