@@ -198,15 +198,17 @@ class Session:
         return Occasion(self.plan_of(drive), drive.log, drive.watches[trigger], occurrence, self.last_number)
 
     def _with_operator(self, drive: DriveTrials, name: str, trial: Trial, shown: Shown) -> Trial:
-        trigger, group = drive.watches[name].trigger, self.plan_of(drive).group
-        trial = with_calls(trial, trigger, self.study, self.operator, shown, group, self.standing)
+        plan = self.plan_of(drive)
+        trial = with_calls(trial, drive.watches[name].trigger, plan, self.operator, shown)
         rulings = self.operator.rulings.get(trial.id, ())
         revealed = trial.id in self.operator.revealed
         if not rulings and not revealed and not self.blind:
             return trial
         stage = "ruled" if rulings else trial.stage
         trial = replace(trial, rulings=rulings, blind=self.blind, revealed=revealed, stage=stage)
-        return replace(trial, what_now=what_now(trial, shown, self.study, group, self.standing)) if rulings else trial
+        if not rulings:
+            return trial
+        return replace(trial, what_now=what_now(trial, shown, self.study, plan.group, plan.standing))
 
     def _stand_at(self, entry: Entry) -> None:
         self.last_number = entry.number
