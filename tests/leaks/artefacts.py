@@ -44,7 +44,7 @@ from monitor.replay.table import write_table
 from monitor.reports.closeout.closeout import close_out
 from monitor.reports.closeout.text import markdown
 from monitor.reports.export.drives import read_whole
-from monitor.reports.export.export import export_records
+from monitor.reports.export.export import Form, export_records
 from monitor.reports.notebook import open_run
 from monitor.reports.page.run_page import run_page
 from tests.judging.hand import study_of
@@ -202,14 +202,15 @@ def of_exports(directory: Path, out: Path, drivers: list[Driver]) -> dict[str, F
         # the sizes of the record's own files stand in it, as the directory tells them anyway
         found[run.participant] |= of_text("cache", cache.read_text().partition('"runs"')[2])
         found[run.participant] |= of_value("summary", run.as_json())
-    for form in ("csv", "bids", "cues"):
-        exported = export_records(gathered, form, out / form)  # type: ignore[arg-type]
+    forms: tuple[Form, ...] = ("csv", "bids", "cues")
+    for form in forms:
+        exported = export_records(gathered, form, out / form)
         for code, features in _by_participant(exported.directory, form).items():
             found[code] |= features
     return found
 
 
-def _by_participant(directory: Path, form: str) -> Iterator[Any] | dict[str, Features]:
+def _by_participant(directory: Path, form: str) -> dict[str, Features]:
     found: dict[str, Features] = {}
     for file in sorted(path for path in directory.rglob("*") if path.is_file()):
         own = re.search(r"Q\d{3}", file.name) or re.search(r"sub-(Q\d{3})", str(file))
