@@ -61,8 +61,8 @@ def a_run(records: Path) -> Iterator[tuple[subprocess.Popen[str], subprocess.Pop
     assert simulator.stdout is not None
     endpoint = json.loads(simulator.stdout.readline())["endpoint"]
     watching = ("watch", "--headless", "--json", "--study", str(STUDY), "--feed", endpoint, "--participant", "Q07")
-    watching = (*watching, *GROUP_FOR_MEASURING, "--records", str(records))
-    watcher = subprocess.Popen(command(*watching), stdout=subprocess.DEVNULL, text=True)
+    entered = (*GROUP_FOR_MEASURING, "--records", str(records))
+    watcher = subprocess.Popen(command(*watching, *entered), stdout=subprocess.DEVNULL, text=True)
     try:
         yield simulator, watcher
     finally:

@@ -92,7 +92,8 @@ def test_what_is_wrong_is_named(change: dict[str, Any], what: str, given: str) -
     ("about", "given", "heading"), [("participant", "Q13", "GO"), ("group", "no-alert", "NOT YET")]
 )
 def test_an_answer_is_quoted_and_lifts_only_what_leaves_a_doubt(about: str, given: str, heading: str) -> None:
-    session = at(replace(WELL, **{about: given}), EARLY_T)
+    other: dict[str, Any] = {about: given}
+    session = at(replace(WELL, **other), EARLY_T)
     assert seen(session).heading == "NOT YET"
     fields = {"type": "answer", "about": about, "answer": "ours", "by": "ann", "key": "k", "at": 4.0, "drive": 1}
     last = session.last_number

@@ -446,7 +446,9 @@ def test_watch_opens_the_next_lot_and_enters_it_in_the_record(tmp_path: Path) ->
     assert json.loads(verified.stdout)["used"] == 1
 
 
-def test_sealing_that_a_power_cut_interrupted_is_ended_by_the_next_try(records: Path, monkeypatch) -> None:
+def test_sealing_that_a_power_cut_interrupted_is_ended_by_the_next_try(
+    records: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     """Wherever it stops: no root without its lots, and no second order under the same name."""
     study = study_of(BLOCKS)
     calls = ("os.fsync", "pathlib.Path.rename", "monitor.reports.assigning.sealed.enter")
