@@ -17,7 +17,7 @@ import monitor.following.live
 from monitor.archive.review import review_record
 from monitor.feed.decode import decode_message
 from monitor.feed.schema import Marker
-from monitor.following.beginning import begin_run
+from monitor.following.beginning import Driving, Listening, begin_run
 from monitor.following.slot import LiveProvider
 from monitor.following.view import LiveView
 from monitor.record.clock import SYSTEM_CLOCK
@@ -68,7 +68,7 @@ def _to_view(room: Path, drives: int) -> tuple[float, ...]:
         setattr(monitor.following.live, name, noted(make))
     try:
         with _published(drives) as (endpoint, publisher):
-            run = begin_run(demo_study(), "Q01", "chime", (endpoint,), room, look_back=False)
+            run = begin_run(demo_study(), Driving("Q01", "chime", is_new=True), Listening((endpoint,)), room)
             source = LiveProvider(run.follow("benchmark"))
             source.start()
             publisher.wait()
