@@ -55,10 +55,16 @@ class OverviewScreen(Screen[None]):
     OverviewScreen { overflow: hidden; }
     """
 
-    def __init__(self, seen: Callable[[], Overseen], leave: Callable[[Attach | None], None], folder: Path) -> None:
+    def __init__(
+        self,
+        seen: Callable[[], Overseen],
+        leave: Callable[[Attach | None], None],
+        folder: Path,
+        time_of_day: Callable[[], str],
+    ) -> None:
         super().__init__()
         self.chosen = 0
-        self._seen, self._leave, self._folder = seen, leave, folder
+        self._seen, self._leave, self._folder, self._time_of_day = seen, leave, folder, time_of_day
         self._message, self._said_at = "", float("-inf")
 
     def compose(self) -> ComposeResult:
@@ -90,7 +96,7 @@ class OverviewScreen(Screen[None]):
         return OverviewPicture(
             places=seen.places,
             chosen=self.chosen,
-            now=time.strftime("%H:%M:%S"),
+            now=self._time_of_day(),
             age_s=age_s if age_s > VALID_FOR_S else None,
             trouble=seen.trouble,
             old=seen.old,
@@ -151,10 +157,15 @@ class OverviewScreen(Screen[None]):
 class OverviewApp(TerminalApp):
     """The overview; `attach` is what was chosen when it ended with 0, None where it was left."""
 
-    def __init__(self, seen: Callable[[], Overseen], pictures: Path | None = None) -> None:
+    def __init__(
+        self,
+        seen: Callable[[], Overseen],
+        pictures: Path | None = None,
+        time_of_day: Callable[[], str] = lambda: time.strftime("%H:%M:%S"),
+    ) -> None:
         super().__init__()
         self.attach: Attach | None = None
-        self.overview_screen = OverviewScreen(seen, self._end, pictures or Path.cwd())
+        self.overview_screen = OverviewScreen(seen, self._end, pictures or Path.cwd(), time_of_day)
 
     def get_default_screen(self) -> OverviewScreen:
         """The only screen."""
