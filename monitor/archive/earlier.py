@@ -36,7 +36,7 @@ def earlier_of(records: Path, participant: str) -> Earlier:
             if RecordReading(path).opening.participant != participant:
                 continue
             reviewed = review_record(path)
-        except WitnessError:
+        except (WitnessError, OSError):
             known = False
             continue
         runs.append(_run(reviewed))

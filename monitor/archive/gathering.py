@@ -10,7 +10,7 @@ from typing import Any
 
 from monitor.archive.engine.run import IN_THIS_PROCESS, How
 from monitor.archive.judging_anew import judge_anew
-from monitor.archive.looks import count_looks, frozen
+from monitor.archive.looks import AUDIT_NAME, chain_fault, count_looks, frozen
 from monitor.archive.summary import RunSummary, StudySummary, day_of
 from monitor.archive.summary_cache import cached_summary
 from monitor.errors import WitnessError
@@ -85,6 +85,7 @@ class Gathered:
         ]
         said += [f"{run.record} is damaged: {what}" for run in self.runs for what in run.damage]
         said += self._copies()
+        said += [one for one in (chain_fault(self.directory / AUDIT_NAME),) if one]
         if len(self.studies) > 1:
             parts = ", ".join(f"{one.name} ({count(len(one.runs), 'run')})" for one in self.studies)
             said.append(

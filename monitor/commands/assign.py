@@ -276,7 +276,7 @@ def give_group(
                 f"{waiting[0]}; if for somebody who did not come, its place is spent: say --lot next."
             )
     if wanted in (None, "next"):
-        drawn, how = lots.open_next(stratum, options.by), "opened now"
+        drawn, how = lots.open_next(stratum, options.by, [one.lot for one in placed]), "opened now"
     else:
         if not wanted.isdecimal():
             raise WitnessError("--lot needs the number of a lot that was opened, or next.")

@@ -36,7 +36,7 @@ def run(options: argparse.Namespace) -> int:
     from datetime import datetime
     from pathlib import Path
 
-    from monitor.commands.printing import harmless, print_json, say, trial_lines
+    from monitor.commands.printing import harmless, print_json, reading_line, say, trial_lines
     from monitor.commissioning.importing import CannotBeRight, import_drive
     from monitor.connect.channel_map.loading import load_map
     from monitor.connect.sources.files import Beside, beside_from
@@ -64,6 +64,7 @@ def run(options: argparse.Namespace) -> int:
             further=[Beside(load_map(name), path) for name, path in map(beside_from, options.also)],
             began=began,
             despite_faults=options.despite_faults,
+            telling=reading_line,
         )
     except CannotBeRight as refusal:
         if options.json:

@@ -19,6 +19,8 @@ COMMANDS = (
     "demo",
     "watch",
     "attach",
+    "overview",
+    "drill",
     "replay",
     "review",
     "rule",

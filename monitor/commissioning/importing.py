@@ -10,7 +10,7 @@ import hashlib
 import platform
 import secrets
 import shutil
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
@@ -22,7 +22,7 @@ from monitor.commissioning.as_recorded import RecordedDrive, SourceClock
 from monitor.commissioning.check.dry.judged import DryJudging, DryReport
 from monitor.connect.channel_map.mapped_drive import Counts, Translation
 from monitor.connect.channel_map.model import ChannelMap
-from monitor.connect.sources.files import Beside, DriveFile
+from monitor.connect.sources.files import Beside, DriveFile, Told
 from monitor.errors import WitnessError
 from monitor.following.beginning import check_participant
 from monitor.record.entries import EntryKind, Opening, pack_map
@@ -96,8 +96,9 @@ def judge_file(
     participant: str = "DRY",
     group: str | None = None,
     exposures: tuple[tuple[dict[str, Any], ...], bool] = ((), True),
+    told: Told | None = None,
 ) -> DryReport:
-    """The dry judging of a whole file. Raises `WitnessError` where it cannot be read."""
+    """The dry judging of a whole file; `told` hears how far it is. Raises `WitnessError` where it cannot be read."""
     opened = DriveFile(channels, file, further)
     maps = [one.map for one in further]
     dry = DryJudging(
@@ -110,7 +111,7 @@ def judge_file(
         now_s=lambda: opened.now_s,
     )
     try:
-        opened.read(dry.translation, dry.joined, dry.sources)
+        opened.read(dry.translation, dry.joined, dry.sources, told)
         dry.finish()
     finally:
         opened.close()
@@ -128,8 +129,10 @@ def import_drive(
     further: Sequence[Beside] = (),
     began: datetime | None = None,
     despite_faults: bool = False,
+    telling: Callable[[str], Told] | None = None,
 ) -> Imported:
     """Makes the record. `began`: when the drive began, where the file has no clock of the day; else the file's date.
+    The file is read twice: `telling` gives, for the name of each reading, what hears how far it is.
 
     Raises `WitnessError` for a map of another kind, a file that cannot be read or gives no frame, a participant that
     the study does not have, and a directory that cannot be written; `CannotBeRight` unless `despite_faults`.
@@ -137,7 +140,10 @@ def import_drive(
     check_participant(study, participant, group)
     earlier = earlier_of(records, participant) if records.is_dir() else Earlier()
     exposures = (earlier.exposures, earlier.known)
-    report = judge_file(channels, file, study, further, participant=participant, group=group, exposures=exposures)
+    told = telling("judging") if telling is not None else None
+    report = judge_file(
+        channels, file, study, further, participant=participant, group=group, exposures=exposures, told=told
+    )
     if not report.frames:
         why = f" ({report.last_refusal})" if report.last_refusal else ""
         why += "".join(f"; {fault.rstrip('.')}" for fault in report.faults[:3])
@@ -181,7 +187,7 @@ def import_drive(
     joined, sources = drive.joined_with(maps, lambda: opened.now_s)
     translation = Translation(channels, joined or drive, lambda number: f"{file.stem[:40]}-{sha256[:8]}-{number}")
     try:
-        opened.read(translation, joined, sources)
+        opened.read(translation, joined, sources, telling("writing the record") if telling is not None else None)
         translation.finish()
         if joined is not None:
             joined.flush(everything=True)

@@ -17,17 +17,18 @@ from pathlib import Path
 from typing import Any, Literal
 
 from monitor.errors import RecordUnreadable, WitnessError
+from monitor.record.bytes.parts import looks_like_part
 from monitor.record.clock import SYSTEM_CLOCK, Clock
 from monitor.record.disk import (
     DISK,
     DiskCalls,
     RecordNotWritable,
     lock_record,
+    read_small,
     write_file,
     write_whole,
 )
 from monitor.record.entries import EntryKind, unpack_map, unpack_opening
-from monitor.record.parts import looks_like_part
 from monitor.record.places import (
     SEALED_NAME,
     SECOND_NAME,
@@ -49,6 +50,7 @@ from monitor.record.tombstone import ADVERSE_NAME, left_of, read_tombstone
 
 PIECE = 1 << 20
 MOST_DEPTH = 32
+MOST_EVENTS_BYTES = 1 << 24
 
 Scope = Literal["all", "analysed"]
 """`all`: everything. `analysed`: all but adverse events, where the approved protocol says that those are kept."""
@@ -303,8 +305,8 @@ def _counted(events: list[dict[str, Any]]) -> str:
 
 def _kept_events(path: Path) -> list[Any]:
     try:
-        kept = json.loads((path / ADVERSE_NAME).read_bytes())
-    except (OSError, ValueError):
+        kept = json.loads(read_small(path / ADVERSE_NAME, MOST_EVENTS_BYTES))
+    except (OSError, ValueError, RecursionError):
         return []
     return kept if isinstance(kept, list) else []
 

@@ -6,6 +6,7 @@ import json
 import math
 import struct
 import warnings
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -51,7 +52,7 @@ def test_bits_and_masks_by_hand() -> None:
     ]
 
 
-def drive(channels: ChannelMap, samples: list[dict[str, object]]) -> Taken:
+def drive(channels: ChannelMap, samples: Sequence[Mapping[str, object]]) -> Taken:
     sent = Taken()
     translation = Translation(channels, sent, lambda number: f"run-{number}")
     for sample in samples:

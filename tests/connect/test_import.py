@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Callable
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -10,6 +11,7 @@ from typing import Any
 import pytest
 
 from monitor.archive.review import review_record
+from monitor.commands.printing import reading_line
 from monitor.commissioning.importing import Imported, import_drive
 from monitor.connect.channel_map.loading import load_map, parse_map
 from monitor.errors import WitnessError
@@ -146,3 +148,43 @@ def test_what_cannot_be_imported_leaves_nothing_behind(tmp_path: Path) -> None:
 NO_OWN = "\n".join(
     f"{name} = {{ not_measured = true }}" for name in ("x", "y", "heading", "speed", "accel", "length", "width")
 )
+
+
+def test_a_long_file_tells_how_far_it_is_in_both_readings(tmp_path: Path) -> None:
+    ridge.write_csv(tmp_path / "drive.csv")
+    told: dict[str, list[tuple[float | None, int]]] = {}
+
+    def telling(what: str) -> Callable[[float | None, int], None]:
+        heard = told.setdefault(what, [])
+        return lambda part, frames: heard.append((part, frames))
+
+    import_drive(
+        load_map(EXAMPLE),
+        tmp_path / "drive.csv",
+        STUDY,
+        "Q11",
+        None,
+        tmp_path / "records",
+        began=BEGAN,
+        telling=telling,
+    )
+    assert list(told) == ["judging", "writing the record"]
+    for heard in told.values():
+        parts = [part for part, _ in heard if part is not None]
+        assert len(parts) == len(heard) == 3, "every 512 of 1402 lines"
+        assert parts == sorted(parts)
+        assert 0.0 < parts[0] < parts[-1] <= 1.0
+        assert heard[-1][1] >= 1000
+
+
+def test_how_far_it_is_stands_in_one_line_of_a_terminal_and_nowhere_else(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setattr("monitor.commands.printing.TELL_EVERY_S", 0.0)
+    reading_line("judging")(0.5, 1200)
+    assert capsys.readouterr().err == ""
+    monkeypatch.setattr("sys.stderr.isatty", lambda: True)
+    told = reading_line("judging")
+    told(0.25, 600)
+    told(None, 1200)
+    assert capsys.readouterr().err == "\r\x1b[Kjudging: 25 %, 600 frames\r\r\x1b[Kjudging: 1200 frames\r"

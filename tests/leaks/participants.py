@@ -201,5 +201,4 @@ def study() -> Study:
 
 def record_of(directory: Path, driver: Driver) -> Path:
     """The closed record of a participant's run."""
-    messages = [frames for _, frames in drive_of(driver).messages()]
-    return make_record(directory, driver.code, messages, study(), driver.group)
+    return make_record(directory, driver.code, drive_of(driver).messages(), study(), driver.group)

@@ -168,7 +168,7 @@ def cues(directory: Path, name: str = "cues", **more: Any) -> tuple[dict[str, An
     """The only record's cues by their names, and what was said."""
     told = export_records(gather(directory), "cues", directory.parent / name, **more)
     (path,) = told.directory.glob("*.vtt")
-    return {cue.identifier: cue for cue in webvtt.read(str(path))}, told
+    return {cue.identifier or "": cue for cue in webvtt.read(str(path)).captions}, told
 
 
 def mark(seconds: float, code: str = VIDEO_MARK) -> dict[str, Any]:

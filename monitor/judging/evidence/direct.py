@@ -17,6 +17,10 @@ LENGTHS = 7.0
 """Noise that wanders is measured over windows of a length that the stretch holds so many of: one step in it then takes
 part in less than half of them, and does not count as noise."""
 
+WANDERS = 1.35
+"""Means that differ by so many times what white noise makes them: in some hundred of them that is no chance, and below
+it the limit is still 4.4 standard errors."""
+
 OFFSET_ALLOWED_M = 0.05
 HEADING_ALLOWED_RAD = 0.06
 SIDESLIP_M = 2.5
@@ -82,7 +86,9 @@ def mean_differences(
             steps = (mean - mean[np.maximum(before, 0)])[before >= 0]
             # two tellings that come apart steadily are no noise
             spread = np.median(np.abs(steps - np.median(steps))) if len(steps) else 0.0
-            slow = max(slow, MAD * float(spread) / 2.0**0.5)
+            wanders = MAD * float(spread) / 2.0**0.5
+            # white noise is as large by both, and goes away in longer means
+            slow = max(slow, wanders if wanders > WANDERS * float(np.median(noise)) else 0.0)
         pieces.append((seconds, begin, end, mean, noise, (most[end + 1] - most[begin]) / number))
     found = []
     for seconds, begin, end, mean, noise, may in pieces:

@@ -212,7 +212,9 @@ def _direction(body: Body) -> float:
     """−1.0 where the body drives against its stations."""
     if body.way is None or not body.has("heading"):
         return 1.0
-    return -1.0 if float(np.nanmedian(np.cos(body.channel("heading") - body.way.heading))) < 0.0 else 1.0
+    with_it = np.cos(body.channel("heading") - body.way.heading)
+    known = with_it[np.isfinite(with_it)]
+    return -1.0 if len(known) and float(np.median(known)) < 0.0 else 1.0
 
 
 def _gap_directly(bodies: Bodies, raw: PairInputs, from_t: float, to_t: float, by: str) -> list[Account]:
