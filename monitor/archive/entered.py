@@ -25,6 +25,8 @@ class Entered:
     study: Study | None
     """None where its study file does not load any more."""
     operator: OperatorLog
+    drove: bool
+    """Whether anything came from a simulator."""
     faults: tuple[str, ...]
     """What keeps this from being all that was entered, a sentence each."""
 
@@ -38,8 +40,10 @@ def read_entered(path: Path) -> Entered:
     except StudyFaults:
         faults.append("its study file does not load any more: what it asks for, and its stop rule, are not known")
     operator = OperatorLog(None if study is None else study.comfort_stop_at)
+    drove = False
     for block in reading.blocks():
         for entry in block:
+            drove = drove or entry.kind is EntryKind.MESSAGE
             if entry.kind is not EntryKind.OPERATOR:
                 continue
             fields = _fields(entry.payload)
@@ -51,7 +55,7 @@ def read_entered(path: Path) -> Entered:
     for fields in added.maps:
         operator.take(fields)
     faults += [*(one.what for one in reading.damage), *added.faults()]
-    return Entered(path, reading.record_id, opening, study, operator, tuple(faults))
+    return Entered(path, reading.record_id, opening, study, operator, drove, tuple(faults))
 
 
 def _fields(payload: bytes) -> dict[str, Any] | None:

@@ -69,9 +69,7 @@ def rows_under(text: str, heading: str) -> list[list[str]]:
 def test_all_that_was_entered_is_there_with_its_number_and_time(records: Path) -> None:
     hand_record(records, "Q01", text=SAFETY, operator=UNWELL)
     text = text_of(records)
-    assert rows_under(text, "Stopped sessions") == [
-        ["Q01", "2026-11-02 12:09", "unwell, stopped", "anna", "not lifted"]
-    ]
+    assert rows_under(text, "Stopped sessions") == [["Q01", "2026-11-02 12:09", "unwell, stopped", "anna", "no"]]
     first, second = rows_under(text, "Adverse events")
     assert first[:4] == ["1", "Q01", "A1", "2026-11-02 12:11"]
     assert "nausea \\| cold sweat" in first[4]
@@ -80,7 +78,7 @@ def test_all_that_was_entered_is_there_with_its_number_and_time(records: Path) -
     assert rows_under(text, "Symptoms")[0][2:5] == ["0.0", "52.4", "+52.4"]
     assert rows_under(text, "Fit to leave")[0][2] == "NO"
     assert rows_under(text, "In numbers")[1:3] == [["participants who were stopped", "1"], ["adverse events", "1"]]
-    assert "the stop (unwell, stopped) was never lifted" in text
+    assert "a session is stopped at a rating of 12 or more" in text
 
 
 def test_what_the_study_asks_for_and_nobody_entered_is_an_open_question(records: Path) -> None:
@@ -140,9 +138,12 @@ def test_a_withdrawal_is_counted_and_what_the_protocol_keeps_is_kept_without_a_c
     withdraw_record(hand_record(records, "Q77", text=SAFETY, operator=UNWELL), "anna", scope)
     hand_record(records, "Q01", text=SAFETY)
     text = text_of(records)
-    assert "erased because its participant withdrew consent" in text
+    assert "erased, because the participant withdrew consent" in text
     assert ("cold sweat" in text) == (scope == "analysed")
     assert "Q77" not in text
+    assert "Q77" not in json.dumps(safety_json(safety_facts(records, alone=False), NOTHING))
+    if scope == "analysed":
+        assert "symptoms after the drive: total 52.4" in text
 
 
 def test_who_did_not_come_or_was_not_taken_is_a_number(records: Path) -> None:

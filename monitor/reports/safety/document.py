@@ -3,6 +3,7 @@ of the study. Times are told to the minute; nothing of driving, responses, verdi
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterable, Sequence
 from typing import Any
 
@@ -10,7 +11,7 @@ from monitor.archive.gathering import count, listed
 from monitor.judging.case.trial import Retraction
 from monitor.judging.day.log import EVENT_WORDS, EventKind, FilledIn
 from monitor.judging.rules.stopped import Stop
-from monitor.judging.symptoms import ANSWERS, ITEMS
+from monitor.judging.symptoms import ANSWERS, ITEMS, score_symptoms
 from monitor.reports.assigning.asked import Asked
 from monitor.reports.closeout.sections import Section, Table, minute
 from monitor.reports.safety.sessions import Gone, SafetyFacts, SafetySession
@@ -91,11 +92,11 @@ def _in_numbers(facts: SafetyFacts, asked: Asked) -> Section:
     sessions = facts.sessions
     events = [event for one in sessions for event in one.operator.day.events if event.retracted is None]
     rows: Rows = [
-        ("participants who came to a session", str(len({one.participant for one in sessions}))),
+        ("participants who came to a session and did not withdraw", str(len({one.participant for one in sessions}))),
         ("participants who were stopped", str(len({one.participant for one in sessions if one.stops}))),
         ("adverse events", str(sum(event.kind == "adverse" for event in events))),
         ("deviations from the protocol", str(sum(event.kind == "deviation" for event in events))),
-        ("sessions withdrawn by their participant", str(len(facts.withdrawn))),
+        ("participants who withdrew", str(len({one.whose for one in facts.withdrawn}))),
     ]
     if asked.any:
         rows.append(("invited and did not come", str(asked.no_shows)))
@@ -106,14 +107,14 @@ def _in_numbers(facts: SafetyFacts, asked: Asked) -> Section:
 def _stops(sessions: Sequence[SafetySession]) -> Section:
     rows = [(one.participant, minute(stop.entered.wall), *_stop(stop)) for one in sessions for stop in one.stops]
     return _listed(
-        "Stopped sessions", ("participant", "when", "why", "entered by", "what then"), rows, "No stop was entered."
+        "Stopped sessions", ("participant", "when", "why", "entered by", "went on later"), rows, "No stop was entered."
     )
 
 
 def _stop(stop: Stop) -> tuple[str, str, str]:
-    then = "not lifted"
+    then = "no"
     if stop.lifted is not None:
-        then = f'lifted {minute(stop.lifted.wall)} by {stop.lifted.by}: "{stop.why_lifted}"'
+        then = f'yes, {minute(stop.lifted.wall)} by {stop.lifted.by}: "{stop.why_lifted}"'
     return stop.words, stop.entered.by, then
 
 
@@ -134,7 +135,7 @@ def _events(facts: SafetyFacts, kind: EventKind, heading: str) -> Section:
         )
         for number, (one, event) in enumerate(found, start=1)
     ]
-    head = ("number", "participant", "in the session", "when", "what happened", "entered by")
+    head = ("number", "participant", "in the record", "when", "what happened", "entered by")
     return _listed(heading, head, rows, f"No {EVENT_WORDS[kind]} was entered.")
 
 
@@ -176,9 +177,11 @@ def _comfort(sessions: Sequence[SafetySession]) -> tuple[Section, ...]:
         for one in sessions
         if one.comfort
     ]
-    said = ("Spoken during the session, from 0 (fine) to 20 (very sick), in the order in which they were given.",)
+    said = ["Spoken during the session, from 0 (fine) to 20 (very sick), in the order in which they were given."]
+    rules = {one.comfort_stop_at for one in sessions if one.comfort_stop_at is not None}
+    said += [f"The study's rule: a session is stopped at a rating of {rule:g} or more." for rule in sorted(rules)]
     table = Table(("participant", "day", "ratings"), tuple(rows))
-    return (Section(2, "Comfort ratings", said, table),) if rows else ()
+    return (Section(2, "Comfort ratings", tuple(said), table),) if rows else ()
 
 
 def _driving(sessions: Sequence[SafetySession]) -> tuple[Section, ...]:
@@ -224,7 +227,10 @@ def _withdrawn(gone: Sequence[Gone]) -> tuple[Section, ...]:
     """A withdrawal leaves no code and no data, but what the protocol keeps."""
     if not gone:
         return ()
-    said = [f"On {one.date} a session's data were erased because its participant withdrew consent." for one in gone]
+    said = [
+        f"On {day} the data of {count(number, 'session')} were erased, because the participant withdrew consent."
+        for (_, day), number in Counter((one.whose, one.date) for one in gone).items()
+    ]
     rows = [
         (one.date, minute(_wall(event)), _kept(event), str(event.get("by") or "")) for one in gone for event in one.kept
     ]
@@ -243,7 +249,10 @@ def _kept(event: dict[str, Any]) -> str:
     if event.get("type") == "comfort":
         return f"comfort rating {event.get('rating')}"
     if event.get("type") == "symptoms":
-        return f"symptoms {event.get('when')} the drive: {event.get('answers')}"
+        try:
+            return f"symptoms {event.get('when')} the drive: {score_symptoms(event['answers']).words()}"
+        except (ValueError, TypeError, KeyError):
+            return "symptoms that cannot be read"
     return str(event.get("text") or event.get("code") or event.get("words") or event.get("type"))
 
 
@@ -253,12 +262,6 @@ def _open(facts: SafetyFacts) -> Section:
         f"{participant}, {day}: {', '.join(lacking)} not entered, and the study asks for it."
         for (participant, day), visit in visits(facts.sessions).items()
         if (lacking := missing_in(visit))
-    ]
-    said += [
-        f"{one.participant}, {minute(stop.entered.wall)}: the stop ({stop.words}) was never lifted by an entry."
-        for one in facts.sessions
-        for stop in one.stops
-        if stop.lifted is None
     ]
     said += [
         f"{one.record} is damaged, entries may be missing: {fault}" for one in facts.sessions for fault in one.faults

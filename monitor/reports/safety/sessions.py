@@ -14,6 +14,7 @@ from monitor.archive.summary import began_wall
 from monitor.errors import WitnessError
 from monitor.judging.operator import ComfortRating, OperatorLog
 from monitor.judging.rules.stopped import Stop
+from monitor.record.places import code_in_name
 from monitor.record.reader import list_records
 from monitor.record.tombstone import ADVERSE_NAME, read_tombstone
 from monitor.study.day.model import SafetyRule
@@ -31,6 +32,9 @@ class SafetySession:
     began: float
     """Seconds since 1970."""
     asks: SafetyRule | None
+    comfort_stop_at: float | None
+    drove: bool
+    """Whether there was a drive: who was only welcomed is not asked how they feel after it."""
     operator: OperatorLog
     faults: tuple[str, ...]
 
@@ -50,14 +54,18 @@ class SafetySession:
         if self.asks is None:
             return ()
         log = self.operator.day
-        found = [f"symptoms {when} the drive" for when in self.asks.questionnaire if log.filled_in(when) is None]
-        return (*found, *(("fit to leave",) if self.asks.fit_to_leave and log.fit is None else ()))
+        asked = [when for when in self.asks.questionnaire if when == "before" or self.drove]
+        found = [f"symptoms {when} the drive" for when in asked if log.filled_in(when) is None]
+        leaves = self.asks.fit_to_leave and self.drove and log.fit is None
+        return (*found, *(("fit to leave",) if leaves else ()))
 
 
 @dataclass(frozen=True, slots=True)
 class Gone:
-    """A participant who withdrew: the day, and the adverse events that the approved protocol keeps."""
+    """A session whose participant withdrew: the day, and the adverse events that the approved protocol keeps."""
 
+    whose: str
+    """By what several sessions of one person are known as such; told nowhere."""
     date: str
     study: str | None
     kept: tuple[dict[str, Any], ...]
@@ -86,7 +94,8 @@ def safety_facts(path: Path, *, alone: bool) -> SafetyFacts:
             else:
                 study = tombstone.get("study")
                 date = str(tombstone["withdrawn_at"])[:10]
-                withdrawn.append(Gone(date, study if isinstance(study, str) else None, tuple(_kept(record))))
+                whose = code_in_name(record) or record.name
+                withdrawn.append(Gone(whose, date, study if isinstance(study, str) else None, tuple(_kept(record))))
         except (WitnessError, OSError) as error:
             why = str(error).removeprefix(str(record)).removeprefix(":").strip()
             unreadable.append(f"{record.name}: {' '.join(why.split())}")
@@ -104,6 +113,8 @@ def _session(path: Path) -> SafetySession:
         _title(study, opening.study_name),
         began_wall(path),
         None if study is None else study.day.safety,
+        None if study is None else study.comfort_stop_at,
+        entered.drove,
         entered.operator,
         entered.faults,
     )

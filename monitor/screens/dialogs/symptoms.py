@@ -7,7 +7,7 @@ from collections.abc import Callable
 from monitor.judging.symptoms import ANSWERS, ITEMS, score_symptoms
 from monitor.screens.dialogs.choosing import ChoosingSheet
 from monitor.screens.dialogs.sheet import Row
-from monitor.screens.drawing.canvas import fit, wrap
+from monitor.screens.drawing.canvas import fit
 from monitor.screens.drawing.marks import MET, OPEN
 from monitor.study.day.model import AskedWhen
 
@@ -39,8 +39,8 @@ class SymptomsSheet(ChoosingSheet):
 
     def head(self, width: int) -> list[Row]:
         """How it is asked, and that it decides nothing."""
-        said = "How do you feel now? Few people are at zero: ask before and after. It decides nothing."
-        return [[(line, "dim")] for line in wrap(said, width, 2)]
+        said = "How do you feel now? Ask before and after. It decides nothing."
+        return [[(fit(said, width).rstrip(), "dim")]]
 
     def blocks(self, width: int) -> list[list[Row]]:
         """Number, item, answer."""
