@@ -115,6 +115,8 @@ class TrialSummary:
     missed: tuple[MissedBand, ...] = ()
     alert_delay_s: float | None = None
     """From the fire to the alert, whatever the driver did."""
+    fire_delay_s: float | None = None
+    """Of the marker after the trigger's own rule held; None where the study states no rule, or the times are hidden."""
     checked: tuple[Checked, ...] = ()
     treatment: str | None = None
 
@@ -275,6 +277,9 @@ def _trial(session: Session, trial: Trial) -> TrialSummary:
         alert_delay_s=None
         if trial.alert.at is None or trial.fired_at is None
         else round(trial.alert.at - trial.fired_at, 6),
+        fire_delay_s=None
+        if trial.timing.delay_s is None or trial.told_fired_at is None
+        else round(trial.timing.delay_s, 6),
         treatment=trial.treatment,
         checked=tuple(
             Checked(one.name, one.unit, bool(one.evidence.by), one.evidence.noticed_from)

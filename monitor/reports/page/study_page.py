@@ -148,7 +148,14 @@ def _equipment(one: StudyRuns, trigger: str) -> list[str]:
 def _series(one: StudyRuns, trigger: str) -> list[Series]:
     dated = [(date.fromisoformat(day), run) for run in one.runs if (day := day_of(run))]
     lost = [(day, 100.0 * run.lost / (run.frames + run.lost)) for day, run in dated if run.frames]
+    fired = [
+        (day, 1000.0 * trial.fire_delay_s)
+        for day, run in dated
+        for trial in run.trials
+        if trial.trigger == trigger and trial.fire_delay_s is not None
+    ]
     found = [_as_series("frames lost", "%", lost, LOST_RESOLUTION)]
+    found.append(_as_series("trigger after its rule held", "ms", fired, DELAY_RESOLUTION))
     for modality in dict.fromkeys("+".join(alert) for alert in one.study.alerts.values() if alert):
         delays = [
             (day, 1000.0 * trial.alert_delay_s)
