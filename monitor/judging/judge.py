@@ -21,6 +21,7 @@ from monitor.judging.case.trial import (
     Trial,
     Verdict,
 )
+from monitor.judging.evidence.ahead import OtherLead, lead_otherwise
 from monitor.judging.evidence.causes import turned_channels
 from monitor.judging.evidence.cutting import own_body, role_body
 from monitor.judging.evidence.inputs import Bodies
@@ -33,7 +34,7 @@ from monitor.judging.rules.disagreement import Doubts, judge_disagreement
 from monitor.judging.rules.exposure import Exposure, Shown, what_showed
 from monitor.judging.rules.feedhealth import judge_feed, out_of_time
 from monitor.judging.rules.frame_timing import in_milliseconds
-from monitor.judging.rules.hazard import judge_hazard, look_for_hazard
+from monitor.judging.rules.hazard import HazardSeen, judge_hazard, look_for_hazard
 from monitor.judging.rules.identity import exposure_findings, identity_findings
 from monitor.judging.rules.lead import judge_bend, judge_lead
 from monitor.judging.rules.platform import judge_platform
@@ -184,7 +185,7 @@ class Settled:
             return Doubts()
         until_t = case.fired_at + max(needed_until_s(case.trigger, hazard_came=True), 0.0)
         bodies = self.bodies_of(case, case.trigger.role, max(until_t, case.fired_at))
-        doubts = Doubts() if bodies is None else judge_disagreement(case, bodies.own, bodies.other, weighed)
+        doubts = Doubts() if bodies is None else judge_disagreement(case, bodies, weighed)
         self.doubts = doubts
         return doubts
 
@@ -210,7 +211,15 @@ def cut_bodies(case: Case, role_name: str, until_t: float) -> Bodies | None:
         role_name=role_name,
         until_t=until_t,
         cast=case.cast,
+        other_lead=_other_lead(case, role_name, stretch),
     )
+
+
+def _other_lead(case: Case, role_name: str, stretch: Stretch) -> OtherLead | None:
+    """Whether boxes tell of another lead; no question where the study names the vehicle."""
+    role = case.study.roles.get(role_name)
+    is_named = role is not None and (role.vehicle is not None or role.id is not None)
+    return None if is_named or case.held_id < 0 else lead_otherwise(stretch, case.held_id, case.fired_at)
 
 
 def judge_fired(
@@ -261,7 +270,7 @@ def judge_fired(
         *too_soon_findings(plan.study, watch, number, asked, drive.period_s),
         *judge_task_by_clocks(case, judge_task),
         *settled.before_of(case, doubts.own),
-        *judge_hazard(case, hazard, conditions),
+        *_hazard_findings(case, hazard, conditions, settled.doubts),
         *settled.lead_of(case),
         *judge_bend(case),
         *judge_feed(case, hazard_came=hazard.onset_t is not None),
@@ -302,6 +311,19 @@ def judge_fired(
         treatment=case.treatment,
     )
     return replace(trial, what_now=what_now(trial, shown, plan.study, plan.group, plan.standing)), shown
+
+
+def _hazard_findings(
+    case: Case, hazard: HazardSeen, conditions: tuple[ConditionResult, ...], doubts: Doubts | None
+) -> list[Finding]:
+    """What is wrong with the hazard; once its vehicle's channels have been held against each other, and no more than
+    doubtful where they, or who it is, cannot be believed."""
+    found = judge_hazard(case, hazard, conditions)
+    if doubts is None and not case.over:
+        return [one for one in found if one.severity != "void"]
+    if doubts is None or not doubts.other & {"accel", "lead"}:
+        return found
+    return [replace(one, severity="doubtful") if one.severity == "void" else one for one in found]
 
 
 def _rule_held(watch: FireWatch, number: int) -> list[float]:
