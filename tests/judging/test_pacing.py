@@ -5,10 +5,12 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import replace
 
+import numpy as np
 import pytest
 
 from monitor.following.building import build_view
 from monitor.following.view import RecorderView
+from monitor.judging.case.pacing import Pacing
 from monitor.judging.case.trial import Trial
 from monitor.judging.document import session_json
 from monitor.judging.session import Session
@@ -92,3 +94,11 @@ def test_the_state_line_says_how_fast_simulated_time_goes() -> None:
     assert "0.50× real time" in feed_text(view.feed, roomy=True)
     assert "0.50×" in feed_text(view.feed, roomy=False)
     assert view.feed.sentence == "Simulated time runs at 0.50 times real time."
+
+
+def test_times_too_large_for_half_a_second_to_be_added_are_looked_at_once() -> None:
+    """At 10¹⁷ s a float64 has steps of 16 s: what is half a second later is the same time."""
+    pacing, frames = Pacing(1.0), session_of(received(lambda t: t)).drives[0].log.blocks[0].frames
+    t = np.array([1e17 + 16.0 * step for step in range(len(frames))])
+    pacing.take(replace(frames, t=t), lambda number: number, lambda begin, end: False)
+    assert len(pacing.beats) == len(frames)

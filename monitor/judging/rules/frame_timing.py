@@ -55,7 +55,13 @@ RATE_BAND = (0.8, 1.25)
 
 
 def judge_stepping(case: Case) -> list[Finding]:
-    """Findings about the steps from frame to frame inside the trial's window."""
+    """Findings about the steps from frame to frame inside the trial's window, and about how fast time went on."""
+    found = _stepping(case)
+    late = {"slow-motion", "display-stutter", "frame-late", "clock-jumped"} & {one.code for one in found}
+    return found if late else [*found, *_slow_by_receipt(case)]
+
+
+def _stepping(case: Case) -> list[Finding]:
     stretch = case.stretch
     if stretch is None:
         return []
@@ -76,8 +82,7 @@ def judge_stepping(case: Case) -> list[Finding]:
     late = late or _still_picture(case, span)
     if late is not None:
         return [*findings, late]
-    slow = _slow_motion(case, t, wall) or _slow_by_receipt(case)
-    return [*findings, *slow, *_jitter(case, t, step, wall_step, follows, period)]
+    return [*findings, *_slow_motion(case, t, wall), *_jitter(case, t, step, wall_step, follows, period)]
 
 
 def longest_run(flags: BoolArray) -> tuple[int, int] | None:
