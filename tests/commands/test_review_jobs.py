@@ -16,6 +16,7 @@ def review(*arguments: str) -> subprocess.CompletedProcess[str]:
     return subprocess.run(command, cwd=ROOT, capture_output=True, text=True, timeout=120)
 
 
+@pytest.mark.slow
 def test_several_at_a_time_give_the_same_words_in_the_same_order() -> None:
     one, several = (review("--jobs", jobs, *RECORDS) for jobs in ("1", "3"))
     assert one.stdout == several.stdout
