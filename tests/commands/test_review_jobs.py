@@ -7,6 +7,8 @@ import subprocess
 import sys
 from pathlib import Path
 
+import pytest
+
 ROOT = Path(__file__).resolve().parents[2]
 RECORDS = [str(ROOT / "replay_fixtures" / f"{name}.run") for name in ("clean", "damaged", "drifting")]
 
