@@ -24,16 +24,16 @@ from pathlib import Path
 from typing import Literal
 
 from monitor.errors import RecordUnreadable
-from monitor.record.clock import SYSTEM_CLOCK, Clock
-from monitor.record.disk import RecordNotWritable, open_regular, read_small
-from monitor.record.parts import (
+from monitor.record.bytes.parts import (
     PART_HEADER_BYTES,
     PartHeader,
     looks_like_part,
     part_number,
     unpack_part_header,
 )
-from monitor.record.sealed_head import HEAD_BYTES, record_id_in_head
+from monitor.record.clock import SYSTEM_CLOCK, Clock
+from monitor.record.disk import RecordNotWritable, open_regular, read_small
+from monitor.record.sealed.head import HEAD_BYTES, record_id_in_head
 
 SUFFIX = ".run"
 SEALED_NAME = "record.sealed"

@@ -7,6 +7,7 @@ import os
 import signal
 from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -29,8 +30,8 @@ def refused(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     hand_record(records, "Q01")
     other = hand_record(records, "Q02")
 
-    def refusing(call):
-        def act(path, *arguments, **more):
+    def refusing(call: Callable[..., Any]) -> Callable[..., Any]:
+        def act(path: object, *arguments: Any, **more: Any) -> Any:
             if isinstance(path, str | os.PathLike) and str(path).startswith(str(other)):
                 raise PermissionError(errno.EACCES, "Permission denied", str(path))
             return call(path, *arguments, **more)
@@ -45,7 +46,8 @@ def refused(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
 def status_of(*arguments: str) -> int:
     with pytest.raises(SystemExit) as left:
         main(arguments)
-    return int(left.value.code)
+    assert isinstance(left.value.code, int)
+    return left.value.code
 
 
 def test_a_record_that_cannot_be_looked_into_is_listed_and_told(refused: Path) -> None:

@@ -12,6 +12,7 @@ from dataclasses import replace
 from functools import lru_cache
 from pathlib import Path
 from random import Random
+from unittest.mock import patch
 
 import msgpack
 
@@ -308,11 +309,8 @@ def openings(random: Random, base: Path) -> None:
 
     fields = spoil_fields(random, msgpack.unpackb(pack_opening(opening)))
     packed = msgpack.packb(fields, unicode_errors="surrogatepass")
-    before, writing.pack_opening = writing.pack_opening, lambda opening: packed
-    try:
+    with patch.object(writing, "pack_opening", lambda opening: packed):
         RecordWriter.create(path, opening, clock=HandClock()).close("")
-    finally:
-        writing.pack_opening = before
     report(path)
 
 
@@ -337,7 +335,13 @@ def report(path: Path) -> None:
 def announcements(random: Random, base: Path) -> None:
     """What a recorder leaves for whoever attaches."""
     path = lay_out({}, base / NAME)
-    plan = {"record": str(path), "feeds": ["tcp://x:1"], "sockets": "/tmp/s", "opening": None, "resume": True}
+    plan: dict[str, object] = {
+        "record": str(path),
+        "feeds": ["tcp://x:1"],
+        "sockets": "/tmp/s",
+        "opening": None,
+        "resume": True,
+    }
     plan |= {"timing": {}, "link_timing": {}, "second": None, "idle_close_s": 5.0}
     raw = spoil_json(random, json.dumps({"pid": 12, "plan": plan}).encode())
     (path / RUNNING_NAME).write_bytes(raw)

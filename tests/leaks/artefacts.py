@@ -31,6 +31,8 @@ from monitor.commands.printing import trial_lines
 from monitor.errors import WitnessError
 from monitor.following.building import build_view
 from monitor.following.keeping import Keeping
+from monitor.following.overview.row import Heard, row_line, row_of
+from monitor.following.status_stream import full
 from monitor.following.view import RecorderView
 from monitor.judging.coding import cases
 from monitor.judging.document import session_json
@@ -49,7 +51,7 @@ from monitor.replay.table import write_table
 from monitor.reports.closeout.closeout import close_out
 from monitor.reports.closeout.text import markdown
 from monitor.reports.export.drives import read_whole
-from monitor.reports.export.export import export_records
+from monitor.reports.export.export import Form, export_records
 from monitor.reports.notebook import open_run
 from monitor.reports.page.run_page import run_page
 from tests.judging.hand import study_of
@@ -197,6 +199,8 @@ def _live(path: Path, fire_t: float) -> Features:
                 view = build_view(session, record="r", recorder=IDLE, age_s=0.0, revision=1)
                 shown = of_value(f"screen at {at}", keeping.added_to(view))
                 found |= {key: value for key, value in shown.items() if ".study" not in key}
+                row = row_of(Heard(path, True, 9.0, {**full(view), "pid": 1, "by": "cora"}))
+                found |= of_value(f"overview at {at}", row) | of_text(f"overview line at {at}", row_line(row))
                 at = next(looked, None)
     return found | of_value("lines", [json.loads(line) for line in lines.getvalue().splitlines()])
 
@@ -236,14 +240,15 @@ def of_exports(directory: Path, out: Path, drivers: list[Driver]) -> dict[str, F
         # the sizes of the record's own files stand in it, as the directory tells them anyway
         found[run.participant] |= of_text("cache", cache.read_text().partition('"runs"')[2])
         found[run.participant] |= of_value("summary", run.as_json())
-    for form in ("csv", "bids", "cues"):
-        exported = export_records(gathered, form, out / form)  # type: ignore[arg-type]
+    forms: tuple[Form, ...] = ("csv", "bids", "cues")
+    for form in forms:
+        exported = export_records(gathered, form, out / form)
         for code, features in _by_participant(exported.directory, form).items():
             found[code] |= features
     return found
 
 
-def _by_participant(directory: Path, form: str) -> Iterator[Any] | dict[str, Features]:
+def _by_participant(directory: Path, form: str) -> dict[str, Features]:
     found: dict[str, Features] = {}
     for file in sorted(path for path in directory.rglob("*") if path.is_file()):
         own = re.search(r"Q\d{3}", file.name) or re.search(r"sub-(Q\d{3})", str(file))

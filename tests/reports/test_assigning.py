@@ -46,6 +46,7 @@ def options(directory: Path, text: str, **more: object) -> argparse.Namespace:
         "study": str(path), "records": str(directory / "records"), "participant": "Q01", "group": None,
         "group_words": None, "stratum": None, "json": True, "site": SITE, "by": "anna", "lot": None,
         "prepare": False, "verify": False, "lots": None,
+        "no_show": False, "excluded": None, "take_back": None, "words": None,
     }  # fmt: skip
     return argparse.Namespace(**{**given, **more})
 
@@ -421,6 +422,7 @@ def test_an_opening_without_or_with_another_standing_is_read(records: Path) -> N
     assert not read.sealed
 
 
+@pytest.mark.slow
 def test_watch_opens_the_next_lot_and_enters_it_in_the_record(tmp_path: Path) -> None:
     study = tmp_path / "study.toml"
     study.write_text((Path(__file__).parents[2] / "configs" / "dusk-road.toml").read_text())
@@ -445,7 +447,9 @@ def test_watch_opens_the_next_lot_and_enters_it_in_the_record(tmp_path: Path) ->
     assert json.loads(verified.stdout)["used"] == 1
 
 
-def test_sealing_that_a_power_cut_interrupted_is_ended_by_the_next_try(records: Path, monkeypatch) -> None:
+def test_sealing_that_a_power_cut_interrupted_is_ended_by_the_next_try(
+    records: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     """Wherever it stops: no root without its lots, and no second order under the same name."""
     study = study_of(BLOCKS)
     calls = ("os.fsync", "pathlib.Path.rename", "monitor.reports.assigning.sealed.enter")
@@ -484,6 +488,7 @@ def test_no_lot_is_given_twice_where_a_line_is_torn_or_gone(records: Path) -> No
     assert lots.open_next("", "anna", [lots.for_opening(one) for one in given]).number == 4
 
 
+@pytest.mark.slow
 def test_the_words_are_a_note_of_the_record(tmp_path: Path) -> None:
     with simulator("--group", "chime", speed=20.0) as endpoint:
         arguments = ("--until-end", "--group", "chime", "--group-words", "the list was wrong", "--by", "anna")

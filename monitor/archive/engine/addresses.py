@@ -20,7 +20,7 @@ from monitor.archive.program import file_digest, record_files
 from monitor.errors import RecordUnreadable, WitnessError
 from monitor.record.places import SEALED_NAME
 from monitor.record.reader import RecordFiles, RecordReading, list_records
-from monitor.record.sealed_head import HEAD, HEAD_BYTES, head_holds
+from monitor.record.sealed.head import HEAD, HEAD_BYTES, head_holds
 
 ADDENDUM = "addendum-"
 

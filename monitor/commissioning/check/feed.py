@@ -9,14 +9,14 @@ from typing import Any
 
 import numpy as np
 
+from monitor.commissioning.check.contradicted import contradicted
 from monitor.commissioning.check.doubts import Doubt, Sanity
 from monitor.commissioning.check.listening import Listened
 from monitor.commissioning.check.sanity import Motion, judge_sanity
 from monitor.feed.schema import Hello
 from monitor.judging.case.columns import build_block, road_of
-from monitor.judging.evidence.contradictions import contradictions_of
-from monitor.judging.evidence.cutting import bodies_in
-from monitor.measures.columns import FloatArray, FrameBlock, Road
+from monitor.judging.case.pacing import is_off_pace, real_time_factor
+from monitor.measures.columns import FloatArray, FrameBlock
 from monitor.study.model import Study
 from monitor.study.needs import OTHERS, needed_channels
 
@@ -84,6 +84,8 @@ class FeedHeard:
     """99th percentile of how far a step of simulation time is from the median step."""
     arrival_jitter_s: float | None = None
     """The same of the times at which frames came in here."""
+    real_time: float | None = None
+    """Simulated seconds a second of the clock here; None where it listened for too short a time."""
     lost: int = 0
     markers: int = 0
     refused: list[str] = field(default_factory=list)
@@ -116,6 +118,7 @@ class FeedHeard:
             "stated_rate_hz": hello.rate_hz if hello else None,
             "step_jitter_s": self.step_jitter_s,
             "arrival_jitter_s": self.arrival_jitter_s,
+            "real_time": self.real_time,
             "lost": self.lost,
             "markers": self.markers,
             "refused": self.refused,
@@ -144,7 +147,8 @@ class FeedHeard:
                 for what, value in (("steps even", self.step_jitter_s), ("arrival even", self.arrival_jitter_s))
                 if value is not None
             )
-            lines.append(f"  {self.frames} frames, {self.rate_hz:.1f} Hz, {self.lost} lost{jitter}")
+            pace = "" if self.real_time is None else f", {self.real_time:.2f} times real time"
+            lines.append(f"  {self.frames} frames, {self.rate_hz:.1f} Hz{pace}, {self.lost} lost{jitter}")
         lines += [f"  {channel.sentence()}" for channel in self.channels]
         lines += [f"  {one}" for one in self.look_at]
         lines.append("  The feed gives what the study needs." if self.ok else "  Not yet: see the faults above.")
@@ -191,7 +195,7 @@ def conclude(study: Study, listened: Listened, elsewhere: Mapping[str, str] = NO
             )
         elif channel.state == "constant" and name in PEDALS and block.t[-1] - block.t[0] >= FROZEN_S:
             heard.look_at.append(f"{name} kept {channel.least:g} all the time; press it once while check listens.")
-    heard.wrong += (told := _contradictions(block, road_of(heard.hello), study, sanity))
+    heard.wrong += (told := contradicted(block, road_of(heard.hello), study, sanity))
     heard.faults += told
     heard.channels += [_not_given(name, who) for name, who in needs.items() if name not in columns and name != OTHERS]
     unknown = _clocks_unknown(block, heard.hello)
@@ -210,20 +214,6 @@ def conclude(study: Study, listened: Listened, elsewhere: Mapping[str, str] = NO
     return heard
 
 
-def _contradictions(block: FrameBlock, road: Road | None, study: Study, sanity: Sanity) -> list[str]:
-    """What own car's channels, and those of the vehicle that is there longest, say otherwise of the same thing: by the
-    tests that each trial is held against. What another doubt says of the channel already is left out."""
-    known = {one.channel.removeprefix("others.") for one in sanity.doubts}
-    found = []
-    for body in bodies_in(block, road, study.accepted):
-        for one in contradictions_of(body, float(block.t[0])):
-            if one.code == "channels-disagree" and not one.is_explained and not known & one.channels:
-                found.append(one.sentence)
-            elif one.code in ("implausible-jump", "body-changed"):
-                found.append(one.sentence)
-    return found
-
-
 def _pacing(heard: FeedHeard, block: FrameBlock, arrivals: list[float], by_map: bool) -> None:
     """Rate and evenness of the frames."""
     assert heard.hello is not None
@@ -234,11 +224,17 @@ def _pacing(heard: FeedHeard, block: FrameBlock, arrivals: list[float], by_map: 
     heard.step_jitter_s = float(np.percentile(np.abs(steps - np.median(steps)), 99))
     between = np.diff(np.array(arrivals))
     if len(between):
+        heard.real_time = real_time_factor(block.t, np.array(arrivals))
         heard.arrival_jitter_s = float(np.percentile(np.abs(between - np.median(between)), 99))
     stated = heard.hello.rate_hz
     if not 0.9 < heard.rate_hz / stated < 1.1:
         heard.wrong.append(
             f"The feed says {stated:g} Hz and sends {heard.rate_hz:.4g} Hz.{_time_unit(heard, arrivals, by_map)}"
+        )
+    elif heard.real_time is not None and is_off_pace(heard.real_time):
+        heard.faults.append(
+            f"Simulated time runs at {heard.real_time:.2f} times real time by the clock here: who drives sees "
+            f"{'slow' if heard.real_time < 1.0 else 'fast'} motion."
         )
 
 
