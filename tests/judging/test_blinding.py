@@ -121,11 +121,20 @@ def test_a_later_trial_loses_its_times_and_keeps_its_verdict() -> None:
     assert (second["fired_at"], second["wall"], second["stage"]) == (None, None, "final")
     assert (second["verdict"], open_.fired_at) == (open_.verdict, 20.0)
     assert second["conditions"][0]["value"] == 20.0
+    # how well a value is checked depends on what was driven before
+    assert {second["conditions"][0]["evidence"][name] for name in ("rebuilt", "differs", "noticed_from")} == {None}
     # once the first one is ruled on, its times are told; its own response is still hidden
     both = blind_session(ruling("valid"), judged_by=text, opened_with=study_of(text), markers=[ALERT, GUST])
     first, second = session_json(both, "r")["trials"]
     assert first["response"] is not None
     assert (second["fired_at"], second["response_hidden"]) == (20.0, True)
+
+
+def test_which_vehicle_is_ahead_at_a_later_trial_is_hidden_as_who_ran_past_it_has_it_no_more() -> None:
+    text = BLIND + SECOND
+    session = blind_session(judged_by=text, opened_with=study_of(text), markers=[ALERT, GUST], brake_mps2=0.0)
+    assert session.trials(unblinded=True)[1].role_id == {"lead": 1}
+    assert [one["role_id"] for one in session_json(session, "r")["trials"]] == [{"lead": 1}, {}]
 
 
 def test_a_ruled_trial_waits_for_another_whose_horizon_it_meets() -> None:

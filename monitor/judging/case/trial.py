@@ -249,6 +249,11 @@ class Trial:
         return None if self.hidden_after is not None else self.fired_at
 
     @property
+    def told_role_id(self) -> dict[str, int]:
+        """Which vehicle was ahead, where that may be told: who ran past one after the fire before has it no more."""
+        return {} if self.hidden_after is not None else self.role_id
+
+    @property
     def told_expected_at(self) -> float | None:
         """When its rule held, where that may be told."""
         at = self.timing.expected_at
@@ -312,7 +317,7 @@ def trial_json(trial: Trial) -> dict[str, Any]:
         "rulings": rulings,
         "effective": trial.effective,
         "naive": trial.naive,
-        "role_id": dict(trial.role_id),
+        "role_id": dict(trial.told_role_id),
         "timing": {
             "expected_at": number(trial.told_expected_at),
             "delay_s": number(trial.timing.delay_s),
