@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Awaitable, Callable
 from dataclasses import replace
 from typing import Any
 
 import numpy as np
 import pytest
+import textual
 from textual.pilot import Pilot
 from textual.screen import Screen
 
@@ -643,5 +644,36 @@ def make_app(hand_clock: HandClock) -> Callable[..., WatchApp]:
 
     def make(source: FakeSource, **more: Any) -> WatchApp:
         return WatchApp(source, clock=hand_clock, wall=lambda: WALL + 500.0, **more)
+
+    return make
+
+
+DRAWN_WITH = "8.2.8"
+Snap = Callable[..., bool]
+MakeApp = Callable[..., WatchApp]
+Before = Callable[..., Callable[[Pilot[Any]], Awaitable[None]]]
+
+
+@pytest.fixture
+def drawn_with(request: pytest.FixtureRequest) -> None:
+    """Pictures are compared letter by letter, with the version that drew them."""
+    if textual.__version__ != DRAWN_WITH:
+        if request.config.getoption("--snapshot-update"):
+            pytest.fail(f"pictures are drawn anew only with Textual {DRAWN_WITH}")
+        pytest.skip(f"pictures are compared letter by letter and were drawn with Textual {DRAWN_WITH}")
+
+
+@pytest.fixture
+def before() -> Callable[..., Callable[[Pilot[Any]], Awaitable[None]]]:
+    """Makes what is done before a picture is taken: colours, keys, and waiting until the screen has come to rest."""
+
+    def make(keys: tuple[str, ...] = (), colours: str = "dark") -> Callable[[Pilot[Any]], Awaitable[None]]:
+        async def run(pilot: Pilot[Any]) -> None:
+            pilot.app.theme = colours
+            await until_it_stands(pilot)
+            await pilot.press(*keys)
+            await until_it_stands(pilot)
+
+        return run
 
     return make
