@@ -4,13 +4,18 @@ from __future__ import annotations
 
 import shutil
 import subprocess
+import sys
 import tempfile
 import time
 from contextlib import ExitStack
 from pathlib import Path
 
 from measuring import Figure, processor_s
-from processes import Terminal, bare_receiver, program, running, simulator
+from processes import Terminal, bare_receiver, program, running, simulator, wait_until
+
+sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
+
+from monitor.recorder.running import find_running
 
 STUDY = Path(__file__).resolve().parents[2] / "configs" / "dusk-road.toml"
 RUNS = 4
@@ -29,7 +34,8 @@ def measure(rounds: int) -> list[Figure]:
             for number in range(1, RUNS + 1):
                 endpoint = stack.enter_context(simulator("--longer", "2", "--seed", str(number)))
                 watching = ("watch", "--headless", "--json", "--study", str(STUDY), "--feed", endpoint)
-                command = program(*watching, "--participant", f"Q{number:02d}", "--records", str(room))
+                who = ("--participant", f"Q{number:02d}", "--group", "chime", "--group-words", "as simulated")
+                command = program(*watching, *who, "--records", str(room))
                 watcher = stack.enter_context(running(command, stdout=subprocess.DEVNULL))
                 stack.callback(_end, watcher)
                 if receiver is None:
@@ -37,6 +43,7 @@ def measure(rounds: int) -> list[Figure]:
             assert receiver is not None
             terminal = Terminal(program("overview", "--records", str(room)), 80, 24)
             stack.callback(terminal.close)
+            wait_until("four recorders", lambda: len(find_running(room)) == RUNS)
             time.sleep(STARTS_S)
             for _ in range(min(rounds, MOST_ROUNDS)):
                 began, before = time.monotonic(), (processor_s(terminal.process.pid), processor_s(receiver.pid))
