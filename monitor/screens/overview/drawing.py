@@ -127,10 +127,8 @@ def _lines(run: RunRow) -> list[str]:
         coming += "" if run.seconds_to_next is None else f" in {run.seconds_to_next:.0f} s"
     waits = ", ".join(f"{word} {trial}" for trial, word in run.waits)
     first = " · ".join(one for one in (coming, f"waits: {waits}" if waits else "") if one)
-    return [first or _NOTHING.get(run.state, ""), f"{run.state} · {run.record}"]
-
-
-_NOTHING = {"recording": "no trigger is ahead · nothing waits"}
+    nothing = "nothing waits" if run.state == "recording" else ""
+    return [first or nothing, f"{run.state} · {run.record}"]
 
 
 def _paste(canvas: Canvas, top: int, piece: Canvas) -> None:
