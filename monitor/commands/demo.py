@@ -22,7 +22,7 @@ def run(options: argparse.Namespace) -> int:
     from pathlib import Path
 
     from monitor.commands.following import end_run, show_run
-    from monitor.following.beginning import begin_run
+    from monitor.following.beginning import Driving, Listening, begin_run
     from monitor.simulation.plan import SimulationPlan, first_group
     from monitor.study.demo import DEMO_PARTICIPANT, demo_study
 
@@ -35,7 +35,10 @@ def run(options: argparse.Namespace) -> int:
     records = Path(options.records) if options.records else _state_directory()
     with Simulator(options) as simulator:
         begun = begin_run(
-            demo_study(kind), DEMO_PARTICIPANT, plan.group, (simulator.endpoint,), records, look_back=False
+            demo_study(kind),
+            Driving(DEMO_PARTICIPANT, plan.group, is_new=True),
+            Listening((simulator.endpoint,), pace=options.speed),
+            records,
         )
         if options.headless:
             return _headless(begun, options)

@@ -129,11 +129,13 @@ class Drive:
         from monitor.commands.following import end_run
         from monitor.commissioning.drill.cases import PLANNED_GROUP
         from monitor.commissioning.drill.source import DrillSource
-        from monitor.following.beginning import begin_run
+        from monitor.following.beginning import Driving, Listening, begin_run
 
         case = self._drive.case
         with Desk(case, self._drive.seed, case.code or self._code) as desk:
-            begun = begin_run(self._study, self._code, PLANNED_GROUP, (desk.endpoint,), self._series, look_back=False)
+            begun = begin_run(
+                self._study, Driving(self._code, PLANNED_GROUP, is_new=True), Listening((desk.endpoint,)), self._series
+            )
             source = DrillSource(begun.follow(self._by), self._attempt, desk.hold_back)
             try:
                 source.start()

@@ -35,6 +35,7 @@ COMMANDS = (
     "seal",
     "withdraw",
     "closeout",
+    "safety",
     "report",
     "assign",
     "agreement",

@@ -77,10 +77,11 @@ def test_how_entries_came_in_changes_nothing() -> None:
 def test_a_blind_study_hides_it_until_it_is_revealed_or_ruled_on() -> None:
     drive = HandDrive(end_t=40.0, own=pedals)
     assert followed(drive, BLIND)[1].responses == ()
-    for fields in (
+    words: tuple[dict[str, object], ...] = (
         {"type": "reveal", "trial": "1/gate-brake/1"},
         {"type": "ruling", "trial": "1/gate-brake/1", "verdict": "valid"},
-    ):
+    )
+    for fields in words:
         assert [one.trial for one in followed(drive, BLIND, operator=(fields,))[1].responses] == ["1/gate-brake/1"]
 
 

@@ -133,7 +133,7 @@ class Collected(WirePublisher):
 def simulated_messages(plan: SimulationPlan, until_s: float = float("inf")) -> list[list[bytes]]:
     """The messages of a simulated drive up to a time, without sockets or waiting."""
     drive = Drive(plan)
-    with Collected(
+    publisher = Collected(
         run=plan.run,
         source=SOURCE,
         rate_hz=plan.rate_hz,
@@ -142,7 +142,8 @@ def simulated_messages(plan: SimulationPlan, until_s: float = float("inf")) -> l
         group=plan.group,
         scenario=plan.deviations.feed_scenario,
         road=drive.course.road_line(),
-    ) as publisher:
+    )
+    with publisher:
         publisher.hello()
         for step in with_faults(drive.steps(), plan.deviations):
             if step.t > until_s:
@@ -155,4 +156,5 @@ def simulated_messages(plan: SimulationPlan, until_s: float = float("inf")) -> l
 def simulated_record(directory: Path, plan: SimulationPlan, until_s: float = float("inf"), **more: Any) -> Path:
     """A record of a simulated drive of the demo's study, up to a time."""
     messages = simulated_messages(plan, until_s)
+    assert plan.participant is not None
     return make_record(directory, plan.participant, messages, demo_study(), plan.group, **more)

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from types import ModuleType
 
 import numpy as np
 import pytest
@@ -14,6 +13,7 @@ from monitor.screens.drawing.picture import Picture
 from monitor.screens.panels.timeline import draw_timeline, line_cells
 from monitor.screens.panels.whole import columns_over, draw_whole
 from monitor.study.band import Band
+from tests.screens import conftest as kit
 
 BAND = Band(1.0, 2.0)
 
@@ -37,7 +37,7 @@ def test_a_piece_that_is_longer_than_a_column_fills_all_that_it_touches() -> Non
 
 
 @pytest.mark.parametrize(("value", "row"), [(2.01, 0), (1.5, 1), (0.99, 2)])
-def test_what_is_out_of_the_band_stands_outside_its_row(kit: ModuleType, value: float, row: int) -> None:
+def test_what_is_out_of_the_band_stands_outside_its_row(value: float, row: int) -> None:
     view = kit.live_view(whole=(WholeStrip("time_gap", "s", 1.0, np.full(192, value), np.full(192, value), BAND),))
     left, _ = line_cells(200, 300)
     drawn = draw_whole(Picture(view), 200, 3)
@@ -46,7 +46,7 @@ def test_what_is_out_of_the_band_stands_outside_its_row(kit: ModuleType, value: 
     assert [drawn.roles[y][left + 5] for y in range(3)].count("band") == 1
 
 
-def test_it_ends_where_the_time_line_says_that_it_is_now(kit: ModuleType) -> None:
+def test_it_ends_where_the_time_line_says_that_it_is_now() -> None:
     view = kit.after_fire(kit.trial())
     drawn, line = draw_whole(Picture(view), 200, 9), draw_timeline(Picture(view), 200, 3)
     now = line.line(1).index("▌")
@@ -56,11 +56,11 @@ def test_it_ends_where_the_time_line_says_that_it_is_now(kit: ModuleType) -> Non
     assert "┆" in [drawn.chars[y][fired] for y in range(9)], "a line stands where a trigger fired"
 
 
-def test_before_the_first_second_it_says_so(kit: ModuleType) -> None:
+def test_before_the_first_second_it_says_so() -> None:
     assert "nothing measured yet" in draw_whole(Picture(kit.live_view(whole=())), 200, 9).text()
 
 
-def test_what_is_old_has_no_band_to_look_live_by(kit: ModuleType) -> None:
+def test_what_is_old_has_no_band_to_look_live_by() -> None:
     view = kit.live_view()
     drawn = draw_whole(Picture(replace(view, feed=replace(view.feed, state="stale"))), 200, 9)
     assert "band" not in {role for row in drawn.roles for role in row}
