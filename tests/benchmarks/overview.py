@@ -4,18 +4,22 @@ from __future__ import annotations
 
 import shutil
 import subprocess
-import sys
 import tempfile
 import time
 from contextlib import ExitStack
 from pathlib import Path
 
-from measuring import Figure, processor_s
-from processes import Terminal, bare_receiver, program, running, simulator, wait_until
-
-sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
-
 from monitor.recorder.running import find_running
+from tests.benchmarks.measuring import Figure, processor_s
+from tests.benchmarks.processes import (
+    GROUP_FOR_MEASURING,
+    Terminal,
+    bare_receiver,
+    program,
+    running,
+    simulator,
+    wait_until,
+)
 
 STUDY = Path(__file__).resolve().parents[2] / "configs" / "dusk-road.toml"
 RUNS = 4
@@ -34,7 +38,7 @@ def measure(rounds: int) -> list[Figure]:
             for number in range(1, RUNS + 1):
                 endpoint = stack.enter_context(simulator("--longer", "2", "--seed", str(number)))
                 watching = ("watch", "--headless", "--json", "--study", str(STUDY), "--feed", endpoint)
-                who = ("--participant", f"Q{number:02d}", "--group", "chime", "--group-words", "as simulated")
+                who = ("--participant", f"Q{number:02d}", *GROUP_FOR_MEASURING)
                 command = program(*watching, *who, "--records", str(room))
                 watcher = stack.enter_context(running(command, stdout=subprocess.DEVNULL))
                 stack.callback(_end, watcher)
