@@ -53,7 +53,7 @@ async def test_the_safety_page_says_what_is_open_and_that_it_decides_nothing(
 ) -> None:
     app = make_app(kit.FakeSource(kit.live_view(day=SAFETY)))
     async with app.run_test(size=size) as pilot:
-        await pilot.press("s")
+        await pilot.press("y")
         await pilot.pause()
         text = " ".join(sheet(app).split())
         for words in (
@@ -71,7 +71,7 @@ async def test_an_event_is_entered_with_the_time_of_its_key_and_never_without_wo
     source = kit.FakeSource(kit.live_view(day=SAFETY))
     app = make_app(source)
     async with app.run_test(size=(120, 36)) as pilot:
-        await pilot.press("s", key, "enter")
+        await pilot.press("y", key, "enter")
         await pilot.pause()
         assert "Not entered yet" in sheet(app)
         assert entries(source, kind) == []
@@ -88,7 +88,7 @@ async def test_sixteen_keys_answer_the_questionnaire_and_enter_enters_it_only_wh
     source = kit.FakeSource(kit.live_view(day=SAFETY))
     app = make_app(source)
     async with app.run_test(size=(80, 24)) as pilot:
-        await pilot.press("s", "s", *"012301230123012", "enter")
+        await pilot.press("y", "s", *"012301230123012", "enter")
         await pilot.pause()
         assert "15 of 16 answered" in sheet(app)
         assert entries(source, "symptoms") == []
@@ -105,7 +105,7 @@ async def test_who_is_not_fit_to_leave_needs_words(make_app: MakeApp) -> None:
     source = kit.FakeSource(kit.live_view(day=SAFETY))
     app = make_app(source)
     async with app.run_test(size=(80, 24)) as pilot:
-        await pilot.press("s", "f", "x", "enter")
+        await pilot.press("y", "f", "x", "enter")
         await pilot.pause()
         assert entries(source, "fit") == []
         await pilot.press(*"taxi", "enter")
@@ -117,7 +117,7 @@ async def test_what_was_taken_back_stays_on_the_page(make_app: MakeApp) -> None:
     log = entered({"type": "adverse", "text": "nausea"}, {"type": "retract", "what": "k0", "words": "another one"})
     app = make_app(kit.FakeSource(kit.live_view(day=replace(SAFETY, log=log))))
     async with app.run_test(size=(120, 36)) as pilot:
-        await pilot.press("s")
+        await pilot.press("y")
         await pilot.pause()
         assert "taken back by anna: another one" in sheet(app)
         assert "SAFETY   0 stops, 0 adverse events, 0 deviations" in sheet(app)
@@ -167,7 +167,7 @@ async def test_a_read_only_screen_shows_all_of_it_and_enters_nothing(make_app: M
     )
     app = make_app(source, read_only=True)
     async with app.run_test(size=(120, 36)) as pilot:
-        await pilot.press("s", "a", "s", "f", "escape", "k", "1", "escape")
+        await pilot.press("y", "a", "s", "f", "escape", "k", "1", "escape")
         await pilot.pause()
     assert source.posted == []
 
@@ -179,12 +179,12 @@ async def test_a_limit_stands_on_the_state_line_when_it_is_near(make_app: MakeAp
     async with app.run_test(size=size) as pilot:
         await pilot.pause()
         assert "BREAK in 4 min" in whole(app)
-        await pilot.press("s")
+        await pilot.press("y")
         await pilot.pause()
         assert "41 min driven since the last break" in " ".join(sheet(app).split())
 
 
-@pytest.mark.parametrize("key", ["s", "k"])
+@pytest.mark.parametrize("key", ["y", "k"])
 async def test_a_study_that_asks_for_none_of_it_opens_no_page(make_app: MakeApp, key: str) -> None:
     source = kit.FakeSource(kit.live_view())
     app = make_app(source)
@@ -193,4 +193,4 @@ async def test_a_study_that_asks_for_none_of_it_opens_no_page(make_app: MakeApp,
         await pilot.pause()
         assert app.screen is app.watch_screen
         assert "the study asks for no" in whole(app)
-        assert "s safety" not in whole(app), "nor has the foot of the screen its key"
+        assert "y safety" not in whole(app), "nor has the foot of the screen its key"
