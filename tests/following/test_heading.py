@@ -230,6 +230,13 @@ def test_two_people_who_ruled_differently_are_both_told() -> None:
     assert "ben ruled valid, ann had ruled invalid" in head.sentence
 
 
+def test_between_drives_where_people_rule_both_are_told_too() -> None:
+    contested = (("1/gate-brake/1", "ben ruled invalid, ann had ruled valid"),)
+    name, head = headings(view(contested=contested, feed=replace(LIVE, state="ended")))[0]
+    assert name == "between drives"
+    assert head.now == "1/gate-brake/1: ben ruled invalid, ann had ruled valid; r rules on it again"
+
+
 # --- every finding: before the fire and after it ----------------------------------------------------------------------
 
 MISMATCHES = {"participant-mismatch": "participant", "group-mismatch": "group", "scenario-mismatch": "scenario"}
