@@ -49,6 +49,7 @@ from monitor.screens.dialogs.sheet import Sheet, SheetBody
 from monitor.screens.watch.app import WatchApp
 from monitor.study.band import Band
 from monitor.study.rules import ActionRule
+from tests.clocks import HandClock
 
 WALL = 1_764_000_000.0
 GAP_BAND = Band(1.8, 2.2)
@@ -532,16 +533,6 @@ class FakeSource:
         return [one["type"] for one in self.posted]
 
 
-class HandClock:
-    """A clock that stands until it is moved."""
-
-    def __init__(self) -> None:
-        self.now = 1000.0
-
-    def __call__(self) -> float:
-        return self.now
-
-
 @pytest.fixture
 def hand_clock() -> HandClock:
     return HandClock()
@@ -637,8 +628,11 @@ def _a_terminal_with_colours(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.delenv("NO_COLOR", raising=False)
 
 
+MakeApp = Callable[..., WatchApp]
+
+
 @pytest.fixture
-def make_app(hand_clock: HandClock) -> Callable[..., WatchApp]:
+def make_app(hand_clock: HandClock) -> MakeApp:
     """Makes the app on a source, with a clock that the test moves."""
 
     def make(source: FakeSource, **more: Any) -> WatchApp:

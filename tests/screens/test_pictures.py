@@ -10,13 +10,12 @@ import textual
 from textual.pilot import Pilot
 
 from monitor.following.view import RecorderView
-from monitor.screens.watch.app import WatchApp
 from tests.screens import conftest as kit
+from tests.screens.conftest import MakeApp
 
 DRAWN_WITH = "8.2.8"
 
 Snap = Callable[..., bool]
-MakeApp = Callable[..., WatchApp]
 Before = Callable[..., Callable[[Pilot[Any]], Awaitable[None]]]
 
 SMALL, MEDIUM, LARGE = (80, 24), (120, 36), (200, 60)
