@@ -123,10 +123,12 @@ def review_one(path: Path, study: Study | None, options: Mapping[str, Any]) -> d
 
 def _lines(path: Path, reviewed: Any, changes: list[dict[str, Any]], *, by_other: bool) -> Iterator[str]:
     from monitor.commands.printing import trial_lines
+    from monitor.judging.document import real_time_of
 
     session = reviewed.session
-    group = session.group or "not known"
-    yield f"{path}  participant {session.opening.participant}, group {group}, {reviewed.state}"
+    group, real_time = session.group or "not known", real_time_of(session)
+    pace = "" if real_time is None else f", {real_time:.2f} times real time"
+    yield f"{path}  participant {session.opening.participant}, group {group}, {reviewed.state}{pace}"
     if session.study.text != session.opening.study_text:
         yield f"  judged by another study file than its own: {session.study.sha256[:8]}{_frozen(path, session)}"
     for trial in session.trials():

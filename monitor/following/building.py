@@ -29,6 +29,7 @@ from monitor.following.view import (
 )
 from monitor.judging.blinding import Span, hides, hides_marker, spans_in_picture
 from monitor.judging.case.drive import DriveLog
+from monitor.judging.case.pacing import is_off_pace
 from monitor.judging.case.trial import Trial
 from monitor.judging.rules.identity import MISMATCHES, identity_findings
 from monitor.judging.session import DriveTrials, Session
@@ -210,6 +211,9 @@ def _feed(session: Session, log: DriveLog | None, age_s: float | None) -> FeedVi
     sources = look_at_sources(session)
     if state == "live":
         sentence = sentence or trouble_sentence(sources)
+    real_time = log.pacing.recently() if state == "live" and log is not None else None
+    if real_time is not None and log is not None and is_off_pace(real_time / (log.pacing.pace or 1.0)):
+        sentence = sentence or f"Simulated time runs at {real_time:.2f} times real time."
     return FeedView(
         state=state,
         rate_hz=_rate_hz(log),
@@ -220,6 +224,7 @@ def _feed(session: Session, log: DriveLog | None, age_s: float | None) -> FeedVi
         age_s=age_s,
         sentence=sentence,
         sources=sources,
+        real_time=real_time,
     )
 
 
@@ -256,7 +261,8 @@ def sheet_lines(session: Session, log: DriveLog | None, *, masked: bool) -> list
         own = log.blocks[-1].frames.own
         station, speed = float(own["station"][-1]), float(own["speed"][-1])
     t = log.newest_t if log is not None else float("nan")
-    done = session.operator.steps_done
+    before = [step for step in session.operator.day.ticked_before if session.study.is_once(step)]
+    done = {*session.operator.steps_done, *before}
     ticked = (SheetStep(one.name) for one in session.study.day.companions if one.is_ticked)
     steps = (*session.study.sheet, *ticked)
     return [_sheet_line(step, station, speed, t, done=step.name in done, masked=masked) for step in steps]

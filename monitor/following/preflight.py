@@ -5,7 +5,8 @@ What is not met says NOT YET; what cannot be told ("not said", "no rehearsal tod
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -19,6 +20,7 @@ from monitor.judging.case.drive import DriveLog
 from monitor.judging.case.sources import SourceRun
 from monitor.judging.case.trial import Result
 from monitor.judging.rules.exposure import exposure_before
+from monitor.judging.rules.identity import MISMATCHES
 from monitor.judging.session import Session
 from monitor.study.needs import OTHERS, needed_channels
 
@@ -35,7 +37,7 @@ NEAR_S = 15.0
 def preflight(session: Session, view: LiveView, rehearsal: dict[str, Any] | None, wall: float) -> PreflightView:
     """The preflight now. `rehearsal`: the newest kept page of the study; `wall`: seconds since 1970."""
     lines = (
-        *_told(session),
+        *_answered(session, view, _told(session)),
         *_feed(session, view),
         *_checks(session),
         *_sources(session, view),
@@ -88,6 +90,19 @@ def _told(session: Session) -> Iterator[PreflightLine]:
     else:
         result = "met" if said in study.scenarios else "not met"
     yield PreflightLine("scenario", "one of the study's" if study.scenarios else "any", _said(said), result)
+
+
+def _answered(session: Session, view: LiveView, lines: Iterable[PreflightLine]) -> Iterator[PreflightLine]:
+    """A difference that was answered quotes the answer, and no longer stops the run where it only leaves a doubt."""
+    answers = {one.about: one.answer for one in view.questions if one.answer}
+    codes = {about: code for code, about in MISMATCHES.items()}
+    for line in lines:
+        answer = answers.get(line.what)
+        if answer is None or line.result != "not met":
+            yield line
+            continue
+        is_void = session.study.reasons[codes[line.what]].severity == "void"
+        yield replace(line, given=f"{line.given}: {answer}", result="not met" if is_void else "undecided")
 
 
 def _assigned(session: Session, group: str | None) -> Iterator[PreflightLine]:

@@ -216,6 +216,8 @@ class FeedView:
     sentence: str
     sources: tuple[SourceState, ...] = ()
     """The further sources beside the simulator."""
+    real_time: float | None = None
+    """Simulated seconds a second over the last ones, by the recorder's clock; None where that tells nothing."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -55,7 +55,7 @@ def _expected(trial: Trial, trigger: Trigger, study: Study, operator: OperatorLo
     and takes nobody out by itself: a note, where the study's [reasons] do not say otherwise (common practice)."""
     if trial.fired_at is None:
         return []
-    answers = operator.day.answers
+    answers = operator.day.answers_after(trial.drive)
     said = []
     for item in study.day.debrief:
         is_asked = item.trigger == trigger.name if item.trigger is not None else trigger.surprise_class is not None

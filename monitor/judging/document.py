@@ -42,12 +42,18 @@ def session_json(session: Session, record: str) -> dict[str, Any]:
             "rate_hz": number(rates[-1]) if rates else None,
             "out_of_order": sum(one.out_of_order for one in counts),
             "repeated_time": sum(one.repeated_time for one in counts),
+            "real_time": real_time_of(session),
             "before_hello": sum(one.before_hello for one in counts),
         },
         "sources": sources_json(session, hides_length=bool(hiding)),
         "trials": [trial_json(trial) for trial in trials],
         "notes": [note_json(note) for note in session.operator.notes],
     }
+
+
+def real_time_of(session: Session) -> float | None:
+    """Simulated seconds a second of the recorder's clock, in the slowest drive; None where receipt tells nothing."""
+    return min((one for drive in session.drives if (one := drive.log.pacing.factor) is not None), default=None)
 
 
 def sources_json(session: Session, *, hides_length: bool) -> list[dict[str, Any]]:

@@ -5,16 +5,22 @@ from __future__ import annotations
 import math
 from dataclasses import replace
 
+import numpy as np
+
 from monitor.judging.advice import what_now
 from monitor.judging.case.case import make_finding
 from monitor.judging.case.conditions import judge_condition
 from monitor.judging.case.drive import DriveLog
 from monitor.judging.case.received import MARKER_DELAY_S, ReceivedMarker
+from monitor.judging.case.stretch import cut_stretch
 from monitor.judging.case.trial import Finding, Timing, Trial
+from monitor.judging.case.values import held_rows, role_channel
 from monitor.judging.firing import Expected
-from monitor.judging.judge import NOT_GIVEN, shown_as_of
+from monitor.judging.judge import NOT_GIVEN
 from monitor.judging.occasion import Occasion, Plan, wanted
-from monitor.judging.rules.exposure import Exposure, Shown
+from monitor.judging.rules.alerts import judge_alert
+from monitor.judging.rules.exposure import Exposure, Shown, what_showed
+from monitor.judging.rules.hazard import look_for_hazard
 from monitor.judging.rules.identity import exposure_findings, identity_findings
 from monitor.judging.timing import Asked, judge_timing_surely, timing_findings
 from monitor.judging.verdict import decide
@@ -43,6 +49,17 @@ def judge_pending(occasion: Occasion, earlier: Exposure, missed: Expected | None
     if missed is not None:
         reach_s = trigger.grace_s + MARKER_DELAY_S
         lost = [one for one in lost if one.after_t < missed.t + reach_s and one.before_t > missed.t - reach_s]
+    looked_at = timing.expected_at
+    if over and looked_at is None and not trigger.fires_when:
+        looked_at = _braked_at(occasion)
+    came, braked_t = _came(occasion, looked_at)
+    if findings and looked_at is not None and braked_t is not None and not trigger.comes_often:
+        held = f"The rule of {trigger.name} held from {looked_at:.2f} s and no" if trigger.fires_when else "No"
+        sentence = (
+            f"{held} marker told that {trigger.name} fired, but its hazard came at {braked_t:.2f} s: was the marker "
+            "never sent?"
+        )
+        findings = [make_finding(plan.study, "fire-untold", sentence, looked_at)]
     if findings and lost:
         sentence = f"{len(lost)} of the drive's markers never arrived; one of them may have been the trigger's."
         findings = [make_finding(plan.study, "marker-lost", sentence, lost[0].before_t)]
@@ -72,7 +89,7 @@ def judge_pending(occasion: Occasion, earlier: Exposure, missed: Expected | None
         surprises=trigger.surprise_class is not None,
         treatment=_treatment(plan, occasion.occurrence),
     )
-    shown = _shown(occasion, timing.expected_at)
+    shown = _shown(drive, came, number)
     return replace(trial, what_now=what_now(trial, shown, plan.study, plan.group, plan.standing)), shown
 
 
@@ -91,17 +108,40 @@ def _other_triggers(study: Study, drive: DriveLog, number: int) -> list[Finding]
     return []
 
 
-def _shown(occasion: Occasion, expected_at: float | None) -> Shown:
-    """Whether a hazard whose marker never came showed itself all the same.
+def _came(occasion: Occasion, expected_at: float | None) -> tuple[Shown, float | None]:
+    """Whether a hazard whose marker never came showed itself where the trigger's rule held, and when its vehicle braked
+    by its acceleration and by its speed."""
+    trigger, number = occasion.trigger, occasion.number
+    if expected_at is None or trigger.hazard is None:
+        return Shown.NO, None
+    stand_in = ReceivedMarker(0, expected_at, "trigger", trigger.name, {}, number, expected_at, math.nan, False)
+    case = occasion.case(stand_in)
+    hazard = look_for_hazard(case)
+    braked_t = hazard.onset_t if hazard.by_speed_t is not None else None
+    return what_showed(case, hazard, judge_alert(case)[0]), braked_t
 
-    It is looked for where the trigger's rule held. Beside that, an alert or a contact away from every trigger is
-    evidence, and a marker that never arrived may have been the trigger's: that makes nobody naive.
+
+def _braked_at(occasion: Occasion) -> float | None:
+    """When the vehicle of a trigger without a rule last began to brake as its hazard does, in what is kept of the
+    drive; None where it did not."""
+    rule = occasion.trigger.hazard
+    stretch = cut_stretch(occasion.drive, -math.inf, math.inf, occasion.number)
+    if rule is None or rule.onset is not None or stretch is None:
+        return None
+    leads, counts = np.unique(stretch.lead_id[stretch.lead_id >= 0], return_counts=True)
+    lead = int(leads[counts.argmax()]) if len(leads) else None
+    rows = held_rows(stretch, occasion.study.roles.get(rule.role or occasion.trigger.role), lead)
+    brakes = role_channel(stretch.frames, "accel", rows).value <= -rule.decel_at_least_mps2
+    begins = np.flatnonzero(brakes[1:] & ~brakes[:-1]) + 1
+    return float(stretch.t[begins[-1]]) if len(begins) else None
+
+
+def _shown(drive: DriveLog, came: Shown, number: int) -> Shown:
+    """Whether a participant has met the hazard of a trigger whose marker never came; `came`: what the telemetry says.
+
+    Beside that, an alert or a contact away from every trigger is evidence, and a marker that never arrived may have
+    been the trigger's: that makes nobody naive.
     """
-    shown = Shown.NO
-    drive, trigger, number = occasion.drive, occasion.trigger, occasion.number
-    if expected_at is not None and trigger.hazard is not None:
-        stand_in = ReceivedMarker(0, expected_at, "trigger", trigger.name, {}, number, expected_at, math.nan, False)
-        shown = shown_as_of(occasion, stand_in)
     markers = drive.known_markers(number)
     fires = [marker.t for marker in markers if marker.kind == "trigger"]
     for marker in markers:
@@ -109,6 +149,6 @@ def _shown(occasion: Occasion, expected_at: float | None) -> Shown:
             continue
         if not any(t - BEFORE_TRIGGER_S <= marker.t <= t + AFTER_TRIGGER_S for t in fires):
             return Shown.YES
-    if shown is Shown.NO and drive.lost_markers(number):
+    if came is Shown.NO and drive.lost_markers(number):
         return Shown.UNKNOWN
-    return shown
+    return came

@@ -19,9 +19,11 @@ from monitor.judging.case.alignment import AlignedSources
 from monitor.judging.case.blocks import KeptRun, KeptSamples, MeasuredBlock
 from monitor.judging.case.drive import DriveLog
 from monitor.judging.case.frame_tables import FrameRun, pieces_of
+from monitor.judging.case.pacing import Pacing, by_number
 from monitor.judging.case.received import MARKER_DELAY_S
 from monitor.judging.case.sources import Sources
 from monitor.judging.case.trial import Trial
+from monitor.judging.companions import CompanionState, MeasuredCounts, companion_states
 from monitor.judging.finalisation import Finalisation
 from monitor.judging.firing import FireWatch
 from monitor.judging.late_rule import looks_at_signals
@@ -56,7 +58,10 @@ class Session:
         """Is handed the frames of each run as soon as they are measured."""
         self._retain_s = retention_s(study)
         self.sources = Sources(opening.feeds[1:], self._retain_s)
+        self.measured = MeasuredCounts(tuple(one.signal for one in study.day.companions if one.signal is not None))
         self._by_run: dict[str, int] = {}
+        self._received_ns = by_number((), ())
+        """When each entry of the block that is being taken was received."""
         self.blind = is_blind(study, opening)
         """Whether the record is blind, whatever the file says by which it is judged."""
         self.standing = standing_from_map(opening.standing)
@@ -72,7 +77,7 @@ class Session:
         """
         twin = Session(self.study, self.opening)
         twin.operator = self.operator.fork()
-        twin.sources = self.sources.fork(frames=frames)
+        twin.sources, twin.measured = self.sources.fork(frames=frames), self.measured.fork()
         twin.drives = [*self.drives[:-1], *(drive.fork(twin.sources, frames=frames) for drive in self.drives[-1:])]
         twin._by_run = dict(self._by_run)
         twin.last_number, twin.last_wall_ns, twin.last_monotonic_ns = (
@@ -121,6 +126,7 @@ class Session:
     def take(self, entries: Iterable[Entry]) -> None:
         """The next entries of the record, any number of them."""
         entries = list(entries)
+        self._received_ns = by_number([one.number for one in entries], [one.monotonic_ns for one in entries])
         for piece in pieces_of(self.sources.add(entries)):
             if isinstance(piece, FrameRun):
                 self._take_frames(piece)
@@ -152,11 +158,16 @@ class Session:
                 assert drive is not None
                 drive.log.take_measured(replace(piece.block, road=drive.log.road))
                 drive.log.last_received_ns = int(piece.monotonic_ns[-1])
+                self._received_ns = by_number(piece.number, piece.monotonic_ns)
                 self.last_number = int(piece.number[-1])
                 self.last_wall_ns, self.last_monotonic_ns = int(piece.wall_ns[-1]), int(piece.monotonic_ns[-1])
                 self._settle()
             else:
                 self.take([piece])
+
+    def companions(self) -> tuple[CompanionState, ...]:
+        """What belongs to the session beside the record, as far as it is known here."""
+        return companion_states(self.study.day.companions, self.operator, self.measured, self.sources.logs)
 
     def take_addendum(self, fields: dict[str, Any]) -> None:
         """A ruling or note entered after the record was closed."""
@@ -260,7 +271,7 @@ class Session:
             self.current.log.end(number, "new drive")
             self._settle()
         roles = self.study.roles
-        log = DriveLog(len(self.drives) + 1, run, self._retain_s)
+        log = DriveLog(len(self.drives) + 1, run, self._retain_s, pacing=Pacing(self.opening.pace))
         watches = {trigger.name: FireWatch(trigger, roles, log) for trigger in self.study.triggers}
         self._by_run[run] = len(self.drives)
         if self.sources.logs:
@@ -281,8 +292,12 @@ class Session:
         if drive is None:
             return
         block = drive.log.flush()
-        if block is not None and self.on_measured is not None:
-            self.on_measured(drive.log.run, block)
+        if block is not None:
+            drive.log.note_received(block.frames, self._received_ns)
+            if self.on_measured is not None:
+                self.on_measured(drive.log.run, block)
+            if self.measured.names:
+                self.measured.take(drive.log.index, len(block.frames), block.frames.signals)
         drive.show(block)
         self._finalisation.finalise(self.drives, self.last_number)
         drive.log.trim()

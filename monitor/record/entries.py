@@ -126,6 +126,10 @@ class Opening:
     lot: dict[str, Any] | None = None
     """The sealed lot that gave the group: {"site", "stratum", "number", "group", "root"}; None where there was none."""
 
+    pace: float | None = None
+    """At how many times real time the feed is meant to run; None where it is not known, or was read from a file: then
+    the times at which it was received say nothing of it."""
+
 
 def pack_opening(opening: Opening) -> bytes:
     """The opening as a msgpack map."""
@@ -147,6 +151,8 @@ def unpack_opening(payload: bytes) -> Opening:
 
 def _is_usable(name: str, value: Any) -> bool:
     """Whether a value of the opening has the type of its field, all the way down."""
+    if name == "pace":
+        return value is None or (type(value) in (int, float) and math.isfinite(value) and value > 0.0)
     if name in ("group", "stratum"):
         return value is None or isinstance(value, str)
     if name in ("standing", "lot"):

@@ -232,13 +232,15 @@ def list_records(directory: Path) -> list[Path]:
 
 
 def is_record(path: Path) -> bool:
-    """Whether a directory holds a record: a part, a sealed file, or the tombstone of one; also where it does not let
-    itself be looked into, so that whoever reads it says so."""
+    """Whether a directory holds a record: a part, a sealed file, or the tombstone of one; also where nothing is left of
+    it but its rulings or the names of its places, and where it does not let itself be looked into, so that whoever
+    reads it says so."""
     try:
         names = os.listdir(path)
     except OSError:
         return path.is_dir()
-    return SEALED_NAME in names or TOMBSTONE_NAME in names or bool(find_parts(path))
+    own = {SEALED_NAME, TOMBSTONE_NAME, SECOND_NAME}
+    return not own.isdisjoint(names) or bool(find_parts(path)) or bool(find_parts(path, "addendum"))
 
 
 def noted_places(directory: Path, *, emptied: bool = False) -> dict[Path, bool]:

@@ -274,6 +274,7 @@ class Recorder:
             "ending": self._ending,
             "left": self._left,
             "place_said": self._place_said,
+            "record": str(self._record),
         }
 
     # From the writer's sync thread.

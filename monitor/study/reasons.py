@@ -20,6 +20,7 @@ _FINDINGS: tuple[tuple[str, Severity, str], ...] = (
     ("fired-too-soon", "void", "The trigger fired within its refractory time"),
     ("fired-unexpected", "void", "The trigger fired in a drive that should not fire it"),
     ("trigger-missed", "void", "The trigger's rule held and it did not fire"),
+    ("fire-untold", "doubtful", "The trigger's rule held, its hazard came, and no marker told that it fired"),
     ("trigger-not-reached", "void", "The drive ended and the trigger's rule had never held"),
     ("trigger-unknown", "doubtful", "A trigger fired that the study does not list"),
     # The scripted hazard and the vehicles in it

@@ -20,7 +20,7 @@ from pathlib import Path
 
 import zmq
 
-from monitor.following.beginning import begin_run
+from monitor.following.beginning import Driving, Listening, begin_run
 from monitor.following.live import Following
 from monitor.following.slot import VIEW_EVERY_S
 from monitor.record.entries import EntryKind
@@ -100,7 +100,9 @@ def pass_a_day(hours: float, report: bool = False) -> Day:
         with running(command, stdin=subprocess.PIPE, stdout=subprocess.PIPE) as publisher:
             assert publisher.stdout is not None
             endpoint = publisher.stdout.readline().strip()
-            run = begin_run(demo_study(), DEMO_PARTICIPANT, DEMO_GROUP, (endpoint,), room, look_back=False)
+            run = begin_run(
+                demo_study(), Driving(DEMO_PARTICIPANT, DEMO_GROUP, is_new=True), Listening((endpoint,)), room
+            )
             following = run.follow("anna")()
             try:
                 _follow(following, publisher, day, hours, report)

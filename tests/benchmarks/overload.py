@@ -15,7 +15,7 @@ from pathlib import Path
 import zmq
 
 from monitor.archive.review import review_record
-from monitor.following.beginning import begin_run
+from monitor.following.beginning import Driving, Listening, begin_run
 from monitor.study.demo import demo_study
 from tests.benchmarks.feeds import messages
 from tests.benchmarks.measuring import Figure
@@ -47,7 +47,9 @@ def _flood(room: Path, factor: int) -> tuple[float, float, float]:
     command = module("overload", str(factor * 60.0), str(count))
     with running(command, stdout=subprocess.PIPE) as sender:
         assert sender.stdout is not None
-        run = begin_run(demo_study(), "Q01", "chime", (sender.stdout.readline().strip(),), room, look_back=False)
+        run = begin_run(
+            demo_study(), Driving("Q01", "chime", is_new=True), Listening((sender.stdout.readline().strip(),)), room
+        )
         following = run.follow("benchmark")()
         behind_s = 0.0
         while sender.poll() is None:

@@ -18,6 +18,9 @@ from pathlib import Path
 
 TOP = Path(__file__).resolve().parents[2]
 
+GROUP_FOR_MEASURING = ("--group", "chime", "--group-words", "for measuring")
+"""A group by word, where no lots are sealed."""
+
 BARE = """
 import sys, time, msgpack, zmq
 socket = zmq.Context().socket(zmq.SUB)

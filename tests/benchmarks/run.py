@@ -25,6 +25,7 @@ NAMES = {
     "latency": "a deciding message in → verdict in the view → bytes on a terminal",
     "screen": "the screen alone: a verdict in the view → its bytes, a key → the note box",
     "foretelling": "how long before a fire each deviation is told, and what that costs over clean drives",
+    "onscreen": "what can be known before a fire → its word on terminals of three sizes",
     "naming": "a stopped or killed recorder, simulator or screen → called by its name",
     "shares": "processor at 60 Hz, and bytes to the terminal",
     "reviewing": "a record of an hour, judged again; several on all cores",

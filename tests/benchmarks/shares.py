@@ -11,7 +11,16 @@ from contextlib import contextmanager
 from pathlib import Path
 
 from tests.benchmarks.measuring import Figure, processor_s
-from tests.benchmarks.processes import Terminal, bare_receiver, children_of, program, running, simulator, wait_until
+from tests.benchmarks.processes import (
+    GROUP_FOR_MEASURING,
+    Terminal,
+    bare_receiver,
+    children_of,
+    program,
+    running,
+    simulator,
+    wait_until,
+)
 
 STUDY = Path(__file__).resolve().parents[2] / "configs" / "dusk-road.toml"
 WINDOW_S = 8.0
@@ -57,7 +66,7 @@ def live_shares(
     try:
         with simulator(*arguments) as endpoint, bare_receiver(endpoint, 10**9) as bare:
             watch = program("watch", "--study", str(STUDY), "--feed", endpoint, "--participant", "Q01")
-            with _watching([*watch, "--records", str(room)], size) as (pid, written, begin):
+            with _watching([*watch, *GROUP_FOR_MEASURING, "--records", str(room)], size) as (pid, written, begin):
                 wait_until("the recorder", lambda: children_of(pid, "monitor.recorder"))
                 recorder = children_of(pid, "monitor.recorder")[0]
                 time.sleep(4.0)  # past the start: road, first picture

@@ -199,7 +199,7 @@ def test_a_drive_in_the_wrong_byte_order_is_judged_dry_to_one_fault_and_no_crash
     wrong = replace(channels.source.layout, byte_order="<", must_be={})
     reader, made = PacketReader(wrong), Words()
     channels = replace(channels, source=replace(channels.source, layout=wrong))
-    dry = DryJudging(load_study(STUDY), channels)
+    dry = DryJudging(load_study(STUDY), [channels])
     with warnings.catch_warnings():
         warnings.simplefilter("error")
         for number, step in enumerate(ridge.drive("clean", 20.0)):

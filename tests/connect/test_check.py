@@ -18,7 +18,7 @@ import zmq
 from monitor.archive.review import review_record
 from monitor.commissioning.check.feed import FeedHeard, conclude
 from monitor.commissioning.check.listening import Listened
-from monitor.commissioning.importing import import_drive
+from monitor.commissioning.importing import PastDrive, import_drive
 from monitor.commissioning.propose.guesses import guess_names, unit_in, words_of
 from monitor.commissioning.propose.proposal import propose_from_csv
 from monitor.connect.channel_map.loading import parse_map
@@ -26,6 +26,7 @@ from monitor.feed.composing import FeedComposer
 from monitor.feed.decode import decode_message
 from monitor.feed.publisher import FeedPublisher
 from monitor.feed.schema import Frame, Hello
+from monitor.following.beginning import Driving
 from monitor.judging.case.columns import build_block
 from monitor.simulation.steps import SIGNALS
 from monitor.study.loading import load_study
@@ -397,7 +398,11 @@ def test_a_first_map_of_a_file_has_the_units_that_the_movement_tells(tmp_path: P
     # it is enough to import the file with, and the drive comes out right
     (tmp_path / "first.toml").write_text(text, encoding="utf-8")
     made = import_drive(
-        channels, tmp_path / "drive.csv", STUDY, "Q11", "chime", tmp_path / "records", despite_faults=True
+        PastDrive(channels, tmp_path / "drive.csv"),
+        STUDY,
+        Driving("Q11", "chime"),
+        tmp_path / "records",
+        despite_faults=True,
     )
     frames = review_record(made.record).session.drives[0].log.blocks[-1].frames
     truth = {round(step.t, 6): step.own for step in ridge.drive()}

@@ -11,8 +11,8 @@ from __future__ import annotations
 
 import pytest
 
-from tests.evidence.scenes import FAULTS, untruthful
 from tests.evidence.untruthful import Judged, clean_drive, judge_scene
+from tests.evidence.untruths import FAULTS, untruthful
 
 EACH = 20
 

@@ -20,16 +20,8 @@ import numpy as np
 from monitor.judging.case.trial import Trial
 from monitor.judging.rules.timing_evidence import ALONE
 from monitor.judging.session import Session
-from tests.evidence.scenes import (
-    Scene,
-    Truth,
-    any_room,
-    draw_scene,
-    entries_of,
-    opening_of,
-    study_for,
-    untruthful,
-)
+from tests.evidence.scenes import Scene, Truth, draw_scene, entries_of, opening_of, study_for
+from tests.evidence.untruths import any_room, untruthful
 
 
 @dataclass(frozen=True)

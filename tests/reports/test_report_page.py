@@ -159,7 +159,10 @@ def test_a_study_has_its_flow_losses_equipment_and_methods(study: Path) -> None:
     page = study_page(gather(study), (), None)
     text = words(page)
     shown = pictures(page)
-    assert set(shown) >= {"Flow of participants", "Lost trials by reason and week", "frames lost"}
+    assert set(shown) >= {
+        *("Flow of participants", "Lost trials by reason and week"),
+        *("frames lost", "trigger after its rule held", "alert after the fire: sound"),
+    }
     flow = texts(shown["Flow of participants"])
     assert {"in a session: 7", "allocated 4", "allocated 3", "1 · time gap: not met", "1 · withdrew consent"} <= set(
         flow

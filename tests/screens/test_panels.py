@@ -105,8 +105,7 @@ def strip_view(values: list[float], band: Band | None) -> StripView:
 
 
 def strip_rows(values: list[float], band: Band | None, rows: int = 3, width: int = 26) -> list[str]:
-    canvas = Canvas(width, rows)
-    draw_strip(canvas, 0, 0, width, rows, strip_view(values, band), "s", 60.0)
+    canvas = draw_strip((width, rows), strip_view(values, band), "s", 60.0)
     return [canvas.line(y) for y in range(rows)]
 
 
@@ -226,9 +225,7 @@ def test_a_long_name_has_what_its_value_leaves_free() -> None:
 
 
 def bar(value: float | None, low: float | None, high: float | None, result: str) -> str:
-    canvas = Canvas(15, 1)
-    draw_band_bar(canvas, 0, 0, 15, kit.condition("x", value, low, high, "s", result), hidden=False)
-    return canvas.line(0)
+    return draw_band_bar(15, kit.condition("x", value, low, high, "s", result), hidden=False).line(0)
 
 
 def test_the_bar_shows_band_and_value() -> None:

@@ -58,7 +58,7 @@ def test_every_wrong_line_of_an_allocation_list_is_said(dusk_road: Study, tmp_pa
         (b"code,group\n", 'lacks "participant"'),
         (b"participant,group\nQ01,ch\xe4me\n", "not UTF-8"),
         (b'participant,group\n"Q01,chime\n', "is not CSV"),
-        (b"#" * (1 << 20) + b"\n", "larger than 1 MiB"),
+        (b"#" * (1 << 20) + b"\n", "1048576 are the most"),
     ],
     ids=["empty", "semicolons", "no participant", "latin-1", "open quote", "too large"],
 )

@@ -15,6 +15,7 @@ from monitor.commissioning.check.listening import Listened
 from monitor.commissioning.check.sanity import Motion, judge_sanity
 from monitor.feed.schema import Hello
 from monitor.judging.case.columns import build_block, road_of
+from monitor.judging.case.pacing import is_off_pace, real_time_factor
 from monitor.measures.columns import FloatArray, FrameBlock
 from monitor.study.model import Study
 from monitor.study.needs import OTHERS, needed_channels
@@ -83,6 +84,8 @@ class FeedHeard:
     """99th percentile of how far a step of simulation time is from the median step."""
     arrival_jitter_s: float | None = None
     """The same of the times at which frames came in here."""
+    real_time: float | None = None
+    """Simulated seconds a second of the clock here; None where it listened for too short a time."""
     lost: int = 0
     markers: int = 0
     refused: list[str] = field(default_factory=list)
@@ -115,6 +118,7 @@ class FeedHeard:
             "stated_rate_hz": hello.rate_hz if hello else None,
             "step_jitter_s": self.step_jitter_s,
             "arrival_jitter_s": self.arrival_jitter_s,
+            "real_time": self.real_time,
             "lost": self.lost,
             "markers": self.markers,
             "refused": self.refused,
@@ -143,7 +147,8 @@ class FeedHeard:
                 for what, value in (("steps even", self.step_jitter_s), ("arrival even", self.arrival_jitter_s))
                 if value is not None
             )
-            lines.append(f"  {self.frames} frames, {self.rate_hz:.1f} Hz, {self.lost} lost{jitter}")
+            pace = "" if self.real_time is None else f", {self.real_time:.2f} times real time"
+            lines.append(f"  {self.frames} frames, {self.rate_hz:.1f} Hz{pace}, {self.lost} lost{jitter}")
         lines += [f"  {channel.sentence()}" for channel in self.channels]
         lines += [f"  {one}" for one in self.look_at]
         lines.append("  The feed gives what the study needs." if self.ok else "  Not yet: see the faults above.")
@@ -219,11 +224,17 @@ def _pacing(heard: FeedHeard, block: FrameBlock, arrivals: list[float], by_map: 
     heard.step_jitter_s = float(np.percentile(np.abs(steps - np.median(steps)), 99))
     between = np.diff(np.array(arrivals))
     if len(between):
+        heard.real_time = real_time_factor(block.t, np.array(arrivals))
         heard.arrival_jitter_s = float(np.percentile(np.abs(between - np.median(between)), 99))
     stated = heard.hello.rate_hz
     if not 0.9 < heard.rate_hz / stated < 1.1:
         heard.wrong.append(
             f"The feed says {stated:g} Hz and sends {heard.rate_hz:.4g} Hz.{_time_unit(heard, arrivals, by_map)}"
+        )
+    elif heard.real_time is not None and is_off_pace(heard.real_time):
+        heard.faults.append(
+            f"Simulated time runs at {heard.real_time:.2f} times real time by the clock here: who drives sees "
+            f"{'slow' if heard.real_time < 1.0 else 'fast'} motion."
         )
 
 

@@ -9,6 +9,8 @@ from typing import Any
 import numpy as np
 
 from monitor.feed.schema import Frame
+from monitor.judging.case.pacing import real_time_factor
+from monitor.measures.columns import FloatArray
 
 STUTTER_PERIODS = 1.5
 """A step of simulation time above this many periods, with no number missing, is an overrun (common practice, no
@@ -34,6 +36,8 @@ class Pacing:
     """The same of the times at which frames came in at the recorder."""
     overruns: int
     """Steps above 1.5 periods that no lost frame explains."""
+    real_time: float | None = None
+    """Simulated seconds a second of the recorder's clock, in the drive in which that was least."""
 
     def as_json(self) -> dict[str, Any]:
         """Field by field."""
@@ -85,8 +89,14 @@ class PacingLog:
             step_p99_s=_spread(steps[next_one]),
             wall_p99_s=_spread(wall_steps) if np.isfinite(wall_steps).all() else None,
             arrival_p99_s=_spread(np.diff(arrival)[next_one]),
+            real_time=min(self._paces(t, arrival), default=None),
             overruns=int((steps[next_one] > STUTTER_PERIODS * median).sum()),
         )
+
+    def _paces(self, t: FloatArray, arrival: FloatArray) -> list[float]:
+        pieces = zip(self._begins, [*self._begins[1:], len(t)], strict=True)
+        found = [real_time_factor(t[first:stop], arrival[first:stop]) for first, stop in pieces]
+        return [one for one in found if one is not None]
 
 
 def _spread(steps: np.ndarray[tuple[int], np.dtype[np.float64]]) -> float:

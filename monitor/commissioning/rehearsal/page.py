@@ -165,7 +165,8 @@ def _pacing_words(shown: Rehearsed) -> str:
     pacing = shown.pacing
     if pacing is None or pacing.rate_hz is None:
         return "too few"
-    words = [f"{pacing.frames}, {pacing.rate_hz:.2f} Hz, {pacing.lost} lost, {pacing.overruns} overran"]
+    pace = "" if pacing.real_time is None else f", {pacing.real_time:.2f} times real time"
+    words = [f"{pacing.frames}, {pacing.rate_hz:.2f} Hz{pace}, {pacing.lost} lost, {pacing.overruns} overran"]
     for what, value in (
         ("steps even to", pacing.step_p99_s),
         ("the simulator's clock to", pacing.wall_p99_s),

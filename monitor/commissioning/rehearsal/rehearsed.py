@@ -13,6 +13,7 @@ import numpy as np
 from monitor.commissioning.rehearsal.pacing import RATE_OFF, Pacing, PacingLog
 from monitor.feed.decode import decode_message
 from monitor.feed.schema import Frame, Hello
+from monitor.judging.case.pacing import is_off_pace
 from monitor.judging.case.trial import Trial
 from monitor.judging.day.log import InTheSeat
 from monitor.judging.session import DriveTrials, Session
@@ -302,6 +303,8 @@ def _judge_pacing(found: Rehearsed) -> None:
         found.against.append(
             f"{pacing.overruns} frames overran: the longest step was {1000 * (pacing.longest_step_s or 0):.1f} ms."
         )
+    if pacing.real_time is not None and is_off_pace(pacing.real_time):
+        found.against.append(f"Simulated time ran at {pacing.real_time:.2f} times real time.")
     if pacing.lost > 0.001 * pacing.frames:
         found.against.append(f"{pacing.lost} of {pacing.frames} frames did not arrive here.")
     elif pacing.lost:

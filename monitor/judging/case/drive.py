@@ -3,18 +3,21 @@
 from __future__ import annotations
 
 from collections import deque
+from collections.abc import Callable
 from dataclasses import dataclass, field
 
 import numpy as np
 
+from monitor.feed.marker_kinds import KINDS
 from monitor.feed.schema import Hello
 from monitor.judging.case.alignment import AlignedSources
 from monitor.judging.case.blocks import MeasuredBlock, join_measured_blocks, measure_block
 from monitor.judging.case.columns import road_of
+from monitor.judging.case.pacing import Pacing
 from monitor.judging.case.received import ReceivedMarker
 from monitor.judging.case.sources import Sources
 from monitor.judging.case.stream import Stream
-from monitor.measures.columns import Road
+from monitor.measures.columns import FrameBlock, Road
 from monitor.measures.lateral import LateralMemory
 
 MERGE_FRAMES = 1024
@@ -29,6 +32,7 @@ class DriveLog(Stream):
     blocks: deque[MeasuredBlock] = field(default_factory=deque)
     aligned: AlignedSources | None = None
     """The further sources by the clock of this drive; None where there are none."""
+    pacing: Pacing = field(default_factory=lambda: Pacing(None))
     _measured: MeasuredBlock | None = None
     _lateral: LateralMemory | None = None
 
@@ -36,6 +40,7 @@ class DriveLog(Stream):
         """The drive as it stands, to go on from alone with its own `sources`; `frames`: with those measured so far."""
         twin = self.fork()
         twin.blocks = deque(self.blocks) if frames else deque()
+        twin.pacing = self.pacing.fork()
         if self.aligned is not None:
             twin.aligned = self.aligned.fork(sources, twin, twin.blocks)
         return twin
@@ -66,6 +71,11 @@ class DriveLog(Stream):
         self._merge()
         return block
 
+    def note_received(self, frames: FrameBlock, received_ns: Callable[[int], int]) -> None:
+        """When judged frames were received, by the numbers of their entries."""
+        holds = [marker.t for marker in self.markers.values() if KINDS[marker.kind].holds is not None]
+        self.pacing.take(frames, received_ns, lambda begin, end: any(begin <= t <= end for t in holds))
+
     def _merge(self) -> None:
         """Keeps the blocks few: the newest is joined to the one before it while that is not more than twice as long.
 
@@ -80,6 +90,7 @@ class DriveLog(Stream):
     def trim(self) -> None:
         """Forgets what no trial may look at any more."""
         horizon = self.newest_t - self.retain_s
+        self.pacing.trim(horizon)
         while len(self.blocks) > 1 and self.blocks[0].frames.t[-1] < horizon:
             self.blocks.popleft()
         while self.losses and self.losses[0].before_t < horizon:

@@ -14,6 +14,7 @@ JUMP_SIGMAS = 8.0
 AROUND = 4
 """The velocity that a step is held against is the median of so many steps before and after it."""
 FASTEST_CHANGE_MPS2 = 12.0
+ROLLS_MPS = 1.0
 SIZE_SHARE = 1e-6
 """A length or width that differs by more than this share of itself is another one: feeds send float32."""
 
@@ -43,6 +44,12 @@ def breaks(body: Body) -> list[Break]:
         ]
         known = body.memo["breaks"] = sorted(found, key=lambda one: (one.at, one.what))
     return known
+
+
+def is_displaced(body: Body, one: Break) -> bool:
+    """Whether a break is a place that jumped while the body rolled: nobody puts a car onto its road at speed."""
+    about = body.channel("speed")[max(one.at - 2, 0) : one.at + 2]
+    return one.what == "place" and bool((np.abs(about[np.isfinite(about)]) > ROLLS_MPS).any())
 
 
 def _jumps(body: Body, what: str, names: tuple[str, ...]) -> list[Break]:

@@ -12,7 +12,7 @@ import numpy as np
 
 from monitor.judging.evidence.bodies import Body
 from monitor.judging.evidence.causes import NO_GUESS, Cause, likely_cause, spoken_against, turned_channels
-from monitor.judging.evidence.continuity import breaks
+from monitor.judging.evidence.continuity import breaks, is_displaced
 from monitor.judging.evidence.cutting import OWN
 from monitor.judging.evidence.pairs import OF_OTHERS, PAIRS
 from monitor.judging.evidence.standing import Stand, stands
@@ -95,7 +95,7 @@ def _broken(body: Body, from_t: float) -> list[Contradiction]:
     for one in breaks(body):
         t = float(body.t[one.at])
         # own car may be put on its road long before; the trial's vehicle is another one from then on
-        if t < from_t and body.who == OWN:
+        if t < from_t and body.who == OWN and not is_displaced(body, one):
             continue
         if one.what in ("place", "station", "lane offset"):
             sentence = f"{whose(body)} {one.what} jumped by {one.after:.1f} m at {t:.2f} s."

@@ -17,6 +17,13 @@ LENGTHS = 7.0
 """Noise that wanders is measured over windows of a length that the stretch holds so many of: one step in it then takes
 part in less than half of them, and does not count as noise."""
 
+WANDERS = 1.35
+"""Means that differ by so many times what white noise makes them: in some hundred of them that is no chance, and below
+it the limit is still 4.4 standard errors."""
+
+MOST_WANDER = {"lane offset": 0.15, "heading": 0.05, "gap": 0.5}
+"""In m and rad: what comes apart by more, over seconds, is no noise that wanders (common practice, no source)."""
+
 OFFSET_ALLOWED_M = 0.05
 HEADING_ALLOWED_RAD = 0.06
 SIDESLIP_M = 2.5
@@ -82,9 +89,12 @@ def mean_differences(
             steps = (mean - mean[np.maximum(before, 0)])[before >= 0]
             # two tellings that come apart steadily are no noise
             spread = np.median(np.abs(steps - np.median(steps))) if len(steps) else 0.0
-            slow = max(slow, MAD * float(spread) / 2.0**0.5)
+            wanders = MAD * float(spread) / 2.0**0.5
+            # white noise is as large by both, and goes away in longer means
+            slow = max(slow, wanders if wanders > WANDERS * float(np.median(noise)) else 0.0)
         pieces.append((seconds, begin, end, mean, noise, (most[end + 1] - most[begin]) / number))
     found = []
+    slow = min(slow, MOST_WANDER[what])
     for seconds, begin, end, mean, noise, may in pieces:
         # what wanders is about as large in a mean over less time, and over not much more
         noise = np.maximum(noise, slow)

@@ -159,7 +159,8 @@ def _station_place(body: Body) -> Series | None:
 def _along(body: Body, steps: FloatArray) -> float:
     if body.way is not None and body.has("heading"):
         with_it = np.cos(body.channel("heading") - body.way.heading)
-        return -1.0 if float(np.nanmedian(with_it)) < 0.0 else 1.0
+        known = with_it[np.isfinite(with_it)]
+        return -1.0 if len(known) and float(np.median(known)) < 0.0 else 1.0
     return _with_line(body, steps, headed_steps(body)) if body.has("x", "y", "heading") else 1.0
 
 

@@ -139,6 +139,13 @@ def _compare(case: Case, rule: AlertRule, assigned: tuple[str, ...], parts: list
         why = unheard or ("the drive ended first" if cut else "a marker was lost")
         sentence = f"{who} is assigned {wanted}; {what} is not known, because {why}."
         return "not known", [case.finding("alert-unknown", sentence, fired_at)]
+    ended_t = _ended_untold(case, lacking)
+    if ended_t is not None:
+        sentence = (
+            f"{who} is assigned {wanted}; no marker told that it was given, and one told at {ended_t:.2f} s that it "
+            "ended."
+        )
+        return "not known", [case.finding("alert-unknown", sentence, ended_t)]
     if lacking:
         sentence = (
             f"{who} is assigned {wanted}, but no alert came until {rule.latest_s + ALERT_SEARCH_S:.2f} s "
@@ -148,6 +155,18 @@ def _compare(case: Case, rule: AlertRule, assigned: tuple[str, ...], parts: list
     if not parts:
         return "none, as assigned", []
     return _timed(case, rule, parts, closed=closed and not unknown)
+
+
+def _ended_untold(case: Case, lacking: list[str]) -> float | None:
+    """When an alert of one of these modalities ended after the fire that nobody said had begun; None where none did."""
+    began = [marker for marker in case.of_kind("alert_on") if marker.t < case.fired_at]
+    for marker in case.of_kind("alert_off"):
+        named = set(modalities(marker))
+        if marker.t < case.fired_at or not named & {NOT_NAMED, *lacking}:
+            continue
+        if not any(NOT_NAMED in named or named & set(modalities(one)) for one in began):
+            return marker.t
+    return None
 
 
 def _timed(case: Case, rule: AlertRule, parts: list[Part], *, closed: bool) -> tuple[str, list[Finding]]:

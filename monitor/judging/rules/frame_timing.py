@@ -9,6 +9,7 @@ from __future__ import annotations
 import numpy as np
 
 from monitor.judging.case.case import Case
+from monitor.judging.case.pacing import is_off_pace
 from monitor.judging.case.stretch import Stretch, cut_signals
 from monitor.judging.case.trial import Finding
 from monitor.judging.evidence.bodies import sampling_of
@@ -32,10 +33,15 @@ REPEATED_FRAMES = 3
 CLOCK_JUMP_S = 0.5
 MILLISECONDS = (500.0, 2000.0)
 """Frames so many periods apart: times in milliseconds."""
+FEWEST = 8
+"""With fewer frames in the trial's stretch those before it are looked at, too."""
 
 SLOW_MOTION, SLOW_MOTION_OVER_S = 0.03, 2.0
 """Simulated time may run this share faster or slower than the wall clock, seen over at least so long (common practice,
 no source; clocks that are steered to a time server are off by 0.0005 at most)."""
+
+RECEIVED_FROM_S = 12.0
+"""By the recorder's clock, simulated time is looked at from this long before the fire on."""
 
 TICKS_S = 0.02
 """Steps that are off by less may come of a clock that ticks: 15.6 ms is the coarsest in common use."""
@@ -49,14 +55,20 @@ RATE_BAND = (0.8, 1.25)
 
 
 def judge_stepping(case: Case) -> list[Finding]:
-    """Findings about the steps from frame to frame inside the trial's window."""
+    """Findings about the steps from frame to frame inside the trial's window, and about how fast time went on."""
+    found = _stepping(case)
+    late = {"slow-motion", "display-stutter", "frame-late", "clock-jumped"} & {one.code for one in found}
+    return found if late else [*found, *_slow_by_receipt(case)]
+
+
+def _stepping(case: Case) -> list[Finding]:
     stretch = case.stretch
     if stretch is None:
         return []
     span = stretch.window(case.start_t, case.end_t)
     t, wall = stretch.t[span], stretch.frames.wall[span]
     if len(t) < 2:
-        return _in_milliseconds(case)
+        return []
     follows = (np.diff(stretch.frames.seq[span]) == 1) & ~_paused(case, t)
     step, wall_step = np.diff(t), np.diff(wall)
     if not follows.any():
@@ -92,16 +104,17 @@ def _paused(case: Case, t: FloatArray) -> BoolArray:
     return inside
 
 
-def _in_milliseconds(case: Case) -> list[Finding]:
-    """Frames so far apart that the trial's window holds none of them."""
-    t, _ = cut_signals(case.drive, [], -np.inf, case.fired_at, case.number)
+def in_milliseconds(case: Case) -> list[Finding]:
+    """The finding that times are in milliseconds: then nothing about the trial lies where its windows look for it."""
+    t = case.stretch.t if case.stretch is not None else np.empty(0)
+    if len(t) < FEWEST:
+        t, _ = cut_signals(case.drive, [], -np.inf, case.fired_at, case.number)
     usual = float(np.median(np.diff(t))) if len(t) > 1 else 0.0
     return [_rate_mismatch(case, usual)] if MILLISECONDS[0] < usual / case.drive.period_s < MILLISECONDS[1] else []
 
 
 def _rate_mismatch(case: Case, usual: float) -> Finding:
-    assert case.stretch is not None
-    period = case.stretch.period_s
+    period = case.drive.period_s
     if MILLISECONDS[0] < usual / period < MILLISECONDS[1]:
         sentence = (
             f"Frames are {usual:.1f} s of simulated time apart and should be {period:.4f} s: times in milliseconds? "
@@ -213,6 +226,24 @@ def _slow_motion(case: Case, t: FloatArray, wall: FloatArray) -> list[Finding]:
         f"({went_s / took_s:.2f} times real time)."
     )
     return [case.finding("slow-motion", sentence, float(t[0]))]
+
+
+def _slow_by_receipt(case: Case) -> list[Finding]:
+    """Slow motion by the recorder's clock, where the run's opening says at which pace the feed is meant to come."""
+    from_t = min(case.start_t, case.fired_at - RECEIVED_FROM_S)
+    if any(from_t <= marker.t for marker in case.of_kind("pause", "resume")):
+        return []
+    went = case.drive.pacing.since(from_t, case.number)
+    if went is None:
+        return []
+    factor = went.went_s / went.took_s
+    if not is_off_pace(factor):
+        return []
+    sentence = (
+        f"Simulated time ran {'slower' if factor < 1.0 else 'faster'} than the recorder's clock: {went.went_s:.2f} s "
+        f"from {went.from_t:.2f} s were received in {went.took_s:.2f} s ({factor:.2f} times real time)."
+    )
+    return [case.finding("slow-motion", sentence, went.from_t)]
 
 
 def _jitter(

@@ -73,7 +73,7 @@ def judge_bend(case: Case) -> list[Finding]:
         bend = abs(math.remainder(float(headings[1] - headings[0]), 2.0 * math.pi))
     else:
         recent = stretch.window(case.fired_at - 0.5, case.fired_at)
-        if recent.start == recent.stop:
+        if recent.stop <= recent.start:
             return []
         speed = float(np.mean(own["speed"][recent]))
         bend = abs(float(np.mean(own["yaw_rate"][recent]))) / max(speed, 1.0) * chord

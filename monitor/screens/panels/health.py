@@ -10,6 +10,7 @@ from monitor.following.heading.run import NOT_RECORDING, feed_sentence
 from monitor.following.source_words import clock_words
 from monitor.following.view import FeedView, RecorderView
 from monitor.following.words import clock, minutes_text
+from monitor.judging.case.pacing import is_off_pace
 from monitor.screens.drawing.canvas import Canvas, clean, fit
 from monitor.screens.drawing.marks import TONE_MARKS, Tone
 from monitor.screens.drawing.picture import Picture
@@ -108,7 +109,15 @@ def feed_text(feed: FeedView, *, roomy: bool, trusted: bool = True, recorded: bo
     )
     clocks = [clock_words(one.name, one.offset_s, one.uncertainty_s) for one in feed.sources if roomy]
     sources = "".join(f" · {clean(one)}" for one in clocks)
-    return f"{state}{rate} lost {feed.lost}{more}{sources}{age}"
+    return f"{state}{rate}{_real_time(feed, roomy=roomy)} lost {feed.lost}{more}{sources}{age}"
+
+
+def _real_time(feed: FeedView, *, roomy: bool) -> str:
+    """How fast simulated time goes on; where there is little room only if that is another pace than the clock's."""
+    factor = feed.real_time
+    if factor is None or not (roomy or is_off_pace(factor)):
+        return ""
+    return f" {factor:.2f}× real time" if roomy else f" {factor:.2f}×"
 
 
 def recorder_text(recorder: RecorderView, *, roomy: bool) -> str:

@@ -7,11 +7,11 @@ from __future__ import annotations
 
 import numpy as np
 
-from monitor.following.view import NumberView, WholeStrip
+from monitor.following.view import WholeStrip
 from monitor.measures.columns import FloatArray
 from monitor.screens.drawing.canvas import BLANK, Canvas, clean, fit
 from monitor.screens.drawing.picture import Picture
-from monitor.screens.panels.strips import FAR_S, GUTTER, draw_columns
+from monitor.screens.panels.strips import FAR_S, GUTTER, DotColumns, draw_columns
 from monitor.screens.panels.timeline import line_cells, line_length
 
 LEAST_ROWS = 3
@@ -33,7 +33,10 @@ def draw_whole(picture: Picture, width: int, height: int) -> Canvas:
     y = 0
     for place, strip in enumerate(strips):
         rows = height // len(strips) + (place < height % len(strips))
-        _strip(canvas, y, rows, strip, numbers.get(strip.measure), (left, cells, float(length_s)), old=picture.old)
+        number = numbers.get(strip.measure)
+        label = (clean(number.label) if number is not None else strip.measure).upper()
+        canvas.put(1, y, fit(label, left - GUTTER - 2).rstrip(), "strong")
+        canvas.lay(left - GUTTER, y, _strip(strip, (cells, rows), length_s, old=picture.old))
         y += rows
     for mark in view.timeline:
         if mark.kind == "trigger" and 0.0 <= mark.t < length_s:
@@ -47,23 +50,14 @@ def _upright(canvas: Canvas, x: int) -> None:
             canvas.put(x, y, "┆", "band" if canvas.roles[y][x] == "band" else "dim")
 
 
-def _strip(
-    canvas: Canvas,
-    y: int,
-    rows: int,
-    strip: WholeStrip,
-    number: NumberView | None,
-    line: tuple[int, int, float],
-    *,
-    old: bool,
-) -> None:
-    left, cells, length_s = line
-    label = (clean(number.label) if number is not None else strip.measure).upper()
-    canvas.put(1, y, fit(label, left - GUTTER - 2).rstrip(), "strong")
+def _strip(strip: WholeStrip, size: tuple[int, int], length_s: float, *, old: bool) -> Canvas:
+    cells, rows = size
     low, high = columns_over(strip, cells * 2, length_s)
     if strip.unit == "s" and strip.band is None:
         low, high = np.minimum(low, FAR_S), np.minimum(high, FAR_S)
-    draw_columns(canvas, (left, y, cells, rows), low, high, strip.band, strip.unit, old=old)
+    canvas = Canvas(GUTTER + cells, rows)
+    draw_columns(canvas, DotColumns(low, high, strip.band, strip.unit), old=old)
+    return canvas
 
 
 def columns_over(strip: WholeStrip, columns: int, length_s: float) -> tuple[FloatArray, FloatArray]:
