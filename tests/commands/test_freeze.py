@@ -51,6 +51,7 @@ def test_frozen_after_a_look_says_so(tmp_path: Path) -> None:
         freeze(tmp_path, "anna", "hand", "cd" * 32)
 
 
+@pytest.mark.slow
 def test_whoever_judges_by_another_file_is_told_so_everywhere(records: Path) -> None:
     checked(records, "own.toml")
     look = run("compare", str(records), "--unblind", "--by", "ben", "--test", "gehan", "--why", "interim", "--json")

@@ -36,6 +36,7 @@ def test_clean_drives_are_not_invalid_and_hardly_ever_undecided(first: int) -> N
     assert [one.words() for one in judged if one.trial.verdict == "undecided"] == []
 
 
+@pytest.mark.slow
 def test_a_check_that_is_left_out_would_be_seen(monkeypatch: pytest.MonkeyPatch) -> None:
     """The test of the test: without the closure tests some of the drives are called valid or invalid wrongly."""
     monkeypatch.setattr("monitor.judging.evidence.tellings.close", lambda body, pair: None)

@@ -175,6 +175,7 @@ def test_a_clean_drive_carries_evidence_and_no_doubt() -> None:
     assert 0.0 < gap.noticed_from < 0.1
 
 
+@pytest.mark.slow
 def test_invalid_is_not_said_before_its_evidence_has_been_looked_at() -> None:
     """As of any entry: what is once called invalid stays so."""
     from monitor.judging.session import Session

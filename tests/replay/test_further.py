@@ -65,6 +65,7 @@ def session_to(found: RecordMap, entries: list[Entry], number: int) -> Session:
     return session
 
 
+@pytest.mark.slow
 def test_trials_after_any_order_of_seeks_are_those_of_the_entries_so_far(found: RecordMap, record: Path) -> None:
     entries, playback, draw = entries_of(record), Playback(found), random.Random(1)
     places = [11.0, 14.0, 30.0, 104.0, 106.5, 112.0, 8.0, 119.0, *(draw.uniform(0, 125) for _ in range(4))]

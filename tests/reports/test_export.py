@@ -315,6 +315,7 @@ def test_a_blind_study_gives_no_response_before_every_trial_is_ruled(tmp_path: P
     assert ruled.is_dir()
 
 
+@pytest.mark.slow
 def test_the_commands_words_and_status(records: Path) -> None:
     done = run("export", str(records), "--to", "csv", "--out", str(records.parent / "a"), "--json")
     assert done.returncode == 0, done.stderr

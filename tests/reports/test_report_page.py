@@ -214,6 +214,7 @@ def pages_picture(page: str, title: str) -> ElementTree.Element:
     return pictures(page)[title]
 
 
+@pytest.mark.slow
 def test_the_command_of_a_run_of_a_study_and_wrong_usage(study: Path, tmp_path: Path) -> None:
     record, out = next(study.glob("Q10*")), tmp_path / "run.html"
     done = run("report", str(record), "--out", str(out))

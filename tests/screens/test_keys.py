@@ -216,6 +216,7 @@ async def test_what_voids_a_trial_is_no_reason_to_call_it_valid(make_app: MakeAp
 
 
 @pytest.mark.parametrize("size", [(80, 24), SIZE])
+@pytest.mark.slow
 async def test_every_reason_can_be_reached_and_a_persons_come_first(make_app: MakeApp, size: tuple[int, int]) -> None:
     source = kit.FakeSource(replace(kit.states()["valid"], reasons=reasons_of(demo_study())))
     app = make_app(source)
