@@ -13,7 +13,8 @@ import pytest
 
 from monitor.commissioning.drill.cases import draw_series
 from monitor.recorder.running import find_running
-from tests.commands.running import run, simulator, wait_for, watching
+from tests.commands.running import run, simulator, watching
+from tests.waiting import wait_for
 
 SEED = 5
 

@@ -17,7 +17,8 @@ import zmq
 from monitor.following.overview.listening import Listening
 from monitor.following.overview.row import RunRow
 from monitor.recorder.running import find_running
-from tests.commands.running import command, run, simulator, the_record, wait_for, watching
+from tests.commands.running import command, run, simulator, the_record, watching
+from tests.waiting import wait_for
 
 
 def once(*records: Path) -> list[dict[str, Any]]:

@@ -17,7 +17,8 @@ from monitor.record.disk import is_being_written
 from monitor.record.reader import RecordReading
 from monitor.recorder.client import RecorderClient
 from monitor.recorder.running import find_running
-from tests.commands.running import command, run, wait_for
+from tests.commands.running import command, run
+from tests.waiting import wait_for
 
 STUDY = Path(__file__).resolve().parents[2] / "configs" / "whole-day.toml"
 BEFORE_LOT = ("Consent signed", "Screening passed", "Practice passed")

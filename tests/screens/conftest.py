@@ -50,6 +50,7 @@ from monitor.screens.dialogs.sheet import Sheet, SheetBody
 from monitor.screens.watch.app import WatchApp
 from monitor.study.band import Band
 from monitor.study.rules import ActionRule
+from tests.clocks import HandClock
 
 WALL = 1_764_000_000.0
 GAP_BAND = Band(1.8, 2.2)
@@ -533,16 +534,6 @@ class FakeSource:
         return [one["type"] for one in self.posted]
 
 
-class HandClock:
-    """A clock that stands until it is moved."""
-
-    def __init__(self) -> None:
-        self.now = 1000.0
-
-    def __call__(self) -> float:
-        return self.now
-
-
 @pytest.fixture
 def hand_clock() -> HandClock:
     return HandClock()
@@ -638,8 +629,11 @@ def _a_terminal_with_colours(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.delenv("NO_COLOR", raising=False)
 
 
+MakeApp = Callable[..., WatchApp]
+
+
 @pytest.fixture
-def make_app(hand_clock: HandClock) -> Callable[..., WatchApp]:
+def make_app(hand_clock: HandClock) -> MakeApp:
     """Makes the app on a source, with a clock that the test moves."""
 
     def make(source: FakeSource, **more: Any) -> WatchApp:
@@ -650,7 +644,6 @@ def make_app(hand_clock: HandClock) -> Callable[..., WatchApp]:
 
 DRAWN_WITH = "8.2.8"
 Snap = Callable[..., bool]
-MakeApp = Callable[..., WatchApp]
 Before = Callable[..., Callable[[Pilot[Any]], Awaitable[None]]]
 
 
@@ -664,7 +657,7 @@ def drawn_with(request: pytest.FixtureRequest) -> None:
 
 
 @pytest.fixture
-def before() -> Callable[..., Callable[[Pilot[Any]], Awaitable[None]]]:
+def before() -> Before:
     """Makes what is done before a picture is taken: colours, keys, and waiting until the screen has come to rest."""
 
     def make(keys: tuple[str, ...] = (), colours: str = "dark") -> Callable[[Pilot[Any]], Awaitable[None]]:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import replace
 from typing import Any
 
@@ -16,9 +15,8 @@ from monitor.screens.dialogs.safety import SafetySheet
 from monitor.screens.panel import Panel
 from monitor.screens.watch.app import WatchApp
 from tests.screens import conftest as kit
-from tests.screens.conftest import sheet
+from tests.screens.conftest import MakeApp, sheet, uncovered
 
-MakeApp = Callable[..., WatchApp]
 SIZES = [(80, 24), (120, 36), (200, 60)]
 QUESTIONS = (
     DebriefLine("expected", "Had you expected it?", ("no", "not sure", "yes"), None),
@@ -34,7 +32,7 @@ def whole(app: WatchApp) -> str:
     return "\n".join(str(canvas.text()) for canvas in canvases if canvas is not None)
 
 
-def entries(source: Any, kind: str) -> list[dict[str, Any]]:
+def entries(source: kit.FakeSource, kind: str) -> list[dict[str, Any]]:
     """What was posted of a type, without the wall clock."""
     of_it = (one for one in source.posted if one["type"] == kind)
     return [{name: value for name, value in one.items() if name != "wall"} for one in of_it]
@@ -191,6 +189,6 @@ async def test_a_study_that_asks_for_none_of_it_opens_no_page(make_app: MakeApp,
     async with app.run_test(size=(120, 36)) as pilot:
         await pilot.press(key)
         await pilot.pause()
-        assert app.screen is app.watch_screen
+        assert uncovered(app)
         assert "the study asks for no" in whole(app)
         assert "y safety" not in whole(app), "nor has the foot of the screen its key"
