@@ -9,7 +9,7 @@ import argparse
 import sys
 from collections import Counter
 from concurrent.futures import ProcessPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 if __name__ == "__main__":
@@ -79,8 +79,47 @@ def judge_untruthful(seed: int) -> Judged:
     return judge_scene(untruthful(seed), seed)
 
 
-def clean_drive(seed: int) -> Judged:
-    """A clean drive in a room with realistic noise: 0.05 m/s and 3 cm, jitter of 2 ms, ticks of 10 and 15.6 ms."""
+ACCEPTED = """
+[[accepted]]
+of = "own"
+channel = "lane_offset"
+kind = "offset"
+size = 0.15
+by = "MK"
+[[accepted]]
+of = "others"
+channel = "accel"
+kind = "not filled"
+by = "MK"
+[[accepted]]
+of = "own"
+channel = "station"
+kind = "steps"
+size = 0.5
+by = "MK"
+[[accepted]]
+of = "others"
+channel = "station"
+kind = "steps"
+size = 0.5
+by = "MK"
+"""
+
+
+def _differing(scene: Scene) -> Scene:
+    """The drive in a room whose lane offset has another reference, whose traffic has no acceleration, and whose
+    stations are stitched; all of it was accepted, and the study looks at the van's speed."""
+    scene.own.channels["lane_offset"] = scene.own.channels["lane_offset"] + 0.15
+    scene.van.channels["accel"] = np.zeros(len(scene.van.t))
+    scene.beside.channels["accel"] = np.zeros(len(scene.beside.t))
+    return replace(scene, accepted=ACCEPTED, van_slows=True)
+
+
+def clean_drive(seed: int, *, differs: bool = False) -> Judged:
+    """A clean drive in a room with realistic noise: 0.05 m/s and 3 cm, jitter of 2 ms, ticks of 10 and 15.6 ms.
+
+    `differs`: the room has constant differences that were accepted at a rehearsal.
+    """
     rng = np.random.default_rng([seed, 17])
     clock = seed % 4
     room = any_room(
@@ -92,8 +131,10 @@ def clean_drive(seed: int) -> Judged:
         rate_hz=float((20.0, 30.0, 60.0, 100.0)[int(rng.integers(4))]),
         lanes=True,
         pedals=True,
+        seam_m=0.35 if differs else 0.0,
     )
-    return judge_scene(draw_scene(seed, room, clean=True), seed)
+    scene = draw_scene(seed, room, clean=True)
+    return judge_scene(_differing(scene) if differs else scene, seed)
 
 
 def main() -> int:
