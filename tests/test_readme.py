@@ -30,7 +30,7 @@ def sent_by(example: str, bound: str, count: int, endpoint: str) -> list[Hello |
         code = compile(example.replace(bound, endpoint), "README.md", "exec")
         sender = Thread(target=exec, args=(code, {}), daemon=True)
         sender.start()
-        messages = []
+        messages: list[Hello | Frame | Marker | Refused] = []
         while sum(isinstance(message, Frame) for message in messages) < count:
             messages.append(decode_message(subscriber.recv_multipart()))
         sender.join(10)

@@ -36,7 +36,7 @@ def earlier_of(records: Path, participant: str) -> Earlier:
             if RecordReading(path).opening.participant != participant:
                 continue
             reviewed = review_record(path)
-        except WitnessError:
+        except (WitnessError, OSError):
             known = False
             continue
         runs.append(_run(reviewed))
@@ -78,4 +78,6 @@ def _run(reviewed: Reviewed) -> dict[str, Any]:
         "scenarios": [drive.log.hello.scenario or "" for drive in session.drives if drive.log.hello is not None],
         "stretches": [[one.began, one.ended, one.driven_s] for one in stretches],
         "stops": [one.words for one in session.operator.stops],
+        "steps": list(session.operator.steps_done),
+        "filled": [when for when in ("before", "after") if session.operator.day.filled_in(when) is not None],
     }

@@ -10,7 +10,7 @@ from typing import Any
 
 from monitor.archive.engine.run import IN_THIS_PROCESS, How
 from monitor.archive.judging_anew import judge_anew
-from monitor.archive.looks import count_looks, frozen
+from monitor.archive.looks import AUDIT_NAME, chain_fault, count_looks, frozen
 from monitor.archive.summary import RunSummary, StudySummary, day_of
 from monitor.archive.summary_cache import cached_summary
 from monitor.errors import WitnessError
@@ -54,6 +54,8 @@ class Withdrawn:
     group: str | None
     left: tuple[str, ...]
     """What is still to be erased of it."""
+    record_id: str | None = None
+    """Random; None where its tombstone does not have it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,6 +85,7 @@ class Gathered:
         ]
         said += [f"{run.record} is damaged: {what}" for run in self.runs for what in run.damage]
         said += self._copies()
+        said += [one for one in (chain_fault(self.directory / AUDIT_NAME),) if one]
         if len(self.studies) > 1:
             parts = ", ".join(f"{one.name} ({count(len(one.runs), 'run')})" for one in self.studies)
             said.append(
@@ -105,7 +108,7 @@ class Gathered:
             for run in one.runs:
                 if run.state == "open":
                     said.append(f"{run.record} was never closed; run: trialwitness recover {run.record}")
-                if not run.trials:
+                if not run.trials and not run.before_lot:
                     what = "no drive" if run.drives == 0 else "no trial (a practice drive?)"
                     said.append(f"{run.record} ({run.participant}) holds {what}: nothing of it is counted.")
             said += _repeated(one)
@@ -166,13 +169,14 @@ def gather(
 
 
 def _withdrawn(record: str, tombstone: Mapping[str, Any], left: list[str]) -> Withdrawn:
-    study, group = tombstone.get("study"), tombstone.get("group")
+    study, group, record_id = tombstone.get("study"), tombstone.get("group"), tombstone.get("record")
     return Withdrawn(
         record,
         str(tombstone.get("withdrawn_at", ""))[:10],
         study if isinstance(study, str) else None,
         group if isinstance(group, str) else None,
         tuple(left),
+        record_id if isinstance(record_id, str) else None,
     )
 
 
@@ -269,7 +273,8 @@ def _repeated(one: StudyRuns) -> list[str]:
     ]
     groups: dict[str, set[str]] = {}
     for run in one.runs:
-        groups.setdefault(run.participant, set()).add(run.group)
+        if not run.before_lot:
+            groups.setdefault(run.participant, set()).add(run.group)
     return said + [
         f"{participant} was run in more than one group: {', '.join(sorted(names))}."
         for participant, names in sorted(groups.items())

@@ -84,7 +84,7 @@ def _perhaps_alike(records: Sequence[Path]) -> list[list[Path]]:
 def _seen_quickly(record: Path) -> tuple[object, ...]:
     """What copies have in common and can be had at once: sizes, and the beginning, in which each run has its times."""
     try:
-        files = list(record_files(record))
+        files = [file for file in record_files(record) if file.is_file()]
         with files[0].open("rb") as file:
             return (*(one.stat().st_size for one in files), file.read(BEGINNING))
     except (OSError, IndexError):

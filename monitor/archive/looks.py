@@ -25,9 +25,13 @@ from pathlib import Path
 from typing import Any
 
 from monitor.errors import WitnessError
+from monitor.record.disk import DISK, read_small, write_whole
+from monitor.record.json_file import json_map
 
 AUDIT_NAME = "unblinding.jsonl"
 _ZEROS = "0" * 64
+MOST_BYTES = 1 << 28
+"""A thousand looks at a thousand records each have half of it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -107,6 +111,14 @@ def count_looks(directory: Path) -> int | None:
         return None
 
 
+def unreadable_lines(directory: Path, name: str) -> int:
+    """How many lines were entered of which nothing can be read, such as one that a power cut left torn."""
+    try:
+        return sum(_fields(line) is None for line in _read(directory / name))
+    except OSError:
+        return 0
+
+
 def entries(directory: Path, name: str = AUDIT_NAME) -> list[dict[str, Any]]:
     """What was entered, in order; lines that cannot be read are left out (`chain_fault` tells of them)."""
     try:
@@ -130,22 +142,29 @@ def enter(directory: Path, by: str, fields: Mapping[str, Any], so: str, name: st
         "before": _sum(lines[-1]) if lines else _ZEROS,
     }
     try:
-        torn = bool(lines) and not path.read_bytes().endswith(b"\n")
+        torn = bool(lines) and not read_small(path, MOST_BYTES).endswith(b"\n")
         text = ("\n" if torn else "") + json.dumps(line, ensure_ascii=False) + "\n"
-        descriptor = os.open(path, os.O_WRONLY | os.O_APPEND | os.O_CREAT, 0o600)
+        descriptor = os.open(path, os.O_WRONLY | os.O_APPEND | os.O_CREAT | os.O_NONBLOCK, 0o600)
         try:
-            os.write(descriptor, text.encode())
+            write_whole(DISK, descriptor, text.encode())
             os.fsync(descriptor)
         finally:
             os.close(descriptor)
+        if not lines:
+            DISK.sync_directory(directory)
     except OSError as error:
         raise _not_entered(path, error, so) from error
 
 
 def chain_fault(path: Path, lines: list[bytes] | None = None) -> str | None:
-    """What is wrong with the chain of lines, in one sentence; None where nothing is."""
+    """What is wrong with the chain of lines, in one sentence; None where nothing is, or there is no file."""
+    if lines is None:
+        try:
+            lines = _read(path)
+        except OSError as error:
+            return f"{path} cannot be read ({error.strerror or error}): what was entered there is not known."
     before = _ZEROS
-    for place, line in enumerate(_read(path) if lines is None else lines, start=1):
+    for place, line in enumerate(lines, start=1):
         fields = _fields(line)
         if fields is None or fields.get("before") != before:
             return (
@@ -163,7 +182,10 @@ def _lines(directory: Path, so: str, name: str = AUDIT_NAME) -> list[bytes]:
 
 
 def _read(path: Path) -> list[bytes]:
-    return path.read_bytes().splitlines() if path.exists() else []
+    try:
+        return read_small(path, MOST_BYTES).splitlines()
+    except FileNotFoundError:
+        return []
 
 
 def _not_entered(path: Path, error: OSError, so: str) -> WitnessError:
@@ -179,10 +201,9 @@ def _looks(lines: list[bytes]) -> int:
 
 def _fields(line: bytes) -> dict[str, Any] | None:
     try:
-        fields = json.loads(line)
+        return json_map(line)
     except ValueError:
         return None
-    return fields if isinstance(fields, dict) else None
 
 
 def _sum(line: bytes) -> str:

@@ -85,6 +85,14 @@ def record_files(path: Path) -> Iterator[Path]:
         yield from (file for _, file in find_parts(path, kind))
 
 
+def file_digest(file: Path) -> str:
+    """SHA-256 of a record's file, hex; empty for what is no regular file, of which nothing is read."""
+    if not file.is_file():
+        return ""
+    with file.open("rb") as opened:
+        return hashlib.file_digest(opened, "sha256").hexdigest()
+
+
 def _file_of(name: str) -> Path | None:
     """The source file of a module or package of this program; None for anything else."""
     place = Path(monitor.__file__).parent.joinpath(*name.split(".")[1:])

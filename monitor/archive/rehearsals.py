@@ -2,15 +2,16 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Iterable, Iterator
 from pathlib import Path
 from typing import Any
 
 from monitor.errors import WitnessError
+from monitor.record.json_file import read_json_map
 
 FOLDER = "rehearsals"
 """Inside the directory of records: records of rehearsals are no participants' and are not counted as such."""
+MOST_BYTES = 1 << 24
 
 
 def kept_pages(records: Path, study: str) -> list[dict[str, Any]]:
@@ -37,9 +38,9 @@ def latest_page(records: Path, study: str) -> dict[str, Any] | None:
 def read_page(path: Path) -> dict[str, Any]:
     """A kept page. Raises `WitnessError` for anything else."""
     try:
-        page = json.loads(path.read_text(encoding="utf-8"))
+        page = read_json_map(path, MOST_BYTES)
     except (OSError, ValueError) as error:
         raise WitnessError(f"{path} is no kept rehearsal ({error}).") from error
-    if not isinstance(page, dict) or page.get("type") != "rehearsal":
+    if page.get("type") != "rehearsal":
         raise WitnessError(f"{path} is no kept rehearsal.")
     return {**page, "name": path.stem}

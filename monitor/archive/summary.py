@@ -55,6 +55,8 @@ class StudySummary:
     """Treatment → planned, in a study within participants."""
     planned_counts: str = "trials"
     """What `planned` counts: "trials" or "participants"."""
+    lot_waits: bool = False
+    """Whether a lot is opened only after steps of the run sheet."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -113,6 +115,8 @@ class TrialSummary:
     missed: tuple[MissedBand, ...] = ()
     alert_delay_s: float | None = None
     """From the fire to the alert, whatever the driver did."""
+    fire_delay_s: float | None = None
+    """Of the marker after the trigger's own rule held; None where the study states no rule, or the times are hidden."""
     checked: tuple[Checked, ...] = ()
     treatment: str | None = None
 
@@ -143,6 +147,8 @@ class RunSummary:
     """Frames that did not arrive."""
     study: StudySummary
     trials: tuple[TrialSummary, ...]
+    before_lot: bool = False
+    """Whether it was before a lot, in a study in which that waits: a welcome, a screening, a practice drive."""
 
     @property
     def withholds(self) -> int:
@@ -182,6 +188,7 @@ def summarise(reviewed: Reviewed, *, unblinded: bool = False) -> RunSummary:
         lost=sum(one.lost for one in counts),
         study=summarise_study(session.study),
         trials=tuple(_trial(session, trial) for trial in trials),
+        before_lot=session.study.lot_waits and session.opening.group is None and not trials,
     )
 
 
@@ -200,6 +207,7 @@ def summarise_study(study: Study) -> StudySummary:
         analysis=study.analysis,
         treatments={name: treatment.planned for name, treatment in study.treatments.items()},
         planned_counts=study.planned_counts,
+        lot_waits=study.lot_waits,
     )
 
 
@@ -269,6 +277,9 @@ def _trial(session: Session, trial: Trial) -> TrialSummary:
         alert_delay_s=None
         if trial.alert.at is None or trial.fired_at is None
         else round(trial.alert.at - trial.fired_at, 6),
+        fire_delay_s=None
+        if trial.timing.delay_s is None or trial.told_fired_at is None
+        else round(trial.timing.delay_s, 6),
         treatment=trial.treatment,
         checked=tuple(
             Checked(one.name, one.unit, bool(one.evidence.by), one.evidence.noticed_from)

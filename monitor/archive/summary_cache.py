@@ -14,7 +14,6 @@ for that.
 
 from __future__ import annotations
 
-import hashlib
 import json
 import os
 from collections.abc import Mapping
@@ -23,7 +22,7 @@ from pathlib import Path
 from typing import Any
 
 from monitor.archive.cache_seal import key_mark, seal_holds, seal_of
-from monitor.archive.program import program_digest, record_files
+from monitor.archive.program import file_digest, program_digest, record_files
 from monitor.archive.review import review_record
 from monitor.archive.summary import RunSummary, run_from_json, summarise
 from monitor.record.disk import read_small
@@ -97,13 +96,8 @@ def note_files(path: Path) -> Noted:
     noted: Noted = {}
     for file in record_files(path):
         state = file.stat()
-        noted[file.name] = [state.st_size, state.st_mtime_ns, _file_digest(file)]
+        noted[file.name] = [state.st_size, state.st_mtime_ns, file_digest(file)]
     return noted
-
-
-def _file_digest(file: Path) -> str:
-    with file.open("rb") as opened:
-        return hashlib.file_digest(opened, "sha256").hexdigest()
 
 
 def _read(path: Path) -> dict[str, RunSummary]:
@@ -143,7 +137,7 @@ def _compare(path: Path, noted: Noted) -> tuple[bool, Noted | None]:
         if state.st_size != size:
             return False, None
         if state.st_mtime_ns != changed_ns:
-            if _file_digest(file) != digest:
+            if file_digest(file) != digest:
                 return False, None
             noted[name], moved = [size, state.st_mtime_ns, digest], True
     return True, noted if moved else None

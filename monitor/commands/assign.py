@@ -34,6 +34,15 @@ def add_to(subparsers: Any) -> None:
     parser.add_argument("--prepare", action="store_true", help="draw and seal the order of a site")
     parser.add_argument("--lots", type=int, metavar="N", help="with --prepare: so many in each stratum")
     parser.add_argument("--verify", action="store_true", help="hold openings and records against the sealed order")
+    parser.add_argument("--no-show", action="store_true", help="somebody was invited and did not come; entered")
+    parser.add_argument(
+        "--excluded",
+        metavar="REASON",
+        help="somebody is not taken before a lot, for a reason of [assignment.excluded]; entered (with --participant, "
+        "where there is a record of the screening)",
+    )
+    parser.add_argument("--take-back", type=int, metavar="N", help="entry N of these was a mistake; needs --words")
+    parser.add_argument("--words", metavar="TEXT", help="with --take-back: why")
     parser.add_argument("--json", action="store_true", help="one JSON document on standard output")
 
 
@@ -55,6 +64,8 @@ def run(options: argparse.Namespace) -> int:
     options.by = options.by or operator_name()
     if options.prepare and options.verify:
         raise WitnessError("--prepare is for the beginning of a study and --verify for its end: give one of them.")
+    if options.no_show or options.excluded is not None or options.take_back is not None:
+        return _enter_asked(study, directory, options)
     if options.prepare:
         return _prepare(study, directory, options)
     if options.verify:
@@ -111,6 +122,68 @@ def _verify(study: Study, directory: Any, options: argparse.Namespace) -> int:
                 "log."
             )
     return 1 if found.faults else 0
+
+
+def _enter_asked(study: Study, directory: Any, options: argparse.Namespace) -> int:
+    """Somebody who has no lot and will have none, for the flow of participants."""
+    from monitor.commands.printing import harmless, print_json
+    from monitor.errors import WitnessError
+    from monitor.reports.assigning.asked import asked_of, enter_no_show, enter_not_taken, take_back
+
+    if options.take_back is not None:
+        if not options.words:
+            raise WitnessError("--take-back needs --words TEXT: why it is taken back.")
+        take_back(directory, options.take_back, options.by, options.words)
+        number, said = options.take_back, f"Number {options.take_back} is taken back; it stays in the file."
+    elif options.no_show:
+        number = enter_no_show(directory, study.name, options.by)
+        said = f"Entered as number {number}: somebody did not come. No lot was opened."
+    else:
+        reason, words = options.excluded, _reason_words(study, options.excluded)
+        number = enter_not_taken(directory, study.name, options.by, reason, words, _screened(study, directory, options))
+        said = f"Entered as number {number}: not taken ({words}). No lot was opened."
+    asked = asked_of(directory, study.name)
+    if options.json:
+        print_json({"number": number, **asked.as_json()})
+    else:
+        parts = [f"{asked.no_shows} did not come", *(f"{n} not taken: {words}" for words, n in asked.by_words.items())]
+        print(harmless(said))
+        print(harmless(f"So far: {'; '.join(parts)}. By mistake: trialwitness assign --take-back {number} --words …"))
+    return 0
+
+
+def _reason_words(study: Study, reason: str) -> str:
+    from monitor.errors import WitnessError
+
+    known = study.assignment.excluded if study.assignment is not None else {}
+    if reason not in known:
+        names = ", ".join(known) or "none"
+        raise WitnessError(f"The study has no reason {reason!r} in [assignment.excluded]; it has {names}.")
+    return known[reason]
+
+
+def _screened(study: Study, directory: Any, options: argparse.Namespace) -> list[str]:
+    """Ids of the records of whoever is not taken. Raises `WitnessError` for somebody who has a lot: then it is a loss
+    after the assignment, and stays in the group."""
+    from monitor.errors import WitnessError
+    from monitor.reports.assigning.lot_rule import entered_of, exclusion_of
+    from monitor.study.assignment import check_code
+
+    if options.participant is None:
+        return []
+    check_code(study, options.participant)
+    entered = entered_of(directory, study, options.participant)
+    if any(one.opening.group is not None or one.opening.lot is not None for one in entered):
+        raise WitnessError(
+            f"{options.participant} has a group already: who is lost after that stays in it, and is told by the run's "
+            "verdicts and rulings, or by withdraw."
+        )
+    before = exclusion_of(directory, study, entered)
+    if before is not None:
+        raise WitnessError(f"{options.participant} was entered as not taken already (number {before.number}).")
+    if not entered:
+        raise WitnessError(f"{options.participant} has no record here; leave --participant out.")
+    return [one.record_id for one in entered]
 
 
 def _assign(study: Study, directory: Any, options: argparse.Namespace) -> int:
@@ -178,6 +251,9 @@ def give_group(
         return Given(before.group, f"{participant} has been in group {before.group} before.", before.lot)
     if rule is None:
         return Given(None, "The study file has no [assignment]; the operator names the group.")
+    waits = _waits_for(study, directory, participant)
+    if waits is not None:
+        return Given(None, waits)
     if rule.method == "list":
         group = (allocation or {}).get(participant)
         if group is None:
@@ -200,7 +276,7 @@ def give_group(
                 f"{waiting[0]}; if for somebody who did not come, its place is spent: say --lot next."
             )
     if wanted in (None, "next"):
-        drawn, how = lots.open_next(stratum, options.by), "opened now"
+        drawn, how = lots.open_next(stratum, options.by, [one.lot for one in placed]), "opened now"
     else:
         if not wanted.isdecimal():
             raise WitnessError("--lot needs the number of a lot that was opened, or next.")
@@ -209,6 +285,31 @@ def give_group(
             raise WitnessError(f"Lot {drawn.number} is used in another record already; leave --lot out.")
     why = f"Lot {drawn.number} of site {options.site}, {how}."
     return Given(drawn.group, why, lots.for_opening(drawn), lots, drawn)
+
+
+def _waits_for(study: Study, directory: Any, participant: str) -> str | None:
+    """What the participant's lot still waits for, in a sentence; None where it may be opened. Raises `WitnessError` for
+    somebody who was not taken."""
+    from monitor.errors import WitnessError
+    from monitor.reports.assigning.lot_rule import entered_of, exclusion_of, not_ticked
+
+    rule = study.assignment
+    if rule is None or not (rule.after or rule.excluded):
+        return None
+    entered = entered_of(directory, study, participant)
+    excluded = exclusion_of(directory, study, entered)
+    if excluded is not None:
+        raise WitnessError(
+            f"{participant} was not taken ({excluded.words}), entered on {excluded.when[:10]} by {excluded.by}. If "
+            f"that was a mistake: trialwitness assign --take-back {excluded.number} --words …"
+        )
+    steps = not_ticked(study, entered)
+    if not steps:
+        return None
+    return (
+        f"No lot is opened for {participant} yet: {', '.join(steps)} not ticked on the run sheet. Tick what is done "
+        "(i), end the run, and begin the next one."
+    )
 
 
 @dataclass(frozen=True, slots=True)

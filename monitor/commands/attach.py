@@ -37,7 +37,7 @@ def run(options: argparse.Namespace) -> int:
         from monitor.screens.watch.running import refuse_without_terminal
 
         refuse_without_terminal()
-    found = find_run(records.resolve(), name)
+    found = find_run(records.resolve(), name, read_only=options.read_only)
     if options.headless:
         return stream_run(
             found,

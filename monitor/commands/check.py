@@ -123,12 +123,12 @@ def run(options: argparse.Namespace) -> int:
         lines += [f"  look at: {one}" for one in compared.look_at]
     elif channels is not None:
         from monitor.commissioning.check.dry.live import judge_source
-        from monitor.commissioning.importing import judge_file
+        from monitor.commissioning.importing import PastDrive, judge_file
 
         if options.csv is not None:
-            report = judge_file(channels, Path(options.csv), study, beside)
+            report = judge_file(PastDrive(channels, Path(options.csv), tuple(beside)), study)
         else:
-            report = judge_source(study, channels, further, options.source or None, options.seconds, keys)
+            report = judge_source(study, [channels, *further], options.source or None, options.seconds, keys)
         document["dry"] = report.as_json()
         document["ok"] = report.ok
         lines += [*report.sentences(), *(line for trial in report.trials for line in trial_lines(trial))]

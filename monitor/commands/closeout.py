@@ -10,30 +10,38 @@ def add_to(subparsers: Any) -> None:
     parser = subparsers.add_parser("closeout", help="the report of one run", description=__doc__)
     parser.add_argument("record", metavar="RECORD")
     parser.add_argument("--out", metavar="FILE", help="write it as Markdown, for the session's folder")
+    parser.add_argument(
+        "--hand-over",
+        metavar="FILE",
+        help="write the list of what is handed over: the record's files and those beside it with their SHA-256, and "
+        "what is missing",
+    )
+    parser.add_argument("--by", metavar="WHO", help="who hands over (default: the login name)")
     parser.add_argument("--json", action="store_true", help="one JSON document on standard output")
 
 
 def run(options: argparse.Namespace) -> int:
+    import time
     from pathlib import Path
 
     from monitor.commands.printing import harmless, print_json
-    from monitor.errors import WitnessError
+    from monitor.following.live import operator_name
     from monitor.judging.document import session_json
     from monitor.reports.closeout.closeout import close_out, left_to_do
+    from monitor.reports.closeout.hand_over import MISSING, hand_over, missing_files
     from monitor.reports.closeout.text import markdown, terminal_lines
     from monitor.reports.export.drives import read_whole
 
     path = Path(options.record)
     whole = read_whole(path, frames=False)
     sections = close_out(whole)
+    missing = missing_files(whole.session, path)
+    listed: list[str] = []
+    if options.hand_over:
+        listed = [harmless(line) for line in hand_over(whole, options.by or operator_name(), time.time())]
+        write_new(Path(options.hand_over), "\n".join([*listed, ""]))
     if options.out:
-        try:
-            with Path(options.out).open("x", encoding="utf-8") as file:
-                file.write(harmless_text(markdown(sections)))
-        except FileExistsError as error:
-            raise WitnessError(f"{options.out} is there already; give another file.") from error
-        except OSError as error:
-            raise WitnessError(f"{options.out} cannot be written ({error.strerror}); give another file.") from error
+        write_new(Path(options.out), harmless_text(markdown(sections)))
     if options.json:
         facts = {
             "state": whole.state,
@@ -42,12 +50,29 @@ def run(options: argparse.Namespace) -> int:
             "code": whole.added.code,
         }
         document = {**session_json(whole.session, options.record), **facts}
-        print_json({**document, "damage": list(whole.damage), "left_to_do": left_to_do(whole), "out": options.out})
-    elif options.out:
-        print(f"{options.out}: written")
+        more = {"damage": list(whole.damage), "left_to_do": left_to_do(whole) + missing, "out": options.out}
+        print_json({**document, **more, "hand_over": options.hand_over})
     else:
-        print("\n".join(harmless(line) for line in terminal_lines(sections)))
+        if options.out or options.hand_over:
+            print("\n".join(f"{name}: written" for name in (options.out, options.hand_over) if name))
+        else:
+            print("\n".join(harmless(line) for line in terminal_lines(sections)))
+        lacking = [line for line in listed if line.startswith(MISSING)] or missing
+        print("\n".join(harmless(line) for line in lacking), end="\n" if lacking else "")
     return 1 if whole.damage else 0
+
+
+def write_new(path: Any, text: str) -> None:
+    """Writes a new file. Raises `WitnessError` where there is one, or it cannot be written."""
+    from monitor.errors import WitnessError
+
+    try:
+        with path.open("x", encoding="utf-8", newline="\n") as file:
+            file.write(text)
+    except FileExistsError as error:
+        raise WitnessError(f"{path} is there already; give another file.") from error
+    except OSError as error:
+        raise WitnessError(f"{path} cannot be written ({error.strerror}); give another file.") from error
 
 
 def harmless_text(text: str) -> str:

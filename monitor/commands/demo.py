@@ -22,7 +22,7 @@ def run(options: argparse.Namespace) -> int:
     from pathlib import Path
 
     from monitor.commands.following import end_run, show_run
-    from monitor.following.beginning import begin_run
+    from monitor.following.beginning import Driving, Listening, begin_run
     from monitor.simulation.plan import SimulationPlan, first_group
     from monitor.study.demo import DEMO_PARTICIPANT, demo_study
 
@@ -36,12 +36,9 @@ def run(options: argparse.Namespace) -> int:
     with Simulator(options) as simulator:
         begun = begin_run(
             demo_study(kind),
-            DEMO_PARTICIPANT,
-            plan.group,
-            (simulator.endpoint,),
+            Driving(DEMO_PARTICIPANT, plan.group, is_new=True),
+            Listening((simulator.endpoint,), pace=options.speed),
             records,
-            look_back=False,
-            pace=options.speed,
         )
         if options.headless:
             return _headless(begun, options)
@@ -104,22 +101,26 @@ class Simulator:
             stdin=subprocess.DEVNULL,
             stdout=subprocess.PIPE,
             stderr=subprocess.PIPE,
+            text=True,
         )
         self.endpoint = ""
 
     def __enter__(self) -> Simulator:
-        import json
-
-        from monitor.errors import WitnessError
-
-        assert self._process.stdout is not None
-        line = self._process.stdout.readline()
-        if not line:
-            assert self._process.stderr is not None
-            raise WitnessError(self._process.stderr.read().decode().strip() or "The simulator did not start.")
-        self.endpoint = json.loads(line)["endpoint"]
+        self.endpoint = endpoint_of(self._process)
         return self
 
     def __exit__(self, *_: object) -> None:
         self._process.terminate()
         self._process.wait()
+
+
+def endpoint_of(process: Any) -> str:
+    """Where a simulator that was started with --json publishes. Raises `WitnessError` with what it said otherwise."""
+    import json
+
+    from monitor.errors import WitnessError
+
+    line = process.stdout.readline()
+    if not line:
+        raise WitnessError(process.stderr.read().strip() or "The simulator did not start.")
+    return str(json.loads(line)["endpoint"])

@@ -36,11 +36,12 @@ def run(options: argparse.Namespace) -> int:
     from datetime import datetime
     from pathlib import Path
 
-    from monitor.commands.printing import harmless, print_json, say, trial_lines
-    from monitor.commissioning.importing import CannotBeRight, import_drive
+    from monitor.commands.printing import harmless, print_json, reading_line, say, trial_lines
+    from monitor.commissioning.importing import CannotBeRight, PastDrive, import_drive
     from monitor.connect.channel_map.loading import load_map
     from monitor.connect.sources.files import Beside, beside_from
     from monitor.errors import WitnessError
+    from monitor.following.beginning import Driving
     from monitor.study.loading import load_study
 
     began = None
@@ -53,16 +54,13 @@ def run(options: argparse.Namespace) -> int:
     study = load_study(options.study)
     for caution in channels.cautions:
         say(f"{options.map}: {caution}")
+    further = tuple(Beside(load_map(name), path) for name, path in map(beside_from, options.also))
     try:
         imported = import_drive(
-            channels,
-            Path(options.file),
+            PastDrive(channels, Path(options.file), further, began, reading_line),
             study,
-            options.participant,
-            options.group,
+            Driving(options.participant, options.group),
             Path(options.records),
-            further=[Beside(load_map(name), path) for name, path in map(beside_from, options.also)],
-            began=began,
             despite_faults=options.despite_faults,
         )
     except CannotBeRight as refusal:

@@ -53,11 +53,11 @@ def _key(name: str) -> str | None:
     """One key on the terminal; None where there is no terminal, or nobody answers."""
     if not (sys.stdin.isatty() and sys.stderr.isatty()):
         return None
-    say(f"In the seat: {name}?   h heard   f felt   s seen   n no   Enter: not asked")
     descriptor = sys.stdin.fileno()
     before = termios.tcgetattr(descriptor)
     try:
-        tty.setcbreak(descriptor)
+        tty.setcbreak(descriptor)  # drops what was typed before it was asked
+        say(f"In the seat: {name}?   h heard   f felt   s seen   n no   Enter: not asked")
         while select.select([descriptor], [], [], ANSWER_WITHIN_S)[0]:
             typed = os.read(descriptor, 1).decode("latin-1").lower()
             if typed in KEYS:

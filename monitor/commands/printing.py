@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import json
 import sys
+import time
+from collections.abc import Callable
 from typing import Any
 
 from monitor.feed.limits import harmless as harmless
@@ -20,6 +22,25 @@ def print_json(document: Any) -> None:
 def say(sentence: str) -> None:
     """A diagnostic for people, on stderr."""
     print(sentence, file=sys.stderr, flush=True)
+
+
+TELL_EVERY_S = 0.5
+
+
+def reading_line(what: str) -> Callable[[float | None, int], None]:
+    """Tells on a terminal how far a long file has been read, in one line that is written anew and goes when it is
+    done; nothing where it takes less than a moment, or where nobody looks."""
+    last_s = time.monotonic()
+
+    def told(part: float | None, frames: int) -> None:
+        nonlocal last_s
+        if not sys.stderr.isatty() or time.monotonic() - last_s < TELL_EVERY_S:
+            return
+        last_s = time.monotonic()
+        share = "" if part is None else f" {100.0 * part:.0f} %,"
+        print(f"\r\x1b[K{what}:{share} {frames} frames", end="\r", file=sys.stderr, flush=True)
+
+    return told
 
 
 def condition_line(condition: ConditionResult) -> str:

@@ -28,6 +28,7 @@ def run(options: argparse.Namespace) -> int:
 
     from monitor.commands.printing import print_json, say
     from monitor.record.recovery import recover_record, take_place
+    from monitor.recorder.running import withdraw_announcement
 
     path = Path(options.record)
     if options.place is not None and (status := _hand_over(path, Path(options.place))) is not None:
@@ -35,6 +36,7 @@ def run(options: argparse.Namespace) -> int:
     if options.place is not None:
         say(f"{path}: its parts in {take_place(path, Path(options.place))} belong to it")
     recovered = recover_record(path, without_places=options.without_places)
+    withdraw_announcement(path)  # what the recorder that died had left: nobody can come back to a closed run
     if options.json:
         print_json({"record": options.record, **asdict(recovered)})
     elif recovered.was != "open":

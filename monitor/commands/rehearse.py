@@ -57,7 +57,7 @@ def run(options: argparse.Namespace) -> int:
     from monitor.commissioning.rehearsal.rehearsed import judge_rehearsal
     from monitor.connect.streams import OpenedFeeds
     from monitor.errors import WitnessError
-    from monitor.following.beginning import begin_run
+    from monitor.following.beginning import Driving, Listening, begin_run
     from monitor.following.live import operator_name
     from monitor.study.loading import load_study
 
@@ -81,13 +81,9 @@ def run(options: argparse.Namespace) -> int:
     by = options.by or operator_name()
     begun = begin_run(
         replace(study, participant_pattern=STAFF),
-        STAFF,
-        options.group,
-        OpenedFeeds(options.feed).endpoints,
+        Driving(STAFF, options.group, is_new=True),
+        Listening(OpenedFeeds(options.feed).endpoints, options.own_key, options.simulator_key),
         records / FOLDER,
-        own_secret_key=options.own_key,
-        server_public_key=options.simulator_key,
-        look_back=False,
     )
     following = begun.follow(by)()
     try:

@@ -19,6 +19,12 @@ def add_to(subparsers: Any) -> None:
     parser.add_argument("--longer", type=float, default=1.0, metavar="X", help="the drive lasts X times as long")
     parser.add_argument("--wait", type=float, default=0.0, metavar="S", help="wait so long for a subscriber first")
     parser.add_argument("--truth", metavar="FILE", help="write what was injected to this file")
+    parser.add_argument("--short", action="store_true", help="the gate alone, with little before and after it")
+    parser.add_argument(
+        "--hold-back-on-input",
+        action="store_true",
+        help="once a line comes on standard input the gate is held back, and the drive is ended",
+    )
     parser.add_argument("--json", action="store_true", help="say the endpoint as JSON")
 
 
@@ -66,8 +72,25 @@ def run(options: argparse.Namespace) -> int:
             truth_path=Path(options.truth) if options.truth else None,
             extra_vehicles=options.vehicles,
             duration_factor=options.longer,
+            short=options.short,
             wait_for_subscriber_s=options.wait,
         ),
         announce,
+        _line_on_input() if options.hold_back_on_input else None,
     )
     return 0
+
+
+def _line_on_input() -> Any:
+    """Asks whether a line has come on standard input."""
+    import sys
+    import threading
+
+    came = threading.Event()
+
+    def wait() -> None:
+        if sys.stdin.readline():
+            came.set()
+
+    threading.Thread(target=wait, name="input", daemon=True).start()
+    return came.is_set

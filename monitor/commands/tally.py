@@ -81,14 +81,15 @@ def _wait_for_change(options: argparse.Namespace) -> None:
 
 
 def _times(directory: Any) -> list[tuple[str, int]]:
+    from contextlib import suppress
+
     from monitor.archive.summary_cache import CACHE_NAME
 
     times = []
     for record in directory.glob("*.run"):
-        for file in record.iterdir():
-            if file.name.startswith(CACHE_NAME.partition(".")[0]):
-                continue
-            times.append((str(file), file.stat().st_mtime_ns))
+        with suppress(OSError):  # not ours to read, or withdrawn at this moment: the tally says so
+            files = (file for file in record.iterdir() if not file.name.startswith(CACHE_NAME.partition(".")[0]))
+            times += [(str(file), file.lstat().st_mtime_ns) for file in files]
     return sorted(times)
 
 

@@ -74,7 +74,7 @@ def run(options: argparse.Namespace) -> int:
     from monitor.commands.printing import say
     from monitor.connect.streams import OpenedFeeds
     from monitor.errors import WitnessError
-    from monitor.following.beginning import begin_run, check_participant, enter_at_start
+    from monitor.following.beginning import Driving, Listening, begin_run, check_participant, enter_at_start
     from monitor.following.live import operator_name
     from monitor.study.loading import load_study
 
@@ -91,16 +91,10 @@ def run(options: argparse.Namespace) -> int:
     say_others_on(options.feed, Path(options.records))
     begun = begin_run(
         study,
-        options.participant,
-        plan.group,
-        OpenedFeeds(options.feed).endpoints,
+        Driving(options.participant, plan.group, options.stratum, plan.standing, plan.given.lot),
+        Listening(OpenedFeeds(options.feed).endpoints, options.own_key, options.simulator_key),
         Path(options.records),
         second=Path(options.second) if options.second else None,
-        own_secret_key=options.own_key,
-        server_public_key=options.simulator_key,
-        stratum=options.stratum,
-        standing=plan.standing,
-        lot=plan.given.lot,
     )
     try:
         plan.bind(begun.record, options.by)

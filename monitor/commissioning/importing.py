@@ -10,7 +10,7 @@ import hashlib
 import platform
 import secrets
 import shutil
-from collections.abc import Sequence
+from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
@@ -19,12 +19,12 @@ from typing import Any
 from monitor import __version__
 from monitor.archive.earlier import Earlier, earlier_of
 from monitor.commissioning.as_recorded import RecordedDrive, SourceClock
-from monitor.commissioning.check.dry.judged import DryJudging, DryReport
+from monitor.commissioning.check.dry.judged import NOBODY, DryJudging, DryReport
 from monitor.connect.channel_map.mapped_drive import Counts, Translation
 from monitor.connect.channel_map.model import ChannelMap
-from monitor.connect.sources.files import Beside, DriveFile
+from monitor.connect.sources.files import Beside, DriveFile, Told
 from monitor.errors import WitnessError
-from monitor.following.beginning import check_participant
+from monitor.following.beginning import Driving, check_participant
 from monitor.record.entries import EntryKind, Opening, pack_map
 from monitor.record.writer import RecordWriter
 from monitor.study.model import Study
@@ -87,57 +87,60 @@ class Imported:
         return [*lines, f"  closing digest {self.digest}"]
 
 
+@dataclass(frozen=True, slots=True)
+class PastDrive:
+    """The file of a past drive, and how it is read. `began`: when the drive began, where the file has no clock of the
+    day; else the file's date. `telling` gives, for the name of a reading, what hears how far it is."""
+
+    channels: ChannelMap
+    file: Path
+    further: tuple[Beside, ...] = ()
+    began: datetime | None = None
+    telling: Callable[[str], Told] | None = None
+
+    @property
+    def maps(self) -> list[ChannelMap]:
+        """The maps of what lies beside it."""
+        return [one.map for one in self.further]
+
+    def opened(self) -> DriveFile:
+        """The file, to be read from its start. Raises `WitnessError` where it cannot be read."""
+        return DriveFile(self.channels, self.file, self.further)
+
+    def told(self, reading: str) -> Told | None:
+        """What hears how far a reading is."""
+        return self.telling(reading) if self.telling is not None else None
+
+
 def judge_file(
-    channels: ChannelMap,
-    file: Path,
+    past: PastDrive,
     study: Study,
-    further: Sequence[Beside] = (),
-    *,
-    participant: str = "DRY",
-    group: str | None = None,
-    exposures: tuple[tuple[dict[str, Any], ...], bool] = ((), True),
+    who: Driving = NOBODY,
+    earlier: Earlier = Earlier(),  # noqa: B008 - frozen
 ) -> DryReport:
     """The dry judging of a whole file. Raises `WitnessError` where it cannot be read."""
-    opened = DriveFile(channels, file, further)
-    maps = [one.map for one in further]
-    dry = DryJudging(
-        study,
-        channels,
-        participant=participant,
-        group=group,
-        further=maps,
-        exposures=exposures,
-        now_s=lambda: opened.now_s,
-    )
+    opened = past.opened()
+    dry = DryJudging(study, [past.channels, *past.maps], who, earlier, now_s=lambda: opened.now_s)
     try:
-        opened.read(dry.translation, dry.joined, dry.sources)
+        opened.read(dry.translation, dry.joined, dry.sources, past.told("judging"))
         dry.finish()
     finally:
         opened.close()
-    return dry.report(str(file), opened.refused, opened.last_refusal, opened.doubts)
+    return dry.report(str(past.file), opened.refused, opened.last_refusal, opened.doubts)
 
 
 def import_drive(
-    channels: ChannelMap,
-    file: Path,
-    study: Study,
-    participant: str,
-    group: str | None,
-    records: Path,
-    *,
-    further: Sequence[Beside] = (),
-    began: datetime | None = None,
-    despite_faults: bool = False,
+    past: PastDrive, study: Study, who: Driving, records: Path, *, despite_faults: bool = False
 ) -> Imported:
-    """Makes the record. `began`: when the drive began, where the file has no clock of the day; else the file's date.
+    """Makes the record. The file is read twice.
 
     Raises `WitnessError` for a map of another kind, a file that cannot be read or gives no frame, a participant that
     the study does not have, and a directory that cannot be written; `CannotBeRight` unless `despite_faults`.
     """
-    check_participant(study, participant, group)
-    earlier = earlier_of(records, participant) if records.is_dir() else Earlier()
-    exposures = (earlier.exposures, earlier.known)
-    report = judge_file(channels, file, study, further, participant=participant, group=group, exposures=exposures)
+    check_participant(study, who.participant, who.group)
+    file, channels = past.file, past.channels
+    earlier = earlier_of(records, who.participant) if records.is_dir() else Earlier()
+    report = judge_file(past, study, who, earlier)
     if not report.frames:
         why = f" ({report.last_refusal})" if report.last_refusal else ""
         why += "".join(f"; {fault.rstrip('.')}" for fault in report.faults[:3])
@@ -149,13 +152,13 @@ def import_drive(
     except OSError as error:
         raise WitnessError(f"{records}: records cannot be written there ({error.strerror}).") from error
     sha256 = _digest(file)
-    begin = began or datetime.fromtimestamp(file.stat().st_mtime, UTC)
+    begin = past.began or datetime.fromtimestamp(file.stat().st_mtime, UTC)
     stamp = begin.astimezone(UTC).strftime("%Y%m%dT%H%M%SZ")
-    record = records.resolve() / f"{participant}-{stamp}-{secrets.token_hex(2)}.run"
+    record = records.resolve() / f"{who.participant}-{stamp}-{secrets.token_hex(2)}.run"
     clock = SourceClock(begin.timestamp())
     opening = Opening(
-        participant=participant,
-        group=group,
+        participant=who.participant,
+        group=who.group,
         study_name=study.name,
         study_text=study.text,
         study_sha256=study.sha256,
@@ -166,8 +169,8 @@ def import_drive(
             "imported_sha256": sha256,
             "channel_map_sha256": channels.sha256,
         },
-        exposures=exposures[0],
-        exposures_known=exposures[1],
+        exposures=earlier.exposures,
+        exposures_known=earlier.known,
     )
     writer = RecordWriter.create(record, opening, clock=clock)
     sentence = f"This drive was imported from the file {file.name} with the channel map {Path(channels.path).name}."
@@ -175,13 +178,12 @@ def import_drive(
     if report.faults:
         fields["despite_faults"] = report.faults[:32]
     writer.append(EntryKind.INTAKE, pack_map({**fields, "channel_map": channels.text}))
-    maps = [one.map for one in further]
-    drive = RecordedDrive(channels, lambda payload: writer.append(EntryKind.MESSAGE, payload), clock, maps)
-    opened = DriveFile(channels, file, further)
-    joined, sources = drive.joined_with(maps, lambda: opened.now_s)
+    drive = RecordedDrive(channels, lambda payload: writer.append(EntryKind.MESSAGE, payload), clock, past.maps)
+    opened = past.opened()
+    joined, sources = drive.joined_with(past.maps, lambda: opened.now_s)
     translation = Translation(channels, joined or drive, lambda number: f"{file.stem[:40]}-{sha256[:8]}-{number}")
     try:
-        opened.read(translation, joined, sources)
+        opened.read(translation, joined, sources, past.told("writing the record"))
         translation.finish()
         if joined is not None:
             joined.flush(everything=True)

@@ -11,10 +11,13 @@ import re
 import subprocess
 import sys
 import tempfile
+import time
 from collections.abc import Sequence
 
+import numpy as np
+
 from monitor.connect.channel_map.loading import parse_map
-from monitor.connect.channel_map.model import ChannelMap, LslSource
+from monitor.connect.channel_map.model import LAYER_STAMP, ChannelMap, LslSource
 from monitor.connect.sources.lsl import FOUND_WITHIN_S, TEXTS, LslReceiver
 from monitor.errors import WitnessError
 from monitor.feed.limits import MAX_NAME
@@ -24,6 +27,8 @@ PREFIX = "lsl:"
 UNHEARD_S = 60.0
 """A bridged stream that nobody has listened to for so long ends."""
 OF_STREAMS = tuple(kind.name for kind in KINDS.values() if kind.of_sources or kind.name == "sync")
+LISTENS_S, ENOUGH_SAMPLES, LEAST_SAMPLES = 3.0, 600, 10
+"""How long, and to how many samples, a stream is listened to that states no rate."""
 NEED_MORE = ("alert_on", "alert_off")
 """Kinds of which a text alone does not say enough: an alert's modality needs a map."""
 
@@ -89,7 +94,7 @@ def map_of_stream(name: str, within_s: float = FOUND_WITHIN_S) -> tuple[ChannelM
     lines = [
         "[feed]",
         f"source = {_text(name[:MAX_NAME])}",
-        f"rate_hz = {receiver.rate_hz or 1.0:g}",
+        f"rate_hz = {_rate_hz(receiver):g}",
         "[source]",
         'kind = "lsl"',
         f"stream = {_text(name)}",
@@ -105,6 +110,25 @@ def map_of_stream(name: str, within_s: float = FOUND_WITHIN_S) -> tuple[ChannelM
         for channel in receiver.names:
             lines += [f"[signals.{_text(channel)}]", f"from = {_text(channel)}"]
     return parse_map("\n".join(lines) + "\n", f"{PREFIX}{name}"), receiver
+
+
+def _rate_hz(receiver: LslReceiver) -> float:
+    """The stream's own rate; one that states none is listened to, because a sample is believed for no longer than the
+    time until the next one is due. Texts come when they come."""
+    if receiver.rate_hz > 0.0 or receiver.is_texts:
+        return receiver.rate_hz or 1.0
+    stamps: list[float] = []
+    until_s = time.monotonic() + LISTENS_S
+    while len(stamps) < ENOUGH_SAMPLES and (left_s := until_s - time.monotonic()) > 0.0:
+        stamps += [one.values[LAYER_STAMP] for one in receiver.samples(min(left_s, 0.1))]
+    steps = np.diff(np.array(stamps, np.float64))
+    if len(steps) + 1 < LEAST_SAMPLES or not np.median(steps) > 0.0:
+        receiver.close()
+        raise WitnessError(
+            f"{receiver.where} states no rate and sent {len(stamps)} samples in {LISTENS_S:g} s: how long one of them "
+            "is to be believed cannot be told. Write a map for it, with [feed] rate_hz, and give it to: bridge --map."
+        )
+    return float(f"{1.0 / np.median(steps):.2g}")
 
 
 def _text(text: str) -> str:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
+from monitor.judging.companions import CompanionState
 from monitor.judging.day.log import DayLog
 from monitor.judging.operator import ComfortRating
 from monitor.judging.rules.stopped import Stop
@@ -42,10 +43,26 @@ class DayView:
     debrief: tuple[DebriefLine, ...] = ()
     hides_trials: bool = False
     """Whether nothing of a trial is shown for now."""
+    asks_debrief: bool = False
+    """Whether a trigger has fired in this drive, so that there is something to ask of."""
     asks_first: bool = False
     """Whether the drive is over and the debrief is open: until it is answered nothing of a trial is shown."""
     log: DayLog = field(default_factory=DayLog)
     stops: tuple[Stop, ...] = ()
     comfort: tuple[ComfortRating, ...] = ()
     questionnaire: tuple[AskedWhen, ...] = ()
+    """When it is still to be asked, or was asked in this run; without what was asked in an earlier run today."""
     asks_fit: bool = False
+    companions: tuple[CompanionState, ...] = ()
+
+    @property
+    def open(self) -> tuple[str, ...]:
+        """What the study asks for at the end of a session and nobody has entered, a sentence each."""
+        said = [f"Debrief: {one.ask} Not answered." for one in self.debrief if self.asks_debrief and not one.answered]
+        said += [
+            f"Symptoms {when} the drive were not asked." for when in self.questionnaire if not self.log.filled_in(when)
+        ]
+        said += (
+            ["Nobody has said whether the participant is fit to leave."] if self.asks_fit and not self.log.fit else []
+        )
+        return (*said, *(f"{one.name}: {one.words}." for one in self.companions if one.is_there is False))

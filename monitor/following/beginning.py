@@ -68,16 +68,21 @@ class Run:
         return make
 
 
-def find_run(records: Path, name: str | None) -> Run:
+def find_run(records: Path, name: str | None, *, read_only: bool = False) -> Run:
     """The run to attach to in a directory of records: the one named by its record or by its participant's code, else
     the only one that is being recorded.
 
-    A named run whose recorder has died is taken too, unless it was closed: its recorder is started again.
-    Raises `WitnessError` where there is none, or more than one.
+    A named run whose recorder has died is taken too, unless it was closed: its recorder is started again, but not by
+    who only looks on. Raises `WitnessError` where there is none, or more than one.
     """
     announced = read_announcement(records / name) if name is not None else None
     if announced is not None:
         run = Run(announced.plan)
+        if not run.is_recorded and read_only:
+            raise WitnessError(
+                f"The recorder of {run.record} has died, and who only looks on starts none; whoever writes comes back "
+                f"with: trialwitness attach {run.record}"
+            )
         if not run.is_recorded:
             run.start_again()
         return run
@@ -97,29 +102,35 @@ def find_run(records: Path, name: str | None) -> Run:
     return Run(running[0].plan)
 
 
-def begin_run(
-    study: Study,
-    participant: str,
-    group: str | None,
-    feeds: tuple[str, ...],
-    records: Path,
-    *,
-    second: Path | None = None,
-    own_secret_key: str | None = None,
-    server_public_key: str | None = None,
-    look_back: bool = True,
-    stratum: str | None = None,
-    standing: Standing | None = None,
-    lot: dict[str, Any] | None = None,
-    pace: float = 1.0,
-) -> Run:
-    """Starts the recorder of a new run. Raises `WitnessError` for a participant or group that the study does not have,
-    and where no record can be written.
+@dataclass(frozen=True, slots=True)
+class Driving:
+    """Who drives a new run, and by what the group was given."""
 
-    `look_back`: enter what the participant met in earlier runs in `records`; the demo's participant is always new.
-    `pace`: times real time at which the simulator is meant to run.
-    """
-    check_participant(study, participant, group)
+    participant: str
+    group: str | None
+    stratum: str | None = None
+    standing: Standing | None = None
+    lot: dict[str, Any] | None = None
+    is_new: bool = False
+    """Whether nothing is looked up of what they met before: the demo's participant, and staff."""
+
+
+@dataclass(frozen=True, slots=True)
+class Listening:
+    """What a new run listens to."""
+
+    endpoints: tuple[str, ...]
+    """The simulator's, then those of further sources."""
+    own_secret_key: str | None = None
+    server_public_key: str | None = None
+    pace: float = 1.0
+    """Times real time at which the simulator is meant to run."""
+
+
+def begin_run(study: Study, who: Driving, to: Listening, records: Path, *, second: Path | None = None) -> Run:
+    """Starts the recorder of a new run. Raises `WitnessError` for a participant or group that the study does not have,
+    and where no record can be written."""
+    check_participant(study, who.participant, who.group)
     records = records.resolve()
     try:
         records.mkdir(parents=True, exist_ok=True)
@@ -127,30 +138,30 @@ def begin_run(
         raise WitnessError(
             f"{records}: records cannot be written there ({error.strerror}); choose another directory."
         ) from error
-    earlier = earlier_of(records, participant) if look_back else Earlier()
+    earlier = Earlier() if who.is_new else earlier_of(records, who.participant)
     stamp = datetime.now(UTC).strftime("%Y%m%dT%H%M%SZ")
     plan = RecorderPlan(
-        record=str(records / f"{participant}-{stamp}-{secrets.token_hex(2)}.run"),
-        feeds=feeds,
+        record=str(records / f"{who.participant}-{stamp}-{secrets.token_hex(2)}.run"),
+        feeds=to.endpoints,
         sockets=str(make_sockets_directory()),
         opening=Opening(
-            participant=participant,
-            group=group,
+            participant=who.participant,
+            group=who.group,
             study_name=study.name,
             study_text=study.text,
             study_sha256=study.sha256,
-            feeds=feeds,
+            feeds=to.endpoints,
             versions={"trialwitness": __version__, "python": platform.python_version()},
             exposures=earlier.exposures,
             exposures_known=earlier.known,
-            stratum=stratum,
-            standing=standing.as_map() if standing else None,
-            lot=lot,
-            pace=pace if pace < NOBODY_DRIVES else None,
+            stratum=who.stratum,
+            standing=who.standing.as_map() if who.standing else None,
+            lot=who.lot,
+            pace=to.pace if to.pace < NOBODY_DRIVES else None,
         ),
         second=str(second.resolve()) if second else None,
-        own_secret_key=own_secret_key,
-        server_public_key=server_public_key,
+        own_secret_key=to.own_secret_key,
+        server_public_key=to.server_public_key,
     )
     start_recorder(plan)
     return Run(plan, _found_before(study, records, earlier))
@@ -163,7 +174,7 @@ def _found_before(study: Study, records: Path, earlier: Earlier) -> tuple[dict[s
     if page is not None:
         kept = ("name", "at", "go", "by", "study_sha256", "perceived")
         found.append({"type": "rehearsed", "rehearsal": {name: page.get(name) for name in kept}})
-    if study.day.looks_back:
+    if study.looks_back:
         found.append({"type": "carried", "runs": list(earlier.runs)})
     return tuple(found)
 

@@ -261,7 +261,8 @@ def sheet_lines(session: Session, log: DriveLog | None, *, masked: bool) -> list
         own = log.blocks[-1].frames.own
         station, speed = float(own["station"][-1]), float(own["speed"][-1])
     t = log.newest_t if log is not None else float("nan")
-    done = session.operator.steps_done
+    before = [step for step in session.operator.day.ticked_before if session.study.is_once(step)]
+    done = {*session.operator.steps_done, *before}
     ticked = (SheetStep(one.name) for one in session.study.day.companions if one.is_ticked)
     steps = (*session.study.sheet, *ticked)
     return [_sheet_line(step, station, speed, t, done=step.name in done, masked=masked) for step in steps]

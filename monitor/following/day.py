@@ -15,9 +15,13 @@ from monitor.following.around import DayView, DebriefLine, LimitView
 from monitor.following.view import LiveView, PreflightLine
 from monitor.judging.case.trial import Result, Trial
 from monitor.judging.day.driving import Driven, Due, driven, due, stretches_of
+from monitor.judging.day.log import Answered
 from monitor.judging.session import Session
+from monitor.study.day.model import AskedWhen, DebriefItem
 
 NEEDED = "go, today"
+KEPT_ON_TIMELINE = ("note", "loss", "trigger")
+"""What of a drive's time line tells nothing of the response."""
 
 
 def rehearsed_line(session: Session, page: dict[str, Any] | None, wall: float) -> PreflightLine:
@@ -67,9 +71,9 @@ def day_lines(session: Session) -> Iterator[PreflightLine]:
     day, log = session.study.day, session.operator.day
     if day.rehearsal is not None and day.rehearsal.perceived:
         yield from _perceived(session)
-    if day.looks_back and log.earlier is None:
+    if session.study.looks_back and log.earlier is None:
         yield PreflightLine("earlier runs", "known", "nobody has looked", "undecided")
-    elif day.looks_back and log.earlier:
+    elif session.study.looks_back and log.earlier:
         runs = log.earlier
         last = runs[-1]
         given = (
@@ -81,6 +85,28 @@ def day_lines(session: Session) -> Iterator[PreflightLine]:
             yield PreflightLine("earlier stops", "none", "; ".join(stops), "undecided")
     yield from _driven(session)
     yield from _order(session)
+    yield from _companions(session)
+    yield from _lot(session)
+
+
+def _companions(session: Session) -> Iterator[PreflightLine]:
+    """Signals beside the simulator's own, as well as they are measured so far; it stops nobody."""
+    signals = {one.name: one for one in session.study.day.companions if one.signal is not None}
+    for state in session.companions():
+        if state.name in signals and session.drives:
+            needed = f"measured in {100.0 * signals[state.name].measured_at_least:.0f} %"
+            yield PreflightLine(state.name, needed, state.words, "met" if state.is_there else "undecided")
+
+
+def _lot(session: Session) -> Iterator[PreflightLine]:
+    """In a study whose lots wait: that this run is before the participant's lot, and for what it waits."""
+    rule, opening = session.study.assignment, session.opening
+    if rule is None or not rule.after or opening.group is not None:
+        return
+    ticked = {*session.operator.steps_done, *session.operator.day.ticked_before}
+    left = [step for step in rule.after if step not in ticked]
+    given = f"before it: {', '.join(left)} to tick" if left else "before it: all ticked, opened with the next run"
+    yield PreflightLine("lot", f"after {len(rule.after)} steps", given, "undecided")
 
 
 def _perceived(session: Session) -> Iterator[PreflightLine]:
@@ -95,7 +121,8 @@ def _perceived(session: Session) -> Iterator[PreflightLine]:
             continue
         fits = answer.answer != "no" and one.expected in (None, answer.answer)
         given = "not perceived" if answer.answer == "no" else answer.answer
-        when = f"{_day(answer.wall)} {datetime.fromtimestamp(answer.wall, UTC):%H:%M} UTC"
+        day = "" if _day(answer.wall) == _day(session.last_wall_ns / 1e9) else f"{_day(answer.wall)} "
+        when = f"{day}{datetime.fromtimestamp(answer.wall, UTC):%H:%M} UTC"
         yield PreflightLine(one.name, needed, f"{given}, by {answer.by}, {when}", "met" if fits else "not met")
 
 
@@ -111,36 +138,61 @@ def day_view(session: Session, trials: Sequence[Trial], *, history: bool) -> Day
     asked = {
         "safety": day.safety is not None or day.limits is not None,
         "debrief": bool(day.debrief),
+        "companions": bool(day.companions),
     }
     if not any(asked.values()):
         return DayView()
     found, drive = None if history else limit_now(session), session.current
-    answers = log.answers
+    index = drive.log.index if drive is not None else None
+    answers = log.answers_after(index)
+    hides = history and any(trial.withheld for trial in trials)
     debrief = tuple(
-        DebriefLine(one.name, one.ask, one.answers, answers[one.name].said if one.name in answers else None)
+        DebriefLine(one.name, one.ask, one.answers, _answered(one, answers.get(one.name), hides=hides))
         for one in day.debrief
     )
     is_over = drive is not None and drive.log.ended
-    fired = any(trial.fired_at is not None for trial in trials)
+    fired = any(trial.fired_at is not None and trial.drive == index for trial in trials)
     driven_now = None if history or day.limits is None else _driven_today(session)
     return DayView(
         asked=frozenset(name for name, is_asked in asked.items() if is_asked),
         limit=None if found is None else LimitView(found.short, found.sentence, over=found.level == "over"),
         driven="" if driven_now is None else _driven_words(driven_now),
         debrief=debrief,
+        asks_debrief=fired,
         asks_first=not history and is_over and fired and any(one.answered is None for one in debrief),
         log=log,
         stops=tuple(session.operator.stops),
         comfort=tuple(session.operator.comfort),
-        questionnaire=day.safety.questionnaire if day.safety is not None else (),
+        questionnaire=tuple(_to_ask(session)),
         asks_fit=day.safety is not None and day.safety.fit_to_leave,
+        companions=session.companions(),
+    )
+
+
+def _answered(item: DebriefItem, found: Answered | None, *, hides: bool) -> str | None:
+    """What was answered; who looks at a blind record before the ruling is not told the participant's own words."""
+    if found is None:
+        return None
+    return "hidden until the ruling" if hides and not item.answers else found.said
+
+
+def _to_ask(session: Session) -> Iterator[AskedWhen]:
+    """When the questionnaire is asked, but for what was filled in in an earlier run today."""
+    rule, log = session.study.day.safety, session.operator.day
+    today = _day(session.last_wall_ns / 1e9)
+    asked = {when for run in log.earlier or () if _day(run.began) == today for when in run.filled}
+    yield from (
+        when for when in (rule.questionnaire if rule is not None else ()) if when not in asked or log.filled_in(when)
     )
 
 
 def without_trials(view: LiveView) -> LiveView:
-    """The view with nothing of a trial in it: between the drive's end and the debrief."""
+    """The view with nothing of a trial or a response in it: between the drive's end and the debrief. What is left of
+    the last minute's course would show how the participant braked."""
     day = replace(view.day, hides_trials=True)
-    return replace(view, trials=(), contested=(), lost_words=(), saved=None, responses=(), day=day)
+    timeline = tuple(mark for mark in view.timeline if mark.kind in KEPT_ON_TIMELINE)
+    without = replace(view, trials=(), contested=(), lost_words=(), saved=None, responses=(), strips=(), day=day)
+    return replace(without, timeline=timeline)
 
 
 def _driven_words(found: Driven) -> str:

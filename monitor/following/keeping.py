@@ -1,4 +1,4 @@
-"""What a view shows of longer ago than judging keeps frames: each fire's response, and lane keeping over the drive."""
+"""What a view shows of longer ago than judging keeps frames: each fire's response, lane keeping, the whole drive."""
 
 from __future__ import annotations
 
@@ -7,6 +7,7 @@ from dataclasses import replace
 from monitor.following.responses import KeptResponses
 from monitor.following.slow import SlowTracks
 from monitor.following.view import LiveView
+from monitor.following.whole import WholeTracks
 from monitor.judging.session import Session
 from monitor.study.model import Study
 
@@ -18,12 +19,15 @@ class Keeping:
     def __init__(self, study: Study) -> None:
         self._responses = KeptResponses(study)
         self._slow = SlowTracks(study)
+        self._whole = WholeTracks(study)
 
     def take(self, session: Session) -> None:
         """Keeps what is new."""
         self._responses.take(session)
         self._slow.take(session)
+        self._whole.take(session)
 
     def added_to(self, view: LiveView) -> LiveView:
         """The view with all that is known at its time and may be shown."""
-        return replace(view, responses=self._responses.of(view), slow=self._slow.of(view), slow_used=self._slow.used)
+        slow, used = self._slow.of(view), self._slow.used
+        return replace(view, responses=self._responses.of(view), slow=slow, slow_used=used, whole=self._whole.of(view))

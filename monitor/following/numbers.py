@@ -66,11 +66,13 @@ def _is_ahead(name: str, session: Session, block: MeasuredBlock) -> bool:
     return int(rows[-1]) >= 0 and int(rows[-1]) == int(block.lead_row[-1])
 
 
-def _shown(name: str, role: str | None) -> Measure:
+def shown_as(name: str, role: str | None) -> Measure:
+    """One of the screen's numbers as a measure, for what is asked of blindness."""
     return Measure("own" if role is None else "role", name, role, MEASURES[name].unit)
 
 
-def _measured(block: MeasuredBlock, name: str, role: str | None) -> Measured:
+def measured_in(block: MeasuredBlock, name: str, role: str | None) -> Measured:
+    """One of the screen's numbers, frame by frame; `role`: a channel of the vehicle ahead."""
     if role is not None:
         return role_channel(block.frames, name, block.lead_row)
     if name in block.lead:
@@ -90,12 +92,12 @@ def build_numbers(
         band, result = bands.get((name, role is not None), (None, None))
         value: float | None = None
         state: str | None = "no data"
-        if masked and reveals(study, _shown(name, role)):
+        if masked and reveals(study, shown_as(name, role)):
             state = "masked"
         elif feed.state == "stale":
             state = "stale"
         elif log is not None and log.blocks:
-            measured = _measured(log.blocks[-1], name, role)
+            measured = measured_in(log.blocks[-1], name, role)
             state = state_text(measured, -1)
             value = None if state else float(measured.value[-1])
         if state in ("masked", "stale", "no data"):
@@ -110,9 +112,9 @@ def build_strips(study: Study, log: DriveLog, bands: Bands, hidden: tuple[Span, 
     found = []
     for name in STRIPS:
         t: FloatArray = np.concatenate([block.frames.t for block in blocks]) if blocks else np.empty(0)
-        value = np.concatenate([_measured(block, name, None).value for block in blocks]) if blocks else np.empty(0)
+        value = np.concatenate([measured_in(block, name, None).value for block in blocks]) if blocks else np.empty(0)
         keep = t >= log.newest_t - STRIP_S
-        if reveals(study, _shown(name, None)):
+        if reveals(study, shown_as(name, None)):
             value = np.where(hidden_frames(hidden, t), np.nan, value)
         band = bands.get((name, False), (None, None))[0]
         found.append(StripView(name, t[keep], value[keep], band))

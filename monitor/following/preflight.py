@@ -5,7 +5,8 @@ What is not met says NOT YET; what cannot be told ("not said", "no rehearsal tod
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -19,6 +20,7 @@ from monitor.judging.case.drive import DriveLog
 from monitor.judging.case.sources import SourceRun
 from monitor.judging.case.trial import Result
 from monitor.judging.rules.exposure import exposure_before
+from monitor.judging.rules.identity import MISMATCHES
 from monitor.judging.session import Session
 from monitor.study.needs import OTHERS, needed_channels
 
@@ -35,7 +37,7 @@ NEAR_S = 15.0
 def preflight(session: Session, view: LiveView, rehearsal: dict[str, Any] | None, wall: float) -> PreflightView:
     """The preflight now. `rehearsal`: the newest kept page of the study; `wall`: seconds since 1970."""
     lines = (
-        *_told(session),
+        *_answered(session, view, _told(session)),
         *_feed(session, view),
         *_checks(session),
         *_sources(session, view),
@@ -90,6 +92,19 @@ def _told(session: Session) -> Iterator[PreflightLine]:
     yield PreflightLine("scenario", "one of the study's" if study.scenarios else "any", _said(said), result)
 
 
+def _answered(session: Session, view: LiveView, lines: Iterable[PreflightLine]) -> Iterator[PreflightLine]:
+    """A difference that was answered quotes the answer, and no longer stops the run where it only leaves a doubt."""
+    answers = {one.about: one.answer for one in view.questions if one.answer}
+    codes = {about: code for code, about in MISMATCHES.items()}
+    for line in lines:
+        answer = answers.get(line.what)
+        if answer is None or line.result != "not met":
+            yield line
+            continue
+        is_void = session.study.reasons[codes[line.what]].severity == "void"
+        yield replace(line, given=f"{line.given}: {answer}", result="not met" if is_void else "undecided")
+
+
 def _assigned(session: Session, group: str | None) -> Iterator[PreflightLine]:
     """The group that the study's assignment gives the participant, where the run began with a proposal."""
     standing = session.standing
@@ -137,8 +152,7 @@ def _checks(session: Session) -> Iterator[PreflightLine]:
     drive = session.current
     if drive is None or drive.log.ended or not drive.log.blocks:
         return
-    plan = session.plan_of(drive)
-    found = [ChannelWatch(0.0).look(plan, drive, watch, 1, session.last_number) for watch in drive.watches.values()]
+    found = [ChannelWatch(0.0).look(session.occasion(drive, name, 1)) for name in drive.watches]
     doubts = list(dict.fromkeys(one.sentence for ahead in found for one in ahead.doubts))
     for sentence in doubts:
         yield PreflightLine("evidence", "no doubt", sentence, "not met")

@@ -17,7 +17,9 @@ all that all is well. A listener that does not read costs nothing: what it leave
 | `waiting` | list of {`trial`, `word`}: trials that wait for somebody, the oldest first |
 
 The private one adds `pid`, `by`, `record`, `participant`, `drive`, `t`, `feed`, `recorder`, `recorder_says`,
-`ladder` (a word) and `headings`: a list of {`name`, `word`, `seconds`, `sentence`, `now`}, and at the end `left`: true.
+`minutes_left` (of the disk), `lost` (frames), `next` ({`trigger`, `seconds`}, or null; the seconds are null while a
+trial is being answered, because how fast the next trigger comes near would tell how), `ladder` (a word) and `headings`:
+a list of {`name`, `tone`, `word`, `seconds`, `sentence`, `now`}, and at the end `left`: true.
 """
 
 from __future__ import annotations
@@ -79,12 +81,31 @@ def full(view: LiveView) -> dict[str, Any]:
         "feed": view.feed.state,
         "recorder": view.recorder.state,
         "recorder_says": view.recorder.sentence,
+        "minutes_left": view.recorder.minutes_left,
+        "lost": view.feed.lost,
+        "next": _next(view),
         "ladder": ladder.word if ladder is not None else None,
         "headings": [
-            {"name": name, "word": one.word, "seconds": one.seconds, "sentence": one.sentence, "now": one.now}
+            {
+                "name": name,
+                "tone": one.tone,
+                "word": one.word,
+                "seconds": one.seconds,
+                "sentence": one.sentence,
+                "now": one.now,
+            }
             for name, one in headings(view)
         ],
     }
+
+
+def _next(view: LiveView) -> dict[str, Any] | None:
+    """The next trigger and the seconds until it fires; not while a trial is being answered."""
+    outlook = view.outlook
+    if outlook is None:
+        return None
+    answering = outlook.in_horizon or outlook.hidden
+    return {"trigger": outlook.trigger, "seconds": None if answering else outlook.seconds_left}
 
 
 class StatusStream:

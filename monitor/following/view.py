@@ -50,6 +50,20 @@ class StripView:
 
 
 @dataclass(frozen=True, slots=True)
+class WholeStrip:
+    """One number over the drive so far: least and greatest value of each piece of `piece_s` seconds from time zero on,
+    NaN where there is none. Shapes (n,)."""
+
+    measure: str
+    unit: str
+    piece_s: float
+    low: FloatArray
+    high: FloatArray
+    band: Band | None
+    """Of the coming trigger's condition on it, else of the last trial's that had one."""
+
+
+@dataclass(frozen=True, slots=True)
 class VehicleView:
     """A vehicle in the plan view, relative to own car's centre along and across the lane."""
 
@@ -360,6 +374,8 @@ class LiveView:
     """Lane keeping over the drive, those that the study's conditions use first."""
     slow_used: int = 0
     """How many of them the study's conditions use."""
+    whole: tuple[WholeStrip, ...] = ()
+    """The large numbers over the whole drive."""
     stop: StopView | None = None
     """Why the participant drives no more, until that is lifted."""
     questions: tuple[Question, ...] = ()

@@ -26,7 +26,7 @@ import numpy as np
 from monitor.errors import StudyFaults
 from monitor.feed.marker_kinds import KINDS
 from monitor.judging.case.case import trial_window
-from monitor.judging.case.trial import Finding, Trial
+from monitor.judging.case.trial import ConditionEvidence, Finding, Trial
 from monitor.measures.columns import BoolArray, FloatArray
 from monitor.measures.names import MEASURES
 from monitor.record.entries import Opening
@@ -232,4 +232,10 @@ def _without_times(trial: Trial, from_t: float) -> Trial:
         ),
         alert=replace(trial.alert, at=None) if late(trial.alert.at) else trial.alert,
         what_now=hide_times(trial.what_now, from_t),
+        conditions=tuple(replace(one, evidence=_without_numbers(one.evidence)) for one in trial.conditions),
     )
+
+
+def _without_numbers(evidence: ConditionEvidence | None) -> ConditionEvidence | None:
+    """By what a value was checked, and no more: the numbers come from what was driven for many seconds before it."""
+    return None if evidence is None else replace(evidence, rebuilt=None, differs=None, noticed_from=None)

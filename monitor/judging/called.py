@@ -14,27 +14,20 @@ from monitor.judging.advice import what_now
 from monitor.judging.case.case import make_finding
 from monitor.judging.case.trial import ConditionResult, Finding, Trial
 from monitor.judging.case.values import IN, stand_in_band
-from monitor.judging.judge import decide
+from monitor.judging.occasion import Plan
 from monitor.judging.operator import OperatorLog
 from monitor.judging.rules.exposure import Shown
 from monitor.judging.rules.identity import MISMATCHES
 from monitor.judging.rules.signals import EYES
 from monitor.judging.rules.stopped import judge_stops
+from monitor.judging.verdict import decide
 from monitor.measures.measured import Measured, State
 from monitor.study.model import Condition, Study, Trigger
-from monitor.study.standing import Standing
 
 
-def with_calls(
-    trial: Trial,
-    trigger: Trigger,
-    study: Study,
-    operator: OperatorLog,
-    shown: Shown,
-    group: str | None,
-    standing: Standing | None = None,
-) -> Trial:
+def with_calls(trial: Trial, trigger: Trigger, plan: Plan, operator: OperatorLog, shown: Shown) -> Trial:
     """The trial after the operator's calls; the same one where there is none about it."""
+    study = plan.study
     conditions, findings = list(trial.conditions), list(trial.findings)
     on_road = operator.eyes.get(trial.id)
     if on_road is not None and trial.fired_at is not None:
@@ -54,7 +47,7 @@ def with_calls(
         findings=tuple(findings),
         verdict=decide(tuple(conditions), tuple(findings), final=trial.stage == "final"),
     )
-    return replace(called, what_now=what_now(called, shown, study, group, standing))
+    return replace(called, what_now=what_now(called, shown, study, plan.group, plan.standing))
 
 
 def _expected(trial: Trial, trigger: Trigger, study: Study, operator: OperatorLog) -> list[Finding]:
@@ -62,7 +55,7 @@ def _expected(trial: Trial, trigger: Trigger, study: Study, operator: OperatorLo
     and takes nobody out by itself: a note, where the study's [reasons] do not say otherwise (common practice)."""
     if trial.fired_at is None:
         return []
-    answers = operator.day.answers
+    answers = operator.day.answers_after(trial.drive)
     said = []
     for item in study.day.debrief:
         is_asked = item.trigger == trigger.name if item.trigger is not None else trigger.surprise_class is not None

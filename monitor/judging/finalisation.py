@@ -5,21 +5,14 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
-from monitor.judging.case.drive import DriveLog
+from monitor.judging.case.case import final_frame_after_s
 from monitor.judging.firing import FireWatch
-from monitor.judging.judge import (
-    Plan,
-    Settled,
-    final_frame_after_s,
-    find_response_origin,
-    judge_fired,
-    judge_response,
-    shown_as_of,
-    wanted,
-)
+from monitor.judging.judge import find_response_origin, judge_fired, judge_response, shown_as_of
+from monitor.judging.occasion import Occasion, Plan, wanted
 from monitor.judging.pending import judge_pending
 from monitor.judging.repeated import Repeated
 from monitor.judging.rules.exposure import Exposure, Shown, exposure_before
+from monitor.judging.settled import Settled
 from monitor.judging.tracks import DriveTrials, Track, came_before
 from monitor.record.entries import Opening
 from monitor.study.model import Study
@@ -86,24 +79,15 @@ class Finalisation:
             track.final_at = final_at
             track.settled = Settled()  # what was looked at to judge it is not kept: some hundred kilobytes a trial
         if number > track.final_at or log.ended:  # the verdict does not wait for its response
-            _time_response(self.plan(drives[-1]), log, watch, track, number)
+            _time_response(self._occasion(drives[-1], watch, track, number), track)
 
     def _judge_fired(
         self, drives: Sequence[DriveTrials], watch: FireWatch, track: Track, number: int, *, final: bool
     ) -> None:
         assert track.marker is not None
         earlier = self._exposure(drives, watch, track, number)
-        track.trial, track.shown = judge_fired(
-            self.plan(drives[-1]),
-            drives[-1].log,
-            watch,
-            track.marker,
-            track.occurrence,
-            earlier,
-            number,
-            settled=track.settled,
-            final=final,
-        )
+        occasion = self._occasion(drives[-1], watch, track, number)
+        track.trial, track.shown = judge_fired(occasion, track.marker, earlier, settled=track.settled, final=final)
         track.is_stale = False
 
     def _judge_pending(self, drives: Sequence[DriveTrials], watch: FireWatch, track: Track, number: int) -> None:
@@ -111,9 +95,8 @@ class Finalisation:
         over = log.end_number if track.missed is None else track.missed_at
         number = number if over is None else over
         earlier = self._exposure(drives, watch, track, number)
-        track.trial, track.shown = judge_pending(
-            self.plan(drives[-1]), log, watch, track.occurrence, earlier, number, track.missed
-        )
+        occasion = self._occasion(drives[-1], watch, track, number)
+        track.trial, track.shown = judge_pending(occasion, earlier, track.missed)
         track.final_at = over
 
     def _exposure(self, drives: Sequence[DriveTrials], watch: FireWatch, track: Track, number: int) -> Exposure:
@@ -137,7 +120,10 @@ class Finalisation:
             return track.shown
         if track.marker is None:
             return Shown.NO
-        return shown_as_of(self.plan(drive), drive.log, drive.watches[name], track.marker, track.occurrence, number)
+        return shown_as_of(self._occasion(drive, drive.watches[name], track, number), track.marker)
+
+    def _occasion(self, drive: DriveTrials, watch: FireWatch, track: Track, number: int) -> Occasion:
+        return Occasion(self.plan(drive), drive.log, watch, track.occurrence, number)
 
 
 def _open_tracks(drive: DriveTrials, watch: FireWatch) -> None:
@@ -169,9 +155,10 @@ def _is_expected(watch: FireWatch, drive: DriveTrials, track: Track) -> bool:
     return not track.is_waiting or wanted(watch.trigger, drive.log) is not None
 
 
-def _time_response(plan: Plan, log: DriveLog, watch: FireWatch, track: Track, number: int) -> None:
+def _time_response(occasion: Occasion, track: Track) -> None:
     """The response of a final trial, once its horizon and the delay of a marker about it have passed."""
-    marker, rule = track.marker, watch.trigger.response
+    log, trigger = occasion.drive, occasion.trigger
+    marker, rule = track.marker, trigger.response
     assert marker is not None
     assert track.trial is not None
     if rule is None:
@@ -181,13 +168,13 @@ def _time_response(plan: Plan, log: DriveLog, watch: FireWatch, track: Track, nu
     due_t = max(track.response_due_t, marker.t + rule.horizon_s + 1.5)
     if log.end_number is None and log.newest_t < due_t:
         return
-    hazard_s = watch.trigger.hazard.within_s if watch.trigger.hazard else 0.0
-    t0 = find_response_origin(plan, log, watch, marker, track.occurrence, number)
+    hazard_s = trigger.hazard.within_s if trigger.hazard else 0.0
+    t0 = find_response_origin(occasion, marker)
     wait_to = (marker.t + hazard_s if t0 is None else t0) + rule.horizon_s + 2.0
     number_then = log.number_at(wait_to, marker.number)
     if number_then is None:
         track.response_due_t = wait_to
         return
-    response = judge_response(plan, log, watch, marker, track.occurrence, track.trial.alert, number_then)
+    response = judge_response(replace(occasion, number=number_then), marker, track.trial.alert)
     track.trial = replace(track.trial, response=response)
     track.response_done = True

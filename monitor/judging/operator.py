@@ -63,6 +63,8 @@ class OperatorLog:
     comfort_stop_at: float | None = None
     """The facility's stop rule."""
     notes: list[Note] = field(default_factory=list)
+    marks: dict[str, str] = field(default_factory=dict)
+    """Key of a mark → its code, those taken back too."""
     rulings: dict[str, tuple[Ruling, ...]] = field(default_factory=dict)
     """Trial → its rulings in order."""
     revealed: set[str] = field(default_factory=set)
@@ -85,6 +87,10 @@ class OperatorLog:
     def standing_stop(self) -> Stop | None:
         """The first stop that nobody has lifted."""
         return next((stop for stop in self.stops if stop.lifted is None), None)
+
+    def marks_made(self, code: str) -> int:
+        """How many marks of a code stand."""
+        return sum(note.retracted is None and self.marks.get(note.key) == code for note in self.notes)
 
     def fork(self) -> OperatorLog:
         """What was entered so far, to go on from alone: no list, map or set is shared."""
@@ -117,6 +123,8 @@ class OperatorLog:
                 code = str(fields.get("code") or "")
                 text = str(fields.get("text") or code)
                 self.notes.append(Note(at, drive, wall, by, text, key, must_say_why=code in STOP_MARKS))
+                if fields.get("type") == "mark":
+                    self.marks[key] = code
                 if fields.get("type") == "mark" and code in STOP_MARKS:
                     self.stops.append(Stop(key, STOP_MARKS[code], entered, text))
             case "comfort":

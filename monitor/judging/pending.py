@@ -15,38 +15,32 @@ from monitor.judging.case.received import MARKER_DELAY_S, ReceivedMarker
 from monitor.judging.case.stretch import cut_stretch
 from monitor.judging.case.trial import Finding, Timing, Trial
 from monitor.judging.case.values import held_rows, role_channel
-from monitor.judging.firing import Expected, FireWatch
-from monitor.judging.judge import NOT_GIVEN, Plan, decide, make_case, wanted
+from monitor.judging.firing import Expected
+from monitor.judging.judge import NOT_GIVEN
+from monitor.judging.occasion import Occasion, Plan, wanted
 from monitor.judging.rules.alerts import judge_alert
 from monitor.judging.rules.exposure import Exposure, Shown, what_showed
 from monitor.judging.rules.hazard import look_for_hazard
 from monitor.judging.rules.identity import exposure_findings, identity_findings
 from monitor.judging.timing import Asked, judge_timing_surely, timing_findings
+from monitor.judging.verdict import decide
 from monitor.study.model import Study
 
 BEFORE_TRIGGER_S, AFTER_TRIGGER_S = 1.0, 10.0
 """An alert or a contact within this of a trigger's marker belongs to that trigger."""
 
 
-def judge_pending(
-    plan: Plan,
-    drive: DriveLog,
-    watch: FireWatch,
-    occurrence: int,
-    earlier: Exposure,
-    number: int,
-    missed: Expected | None = None,
-) -> tuple[Trial, Shown]:
+def judge_pending(occasion: Occasion, earlier: Exposure, missed: Expected | None = None) -> tuple[Trial, Shown]:
     """An expected trial whose marker has not come: armed, missed, or not reached. `missed`: the time of its rule that
     no fire of a trigger that comes often belongs to, when that is certain."""
-    trigger = watch.trigger
-    over = drive.end_number is not None and drive.end_number <= number
-    asked = Asked(occurrence, None, wanted(trigger, drive), drive.newest_t, over=over)
+    plan, drive, trigger = occasion.plan, occasion.drive, occasion.trigger
+    over, number = occasion.over, occasion.number
+    asked = Asked(None, wanted(trigger, drive), drive.newest_t)
     if missed is not None:
         timing, unsure = Timing(missed.t, None, None, "missed"), list[Finding]()
     else:
-        timing, unsure = judge_timing_surely(plan.study, watch, number, asked, drive.period_s)
-    findings = timing_findings(plan.study, trigger, timing, asked, end_t=drive.end_t)
+        timing, unsure = judge_timing_surely(occasion, asked)
+    findings = timing_findings(occasion, timing, asked)
     findings += unsure
     if over and missed is None and not trigger.fires_when:
         sentence = f"The trigger {trigger.name} did not fire in this drive."
@@ -57,8 +51,8 @@ def judge_pending(
         lost = [one for one in lost if one.after_t < missed.t + reach_s and one.before_t > missed.t - reach_s]
     looked_at = timing.expected_at
     if over and looked_at is None and not trigger.fires_when:
-        looked_at = _braked_at(plan, drive, watch, number)
-    came, braked_t = _came(plan, drive, watch, looked_at, occurrence, number)
+        looked_at = _braked_at(occasion)
+    came, braked_t = _came(occasion, looked_at)
     if findings and looked_at is not None and braked_t is not None and not trigger.comes_often:
         held = f"The rule of {trigger.name} held from {looked_at:.2f} s and no" if trigger.fires_when else "No"
         sentence = (
@@ -76,10 +70,10 @@ def judge_pending(
         findings += identity_findings(plan.study, plan.participant, plan.planned_group, drive.hello, None)
     conditions = tuple(judge_condition(condition, None, math.nan) for condition in trigger.conditions)
     trial = Trial(
-        id=f"{drive.index}/{trigger.name}/{occurrence}",
+        id=occasion.id,
         trigger=trigger.name,
         drive=drive.index,
-        occurrence=occurrence,
+        occurrence=occasion.occurrence,
         fired_at=None,
         wall=None,
         stage="final" if over or missed is not None else "armed",
@@ -93,7 +87,7 @@ def judge_pending(
         response=None,
         what_now="",
         surprises=trigger.surprise_class is not None,
-        treatment=_treatment(plan, occurrence),
+        treatment=_treatment(plan, occasion.occurrence),
     )
     shown = _shown(drive, came, number)
     return replace(trial, what_now=what_now(trial, shown, plan.study, plan.group, plan.standing)), shown
@@ -114,31 +108,29 @@ def _other_triggers(study: Study, drive: DriveLog, number: int) -> list[Finding]
     return []
 
 
-def _came(
-    plan: Plan, drive: DriveLog, watch: FireWatch, expected_at: float | None, occurrence: int, number: int
-) -> tuple[Shown, float | None]:
+def _came(occasion: Occasion, expected_at: float | None) -> tuple[Shown, float | None]:
     """Whether a hazard whose marker never came showed itself where the trigger's rule held, and when its vehicle braked
     by its acceleration and by its speed."""
-    trigger = watch.trigger
+    trigger, number = occasion.trigger, occasion.number
     if expected_at is None or trigger.hazard is None:
         return Shown.NO, None
     stand_in = ReceivedMarker(0, expected_at, "trigger", trigger.name, {}, number, expected_at, math.nan, False)
-    case = make_case(plan, drive, watch, stand_in, occurrence, number)
+    case = occasion.case(stand_in)
     hazard = look_for_hazard(case)
     braked_t = hazard.onset_t if hazard.by_speed_t is not None else None
     return what_showed(case, hazard, judge_alert(case)[0]), braked_t
 
 
-def _braked_at(plan: Plan, drive: DriveLog, watch: FireWatch, number: int) -> float | None:
+def _braked_at(occasion: Occasion) -> float | None:
     """When the vehicle of a trigger without a rule last began to brake as its hazard does, in what is kept of the
     drive; None where it did not."""
-    rule = watch.trigger.hazard
-    stretch = cut_stretch(drive, -math.inf, math.inf, number)
+    rule = occasion.trigger.hazard
+    stretch = cut_stretch(occasion.drive, -math.inf, math.inf, occasion.number)
     if rule is None or rule.onset is not None or stretch is None:
         return None
     leads, counts = np.unique(stretch.lead_id[stretch.lead_id >= 0], return_counts=True)
     lead = int(leads[counts.argmax()]) if len(leads) else None
-    rows = held_rows(stretch, plan.study.roles.get(rule.role or watch.trigger.role), lead)
+    rows = held_rows(stretch, occasion.study.roles.get(rule.role or occasion.trigger.role), lead)
     brakes = role_channel(stretch.frames, "accel", rows).value <= -rule.decel_at_least_mps2
     begins = np.flatnonzero(brakes[1:] & ~brakes[:-1]) + 1
     return float(stretch.t[begins[-1]]) if len(begins) else None

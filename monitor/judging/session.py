@@ -23,10 +23,11 @@ from monitor.judging.case.pacing import Pacing, by_number
 from monitor.judging.case.received import MARKER_DELAY_S
 from monitor.judging.case.sources import Sources
 from monitor.judging.case.trial import Trial
+from monitor.judging.companions import CompanionState, MeasuredCounts, companion_states
 from monitor.judging.finalisation import Finalisation
 from monitor.judging.firing import FireWatch
-from monitor.judging.judge import Plan
 from monitor.judging.late_rule import looks_at_signals
+from monitor.judging.occasion import Occasion, Plan
 from monitor.judging.operator import OperatorLog
 from monitor.judging.rules.exposure import Shown
 from monitor.judging.tracks import STRIP_S as STRIP_S
@@ -57,6 +58,7 @@ class Session:
         """Is handed the frames of each run as soon as they are measured."""
         self._retain_s = retention_s(study)
         self.sources = Sources(opening.feeds[1:], self._retain_s)
+        self.measured = MeasuredCounts(tuple(one.signal for one in study.day.companions if one.signal is not None))
         self._by_run: dict[str, int] = {}
         self._received_ns = by_number((), ())
         """When each entry of the block that is being taken was received."""
@@ -75,7 +77,7 @@ class Session:
         """
         twin = Session(self.study, self.opening)
         twin.operator = self.operator.fork()
-        twin.sources = self.sources.fork(frames=frames)
+        twin.sources, twin.measured = self.sources.fork(frames=frames), self.measured.fork()
         twin.drives = [*self.drives[:-1], *(drive.fork(twin.sources, frames=frames) for drive in self.drives[-1:])]
         twin._by_run = dict(self._by_run)
         twin.last_number, twin.last_wall_ns, twin.last_monotonic_ns = (
@@ -163,6 +165,10 @@ class Session:
             else:
                 self.take([piece])
 
+    def companions(self) -> tuple[CompanionState, ...]:
+        """What belongs to the session beside the record, as far as it is known here."""
+        return companion_states(self.study.day.companions, self.operator, self.measured, self.sources.logs)
+
     def take_addendum(self, fields: dict[str, Any]) -> None:
         """A ruling or note entered after the record was closed."""
         self.operator.take(fields)
@@ -198,16 +204,22 @@ class Session:
         """What the run of a drive was meant to be."""
         return self._finalisation.plan(drive)
 
+    def occasion(self, drive: DriveTrials, trigger: str, occurrence: int) -> Occasion:
+        """A trial that may still come, as of the last entry."""
+        return Occasion(self.plan_of(drive), drive.log, drive.watches[trigger], occurrence, self.last_number)
+
     def _with_operator(self, drive: DriveTrials, name: str, trial: Trial, shown: Shown) -> Trial:
-        trigger, group = drive.watches[name].trigger, self.plan_of(drive).group
-        trial = with_calls(trial, trigger, self.study, self.operator, shown, group, self.standing)
+        plan = self.plan_of(drive)
+        trial = with_calls(trial, drive.watches[name].trigger, plan, self.operator, shown)
         rulings = self.operator.rulings.get(trial.id, ())
         revealed = trial.id in self.operator.revealed
         if not rulings and not revealed and not self.blind:
             return trial
         stage = "ruled" if rulings else trial.stage
         trial = replace(trial, rulings=rulings, blind=self.blind, revealed=revealed, stage=stage)
-        return replace(trial, what_now=what_now(trial, shown, self.study, group, self.standing)) if rulings else trial
+        if not rulings:
+            return trial
+        return replace(trial, what_now=what_now(trial, shown, self.study, plan.group, plan.standing))
 
     def _stand_at(self, entry: Entry) -> None:
         self.last_number = entry.number
@@ -284,6 +296,8 @@ class Session:
             drive.log.note_received(block.frames, self._received_ns)
             if self.on_measured is not None:
                 self.on_measured(drive.log.run, block)
+            if self.measured.names:
+                self.measured.take(drive.log.index, len(block.frames), block.frames.signals)
         drive.show(block)
         self._finalisation.finalise(self.drives, self.last_number)
         drive.log.trim()

@@ -6,7 +6,7 @@ import math
 from dataclasses import dataclass
 
 from monitor.judging.case.sources import SourceLog
-from monitor.judging.rules.source_trouble import SILENT_S, trouble_between
+from monitor.judging.case.trouble import SILENT_S, trouble_between
 from monitor.judging.session import Session
 
 

@@ -9,14 +9,14 @@ from __future__ import annotations
 
 from bisect import bisect_left, bisect_right
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from monitor.judging.case.case import make_finding
 from monitor.judging.case.trial import Finding, Timing, TimingResult
 from monitor.judging.firing import Expected, FireWatch
-from monitor.study.model import Study, Trigger
+from monitor.judging.occasion import Occasion
 
 SLACK_FRAMES = 0.1
 """Rounding of frame times, in periods."""
@@ -62,35 +62,32 @@ def _rule_of_fire(watch: FireWatch, fired_at: float, number: int) -> Expected | 
 
 @dataclass(frozen=True, slots=True)
 class Asked:
-    """One trial of a trigger whose timing is asked, as of an entry and its newest frame."""
+    """What the newest frame and the marker say of a trial whose timing is asked."""
 
-    occurrence: int
     fired_at: float | None
     wanted: int | None
     """How often the drive is expected to fire it; None: any number."""
     now_t: float
-    over: bool
-    """Whether the drive has ended."""
     seen: bool = True
     """Whether all frames about the fire are there."""
     settled: bool = True
     """Whether what a further source tells of the time about the fire can't come any more."""
 
 
-def judge_timing(trigger: Trigger, rule: Expected | None, asked: Asked, period_s: float) -> Timing:
+def judge_timing(occasion: Occasion, rule: Expected | None, asked: Asked) -> Timing:
     """The timing of one trial against the time of its rule that it belongs to; None where there is none.
 
     On time: not more than one frame before and at most `late_after_frames` after the first frame at which the rule
     holds (one frame of sampling and one network hop by default). A loss just before that frame widens the early side.
     """
-    fired_at = asked.fired_at
+    trigger, period_s, fired_at = occasion.trigger, occasion.drive.period_s, asked.fired_at
     if fired_at is None:
-        if rule is not None and (asked.over or asked.now_t > rule.t + trigger.grace_s + 2.0):
+        if rule is not None and (occasion.over or asked.now_t > rule.t + trigger.grace_s + 2.0):
             return Timing(rule.t, None, None, "missed")
-        if asked.over and rule is None and trigger.fires_when:
+        if occasion.over and rule is None and trigger.fires_when:
             return Timing(None, None, None, "not reached")
         return Timing(rule.t if rule else None, None, None, "not stated")
-    one_too_many = asked.wanted is not None and asked.occurrence > asked.wanted > 0
+    one_too_many = asked.wanted is not None and occasion.occurrence > asked.wanted > 0
     if rule is None:
         if one_too_many:
             return Timing(None, None, None, "double")
@@ -113,19 +110,15 @@ def judge_timing(trigger: Trigger, rule: Expected | None, asked: Asked, period_s
     return Timing(rule.t, delay_s, frames, result)
 
 
-def judge_timing_surely(
-    study: Study, watch: FireWatch, number: int, asked: Asked, period_s: float
-) -> tuple[Timing, list[Finding]]:
+def judge_timing_surely(occasion: Occasion, asked: Asked) -> tuple[Timing, list[Finding]]:
     """The timing as of an entry. Where the rule looks at what a further source tells, it is stated only if it is the
     same whatever that told, and once that is settled; else a finding says so."""
 
-    def judged(one: FireWatch) -> Timing:
-        return judge_timing(one.trigger, _rule_of(one, number, asked), asked, period_s)
-
-    timing = judged(watch)
-    if watch.hopeful is None:
-        return _told(study, watch, timing, number, asked, period_s)
-    other = judged(watch.hopeful)
+    timing = judge_timing(occasion, _rule_of(occasion, asked), asked)
+    if occasion.watch.hopeful is None:
+        return _told(occasion, timing, asked)
+    hopeful = replace(occasion, watch=occasion.watch.hopeful)
+    other = judge_timing(hopeful, _rule_of(hopeful, asked), asked)
     if other.result == timing.result:
         return timing, []
     rule_t = timing.expected_at if timing.expected_at is not None else other.expected_at
@@ -133,40 +126,45 @@ def judge_timing_surely(
         return Timing(rule_t, None, None, "not stated"), []
     about = "" if rule_t is None else f" about {rule_t:.2f} s"
     sentence = (
-        f"Whether the rule of {watch.trigger.name} held{about} is not known: it looks at a further source's signal."
+        f"Whether the rule of {occasion.trigger.name} held{about} is not known: it looks at a further source's signal."
     )
-    return Timing(rule_t, None, None, "not stated"), [make_finding(study, "clock-unsure", sentence, asked.fired_at)]
+    return Timing(rule_t, None, None, "not stated"), [
+        make_finding(occasion.study, "clock-unsure", sentence, asked.fired_at)
+    ]
 
 
-def _told(
-    study: Study, watch: FireWatch, timing: Timing, number: int, asked: Asked, period_s: float
-) -> tuple[Timing, list[Finding]]:
+def _told(occasion: Occasion, timing: Timing, asked: Asked) -> tuple[Timing, list[Finding]]:
     """The timing, not stated where a term of the rule had no value just where that decides: at the fire for "early",
     just before the rule held for the others, at the end of a drive for "not reached"."""
     if timing.result in ("not stated", "double", "missed"):
         return timing, []
-    slack = 2.0 * period_s
+    watch, slack = occasion.watch, 2.0 * occasion.drive.period_s
     if asked.fired_at is None:
         about = (asked.now_t - slack, asked.now_t)
     elif timing.expected_at is None:
         about = (asked.fired_at - slack, asked.fired_at + slack)
     else:
         about = (min(asked.fired_at, timing.expected_at - slack), timing.expected_at)
-    if not any(one.number <= number and one.from_t <= about[1] and one.to_t >= about[0] for one in watch.untold):
+    if not any(
+        one.number <= occasion.number and one.from_t <= about[1] and one.to_t >= about[0] for one in watch.untold
+    ):
         return timing, []
     terms = (*watch.trigger.armed_when, *watch.trigger.fires_when)
     names = ", ".join(dict.fromkeys(one.measure.text for term in terms for one in term.alternatives))
     when = "at the drive's end" if asked.fired_at is None else f"at {about[0]:.2f} s"
     sentence = f"Whether the rule of {watch.trigger.name} held cannot be told: {names} had no value {when}."
     at = asked.now_t if asked.fired_at is None else asked.fired_at
-    return Timing(timing.expected_at, None, None, "not stated"), [make_finding(study, "timing-unsure", sentence, at)]
+    return Timing(timing.expected_at, None, None, "not stated"), [
+        make_finding(occasion.study, "timing-unsure", sentence, at)
+    ]
 
 
-def _rule_of(watch: FireWatch, number: int, asked: Asked) -> Expected | None:
-    """The time of the rule that a trial belongs to, as of an entry."""
+def _rule_of(occasion: Occasion, asked: Asked) -> Expected | None:
+    """The time of the rule that a trial belongs to."""
+    watch, number = occasion.watch, occasion.number
     if not watch.trigger.comes_often:
         rules = [rule for rule in watch.expected if rule.number <= number]
-        return rules[asked.occurrence - 1] if asked.occurrence <= len(rules) else None
+        return rules[occasion.occurrence - 1] if occasion.occurrence <= len(rules) else None
     return None if asked.fired_at is None else _rule_of_fire(watch, asked.fired_at, number)
 
 
@@ -181,10 +179,9 @@ def fires_of(watch: FireWatch, number: int) -> list[tuple[float, int]]:
     )
 
 
-def timing_findings(
-    study: Study, trigger: Trigger, timing: Timing, asked: Asked, *, end_t: float | None
-) -> list[Finding]:
+def timing_findings(occasion: Occasion, timing: Timing, asked: Asked) -> list[Finding]:
     """What is wrong with when it fired."""
+    trigger, end_t = occasion.trigger, occasion.drive.end_t
     name, expected_at, fired_at = trigger.name, timing.expected_at, asked.fired_at
     frames = f"{abs(timing.delay_frames):.1f} frames" if timing.delay_frames is not None else ""
     late_s = f"{abs(timing.delay_s):.2f} s" if timing.delay_s is not None else ""
@@ -216,20 +213,20 @@ def timing_findings(
         sentence = f"{ended} before the rule of {name} held."
     elif fired_at is not None and asked.wanted == 0:
         code, sentence = "fired-unexpected", f"{name} fired at {fired_at:.2f} s in a drive that should not fire it."
-    return [make_finding(study, code, sentence, at)] if code else []
+    return [make_finding(occasion.study, code, sentence, at)] if code else []
 
 
-def too_soon_findings(study: Study, watch: FireWatch, number: int, asked: Asked, period_s: float) -> list[Finding]:
+def too_soon_findings(occasion: Occasion, asked: Asked) -> list[Finding]:
     """A fire within the refractory time of the one before it."""
-    trigger, fired_at = watch.trigger, asked.fired_at
+    trigger, fired_at = occasion.trigger, asked.fired_at
     if fired_at is None or trigger.refractory_s <= 0.0:
         return []
-    slack = SLACK_FRAMES * period_s
-    before = [t for t, _ in fires_of(watch, number) if t < fired_at - slack]
+    slack = SLACK_FRAMES * occasion.drive.period_s
+    before = [t for t, _ in fires_of(occasion.watch, occasion.number) if t < fired_at - slack]
     if not before or fired_at - before[-1] >= trigger.refractory_s - slack:
         return []
     sentence = (
         f"{trigger.name} fired {fired_at - before[-1]:.2f} s after its fire at {before[-1]:.2f} s; its refractory time "
         f"is {trigger.refractory_s:.2f} s."
     )
-    return [make_finding(study, "fired-too-soon", sentence, fired_at)]
+    return [make_finding(occasion.study, "fired-too-soon", sentence, fired_at)]

@@ -9,8 +9,8 @@ import numpy as np
 from monitor.judging.case.received import ReceivedMarker
 from monitor.judging.case.trial import Trial
 from monitor.judging.firing import Expected
-from monitor.judging.judge import Settled
 from monitor.judging.rules.exposure import Shown
+from monitor.judging.settled import Settled
 
 
 @dataclass(slots=True)

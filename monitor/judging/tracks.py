@@ -5,11 +5,10 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 
 from monitor.judging.case.blocks import MeasuredBlock
-from monitor.judging.case.case import RUN_UP_S, trial_window
+from monitor.judging.case.case import RUN_UP_S, final_frame_after_s, trial_window
 from monitor.judging.case.drive import DriveLog
 from monitor.judging.case.sources import Sources
 from monitor.judging.firing import FireWatch
-from monitor.judging.judge import final_frame_after_s
 from monitor.judging.late_rule import LateFrames
 from monitor.judging.repeated import Repeated
 from monitor.judging.track import Track as Track

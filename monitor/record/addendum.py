@@ -18,15 +18,15 @@ from pathlib import Path
 from typing import Any
 
 from monitor.errors import RecordUnreadable, WitnessError
+from monitor.record.bytes.framing import chain_digest, entry_bytes, refuse_long
+from monitor.record.bytes.parts import PartHeader, part_name, program_version
+from monitor.record.bytes.scanning import Torn
 from monitor.record.clock import SYSTEM_CLOCK, Clock, boot_id
 from monitor.record.disk import DISK, DiskCalls, RecordNotWritable, lock_record, write_whole
 from monitor.record.entries import Entry, EntryKind, pack_operator, unpack_map
-from monitor.record.framing import chain_digest, entry_bytes, refuse_long
-from monitor.record.parts import PartHeader, part_name, program_version
 from monitor.record.places import find_parts, record_id_of
 from monitor.record.placing import close_quietly, reason
 from monitor.record.reader import RecordFiles
-from monitor.record.scanning import Torn
 from monitor.record.sources import FilePart, PartSource
 from monitor.record.walking import Damage, Problems, Walk
 

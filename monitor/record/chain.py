@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 
+from monitor.record.bytes.framing import ZERO_DIGEST, chain_digest, entry_bytes
 from monitor.record.entries import Entry, EntryKind
-from monitor.record.framing import ZERO_DIGEST, chain_digest, entry_bytes
 from monitor.record.resuming import LastGood
 from monitor.record.ring import Ring
 

@@ -24,16 +24,16 @@ from pathlib import Path
 from typing import Literal
 
 from monitor.errors import RecordUnreadable
-from monitor.record.clock import SYSTEM_CLOCK, Clock
-from monitor.record.disk import RecordNotWritable, open_regular, read_small
-from monitor.record.parts import (
+from monitor.record.bytes.parts import (
     PART_HEADER_BYTES,
     PartHeader,
     looks_like_part,
     part_number,
     unpack_part_header,
 )
-from monitor.record.sealed_head import HEAD_BYTES, record_id_in_head
+from monitor.record.clock import SYSTEM_CLOCK, Clock
+from monitor.record.disk import RecordNotWritable, open_regular, read_small
+from monitor.record.sealed.head import HEAD_BYTES, record_id_in_head
 
 SUFFIX = ".run"
 SEALED_NAME = "record.sealed"
@@ -232,13 +232,15 @@ def list_records(directory: Path) -> list[Path]:
 
 
 def is_record(path: Path) -> bool:
-    """Whether a directory holds a record: a part, a sealed file, or the tombstone of one; also where it does not let
-    itself be looked into, so that whoever reads it says so."""
+    """Whether a directory holds a record: a part, a sealed file, or the tombstone of one; also where nothing is left of
+    it but its rulings or the names of its places, and where it does not let itself be looked into, so that whoever
+    reads it says so."""
     try:
         names = os.listdir(path)
     except OSError:
         return path.is_dir()
-    return SEALED_NAME in names or TOMBSTONE_NAME in names or bool(find_parts(path))
+    own = {SEALED_NAME, TOMBSTONE_NAME, SECOND_NAME}
+    return not own.isdisjoint(names) or bool(find_parts(path)) or bool(find_parts(path, "addendum"))
 
 
 def noted_places(directory: Path, *, emptied: bool = False) -> dict[Path, bool]:

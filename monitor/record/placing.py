@@ -10,9 +10,9 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from monitor.errors import RecordUnreadable
+from monitor.record.bytes.parts import PartHeader, part_name, program_version
 from monitor.record.clock import Clock, boot_id
 from monitor.record.disk import DiskCalls, RecordNotWritable, write_whole
-from monitor.record.parts import PartHeader, part_name, program_version
 from monitor.record.places import STAMP_NAME
 from monitor.record.resuming import LastGood
 from monitor.record.stamping import note_part, note_place

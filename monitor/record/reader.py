@@ -7,12 +7,12 @@ from pathlib import Path
 from typing import Literal
 
 from monitor.errors import RecordUnreadable
+from monitor.record.bytes.framing import ZERO_DIGEST
+from monitor.record.bytes.parts import part_name
+from monitor.record.bytes.scanning import Torn
 from monitor.record.disk import DISK, DiskCalls
 from monitor.record.entries import Entry, EntryKind, unpack_map, unpack_opening
-from monitor.record.framing import ZERO_DIGEST
-from monitor.record.parts import part_name
 from monitor.record.places import SEALED_NAME, Place, list_records, look_at_places, parts_in
-from monitor.record.scanning import Torn
 from monitor.record.sources import FilePart, LastEntry, PartSource, find_opening, newest
 from monitor.record.tombstone import RecordWithdrawn, refuse_withdrawn
 from monitor.record.walking import Damage, Mark, Problems, Walk
@@ -98,7 +98,7 @@ class RecordFiles:
             self._problems.note(Damage(0, 0, 0, what, 0))
 
     def _open_sealed(self) -> None:
-        from monitor.record.sealed import SealedFile, SealedPart  # here, so that a recorder does not load numpy
+        from monitor.record.sealed.reading import SealedFile, SealedPart  # here, so that a recorder does not load numpy
 
         sealed = SealedFile(self.path / SEALED_NAME, self._disk)
         self.state = "sealed"

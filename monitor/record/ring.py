@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections import deque
 from collections.abc import Iterator
 
+from monitor.record.bytes.framing import OVERHEAD
 from monitor.record.entries import Entry
-from monitor.record.framing import OVERHEAD
 
 KEEP_NS = 60_000_000_000
 KEEP_BYTES = 64 << 20

@@ -11,15 +11,14 @@ from pathlib import Path
 from zlib import crc32
 
 from monitor.errors import RecordUnreadable
+from monitor.record.bytes.packing import pack_entries
+from monitor.record.bytes.parts import PART_HEADER_BYTES, part_number
+from monitor.record.bytes.scanning import PartFile, Stretch
 from monitor.record.disk import DISK, DiskCalls, RecordNotWritable, lock_record, write_whole
-from monitor.record.packing import pack_entries
-from monitor.record.parts import PART_HEADER_BYTES, part_number
 from monitor.record.places import SEALED_NAME, doubled_parts, find_parts, look_at_places, refuse_unsure_places
 from monitor.record.placing import close_quietly, reason
 from monitor.record.reader import RecordFiles
-from monitor.record.scanning import PartFile, Stretch
-from monitor.record.sealed import SealedFile
-from monitor.record.sealed_blocks import (
+from monitor.record.sealed.blocks import (
     BYTES,
     COPIES,
     ENTRIES,
@@ -32,7 +31,8 @@ from monitor.record.sealed_blocks import (
     stripe_count,
     tail_bytes,
 )
-from monitor.record.sealed_head import HEAD_BYTES, head_bytes
+from monitor.record.sealed.head import HEAD_BYTES, head_bytes
+from monitor.record.sealed.reading import SealedFile
 from monitor.record.sources import FilePart
 from monitor.record.stamping import leave_empty_places
 

@@ -8,11 +8,11 @@ from itertools import islice
 from pathlib import Path
 from typing import Protocol
 
+from monitor.record.bytes.framing import HEADER_BYTES, MARKER, MAX_PAYLOAD, OVERHEAD, header_at
+from monitor.record.bytes.parts import PART_HEADER_BYTES, PartHeader
+from monitor.record.bytes.scanning import Bad, PartFile, PartScan, Position, Stretch, Torn, first_position, read_header
 from monitor.record.disk import DISK, DiskCalls
 from monitor.record.entries import Entry, EntryKind
-from monitor.record.framing import HEADER_BYTES, MARKER, MAX_PAYLOAD, OVERHEAD, header_at
-from monitor.record.parts import PART_HEADER_BYTES, PartHeader
-from monitor.record.scanning import Bad, PartFile, PartScan, Position, Stretch, Torn, first_position, read_header
 
 SHORT_TAIL_BYTES = 1 << 16
 TAIL_BYTES = 2 * (MAX_PAYLOAD + OVERHEAD)

@@ -8,8 +8,8 @@ import os
 from contextlib import suppress
 from pathlib import Path
 
+from monitor.record.bytes.parts import looks_like_part
 from monitor.record.disk import DISK, DiskCalls, RecordNotWritable, write_whole
-from monitor.record.parts import looks_like_part
 from monitor.record.places import (
     SECOND_NAME,
     STAMP_NAME,

@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass
 
+from monitor.record.bytes.framing import OVERHEAD, ZERO_DIGEST, chain_digest
+from monitor.record.bytes.scanning import PAGE, Bad, Position, Stretch
 from monitor.record.entries import Entry, EntryKind
-from monitor.record.framing import OVERHEAD, ZERO_DIGEST, chain_digest
-from monitor.record.scanning import PAGE, Bad, Position, Stretch
 from monitor.record.sources import PartSource
 
 MAX_DAMAGES = 10_000

@@ -17,17 +17,18 @@ from pathlib import Path
 from typing import Any, Literal
 
 from monitor.errors import RecordUnreadable, WitnessError
+from monitor.record.bytes.parts import looks_like_part
 from monitor.record.clock import SYSTEM_CLOCK, Clock
 from monitor.record.disk import (
     DISK,
     DiskCalls,
     RecordNotWritable,
     lock_record,
+    read_small,
     write_file,
     write_whole,
 )
 from monitor.record.entries import EntryKind, unpack_map, unpack_opening
-from monitor.record.parts import looks_like_part
 from monitor.record.places import (
     SEALED_NAME,
     SECOND_NAME,
@@ -49,9 +50,14 @@ from monitor.record.tombstone import ADVERSE_NAME, left_of, read_tombstone
 
 PIECE = 1 << 20
 MOST_DEPTH = 32
+MOST_EVENTS_BYTES = 1 << 24
 
 Scope = Literal["all", "analysed"]
 """`all`: everything. `analysed`: all but adverse events, where the approved protocol says that those are kept."""
+
+OF_SAFETY_TYPES = ("comfort", "stop", "adverse", "symptoms")
+OF_SAFETY_MARKS = ("unwell", "emergency-stop")
+"""Types of operator's entries, and codes of marks, that tell how the participant was."""
 
 
 @dataclass(slots=True)
@@ -108,7 +114,7 @@ class Receipt:
         if not self.finished:
             said = [f"{self.record}: NOT FINISHED, run it once more. Left: {', '.join(self.left)}"]
         if self.kept:
-            said.append(f"{self.kept} adverse events are kept in {ADVERSE_NAME}, as the protocol says.")
+            said.append(f"Kept in {ADVERSE_NAME}, as the protocol says: {self.kept} of stops, adverse events, ratings.")
         for one in self.searched:
             what = f"erased, {one.files} files, {one.bytes} bytes" if one.result == "erased" else one.result
             said.append(f"  searched {one.place}: {what}. {one.why}".rstrip())
@@ -277,7 +283,7 @@ def _entomb(path: Path, fields: dict[str, Any], disk: DiskCalls) -> dict[str, An
 
 
 def _adverse_events(files: RecordFiles) -> list[dict[str, Any]]:
-    """Marks that the participant was unwell, stops, comfort ratings: as they were entered, but for their keys."""
+    """What was entered of how the participant was: as it was entered, but for the keys."""
     found = []
     for block in files.blocks():
         for entry in block:
@@ -287,19 +293,20 @@ def _adverse_events(files: RecordFiles) -> list[dict[str, Any]]:
                 fields = unpack_map(entry.payload)
             except RecordUnreadable:
                 continue
-            if fields.get("type") in ("comfort", "stop") or fields.get("code") == "unwell":
+            if fields.get("type") in OF_SAFETY_TYPES or fields.get("code") in OF_SAFETY_MARKS:
                 found.append({name: value for name, value in fields.items() if name != "key"})
     return [json.loads(json.dumps(one, default=str)) for one in found]
 
 
 def _counted(events: list[dict[str, Any]]) -> str:
-    return f"holds {len(events)} {'adverse event' if len(events) == 1 else 'adverse events'} or comfort ratings"
+    noun = "adverse event" if len(events) == 1 else "adverse events"
+    return f"holds {len(events)} {noun}, comfort ratings or questionnaires"
 
 
 def _kept_events(path: Path) -> list[Any]:
     try:
-        kept = json.loads((path / ADVERSE_NAME).read_bytes())
-    except (OSError, ValueError):
+        kept = json.loads(read_small(path / ADVERSE_NAME, MOST_EVENTS_BYTES))
+    except (OSError, ValueError, RecursionError):
         return []
     return kept if isinstance(kept, list) else []
 

@@ -17,11 +17,11 @@ from pathlib import Path
 from typing import Any
 
 from monitor.errors import RecordUnreadable
+from monitor.record.bytes.framing import ZERO_DIGEST, refuse_long
 from monitor.record.chain import Chain
 from monitor.record.clock import SYSTEM_CLOCK, Clock
 from monitor.record.disk import DISK, DiskCalls, RecordNotWritable, lock_record
 from monitor.record.entries import Entry, EntryKind, Opening, pack_map, pack_opening
-from monitor.record.framing import ZERO_DIGEST, refuse_long
 from monitor.record.placing import OpenPart, Places, close_quietly, elsewhere_of, reason
 from monitor.record.resuming import LastGood, last_good
 from monitor.record.stamping import leave_empty_places, note_place

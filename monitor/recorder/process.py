@@ -19,10 +19,10 @@ import zmq
 
 from monitor.errors import WitnessError
 from monitor.feed.subscriber import Endpoint, FeedSubscription
+from monitor.record.bytes.framing import OVERHEAD
 from monitor.record.clock import SYSTEM_CLOCK, Clock
 from monitor.record.disk import DISK, DiskCalls, RecordNotWritable
 from monitor.record.entries import Entry, EntryKind, pack_frames, pack_further, pack_map
-from monitor.record.framing import OVERHEAD
 from monitor.recorder.begin import open_writer
 from monitor.recorder.disk_space import DiskSpace
 from monitor.recorder.inbox import KeyMemory, OperatorInbox
@@ -274,6 +274,7 @@ class Recorder:
             "ending": self._ending,
             "left": self._left,
             "place_said": self._place_said,
+            "record": str(self._record),
         }
 
     # From the writer's sync thread.

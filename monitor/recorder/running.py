@@ -17,6 +17,7 @@ RUNNING_NAME = "recorder.json"
 LOG_NAME = "recorder.log"
 MOST_BYTES = 1 << 16
 """Of what a running recorder leaves."""
+SOCKETS_PREFIX = "witness-"
 SOCKET_PATH_MOST = 90
 """Bytes of the sockets' directory: a socket's whole path must stay below 100 (the system takes 107)."""
 
@@ -37,11 +38,27 @@ class RunningRecorder:
 
 def make_sockets_directory() -> Path:
     """A new directory for the sockets of one run, mode 0700: under XDG_RUNTIME_DIR, else among temporary files."""
+    return Path(tempfile.mkdtemp(prefix=SOCKETS_PREFIX, dir=_sockets_parent()))
+
+
+def sockets_here() -> list[Path]:
+    """The directories of sockets of all runs of this user on this machine, whether a recorder still answers or not."""
+    found = []
+    for path in sorted(_sockets_parent().glob(f"{SOCKETS_PREFIX}*")):
+        try:
+            check_sockets_directory(path)
+        except SocketsRefused:
+            continue  # another user's
+        found.append(path)
+    return found
+
+
+def _sockets_parent() -> Path:
     runtime = os.environ.get("XDG_RUNTIME_DIR", "")
     base = runtime if runtime and os.access(runtime, os.W_OK | os.X_OK) else tempfile.gettempdir()
     for parent in (base, "/tmp"):
-        if len(os.fsencode(parent)) + len("/witness-xxxxxxxx") <= SOCKET_PATH_MOST:
-            return Path(tempfile.mkdtemp(prefix="witness-", dir=parent))
+        if len(os.fsencode(parent)) + len(f"/{SOCKETS_PREFIX}xxxxxxxx") <= SOCKET_PATH_MOST:
+            return Path(parent)
     raise SocketsRefused(f"{base}: its path is too long for a socket; set XDG_RUNTIME_DIR to a shorter one")
 
 
@@ -84,12 +101,14 @@ def find_running(records: Path) -> list[RunningRecorder]:
 
     One that died without taking its note along is left out: the lock on its record is free.
     """
-    found = []
-    for note in sorted(records.glob(f"*/{RUNNING_NAME}")):
-        running = read_announcement(note.parent)
-        if running is not None and is_being_written(note.parent):
-            found.append(running)
-    return found
+    return [one for one in find_announced(records) if is_being_written(one.record)]
+
+
+def find_announced(records: Path) -> list[RunningRecorder]:
+    """The recorders that run in this directory of records, and those that died in it and whose record was not closed
+    since, by name of the record."""
+    found = (read_announcement(note.parent) for note in sorted(records.glob(f"*/{RUNNING_NAME}")))
+    return [one for one in found if one is not None]
 
 
 def read_announcement(record: Path) -> RunningRecorder | None:

@@ -137,6 +137,8 @@ class RecorderStatus:
     """Entries that were left on no disk when the recorder ended."""
     place_said: str = ""
     """Why the directory that the operator named cannot be used; empty where it can."""
+    record: str = ""
+    """The record's directory, for who found the sockets and nothing else."""
 
     @property
     def unsynced(self) -> int:

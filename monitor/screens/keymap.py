@@ -52,18 +52,18 @@ KEYS: tuple[Key, ...] = (
     Key("i", "i", "steps", "sheet", "Run sheet: steps, words to say, what is due; ticks steps off", live=True),
     Key("b", "b", "before", "go?", "Preflight: what the study needs against what is there; go or not yet", live=True),
     Key(
-        "s",
-        "s",
+        "y",
+        "y",
         "safety",
         "safety",
-        "Safety page: stops, adverse events, deviations, symptoms, fit to leave; enters them",
+        "Safety page: stops, adverse events, deviations, symptoms, leaving",
         live=True,
         asked="safety",
     ),
     Key(
         "k", "k", "debrief", "ask", "Debrief: what the participant is asked after the drive", live=True, asked="debrief"
     ),
-    Key("l", "l", "list", "list", "List of notes and marks, with a filter; takes one back that was a mistake"),
+    Key("l", "l", "list", "list", "List of notes and marks, with a filter; takes back a mistake"),
     Key(
         "h",
         "h",

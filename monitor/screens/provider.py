@@ -78,7 +78,7 @@ class TransportProvider(Protocol):
         """Goes to so many seconds from the record's start, clipped to its length."""
         ...
 
-    def jump(self, direction: int) -> None:
+    def jump(self, direction: int) -> object:
         """Goes to just before the next (+1) or the previous (−1) trigger."""
         ...
 

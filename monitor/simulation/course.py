@@ -77,8 +77,8 @@ class Course:
         y = self._y[index] + ahead * math.sin(middle)
         return x - offset_m * math.sin(heading), y + offset_m * math.cos(heading), heading
 
-    def road_line(self) -> dict[str, object]:
-        """The `road` of a hello."""
+    def vertices(self) -> list[tuple[float, float]]:
+        """The points of the reference line that a hello tells, x and y in m."""
         stations, station = [], 0.0
         bend_end = self.bend_at_m + BEND_M
         while station < self.length_m:
@@ -88,13 +88,12 @@ class Course:
             else:
                 station += STRAIGHT_VERTICES_M if station < CLOSE_M else LONG_STRAIGHT_VERTICES_M
         stations.append(self.length_m)
-        points = [self.place(station, 0.0) for station in stations]
-        return {
-            "x": [x for x, _, _ in points],
-            "y": [y for _, y, _ in points],
-            "lane_width": LANE_WIDTH_M,
-            "lanes": LANES,
-        }
+        return [self.place(station, 0.0)[:2] for station in stations]
+
+    def road_line(self) -> dict[str, object]:
+        """The `road` of a hello."""
+        xs, ys = zip(*self.vertices(), strict=True)
+        return {"x": list(xs), "y": list(ys), "lane_width": LANE_WIDTH_M, "lanes": LANES}
 
 
 def lane_at(offset_m: float) -> int:

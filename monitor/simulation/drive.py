@@ -13,11 +13,10 @@ from monitor.simulation.own_car import LENGTH_M, OWN_ID, PEDAL_ACCEL_MPS2, RESTI
 from monitor.simulation.picture import other_columns, own_channels
 from monitor.simulation.plan import SimulationPlan
 from monitor.simulation.platform import Platform
-from monitor.simulation.scenarios import Scenario
+from monitor.simulation.scenarios import GATE_STATION_M, Scenario
 from monitor.simulation.script import (
     ALERT_CRITERION_S,
     ENDS_AT_LATEST_S,
-    GATE_STATION_M,
     LOOKS_AWAY_S,
     Script,
 )

@@ -4,15 +4,18 @@ from __future__ import annotations
 
 import difflib
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from monitor.errors import WitnessError
 from monitor.simulation.repertoire import DEMO, KINDS, Kind
-from monitor.simulation.scenarios import SCENARIOS, Scenario
+from monitor.simulation.scenarios import GATE_STATION_M, SCENARIOS, Scenario
 
 MAX_EXTRA_VEHICLES = 500
 """With van, follower, hatchback and a new car the feed's limit of 512 others is not reached."""
+
+SHORT_BEFORE_S, SHORT_AFTER_S = 18.0, 12.0
+"""A short drive is on the wire from so long before the gate's place to so long after it."""
 
 
 def first_group(kind: str) -> str:
@@ -41,6 +44,8 @@ class SimulationPlan:
     """Vehicles beside the usual ones, for load tests: a file of oncoming cars."""
     duration_factor: float = 1.0
     """The drive lasts this many times as long (1 or more); what is added is driving on at its end."""
+    short: bool = False
+    """The gate alone, for an exercise; only of drives on the demo's road."""
     wait_for_subscriber_s: float = 0.0
     """At most this long is waited for somebody to listen before the drive begins."""
 
@@ -54,6 +59,8 @@ class SimulationPlan:
                 near = difflib.get_close_matches(name, names, n=2, cutoff=0.5)
                 hint = f"did you mean {' or '.join(near)}?" if near else f"there are {', '.join(names)}."
                 raise WitnessError(f"The simulator has no {what} {name!r}; {hint}")
+        if self.short and not self.about.drives_dusk_road:
+            raise WitnessError(f"There is no short drive of the kind {self.kind!r}; leave the kind out.")
         if not (math.isfinite(self.speed) and self.speed > 0.0):
             raise WitnessError(f"The speed of the simulation is {self.speed:g} times real time; it must be above 0.")
         if not 5.0 <= self.rate_hz <= 1000.0:
@@ -80,7 +87,11 @@ class SimulationPlan:
     @property
     def deviations(self) -> Scenario:
         """The scenario of a drive on the demo's road; no deviations in a drive of another kind."""
-        return SCENARIOS[self.scenario if self.about.drives_dusk_road else "clean"]
+        scenario = SCENARIOS[self.scenario if self.about.drives_dusk_road else "clean"]
+        if not self.short:
+            return scenario
+        begins_m = GATE_STATION_M - SHORT_BEFORE_S * scenario.cruise_mps
+        return replace(scenario, starts_at_m=max(scenario.starts_at_m, begins_m), gust_fires=False)
 
     @property
     def feed_scenario(self) -> str:

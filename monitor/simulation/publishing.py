@@ -69,10 +69,13 @@ def drive_messages(plan: SimulationPlan) -> Iterator[DriveStep]:
     return steps_of(make_drive(plan))
 
 
-def run_simulation(plan: SimulationPlan, announce: Callable[[str], None]) -> None:
+def run_simulation(
+    plan: SimulationPlan, announce: Callable[[str], None], is_held_back: Callable[[], bool] | None = None
+) -> None:
     """Publishes the drive and returns when it has ended.
 
     `announce` is first given the endpoint as bound, and nothing else in that call; then sentences on what happens.
+    `is_held_back` is asked before each step whether somebody at the simulator's desk holds the gate back.
     Raises `WitnessError` where the endpoint cannot be bound or the truth file cannot be written.
     """
     drive = make_drive(plan)
@@ -86,7 +89,7 @@ def run_simulation(plan: SimulationPlan, announce: Callable[[str], None]) -> Non
         publisher.hello()
         announce(f"The drive {plan.run} begins.")
         try:
-            _publish(publisher, steps_of(drive), Pace(plan.speed))
+            _publish(publisher, _held(drive, is_held_back), Pace(plan.speed))
             ended = True
         finally:
             if plan.truth_path is not None:
@@ -96,6 +99,13 @@ def run_simulation(plan: SimulationPlan, announce: Callable[[str], None]) -> Non
         for count in range(1, GOODBYE_HELLOS + 1):
             pace.wait_until(GOODBYE_S * count / GOODBYE_HELLOS)
             publisher.hello()
+
+
+def _held(drive: Drive | Scene, is_held_back: Callable[[], bool] | None) -> Iterator[DriveStep]:
+    for step in steps_of(drive):
+        yield step
+        if is_held_back is not None and isinstance(drive, Drive):
+            drive.script.held_back = drive.script.held_back or is_held_back()
 
 
 def _bound(plan: SimulationPlan, drive: Drive | Scene) -> WirePublisher:

@@ -10,6 +10,8 @@ from dataclasses import dataclass, fields
 from typing import Any, Literal
 
 KM_H = 1 / 3.6
+GATE_STATION_M = 700.0
+"""Where `gate-brake` fires."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -11,11 +11,12 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from monitor.simulation.noise import stream
-from monitor.simulation.plan import SimulationPlan
+from monitor.simulation.plan import SHORT_AFTER_S, SimulationPlan
+from monitor.simulation.scenarios import GATE_STATION_M
 from monitor.simulation.steps import MarkerStep
 
 RUN_NAME = "dusk-road"
-GATE, GATE_STATION_M = "gate-brake", 700.0
+GATE = "gate-brake"
 GUST, GUST_STATION_M = "side-gust", 1300.0
 SECOND_FIRE_S = 4.0
 
@@ -32,6 +33,8 @@ SYNC_EVERY_S = 5.0
 
 ENDS_S, ENDS_AT_LATEST_S = 68.0, 74.0
 AFTER_GUST_S = 7.5
+HELD_ENDS_S = 3.0
+"""A drive in which the gate was held back is ended so long after that."""
 
 _ANOTHER = {(): "sound", ("sound",): "vibration", ("vibration",): "light", ("light",): "sound"}
 _ROUNDING_S = 1e-9
@@ -47,6 +50,11 @@ class Script:
     """The first fire of `gate-brake`."""
     gust_t: float = math.inf
     gate_fires: int = 0
+    held_back: bool = False
+    """Whether somebody at the simulator holds the gate back: it does not fire any more, and the drive is ended."""
+    _held_t: float = math.inf
+    _passed_t: float = math.inf
+    """When the gate's place was passed."""
     _due: list[MarkerStep] = field(default_factory=list)
     _next_sync_s: float = 0.0
     _clock_offset_s: float = field(init=False)
@@ -64,6 +72,10 @@ class Script:
     def at(self, t: float, station_m: float, speed_mps: float) -> tuple[MarkerStep, ...]:
         """The markers of the frame at t, in order. A `run_end` among them ends the drive."""
         scenario = self.plan.deviations
+        if self.held_back:
+            self._held_t = min(self._held_t, t)
+        if station_m >= GATE_STATION_M:
+            self._passed_t = min(self._passed_t, t)
         if scenario.clock_drift is not None and t >= self._next_sync_s - _ROUNDING_S:
             self._next_sync_s += SYNC_EVERY_S
             clock_s = t * (1.0 + scenario.clock_drift) + self._clock_offset_s
@@ -96,7 +108,7 @@ class Script:
 
     def _gate_fires_now(self, t: float, station_m: float, speed_mps: float) -> bool:
         scenario = self.plan.deviations
-        if self.gate_fires >= scenario.fires:
+        if self.held_back or self.gate_fires >= scenario.fires:
             return False
         if self.gate_fires == 0:
             return station_m >= GATE_STATION_M + scenario.fire_shift_s * speed_mps
@@ -128,6 +140,10 @@ class Script:
 
     def _ends_t(self) -> float:
         latest = ENDS_AT_LATEST_S * self.plan.duration_factor
+        if self.held_back:
+            return min(self._held_t + HELD_ENDS_S, latest)
+        if self.plan.short:
+            return min(self._passed_t + SHORT_AFTER_S, latest)
         if self.gust_t == math.inf:
             return latest
         return min(max(ENDS_S * self.plan.duration_factor, self.gust_t + AFTER_GUST_S), latest)

@@ -6,8 +6,7 @@ from collections.abc import Iterator
 from dataclasses import replace
 from typing import Any
 
-from monitor.simulation.scenarios import ChannelFault, Relabel, Scenario
-from monitor.simulation.script import GATE_STATION_M
+from monitor.simulation.scenarios import GATE_STATION_M, ChannelFault, Relabel, Scenario
 from monitor.simulation.steps import DriveStep, rounded
 
 STUTTER_FRAMES = 1

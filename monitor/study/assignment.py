@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Any
 
 from monitor.errors import WitnessError
+from monitor.record.disk import read_small
 from monitor.study.model import AssignmentRule, Study
 from monitor.tables.faults import closest, listed, quoted
 
@@ -41,10 +42,7 @@ def read_allocation(study: Study, path: Path) -> dict[str, str]:
     Raises `WitnessError` with one sentence for each wrong line: all of them at once.
     """
     try:
-        with path.open("rb") as file:
-            raw = file.read(LARGEST_LIST_BYTES + 1)
-        if len(raw) > LARGEST_LIST_BYTES:
-            raise WitnessError(f"{path}: the allocation list is larger than 1 MiB.")
+        raw = read_small(path, LARGEST_LIST_BYTES)
         rows = csv.reader(io.StringIO(raw.decode("utf-8-sig"), newline=""), strict=True)
         lines = [(rows.line_num, [cell.strip() for cell in row]) for row in rows if any(cell.strip() for cell in row)]
     except OSError as error:

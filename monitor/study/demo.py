@@ -11,15 +11,16 @@ from monitor.study.model import Study
 DEMO_PARTICIPANT = "Q01"
 DEMO_GROUP = "chime"
 DEMO = "dusk-road"
+EXERCISE = "drill"
 _CHECKOUT = Path(__file__).resolve().parents[2] / "configs"
 
 
 def demo_study(kind: str = DEMO) -> Study:
-    """The study of the demo, or that of another kind of study (configs/kinds/).
+    """The study of the demo, that of the exercise, or that of another kind of study (configs/kinds/).
 
     The wheel carries configs/ as the package `monitor.demo_configs` (see pyproject.toml).
     """
-    steps = (f"{kind}.toml",) if kind == DEMO else ("kinds", f"{kind}.toml")
+    steps = (f"{kind}.toml",) if kind in (DEMO, EXERCISE) else ("kinds", f"{kind}.toml")
     path = _CHECKOUT.joinpath(*steps)
     if path.is_file():
         return parse_study(path.read_text(encoding="utf-8"), str(path))

@@ -77,7 +77,7 @@ def order_from_json(read: Mapping[str, Any]) -> SealedOrder:
         lots = tuple(Lot(str(a), int(b), str(c), str(d)) for a, b, c, d in read["lots"])
         order = SealedOrder(str(read["study"]), str(read["site"]), str(read["drawn_for"]), lots)
         fits = order.root == read["root"]
-    except (KeyError, TypeError, AttributeError) as error:
+    except (KeyError, TypeError, AttributeError, OverflowError) as error:
         raise ValueError(f"it is not a file of lots ({error})") from error
     if not fits:
         raise ValueError("its lots do not lead to the root that stands in it; it was changed after it was sealed")

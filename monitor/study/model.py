@@ -242,6 +242,20 @@ class Study:
     """What is asked of the day around the drive."""
 
     @property
+    def lot_waits(self) -> bool:
+        """Whether a lot is opened for a participant only after steps of the run sheet."""
+        return self.assignment is not None and bool(self.assignment.after)
+
+    @property
+    def looks_back(self) -> bool:
+        """Whether it matters what was driven, asked and ticked in earlier runs of a participant."""
+        return self.day.looks_back or self.lot_waits
+
+    def is_once(self, step: str) -> bool:
+        """Whether a step of the run sheet holds for all runs of a participant: consent is signed once."""
+        return self.assignment is not None and step in self.assignment.after
+
+    @property
     def design(self) -> Design:
         """Whether each participant has one alert, or several in an order."""
         return "within" if self.treatments else "between"

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import json
 import shutil
+from collections.abc import Generator
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -99,17 +101,19 @@ def counting(tmp_path: Path) -> tuple[Task, Path]:
 
 def test_a_stopped_run_is_taken_up_where_it_was(archive: Path, tmp_path: Path) -> None:
     task, count = counting(tmp_path)
-    how = How(keep=tmp_path / "kept")
+    kept = tmp_path / "kept"
+    how = How(keep=kept)
     stopped = answers(records_of(archive), task, how)
     next(stopped)
     next(stopped)
+    assert isinstance(stopped, Generator)
     stopped.close()
     assert len(count.read_text().splitlines()) == 2
     whole = list(answers(records_of(archive), task, how))
     assert sorted(count.read_text().splitlines()) == sorted(one.value for one in whole if one.value)  # each once
     assert told(whole) == told(list(answers(records_of(archive), task, how)))
     assert len(count.read_text().splitlines()) == 4
-    assert all(one.stat().st_mode & 0o077 == 0 for one in [how.keep, *how.keep.iterdir()] if how.keep is not None)  # type: ignore[union-attr]
+    assert all(one.stat().st_mode & 0o077 == 0 for one in [kept, *kept.iterdir()])
 
 
 def test_what_is_kept_is_not_used_for_another_record_study_or_program(
@@ -144,12 +148,12 @@ def test_answers_that_reveal_are_not_kept(archive: Path, tmp_path: Path) -> None
     assert not (tmp_path / "kept").exists()
 
 
-def unit_for(record: RecordAt, task: Task, *, salt: str = "s", **more: object) -> Unit:
+def unit_for(record: RecordAt, task: Task, *, salt: str = "s", **more: Any) -> Unit:
     known = look_at(record)
     unit = Unit(
         task.work, record.folder, salt, which_of(salt, record.name), known.digest, task.program, None, "{}", False
     )
-    return unit._replace(**more)  # type: ignore[arg-type]
+    return unit._replace(**more)
 
 
 def test_nothing_of_a_participant_crosses_over(archive: Path) -> None:

@@ -14,6 +14,7 @@ from typing import Any
 
 import msgpack
 import numpy as np
+import numpy.typing as npt
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
@@ -21,7 +22,7 @@ from hypothesis import strategies as st
 from monitor.archive import cache_seal, record_pass
 from monitor.archive.cache_checking import CHANGED, check_caches
 from monitor.archive.kept import writing
-from monitor.archive.kept.layout import CACHE_NAME, MAGIC, ColumnsUnfit, Seals, tail_of
+from monitor.archive.kept.layout import CACHE_NAME, MAGIC, ColumnsUnfit, Seals, pack_block, tail_of
 from monitor.archive.kept.reading import KeptColumns
 from monitor.archive.program import columns_fit
 from monitor.archive.review import Reviewed, review_record
@@ -55,11 +56,14 @@ def is_read(path: Path) -> bool:
     """Whether a review of the record takes its columns, and not its entries."""
     reading = RecordReading.blocks
     asked: list[int] = []
-    RecordReading.blocks = lambda self, after=0, size=2048: asked.append(after) or reading(self, after, size)  # type: ignore
-    try:
+
+    def noted(self: RecordReading, after: int = 0, size: int = 2048) -> Iterator[list[Entry]]:
+        asked.append(after)
+        return reading(self, after, size)
+
+    with pytest.MonkeyPatch.context() as patched:
+        patched.setattr(RecordReading, "blocks", noted)
         review_record(path, keep=True)
-    finally:
-        RecordReading.blocks = reading  # type: ignore[method-assign]
     return 0 not in asked
 
 
@@ -197,7 +201,7 @@ def test_chunks_of_one_cache_do_not_fit_into_another(record: Path) -> None:
 def test_a_cache_that_does_not_follow_from_the_record_is_told_even_with_our_seal(
     record: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    columns = writing.pack_block
+    columns = pack_block
 
     def wrong(blocks: list[MeasuredBlock]) -> dict[str, Any]:
         made = columns(blocks)
@@ -303,7 +307,8 @@ def test_the_columns_are_those_that_were_measured(record: Path) -> None:
 
 def columns_of(block: MeasuredBlock) -> dict[str, bytes]:
     frames, others = block.frames, block.frames.others
-    found = {"lead_row": block.lead_row, "lead_id": block.lead_id, "start": others.start, "id": others.id}
+    found: dict[str, npt.NDArray[Any]] = {"lead_row": block.lead_row, "lead_id": block.lead_id}
+    found |= {"start": others.start, "id": others.id}
     found |= {name: getattr(frames, name) for name in ("number", "seq", "t", "wall", "markers")}
     found |= {f"own {name}": column for name, column in frames.own.items()}
     found |= {f"signal {name}": column for name, column in frames.signals.items()}

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Iterator
 from pathlib import Path
 from random import Random
 from typing import Any
@@ -114,13 +115,20 @@ def noted_record(tmp_path: Path) -> Path:
     )
 
 
-def test_a_replay_opens_by_the_kept_columns_with_the_same_map(noted_record: Path) -> None:
+def test_a_replay_opens_by_the_kept_columns_with_the_same_map(
+    noted_record: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     truth = map_of(MapMaking(noted_record).run())  # keeps them
     assert (noted_record / CACHE_NAME).exists()
     making = MapMaking(noted_record)
     asked: list[int] = []
     blocks = making._pass.reading.blocks
-    making._pass.reading.blocks = lambda after=0, size=2048: asked.append(after) or blocks(after, size)  # type: ignore[method-assign, func-returns-value]
+
+    def noted(after: int = 0, size: int = 2048) -> Iterator[list[Entry]]:
+        asked.append(after)
+        return blocks(after, size)
+
+    monkeypatch.setattr(making._pass.reading, "blocks", noted)
     assert map_of(making.run()) == truth
     assert asked == []
 

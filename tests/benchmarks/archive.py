@@ -1,6 +1,6 @@
 """An archive judged anew: one process, several, and the workers of a dask scheduler, one of which is killed in mid-way.
 
-`python tests/benchmarks/archive.py DIR` does it with an archive that `make_archive.py` has made, once each way, and
+`python -m tests.benchmarks.archive DIR` does it with an archive that `make_archive.py` has made, once each way, and
 tells drive-hours a second beside a bare read of the same bytes, whether all ways gave the same bytes, and what ten
 thousand runs of an hour would cost by these figures. As one of the benchmarks it takes a small archive of its own.
 """
@@ -25,9 +25,10 @@ from pathlib import Path
 
 import psutil
 from distributed import Client
-from make_archive import make_archive
-from measuring import Figure, machine
-from processes import program, wait_until
+
+from tests.benchmarks.make_archive import make_archive
+from tests.benchmarks.measuring import Figure, machine
+from tests.benchmarks.processes import program, wait_until
 
 RUNS = 60
 KILLED_AFTER_S = 30.0

@@ -15,15 +15,14 @@ from contextlib import contextmanager
 from pathlib import Path
 
 import zmq
-from measuring import Figure, percentile, processor_s
-from processes import program, running
 
 from monitor.feed.decode import decode_message
 from monitor.feed.schema import Frame
+from tests.benchmarks.measuring import Figure, percentile, processor_s
+from tests.benchmarks.processes import program, running
+from tests.connect import udp_sender
 
 TESTS = Path(__file__).resolve().parents[1]
-sys.path.append(str(TESTS / "connect"))
-import udp_sender  # noqa: E402  (a program that knows `struct` only, with no package about it)
 
 RATE_HZ, CARS, SECONDS, TURN_S = 240, 60, 8.0, 0.5
 MAP = TESTS.parent / "configs" / "channels-udp.toml"

@@ -19,12 +19,8 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 import zmq
-from feeds import timed_messages
-from intake import Sender
-from measuring import resident_mib
-from processes import running
 
-from monitor.following.beginning import begin_run
+from monitor.following.beginning import Driving, Listening, begin_run
 from monitor.following.live import Following
 from monitor.following.slot import VIEW_EVERY_S
 from monitor.record.entries import EntryKind
@@ -32,6 +28,10 @@ from monitor.record.reader import RecordReading
 from monitor.record.verify import verify_record
 from monitor.recorder.running import read_announcement
 from monitor.study.demo import DEMO_GROUP, DEMO_PARTICIPANT, demo_study
+from tests.benchmarks.feeds import timed_messages
+from tests.benchmarks.intake import Sender
+from tests.benchmarks.measuring import resident_mib
+from tests.benchmarks.processes import module, running
 
 RATE_HZ = 60.0
 VEHICLES = 20
@@ -95,12 +95,14 @@ def pass_a_day(hours: float, report: bool = False) -> Day:
     """Publishes so many hours of the demo's drive with 20 further vehicles, records, follows, ends and checks them."""
     room = Path(tempfile.mkdtemp(prefix="twb-"))
     day, began = Day(), time.monotonic()
-    command = [sys.executable, str(Path(__file__)), str(hours)]
+    command = module("day", str(hours))
     try:
-        with running(command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, bufsize=1) as publisher:
+        with running(command, stdin=subprocess.PIPE, stdout=subprocess.PIPE) as publisher:
             assert publisher.stdout is not None
             endpoint = publisher.stdout.readline().strip()
-            run = begin_run(demo_study(), DEMO_PARTICIPANT, DEMO_GROUP, (endpoint,), room, look_back=False)
+            run = begin_run(
+                demo_study(), Driving(DEMO_PARTICIPANT, DEMO_GROUP, is_new=True), Listening((endpoint,)), room
+            )
             following = run.follow("anna")()
             try:
                 _follow(following, publisher, day, hours, report)

@@ -9,14 +9,8 @@ from __future__ import annotations
 
 import multiprocessing
 import os
-import sys
 from collections.abc import Iterator
 from itertools import groupby, pairwise
-from pathlib import Path
-
-from measuring import Figure
-
-sys.path.insert(0, str(Path(__file__).resolve().parents[2]))  # each process of the pool starts anew
 
 from monitor.following.building import build_view
 from monitor.following.coming.channels import ChannelWatch
@@ -26,6 +20,7 @@ from monitor.judging.session import Session
 from monitor.record.entries import Entry
 from monitor.simulation.plan import SimulationPlan
 from monitor.simulation.scenarios import SCENARIOS
+from tests.benchmarks.measuring import Figure
 from tests.judging import simulated
 
 CLEAN_A_ROUND = 60

@@ -5,18 +5,13 @@ Proportional or better is asked: the last row of each table against its first, b
 
 from __future__ import annotations
 
-import sys
 import time
-from pathlib import Path
-
-from feeds import messages
-from judging import following_ratio
-from measuring import Figure
-
-sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
 from monitor.judging.session import Session
-from tests.judging.hand import STUDY, HandDrive, entries_of, opening_of, study_of
+from tests.benchmarks.feeds import messages
+from tests.benchmarks.judging import following_ratio
+from tests.benchmarks.measuring import Figure
+from tests.judging.hand import STUDY, HandDrive, Mark, entries_of, opening_of, study_of
 from tests.judging.test_repeated import WITHIN
 
 SECONDS = 20.0
@@ -80,7 +75,7 @@ def _event_ms(number: int, size: int) -> float:
     """Processor milliseconds for each trial of a drive with so many events, one every five seconds."""
     events = [4.0 + EVENT_EVERY_S * place for place in range(number)]
     alerts = [t + 0.3 for t in events[::2]]
-    markers = [(t, "trigger", "slows", {}) for t in events]
+    markers: list[Mark] = [(t, "trigger", "slows", {}) for t in events]
     markers += [(t, "alert_on", "a", {"modality": "sound", "measured": True}) for t in alerts]
     markers += [(t + 0.5, "alert_off", "a", {"modality": "sound", "measured": True}) for t in alerts]
     drive = HandDrive(

@@ -3,16 +3,11 @@
 from __future__ import annotations
 
 import random
-import sys
 from pathlib import Path
-
-from measuring import Figure
 
 from monitor.study.loading import load_study
 from monitor.study.lots import draw_lots
-
-sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
-
+from tests.benchmarks.measuring import Figure
 from tests.study.guessing import Guesser, blocks, same_group_next, share_right, with_known_boundaries
 
 STUDY = Path(__file__).resolve().parents[2] / "configs" / "dusk-road.toml"

@@ -10,12 +10,11 @@ import tempfile
 import time
 from pathlib import Path
 
-from feeds import opening
-from measuring import Figure, percentile
-from processes import running, simulator, wait_until
-
 from monitor.recorder.client import RecorderClient
 from monitor.recorder.launch import RecorderPlan, make_sockets_directory, start_recorder
+from tests.benchmarks.feeds import opening
+from tests.benchmarks.measuring import Figure, percentile
+from tests.benchmarks.processes import running, simulator, wait_until
 
 NOTES_A_ROUND = 20
 EVERY_S = 0.05

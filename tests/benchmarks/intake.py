@@ -9,13 +9,13 @@ import time
 from pathlib import Path
 
 import zmq
-from feeds import Message, messages, opening
-from measuring import Figure, Ratio, processor_s
-from processes import bare_receiver
 
 from monitor.record.entries import EntryKind
 from monitor.recorder.client import RecorderClient
 from monitor.recorder.launch import RecorderPlan, make_sockets_directory, start_recorder
+from tests.benchmarks.feeds import Message, messages, opening
+from tests.benchmarks.measuring import Figure, Ratio, processor_s
+from tests.benchmarks.processes import bare_receiver
 
 COUNT = 20_000
 
@@ -56,7 +56,7 @@ class Sender:
         self.socket.sndhwm = 1000
         self.socket.linger = 0
         self.socket.bind("tcp://127.0.0.1:*")
-        self.endpoint = self.socket.last_endpoint.decode()
+        self.endpoint = self.socket.get_string(zmq.LAST_ENDPOINT)
 
     def wait_for(self, topics: int) -> None:
         """Returns once the receiver has subscribed to so many topics."""

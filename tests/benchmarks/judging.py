@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import msgpack
 import zmq
-from feeds import Message, entries_of, messages, opening
-from measuring import Figure, Ratio, in_turns
 
 from monitor.judging.session import Session
 from monitor.record.entries import Entry
 from monitor.recorder.wire import BATCH_BYTES, Batch, unpack_batch
 from monitor.study.demo import demo_study
+from tests.benchmarks.feeds import Message, entries_of, messages, opening
+from tests.benchmarks.measuring import Figure, Ratio, in_turns
 
 LIVE_ENTRIES, READING_ENTRIES = 6, 2048
 """A block of a live run at 60 Hz with ten judgings a second, and one of a record that is read."""

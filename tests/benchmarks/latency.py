@@ -13,15 +13,11 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
-from measuring import Figure, percentile
-from processes import Terminal, children_of, program, running, wait_until
-from shares import STUDY
-
 import monitor.following.live
 from monitor.archive.review import review_record
 from monitor.feed.decode import decode_message
 from monitor.feed.schema import Marker
-from monitor.following.beginning import begin_run
+from monitor.following.beginning import Driving, Listening, begin_run
 from monitor.following.slot import LiveProvider
 from monitor.following.view import LiveView
 from monitor.record.clock import SYSTEM_CLOCK
@@ -29,6 +25,9 @@ from monitor.record.entries import Entry, EntryKind, unpack_frames
 from monitor.record.reader import RecordReading
 from monitor.screens.drawing.glyphs import large
 from monitor.study.demo import demo_study
+from tests.benchmarks.measuring import Figure, percentile
+from tests.benchmarks.processes import GROUP_FOR_MEASURING, Terminal, children_of, program, running, wait_until
+from tests.benchmarks.shares import STUDY
 
 ACKNOWLEDGED_EVERY_S = 0.37
 
@@ -54,7 +53,7 @@ def measure(rounds: int) -> list[Figure]:
 def _to_view(room: Path, drives: int) -> tuple[float, ...]:
     """Each first view that holds a trial's stage, less the receive time of the entry that decided it."""
     seen: dict[tuple[str, str], int] = {}
-    kept = {"build_view": monitor.following.live.build_view, "with_trials": monitor.following.live.with_trials}
+    kept = {name: getattr(monitor.following.live, name) for name in ("build_view", "with_trials")}
 
     def noted(make: Callable[..., LiveView | None]) -> Callable[..., LiveView | None]:
         def noting(*arguments: object, **named: object) -> LiveView | None:
@@ -69,7 +68,7 @@ def _to_view(room: Path, drives: int) -> tuple[float, ...]:
         setattr(monitor.following.live, name, noted(make))
     try:
         with _published(drives) as (endpoint, publisher):
-            run = begin_run(demo_study(), "Q01", "chime", (endpoint,), room, look_back=False)
+            run = begin_run(demo_study(), Driving("Q01", "chime", is_new=True), Listening((endpoint,)), room)
             source = LiveProvider(run.follow("benchmark"))
             source.start()
             publisher.wait()
@@ -96,8 +95,8 @@ def _to_view(room: Path, drives: int) -> tuple[float, ...]:
 def _to_terminal(room: Path, drives: int) -> tuple[float, ...]:
     records = room / "terminal"
     with _published(drives) as (endpoint, publisher):
-        watch = ("watch", "--study", str(STUDY), "--feed", endpoint, "--participant", "Q01", "--group", "chime")
-        terminal = Terminal(program(*watch, "--group-words", "for measuring", "--records", str(records)))
+        watch = ("watch", "--study", str(STUDY), "--feed", endpoint, "--participant", "Q01", *GROUP_FOR_MEASURING)
+        terminal = Terminal(program(*watch, "--records", str(records)))
         while publisher.poll() is None:
             time.sleep(ACKNOWLEDGED_EVERY_S)
             terminal.type("a")  # so that the next verdict writes its large word anew

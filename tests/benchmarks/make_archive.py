@@ -1,4 +1,4 @@
-"""An archive of synthetic runs to measure with: `python tests/benchmarks/make_archive.py DIR [--runs 2000]`.
+"""An archive of synthetic runs to measure with: `python -m tests.benchmarks.make_archive DIR [--runs 2000]`.
 
 Each run is a record of its own with a participant, a start and a simulator's run of its own; its drive is one of
 `--drives` that are simulated once each, over all scenarios and groups, with another seed. Every tenth record is sealed.
@@ -17,8 +17,6 @@ from datetime import UTC, datetime, timedelta
 from functools import cache
 from pathlib import Path
 
-from feeds import HELLO_EVERY_S, Message
-
 from monitor.feed.composing import FeedComposer
 from monitor.record.entries import EntryKind, Opening, pack_frames
 from monitor.record.sealing import seal_record
@@ -30,6 +28,7 @@ from monitor.simulation.scenarios import SCENARIOS
 from monitor.simulation.steps import SIGNALS, SOURCE
 from monitor.simulation.wire import with_faults
 from monitor.study.demo import demo_study
+from tests.benchmarks.feeds import HELLO_EVERY_S, Message
 
 SEALED_EVERY = 10
 FIRST_DAY = datetime(2026, 1, 5, 8, tzinfo=UTC)

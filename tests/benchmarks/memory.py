@@ -5,8 +5,8 @@
 
 from __future__ import annotations
 
-from day import Day, pass_a_day
-from measuring import Figure
+from tests.benchmarks.day import Day, pass_a_day
+from tests.benchmarks.measuring import Figure
 
 HOURS = 1.5
 """Below this the least growth that could be told from the noise is more than the budget."""

@@ -10,7 +10,6 @@ import json
 import os
 import signal
 import subprocess
-import sys
 import tempfile
 import threading
 import time
@@ -20,13 +19,12 @@ from pathlib import Path
 from typing import Any
 
 import zmq
-from measuring import Figure
-
-sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
 from monitor.following.beginning import find_run
 from monitor.following.status_stream import status_endpoint
 from monitor.recorder.running import find_running
+from tests.benchmarks.measuring import Figure
+from tests.benchmarks.processes import GROUP_FOR_MEASURING
 from tests.commands.running import STUDY, command
 
 CASES = [(who, number) for who in ("recorder", "simulator", "writer") for number in (signal.SIGSTOP, signal.SIGKILL)]
@@ -63,7 +61,8 @@ def a_run(records: Path) -> Iterator[tuple[subprocess.Popen[str], subprocess.Pop
     assert simulator.stdout is not None
     endpoint = json.loads(simulator.stdout.readline())["endpoint"]
     watching = ("watch", "--headless", "--json", "--study", str(STUDY), "--feed", endpoint, "--participant", "Q07")
-    watcher = subprocess.Popen(command(*watching, "--records", str(records)), stdout=subprocess.DEVNULL, text=True)
+    entered = (*GROUP_FOR_MEASURING, "--records", str(records))
+    watcher = subprocess.Popen(command(*watching, *entered), stdout=subprocess.DEVNULL, text=True)
     try:
         yield simulator, watcher
     finally:

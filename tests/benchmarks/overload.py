@@ -13,13 +13,13 @@ import time
 from pathlib import Path
 
 import zmq
-from feeds import messages
-from measuring import Figure
-from processes import running, wait_until
 
 from monitor.archive.review import review_record
-from monitor.following.beginning import begin_run
+from monitor.following.beginning import Driving, Listening, begin_run
 from monitor.study.demo import demo_study
+from tests.benchmarks.feeds import messages
+from tests.benchmarks.measuring import Figure
+from tests.benchmarks.processes import module, running, wait_until
 
 SECONDS = 70.0
 """Of the demo's drive with 20 vehicles at 60 Hz, sent in a fraction of it."""
@@ -44,10 +44,12 @@ def measure(rounds: int) -> list[Figure]:
 
 def _flood(room: Path, factor: int) -> tuple[float, float, float]:
     count = len(messages(seconds=SECONDS))
-    command = [sys.executable, str(Path(__file__)), str(factor * 60.0), str(count)]
+    command = module("overload", str(factor * 60.0), str(count))
     with running(command, stdout=subprocess.PIPE) as sender:
         assert sender.stdout is not None
-        run = begin_run(demo_study(), "Q01", "chime", (sender.stdout.readline().strip(),), room, look_back=False)
+        run = begin_run(
+            demo_study(), Driving("Q01", "chime", is_new=True), Listening((sender.stdout.readline().strip(),)), room
+        )
         following = run.follow("benchmark")()
         behind_s = 0.0
         while sender.poll() is None:

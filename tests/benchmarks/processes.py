@@ -16,6 +16,11 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
+TOP = Path(__file__).resolve().parents[2]
+
+GROUP_FOR_MEASURING = ("--group", "chime", "--group-words", "for measuring")
+"""A group by word, where no lots are sealed."""
+
 BARE = """
 import sys, time, msgpack, zmq
 socket = zmq.Context().socket(zmq.SUB)
@@ -45,9 +50,11 @@ def bare_receiver(endpoint: str, count: int) -> Iterator[subprocess.Popen[str]]:
 
 
 @contextmanager
-def running(command: list[str], **more: object) -> Iterator[subprocess.Popen[str]]:
-    """A process, killed at the end where it has not ended."""
-    process: subprocess.Popen[str] = subprocess.Popen(command, text=True, **more)  # type: ignore[call-overload]
+def running(
+    command: list[str], *, stdin: int | None = None, stdout: int | None = None
+) -> Iterator[subprocess.Popen[str]]:
+    """A process whose lines go through pipes at once, killed at the end where it has not ended."""
+    process = subprocess.Popen(command, text=True, bufsize=1, stdin=stdin, stdout=stdout, cwd=TOP)
     try:
         yield process
     finally:
@@ -112,6 +119,11 @@ class Terminal:
         self.process.wait()
         self._reader.join(5)
         os.close(self._fd)
+
+
+def module(name: str, *arguments: str) -> list[str]:
+    """A command line of one of these modules, to be run in `TOP`."""
+    return [sys.executable, "-m", f"tests.benchmarks.{name}", *arguments]
 
 
 def program(*arguments: str) -> list[str]:

@@ -6,11 +6,10 @@ import os
 import random
 import time
 
-from feeds import hour_record
-from measuring import Figure, percentile, resident_mib
-from processes import wait_until
-
 from monitor.replay.provider import ReplayProvider
+from tests.benchmarks.feeds import hour_record
+from tests.benchmarks.measuring import Figure, percentile, resident_mib
+from tests.benchmarks.processes import wait_until
 
 HOURS = 1.0
 SEEKS = 40

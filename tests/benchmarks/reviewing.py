@@ -9,16 +9,16 @@ import zlib
 from pathlib import Path
 
 import msgpack
-from feeds import hour_record
-from measuring import Figure, in_turns
-from processes import program
 
 from monitor.archive.kept.reading import forget_columns
 from monitor.archive.review import review_record
+from monitor.record.bytes.framing import DIGEST_BYTES, HEADER, HEADER_BYTES, TRAILER_BYTES
+from monitor.record.bytes.parts import PART_HEADER_BYTES
 from monitor.record.entries import EntryKind, unpack_frames
-from monitor.record.framing import DIGEST_BYTES, HEADER, HEADER_BYTES, TRAILER_BYTES
-from monitor.record.parts import PART_HEADER_BYTES
 from monitor.record.reader import RecordReading
+from tests.benchmarks.feeds import hour_record
+from tests.benchmarks.measuring import Figure, in_turns
+from tests.benchmarks.processes import program
 
 HOURS = 1.0
 RECORDS, EACH_HOURS = 4, 0.25

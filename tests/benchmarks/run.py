@@ -15,7 +15,9 @@ import json
 import sys
 from pathlib import Path
 
-from measuring import Figure, machine
+sys.path.insert(0, str(Path(__file__).resolve().parents[2]))  # where it is run as a script and not by `-m`
+
+from tests.benchmarks.measuring import Figure, machine
 
 NAMES = {
     "intake": "the recorder against a bare loop",
@@ -23,6 +25,7 @@ NAMES = {
     "latency": "a deciding message in → verdict in the view → bytes on a terminal",
     "screen": "the screen alone: a verdict in the view → its bytes, a key → the note box",
     "foretelling": "how long before a fire each deviation is told, and what that costs over clean drives",
+    "onscreen": "what can be known before a fire → its word on terminals of three sizes",
     "naming": "a stopped or killed recorder, simulator or screen → called by its name",
     "shares": "processor at 60 Hz, and bytes to the terminal",
     "reviewing": "a record of an hour, judged again; several on all cores",
@@ -80,7 +83,7 @@ def main() -> int:
         if not options.json:
             print(f"\n{name}: {NAMES[name]}", flush=True)
         more = {"hours": options.hours} if name == "memory" and options.hours else {}
-        for figure in importlib.import_module(name).measure(options.rounds, **more):
+        for figure in importlib.import_module(f"tests.benchmarks.{name}").measure(options.rounds, **more):
             found.append(figure)
             if not options.json:
                 print(f"  {figure.line()}", flush=True)

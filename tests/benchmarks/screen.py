@@ -9,8 +9,8 @@ import threading
 import time
 from pathlib import Path
 
-from measuring import Figure, percentile
-from processes import Terminal, wait_until
+from tests.benchmarks.measuring import Figure, percentile
+from tests.benchmarks.processes import Terminal, wait_until
 
 RECORD = Path(__file__).resolve().parents[2] / "replay_fixtures" / "gap-too-long.run"
 SIZES = ((80, 24), (120, 36), (200, 60))

@@ -18,7 +18,7 @@ from typing import Any
 
 from monitor.following.building import build_view
 from monitor.following.view import LiveView, RecorderView
-from monitor.judging.case.trial import Trial
+from monitor.judging.case.trial import Trial, Verdict
 from monitor.judging.session import Session
 from monitor.record.reader import RecordReading
 from monitor.screens.watch.app import WatchApp
@@ -60,7 +60,7 @@ class Scripted:
         words = f"turn-{self._turns}-of-it"
         trials: tuple[Trial, ...] = self._view.trials[:-1]
         last = self._view.trials[-1]
-        verdict = "invalid" if self._turns % 2 else "undecided"
+        verdict: Verdict = "invalid" if self._turns % 2 else "undecided"
         trial = replace(last, id=f"1/{words}/1", trigger=words, verdict=verdict, stage="final", rulings=())
         self._view = replace(self._view, trials=(*trials, trial), revision=revision + 1)
         os.write(self._told_fd, (json.dumps([words, time.clock_gettime_ns(time.CLOCK_BOOTTIME)]) + "\n").encode())

@@ -10,8 +10,17 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
-from measuring import Figure, processor_s
-from processes import Terminal, bare_receiver, children_of, program, running, simulator, wait_until
+from tests.benchmarks.measuring import Figure, processor_s
+from tests.benchmarks.processes import (
+    GROUP_FOR_MEASURING,
+    Terminal,
+    bare_receiver,
+    children_of,
+    program,
+    running,
+    simulator,
+    wait_until,
+)
 
 STUDY = Path(__file__).resolve().parents[2] / "configs" / "dusk-road.toml"
 WINDOW_S = 8.0
@@ -57,10 +66,9 @@ def live_shares(
     try:
         with simulator(*arguments) as endpoint, bare_receiver(endpoint, 10**9) as bare:
             watch = program("watch", "--study", str(STUDY), "--feed", endpoint, "--participant", "Q01")
-            with _watching([*watch, "--records", str(room)], size) as (pid, written, begin):
-                recorders: list[int] = []
-                wait_until("the recorder", lambda: recorders.extend(children_of(pid, "monitor.recorder")) or recorders)
-                recorder = recorders[0]
+            with _watching([*watch, *GROUP_FOR_MEASURING, "--records", str(room)], size) as (pid, written, begin):
+                wait_until("the recorder", lambda: children_of(pid, "monitor.recorder"))
+                recorder = children_of(pid, "monitor.recorder")[0]
                 time.sleep(4.0)  # past the start: road, first picture
                 begin()
                 return _windows(rounds, {"bare": bare.pid, "recorder": recorder, "follower": pid}, written)

@@ -6,8 +6,8 @@ import resource
 import subprocess
 import sys
 
-from measuring import Figure
-from processes import program
+from tests.benchmarks.measuring import Figure
+from tests.benchmarks.processes import program
 
 COMMANDS = (("--help",), ("--version",), ("review", "--help"), ("watch", "--help"))
 

@@ -9,15 +9,14 @@ import time
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
-from feeds import KEPT, timed_messages
-from measuring import Figure
-from processes import program
-
 from monitor.archive.summary_cache import CACHE_NAME
 from monitor.record.entries import EntryKind, Opening, pack_frames
 from monitor.record.sealing import seal_record
 from monitor.record.writer import RecordWriter
 from monitor.study.demo import demo_study
+from tests.benchmarks.feeds import KEPT, timed_messages
+from tests.benchmarks.measuring import Figure
+from tests.benchmarks.processes import program
 
 RUNS = 200
 FIRST_TIME = 60
@@ -45,7 +44,8 @@ def measure(rounds: int) -> list[Figure]:
     with_summaries = tuple(_tally(directory) for _ in range(rounds))
     forecasts = tuple(_tally(directory, command="forecast") for _ in range(rounds))
     cores = len(os.sched_getaffinity(0))
-    one, every = [], []
+    one: list[float] = []
+    every: list[float] = []
     some = _some_of(directory)
     for _ in range(rounds):
         for times, these in ((one, {0}), (every, set(range(cores)))):

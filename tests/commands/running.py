@@ -60,12 +60,14 @@ def simulator(*more: str, speed: float = 8.0) -> Iterator[str]:
 
 
 @contextmanager
-def watching(endpoint: str, records: Path, *more: str) -> Iterator[subprocess.Popen[str]]:
+def watching(
+    endpoint: str, records: Path, *more: str, group: tuple[str, ...] = NOT_ALLOCATED
+) -> Iterator[subprocess.Popen[str]]:
     """`watch --headless --json` in its own process; ended with its recorder."""
     process = subprocess.Popen(
         command(
             *("watch", "--headless", "--json", "--study", str(STUDY), "--feed", endpoint, "--participant", "Q07"),
-            *("--records", str(records), *NOT_ALLOCATED, *more),
+            *("--records", str(records), *group, *more),
         ),
         stdout=subprocess.PIPE,
         stderr=subprocess.PIPE,

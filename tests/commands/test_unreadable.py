@@ -4,14 +4,20 @@ from __future__ import annotations
 
 import errno
 import os
+import signal
+from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
 import pytest
 
 from monitor.archive.gathering import gather
+from monitor.archive.rehearsals import latest_page
 from monitor.commands.main import main
 from monitor.record.places import list_records
-from tests.reports.making import hand_record
+from monitor.reports.assigning.sealed import prepare
+from tests.judging.hand import study_of
+from tests.reports.making import REPORT_STUDY, hand_record
 
 STUDY = Path(__file__).resolve().parents[2] / "configs" / "dusk-road.toml"
 
@@ -24,8 +30,8 @@ def refused(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     hand_record(records, "Q01")
     other = hand_record(records, "Q02")
 
-    def refusing(call):
-        def act(path, *arguments, **more):
+    def refusing(call: Callable[..., Any]) -> Callable[..., Any]:
+        def act(path: object, *arguments: Any, **more: Any) -> Any:
             if isinstance(path, str | os.PathLike) and str(path).startswith(str(other)):
                 raise PermissionError(errno.EACCES, "Permission denied", str(path))
             return call(path, *arguments, **more)
@@ -40,7 +46,8 @@ def refused(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
 def status_of(*arguments: str) -> int:
     with pytest.raises(SystemExit) as left:
         main(arguments)
-    return int(left.value.code)
+    assert isinstance(left.value.code, int)
+    return left.value.code
 
 
 def test_a_record_that_cannot_be_looked_into_is_listed_and_told(refused: Path) -> None:
@@ -92,3 +99,57 @@ def test_any_error_of_the_system_is_a_sentence(
     monkeypatch.setattr("monitor.record.verify.verify_record", broken)
     assert status_of("verify", str(tmp_path)) == 2
     assert capsys.readouterr().err == f"{tmp_path}: Input/output error; nothing more was done.\n"
+
+
+BLOCKS = REPORT_STUDY.replace("[groups.chime]", '[assignment]\nmethod = "blocks"\nblock_sizes = [2]\n[groups.chime]')
+
+
+def as_pipe(file: Path) -> None:
+    os.mkfifo(file)
+
+
+def as_device(file: Path) -> None:
+    file.symlink_to("/dev/zero")
+
+
+def as_deep(file: Path) -> None:
+    file.write_bytes(b"[" * 200_000)
+
+
+def as_other_types(file: Path) -> None:
+    file.write_text(
+        '{"look": [], "opened": 5, "used": {"number": 1e999}, "lots": {"site": "site"}, "frozen": [1], "before": 3}\n'
+        '{"opened": {"stratum": [], "number": 1e999}}\n{"used": null}\n'
+    )
+
+
+@pytest.mark.parametrize("name", ["unblinding.jsonl", "lots-site.json", "lots-site.jsonl", "rehearsals/r.json"])
+@pytest.mark.parametrize("spoilt", [as_pipe, as_device, as_deep, as_other_types])
+def test_no_file_beside_the_records_keeps_a_command_waiting_or_ends_it_without_a_sentence(
+    name: str, spoilt: Callable[[Path], None], tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    study, records = tmp_path / "study.toml", tmp_path / "records"
+    study.write_text(BLOCKS)
+    (records / "rehearsals").mkdir(parents=True)
+    record = hand_record(records, "Q01", text=BLOCKS)
+    prepare(records, study_of(BLOCKS), "site", "anna")
+    (records / name).unlink(missing_ok=True)
+    spoilt(records / name)
+    to_study = ("--study", str(study), "--records", str(records))
+    signal.alarm(60)  # what waits for ever ends the test
+    for arguments in (
+        ("tally", str(records)),
+        ("assign", *to_study, "--participant", "Q02"),
+        ("assign", *to_study, "--verify"),
+        ("forecast", str(records)),
+        ("compare", str(records), "--unblind", "--by", "x"),
+        ("check", "--study", str(study), "--freeze", "--records", str(records), "--by", "x"),
+        ("rule", str(record), "--trial", "1/gate-brake/1", "--verdict", "valid", "--by", "x"),
+    ):
+        assert status_of(*arguments) in (0, 1, 2), arguments
+    signal.alarm(0)
+    assert latest_page(records, "hand") is None
+    capsys.readouterr()
+    if name == "unblinding.jsonl":
+        assert status_of("tally", str(records)) == 1
+        assert "unblinding.jsonl" in "".join(capsys.readouterr())

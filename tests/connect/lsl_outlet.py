@@ -2,7 +2,9 @@
 
 KIND gaze: 100 samples a second, channels on_road, pulses and device_time, with labels. on_road is 0 from 2.0 to 3.0 s
 of every 4 s; pulses counts the seconds; device_time is a clock of its own that drifts by 2e-4. KIND texts: a text each
-half second, "sync pulse" or "hello N". HOLE: pushes nothing from second 8 to 8 + HOLE, as if samples had been lost.
+half second, "sync pulse" or "hello N". KIND uneven: as gaze, with no rate stated and every third sample late by 4 ms;
+seldom: the same with a sample each half second. HOLE: pushes nothing from second 8 to 8 + HOLE, as if samples had been
+lost.
 It prints the layer's clock at its begin, and then stands by until its input is closed or SECONDS are over.
 """
 
@@ -24,7 +26,7 @@ def main() -> None:
         name,
         "Markers" if texts else "Gaze",
         1 if texts else 3,
-        pylsl.IRREGULAR_RATE if texts else RATE_HZ,
+        RATE_HZ if kind == "gaze" else pylsl.IRREGULAR_RATE,
         "string" if texts else "double64",
         source_id,
     )
@@ -35,7 +37,9 @@ def main() -> None:
     begun = pylsl.local_clock()
     print(begun, flush=True)
     step = 0
-    while (at := step / (2 if texts else RATE_HZ)) < float(seconds):
+    rate_hz = 2 if texts or kind == "seldom" else RATE_HZ
+    while (at := step / rate_hz) < float(seconds):
+        at += 0.004 if kind == "uneven" and step % 3 == 0 else 0.0
         time.sleep(max(begun + at - pylsl.local_clock(), 0.0))
         if texts:
             outlet.push_sample(["sync pulse" if step % 2 == 0 else f"hello {step}"], begun + at)

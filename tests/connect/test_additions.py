@@ -6,6 +6,7 @@ import json
 import math
 import struct
 import warnings
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -51,7 +52,7 @@ def test_bits_and_masks_by_hand() -> None:
     ]
 
 
-def drive(channels: ChannelMap, samples: list[dict[str, object]]) -> Taken:
+def drive(channels: ChannelMap, samples: Sequence[Mapping[str, object]]) -> Taken:
     sent = Taken()
     translation = Translation(channels, sent, lambda number: f"run-{number}")
     for sample in samples:
@@ -198,7 +199,7 @@ def test_a_drive_in_the_wrong_byte_order_is_judged_dry_to_one_fault_and_no_crash
     wrong = replace(channels.source.layout, byte_order="<", must_be={})
     reader, made = PacketReader(wrong), Words()
     channels = replace(channels, source=replace(channels.source, layout=wrong))
-    dry = DryJudging(load_study(STUDY), channels)
+    dry = DryJudging(load_study(STUDY), [channels])
     with warnings.catch_warnings():
         warnings.simplefilter("error")
         for number, step in enumerate(ridge.drive("clean", 20.0)):

@@ -18,7 +18,7 @@ import zmq
 from monitor.archive.review import review_record
 from monitor.commissioning.check.feed import FeedHeard, conclude
 from monitor.commissioning.check.listening import Listened
-from monitor.commissioning.importing import import_drive
+from monitor.commissioning.importing import PastDrive, import_drive
 from monitor.commissioning.propose.guesses import guess_names, unit_in, words_of
 from monitor.commissioning.propose.proposal import propose_from_csv
 from monitor.connect.channel_map.loading import parse_map
@@ -26,6 +26,7 @@ from monitor.feed.composing import FeedComposer
 from monitor.feed.decode import decode_message
 from monitor.feed.publisher import FeedPublisher
 from monitor.feed.schema import Frame, Hello
+from monitor.following.beginning import Driving
 from monitor.judging.case.columns import build_block
 from monitor.simulation.steps import SIGNALS
 from monitor.study.loading import load_study
@@ -75,7 +76,7 @@ def swaying(seconds: float = 8.0, change: Change = dict, **columns: Any) -> tupl
         }
         signals = {name: 0.1 * math.sin(t) if "platform" in name else 1.0 for name in SIGNALS}
         others = {name: [value] for name, value in van.items()}
-        fields = {"own": change(own), "others": others, "signals": signals} | columns
+        fields: dict[str, Any] = {"own": change(own), "others": others, "signals": signals} | columns
         frame = decode_message([b"frame", composer.frame(t, fields["own"], fields["others"], fields["signals"])])
         composer.frame_sent()
         assert isinstance(frame, Frame)
@@ -305,7 +306,7 @@ def spoilt_feed() -> Any:
                 if stop.wait(1 / 240):
                     return
                 own = frame.own | {"speed": frame.own["speed"] * 3.6, "lane_offset": -frame.own["lane_offset"]}
-                others = {name: np.frombuffer(column, "<f8") for name, column in frame.columns.items()}
+                others = {name: np.frombuffer(column, "<f8").tolist() for name, column in frame.columns.items()}
                 publisher.frame(frame.t, own, {"id": [7], **others}, frame.signals)
 
     thread = Thread(target=send)
@@ -380,6 +381,7 @@ def test_a_first_map_of_a_file_has_the_units_that_the_movement_tells(tmp_path: P
     ridge.write_csv(tmp_path / "drive.csv")
     text = propose_from_csv(STUDY, tmp_path / "drive.csv")
     channels = parse_map(text)
+    assert channels.own is not None
     own = channels.own.channels
     assert {name: own[name].scale for name in ("x", "y", "heading", "speed", "accel", "station", "accelerator")} == {
         "x": 0.3048,
@@ -396,7 +398,11 @@ def test_a_first_map_of_a_file_has_the_units_that_the_movement_tells(tmp_path: P
     # it is enough to import the file with, and the drive comes out right
     (tmp_path / "first.toml").write_text(text, encoding="utf-8")
     made = import_drive(
-        channels, tmp_path / "drive.csv", STUDY, "Q11", "chime", tmp_path / "records", despite_faults=True
+        PastDrive(channels, tmp_path / "drive.csv"),
+        STUDY,
+        Driving("Q11", "chime"),
+        tmp_path / "records",
+        despite_faults=True,
     )
     frames = review_record(made.record).session.drives[0].log.blocks[-1].frames
     truth = {round(step.t, 6): step.own for step in ridge.drive()}
@@ -435,12 +441,14 @@ def test_a_first_map_of_a_zmq_source_and_nothing_is_overwritten(
         stop.set()
         thread.join()
     ridge.write_csv(tmp_path / "drive.csv")
-    asked = ("check", "--study", study, "--csv", str(tmp_path / "drive.csv"))
-    again = call(*asked, "--propose", str(tmp_path / "first.toml"))
+    again = call(
+        "check", "--study", study, "--csv", str(tmp_path / "drive.csv"), "--propose", str(tmp_path / "first.toml")
+    )
     assert again.returncode == 2
     assert "nothing is overwritten" in again.stderr
     text = (tmp_path / "first.toml").read_text(encoding="utf-8")
     channels = parse_map(text)
+    assert channels.own is not None
     assert ('format = "json"' in text) == (written == "json")
     assert channels.own.channels["x"].name == "ego.pos.x"
     assert channels.own.channels["speed"].scale == pytest.approx(1 / 3.6)

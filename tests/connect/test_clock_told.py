@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from typing import Any
 
 import msgpack
@@ -26,7 +27,7 @@ def gaze(until_t: float = 12.0, offset_s: float = -0.4006, off_by: float = 0.001
     """Gaze without a sync marker, by a clock 0.4006 s ahead at the fire; its hello says so. Receipt is true time."""
     said = {"clock": {"offset_s": offset_s, "uncertainty_s": off_by}}
     names = {"on_road": "", "angle": "deg"}
-    return HandSource(**{"clock": ahead, "signals": away(9.0, until_t), "names": names, "hello": said} | more)
+    return replace(HandSource(clock=ahead, signals=away(9.0, until_t), names=names, hello=said), **more)
 
 
 def judged(source: HandSource) -> tuple[Trial, ConditionResult]:
@@ -110,9 +111,9 @@ def test_the_true_offset_is_always_inside_the_stated_uncertainty(
         receipts.append(Receipt(float(at), t, t + period_s + ON_ITS_WAY_S))
     found = estimate_offset(receipt_pairs(receipts, told), period_s, 1 / 100)
     assert found is not None
-    for at in (5.0, 12.5, 19.0):
-        ahead_s = offset_s + drift * at
-        told_s, known_to = found.at(at + ahead_s)
+    for own_t in (5.0, 12.5, 19.0):
+        ahead_s = offset_s + drift * own_t
+        told_s, known_to = found.at(own_t + ahead_s)
         slack = 1e-6 + 1e-15 * abs(offset_s) * 1e3 + 1e-3 * 0.3  # told 0.3 s later than the receipt
         assert abs(told_s + ahead_s) <= known_to + slack
 

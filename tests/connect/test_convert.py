@@ -15,6 +15,7 @@ from monitor.connect.channel_map.loading import parse_map
 from monitor.connect.channel_map.values import Sample
 from monitor.feed.composing import FeedComposer
 from monitor.feed.decode import decode_message
+from monitor.feed.schema import Frame
 from monitor.judging.case.columns import build_block
 from monitor.measures.gap import pair_measures
 from monitor.measures.lead import rows_of
@@ -38,8 +39,8 @@ def test_a_table_of_values_and_what_it_does_not_list() -> None:
     converter = Converter(parse_map(map_text(more=more)))
     for raw, expected in (("ROAD", 1.0), (2, 0.0), (2.0, 0.0), (True, 5.0)):
         assert converter.convert(Sample({**AT_REST, "gaze": raw}), 0.0).signals == {"eyes": expected}
-    for raw in ("TASK", None, 3, math.nan):
-        assert math.isnan(converter.convert(Sample({**AT_REST, "gaze": raw}), 0.0).signals["eyes"])
+    for unlisted in ("TASK", None, 3, math.nan):
+        assert math.isnan(converter.convert(Sample({**AT_REST, "gaze": unlisted}), 0.0).signals["eyes"])
 
 
 def test_what_is_missing_or_no_number_is_not_measured_and_the_absent_name_is_told() -> None:
@@ -173,7 +174,8 @@ width = {{ constant = 1.8 }}
     one = Converter(channels).convert(sample, 0.0)
     composer = FeedComposer(run="r", source="s", rate_hz=60)
     frame = decode_message([b"frame", composer.frame(0.0, one.own, one.others, one.signals)])
-    block = build_block([frame], [1])  # type: ignore[list-item]
+    assert isinstance(frame, Frame)
+    block = build_block([frame], [1])
     pair = pair_measures(block, None, rows_of(block, 7))
     assert pair["distance_gap"].value[0] == pytest.approx(28.0, abs=1e-9)
     assert pair["time_gap"].value[0] == pytest.approx(1.400, abs=1e-9)

@@ -146,7 +146,7 @@ def test_a_pause_keeps_its_frames() -> None:
 def test_another_run_number_is_a_new_drive_with_its_own_participant_and_group() -> None:
     more = '[run]\nchanges_with = "no"\nparticipant_from = "who"\ngroup_from = "kind"\nscenario = "dusk-road"\n'
     more += "[run.groups]\n1 = 'chime'\nNONE = 'no-alert'"
-    rows = [
+    rows: list[dict[str, object]] = [
         {"T": 0.0, "no": 1, "who": "Q01", "kind": 1},
         {"T": 0.1, "no": 1, "who": "Q01", "kind": 1},
         {"T": 0.2, "no": 2, "who": "Q02", "kind": "NONE"},

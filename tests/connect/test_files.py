@@ -201,8 +201,8 @@ def test_a_trace_is_imported_and_what_it_cannot_say_is_said(form: str, tmp_path:
         if writer is not None:
             writer.finish()
     (tmp_path / "map.toml").write_text(osi_map("SensorView"), encoding="utf-8")
-    told = ("import", str(path), "--map", str(tmp_path / "map.toml"), "--study", str(STUDY), "--participant", "Q07")
-    told += ("--records", str(tmp_path / "records"), "--json")
+    drive = ("import", str(path), "--map", str(tmp_path / "map.toml"), "--study", str(STUDY), "--participant", "Q07")
+    told = (*drive, "--records", str(tmp_path / "records"), "--json")
     refused = call(*told)
     assert refused.returncode == 2
     assert any("ASAM OSI carries no triggers" in fault for fault in json.loads(refused.stdout)["dry"]["faults"])

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Callable
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -10,9 +11,11 @@ from typing import Any
 import pytest
 
 from monitor.archive.review import review_record
-from monitor.commissioning.importing import Imported, import_drive
+from monitor.commands.printing import reading_line
+from monitor.commissioning.importing import Imported, PastDrive, import_drive
 from monitor.connect.channel_map.loading import load_map, parse_map
 from monitor.errors import WitnessError
+from monitor.following.beginning import Driving
 from monitor.judging.document import session_json
 from monitor.judging.session import Session
 from monitor.measures.columns import join_blocks
@@ -27,6 +30,7 @@ from tests.connect.maps import map_text
 
 EXAMPLE = CONFIGS / "channels-example.toml"
 STUDY = load_study(CONFIGS / "dusk-road.toml")
+Q11 = Driving("Q11", None)
 BEGAN = datetime(2026, 5, 4, 8, 30, tzinfo=UTC)
 
 
@@ -35,7 +39,7 @@ def imported(tmp_path: Path, scenario: str = "clean", change: Any = None) -> tup
     ridge.write_csv(file, scenario)
     if change is not None:
         file.write_text(change(file.read_text(encoding="utf-8")), encoding="utf-8")
-    made = import_drive(load_map(EXAMPLE), file, STUDY, "Q11", None, tmp_path / "records", began=BEGAN)
+    made = import_drive(PastDrive(load_map(EXAMPLE), file, began=BEGAN), STUDY, Q11, tmp_path / "records")
     return made, review_record(made.record).session
 
 
@@ -108,7 +112,9 @@ def test_the_record_says_where_it_comes_from(tmp_path: Path) -> None:
     fired = next(trial for trial in session.trials() if trial.trigger == "gate-brake")
     assert fired.wall == pytest.approx(BEGAN.timestamp() + 30.05, abs=0.1)
     # equal files give equal trials
-    again = import_drive(load_map(EXAMPLE), tmp_path / "clean.csv", STUDY, "Q12", None, tmp_path / "two", began=BEGAN)
+    again = import_drive(
+        PastDrive(load_map(EXAMPLE), tmp_path / "clean.csv", began=BEGAN), STUDY, Driving("Q12", None), tmp_path / "two"
+    )
     other = session_json(review_record(again.record).session, "")
     assert other["trials"] == session_json(session, "")["trials"]
 
@@ -132,17 +138,55 @@ def test_lines_that_are_damaged_are_counted_and_the_rest_is_judged(tmp_path: Pat
 def test_what_cannot_be_imported_leaves_nothing_behind(tmp_path: Path) -> None:
     (tmp_path / "empty.csv").write_text(";".join(ridge.COLUMNS) + "\n" + ";" * (len(ridge.COLUMNS) - 1) + "\n1;2\n")
     with pytest.raises(WitnessError, match=r"no line of it gives a frame \(line 3 has 2 columns where there are 28\)"):
-        import_drive(load_map(EXAMPLE), tmp_path / "empty.csv", STUDY, "Q11", None, tmp_path / "records")
+        import_drive(PastDrive(load_map(EXAMPLE), tmp_path / "empty.csv"), STUDY, Q11, tmp_path / "records")
     with pytest.raises(WitnessError, match="cannot be read: No such file"):
-        import_drive(load_map(EXAMPLE), tmp_path / "none.csv", STUDY, "Q11", None, tmp_path / "records")
+        import_drive(PastDrive(load_map(EXAMPLE), tmp_path / "none.csv"), STUDY, Q11, tmp_path / "records")
     with pytest.raises(WitnessError, match="use the pseudonymous code"):
-        import_drive(load_map(EXAMPLE), tmp_path / "empty.csv", STUDY, "Anna", None, tmp_path / "records")
+        import_drive(
+            PastDrive(load_map(EXAMPLE), tmp_path / "empty.csv"), STUDY, Driving("Anna", None), tmp_path / "records"
+        )
     udp = parse_map(map_text(source='kind = "udp"\nfields = ["f64 T", "f64[5] v"]', own=NO_OWN))
     with pytest.raises(WitnessError, match="is no map for files"):
-        import_drive(udp, tmp_path / "empty.csv", STUDY, "Q11", None, tmp_path / "records")
+        import_drive(PastDrive(udp, tmp_path / "empty.csv"), STUDY, Q11, tmp_path / "records")
     assert list((tmp_path / "records").glob("*")) == []
 
 
 NO_OWN = "\n".join(
     f"{name} = {{ not_measured = true }}" for name in ("x", "y", "heading", "speed", "accel", "length", "width")
 )
+
+
+def test_a_long_file_tells_how_far_it_is_in_both_readings(tmp_path: Path) -> None:
+    ridge.write_csv(tmp_path / "drive.csv")
+    told: dict[str, list[tuple[float | None, int]]] = {}
+
+    def telling(what: str) -> Callable[[float | None, int], None]:
+        heard = told.setdefault(what, [])
+        return lambda part, frames: heard.append((part, frames))
+
+    import_drive(
+        PastDrive(load_map(EXAMPLE), tmp_path / "drive.csv", began=BEGAN, telling=telling),
+        STUDY,
+        Q11,
+        tmp_path / "records",
+    )
+    assert list(told) == ["judging", "writing the record"]
+    for heard in told.values():
+        parts = [part for part, _ in heard if part is not None]
+        assert len(parts) == len(heard) == 3, "every 512 of 1402 lines"
+        assert parts == sorted(parts)
+        assert 0.0 < parts[0] < parts[-1] <= 1.0
+        assert heard[-1][1] >= 1000
+
+
+def test_how_far_it_is_stands_in_one_line_of_a_terminal_and_nowhere_else(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setattr("monitor.commands.printing.TELL_EVERY_S", 0.0)
+    reading_line("judging")(0.5, 1200)
+    assert capsys.readouterr().err == ""
+    monkeypatch.setattr("sys.stderr.isatty", lambda: True)
+    told = reading_line("judging")
+    told(0.25, 600)
+    told(None, 1200)
+    assert capsys.readouterr().err == "\r\x1b[Kjudging: 25 %, 600 frames\r\r\x1b[Kjudging: 1200 frames\r"

@@ -67,13 +67,13 @@ def test_by_hand() -> None:
     told = estimate_offset([Pair(10.4005, 10.0), Pair(110.4055, 110.0)], 0.02, 0.01)
     assert told is not None
     # at the marks: 0.4005 and 0.4055, less 0.02 to plus 0.01; half way: the mean; 100 s on: along the steepest line
-    assert told.at(10.0) == (pytest.approx(0.3955), pytest.approx(0.015))
-    assert told.at(110.0) == (pytest.approx(0.4005), pytest.approx(0.015))
-    assert told.at(60.0) == (pytest.approx(0.398), pytest.approx(0.015))
-    assert told.at(210.0) == (pytest.approx(0.4055), pytest.approx(0.015 + 100 * 0.03 / 100))
+    assert told.at(10.0) == pytest.approx((0.3955, 0.015))
+    assert told.at(110.0) == pytest.approx((0.4005, 0.015))
+    assert told.at(60.0) == pytest.approx((0.398, 0.015))
+    assert told.at(210.0) == pytest.approx((0.4055, 0.015 + 100 * 0.03 / 100))
     one = estimate_offset([Pair(10.4, 10.0)], 0.02, 0.01)
     assert one is not None
-    assert one.at(20.0) == (pytest.approx(0.395), pytest.approx(0.015 + 10 * 1e-3))
+    assert one.at(20.0) == pytest.approx((0.395, 0.015 + 10 * 1e-3))
     assert estimate_offset([], 0.02, 0.01) is None
 
 
@@ -174,7 +174,7 @@ def simulated(
     joined = JoinedFeed(out, [gaze], clock=lambda: now)
     translation = Translation(channels, joined, lambda number: f"run-{number}")
     looked = iter(gaze_samples(pulses, looks))
-    waiting = next(looked)
+    waiting = next(looked, None)
     for row in ridge.rows():
         t = now = row["SimTime"] / 1000
         if not 14.0 <= t <= 40.0:  # the trigger fires at 30.05 s, and its trial is final seven seconds later

@@ -90,6 +90,26 @@ def test_a_stream_of_numbers_is_a_feed_of_its_own_with_its_clock(processes: Proc
     assert bridge.stop()["lost"] == 0
 
 
+def test_a_stream_that_states_no_rate_is_listened_to_first(processes: Processes, listen: Listen) -> None:
+    outlet(processes, "Tracker", "uneven")
+    bridge = bridged_stream(processes, "Tracker")
+    listener = listen(bridge.endpoint)
+    listener.until(lambda: len(listener.frames) > 50)
+    # steps of 6, 10 and 14 ms: the one in the middle is 10 ms
+    assert listener.hellos[-1].rate_hz == pytest.approx(100.0, rel=0.1)
+
+
+def test_one_that_sends_too_little_to_tell_is_refused_with_what_to_do(processes: Processes) -> None:
+    outlet(processes, "Seldom", "seldom")
+    process = processes.start(
+        *(sys.executable, "-m", "monitor", "bridge", "--json", "--lsl", "Seldom", "--bind", "tcp://127.0.0.1:*")
+    )
+    out, err = process.communicate(timeout=60)
+    assert (process.returncode, out) == (2, "")
+    assert "states no rate and sent" in err
+    assert "with [feed] rate_hz" in err
+
+
 def test_texts_are_markers_by_their_first_word(processes: Processes, listen: Listen) -> None:
     outlet(processes, "Notes", "texts")
     bridge = bridged_stream(processes, "Notes")

@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 
 from monitor.archive.rehearsals import kept_pages, latest_page, read_page
-from monitor.commissioning.importing import import_drive
+from monitor.commissioning.importing import PastDrive, import_drive
 from monitor.commissioning.rehearsal.pacing import Pacing, PacingLog
 from monitor.commissioning.rehearsal.page import keep_page, make_page
 from monitor.commissioning.rehearsal.rehearsed import Rehearsed, judge_rehearsal
@@ -20,6 +20,7 @@ from monitor.errors import WitnessError
 from monitor.feed.composing import FeedComposer
 from monitor.feed.decode import decode_message
 from monitor.feed.schema import Frame
+from monitor.following.beginning import Driving
 from monitor.study.loading import load_study
 from tests.commands.running import run, simulator
 from tests.connect import ridge
@@ -42,11 +43,9 @@ def rehearsed(
     text = (CONFIGS / "channels-example.toml").read_text(encoding="utf-8")
     (tmp_path / "map.toml").write_text(change(text) if change else text, encoding="utf-8")
     made = import_drive(
-        load_map(tmp_path / "map.toml"),
-        file,
+        PastDrive(load_map(tmp_path / "map.toml"), file),
         STUDY,
-        "Q99",
-        None,
+        Driving("Q99", None),
         tmp_path / "records",
         despite_faults=change is not None,
     )
@@ -138,7 +137,10 @@ measured = true
     text = (CONFIGS / "channels-example.toml").read_text(encoding="utf-8")
     (tmp_path / "map.toml").write_text(text + sensor, encoding="utf-8")
     made = import_drive(
-        load_map(tmp_path / "map.toml"), tmp_path / "seen.csv", STUDY, "Q99", None, tmp_path / "records"
+        PastDrive(load_map(tmp_path / "map.toml"), tmp_path / "seen.csv"),
+        STUDY,
+        Driving("Q99", None),
+        tmp_path / "records",
     )
     (delay,) = judge_rehearsal(made.record, STUDY, ("chime",)).delays
     assert (delay.modality, delay.count) == ("sound", 1)

@@ -10,11 +10,11 @@ import time
 
 import zmq
 
-from tests.judging.hand import HandDrive
+from tests.judging.hand import HandDrive, Mark
 from tests.judging.handsource import HandSource
 
 who, speed, marks, until = sys.argv[1], float(sys.argv[2]), sys.argv[3] == "yes", float(sys.argv[4])
-SYNC = [(t, "sync", "pulse", {}) for t in (1.0, 5.0, 9.0, 13.0)] if marks else []
+SYNC: list[Mark] = [(t, "sync", "pulse", {}) for t in (1.0, 5.0, 9.0, 13.0)] if marks else []
 ALERT = (10.3, "alert_on", "alert", {"modality": "sound", "measured": True})
 messages = (
     HandDrive(end_t=16.0, markers=[*SYNC, ALERT]).messages()

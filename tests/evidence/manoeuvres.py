@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 
@@ -68,12 +69,12 @@ def any_motion(rng: np.random.Generator, course: Course, seconds: float, s0: flo
     return move(course, t, speed, offset, s0, slide)
 
 
-def any_room(rng: np.random.Generator, *, level: int, **fixed: object) -> Room:
+def any_room(rng: np.random.Generator, *, level: int, **fixed: Any) -> Room:
     """A facility; `level` 0, 1, 2: no noise, 0.05 m/s and 3 cm, 0.1 m/s and 10 cm."""
     rate = float(rng.choice([10.0, 20.0, 30.0, 60.0, 100.0, 120.0, 240.0]))
     clock = rng.choice(["exact", "jitter", "10", "15.6", "16"], p=[0.3, 0.3, 0.14, 0.13, 0.13])
     speed_noise, place_noise = ((0.0, 0.0), (0.05, 0.03), (0.1, 0.1))[level]
-    values = {
+    values: dict[str, Any] = {
         "rate_hz": rate,
         "tick_s": {"10": 0.01, "15.6": 0.0156, "16": 0.016}.get(str(clock), 0.0),
         "jitter_s": (0.002 if rate <= 100.0 else 0.001) if clock == "jitter" else 0.0,
@@ -82,7 +83,7 @@ def any_room(rng: np.random.Generator, *, level: int, **fixed: object) -> Room:
         "speed_noise": speed_noise,
         "place_noise": place_noise,
     }
-    return Room(**{**values, **fixed})  # type: ignore[arg-type]
+    return Room(**{**values, **fixed})
 
 
 @dataclass(frozen=True)

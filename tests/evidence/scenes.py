@@ -332,7 +332,7 @@ def entries_of(scene: Scene, study: Study) -> list[Entry]:
         if not scene.frames_sent[i]:
             continue
         there = [(int(ids[i]), columns) for ids, columns in others if ids[i] >= 0]
-        row = {"id": [number for number, _ in there]}
+        row: dict[str, list[Any]] = {"id": [number for number, _ in there]}
         row |= {name: [columns[name][i] for _, columns in there] for name in others[0][1]}
         packed = row if not scene.room.packed else {
             name: array("q" if name == "id" else "d", column).tobytes() for name, column in row.items()

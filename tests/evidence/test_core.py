@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 
 import numpy as np
 import pytest
@@ -15,6 +16,7 @@ from monitor.judging.evidence.smoothing import smoothed
 from monitor.judging.evidence.standing import stands
 from monitor.judging.evidence.switching import unsteady
 from monitor.judging.evidence.tellings import tellings_of
+from monitor.measures.columns import FloatArray
 from tests.evidence.drives import Room
 from tests.evidence.faults import KINDS
 from tests.evidence.finding import NOISES, STARTS, false_alarm, found_from, is_found
@@ -132,7 +134,9 @@ def test_a_jump_and_another_body_are_found() -> None:
         (lambda t: np.where((t % 4.0) < 1.4, 0.0, 1.0), None),
     ],
 )
-def test_a_signal_that_changes_as_nobody_does_is_no_evidence(value, words) -> None:  # type: ignore[no-untyped-def]
+def test_a_signal_that_changes_as_nobody_does_is_no_evidence(
+    value: Callable[[FloatArray], FloatArray], words: str | None
+) -> None:
     t = np.arange(1800) / HZ
     told = unsteady(t, value(t))
     assert told is None if words is None else words in str(told)

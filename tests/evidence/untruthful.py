@@ -67,9 +67,9 @@ def _wrong(scene: Scene, trial: Trial) -> str:
             if found is None or found.evidence is None:
                 return f"valid, and {name} was violated"
             told, true = found.evidence, truth.values.get(name)
-            if told.by and (told.noticed_from is None or found.value is None or true is None):
+            if not told.by or told.noticed_from is None or found.value is None or true is None:
                 continue  # it says that no limit can be told
-            if told.by and abs(found.value - true) > (told.noticed_from or 0.0):  # type: ignore[operator]
+            if abs(found.value - true) > told.noticed_from:
                 return f"valid, and {name} was violated by more than would have shown"
     return ""
 

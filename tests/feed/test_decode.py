@@ -20,7 +20,7 @@ COLUMNS: dict[str, Any] = {name: [1.0, 2.0] for name in OWN}
 OTHERS = {"id": [7, -8], **COLUMNS}
 FRAME = {"v": 1, "run": "r", "seq": 5, "t": 1.25, "own": OWN, "others": {}, "signals": {}, "markers": 2}
 MARKER = {"v": 1, "run": "r", "n": 3, "t": 1.0, "kind": "trigger", "name": "gate-brake"}
-ROAD = {"x": [0.0, 100.0, 200], "y": [0.0, 0.0, 5.0], "lane_width": 3.5, "lanes": 2}
+ROAD: dict[str, Any] = {"x": [0.0, 100.0, 200], "y": [0.0, 0.0, 5.0], "lane_width": 3.5, "lanes": 2}
 HELLO = {"v": 1, "run": "r", "source": "sim", "rate_hz": 60, "signals": {"eyes_on_road": ""}}
 
 
@@ -127,7 +127,7 @@ def test_a_short_hello_and_one_with_nulls() -> None:
 
 
 def test_a_road_as_bytes_is_the_same_road() -> None:
-    packed = {**ROAD, **{key: struct.pack("<3d", *ROAD[key]) for key in ("x", "y")}}  # type: ignore[misc]
+    packed = {**ROAD, **{key: struct.pack("<3d", *ROAD[key]) for key in ("x", "y")}}
     assert decode("hello", {**HELLO, "road": packed}) == decode("hello", {**HELLO, "road": ROAD})
 
 
@@ -305,8 +305,10 @@ def test_bytes_that_are_no_message(payload: bytes, why: str) -> None:
 
 
 def test_an_integer_key_is_refused_wherever_it_stands() -> None:
-    for fields in ({**FRAME, 1: 2}, {**FRAME, "own": {**OWN, 1: 2}}, {**FRAME, "more": {"in": {1: 2}}}):
-        refused = decode("frame", fields)
+    own: dict[Any, float] = {**OWN, 1: 2}
+    strays: list[dict[Any, object]] = [{1: 2}, {"own": own}, {"more": {"in": {1: 2}}}]
+    for stray in strays:
+        refused = decode("frame", {**FRAME, **stray})
         assert isinstance(refused, Refused)
         assert "not allowed for map key" in refused.why
 

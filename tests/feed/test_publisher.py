@@ -15,7 +15,6 @@ import zmq
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-import monitor.feed.publisher
 from monitor.feed.decode import decode_message
 from monitor.feed.publisher import FeedPublisher
 from monitor.feed.schema import Frame, Hello, Marker
@@ -202,7 +201,7 @@ def test_hellos_come_once_a_second_of_wall_clock_where_simulated_time_stands_sti
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     now = 100.0
-    monkeypatch.setattr(monitor.feed.publisher.time, "monotonic", lambda: now)
+    monkeypatch.setattr(time, "monotonic", lambda: now)
     with publisher() as feed:
         sent: list[str] = []
         monkeypatch.setattr(feed, "_send", lambda topic, payload: sent.append(topic))
@@ -222,7 +221,9 @@ def test_a_hello_repeats_the_last_thirty_two_markers(listen: Listen) -> None:
         while len((hello := listener.next_of(Hello)).recent) < 32:
             pass
         assert [marker.n for marker in hello.recent] == list(range(9, 41))
-        assert hello.recent[-1] == Marker("r-1", 40, pytest.approx(0.39), "task_item", "item 39", {})
+        last = hello.recent[-1]
+        assert last == Marker("r-1", 40, last.t, "task_item", "item 39", {})
+        assert last.t == pytest.approx(0.39)
 
 
 def test_a_hello_too_large_leaves_out_the_oldest_markers(listen: Listen) -> None:
@@ -296,8 +297,10 @@ def test_numpy_values_are_taken_as_they_are(listen: Listen) -> None:
     ) as feed:
         listener = listen(feed.endpoint)
         assert feed.wait_for_subscriber(PATIENCE_MS / 1000)
-        others = {name: np.array(column) for name, column in OTHERS.items()}
-        feed.frame(np.float64(1.5), {**OWN, "lane": np.int64(1)}, others, {"eyes_on_road": np.bool_(False)})
+        own: dict[str, Any] = {**OWN, "lane": np.int64(1)}
+        others: dict[str, Any] = {name: np.array(column) for name, column in OTHERS.items()}
+        signals: dict[str, Any] = {"eyes_on_road": np.bool_(False)}
+        feed.frame(np.float64(1.5), own, others, signals)
         frame = listener.next_of(Frame)
         assert (frame.t, frame.own["lane"], frame.signals) == (1.5, 1, {"eyes_on_road": False})
 
@@ -323,10 +326,10 @@ def test_the_example_in_the_docstring_runs(listen: Listen, tmp_path: Path) -> No
     listener = listen(endpoint)
     assert len(example.strip().splitlines()) <= 15
     exec(compile(example, "example", "exec"), {})
-    markers, frames = [], []
-    while not markers or markers[-1].kind != "run_end":
-        message = listener.next()
-        (markers if isinstance(message, Marker) else frames).append(message)
-    last = next(frame for frame in reversed(frames) if isinstance(frame, Frame))
+    frames: list[Frame] = []
+    while not (isinstance(message := listener.next(), Marker) and message.kind == "run_end"):
+        if isinstance(message, Frame):
+            frames.append(message)
+    last = frames[-1]
     assert last.seq == 600
     assert last.names == ("van",)

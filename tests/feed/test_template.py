@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import random
+from collections.abc import Callable
 from typing import Any
 
 import msgpack
@@ -37,6 +38,9 @@ def packed(fields: dict[str, Any]) -> dict[str, Any]:
     return {**fields, "others": others}
 
 
+ENCODERS: list[Callable[[dict[str, Any]], dict[str, Any]]] = [packed, dict]
+
+
 @pytest.fixture(autouse=True)
 def fresh(monkeypatch: pytest.MonkeyPatch) -> Templates:
     templates = Templates()
@@ -56,10 +60,13 @@ def in_full(payload: bytes) -> str:
 
 @pytest.mark.parametrize("encode", [packed, dict], ids=["bytes", "arrays"])
 def test_frames_of_one_shape_are_unpacked_once(monkeypatch: pytest.MonkeyPatch, encode: Any) -> None:
-    unpacked = []
-    monkeypatch.setattr(
-        monitor.feed.decode, "unpack_payload", lambda payload: unpacked.append(1) or unpack_payload(payload)
-    )
+    unpacked: list[bytes] = []
+
+    def counted(payload: bytes) -> dict[str, Any]:
+        unpacked.append(payload)
+        return unpack_payload(payload)
+
+    monkeypatch.setattr(monitor.feed.decode, "unpack_payload", counted)
     for step in range(200):
         own = {**OWN, "x": 0.5 + step, "speed": math.nan if step == 50 else 20.5}
         fields = encode(fields_of(1000 + step, step / 60, own=own))
@@ -75,7 +82,7 @@ values = st.floats(width=32) | st.floats(-100, 100) | st.integers(-300, 300) | s
 @st.composite
 def steps(draw: st.DrawFn) -> list[bytes]:
     """Messages of a simulator that changes its shape now and then, and is sometimes wrong."""
-    encode = draw(st.sampled_from([packed, dict]))
+    encode = draw(st.sampled_from(ENCODERS))
     single = draw(st.booleans())
     changes: dict[str, Any] = {}
     payloads = []
@@ -121,7 +128,9 @@ def test_a_known_shape_with_some_bytes_changed(encode: Any) -> None:
             assert repr(decode_message([b"frame", payload])) == in_full(payload)
 
 
-def test_shapes_that_come_and_go_are_kept_and_the_work_is_bounded(fresh: Templates) -> None:
+def test_shapes_that_come_and_go_are_kept_and_the_work_is_bounded(
+    fresh: Templates, monkeypatch: pytest.MonkeyPatch
+) -> None:
     for step in range(400):
         signals = {"eyes_on_road": step % 2 == 0}
         decode_message([b"frame", msgpack.packb(packed(fields_of(1000 + step, step / 60, signals=signals)))])
@@ -135,13 +144,10 @@ def test_shapes_that_come_and_go_are_kept_and_the_work_is_bounded(fresh: Templat
         learn(self, *arguments)
         made.extend(id(one) for one in self._kept if id(one) not in fresh_kept and id(one) not in made)
 
-    Templates.learn = counted  # type: ignore[method-assign]
-    try:
-        for step in range(PRICE * 20):  # another run text each time: no two of one shape
-            fields = packed(fields_of(1000 + step, step / 60, run=f"run {step}"))
-            assert isinstance(decode_message([b"frame", msgpack.packb(fields)]), Frame)
-    finally:
-        Templates.learn = learn  # type: ignore[method-assign]
+    monkeypatch.setattr(Templates, "learn", counted)
+    for step in range(PRICE * 20):  # another run text each time: no two of one shape
+        fields = packed(fields_of(1000 + step, step / 60, run=f"run {step}"))
+        assert isinstance(decode_message([b"frame", msgpack.packb(fields)]), Frame)
     assert len(fresh._kept) == KEPT
     assert len(made) <= 20 + 4
 

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import cast
 
 from monitor.following.live import Following
 from monitor.record.clock import SYSTEM_CLOCK
 from monitor.record.entries import Entry
+from monitor.recorder.client import RecorderClient
 from monitor.recorder.wire import RecorderStatus
 from tests.judging.hand import HandDrive, entries_of
 
@@ -36,9 +38,10 @@ class Slow:
 
 def test_a_follower_that_is_behind_says_so_until_it_has_caught_up(tmp_path: Path) -> None:
     client = Slow(entries_of(HandDrive(ends=False)))
-    following = Following(client, tmp_path / "r.run", by="test")  # type: ignore[arg-type]
+    following = Following(cast("RecorderClient", client), tmp_path / "r.run", by="test")
     following.step(0.0)
-    assert following.is_behind
+    was_behind = following.is_behind
+    assert was_behind
     view = following.view(1)
     assert view is not None
     assert "behind what comes in; the record has all of it" in view.feed.sentence
@@ -55,6 +58,6 @@ def test_a_follower_that_is_behind_says_so_until_it_has_caught_up(tmp_path: Path
 def test_a_handful_of_frames_on_their_way_is_not_behind(tmp_path: Path) -> None:
     client = Slow(entries_of(HandDrive(ends=False)))
     client.a_step = len(client.left) - 10
-    following = Following(client, tmp_path / "r.run", by="test")  # type: ignore[arg-type]
+    following = Following(cast("RecorderClient", client), tmp_path / "r.run", by="test")
     following.step(0.0)
     assert not following.is_behind

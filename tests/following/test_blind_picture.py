@@ -10,11 +10,11 @@ import pytest
 from monitor.following.building import build_view, with_trials
 from monitor.following.view import LiveView, RecorderView
 from monitor.judging.session import Session
-from tests.judging.hand import HandDrive, entries_of, opening_of, study_of
+from tests.judging.hand import HandDrive, Mark, entries_of, opening_of, study_of
 from tests.judging.test_blinding import ALERT, BLIND, braking
 
 IDLE = RecorderView("recording", None, 0, "")
-CONTACT = (11.5, "collision", "van", {})
+CONTACT: Mark = (11.5, "collision", "van", {})
 TO_RULING = BLIND.replace("blind = true", 'blind = true\nblind_live = "to ruling"')
 
 

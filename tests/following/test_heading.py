@@ -15,6 +15,7 @@ from monitor.following.heading.trials import unseen, waiting
 from monitor.following.view import (
     Doubt,
     FeedView,
+    Foreseen,
     LiveView,
     OutlookRow,
     OutlookView,
@@ -26,18 +27,18 @@ from monitor.following.view import (
 from monitor.judging.case.trial import AlertResult, ConditionResult, Finding, Ruling, Timing, Trial
 from monitor.judging.session import Session
 from monitor.record.entries import Entry, EntryKind, pack_map
-from monitor.study.model import ActionRule
 from monitor.study.reasons import FINDING_REASONS
-from tests.judging.hand import STUDY, HandDrive, entries_of, opening_of, study_of
+from monitor.study.rules import ActionRule
+from tests.judging.hand import STUDY, HandDrive, Mark, entries_of, opening_of, study_of
 
 RECORDING = RecorderView("recording", 400.0, 0, "")
 LIVE = FeedView("live", 60.0, 100, 0, 0, 0, 0.0, "")
 GAP = ConditionResult("time gap", "time_gap", "lead", 1.3, 1.9, 1.5, None, 0.2, "s", "met", False, True)
 
 
-def row(foreseen: str = "holds", **more: Any) -> OutlookRow:
+def row(foreseen: Foreseen = "holds", by_driving: bool = True) -> OutlookRow:
     why = "" if foreseen == "holds" else "time gap is 2.6 s, band 1.3 to 1.9 s"
-    return OutlookRow(GAP, 0, "", foreseen, why, **{"by_driving": True, **more})  # type: ignore[arg-type]
+    return OutlookRow(GAP, 0, "", foreseen, why, by_driving=by_driving)
 
 
 def outlook(*rows: OutlookRow, seconds_left: float | None = 12.0, **more: Any) -> OutlookView:
@@ -265,8 +266,8 @@ def test_a_finding_after_the_fire_heads_the_screen_until_it_is_seen(code: str) -
 
 
 def test_an_answer_changes_the_heading_and_never_makes_a_void_trial_ready() -> None:
-    for severity, word in (("doubtful", "READY"), ("void", "LOSING")):
-        doubt = Doubt("x-mismatch", "It differs.", (), severity, at_once=True, answered="ours is right")  # type: ignore[arg-type]
+    plain = Doubt("x-mismatch", "It differs.", (), "void", at_once=True, answered="ours is right")
+    for doubt, word in ((replace(plain, severity="doubtful"), "READY"), (plain, "LOSING")):
         asked = (Question("participant", "Q13", "Q01", "ours is right, says ann"),)
         _, head = headings(view(outlook=outlook(doubts=(doubt,)), questions=asked))[0]
         assert head.word == word
@@ -328,7 +329,7 @@ class Walk:
 
 
 def fires(*marks: tuple[float, str], **more: Any) -> HandDrive:
-    markers = [(t, "trigger", name, {}) for t, name in marks]
+    markers: list[Mark] = [(t, "trigger", name, {}) for t, name in marks]
     markers += [(marks[0][0] + 0.3, "alert_on", "alert", {"modality": "sound", "measured": True})]
     return HandDrive(fire_t=None, markers=markers, end_t=more.pop("end_t", 60.0), van=gate_van(marks[0][0]), **more)
 

@@ -1,4 +1,4 @@
-"""What a view shows of longer ago than frames are kept: the response about a fire, and lane keeping over the drive."""
+"""What a view shows of longer ago than frames are kept: responses, lane keeping, and the whole drive in strips."""
 
 from __future__ import annotations
 
@@ -69,15 +69,19 @@ def test_how_entries_came_in_changes_nothing() -> None:
     for first, second in zip(one.slow, other.slow, strict=True):
         assert np.array_equal(first.t, second.t)
         assert np.array_equal(first.value, second.value, equal_nan=True)
+    for whole, another in zip(one.whole, other.whole, strict=True):
+        assert np.array_equal(whole.low, another.low, equal_nan=True)
+        assert np.array_equal(whole.high, another.high, equal_nan=True)
 
 
 def test_a_blind_study_hides_it_until_it_is_revealed_or_ruled_on() -> None:
     drive = HandDrive(end_t=40.0, own=pedals)
     assert followed(drive, BLIND)[1].responses == ()
-    for fields in (
+    words: tuple[dict[str, object], ...] = (
         {"type": "reveal", "trial": "1/gate-brake/1"},
         {"type": "ruling", "trial": "1/gate-brake/1", "verdict": "valid"},
-    ):
+    )
+    for fields in words:
         assert [one.trial for one in followed(drive, BLIND, operator=(fields,))[1].responses] == ["1/gate-brake/1"]
 
 
@@ -125,3 +129,55 @@ def test_lane_keeping_is_hidden_while_it_looks_back_on_a_blind_response() -> Non
         assert np.isfinite(one.value[6]), one.measure
         assert np.isnan(one.value[7:13]).all(), "a minute at 70 s to 120 s has a part of 65 s to 68 s in it"
         assert np.isfinite(one.value[13:]).all()
+
+
+# --- the whole drive -------------------------------------------------------------------------------------------------
+
+
+def wandering(t: float) -> dict[str, float]:
+    """Lane offset 0.1 m in the first half of each second, −0.3 m in the second, and 0.8 m in one frame at 20.5 s."""
+    return {"lane_offset": 0.8 if abs(t - 20.5) < 0.005 else 0.1 if t % 1.0 < 0.5 else -0.3}
+
+
+def test_the_whole_drive_stands_in_pieces_with_its_least_and_greatest_value() -> None:
+    _, view = followed(HandDrive(end_t=130.4, own=wandering))
+    gap, _, offset = view.whole
+    assert (gap.measure, offset.measure, offset.piece_s) == ("time_gap", "lane_offset", 1.0)
+    assert len(offset.low) == 130, "the piece that is not over is left out"
+    assert offset.low.tolist() == [-0.3] * 130
+    assert offset.high[20] == 0.8, "one frame is seen however long ago it was"
+    assert np.delete(offset.high, 20).tolist() == [0.1] * 129
+    assert gap.low[: int(FIRE_T)] == pytest.approx(GAP / SPEED)
+    assert gap.band is not None, "the trial that is over had one"
+
+
+def test_a_long_drive_takes_no_more_memory_and_keeps_its_extremes(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("monitor.following.whole.MOST_PIECES", 32)
+    drive = HandDrive(end_t=130.4, own=wandering)
+    _, view = followed(drive)
+    offset = view.whole[2]
+    assert (offset.piece_s, len(offset.low)) == (8.0, 16)
+    assert offset.low.tolist() == [-0.3] * 16
+    assert offset.high.tolist() == [0.1, 0.1, 0.8, *[0.1] * 13]
+
+
+def test_an_earlier_place_of_a_replay_shows_nothing_of_what_comes() -> None:
+    session, view = followed(HandDrive(end_t=60.0, own=wandering))
+    keeping = Keeping(session.study)
+    keeping.take(session)
+    assert [len(one.low) for one in keeping.added_to(replace(view, t=15.7)).whole] == [15, 15, 15]
+
+
+def test_the_whole_drive_hides_what_a_blind_response_brings() -> None:
+    _, view = followed(HandDrive(end_t=40.0, own=pedals), BLIND)
+    (span,) = view.hidden
+    offset = view.whole[2]
+    first, last = int(span.start_t), int(span.end_t)
+    assert np.isnan(offset.low[first : last + 1]).all()
+    assert np.isfinite(offset.low[:first]).all()
+    assert np.isfinite(offset.low[last + 1 :]).all(), "the current values come back when the horizon is over"
+    later = replace(view, hidden=(replace(span, end_t=math.inf),))
+    session, keeping = Session(study_of(BLIND), opening_of(study_of(BLIND))), Keeping(study_of(BLIND))
+    session.take(entries_of(HandDrive(end_t=40.0, own=pedals), close=False))
+    keeping.take(session)
+    assert np.isnan(keeping.added_to(later).whole[2].low[first:]).all()

@@ -85,19 +85,20 @@ def running(following: Scripted) -> Iterator[LiveProvider]:
 
 def test_a_verdict_is_told_before_the_rest_of_the_view_is_made_and_wakes_the_screen() -> None:
     following, woken = Scripted(), threading.Event()
+    at_wake: list[tuple[list[str], int]] = []
     with running(following) as source:
 
         def wake() -> None:
-            woken.made = list(following.made)  # type: ignore[attr-defined]
-            woken.revision = source.view().revision  # type: ignore[attr-defined]
+            at_wake.append((list(following.made), source.view().revision))
             woken.set()
 
         source.when_turned(wake)
         before = source.view().revision
         following.turn.set()
         assert woken.wait(WITHIN_S)
-    assert woken.made[-1] == "told"  # type: ignore[attr-defined]
-    assert woken.revision > before  # type: ignore[attr-defined]
+    made, revision = at_wake[-1]
+    assert made[-1] == "told"
+    assert revision > before
 
 
 def test_where_a_fire_masks_numbers_the_screen_is_woken_by_the_whole_view_alone() -> None:

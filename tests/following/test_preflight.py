@@ -14,6 +14,7 @@ from monitor.following.building import build_view, sheet_lines
 from monitor.following.preflight import preflight
 from monitor.following.view import PreflightView, RecorderView
 from monitor.judging.session import Session
+from monitor.record.entries import Entry, EntryKind, pack_map
 from monitor.study.standing import Standing
 from tests.judging.hand import FIRE_T, SPEED, STUDY, HandDrive, entries_of, opening_of, study_of
 
@@ -85,6 +86,23 @@ def test_what_is_wrong_is_named(change: dict[str, Any], what: str, given: str) -
     else:
         assert (line.result, found.heading) == ("not met", "NOT YET")
         assert f"{what}: {given}" in found.why
+
+
+@pytest.mark.parametrize(
+    ("about", "given", "heading"), [("participant", "Q13", "GO"), ("group", "no-alert", "NOT YET")]
+)
+def test_an_answer_is_quoted_and_lifts_only_what_leaves_a_doubt(about: str, given: str, heading: str) -> None:
+    other: dict[str, Any] = {about: given}
+    session = at(replace(WELL, **other), EARLY_T)
+    assert seen(session).heading == "NOT YET"
+    fields = {"type": "answer", "about": about, "answer": "ours", "by": "ann", "key": "k", "at": 4.0, "drive": 1}
+    last = session.last_number
+    session.take([Entry(EntryKind.OPERATOR, last + 1, round(EARLY_T * 1e9), 0, pack_map(fields))])
+    found = seen(session)
+    (line,) = [one for one in found.lines if one.what == about]
+    assert (line.given.partition(":")[0], found.heading) == (given, heading)
+    assert "ours is right" in line.given
+    assert line.result == ("undecided" if heading == "GO" else "not met")
 
 
 def test_without_a_frame_there_is_no_go() -> None:

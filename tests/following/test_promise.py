@@ -17,7 +17,7 @@ from monitor.simulation.plan import SimulationPlan
 from monitor.simulation.scenarios import SCENARIOS
 from monitor.study.reasons import FINDING_REASONS
 from tests.judging import simulated
-from tests.judging.hand import SPEED, STUDY, HandDrive, entries_of, opening_of, study_of
+from tests.judging.hand import SPEED, STUDY, HandDrive, Mark, entries_of, opening_of, study_of
 
 RECORDING = RecorderView("recording", 400.0, 0, "")
 SOON_S = 0.3
@@ -75,7 +75,7 @@ def test_a_scenario_that_can_be_known_is_not_ready(scenario: str) -> None:
 
 
 TEXT = STUDY.replace("[groups.chime]", '[scenarios]\ndusk-road = "d"\n[groups.chime]', 1)
-PAUSED = [(8.5, "pause", "", {}), (8.5, "resume", "", {})]
+PAUSED: list[Mark] = [(8.5, "pause", "", {}), (8.5, "resume", "", {})]
 NO_ALERT_LATER = [(10.3, "alert_on", "alert", {"modality": "sound", "measured": True})]
 
 CASES: dict[str, tuple[HandDrive, dict[str, Any]]] = {

@@ -89,7 +89,7 @@ def test_what_is_announced_goes_over_its_own_socket(sockets: Path) -> None:
     stream = StatusStream(sockets, "ann", "tcp://127.0.0.1:*")
     try:
         assert stream._public is not None
-        endpoint = stream._public.getsockopt(zmq.LAST_ENDPOINT).decode().rstrip("\0")
+        endpoint = stream._public.get_string(zmq.LAST_ENDPOINT).rstrip("\0")
         told = heard(endpoint, stream, view(**APPLIES["stop"]))
         assert told["faults"][0] == {"code": "stop", "words": "The participant is stopped"}
         assert "headings" not in told

@@ -12,9 +12,9 @@ from typing import Any
 
 import msgpack
 
-from monitor.record.framing import HEADER, HEADER_BYTES, MARKER, OVERHEAD, header_at
-from monitor.record.parts import PART_HEADER_BYTES
-from monitor.record.sealed_blocks import BLOCK_BYTES, BLOCK_MARKER, block_at
+from monitor.record.bytes.framing import HEADER, HEADER_BYTES, MARKER, OVERHEAD, header_at
+from monitor.record.bytes.parts import PART_HEADER_BYTES
+from monitor.record.sealed.blocks import BLOCK_BYTES, BLOCK_MARKER, block_at
 
 ODD_NUMBERS = (0, 1, -1, 2**31, 2**32 - 1, 2**63 - 1, 2**63, 2**64 - 1, 1e308, -1e308, 1e-300, 10**9)
 ODD_TEXTS = ("", "\x1b[2J\x1b]0;x\x07", "\u202egnirts", "a" * 3000, "\0", "\ud7ff", "../../x", "NaN", "=1+1")

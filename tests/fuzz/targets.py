@@ -12,6 +12,7 @@ from dataclasses import replace
 from functools import lru_cache
 from pathlib import Path
 from random import Random
+from unittest.mock import patch
 
 import msgpack
 
@@ -21,6 +22,8 @@ from monitor.archive.cache_seal import SEAL_BYTES
 from monitor.archive.gathering import gather
 from monitor.archive.kept import writing
 from monitor.archive.kept.layout import MAGIC, tail_of
+from monitor.archive.looks import AUDIT_NAME, count_looks, enter_look, frozen
+from monitor.archive.rehearsals import FOLDER, kept_pages, latest_page
 from monitor.archive.review import review_record
 from monitor.archive.summary_cache import cached_summary, fresh_summary, keep_summary
 from monitor.commands.printing import trial_lines
@@ -36,17 +39,21 @@ from monitor.record.verify import verify_record
 from monitor.record.withdrawing import withdraw_record
 from monitor.record.writer import RecordWriter
 from monitor.recorder.running import RUNNING_NAME, read_announcement
+from monitor.reports.assigning.sealed import SealedLots, prepare, sealed_lots
+from monitor.reports.assigning.verifying import verify_lots
 from monitor.reports.closeout.closeout import close_out, left_to_do
 from monitor.reports.closeout.text import markdown
 from monitor.reports.export.drives import read_whole
 from monitor.reports.export.tables import Tables
 from monitor.reports.tally.tally import tally_json
 from monitor.reports.tally.text import tally_lines
+from monitor.study.model import Study
 from tests.fuzz.mutations import forge_part, forge_sealed, move_files, rot, spoil_fields, spoil_json, value
 from tests.judging.hand import STUDY, HandDrive, entries_of, opening_of, study_of
 from tests.record.conftest import HandClock, write_elsewhere
 
 NAME = "Q01-20250615T145320Z-0aaa.run"
+BLOCKS = STUDY.replace("[groups.chime]", '[assignment]\nmethod = "blocks"\nblock_sizes = [2]\n[groups.chime]')
 record_pass.KEPT_FROM = writing.LEAVE_FREE = 0
 
 
@@ -147,6 +154,11 @@ def _record(random: Random, base: Path, files: dict[str, bytes], forge: Callable
     with suppress(WitnessError):
         RecordReading(path)
     assert path in list_records(base) or not any(name.startswith(("part-", "record.")) for name in os.listdir(path))
+    if random.random() < 0.1:
+        with redirect_stdout(io.StringIO()):
+            gathered = gather(base)
+        assert gathered.runs or gathered.unreadable or path not in list_records(base), "left out in silence"
+        assert set(entries) <= set(given) or gathered.faults(), "a damaged record counts in silence"
     act = random.choice((None, recover_record, seal_record))
     if act is not None:
         before = {(entry.number, entry.payload) for entry in given}
@@ -297,11 +309,8 @@ def openings(random: Random, base: Path) -> None:
 
     fields = spoil_fields(random, msgpack.unpackb(pack_opening(opening)))
     packed = msgpack.packb(fields, unicode_errors="surrogatepass")
-    before, writing.pack_opening = writing.pack_opening, lambda opening: packed
-    try:
+    with patch.object(writing, "pack_opening", lambda opening: packed):
         RecordWriter.create(path, opening, clock=HandClock()).close("")
-    finally:
-        writing.pack_opening = before
     report(path)
 
 
@@ -326,7 +335,13 @@ def report(path: Path) -> None:
 def announcements(random: Random, base: Path) -> None:
     """What a recorder leaves for whoever attaches."""
     path = lay_out({}, base / NAME)
-    plan = {"record": str(path), "feeds": ["tcp://x:1"], "sockets": "/tmp/s", "opening": None, "resume": True}
+    plan: dict[str, object] = {
+        "record": str(path),
+        "feeds": ["tcp://x:1"],
+        "sockets": "/tmp/s",
+        "opening": None,
+        "resume": True,
+    }
     plan |= {"timing": {}, "link_timing": {}, "second": None, "idle_close_s": 5.0}
     raw = spoil_json(random, json.dumps({"pid": 12, "plan": plan}).encode())
     (path / RUNNING_NAME).write_bytes(raw)
@@ -336,12 +351,67 @@ def announcements(random: Random, base: Path) -> None:
     read_announcement(path)
 
 
+def neighbours(random: Random, base: Path) -> None:
+    """Whatever lies beside the records: the look file, lots and their log, pages of rehearsals, kept answers."""
+    study = study_of(BLOCKS)
+    lay_out(judged()[0], base / NAME)
+    prepare(base, study, "site", "anna", 8)
+    given = [sealed_of(base, study).open_next("", "anna") for _ in range(2)]
+    rehearsed = base / FOLDER / "r.json"
+    rehearsed.parent.mkdir()
+    rehearsed.write_text('{"type": "rehearsal", "study": "hand", "name": "r", "at": 1.0, "go": true}')
+    options = (base / AUDIT_NAME, base / "lots-site.json", base / "lots-site.jsonl", rehearsed)
+    for file in random.sample(options, random.randint(1, 2)):
+        spoil_beside(random, file)
+    with suppress(WitnessError):
+        enter_look(base, "ben", "compare", {"why": "asked"}, {})
+        assert (count_looks(base) or 0) >= 1, "a look that was entered is not counted"
+    for ask in (frozen, latest_page, kept_pages):
+        ask(base, "hand")
+    with suppress(WitnessError):
+        lots = sealed_of(base, study)
+        known = [lots.for_opening(one) for one in given]
+        lot = lots.open_next("", "anna", random.choice((known, ())) if len(lots.opened()) >= len(given) else known)
+        assert lot.number not in [one.number for one in given], "a lot was opened twice"
+        verify_lots(lots)
+    with redirect_stdout(io.StringIO()), suppress(WitnessError):
+        gathered = gather(base)
+        json.dumps(tally_json(gathered, None), allow_nan=False)
+
+
+def sealed_of(base: Path, study: Study) -> SealedLots:
+    lots = sealed_lots(base, study, "site")
+    assert lots is not None, "an order that was sealed is told to be none"
+    return lots
+
+
+def spoil_beside(random: Random, file: Path) -> None:
+    raw = file.read_bytes()
+    lines = raw.splitlines(keepends=True) or [b""]
+    file.unlink()
+    match random.randrange(6):
+        case 0:
+            os.mkfifo(file)
+        case 1:
+            file.symlink_to(random.choice(("/dev/zero", file.name, "/dev")))
+        case 2:
+            file.mkdir()
+        case 3:
+            file.write_bytes(rot(random, raw))
+        case 4:
+            place = random.randrange(len(lines))
+            lines[place] = spoil_json(random, lines[place]) + b"\n"
+            file.write_bytes(b"".join(lines))
+        case _:
+            file.write_bytes(random.choice((b"", b"[" * 100_000 + b"\n", raw[: random.randrange(len(raw) + 1)])))
+
+
 def clean(base: Path) -> None:
     shutil.rmtree(base, ignore_errors=True)
 
 
 TARGETS: dict[str, tuple[Callable[[Random, Path], None], int]] = {
-    "parts": (parts, 420),
+    "parts": (parts, 390),
     "sealed": (sealed, 330),
     "tombstones": (tombstones, 70),
     "places": (places, 100),
@@ -349,6 +419,7 @@ TARGETS: dict[str, tuple[Callable[[Random, Path], None], int]] = {
     "operators": (operators, 10),
     "openings": (openings, 30),
     "announcements": (announcements, 30),
+    "neighbours": (neighbours, 30),
 }
 """With how many of a thousand inputs each is given: those in which records are judged take a tenth of a second."""
 assert sum(share for _, share in TARGETS.values()) == 1000

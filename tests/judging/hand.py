@@ -8,6 +8,7 @@ from typing import Any
 
 import msgpack
 import numpy as np
+import numpy.typing as npt
 
 from monitor.judging.session import Session
 from monitor.record.entries import Entry, EntryKind, Opening, pack_frames, pack_map, pack_opening
@@ -62,6 +63,10 @@ origin = "fire"
 horizon_s = 3.0
 """
 
+Mark = tuple[float, str, str, dict[str, Any]]
+"""A marker's time, kind, name and data."""
+Floats = npt.NDArray[np.float64]
+
 SPEED, GAP, OWN_LENGTH, VAN_LENGTH = 20.0, 30.0, 4.6, 5.9
 FIRE_T = 10.0
 """The own car is at station 300 at t = 10 s: it begins at 100 m and drives 20 m/s."""
@@ -84,7 +89,7 @@ class HandDrive:
     own: Callable[[float], Mapping[str, float]] = lambda t: {}
     van: Callable[[float], Mapping[str, Any]] = lambda t: {}
     signals: Callable[[float], Mapping[str, Any]] = lambda t: {}
-    markers: list[tuple[float, str, str, dict[str, Any]]] = field(
+    markers: list[Mark] = field(
         default_factory=lambda: [(10.3, "alert_on", "alert", {"modality": "sound", "measured": True})]
     )
     lost_frames: frozenset[int] = frozenset()
@@ -104,7 +109,7 @@ class HandDrive:
     """Own car's speed, with place, station and acceleration to go with it: a drive in which all channels agree."""
     van_decel: Callable[[float], float] | None = None
     """The van's deceleration in m/s², with speed and place to go with it."""
-    _tables: dict[str, Any] = field(default_factory=dict, repr=False)
+    _tables: dict[str, tuple[Floats, Floats, Floats]] = field(default_factory=dict, repr=False)
 
     def messages(self) -> Iterator[tuple[float, list[bytes]]]:
         """(time, frames of one message) in the order in which a simulator sends them."""
@@ -213,7 +218,7 @@ class HandDrive:
     def _driven(self, t: float) -> dict[str, float]:
         if self.own_speed is None:
             return {}
-        grid, speed, way = self._table("own", lambda at: self.own_speed(at))  # type: ignore[misc]
+        grid, speed, way = self._table("own", self.own_speed)
         place = 100.0 + float(np.interp(t, grid, way))
         accel = float(np.interp(t, grid, np.gradient(speed, grid)))
         return {"x": place, "station": place, "speed": float(np.interp(t, grid, speed)), "accel": accel}
@@ -221,7 +226,7 @@ class HandDrive:
     def _braked(self, t: float) -> dict[str, float]:
         if self.van_decel is None:
             return {}
-        grid, decel, lost = self._table("van", lambda at: self.van_decel(at))  # type: ignore[misc]
+        grid, decel, lost = self._table("van", self.van_decel)
         speed = np.maximum(SPEED - lost, 0.0)
         way = np.concatenate([[0.0], np.cumsum(0.5 * (speed[1:] + speed[:-1]) * np.diff(grid))])
         place = 100.0 + GAP + (OWN_LENGTH + VAN_LENGTH) / 2 + float(np.interp(t, grid, way))
@@ -229,7 +234,7 @@ class HandDrive:
         accel = 0.0 if standing else -float(np.interp(t, grid, decel))
         return {"x": place, "station": place, "speed": float(np.interp(t, grid, speed)), "accel": accel}
 
-    def _table(self, name: str, rate: Callable[[float], float]) -> tuple[Any, Any, Any]:
+    def _table(self, name: str, rate: Callable[[float], float]) -> tuple[Floats, Floats, Floats]:
         """A fine grid of times, a rate on it, and its integral."""
         if name not in self._tables:
             grid = np.arange(0.0, self.end_t + 1.0, 1.0 / 960.0)

@@ -32,7 +32,9 @@ def dusk_road() -> Study:
 def opening_of(plan: SimulationPlan, study: Study | None = None) -> Opening:
     """The opening of a run whose operator meant what the simulator says."""
     study = study or dusk_road()
-    return Opening(plan.participant, plan.group, study.name, study.text, study.sha256, ("tcp://127.0.0.1:1",), {})
+    return Opening(
+        plan.participant or "Q01", plan.group, study.name, study.text, study.sha256, ("tcp://127.0.0.1:1",), {}
+    )
 
 
 def entries_of(plan: SimulationPlan, study: Study | None = None) -> list[Entry]:

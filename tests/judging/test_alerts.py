@@ -7,13 +7,12 @@ from typing import Any
 import pytest
 
 from monitor.judging.case.trial import Trial
-from tests.judging.hand import FIRE_T, STUDY, HandDrive, judged, live, study_of
+from tests.judging.hand import FIRE_T, STUDY, HandDrive, Mark, judged, live, study_of
 
 TEXT = STUDY.replace(
     "[groups.no-alert]",
     '[groups.seat]\nalert = ["vibration"]\n[groups.both]\nalert = ["sound", "light"]\n[groups.no-alert]',
 )
-Mark = tuple[float, str, str, dict[str, Any]]
 
 
 def on(after_s: float, modality: Any = "sound", **data: Any) -> Mark:
@@ -150,7 +149,7 @@ def test_an_unknown_group_leaves_it_open() -> None:
 @pytest.mark.parametrize(("group", "assigned"), [("chime", "sound"), ("no-alert", "no alert")])
 def test_a_lost_marker_may_have_been_the_alert(group: str, assigned: str) -> None:
     # marker 3 never arrives: 40 others follow before the next hello
-    others = [(FIRE_T + 0.3 + 0.0001 * k, "other", "x", {}) for k in range(41)]
+    others: list[Mark] = [(FIRE_T + 0.3 + 0.0001 * k, "other", "x", {}) for k in range(41)]
     trial = given(*others, group=group, lost_markers=frozenset({3}))
     assert trial.alert.result == "not known"
     assert set(found(trial)) == {"alert-unknown", "marker-lost"}

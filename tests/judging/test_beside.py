@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import json
 import math
+from collections.abc import Callable, Sequence
+from dataclasses import replace
 from functools import cache
 from itertools import pairwise
 from typing import Any
@@ -18,10 +20,10 @@ from monitor.judging.case.alignment import place_times
 from monitor.judging.case.trial import ConditionResult, Trial, trial_json
 from monitor.judging.session import Session
 from monitor.record.entries import Entry
-from tests.judging.hand import FIRE_T, STUDY, HandDrive, study_of
+from tests.judging.hand import FIRE_T, STUDY, HandDrive, Mark, study_of
 from tests.judging.handsource import GAZE_STUDY, HandSource, entries_beside, judged_beside, opening_of_several
 
-SYNC = [(t, "sync", "pulse", {}) for t in (1.0, 4.0, 8.0, 12.0, 16.0, 20.0)]
+SYNC: list[Mark] = [(t, "sync", "pulse", {}) for t in (1.0, 4.0, 8.0, 12.0, 16.0, 20.0)]
 ALERT = (10.3, "alert_on", "alert", {"modality": "sound", "measured": True})
 BOTH = [*SYNC, ALERT]
 
@@ -31,19 +33,17 @@ def ahead(t: float) -> float:
     return t + 0.4 + 6e-5 * t
 
 
-def away(since_t: float, until_t: float) -> Any:
+def away(since_t: float, until_t: float) -> Callable[[float], dict[str, Any]]:
     return lambda t: {"on_road": not since_t <= t < until_t, "angle": 5.0}
 
 
 def gaze(since_t: float = 9.0, until_t: float = 12.0, **more: Any) -> HandSource:
-    return HandSource(
-        **{"clock": ahead, "signals": away(since_t, until_t), "marks": SYNC, "names": {"on_road": "", "angle": "deg"}}
-        | more
-    )
+    looks = {"on_road": "", "angle": "deg"}
+    return replace(HandSource(clock=ahead, signals=away(since_t, until_t), marks=SYNC, names=looks), **more)
 
 
 def drive(**more: Any) -> HandDrive:
-    return HandDrive(**{"markers": BOTH, **more})
+    return replace(HandDrive(markers=BOTH), **more)
 
 
 def condition(trial: Trial, name: str = "eyes away") -> ConditionResult:
@@ -71,7 +71,7 @@ def test_looks_up_in_time_by_the_right_clock_only() -> None:
 
 @pytest.mark.parametrize("lacking", ["simulator", "gaze", "other names"])
 def test_without_marks_that_both_have_seen_it_is_undecided(lacking: str) -> None:
-    marks = [] if lacking == "gaze" else [(t, kind, "flash", {}) for t, kind, _, _ in SYNC]
+    marks: list[Mark] = [] if lacking == "gaze" else [(t, kind, "flash", {}) for t, kind, _, _ in SYNC]
     simulator = [ALERT] if lacking == "simulator" else BOTH
     trial = judged_beside(
         drive(markers=simulator), gaze(marks=SYNC if lacking == "simulator" else marks), study=study_of(GAZE_STUDY)
@@ -175,7 +175,7 @@ def test_a_signal_of_the_simulator_is_the_simulators() -> None:
 
 
 def test_end_and_trigger_of_another_source_are_not_the_simulators() -> None:
-    marks = [*SYNC, (3.0, "run_end", "", {}), (9.0, "trigger", "gate-brake", {}), (9.5, "abort", "", {})]
+    marks: list[Mark] = [*SYNC, (3.0, "run_end", "", {}), (9.0, "trigger", "gate-brake", {}), (9.5, "abort", "", {})]
     trial = judged_beside(drive(), gaze(marks=sorted(marks)), study=study_of(GAZE_STUDY))
     assert (trial.verdict, trial.fired_at) == ("valid", FIRE_T)
 
@@ -186,13 +186,10 @@ MEASURED = STUDY.replace("[trigger.alert]", "[trigger.alert]\nmeasured = true", 
 COMMANDED = (10.3, "alert_on", "alert", {"modality": "sound"})
 
 
-def sensor(at_t: float | None = 10.4, **more: Any) -> HandSource:
-    seen = [] if at_t is None else [(at_t, "alert_on", "alert", {"modality": "sound", "measured": True})]
-    marks = sorted([*more.pop("sync", SYNC), *seen])
-    return HandSource(
-        **{"run": "s-1", "source": "sensor", "rate_hz": 200.0, "clock": ahead, "names": {}, "signals": None}
-        | {"marks": marks, **more}
-    )
+def sensor(at_t: float | None = 10.4, sync: Sequence[Mark] = SYNC, **more: Any) -> HandSource:
+    seen: list[Mark] = [] if at_t is None else [(at_t, *ALERT[1:])]
+    plain = HandSource("s-1", "sensor", 200.0, ahead, signals=None, names={}, marks=sorted([*sync, *seen]))
+    return replace(plain, **more)
 
 
 def alert(trial: Trial) -> tuple[str, str | None, str]:
@@ -243,8 +240,8 @@ def test_the_task_of_a_tablet_is_placed_by_its_clock() -> None:
     study = study_of(text.replace("lasts_s = 2.0", "lasts_s = 2.0\nbegins_at_least_s = 0.3\nbegins_at_most_s = 1.0"))
 
     def tablet(begins_t: float, **more: Any) -> HandSource:
-        marks = [(begins_t, "task_start", "grid", {}), (begins_t + 2.2, "task_end", "grid", {})]
-        return sensor(None, **{"source": "tablet", "sync": [*SYNC, *marks], **more})
+        marks: list[Mark] = [(begins_t, "task_start", "grid", {}), (begins_t + 2.2, "task_end", "grid", {})]
+        return sensor(None, [*SYNC, *marks], source="tablet", **more)
 
     def codes(tablet: list[HandSource]) -> set[str]:
         trial = judged_beside(drive(), gaze(), sensor=tablet, study=study)
@@ -327,13 +324,15 @@ def test_no_number_in_it_is_nan() -> None:
 
 def test_marks_close_together_pair_rightly_or_not_at_all() -> None:
     """Marks of one name each 0.6 s, and a source that comes in between two of them: never 0.6 s wrong."""
-    often = [(0.6 * k, "sync", "pulse", {}) for k in range(1, 41)]
+    often: list[Mark] = [(0.6 * k, "sync", "pulse", {}) for k in range(1, 41)]
     for start_t, delay_s in ((1.4, 0.0), (1.4, 0.2), (1.4, 0.35), (0.0, 0.25)):
         source = gaze(start_t=start_t, marks=[one for one in often if one[0] >= start_t], delay_s=delay_s)
         trial = judged_beside(drive(markers=sorted([*often, ALERT])), source, study=study_of(GAZE_STUDY))
         offset, off_by = trial.sources[0].offset_s, trial.sources[0].uncertainty_s
         assert (offset is None) == (delay_s > 0.2), delay_s
-        assert offset is None or abs(offset + 0.4006) < off_by < 0.02
+        if offset is not None:
+            assert off_by is not None
+            assert abs(offset + 0.4006) < off_by < 0.02
 
 
 # A rule that looks at what a further source tells.

@@ -18,7 +18,7 @@ from monitor.measures.names import MEASURES
 from monitor.record.entries import Entry, EntryKind, pack_map
 from monitor.study.model import Measure, Study
 from monitor.study.reasons import BUILT_IN_REASONS
-from tests.judging.hand import STUDY, HandDrive, entries_of, opening_of, study_of
+from tests.judging.hand import STUDY, HandDrive, Mark, entries_of, opening_of, study_of
 
 BLIND = STUDY.replace("[groups.chime]", "blind = true\n[groups.chime]", 1)
 SECOND = """
@@ -31,7 +31,7 @@ measure = "speed"
 at_least = 10.0
 """
 TRIAL = "1/gate-brake/1"
-GUST = (20.0, "trigger", "side-gust", {})
+GUST: Mark = (20.0, "trigger", "side-gust", {})
 ALERT = (10.3, "alert_on", "alert", {"modality": "sound", "measured": True})
 
 
@@ -130,7 +130,7 @@ def test_a_later_trial_loses_its_times_and_keeps_its_verdict() -> None:
 
 def test_a_ruled_trial_waits_for_another_whose_horizon_it_meets() -> None:
     text = BLIND + SECOND.replace("[[trigger.condition]]", "[trigger.response]\nhorizon_s = 3.0\n[[trigger.condition]]")
-    at_once = (12.0, "trigger", "side-gust", {})
+    at_once: Mark = (12.0, "trigger", "side-gust", {})
     session = blind_session(ruling("valid"), judged_by=text, opened_with=study_of(text), markers=[ALERT, at_once])
     first, second = session.trials()
     assert first.response is None, "the response to the gate is seen in what was driven after the gust, too"

@@ -17,7 +17,7 @@ from hypothesis import strategies as st
 from monitor.judging.case.trial import trial_json
 from monitor.judging.session import Session
 from monitor.record.entries import Entry, EntryKind, pack_frames, unpack_frames
-from tests.judging.hand import FIRE_T, SPEED, STUDY, HandDrive, entries_of, opening_of, study_of
+from tests.judging.hand import FIRE_T, SPEED, STUDY, HandDrive, Mark, entries_of, opening_of, study_of
 
 EVERYTHING = (
     STUDY.replace(
@@ -149,7 +149,7 @@ def slows(*at: float) -> list[tuple[float, str, str, dict[str, Any]]]:
 
 
 ALERT = (10.3, "alert_on", "a", {"modality": "sound"})
-TASK = [
+TASK: list[Mark] = [
     (9.0, "task_start", "grid", {}),
     *((9.0 + 0.5 * k, "task_item", "grid", {}) for k in range(3)),
     (10.5, "task_end", "grid", {}),

@@ -10,7 +10,7 @@ import pytest
 from monitor.judging.case.trial import Trial
 from monitor.judging.rules.exposure import Exposure, Shown, exposure_before
 from monitor.judging.session import Session
-from tests.judging.hand import FIRE_T, STUDY, HandDrive, judged, study_of
+from tests.judging.hand import FIRE_T, STUDY, HandDrive, Mark, judged, study_of
 
 QUIET = HandDrive(fire_t=None, markers=[], group=None)
 PLAIN = HandDrive(markers=[], group="no-alert")
@@ -129,7 +129,7 @@ def test_a_lost_marker_makes_nobody_naive(rule: bool) -> None:
     if not rule:
         start = text.index("[[trigger.fires_when]]")
         text = text[:start] + text[text.index("[[trigger.condition]]") :]
-    others = [(FIRE_T + 0.001 * k, "other", "x", {}) for k in range(40)]
+    others: list[Mark] = [(FIRE_T + 0.001 * k, "other", "x", {}) for k in range(40)]
     lost = replace(PLAIN, brake_mps2=0.0, markers=others, lost_markers=frozenset({2}))
     session = judged(lost, study=study_of(text), group="no-alert")
     assert session.trials()[0].fired_at is None

@@ -10,7 +10,19 @@ from typing import Any
 import pytest
 
 from monitor.judging.case.trial import Trial
-from tests.judging.hand import FIRE_T, GAP, OWN_LENGTH, SPEED, STUDY, VAN_LENGTH, HandDrive, dips, judged, study_of
+from tests.judging.hand import (
+    FIRE_T,
+    GAP,
+    OWN_LENGTH,
+    SPEED,
+    STUDY,
+    VAN_LENGTH,
+    HandDrive,
+    Mark,
+    dips,
+    judged,
+    study_of,
+)
 
 WALL = 1_772_469_000.0
 ALERT = (10.3, "alert_on", "alert", {"modality": "sound"})
@@ -134,7 +146,7 @@ def test_a_cut_drive_in_which_no_hazard_came_was_not_seen_to_its_end() -> None:
 
 
 def test_markers_that_never_arrive_inside_the_window() -> None:
-    others = [(FIRE_T + 0.3 + 0.0001 * k, "other", "x", {}) for k in range(41)]
+    others: list[Mark] = [(FIRE_T + 0.3 + 0.0001 * k, "other", "x", {}) for k in range(41)]
     trial = trial_of(HandDrive(markers=[(10.25, *ALERT[1:]), *others], lost_markers=frozenset({5, 6}), end_t=16.0))
     assert sentence(trial, "marker-lost") == "2 markers sent until 10.32 s did not arrive; what they said is not known."
 
@@ -253,6 +265,7 @@ def test_a_clock_that_jumps_while_the_car_does_not_is_doubtful_both_ways() -> No
     assert back.verdict == "undecided"
 
 
+@pytest.mark.filterwarnings("error::RuntimeWarning")
 def test_numbers_that_are_set_back_are_named() -> None:
     trial = trial_of(HandDrive(number=lambda seq: seq if seq < 570 else seq - 500, end_t=16.0))
     assert "went back from 569 to 70 at 9.48 s" in sentence(trial, "sequence-reset")

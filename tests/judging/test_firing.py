@@ -10,7 +10,8 @@ import pytest
 
 from monitor.judging.case.trial import Timing, Trial
 from monitor.judging.firing import TermMemory, delayed_result, edge_result
-from tests.judging.hand import FIRE_T, STUDY, HandDrive, judged, live, study_of
+from monitor.study.terms import Edge
+from tests.judging.hand import FIRE_T, STUDY, HandDrive, Mark, judged, live, study_of
 
 T, F = True, False
 PERIOD_S = 1 / 60
@@ -30,7 +31,7 @@ WORKED = [
 
 @pytest.mark.parametrize(("edge", "delay_s", "expected"), WORKED)
 @pytest.mark.parametrize("cuts", [(), (1,), (3,), (2, 4), (1, 2, 3, 4, 5)])
-def test_the_worked_edge_table(edge: str, delay_s: float, expected: list[bool], cuts: tuple[int, ...]) -> None:
+def test_the_worked_edge_table(edge: Edge, delay_s: float, expected: list[bool], cuts: tuple[int, ...]) -> None:
     t = np.array([0.0, 0.1, 0.2, 0.3, 0.4, 0.5])
     memory, found = TermMemory(), []
     for first, stop in pairwise([0, *cuts, 6]):
@@ -138,7 +139,7 @@ def test_missed_is_not_said_before_grace_and_marker_delay_are_over() -> None:
 
 def test_missed_is_undecided_where_a_marker_never_arrived() -> None:
     # marker 2 is the trigger's; more than 32 markers follow at once, so that no hello repeats it
-    others = [(FIRE_T + 0.001 * k, "other", "x", {}) for k in range(40)]
+    others: list[Mark] = [(FIRE_T + 0.001 * k, "other", "x", {}) for k in range(40)]
     trial = fired(HandDrive(markers=others, lost_markers=frozenset({2})))
     assert trial.timing.result == "missed"
     assert codes(trial) == ["marker-lost"]
@@ -191,7 +192,8 @@ def test_the_rule_counts_from_where_the_trigger_is_armed() -> None:
     )
     # the level of fires_when holds from station 200 on (5 s); armed at station 260, which is 8 s
     trial = fired(HandDrive(fire_t=8.0), level)
-    assert (trial.timing.expected_at, trial.timing.result) == (pytest.approx(8.0), "on time")
+    assert trial.timing.expected_at == pytest.approx(8.0)
+    assert trial.timing.result == "on time"
     # an edge before the arming is lost, as the standard's trigger would have lost it
     edge = STUDY.replace("at_least = 300.0", "at_least = 200.0").replace(
         "[[trigger.fires_when]]", f"{armed}[[trigger.fires_when]]"

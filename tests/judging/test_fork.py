@@ -23,7 +23,8 @@ def changeable(thing: Any, path: str, seen: set[int]) -> Iterator[tuple[str, int
     if id(thing) in seen or thing is None or isinstance(thing, (str, bytes, int, float, tuple, type, Enum)):
         return
     seen.add(id(thing))
-    is_ours = type(thing).__module__.startswith("monitor.")
+    kind: Any = type(thing)
+    is_ours = kind.__module__.startswith("monitor.")
     if isinstance(thing, (list, set, deque)):
         yield path, id(thing)
         for place, one in enumerate(thing):
@@ -33,7 +34,7 @@ def changeable(thing: Any, path: str, seen: set[int]) -> Iterator[tuple[str, int
         for key, one in thing.items():
             yield from changeable(one, f"{path}[{key!r}]", seen)
     elif is_dataclass(thing):
-        if type(thing).__dataclass_params__.frozen:  # type: ignore[attr-defined]
+        if kind.__dataclass_params__.frozen:
             return
         yield path, id(thing)
         for field in fields(thing):

@@ -17,30 +17,30 @@ def trial_of(drive: HandDrive, group: str | None = "chime") -> Trial:
 
 
 @pytest.mark.parametrize(
-    ("fields", "code", "sentence", "verdict"),
+    ("drive", "code", "sentence", "verdict"),
     [
         (
-            {"participant": "Q02"},
+            HandDrive(end_t=18.0, participant="Q02"),
             "participant-mismatch",
             "The simulator says participant Q02, the run is of Q01.",
             "undecided",
         ),
         (
-            {"group": "no-alert"},
+            HandDrive(end_t=18.0, group="no-alert"),
             "group-mismatch",
             "The simulator says group no-alert, the participant is assigned chime.",
             "invalid",
         ),
         (
-            {"scenario": "night-road"},
+            HandDrive(end_t=18.0, scenario="night-road"),
             "scenario-mismatch",
             "The simulator says scenario night-road, which the study file does not list.",
             "invalid",
         ),
     ],
 )
-def test_the_simulator_runs_what_was_meant(fields: dict[str, str], code: str, sentence: str, verdict: str) -> None:
-    trial = trial_of(HandDrive(end_t=18.0, **fields))  # type: ignore[arg-type]
+def test_the_simulator_runs_what_was_meant(drive: HandDrive, code: str, sentence: str, verdict: str) -> None:
+    trial = trial_of(drive)
     (finding,) = trial.findings
     assert (finding.code, finding.sentence, trial.verdict) == (code, sentence, verdict)
 

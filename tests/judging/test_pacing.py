@@ -99,7 +99,6 @@ def test_the_state_line_says_how_fast_simulated_time_goes() -> None:
 def test_times_too_large_for_half_a_second_to_be_added_are_looked_at_once() -> None:
     """At 10¹⁷ s a float64 has steps of 16 s: what is half a second later is the same time."""
     pacing, frames = Pacing(1.0), session_of(received(lambda t: t)).drives[0].log.blocks[0].frames
-    pacing.take(
-        replace(frames, t=1e17 + 16.0 * np.arange(len(frames))), lambda number: number, lambda begin, end: False
-    )
+    t = np.array([1e17 + 16.0 * step for step in range(len(frames))])
+    pacing.take(replace(frames, t=t), lambda number: number, lambda begin, end: False)
     assert len(pacing.beats) == len(frames)

@@ -86,15 +86,14 @@ def test_what_was_seen_is_what_stood_there_and_is_written_with_the_ruling() -> N
     hidden = replace(COMPUTED, blind=True, response=None)
     assert seen_now(hidden, 0) == {"verdict": True, "response": False, "looks": 0}
     log = OperatorLog()
-    for number, fields in enumerate(
-        (
-            {"seen": seen_now(hidden, None)},
-            {},
-            {"seen": {"verdict": 1}},
-            {"seen": "all"},
-            {"seen": seen_now(COMPUTED, 2)},
-        )
-    ):
+    said: list[dict[str, object]] = [
+        {"seen": seen_now(hidden, None)},
+        {},
+        {"seen": {"verdict": 1}},
+        {"seen": "all"},
+        {"seen": seen_now(COMPUTED, 2)},
+    ]
+    for number, fields in enumerate(said):
         log.take({"type": "ruling", "key": f"k{number}", "trial": "t", "verdict": "valid", "wall": 1.0, **fields})
     assert [one.seen for one in log.rulings["t"]] == [
         Seen(True, False, None),

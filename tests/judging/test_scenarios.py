@@ -13,7 +13,7 @@ import pytest
 
 from monitor.judging.case.trial import Trial
 from monitor.simulation.plan import SimulationPlan
-from monitor.simulation.scenarios import SCENARIOS, Scenario
+from monitor.simulation.scenarios import SCENARIOS
 from tests.judging.simulated import GROUPS, session_of
 
 pytestmark = pytest.mark.slow
@@ -196,22 +196,23 @@ def test_fifty_clean_drives_give_no_false_alarm(first: int) -> None:
 
 # --- the response decides nothing -------------------------------------------------------------------------------------
 
-RESPONSES: dict[str, dict[str, float]] = {
-    "at once": {"response_s": 0.35},
-    "late": {"response_s": 2.0},
-    "never": {"response_s": math.inf},
-    "into the van": {"response_s": 4.6},
-    "aside": {"response_s": math.inf, "swerve_m": 1.4},
-    "into the other lane": {"response_s": math.inf, "swerve_m": 2.6},
+RESPONSES = {
+    "at once": (0.35, 0.0),
+    "late": (2.0, 0.0),
+    "never": (math.inf, 0.0),
+    "into the van": (4.6, 0.0),
+    "aside": (math.inf, 1.4),
+    "into the other lane": (math.inf, 2.6),
 }
+"""How long until the driver responds, in s, and how far aside the car is steered, in m."""
 BASES = ("clean", "intruder", "soft-braking", "late-alert", "frozen-speed", "pedal-stuck", "platform-limit", "stutter")
 
 
 @pytest.mark.parametrize("base", BASES)
 def test_another_response_and_nothing_else_changes_no_verdict(base: str, monkeypatch: pytest.MonkeyPatch) -> None:
     judged = {}
-    for words, response in RESPONSES.items():
-        varied: Scenario = replace(SCENARIOS[base], name="varied", **response)  # type: ignore[arg-type]
+    for words, (response_s, swerve_m) in RESPONSES.items():
+        varied = replace(SCENARIOS[base], name="varied", response_s=response_s, swerve_m=swerve_m)
         monkeypatch.setitem(SCENARIOS, "varied", varied)
         trial = drive("varied", rate_hz=20.0)["1/gate-brake/1"]
         assert trial.response is None or trial.response.outcome

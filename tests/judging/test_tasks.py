@@ -6,7 +6,7 @@ from __future__ import annotations
 import pytest
 
 from monitor.judging.case.trial import Trial
-from tests.judging.hand import FIRE_T, STUDY, HandDrive, judged, live, study_of
+from tests.judging.hand import FIRE_T, STUDY, HandDrive, Mark, judged, live, study_of
 
 TASK = """[trigger.task]
 name = "arrow-grid"
@@ -18,7 +18,7 @@ spacing_s = 0.5
 spacing_tolerance_s = 0.05
 """
 TEXT = STUDY.replace("[trigger.alert]", f"{TASK}[trigger.alert]")
-ALERT = (10.3, "alert_on", "alert", {"modality": "sound"})
+ALERT: Mark = (10.3, "alert_on", "alert", {"modality": "sound"})
 
 
 def task(
@@ -29,15 +29,15 @@ def task(
     lasts: float | None = 3.0,
     name: str = "arrow-grid",
     starts: bool = True,
-) -> list[tuple[float, str, str, dict[str, object]]]:
-    marks = [(begins, "task_start", name, {})] if starts else []
+) -> list[Mark]:
+    marks: list[Mark] = [(begins, "task_start", name, {})] if starts else []
     marks += [(begins + k * spacing, "task_item", name, {"item": k + 1}) for k in range(items)]
     marks += [(begins + lasts, "task_end", name, {})] if lasts is not None else []
     return [*marks, ALERT]
 
 
-def judged_with(markers: list[tuple[float, str, str, dict[str, object]]], **more: object) -> Trial:
-    drive = HandDrive(markers=markers, end_t=20.0, **more)  # type: ignore[arg-type]
+def judged_with(markers: list[Mark], lost_markers: frozenset[int] = frozenset()) -> Trial:
+    drive = HandDrive(markers=markers, end_t=20.0, lost_markers=lost_markers)
     (trial,) = judged(drive, study=study_of(TEXT)).trials()
     return trial
 
@@ -66,7 +66,7 @@ def test_six_items_half_a_second_apart_pass() -> None:
         (task(FIRE_T + 0.4), "task-late", "began at 10.40 s, 0.40 s after the fire"),
     ],
 )
-def test_what_is_found_and_in_which_words(markers: list, code: str, words: str) -> None:
+def test_what_is_found_and_in_which_words(markers: list[Mark], code: str, words: str) -> None:
     trial = judged_with(markers)
     (finding,) = [one for one in trial.findings if one.code == code]
     assert words in finding.sentence
@@ -104,8 +104,8 @@ def test_another_task_does_not_count() -> None:
 
 def test_a_lost_marker_may_have_been_the_tasks() -> None:
     # the start is lost for good: more than 32 markers follow it before the next hello
-    crowd = [(FIRE_T - 1.49 + 0.0001 * k, "other", "x", {}) for k in range(40)]
-    trial = judged_with([*task(items=0, lasts=None), *crowd], lost_markers=frozenset({2}))
+    crowd: list[Mark] = [(FIRE_T - 1.49 + 0.0001 * k, "other", "x", {}) for k in range(40)]
+    trial = judged_with([*task(items=0, lasts=None), *crowd], frozenset({2}))
     assert "task-missing" not in found(trial)
     assert set(found(trial)) == {"marker-lost"}
     assert trial.verdict == "undecided"

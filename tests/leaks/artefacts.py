@@ -6,14 +6,18 @@ numbers taken out, and how long it all is. Random ids and digests are left out: 
 
 from __future__ import annotations
 
+import atexit
 import csv
 import io
 import json
 import re
+import shutil
+import tempfile
 import warnings
 from collections.abc import Iterator, Mapping
 from contextlib import redirect_stdout
 from dataclasses import fields, is_dataclass
+from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
@@ -24,14 +28,19 @@ from monitor.archive.review import review_record
 from monitor.archive.summary_cache import CACHE_NAME
 from monitor.commands.following import Stream
 from monitor.commands.printing import trial_lines
+from monitor.errors import WitnessError
 from monitor.following.building import build_view
 from monitor.following.keeping import Keeping
+from monitor.following.overview.row import Heard, row_line, row_of
+from monitor.following.status_stream import full
 from monitor.following.view import RecorderView
 from monitor.judging.coding import cases
 from monitor.judging.document import session_json
 from monitor.judging.session import Session
 from monitor.record.entries import Entry
 from monitor.record.reader import RecordReading
+from monitor.replay.beside.document import beside_json, beside_lines
+from monitor.replay.beside.runs import ALIGNMENTS, ReadRun, lay_runs
 from monitor.replay.explain.document import explanation_json, explanation_lines
 from monitor.replay.explain.explanation import explain_trial
 from monitor.replay.provider import ReplayProvider
@@ -42,13 +51,15 @@ from monitor.replay.table import write_table
 from monitor.reports.closeout.closeout import close_out
 from monitor.reports.closeout.text import markdown
 from monitor.reports.export.drives import read_whole
-from monitor.reports.export.export import export_records
+from monitor.reports.export.export import Form, export_records
 from monitor.reports.notebook import open_run
 from monitor.reports.page.run_page import run_page
 from tests.judging.hand import study_of
-from tests.leaks.participants import HORIZON_S, TEXT, Driver
+from tests.leaks.participants import HORIZON_S, TEXT, Driver, drive_of, drivers
+from tests.reports.making import make_record
 
 Features = dict[str, float | str]
+TRIALS = ("1/gate-brake/1", "1/side-gust/1")
 OPEN_TEXT = TEXT.replace("blind = true\n", "")
 _NUMBER = re.compile(r"-?\d+(?:\.\d+)?(?:e-?\d+)?")
 _NOISE = re.compile(r"[0-9a-f]{8,}(?: …)?|/tmp/\S+|Q\d{3}-\S+|run-Q\d+|Q\d{3}")
@@ -108,7 +119,36 @@ def of_run(path: Path, fire_t: float) -> Features:
     found |= _notebook(path)
     found |= _live(path, fire_t)
     found |= of_text("page", run_page(read_whole(path)))
+    found |= _beside(path)
     return found | _replayed(path)
+
+
+def _beside(path: Path) -> Features:
+    """The run laid over one in which nothing is hidden, every trial at everything that it can be laid at."""
+    found: Features = {}
+    this, other = ReadRun.of(path), ReadRun.of(_open_one())
+    for pair in ((this, other), (other, this)):
+        for trial in TRIALS:
+            for alignment in ALIGNMENTS:
+                name = f"beside {trial}, {alignment}, {'this' if pair[0] is this else 'other'} first"
+                try:
+                    laid = lay_runs(*pair, alignment, trial)
+                except WitnessError as error:
+                    found |= of_text(name, str(error))
+                    continue
+                found |= of_value(name, beside_json(*laid, alignment))
+                found |= of_text(f"{name}, text", "\n".join(beside_lines(*laid, alignment)))
+                found |= {f"{name}: frames": float(len(one.t)) for one in laid if one.stretch.record == path.name}
+    return found
+
+
+@lru_cache(maxsize=1)
+def _open_one() -> Path:
+    """The record of somebody else, of a study that hides nothing."""
+    directory = Path(tempfile.mkdtemp(prefix="tw-leaks-"))
+    atexit.register(shutil.rmtree, directory, ignore_errors=True)
+    driver = drivers(1, seed=11)[0]
+    return make_record(directory, driver.code, drive_of(driver).messages(), study_of(OPEN_TEXT), driver.group)
 
 
 def _explained(path: Path, fire_t: float) -> Features:
@@ -117,7 +157,7 @@ def _explained(path: Path, fire_t: float) -> Features:
     tables = path.parent / "tables"
     tables.mkdir(exist_ok=True)
     playback = Playback(made)
-    for trial in ("1/gate-brake/1", "1/side-gust/1"):
+    for trial in TRIALS:
         explained = explain_trial(made, playback, trial)
         found |= of_value(f"why {trial}", explanation_json(explained))
         found |= of_text(f"why {trial}, text", "\n".join(explanation_lines(explained)))
@@ -159,6 +199,8 @@ def _live(path: Path, fire_t: float) -> Features:
                 view = build_view(session, record="r", recorder=IDLE, age_s=0.0, revision=1)
                 shown = of_value(f"screen at {at}", keeping.added_to(view))
                 found |= {key: value for key, value in shown.items() if ".study" not in key}
+                row = row_of(Heard(path, True, 9.0, {**full(view), "pid": 1, "by": "cora"}))
+                found |= of_value(f"overview at {at}", row) | of_text(f"overview line at {at}", row_line(row))
                 at = next(looked, None)
     return found | of_value("lines", [json.loads(line) for line in lines.getvalue().splitlines()])
 
@@ -198,14 +240,15 @@ def of_exports(directory: Path, out: Path, drivers: list[Driver]) -> dict[str, F
         # the sizes of the record's own files stand in it, as the directory tells them anyway
         found[run.participant] |= of_text("cache", cache.read_text().partition('"runs"')[2])
         found[run.participant] |= of_value("summary", run.as_json())
-    for form in ("csv", "bids", "cues"):
-        exported = export_records(gathered, form, out / form)  # type: ignore[arg-type]
+    forms: tuple[Form, ...] = ("csv", "bids", "cues")
+    for form in forms:
+        exported = export_records(gathered, form, out / form)
         for code, features in _by_participant(exported.directory, form).items():
             found[code] |= features
     return found
 
 
-def _by_participant(directory: Path, form: str) -> Iterator[Any] | dict[str, Features]:
+def _by_participant(directory: Path, form: str) -> dict[str, Features]:
     found: dict[str, Features] = {}
     for file in sorted(path for path in directory.rglob("*") if path.is_file()):
         own = re.search(r"Q\d{3}", file.name) or re.search(r"sub-(Q\d{3})", str(file))

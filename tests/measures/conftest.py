@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
 import msgpack
 import numpy as np
-import pytest
+import numpy.typing as npt
 
 from monitor.feed.decode import Frame, decode_message
 from monitor.judging.case.columns import build_block
@@ -16,8 +16,6 @@ from monitor.measures.columns import FrameBlock
 
 OWN = {"x": 0.0, "y": 0.0, "heading": 0.0, "speed": 20.0, "accel": 0.0, "length": 4.6, "width": 1.8}
 OTHER = {**OWN, "id": 1}
-
-BlockOf = Callable[..., FrameBlock]
 
 
 def _frame(seq: int, t: float, own: Mapping[str, Any], others: Sequence[Mapping[str, Any]]) -> Frame:
@@ -39,23 +37,13 @@ def _frame(seq: int, t: float, own: Mapping[str, Any], others: Sequence[Mapping[
     return frame
 
 
-@pytest.fixture(scope="session")
-def block_of() -> BlockOf:
-    """`block_of((own, [other, …]), …, period=…)`: one frame a pair; keys that are left out have `OWN`'s values."""
-
-    def make(*scenes: tuple[Mapping[str, Any], Sequence[Mapping[str, Any]]], period: float = 0.02) -> FrameBlock:
-        frames = [_frame(index + 1, index * period, own, others) for index, (own, others) in enumerate(scenes)]
-        return build_block(frames, range(1, len(frames) + 1))
-
-    return make
+def block_of(*scenes: tuple[Mapping[str, Any], Sequence[Mapping[str, Any]]], period: float = 0.02) -> FrameBlock:
+    """One frame a pair of own car and others; keys that are left out have `OWN`'s values."""
+    frames = [_frame(index + 1, index * period, own, others) for index, (own, others) in enumerate(scenes)]
+    return build_block(frames, range(1, len(frames) + 1))
 
 
-@pytest.fixture(scope="session")
-def table() -> Callable[[str], np.ndarray[Any, Any]]:
-    """`table(name)`: a reference table of tests/measures/data by its file name, columns by name."""
+def table(name: str) -> npt.NDArray[Any]:
+    """A reference table of tests/measures/data by its file name, columns by name."""
     data = Path(__file__).parent / "data"
-
-    def read(name: str) -> np.ndarray[Any, Any]:
-        return np.genfromtxt(data / name, delimiter=",", names=True, dtype=None, encoding="utf-8")
-
-    return read
+    return np.genfromtxt(data / name, delimiter=",", names=True, dtype=None, encoding="utf-8")

@@ -9,6 +9,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from monitor.measures.columns import FloatArray
 from monitor.measures.contact import (
     CLOSING_FLOOR_MPS,
     deceleration_rate_to_avoid_crash,
@@ -111,16 +112,17 @@ def test_required_deceleration_just_avoids_contact() -> None:
     asked = (needed > 0.2) & (own_speed < needed * 40.0)  # own car stands within the 40 s looked at
     assert asked.sum() > 200
 
-    def least_gap(deceleration: np.ndarray) -> np.ndarray:
+    def least_gap(deceleration: FloatArray) -> FloatArray:
         """Gap at its least on a grid of 2 ms, from the closed form of both ways with standstill."""
         least = gap.copy()
         for t in np.arange(0.0, 40.0, 0.005):
             least = np.minimum(least, gap + way(lead_speed, -lead_accel, t) - way(own_speed, deceleration, t))
         return least
 
-    def way(speed: np.ndarray, braking: np.ndarray, t: float) -> np.ndarray:
+    def way(speed: FloatArray, braking: FloatArray, t: float) -> FloatArray:
         rolling = np.minimum(t, np.divide(speed, braking, out=np.full_like(speed, np.inf), where=braking > 0))
-        return speed * rolling - 0.5 * braking * rolling**2
+        gone: FloatArray = speed * rolling - 0.5 * braking * rolling**2
+        return gone
 
     np.testing.assert_allclose(least_gap(needed)[asked], 0.0, atol=2e-3)
     assert (least_gap(0.97 * needed)[asked] < -1e-3).all()

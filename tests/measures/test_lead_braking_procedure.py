@@ -8,14 +8,13 @@ integration in 10 µs steps. All of it goes through the feed's encoding, frame b
 
 from __future__ import annotations
 
-from typing import Any
-
 import numpy as np
 import pytest
 
 from monitor.measures.columns import FrameBlock
 from monitor.measures.gap import pair_measures
 from monitor.measures.lead import lead_rows
+from tests.measures.conftest import block_of
 
 G = 9.80665
 SPEED = 45 * 0.44704
@@ -23,7 +22,7 @@ STEP = 0.001
 CRITERION_S = 2.4
 
 
-def drive(block_of: Any, braking: float, gap: float, ramp: float, until: float) -> FrameBlock:
+def drive(braking: float, gap: float, ramp: float, until: float) -> FrameBlock:
     """Frames from the begin of the braking on; the lead's deceleration rises linearly over `ramp` seconds."""
     scenes = []
     for t in np.arange(0.0, until, STEP).tolist():
@@ -46,7 +45,8 @@ def first_at_or_below(block: FrameBlock, name: str) -> tuple[float, float, float
     after = int(np.flatnonzero(value <= CRITERION_S)[0])
     part = (value[after - 1] - CRITERION_S) / (value[after - 1] - value[after])
     columns = [block.t, *(measures[other].value for other in ("distance_gap", "closing_speed", "ttc"))]
-    return tuple(float(one[after - 1] + part * (one[after] - one[after - 1])) for one in columns)  # type: ignore[return-value]
+    t, gap, closing, ttc = (float(one[after - 1] + part * (one[after] - one[after - 1])) for one in columns)
+    return t, gap, closing, ttc
 
 
 @pytest.mark.parametrize(
@@ -62,9 +62,9 @@ def first_at_or_below(block: FrameBlock, name: str) -> tuple[float, float, float
     ],
 )
 def test_instants_of_both_definitions(
-    block_of: Any, braking_g: float, gap: float, by_ttc: tuple[float, ...], by_ttc_accel: tuple[float, ...]
+    braking_g: float, gap: float, by_ttc: tuple[float, ...], by_ttc_accel: tuple[float, ...]
 ) -> None:
-    block = drive(block_of, braking_g * G, gap, ramp=0.0, until=3.3)
+    block = drive(braking_g * G, gap, ramp=0.0, until=3.3)
     printed = [6e-5, 6e-4, 6e-4, 6e-4]
     np.testing.assert_array_less(np.abs(np.subtract(first_at_or_below(block, "ttc"), by_ttc)), printed)
     np.testing.assert_array_less(np.abs(np.subtract(first_at_or_below(block, "ttc_accel"), by_ttc_accel)), printed)
@@ -74,24 +74,22 @@ def test_instants_of_both_definitions(
     ("ramp", "by_ttc", "by_ttc_accel"),
     [(1.5, (3.4458, 19.034), (2.8452, 23.267)), (1.0, (3.2060, 19.106), (2.6068, 23.348))],
 )
-def test_instants_with_a_ramp(
-    block_of: Any, ramp: float, by_ttc: tuple[float, float], by_ttc_accel: tuple[float, float]
-) -> None:
-    block = drive(block_of, 0.3 * G, 30.0, ramp=ramp, until=3.6)
+def test_instants_with_a_ramp(ramp: float, by_ttc: tuple[float, float], by_ttc_accel: tuple[float, float]) -> None:
+    block = drive(0.3 * G, 30.0, ramp=ramp, until=3.6)
     printed = [6e-5, 6e-4]
     np.testing.assert_array_less(np.abs(np.subtract(first_at_or_below(block, "ttc")[:2], by_ttc)), printed)
     np.testing.assert_array_less(np.abs(np.subtract(first_at_or_below(block, "ttc_accel")[:2], by_ttc_accel)), printed)
 
 
-def test_the_definitions_are_more_than_half_a_second_apart(block_of: Any) -> None:
+def test_the_definitions_are_more_than_half_a_second_apart() -> None:
     """Taking one definition for the other is no matter of rounding."""
-    block = drive(block_of, 0.3 * G, 30.0, ramp=0.0, until=3.0)
+    block = drive(0.3 * G, 30.0, ramp=0.0, until=3.0)
     assert first_at_or_below(block, "ttc")[0] - first_at_or_below(block, "ttc_accel")[0] == pytest.approx(
         0.598, abs=1e-3
     )
 
 
-def test_the_start_as_a_time_gap(block_of: Any) -> None:
-    block = drive(block_of, 0.3 * G, 30.0, ramp=0.0, until=0.01)
+def test_the_start_as_a_time_gap() -> None:
+    block = drive(0.3 * G, 30.0, ramp=0.0, until=0.01)
     time_gap = pair_measures(block, None, lead_rows(block, None))["time_gap"]
     assert time_gap.value[0] == pytest.approx(1.4913, abs=5e-5)

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 import numpy as np
 
 from monitor.measures.arrival import Point, point_measures
@@ -13,13 +11,14 @@ from monitor.measures.lateral import lateral_measures
 from monitor.measures.measured import State, measured
 from monitor.measures.names import MEASURES
 from monitor.measures.rolling import ROLLING
+from tests.measures.conftest import block_of
 
 
 def names_of(kind: str) -> set[str]:
     return {name for name, row in MEASURES.items() if row.kind == kind}
 
 
-def test_every_measure_that_is_computed_has_a_name_and_the_other_way_round(block_of: Any) -> None:
+def test_every_measure_that_is_computed_has_a_name_and_the_other_way_round() -> None:
     block = block_of(({}, []))
     assert names_of("pair") == set(pair_measures(block, None, np.array([-1])))
     assert names_of("lateral") == set(lateral_measures(None, block, None)[1])

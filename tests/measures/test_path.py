@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
 from typing import Any
 
 import numpy as np
@@ -14,6 +13,7 @@ from hypothesis import strategies as st
 
 from monitor.measures.cells import Cells
 from monitor.measures.path import EXTENSION_M, OFF_ROAD_M, Path
+from tests.measures.conftest import table
 
 PRINTED = 2e-6
 """The reference tables have six decimals."""
@@ -25,7 +25,7 @@ def winding(vertices: int, spacing: float, turn: float, seed: int) -> tuple[np.n
     return np.cumsum(np.cos(heading) * spacing), np.cumsum(np.sin(heading) * spacing)
 
 
-def test_the_reference_table(table: Callable[[str], np.ndarray]) -> None:
+def test_the_reference_table() -> None:
     vertices, cases = table("projection_path.csv"), table("projection_cases.csv")
     got = Path(vertices["x"].copy(), vertices["y"].copy()).project(cases["x"].copy(), cases["y"].copy())
     assert len(cases) == 400

@@ -3,19 +3,20 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
 from typing import Any
 
 import msgpack
 import numpy as np
+import numpy.typing as npt
 import pytest
 
 from monitor.feed.decode import Frame, decode_message
 from monitor.judging.case.columns import build_block
-from monitor.measures.columns import FrameBlock, Road
+from monitor.measures.columns import BoolArray, FrameBlock, IntArray, Road
 from monitor.measures.gap import pair_measures
 from monitor.measures.lead import lead_rows, rows_named
 from monitor.measures.measured import Measured, State
+from tests.measures.conftest import table
 
 PRINTED = 2e-6
 LENGTHS = {"ego": 4.8, "lead": 7.3, "nb": 4.2}
@@ -39,7 +40,7 @@ def vehicle(row: Any, name: str) -> dict[str, Any]:
     }
 
 
-def block_of_log(states: np.ndarray, stationed: bool) -> FrameBlock:
+def block_of_log(states: npt.NDArray[Any], stationed: bool) -> FrameBlock:
     frames = []
     for seq, row in enumerate(states, start=1):
         own = {**vehicle(row, "ego"), "yaw_rate": 0.0}
@@ -55,8 +56,11 @@ def block_of_log(states: np.ndarray, stationed: bool) -> FrameBlock:
     return build_block(frames, range(1, len(frames) + 1))
 
 
+Log = tuple[npt.NDArray[Any], IntArray, npt.NDArray[Any]]
+
+
 @pytest.fixture(scope="module")
-def log(table: Callable[[str], np.ndarray]) -> Any:
+def log() -> Log:
     """States, and of the log the rows in which own car follows someone: foe, TTC, DRAC by frame index."""
     states, safety = table("states_straight_0.05.csv"), table("ssm_straight_0.05.csv")
     following = safety[(safety["type"] == 2) & (safety["t"] < states["t"][-1] + 1e-9)]
@@ -65,25 +69,28 @@ def log(table: Callable[[str], np.ndarray]) -> Any:
     return states, index, following
 
 
-def comparable(following: np.ndarray) -> np.ndarray:
+def comparable(following: npt.NDArray[Any]) -> BoolArray:
     """Rows with a TTC, without the log's rounding noise, and above our floor: closing = gap/TTC = 2·DRAC·TTC."""
     ttc = following["ttc"].astype(float)
     closing = 2.0 * following["drac"].astype(float) * ttc
-    return np.isfinite(ttc) & (ttc < 1e6) & (closing > 0.101)
+    told: BoolArray = np.isfinite(ttc) & (ttc < 1e6) & (closing > 0.101)
+    return told
 
 
-def test_the_lead_is_the_one_of_the_log_and_changes_with_the_lane(log: Any) -> None:
+def test_the_lead_is_the_one_of_the_log_and_changes_with_the_lane(log: Log) -> None:
     states, index, following = log
     block = block_of_log(states, stationed=True)
     rows = lead_rows(block, THREE_LANES)[index]
-    names = [block.others.labels[block.others.label[row]] for row in rows]  # type: ignore[index]
+    labels = block.others.label
+    assert labels is not None
+    names = [block.others.labels[labels[row]] for row in rows]
     assert names == following["foe"].tolist()
     changed = states["t"][index][np.array(names) == "nb"][0]
     assert changed == pytest.approx(24.25)
 
 
 @pytest.mark.parametrize("road", [None, THREE_LANES], ids=["no road", "road"])
-def test_ttc_and_drac_are_those_of_the_log(log: Any, road: Road | None) -> None:
+def test_ttc_and_drac_are_those_of_the_log(log: Log, road: Road | None) -> None:
     states, index, following = log
     block = block_of_log(states, stationed=True)
     measures = pair_measures(block, road, lead_rows(block, road))
@@ -99,7 +106,7 @@ def test_ttc_and_drac_are_those_of_the_log(log: Any, road: Road | None) -> None:
     assert (drac.value[opening] < 1e-9).all()
 
 
-def test_by_the_road_line_alone_while_own_car_keeps_its_lane(log: Any) -> None:
+def test_by_the_road_line_alone_while_own_car_keeps_its_lane(log: Log) -> None:
     """The log's stations leave out the tilt of a lane change, so those frames are left out."""
     states, index, following = log
     block = block_of_log(states, stationed=False)
@@ -114,7 +121,7 @@ def test_by_the_road_line_alone_while_own_car_keeps_its_lane(log: Any) -> None:
         np.testing.assert_allclose(ttc[same], following["ttc"][same], atol=PRINTED, rtol=0)
 
 
-def test_controls_that_must_differ(log: Any) -> None:
+def test_controls_that_must_differ(log: Log) -> None:
     """Had we taken centres for bumpers, or the frame before or after, this comparison would have shown it."""
     states, index, following = log
     block = block_of_log(states, stationed=True)
@@ -136,7 +143,7 @@ def test_controls_that_must_differ(log: Any) -> None:
         assert agrees((centre_to_centre / measures["closing_speed"].value)[index]) == 0.0
 
 
-def test_gap_and_time_gap_from_the_states_themselves(log: Any) -> None:
+def test_gap_and_time_gap_from_the_states_themselves(log: Log) -> None:
     """Lead's front less its length less own front, as the log's own scenario states it: 45.0 m at the start."""
     states, _, _ = log
     block = block_of_log(states, stationed=True)

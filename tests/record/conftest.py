@@ -11,10 +11,10 @@ from pathlib import Path
 
 import pytest
 
+from monitor.record.bytes.framing import OVERHEAD
+from monitor.record.bytes.parts import PART_HEADER_BYTES, part_name
 from monitor.record.disk import DiskCalls
 from monitor.record.entries import Entry, EntryKind, Opening, pack_frames, pack_operator
-from monitor.record.framing import OVERHEAD
-from monitor.record.parts import PART_HEADER_BYTES, part_name
 from monitor.record.places import new_record_directory
 from monitor.record.reader import RecordFiles
 from monitor.record.writer import RecordWriter
@@ -37,15 +37,15 @@ class HandClock:
         return self.wall
 
 
-class Died(BaseException):
-    """The process ends here: nothing of ours runs any more, as with `kill -9`."""
+Fails = Callable[[str, int], BaseException | None]
+"""By the name of a call to the disk and how many there were with it: what goes wrong, if anything."""
 
 
 @dataclass
 class FailingDisk(DiskCalls):
     """Lets calls fail by a rule; counts them and remembers which parts were synced after a failed sync."""
 
-    fails: Callable[[str, int], BaseException | None] = lambda name, count: None
+    fails: Fails = lambda name, count: None
     calls: list[str] = field(default_factory=list)
     failed: list[str] = field(default_factory=list)
     sync_failed: set[tuple[int, int]] = field(default_factory=set)
@@ -67,8 +67,6 @@ class FailingDisk(DiskCalls):
         return super().write(descriptor, data)
 
     def datasync(self, descriptor: int) -> None:
-        import os
-
         status = os.fstat(descriptor)
         identity = (status.st_dev, status.st_ino)
         if identity in self.sync_failed:
@@ -101,6 +99,28 @@ class FailingDisk(DiskCalls):
         super().unlink(path)
 
 
+def fail_once(error: int, wanted: str) -> Fails:
+    """Fails the next call of one name."""
+    left = [wanted]
+
+    def fails(name: str, count: int) -> OSError | None:
+        if name in left:
+            left.clear()
+            return OSError(error, os.strerror(error))
+        return None
+
+    return fails
+
+
+def fail_from(first: int, error: int, names: tuple[str, ...] = (), last: int = 10**9) -> Fails:
+    def fails(name: str, count: int) -> OSError | None:
+        if first <= count <= last and (not names or name in names):
+            return OSError(error, os.strerror(error))
+        return None
+
+    return fails
+
+
 MEMORY = Path("/dev/shm")
 ROOM_BYTES = 1 << 30
 
@@ -122,16 +142,6 @@ def clock() -> HandClock:
 
 
 @pytest.fixture
-def failing_disk() -> type[FailingDisk]:
-    return FailingDisk
-
-
-@pytest.fixture
-def died() -> type[Died]:
-    return Died
-
-
-@pytest.fixture
 def opening() -> Opening:
     return Opening(
         participant="Q01",
@@ -145,7 +155,7 @@ def opening() -> Opening:
 
 
 @pytest.fixture
-def path(tmp_path: Path, clock) -> Path:
+def path(tmp_path: Path, clock: HandClock) -> Path:
     (tmp_path / "first").mkdir()
     return new_record_directory(tmp_path / "first", "Q01", clock)
 
@@ -206,18 +216,11 @@ class Record:
         self.part(number).write_bytes(b"".join(pieces))
 
 
-@pytest.fixture
-def look() -> Callable[[Path], Record]:
-    return Record
+Fill = Callable[[RecordWriter, int], RecordWriter]
 
 
 @pytest.fixture
-def message() -> Callable[[int], bytes]:
-    return payload
-
-
-@pytest.fixture
-def fill() -> Iterator[Callable[..., RecordWriter]]:
+def fill() -> Iterator[Fill]:
     """Appends messages to a writer; writers left open are closed at the end of the test."""
     writers: list[RecordWriter] = []
 
@@ -253,7 +256,7 @@ def write_elsewhere(base: Path, clock: HandClock, opening: Opening, *, close: bo
     return path, second / path.name
 
 
-def _the_next_write_fails(after: int) -> Callable[[str, int], BaseException | None]:
+def _the_next_write_fails(after: int) -> Fails:
     left = [OSError(28, "No space left on device")]
     return lambda name, count: left.pop() if left and name == "write" and count > after else None
 

@@ -4,21 +4,23 @@ from __future__ import annotations
 
 import errno
 import json
+from pathlib import Path
 
 import pytest
 
 from monitor.errors import RecordUnreadable, WitnessError
 from monitor.record.addendum import addendum_of, append_addendum, read_addendum, split_code
 from monitor.record.disk import DISK, RecordBusy, RecordNotWritable, lock_record
-from monitor.record.entries import EntryKind, unpack_map
+from monitor.record.entries import EntryKind, Opening, unpack_map
 from monitor.record.places import find_parts
 from monitor.record.reader import RecordReading
 from monitor.record.recovery import recover_record
 from monitor.record.sealing import seal_record
 from monitor.record.verify import verify_record
+from tests.record.conftest import FailingDisk, HandClock, Record, fail_from
 
 
-def ruling(key: str, verdict: str = "valid") -> dict:
+def ruling(key: str, verdict: str = "valid") -> dict[str, object]:
     return {
         "type": "ruling",
         "key": key,
@@ -29,8 +31,8 @@ def ruling(key: str, verdict: str = "valid") -> dict:
     }
 
 
-def test_recovering_closes_by_an_entry_of_its_own_and_alters_nothing(small, look) -> None:
-    record = look(small)
+def test_recovering_closes_by_an_entry_of_its_own_and_alters_nothing(small: Path) -> None:
+    record = Record(small)
     pieces = record.pieces()
     record.write([*pieces[:8], pieces[8][:30]])
     before = record.part(1).read_bytes()
@@ -49,7 +51,7 @@ def test_recovering_closes_by_an_entry_of_its_own_and_alters_nothing(small, look
     assert any("never acknowledged" in note for note in result.notes)
 
 
-def test_recovering_a_closed_or_sealed_run_does_nothing(small, look) -> None:
+def test_recovering_a_closed_or_sealed_run_does_nothing(small: Path) -> None:
     digest = RecordReading(small).digest
     assert recover_record(small).was == "closed"
     seal_record(small)
@@ -57,15 +59,15 @@ def test_recovering_a_closed_or_sealed_run_does_nothing(small, look) -> None:
     assert RecordReading(small).digest == digest
 
 
-def test_a_record_of_which_nothing_is_whole_is_not_recovered(small, look) -> None:
-    record = look(small)
+def test_a_record_of_which_nothing_is_whole_is_not_recovered(small: Path) -> None:
+    record = Record(small)
     record.write([record.pieces()[0]])
     with pytest.raises(RecordUnreadable, match="no whole entry"):
         recover_record(small)
 
 
-def test_a_run_closed_but_for_its_last_bytes_is_not_closed_and_recovers(small, look) -> None:
-    record = look(small)
+def test_a_run_closed_but_for_its_last_bytes_is_not_closed_and_recovers(small: Path) -> None:
+    record = Record(small)
     pieces = record.pieces()
     for keep in range(len(pieces[-1])):
         record.write([*pieces[:-1], pieces[-1][:keep]])
@@ -75,7 +77,7 @@ def test_a_run_closed_but_for_its_last_bytes_is_not_closed_and_recovers(small, l
 
 
 @pytest.mark.parametrize("sealed", [False, True])
-def test_rulings_after_closing_are_chained_to_the_closing_digest(small, clock, sealed: bool) -> None:
+def test_rulings_after_closing_are_chained_to_the_closing_digest(small: Path, clock: HandClock, sealed: bool) -> None:
     if sealed:
         seal_record(small)
     digest = RecordReading(small).digest
@@ -96,7 +98,7 @@ def test_rulings_after_closing_are_chained_to_the_closing_digest(small, clock, s
         assert [fields["key"] for fields in read_addendum(small)] == ["a", "b"]
 
 
-def test_a_changed_addendum_is_told(small, clock) -> None:
+def test_a_changed_addendum_is_told(small: Path, clock: HandClock) -> None:
     append_addendum(small, ruling("a"), clock)
     append_addendum(small, ruling("b"), clock)
     (_, file) = find_parts(small, "addendum")[0]
@@ -110,7 +112,9 @@ def test_a_changed_addendum_is_told(small, clock) -> None:
 
 
 @pytest.mark.parametrize("sealed", [False, True])
-def test_a_code_of_rulings_shows_what_was_taken_away_since_it_was_noted(small, clock, sealed: bool) -> None:
+def test_a_code_of_rulings_shows_what_was_taken_away_since_it_was_noted(
+    small: Path, clock: HandClock, sealed: bool
+) -> None:
     codes = []
     for key in "abc":
         append_addendum(small, ruling(key), clock)
@@ -119,7 +123,7 @@ def test_a_code_of_rulings_shows_what_was_taken_away_since_it_was_noted(small, c
         seal_record(small)
     file = small / "addendum-0001.twr"
     whole = file.read_bytes()
-    assert [code.split("-")[0] for code in codes] == ["1", "2", "3"]
+    assert [str(code).split("-")[0] for code in codes] == ["1", "2", "3"]
     result = verify_record(small)
     assert (result.rulings, result.code) == (3, codes[-1])
     assert f"After closing: 3 rulings; the code that covers all of it is {codes[-1]}" in result.sentences()
@@ -139,7 +143,7 @@ def test_a_code_of_rulings_shows_what_was_taken_away_since_it_was_noted(small, c
         split_code("3-xyz")
 
 
-def test_rulings_that_were_exchanged_have_another_code(small, tmp_path, clock) -> None:
+def test_rulings_that_were_exchanged_have_another_code(small: Path, tmp_path: Path, clock: HandClock) -> None:
     append_addendum(small, ruling("a"), clock)
     noted = addendum_of(small).code
     (small / "addendum-0001.twr").unlink()
@@ -148,7 +152,9 @@ def test_rulings_that_were_exchanged_have_another_code(small, tmp_path, clock) -
     assert fault.startswith(f"{noted} was noted, and the code of the first 1 is 1-")
 
 
-def test_an_addendum_of_another_record_does_not_follow(small, tmp_path, clock, opening) -> None:
+def test_an_addendum_of_another_record_does_not_follow(
+    small: Path, tmp_path: Path, clock: HandClock, opening: Opening
+) -> None:
     from monitor.record.writer import RecordWriter
 
     other = tmp_path / "Q09-20250615T145320Z-0009.run"
@@ -159,7 +165,7 @@ def test_an_addendum_of_another_record_does_not_follow(small, tmp_path, clock, o
     assert "does not follow" in " ".join(result.faults)
 
 
-def test_after_a_torn_addendum_the_next_entry_begins_a_new_file(small, clock) -> None:
+def test_after_a_torn_addendum_the_next_entry_begins_a_new_file(small: Path, clock: HandClock) -> None:
     append_addendum(small, ruling("a"), clock)
     append_addendum(small, ruling("b"), clock)
     file = small / "addendum-0001.twr"
@@ -172,13 +178,11 @@ def test_after_a_torn_addendum_the_next_entry_begins_a_new_file(small, clock) ->
     assert verify_record(small).ok
 
 
-def test_any_failing_call_while_adding_is_said_and_the_same_can_be_added_again(small, clock, failing_disk) -> None:
+def test_any_failing_call_while_adding_is_said_and_the_same_can_be_added_again(small: Path, clock: HandClock) -> None:
     n, fired, added = 0, True, 0
     while fired:
         n += 1
-        disk = failing_disk(
-            fails=lambda name, count, n=n: OSError(errno.EIO, "Input/output error") if count == n else None
-        )
+        disk = FailingDisk(fails=fail_from(n, errno.EIO, last=n))
         key = f"k{n}"
         try:
             append_addendum(small, ruling(key), clock, disk)
@@ -194,20 +198,20 @@ def test_any_failing_call_while_adding_is_said_and_the_same_can_be_added_again(s
     assert verify_record(small).ok
 
 
-def test_nothing_is_added_to_a_run_that_is_not_closed_or_is_being_written(small, look, clock) -> None:
+def test_nothing_is_added_to_a_run_that_is_not_closed_or_is_being_written(small: Path, clock: HandClock) -> None:
     lock = lock_record(DISK, small)
     with pytest.raises(RecordBusy):
         append_addendum(small, ruling("a"), clock)
     DISK.close(lock)
-    record = look(small)
+    record = Record(small)
     record.write(record.pieces()[:-1])
     with pytest.raises(RecordNotWritable, match="is not closed"):
         append_addendum(small, ruling("a"), clock)
     assert read_addendum(small) == []
 
 
-def test_what_verify_finds_is_plain_json(small, look) -> None:
-    record = look(small)
+def test_what_verify_finds_is_plain_json(small: Path) -> None:
+    record = Record(small)
     pieces = record.pieces()
     record.write([*pieces[:5], pieces[5][:-9], *pieces[6:]])
     told = json.loads(json.dumps(verify_record(small).as_json()))

@@ -18,8 +18,11 @@ GOLDEN = Path(__file__).parent / "golden"
 ORIGINAL = {entry.number: entry for block in RecordFiles(GOLDEN / "format-1-parts.run").blocks() for entry in block}
 
 
+Damaging = tuple[int, str, float, int, int]
+
+
 @st.composite
-def damages(draw) -> list[tuple[int, str, float, int, int]]:
+def damages(draw: st.DrawFn) -> list[Damaging]:
     """Which file (by its place in the list), what, where (as a share of it), how long, and a byte."""
     what = st.sampled_from(["set", "zero", "remove", "repeat", "cut", "insert"])
     share = st.floats(0, 1, exclude_max=True)
@@ -48,7 +51,7 @@ def harm(raw: bytes, what: str, share: float, length: int, byte: int) -> bytes:
 @pytest.mark.parametrize("kind", ["parts", "sealed"])
 @given(found=damages())
 @settings(max_examples=120, deadline=None)
-def test_whatever_happens_to_the_bytes(kind: str, found) -> None:
+def test_whatever_happens_to_the_bytes(kind: str, found: list[Damaging]) -> None:
     with tempfile.TemporaryDirectory() as base:
         path = Path(base) / "Q01-20250615T145320Z-0001.run"
         shutil.copytree(GOLDEN / f"format-1-{kind}.run", path)

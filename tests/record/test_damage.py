@@ -8,21 +8,23 @@ from zlib import crc32
 
 import pytest
 
-from monitor.record.framing import HEADER, HEADER_BYTES, MARKER, MAX_PAYLOAD, chain_digest
-from monitor.record.parts import PART_HEADER_BYTES
-from monitor.record.verify import verify_record
+from monitor.record.bytes.framing import HEADER, HEADER_BYTES, MARKER, MAX_PAYLOAD, chain_digest
+from monitor.record.bytes.parts import PART_HEADER_BYTES
+from monitor.record.entries import Opening
+from monitor.record.verify import Verification, verify_record
+from tests.record.conftest import HandClock, Record, payload
 
 
-def test_a_whole_record_reads_back_with_nothing_wrong(small, look, message) -> None:
-    entries, files = look(small).read()
+def test_a_whole_record_reads_back_with_nothing_wrong(small: Path) -> None:
+    entries, files = Record(small).read()
     assert [entry.number for entry in entries] == list(range(1, 10))
-    assert [entry.payload for entry in entries[1:7]] == [message(number) for number in range(2, 8)]
+    assert [entry.payload for entry in entries[1:7]] == [payload(number) for number in range(2, 8)]
     assert (files.damage, files.torn, files.state) == ([], [], "closed")
     assert verify_record(small).ok
 
 
-def test_a_cut_at_any_byte_gives_back_every_whole_entry_and_is_never_called_damage(small, look) -> None:
-    record = look(small)
+def test_a_cut_at_any_byte_gives_back_every_whole_entry_and_is_never_called_damage(small: Path) -> None:
+    record = Record(small)
     raw, pieces = record.part().read_bytes(), record.pieces()
     ends, at = [], 0
     for piece in pieces:
@@ -42,8 +44,8 @@ def test_a_cut_at_any_byte_gives_back_every_whole_entry_and_is_never_called_dama
 
 @pytest.mark.slow
 @pytest.mark.parametrize("bit", range(8))
-def test_any_flipped_bit_is_told_with_its_place_and_costs_one_entry_at_most(small, look, bit: int) -> None:
-    record = look(small)
+def test_any_flipped_bit_is_told_with_its_place_and_costs_one_entry_at_most(small: Path, bit: int) -> None:
+    record = Record(small)
     raw = record.part().read_bytes()
     original, _ = record.read()
     for at in range(len(raw)):
@@ -62,8 +64,8 @@ def test_any_flipped_bit_is_told_with_its_place_and_costs_one_entry_at_most(smal
             assert missing == [], at
 
 
-def test_verify_says_what_where_and_how_much(small, look) -> None:
-    record = look(small)
+def test_verify_says_what_where_and_how_much(small: Path) -> None:
+    record = Record(small)
     pieces = record.pieces()
     offset = sum(map(len, pieces[:5]))
     damaged = bytearray(pieces[5])
@@ -89,12 +91,12 @@ def refit(piece: bytes, number: int | None = None, payload: bytes | None = None,
     return head + payload + digest + struct.pack("<I", crc32(payload + digest))
 
 
-def numbers_told(result) -> str:
+def numbers_told(result: Verification) -> str:
     return " ".join(damage.what for damage in result.damage)
 
 
-def test_an_edited_entry_breaks_the_chain_at_its_number(small, look) -> None:
-    record = look(small)
+def test_an_edited_entry_breaks_the_chain_at_its_number(small: Path) -> None:
+    record = Record(small)
     pieces = record.pieces()
     record.write([*pieces[:5], refit(pieces[5], payload=b"quietly changed"), *pieces[6:]])
     result = verify_record(small)
@@ -102,8 +104,8 @@ def test_an_edited_entry_breaks_the_chain_at_its_number(small, look) -> None:
     assert "entry 4 does not follow from entry 3" in numbers_told(result)
 
 
-def test_an_edited_entry_with_its_own_digest_put_right_breaks_the_chain_at_the_next(small, look) -> None:
-    record = look(small)
+def test_an_edited_entry_with_its_own_digest_put_right_breaks_the_chain_at_the_next(small: Path) -> None:
+    record = Record(small)
     entries, _ = record.read()
     pieces = record.pieces()
     before = pieces[4][-36:-4]
@@ -113,8 +115,8 @@ def test_an_edited_entry_with_its_own_digest_put_right_breaks_the_chain_at_the_n
     assert "entry 5 does not follow from entry 4" in numbers_told(verify_record(small))
 
 
-def test_a_removed_entry_is_told_by_its_number(small, look) -> None:
-    record = look(small)
+def test_a_removed_entry_is_told_by_its_number(small: Path) -> None:
+    record = Record(small)
     pieces = record.pieces()
     record.write([*pieces[:5], *pieces[6:]])
     result = verify_record(small)
@@ -122,8 +124,8 @@ def test_a_removed_entry_is_told_by_its_number(small, look) -> None:
     assert result.lost == 1
 
 
-def test_a_removed_entry_with_the_others_renumbered_breaks_the_chain(small, look) -> None:
-    record = look(small)
+def test_a_removed_entry_with_the_others_renumbered_breaks_the_chain(small: Path) -> None:
+    record = Record(small)
     pieces = record.pieces()
     later = [refit(piece, number=at) for at, piece in enumerate(pieces[6:], start=4)]
     record.write([*pieces[:5], *later])
@@ -132,8 +134,8 @@ def test_a_removed_entry_with_the_others_renumbered_breaks_the_chain(small, look
     assert any("states 9 entries" in fault for fault in result.faults)
 
 
-def test_swapped_entries_are_told(small, look) -> None:
-    record = look(small)
+def test_swapped_entries_are_told(small: Path) -> None:
+    record = Record(small)
     pieces = record.pieces()
     record.write([*pieces[:5], pieces[6], pieces[5], *pieces[7:]])
     told = numbers_told(verify_record(small))
@@ -142,8 +144,8 @@ def test_swapped_entries_are_told(small, look) -> None:
     assert [entry.number for entry in entries] == [1, 2, 3, 5, 6, 7, 8, 9]
 
 
-def test_swapped_and_renumbered_entries_break_the_chain(small, look) -> None:
-    record = look(small)
+def test_swapped_and_renumbered_entries_break_the_chain(small: Path) -> None:
+    record = Record(small)
     pieces = record.pieces()
     record.write([*pieces[:5], refit(pieces[6], number=4), refit(pieces[5], number=5), *pieces[7:]])
     told = numbers_told(verify_record(small))
@@ -152,8 +154,8 @@ def test_swapped_and_renumbered_entries_break_the_chain(small, look) -> None:
     assert "entry 6 does not follow" in told
 
 
-def test_a_duplicated_entry_is_given_once_and_told(small, look) -> None:
-    record = look(small)
+def test_a_duplicated_entry_is_given_once_and_told(small: Path) -> None:
+    record = Record(small)
     pieces = record.pieces()
     record.write([*pieces[:6], pieces[5], *pieces[6:]])
     result = verify_record(small)
@@ -161,8 +163,8 @@ def test_a_duplicated_entry_is_given_once_and_told(small, look) -> None:
     assert (result.entries, result.lost) == (9, 0)
 
 
-def test_an_inserted_entry_breaks_the_chain(small, look) -> None:
-    record = look(small)
+def test_an_inserted_entry_breaks_the_chain(small: Path) -> None:
+    record = Record(small)
     pieces = record.pieces()
     inserted = refit(pieces[5], number=5, payload=b"never happened")
     later = [refit(piece, number=at) for at, piece in enumerate(pieces[6:], start=6)]
@@ -172,10 +174,10 @@ def test_an_inserted_entry_breaks_the_chain(small, look) -> None:
     assert "entry 6 does not follow from entry 5" in told
 
 
-def test_a_tail_cut_at_an_entry_boundary_is_never_complete_and_differs_from_the_noted_digest(small, look) -> None:
+def test_a_tail_cut_at_an_entry_boundary_is_never_complete_and_differs_from_the_noted_digest(small: Path) -> None:
     noted = verify_record(small).digest
     assert verify_record(small, noted[:12]).ok
-    record = look(small)
+    record = Record(small)
     record.write(record.pieces()[:-1])
     result = verify_record(small, noted)
     assert not result.ok
@@ -184,26 +186,26 @@ def test_a_tail_cut_at_an_entry_boundary_is_never_complete_and_differs_from_the_
     assert any("was noted" in fault for fault in result.faults)
 
 
-def test_an_entry_after_the_close_entry_is_told(small, look) -> None:
-    record = look(small)
+def test_an_entry_after_the_close_entry_is_told(small: Path) -> None:
+    record = Record(small)
     pieces = record.pieces()
     record.write([*pieces, refit(pieces[5], number=10)])
     assert "stands after the close entry 9" in numbers_told(verify_record(small))
 
 
-def test_a_part_of_another_record_is_told(small, look, tmp_path: Path, clock, opening) -> None:
+def test_a_part_of_another_record_is_told(small: Path, tmp_path: Path, clock: HandClock, opening: Opening) -> None:
     from monitor.record.writer import RecordWriter
 
     other = tmp_path / "Q02-20250615T145320Z-00bb.run"
     RecordWriter.create(other, opening, clock=clock).close("")
-    look(other).part().rename(look(small).part(2))
+    Record(other).part().rename(Record(small).part(2))
     told = numbers_told(verify_record(small))
     assert "part 2, byte 0: the part belongs to another record" in told.lower()
 
 
 @pytest.mark.parametrize("length", [MAX_PAYLOAD + 1, 0x7FFFFFFF, 0xFFFFFFFF])
-def test_a_forged_length_with_a_right_checksum_costs_one_entry(small, look, length: int) -> None:
-    record = look(small)
+def test_a_forged_length_with_a_right_checksum_costs_one_entry(small: Path, length: int) -> None:
+    record = Record(small)
     pieces = record.pieces()
     fields = struct.pack("<I", length) + pieces[5][12:HEADER_BYTES]
     forged = MARKER + struct.pack("<I", crc32(fields)) + fields + pieces[5][HEADER_BYTES:]
@@ -213,8 +215,8 @@ def test_a_forged_length_with_a_right_checksum_costs_one_entry(small, look, leng
     assert [damage.lost for damage in files.damage] == [1]
 
 
-def test_garbage_between_entries_is_passed_over(small, look) -> None:
-    record = look(small)
+def test_garbage_between_entries_is_passed_over(small: Path) -> None:
+    record = Record(small)
     pieces = record.pieces()
     garbage = bytes(range(256)) * 20_000  # 5 MB, more than is held in memory at once
     record.write([*pieces[:5], garbage, *pieces[5:]])
@@ -223,10 +225,12 @@ def test_garbage_between_entries_is_passed_over(small, look) -> None:
     assert [(damage.length, damage.lost) for damage in files.damage] == [(len(garbage), 0)]
 
 
-def test_an_entry_inside_a_payload_is_not_taken_for_one_after_damage(tmp_path: Path, clock, opening, look) -> None:
+def test_an_entry_inside_a_payload_is_not_taken_for_one_after_damage(
+    tmp_path: Path, clock: HandClock, opening: Opening
+) -> None:
     """A feed could send us bytes of a record; they must not come alive where the entry around them is damaged."""
+    from monitor.record.bytes.framing import entry_bytes
     from monitor.record.entries import Entry, EntryKind
-    from monitor.record.framing import entry_bytes
     from monitor.record.writer import RecordWriter
 
     path = tmp_path / "Q03-20250615T145320Z-00cc.run"
@@ -235,7 +239,7 @@ def test_an_entry_inside_a_payload_is_not_taken_for_one_after_damage(tmp_path: P
     for _ in range(3):
         writer.append(EntryKind.MESSAGE, b"before" + planted + b"after")
     writer.close("")
-    record = look(path)
+    record = Record(path)
     pieces = record.pieces()
     damaged = bytearray(pieces[4])
     damaged[5] ^= 1
@@ -245,9 +249,9 @@ def test_an_entry_inside_a_payload_is_not_taken_for_one_after_damage(tmp_path: P
     assert [damage.lost for damage in files.damage] == [1]
 
 
-def test_zeros_at_the_end_are_a_torn_tail(small, look) -> None:
+def test_zeros_at_the_end_are_a_torn_tail(small: Path) -> None:
     """What a power cut leaves where a file's length was on disk before its content."""
-    record = look(small)
+    record = Record(small)
     record.write([*record.pieces()[:-1], bytes(4096)])
     entries, files = record.read()
     assert len(entries) == 8
@@ -255,8 +259,8 @@ def test_zeros_at_the_end_are_a_torn_tail(small, look) -> None:
     assert [tail.length for _part, tail in files.torn] == [4096]
 
 
-def test_a_lost_first_sector_costs_the_opening_and_no_other_entry(small, look) -> None:
-    record = look(small)
+def test_a_lost_first_sector_costs_the_opening_and_no_other_entry(small: Path) -> None:
+    record = Record(small)
     raw = record.part().read_bytes()
     pieces = record.pieces()
     spoilt = sum(map(len, pieces[:3]))  # the header and both copies of the opening

@@ -6,25 +6,29 @@ import os
 import subprocess
 import sys
 import zlib
+from collections.abc import Iterable
 from pathlib import Path
 
 import pytest
 
 from monitor.errors import RecordUnreadable
-from monitor.record.entries import EntryKind
-from monitor.record.parts import part_name
+from monitor.record.bytes.parts import part_name
+from monitor.record.entries import Entry, EntryKind, Opening
 from monitor.record.places import list_records
 from monitor.record.reader import RecordReading
 from monitor.record.writer import RecordWriter
+from tests.record.conftest import FailingDisk, Fill, HandClock, Record
 
 TOP = Path(__file__).parents[2]
 
 
-def numbers(blocks) -> list[int]:
+def numbers(blocks: Iterable[list[Entry]]) -> list[int]:
     return [entry.number for block in blocks for entry in block]
 
 
-def test_a_reader_goes_on_where_it_was_also_into_a_new_part(tmp_path, opening, clock, fill) -> None:
+def test_a_reader_goes_on_where_it_was_also_into_a_new_part(
+    tmp_path: Path, opening: Opening, clock: HandClock, fill: Fill
+) -> None:
     path = tmp_path / "Q01-20250615T145320Z-0001.run"
     writer = fill(RecordWriter.create(path, opening, clock=clock), 3)
     reading = RecordReading(path)
@@ -39,8 +43,8 @@ def test_a_reader_goes_on_where_it_was_also_into_a_new_part(tmp_path, opening, c
     writer._lock_descriptor = -1
 
 
-def test_an_entry_written_by_halves_is_not_yet_there_and_no_damage(small, look) -> None:
-    record = look(small)
+def test_an_entry_written_by_halves_is_not_yet_there_and_no_damage(small: Path) -> None:
+    record = Record(small)
     raw = record.part().read_bytes()
     pieces = record.pieces()
     start = sum(map(len, pieces[:6]))
@@ -59,8 +63,8 @@ def test_an_entry_written_by_halves_is_not_yet_there_and_no_damage(small, look) 
     assert (reading.damage, reading.state) == ([], "closed")
 
 
-def test_damage_seen_at_the_live_end_is_told_once_when_more_has_come(small, look) -> None:
-    record = look(small)
+def test_damage_seen_at_the_live_end_is_told_once_when_more_has_come(small: Path) -> None:
+    record = Record(small)
     pieces = record.pieces()
     damaged = bytearray(pieces[5])
     damaged[60] ^= 4
@@ -75,10 +79,10 @@ def test_damage_seen_at_the_live_end_is_told_once_when_more_has_come(small, look
 
 @pytest.mark.parametrize("looks", [1, 2, 3, 4])
 @pytest.mark.parametrize("step", [1, 61, 150])
-def test_a_part_that_grows_between_any_two_reads_shows_no_damage(small, failing_disk, step: int, looks: int) -> None:
+def test_a_part_that_grows_between_any_two_reads_shows_no_damage(small: Path, step: int, looks: int) -> None:
     """Each time that its end has been looked at so often, the part is a few bytes longer."""
 
-    class Growing(failing_disk):
+    class Growing(FailingDisk):
         visible = 420
         left = looks
 
@@ -98,9 +102,9 @@ def test_a_part_that_grows_between_any_two_reads_shows_no_damage(small, failing_
     assert seen == list(range(1, 10))
 
 
-def test_a_change_just_after_the_number_read_from_is_told(small, look) -> None:
+def test_a_change_just_after_the_number_read_from_is_told(small: Path) -> None:
     """The entry before it is not given and its digest is checked all the same."""
-    record = look(small)
+    record = Record(small)
     pieces = record.pieces()
     other = pieces[6][:40] + bytes([pieces[6][40] ^ 1]) + pieces[6][41:-4]
     crc = zlib.crc32(other[40:]).to_bytes(4, "little")
@@ -111,7 +115,7 @@ def test_a_change_just_after_the_number_read_from_is_told(small, look) -> None:
 
 
 @pytest.fixture(scope="module")
-def long_record(tmp_path_factory) -> Path:
+def long_record(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """30,000 entries in three parts, 12 MB."""
     from monitor.record.entries import Opening
 
@@ -129,7 +133,7 @@ def long_record(tmp_path_factory) -> Path:
 
 
 @pytest.mark.parametrize("after", [0, 1, 2, 9_999, 10_001, 10_002, 17_001, 20_003, 29_000, 30_003, 30_004, 40_000])
-def test_reading_from_any_number_on_gives_what_reading_from_the_start_gives(long_record, after: int) -> None:
+def test_reading_from_any_number_on_gives_what_reading_from_the_start_gives(long_record: Path, after: int) -> None:
     reading = RecordReading(long_record)
     last = reading.last_number
     assert last == 30_004  # opening, 30,000 messages, two new parts, the close entry
@@ -137,13 +141,13 @@ def test_reading_from_any_number_on_gives_what_reading_from_the_start_gives(long
     assert reading.damage == []
 
 
-def test_blocks_keep_to_their_size(long_record) -> None:
+def test_blocks_keep_to_their_size(long_record: Path) -> None:
     sizes = [len(block) for block in RecordReading(long_record).blocks(size=100)]
     assert max(sizes) == 100
     assert sum(sizes) == 30_004
 
 
-def test_a_reader_of_a_writer_at_full_speed_sees_each_entry_once(tmp_path, opening) -> None:
+def test_a_reader_of_a_writer_at_full_speed_sees_each_entry_once(tmp_path: Path, opening: Opening) -> None:
     """Another process appends 20,000 entries while this one reads on and on."""
     path = tmp_path / "Q03-20250615T145320Z-0003.run"
     code = (
@@ -169,14 +173,14 @@ def test_a_reader_of_a_writer_at_full_speed_sees_each_entry_once(tmp_path, openi
     assert seen == list(range(1, 20_003))
 
 
-def test_a_page_that_the_disk_does_not_give_back_is_told_and_the_rest_is_read(small, look, failing_disk) -> None:
+def test_a_page_that_the_disk_does_not_give_back_is_told_and_the_rest_is_read(small: Path) -> None:
     """An input error at one page of the file, as from a bad sector."""
-    record = look(small)
+    record = Record(small)
     pieces = record.pieces()
     padded = [*pieces[:5], bytes(8192), *pieces[5:]]  # so that pages 1 holds no entry
     record.write(padded)
 
-    class BadPage(failing_disk):
+    class BadPage(FailingDisk):
         def pread(self, descriptor: int, size: int, offset: int) -> bytes:
             if offset < 8192 and offset + size > 4096:
                 raise OSError(5, "Input/output error")
@@ -188,27 +192,28 @@ def test_a_page_that_the_disk_does_not_give_back_is_told_and_the_rest_is_read(sm
     assert "byte 4096: the disk does not give back this page" in told
 
 
-def test_a_path_that_is_no_record_is_refused_in_words(tmp_path) -> None:
+def test_a_path_that_is_no_record_is_refused_in_words(tmp_path: Path) -> None:
     with pytest.raises(RecordUnreadable, match="holds no run record"):
         RecordReading(tmp_path)
     with pytest.raises(RecordUnreadable, match="holds no run record"):
         RecordReading(tmp_path / "missing")
 
 
-def test_a_record_without_its_opening_says_how_to_see_what_is_left(small, look) -> None:
-    record = look(small)
+def test_a_record_without_its_opening_says_how_to_see_what_is_left(small: Path) -> None:
+    record = Record(small)
     pieces = record.pieces()
     record.write([pieces[0], *pieces[3:]])
     with pytest.raises(RecordUnreadable, match="no opening entry can be read"):
         RecordReading(small)
 
 
-def test_a_newer_format_is_refused_and_an_unknown_compatible_flag_is_read_over(small, look) -> None:
+def test_a_newer_format_is_refused_and_an_unknown_compatible_flag_is_read_over(small: Path) -> None:
     from dataclasses import replace
 
-    record = look(small)
+    record = Record(small)
     pieces = record.pieces()
     header = record.read()[1].sources[0].header
+    assert header is not None
     record.write([replace(header, compatible=1 << 7).pack(), *pieces[1:]])
     assert len(record.read()[0]) == 9
     for newer in (replace(header, version=2), replace(header, incompatible=4)):
@@ -217,7 +222,9 @@ def test_a_newer_format_is_refused_and_an_unknown_compatible_flag_is_read_over(s
             RecordReading(small)
 
 
-def test_records_of_a_directory_are_listed_by_name(tmp_path, clock, opening, small) -> None:
+def test_records_of_a_directory_are_listed_by_name(
+    tmp_path: Path, clock: HandClock, opening: Opening, small: Path
+) -> None:
     (tmp_path / "not-a-record.run").mkdir()
     (tmp_path / "file.run").write_text("")
     other = tmp_path / "A01-20250615T145320Z-0000.run"
@@ -227,7 +234,7 @@ def test_records_of_a_directory_are_listed_by_name(tmp_path, clock, opening, sma
         list_records(tmp_path / "nowhere")
 
 
-def test_a_missing_part_is_told_with_what_it_cost(long_record, tmp_path) -> None:
+def test_a_missing_part_is_told_with_what_it_cost(long_record: Path, tmp_path: Path) -> None:
     import shutil
 
     copy = tmp_path / long_record.name

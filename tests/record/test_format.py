@@ -11,12 +11,13 @@ from pathlib import Path
 import pytest
 
 from monitor.record.addendum import read_addendum
+from monitor.record.bytes.framing import chain_digest, entry_bytes
 from monitor.record.entries import Entry, EntryKind, unpack_frames, unpack_map
-from monitor.record.framing import chain_digest, entry_bytes
 from monitor.record.places import new_record_directory
 from monitor.record.reader import RecordReading
-from monitor.record.sealed import SealedFile
+from monitor.record.sealed.reading import SealedFile
 from monitor.record.verify import verify_record
+from tests.record.conftest import HandClock, Record
 
 GOLDEN = Path(__file__).parent / "golden"
 
@@ -47,9 +48,9 @@ def test_an_entry_is_laid_out_as_documented() -> None:
     assert len(expected) == 76 + 7
 
 
-def test_a_part_reads_with_nothing_but_the_documentation(small, look) -> None:
+def test_a_part_reads_with_nothing_but_the_documentation(small: Path) -> None:
     """A second reader of a few lines, as another language would have it."""
-    raw = look(small).part().read_bytes()
+    raw = Record(small).part().read_bytes()
     assert raw[:8] == b"\xf4TWRUN\r\n"
     version, length, compatible, incompatible, part = struct.unpack_from("<HHIII", raw, 8)
     assert (version, length, compatible, incompatible, part) == (1, 164, 0, 0, 1)
@@ -69,7 +70,7 @@ def test_a_part_reads_with_nothing_but_the_documentation(small, look) -> None:
 
 
 @pytest.fixture(params=["parts", "sealed"])
-def golden(request, tmp_path) -> Path:
+def golden(request: pytest.FixtureRequest, tmp_path: Path) -> Path:
     """A record of format 1 as it was written when the format was fixed: never written anew, only added to."""
     path = tmp_path / "Q01-20250615T145320Z-0001.run"
     shutil.copytree(GOLDEN / f"format-1-{request.param}.run", path)
@@ -110,7 +111,7 @@ def test_the_golden_sealed_file_holds_the_golden_parts() -> None:
         assert b"".join(sealed.original(number)) == part
 
 
-def test_a_record_is_named_after_participant_time_and_four_digits(tmp_path, clock) -> None:
+def test_a_record_is_named_after_participant_time_and_four_digits(tmp_path: Path, clock: HandClock) -> None:
     name = new_record_directory(tmp_path, "Q01", clock).name
     assert name.startswith("Q01-20250615T150640Z-")
     assert len(name) == len("Q01-20250615T150640Z-0000.run")

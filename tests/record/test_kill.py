@@ -13,6 +13,7 @@ import pytest
 from monitor.record.entries import EntryKind, unpack_map
 from monitor.record.recovery import recover_record
 from monitor.record.verify import verify_record
+from tests.record.conftest import Record
 
 SCRIPT = Path(__file__).parent / "kill_rounds.py"
 TOP = Path(__file__).parents[2]
@@ -39,12 +40,12 @@ def wanted_payload(number: int) -> bytes:
 
 
 @pytest.mark.parametrize("rounds", [25, pytest.param(200, marks=pytest.mark.slow)])
-def test_killed_rounds_lose_nothing_that_was_appended(tmp_path: Path, look, rounds: int) -> None:
+def test_killed_rounds_lose_nothing_that_was_appended(tmp_path: Path, rounds: int) -> None:
     path = tmp_path / "Q01-20250615T145320Z-00dd.run"
     told = run_rounds(path, rounds, seed=rounds)
     assert told["rounds_with_loss"] == 0
     assert told["parts"] > rounds // 2  # each round that came so far went on in a part of its own
-    entries, files = look(path).read()
+    entries, files = Record(path).read()
     assert [entry.number for entry in entries] == list(range(1, len(entries) + 1))
     assert len(entries) >= told["appended"] >= told["acknowledged"]
     assert files.damage == []

@@ -12,6 +12,7 @@ import shutil
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any, TypeVar
 
 import pytest
 
@@ -111,7 +112,10 @@ def walk(tmp_path: Path, prepared: Callable[[Path], Case], work: Work, check: Ch
     raise AssertionError("no end")
 
 
-def every_call(test: Callable[..., None]) -> Callable[..., None]:
+Test = TypeVar("Test", bound=Callable[..., None])
+
+
+def every_call(test: Test) -> Test:
     """Every way in which a call goes wrong, with one place and with two; quick is what a failing disk does to one."""
     cases = [
         pytest.param(
@@ -121,11 +125,12 @@ def every_call(test: Callable[..., None]) -> Callable[..., None]:
         for two in (False, True)
         for quick in [how == "is full" and not two]
     ]
-    return pytest.mark.parametrize(("how", "two"), cases)(test)
+    marked: Test = pytest.mark.parametrize(("how", "two"), cases)(test)
+    return marked
 
 
 @every_call
-def test_sealing(tmp_path, opening, how: How, two: bool) -> None:
+def test_sealing(tmp_path: Path, opening: Opening, how: How, two: bool) -> None:
     def check(case: Case, outcome: Outcome, before: list[int]) -> None:
         assert case.numbers() == before, "entries before the next try"
         sealed = seal_record(case.path)
@@ -142,7 +147,7 @@ def test_sealing(tmp_path, opening, how: How, two: bool) -> None:
 
 
 @every_call
-def test_recovering(tmp_path, opening, how: How, two: bool) -> None:
+def test_recovering(tmp_path: Path, opening: Opening, how: How, two: bool) -> None:
     def check(case: Case, outcome: Outcome, before: list[int]) -> None:
         assert case.numbers()[: len(before)] == before, "entries before the next try"
         recover_record(case.path)
@@ -160,19 +165,25 @@ def test_recovering(tmp_path, opening, how: How, two: bool) -> None:
     assert calls > 25
 
 
+def tombstone_of(path: Path) -> dict[str, Any]:
+    tombstone = read_tombstone(path)
+    assert tombstone is not None
+    return tombstone
+
+
 @every_call
-def test_withdrawing(tmp_path, opening, how: How, two: bool) -> None:
+def test_withdrawing(tmp_path: Path, opening: Opening, how: How, two: bool) -> None:
     def check(case: Case, outcome: Outcome, before: list[int]) -> None:
         try:
             assert case.numbers() == before, "neither whole nor withdrawn"
         except RecordWithdrawn as withdrawn:
             finished = sorted(file.name for file in case.path.iterdir()) == ["tombstone.json"]
             said = "not finished" in str(withdrawn)
-            assert said != (finished and not read_tombstone(case.path)["pending"])
+            assert said != (finished and not tombstone_of(case.path)["pending"])
         receipt = withdraw_record(case.path, "someone else")
         assert receipt.finished, receipt.sentences()
         assert [file.name for file in case.path.iterdir()] == ["tombstone.json"]
-        assert read_tombstone(case.path)["digest"]
+        assert tombstone_of(case.path)["digest"]
         assert case.place is None or not case.place.exists(), "the second place"
 
     calls = walk(
@@ -182,7 +193,7 @@ def test_withdrawing(tmp_path, opening, how: How, two: bool) -> None:
 
 
 @every_call
-def test_ruling(tmp_path, opening, how: How, two: bool) -> None:
+def test_ruling(tmp_path: Path, opening: Opening, how: How, two: bool) -> None:
     def ruling(key: str) -> dict[str, object]:
         return {"type": "ruling", "key": key, "by": "lead", "trial": "1/gate-brake/1", "verdict": "valid"}
 
@@ -220,7 +231,7 @@ class FullDisks(DiskCalls):
 
 
 @every_call
-def test_ending_a_run_on_full_disks(tmp_path, opening, how: How, two: bool) -> None:
+def test_ending_a_run_on_full_disks(tmp_path: Path, opening: Opening, how: How, two: bool) -> None:
     """The end goes to a third place that the operator names; then there is space again."""
 
     def prepared(base: Path) -> Case:

@@ -12,8 +12,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from monitor.errors import RecordUnreadable
+from monitor.record.bytes.packing import pack_entries, unpack_entries
 from monitor.record.entries import Entry, EntryKind, pack_frames
-from monitor.record.packing import pack_entries, unpack_entries
 
 U64 = st.integers(0, 2**64 - 1)
 I64 = st.integers(-(2**63), 2**63 - 1)
@@ -21,7 +21,7 @@ FLOATS = st.floats(allow_nan=True, allow_infinity=True, width=64)
 
 
 @st.composite
-def messages(draw) -> list[bytes]:
+def messages(draw: st.DrawFn) -> list[bytes]:
     """Frames of one shape with changing numbers, as a feed sends them; some of another shape between them."""
     names = draw(st.lists(st.text(min_size=1, max_size=6), min_size=1, max_size=4, unique=True))
     columns = draw(st.integers(0, 3))
@@ -53,7 +53,9 @@ KINDS = st.lists(st.integers(1, 7), min_size=1, max_size=5)
     KINDS,
 )
 @settings(max_examples=150, deadline=None)
-def test_packing_is_undone_exactly(payloads, first, times, kinds) -> None:
+def test_packing_is_undone_exactly(
+    payloads: list[bytes], first: int, times: list[tuple[int, int]], kinds: list[int]
+) -> None:
     entries = as_entries(payloads, first, times, kinds)
     packed, plain_length = pack_entries(entries)
     assert len(zlib.decompress(packed)) == plain_length
@@ -62,7 +64,7 @@ def test_packing_is_undone_exactly(payloads, first, times, kinds) -> None:
 
 @given(messages(), st.data())
 @settings(max_examples=200, deadline=None)
-def test_changed_blocks_give_entries_or_one_kind_of_error(payloads, data) -> None:
+def test_changed_blocks_give_entries_or_one_kind_of_error(payloads: list[bytes], data: st.DataObject) -> None:
     packed, _ = pack_entries(as_entries(payloads, 1, [(5, 5)], [2]))
     plain = bytearray(zlib.decompress(packed))
     for _ in range(data.draw(st.integers(1, 4))):

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import errno
 import math
 import os
 import random
 import shutil
 import zlib
+from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
 from zlib import crc32
@@ -16,20 +18,22 @@ import pytest
 
 from monitor.errors import RecordUnreadable
 from monitor.record import sealing
+from monitor.record.bytes.packing import pack_entries
 from monitor.record.disk import DISK, RecordBusy, RecordNotWritable, lock_record
-from monitor.record.entries import EntryKind, pack_frames
+from monitor.record.entries import Entry, EntryKind, Opening, pack_frames
 from monitor.record.places import SEALED_NAME, find_parts
 from monitor.record.reader import RecordFiles, RecordReading
 from monitor.record.recovery import recover_record
-from monitor.record.sealed import SealedFile
-from monitor.record.sealed_blocks import ENTRIES
+from monitor.record.sealed.blocks import ENTRIES
+from monitor.record.sealed.reading import SealedFile
 from monitor.record.sealing import seal_record
 from monitor.record.verify import verify_record
 from monitor.record.withdrawing import withdraw_record
 from monitor.record.writer import RecordWriter
+from tests.record.conftest import FailingDisk, HandClock, Record, fail_from, fail_once, payload
 
 
-def telemetry(count: int, seed: int = 7):
+def telemetry(count: int, seed: int = 7) -> Iterator[bytes]:
     """Invented frames at 60 Hz: own car and three others, smooth and never still, numbers as 64-bit floats."""
     dice = random.Random(seed)
     position, speed, accel, offset, drift = 0.0, 22.2, 0.0, 0.05, 0.0
@@ -75,7 +79,7 @@ def telemetry(count: int, seed: int = 7):
 
 
 @pytest.fixture(scope="module")
-def drive_template(tmp_path_factory) -> Path:
+def drive_template(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A closed record of 100 s of telemetry with ticks and notes, in two parts, the first with a torn tail."""
     from monitor.record.entries import Opening
 
@@ -113,14 +117,14 @@ def drive_template(tmp_path_factory) -> Path:
 
 
 @pytest.fixture
-def drive(drive_template, tmp_path) -> Path:
+def drive(drive_template: Path, tmp_path: Path) -> Path:
     path = tmp_path / drive_template.name
     shutil.copytree(drive_template, path)
     return path
 
 
 @pytest.fixture(scope="module")
-def sealed_template(drive_template, tmp_path_factory) -> Path:
+def sealed_template(drive_template: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
     path = tmp_path_factory.mktemp("sealed") / drive_template.name
     shutil.copytree(drive_template, path)
     seal_record(path)
@@ -128,7 +132,7 @@ def sealed_template(drive_template, tmp_path_factory) -> Path:
 
 
 @pytest.fixture
-def sealed_drive(sealed_template, tmp_path) -> Path:
+def sealed_drive(sealed_template: Path, tmp_path: Path) -> Path:
     """The same record, sealed."""
     path = tmp_path / sealed_template.name
     shutil.copytree(sealed_template, path)
@@ -136,15 +140,15 @@ def sealed_drive(sealed_template, tmp_path) -> Path:
 
 
 @pytest.fixture(scope="module")
-def drive_entries(drive_template) -> list:
+def drive_entries(drive_template: Path) -> list[Entry]:
     return entries_of(drive_template)
 
 
-def entries_of(path: Path) -> list:
+def entries_of(path: Path) -> list[Entry]:
     return [entry for block in RecordReading(path).blocks() for entry in block]
 
 
-def test_a_sealed_record_gives_the_same_entries_and_the_same_parts_byte_for_byte(drive) -> None:
+def test_a_sealed_record_gives_the_same_entries_and_the_same_parts_byte_for_byte(drive: Path) -> None:
     before, parts = entries_of(drive), {number: file.read_bytes() for number, file in find_parts(drive)}
     digest = RecordReading(drive).digest
     torn = verify_record(drive).notes
@@ -160,18 +164,18 @@ def test_a_sealed_record_gives_the_same_entries_and_the_same_parts_byte_for_byte
     assert seal_record(drive) == sealed
 
 
-def test_a_sealed_drive_takes_at_most_45_percent(drive) -> None:
+def test_a_sealed_drive_takes_at_most_45_percent(drive: Path) -> None:
     sealed = seal_record(drive)
     assert sealed.raw_bytes > 3_000_000
     assert sealed.share <= 0.45
 
 
-def test_a_range_is_read_without_reading_the_whole(drive, failing_disk) -> None:
+def test_a_range_is_read_without_reading_the_whole(drive: Path) -> None:
     """The bytes asked from the system for the last 100 entries, against the size of the file."""
     last = RecordReading(drive).last_number
     seal_record(drive)
 
-    class Counting(failing_disk):
+    class Counting(FailingDisk):
         read = 0
 
         def pread(self, descriptor: int, size: int, offset: int) -> bytes:
@@ -191,14 +195,14 @@ def test_a_range_is_read_without_reading_the_whole(drive, failing_disk) -> None:
 
 
 @pytest.mark.parametrize("after", [0, 1, 2, 500, 3021, 3022, 3023, 5000, 6022, 6023, 6024])
-def test_a_sealed_record_read_from_any_number_on(sealed_template, drive_entries, after: int) -> None:
+def test_a_sealed_record_read_from_any_number_on(sealed_template: Path, drive_entries: list[Entry], after: int) -> None:
     reading = RecordReading(sealed_template)
     numbers = [entry.number for block in reading.blocks(after=after, size=100) for entry in block]
     assert numbers == list(range(after + 1, drive_entries[-1].number + 1))
 
 
 @pytest.mark.slow
-def test_a_flipped_bit_in_any_byte_of_a_sealed_record_is_told_and_mended(small) -> None:
+def test_a_flipped_bit_in_any_byte_of_a_sealed_record_is_told_and_mended(small: Path) -> None:
     seal_record(small)
     before = entries_of(small)
     file = small / SEALED_NAME
@@ -213,7 +217,7 @@ def test_a_flipped_bit_in_any_byte_of_a_sealed_record_is_told_and_mended(small) 
         assert sum(damage.lost or 0 for damage in files.damage) == 0, at
 
 
-def test_two_flipped_bits_of_one_block_cost_that_block_and_are_told(drive) -> None:
+def test_two_flipped_bits_of_one_block_cost_that_block_and_are_told(drive: Path) -> None:
     seal_record(drive)
     before = entries_of(drive)
     sealed = SealedFile(drive / SEALED_NAME)
@@ -231,7 +235,9 @@ def test_two_flipped_bits_of_one_block_cost_that_block_and_are_told(drive) -> No
 
 
 @pytest.mark.parametrize("cut", [1, 20, 31, 32, 33, 200, 2000])
-def test_an_index_that_is_cut_off_is_built_again_from_the_blocks(sealed_drive, drive_entries, cut: int) -> None:
+def test_an_index_that_is_cut_off_is_built_again_from_the_blocks(
+    sealed_drive: Path, drive_entries: list[Entry], cut: int
+) -> None:
     file = sealed_drive / SEALED_NAME
     file.write_bytes(file.read_bytes()[:-cut])
     result = verify_record(sealed_drive)
@@ -239,7 +245,7 @@ def test_an_index_that_is_cut_off_is_built_again_from_the_blocks(sealed_drive, d
     assert entries_of(sealed_drive) == drive_entries
 
 
-def test_the_index_of_another_record_is_not_believed(drive, small) -> None:
+def test_the_index_of_another_record_is_not_believed(drive: Path, small: Path) -> None:
     before = entries_of(drive)
     seal_record(drive)
     seal_record(small)
@@ -250,7 +256,7 @@ def test_the_index_of_another_record_is_not_believed(drive, small) -> None:
     assert not verify_record(drive).ok
 
 
-def test_a_payload_changed_inside_a_sealed_block_with_all_checksums_put_right_breaks_the_chain(small) -> None:
+def test_a_payload_changed_inside_a_sealed_block_with_all_checksums_put_right_breaks_the_chain(small: Path) -> None:
     seal_record(small)
     file = small / SEALED_NAME
     sealed = SealedFile(file)
@@ -260,7 +266,7 @@ def test_a_payload_changed_inside_a_sealed_block_with_all_checksums_put_right_br
     assert b"fog" in plain
     packed = zlib.compress(plain.replace(b"fog", b"sun"), 6)
     changed = replace(block, packed_length=len(packed), packed_crc=crc32(packed), parity_crc=crc32(packed), stripes=1)
-    from monitor.record.sealed_blocks import tail_bytes
+    from monitor.record.sealed.blocks import tail_bytes
 
     body = changed.pack() + packed + crc32(packed).to_bytes(4, "little") + packed
     index = [found if found[0] != at else (at, changed) for found in sealed.parts[1]]
@@ -270,8 +276,8 @@ def test_a_payload_changed_inside_a_sealed_block_with_all_checksums_put_right_br
     assert "do not lead to the closing digest" in " ".join(result.sentences())
 
 
-def test_a_record_with_damage_keeps_its_damage_when_sealed(small, look) -> None:
-    record = look(small)
+def test_a_record_with_damage_keeps_its_damage_when_sealed(small: Path) -> None:
+    record = Record(small)
     pieces = record.pieces()
     damaged = bytearray(pieces[5])
     damaged[60] ^= 4
@@ -283,8 +289,8 @@ def test_a_record_with_damage_keeps_its_damage_when_sealed(small, look) -> None:
     assert (result.entries, result.lost, result.ok) == (8, 1, False)
 
 
-def test_an_unclosed_record_is_not_sealed(small, look) -> None:
-    record = look(small)
+def test_an_unclosed_record_is_not_sealed(small: Path) -> None:
+    record = Record(small)
     record.write(record.pieces()[:-1])
     with pytest.raises(RecordNotWritable, match="is not closed"):
         seal_record(small)
@@ -292,7 +298,7 @@ def test_an_unclosed_record_is_not_sealed(small, look) -> None:
     assert seal_record(small).entries == 10  # eight, the new part's, the close entry
 
 
-def test_a_record_that_is_being_written_is_neither_sealed_nor_withdrawn(small) -> None:
+def test_a_record_that_is_being_written_is_neither_sealed_nor_withdrawn(small: Path) -> None:
     lock = lock_record(DISK, small)
     try:
         with pytest.raises(RecordBusy):
@@ -303,14 +309,14 @@ def test_a_record_that_is_being_written_is_neither_sealed_nor_withdrawn(small) -
         os.close(lock)
 
 
-def test_any_failing_call_while_sealing_leaves_the_record_as_it_was(small, failing_disk, tmp_path) -> None:
+def test_any_failing_call_while_sealing_leaves_the_record_as_it_was(small: Path, tmp_path: Path) -> None:
     before = entries_of(small)
     n, fired = 0, True
     while fired:
         n += 1
         path = tmp_path / f"try-{n}" / small.name
         shutil.copytree(small, path)
-        disk = failing_disk(fails=lambda name, count, n=n: OSError(5, "Input/output error") if count == n else None)
+        disk = FailingDisk(fails=fail_from(n, errno.EIO, last=n))
         try:
             seal_record(path, disk)
         except (RecordNotWritable, RecordUnreadable):
@@ -323,10 +329,10 @@ def test_any_failing_call_while_sealing_leaves_the_record_as_it_was(small, faili
     assert n > 12
 
 
-def test_bytes_that_do_not_read_back_the_same_keep_the_parts(small, failing_disk) -> None:
+def test_bytes_that_do_not_read_back_the_same_keep_the_parts(small: Path) -> None:
     """A disk that flips a bit of what is written: the proof finds it."""
 
-    class Flipping(failing_disk):
+    class Flipping(FailingDisk):
         def write(self, descriptor: int, data: bytes) -> int:
             if len(data) > 300:
                 data = data[:150] + bytes([data[150] ^ 1]) + data[151:]
@@ -339,11 +345,11 @@ def test_bytes_that_do_not_read_back_the_same_keep_the_parts(small, failing_disk
     assert entries_of(small) == before
 
 
-def test_a_packing_that_changed_anything_would_keep_the_parts(small, monkeypatch) -> None:
+def test_a_packing_that_changed_anything_would_keep_the_parts(small: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """The proof compares bytes and does not rely on the packing that it checks."""
-    right = sealing.pack_entries
+    right = pack_entries
 
-    def wrong(entries):
+    def wrong(entries: list[Entry]) -> tuple[bytes, int]:
         last = entries[-1]
         return right([*entries[:-1], last._replace(payload=last.payload[:-1] + b"?")])
 
@@ -353,22 +359,23 @@ def test_a_packing_that_changed_anything_would_keep_the_parts(small, monkeypatch
     assert [file.name for file in small.iterdir()] == ["part-0001.twr"]
 
 
-def test_the_sealed_file_and_its_name_are_on_disk_before_the_first_part_is_removed(small, failing_disk) -> None:
-    disk = failing_disk()
+def test_the_sealed_file_and_its_name_are_on_disk_before_the_first_part_is_removed(small: Path) -> None:
+    disk = FailingDisk()
     seal_record(small, disk)
     order = [name for name in disk.calls if name in ("datasync", "rename", "sync_directory", "unlink")]
     assert order == ["datasync", "rename", "sync_directory", "unlink", "sync_directory"]
 
 
-def test_parts_on_the_second_disk_are_sealed_with_the_others(tmp_path, opening, clock, failing_disk, message) -> None:
+def test_parts_on_the_second_disk_are_sealed_with_the_others(
+    tmp_path: Path, opening: Opening, clock: HandClock
+) -> None:
     path, second = tmp_path / "Q01-20250615T145320Z-0f0f.run", tmp_path / "second"
     second.mkdir()
-    disk = failing_disk()
+    disk = FailingDisk()
     writer = RecordWriter.create(path, opening, second=second, clock=clock, disk=disk)
-    writer.append(EntryKind.MESSAGE, message(2))
-    left = ["write"]
-    disk.fails = lambda name, count: OSError(28, "full") if name in left and not left.clear() else None
-    writer.append(EntryKind.MESSAGE, message(3))
+    writer.append(EntryKind.MESSAGE, payload(2))
+    disk.fails = fail_once(errno.ENOSPC, "write")
+    writer.append(EntryKind.MESSAGE, payload(3))
     writer.close("")
     before = entries_of(path)
     assert (second / path.name / "part-0002.twr").exists()
@@ -377,7 +384,7 @@ def test_parts_on_the_second_disk_are_sealed_with_the_others(tmp_path, opening, 
     assert find_parts(path) == []
 
 
-def test_a_record_that_is_sealed_under_a_reader_says_to_open_it_again(drive) -> None:
+def test_a_record_that_is_sealed_under_a_reader_says_to_open_it_again(drive: Path) -> None:
     blocks = RecordReading(drive).blocks(size=10)
     next(blocks)
     seal_record(drive)

@@ -10,14 +10,15 @@ from pathlib import Path
 import pytest
 
 from monitor.errors import RecordUnreadable, WitnessError
-from monitor.record.entries import EntryKind, pack_operator
+from monitor.record.entries import EntryKind, Opening, pack_operator
 from monitor.record.places import SECOND_NAME, list_records
 from monitor.record.reader import RecordReading
 from monitor.record.sealing import seal_record
 from monitor.record.tombstone import ADVERSE_NAME, RecordWithdrawn, read_tombstone
 from monitor.record.verify import verify_record
-from monitor.record.withdrawing import withdraw_record
+from monitor.record.withdrawing import Scope, withdraw_record
 from monitor.record.writer import RecordWriter
+from tests.record.conftest import HandClock, Record, payload
 
 
 def files_in(*places: Path) -> list[str]:
@@ -25,7 +26,9 @@ def files_in(*places: Path) -> list[str]:
     return sorted(str(file.relative_to(place)) for place in places if place.exists() for file in place.rglob("*"))
 
 
-def test_a_withdrawn_record_leaves_a_tombstone_without_data_and_is_refused(small, tmp_path, clock) -> None:
+def test_a_withdrawn_record_leaves_a_tombstone_without_data_and_is_refused(
+    small: Path, tmp_path: Path, clock: HandClock
+) -> None:
     (small / "cache").mkdir()
     (small / "cache" / "columns.npy").write_bytes(b"0123")
     digest = RecordReading(small).digest
@@ -53,7 +56,9 @@ def test_a_withdrawn_record_leaves_a_tombstone_without_data_and_is_refused(small
             act(small)
 
 
-def test_it_reaches_the_second_place_and_nothing_that_is_not_the_records(elsewhere, tmp_path) -> None:
+def test_it_reaches_the_second_place_and_nothing_that_is_not_the_records(
+    elsewhere: tuple[Path, Path], tmp_path: Path
+) -> None:
     path, place = elsewhere
     (place / "part-0009.twr").write_bytes(b"left over")
     (place / "somebody-elses.txt").write_bytes(b"kept")
@@ -68,7 +73,7 @@ def test_it_reaches_the_second_place_and_nothing_that_is_not_the_records(elsewhe
     assert f"{path / 'link'} was a link" in said
 
 
-def test_a_part_that_is_a_link_is_erased_where_it_lies(small, tmp_path) -> None:
+def test_a_part_that_is_a_link_is_erased_where_it_lies(small: Path, tmp_path: Path) -> None:
     target = tmp_path / "moved-to-a-larger-disk.twr"
     os.rename(small / "part-0001.twr", target)
     (small / "part-0001.twr").symlink_to(target)
@@ -78,7 +83,9 @@ def test_a_part_that_is_a_link_is_erased_where_it_lies(small, tmp_path) -> None:
     assert files_in(small) == ["tombstone.json"]
 
 
-def test_a_file_with_another_name_elsewhere_keeps_its_content_there_unless_it_is_the_record(small, tmp_path) -> None:
+def test_a_file_with_another_name_elsewhere_keeps_its_content_there_unless_it_is_the_record(
+    small: Path, tmp_path: Path
+) -> None:
     (tmp_path / "protocol.txt").write_bytes(b"of the facility")
     os.link(tmp_path / "protocol.txt", small / "protocol.txt")
     os.link(small / "part-0001.twr", tmp_path / "snapshot.twr")
@@ -87,7 +94,7 @@ def test_a_file_with_another_name_elsewhere_keeps_its_content_there_unless_it_is
     assert not (tmp_path / "snapshot.twr").read_bytes().strip(b"\0")
 
 
-def test_an_absent_place_is_pending_until_it_is_there(elsewhere, tmp_path) -> None:
+def test_an_absent_place_is_pending_until_it_is_there(elsewhere: tuple[Path, Path], tmp_path: Path) -> None:
     path, place = elsewhere
     os.rename(place.parent, tmp_path / "unmounted")
     receipt = withdraw_record(path, "lead")
@@ -103,7 +110,7 @@ def test_an_absent_place_is_pending_until_it_is_there(elsewhere, tmp_path) -> No
     assert not place.exists()
 
 
-def test_a_copy_erases_itself_and_not_the_originals_second_part(elsewhere, tmp_path) -> None:
+def test_a_copy_erases_itself_and_not_the_originals_second_part(elsewhere: tuple[Path, Path], tmp_path: Path) -> None:
     path, place = elsewhere
     before = {file.name: file.read_bytes() for file in place.iterdir()}
     copy = tmp_path / "copies" / path.name
@@ -115,7 +122,9 @@ def test_a_copy_erases_itself_and_not_the_originals_second_part(elsewhere, tmp_p
     assert f"{place}: not ours" in "\n".join(receipt.sentences())
 
 
-def test_a_place_of_another_record_is_not_touched(small, opening, clock, tmp_path) -> None:
+def test_a_place_of_another_record_is_not_touched(
+    small: Path, opening: Opening, clock: HandClock, tmp_path: Path
+) -> None:
     other = tmp_path / "second" / small.name
     RecordWriter.create(other, opening, clock=clock).close("")
     (small / SECOND_NAME).write_text(f"{other}\n")
@@ -124,7 +133,9 @@ def test_a_place_of_another_record_is_not_touched(small, opening, clock, tmp_pat
     assert verify_record(other).ok
 
 
-def test_a_part_of_another_record_that_lies_in_it_is_told_and_stays(small, opening, clock, tmp_path) -> None:
+def test_a_part_of_another_record_that_lies_in_it_is_told_and_stays(
+    small: Path, opening: Opening, clock: HandClock, tmp_path: Path
+) -> None:
     other = tmp_path / "Q02-20250615T145320Z-0002.run"
     RecordWriter.create(other, opening, clock=clock).close("")
     shutil.copy(other / "part-0001.twr", small / "part-0007.twr")
@@ -136,11 +147,11 @@ def test_a_part_of_another_record_that_lies_in_it_is_told_and_stays(small, openi
 
 @pytest.mark.parametrize("scope", ["all", "analysed"])
 def test_what_becomes_of_adverse_events_is_asked_and_never_decided(
-    tmp_path, opening, clock, message, scope: str
+    tmp_path: Path, opening: Opening, clock: HandClock, scope: Scope
 ) -> None:
     path = tmp_path / "Q01-20250615T145320Z-0aaa.run"
     writer = RecordWriter.create(path, opening, clock=clock)
-    writer.append(EntryKind.MESSAGE, message(2))
+    writer.append(EntryKind.MESSAGE, payload(2))
     unwell = {"type": "mark", "key": "k1", "by": "op", "code": "unwell", "text": "", "at": 12.5, "wall": 5.0}
     writer.append(EntryKind.OPERATOR, pack_operator(unwell))
     writer.append(EntryKind.OPERATOR, pack_operator({"type": "note", "key": "k2", "by": "op", "text": "fog"}))
@@ -161,8 +172,8 @@ def test_what_becomes_of_adverse_events_is_asked_and_never_decided(
         assert files_in(path) == ["tombstone.json"]
 
 
-def test_a_damaged_record_can_be_withdrawn_when_it_is_said_what_becomes_of_adverse_events(small, look) -> None:
-    record = look(small)
+def test_a_damaged_record_can_be_withdrawn_when_it_is_said_what_becomes_of_adverse_events(small: Path) -> None:
+    record = Record(small)
     pieces = record.pieces()
     record.write([pieces[0], bytes(len(pieces[1])), bytes(len(pieces[2])), *pieces[3:]])
     with pytest.raises(RecordUnreadable):
@@ -174,7 +185,9 @@ def test_a_damaged_record_can_be_withdrawn_when_it_is_said_what_becomes_of_adver
     assert files_in(small) == ["tombstone.json"]
 
 
-def test_other_records_of_the_participant_and_copies_are_listed(small, opening, clock, tmp_path) -> None:
+def test_other_records_of_the_participant_and_copies_are_listed(
+    small: Path, opening: Opening, clock: HandClock, tmp_path: Path
+) -> None:
     again, copy = tmp_path / "Q01-20250616T145320Z-00bb.run", tmp_path / "copied.run"
     RecordWriter.create(again, opening, clock=clock).close("")
     shutil.copytree(small, copy)
@@ -190,7 +203,7 @@ def test_other_records_of_the_participant_and_copies_are_listed(small, opening, 
 
 
 @pytest.mark.parametrize("content", [b"", b"\xff\xfe", b"[1]", b'{"by": "x"}', b"[" * 50_000])
-def test_a_tombstone_that_says_nothing_is_never_called_a_withdrawal(small, content: bytes) -> None:
+def test_a_tombstone_that_says_nothing_is_never_called_a_withdrawal(small: Path, content: bytes) -> None:
     (small / "tombstone.json").write_bytes(content)
     with pytest.raises(RecordUnreadable, match=r"tombstone\.json is none that this program wrote") as raised:
         RecordReading(small)
@@ -199,7 +212,7 @@ def test_a_tombstone_that_says_nothing_is_never_called_a_withdrawal(small, conte
     assert files_in(small) == ["tombstone.json"]
 
 
-def test_what_is_no_record_is_not_withdrawn(tmp_path) -> None:
+def test_what_is_no_record_is_not_withdrawn(tmp_path: Path) -> None:
     with pytest.raises(RecordUnreadable):
         withdraw_record(tmp_path, "lead")
     with pytest.raises(RecordUnreadable):
@@ -207,7 +220,7 @@ def test_what_is_no_record_is_not_withdrawn(tmp_path) -> None:
     assert list(tmp_path.iterdir()) == []
 
 
-def test_a_record_withdrawn_while_it_is_read_is_not_taken_for_a_short_one(small) -> None:
+def test_a_record_withdrawn_while_it_is_read_is_not_taken_for_a_short_one(small: Path) -> None:
     blocks = RecordReading(small).blocks(size=2)
     next(blocks)
     withdraw_record(small, "lead")

@@ -148,12 +148,11 @@ class House:
         socket.linger = 0
         socket.sndhwm = 100_000
         socket.bind(endpoint)
-        return socket, socket.last_endpoint.decode()
+        return socket, socket.get_string(zmq.LAST_ENDPOINT)
 
-    def plan(self, *feeds: str, **more: object) -> RecorderPlan:
+    def plan(self, *feeds: str) -> RecorderPlan:
         """A plan for this room's record."""
-        fields: dict[str, object] = {"opening": OPENING, "free_bytes": 1 << 20, **more}
-        return RecorderPlan(record=str(self.record), feeds=feeds, sockets=str(self.sockets), **fields)  # type: ignore[arg-type]
+        return RecorderPlan(str(self.record), feeds, str(self.sockets), OPENING, free_bytes=1 << 20)
 
     def start(self, plan: RecorderPlan) -> RecorderProcess:
         """A recorder process."""
@@ -225,8 +224,12 @@ def held_disk() -> HeldDisk:
     return HeldDisk()
 
 
+Inside = Callable[..., Recorder]
+"""Starts a recorder by its plan; `clock` and `disk` as the recorder takes them."""
+
+
 @pytest.fixture
-def inside(house: House) -> Iterator[Callable[..., Recorder]]:
+def inside(house: House) -> Iterator[Inside]:
     """Recorders inside this process, each in a thread of its own, ended with the test."""
     running: list[tuple[Recorder, threading.Thread]] = []
 

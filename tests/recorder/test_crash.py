@@ -11,6 +11,8 @@ from pathlib import Path
 import pytest
 
 from monitor.record.entries import EntryKind
+from monitor.recorder.plan import RecorderPlan
+from tests.recorder.conftest import Follower, House
 
 LOAD = """
 import sys, time, zmq
@@ -68,24 +70,24 @@ while True:
 
 
 @pytest.fixture
-def loaded(house, tmp_path):
+def loaded(house: House, tmp_path: Path) -> RecorderPlan:
     """A publisher at 500 messages a second, and the plan of a recorder for it."""
     port = tmp_path / "port"
     house.python(LOAD, str(port))
     return house.plan(f"tcp://127.0.0.1:{port.read_text()}")
 
 
-def note(text):
+def note(text: str) -> dict[str, object]:
     return {"type": "note", "by": "operator", "text": text, "drive": None, "at": None}
 
 
-def kill_rounds(house, plan, rounds, seed):
+def kill_rounds(house: House, plan: RecorderPlan, rounds: int, seed: int) -> tuple[Follower, list[str]]:
     """Kills the recorder at random instants while notes are sent; returns the follower and all keys sent."""
     chance = random.Random(seed)
     recorder = house.start(plan)
     follower = house.follow(writer=True)
     follower.until_messages(1)
-    keys = []
+    keys: list[str] = []
     for number in range(rounds):
         target = len(follower.entries) + chance.randrange(1, 60)
         while len(follower.entries) < target:
@@ -104,7 +106,7 @@ def kill_rounds(house, plan, rounds, seed):
     return follower, keys
 
 
-def check_nothing_lost(house, follower, keys, rounds):
+def check_nothing_lost(house: House, follower: Follower, keys: list[str], rounds: int) -> None:
     entries = house.read()
     assert [entry.number for entry in entries] == list(range(1, len(entries) + 1))
     assert follower.entries == entries, "the follower has seen exactly what is in the record"
@@ -117,7 +119,7 @@ def check_nothing_lost(house, follower, keys, rounds):
     assert sent == sorted(set(sent)), "in order, none twice"
 
 
-def test_killed_recorders_lose_no_acknowledged_note_and_enter_none_twice(house, loaded):
+def test_killed_recorders_lose_no_acknowledged_note_and_enter_none_twice(house: House, loaded: RecorderPlan) -> None:
     rounds = 6
     follower, keys = kill_rounds(house, loaded, rounds, seed=20260301)
     check_nothing_lost(house, follower, keys, rounds)
@@ -125,13 +127,15 @@ def test_killed_recorders_lose_no_acknowledged_note_and_enter_none_twice(house, 
 
 @pytest.mark.slow
 @pytest.mark.parametrize("seed", [7, 11])
-def test_killed_recorders_in_two_hundred_rounds(house, loaded, seed):
+def test_killed_recorders_in_two_hundred_rounds(house: House, loaded: RecorderPlan, seed: int) -> None:
     rounds = 100
     follower, keys = kill_rounds(house, loaded, rounds, seed)
     check_nothing_lost(house, follower, keys, rounds)
 
 
-def test_a_killed_follower_costs_nothing_and_the_next_one_reads_from_the_start(house, loaded):
+def test_a_killed_follower_costs_nothing_and_the_next_one_reads_from_the_start(
+    house: House, loaded: RecorderPlan
+) -> None:
     recorder = house.start(loaded)
     doomed = house.python(FOLLOWER, str(house.sockets), str(house.record))
     watching = house.follow()
@@ -145,7 +149,7 @@ def test_a_killed_follower_costs_nothing_and_the_next_one_reads_from_the_start(h
     assert recorder.exit_status is None
 
 
-def test_a_stopped_follower_does_not_hold_up_the_recorder(house, loaded):
+def test_a_stopped_follower_does_not_hold_up_the_recorder(house: House, loaded: RecorderPlan) -> None:
     house.start(loaded)
     doomed = house.python(FOLLOWER, str(house.sockets), str(house.record))
     os.kill(doomed.pid, signal.SIGSTOP)
@@ -155,7 +159,7 @@ def test_a_stopped_follower_does_not_hold_up_the_recorder(house, loaded):
     assert sent == list(range(sent[0], sent[0] + len(sent)))
 
 
-def test_recording_goes_on_before_a_dead_recorder_is_noticed_by_its_lock(house, loaded):
+def test_recording_goes_on_before_a_dead_recorder_is_noticed_by_its_lock(house: House, loaded: RecorderPlan) -> None:
     recorder = house.start(loaded)
     follower = house.follow(writer=True)
     follower.until_messages(1)
@@ -175,7 +179,9 @@ def test_recording_goes_on_before_a_dead_recorder_is_noticed_by_its_lock(house, 
     assert "started again" in part["why"]
 
 
-def test_a_recorder_that_dies_between_the_end_of_the_run_and_its_close_entry(house, loaded):
+def test_a_recorder_that_dies_between_the_end_of_the_run_and_its_close_entry(
+    house: House, loaded: RecorderPlan
+) -> None:
     dying = house.python(DIES_ENDING, loaded.as_json())
     follower = house.follow(writer=True)
     follower.until_messages(1)
@@ -192,7 +198,9 @@ def test_a_recorder_that_dies_between_the_end_of_the_run_and_its_close_entry(hou
     assert house.reading().state == "closed"
 
 
-def test_a_file_that_may_grow_no_more_is_said_and_all_of_it_is_recorded_once_it_may(house, loaded):
+def test_a_file_that_may_grow_no_more_is_said_and_all_of_it_is_recorded_once_it_may(
+    house: House, loaded: RecorderPlan
+) -> None:
     recorder = house.start(loaded)
     follower = house.follow()
     follower.until_messages(50)
@@ -215,7 +223,7 @@ def test_a_file_that_may_grow_no_more_is_said_and_all_of_it_is_recorded_once_it_
 
 
 @pytest.mark.slow
-def test_memory_and_descriptors_stay_flat_over_a_day_of_messages(house, tmp_path):
+def test_memory_and_descriptors_stay_flat_over_a_day_of_messages(house: House, tmp_path: Path) -> None:
     """At 4,000 a second. The writer's memory of the last minute is full (64 MiB) after some 32,000 of them."""
     port, go = tmp_path / "port", tmp_path / "go"
     house.python(FLOOD, str(port), str(go))
@@ -224,11 +232,11 @@ def test_memory_and_descriptors_stay_flat_over_a_day_of_messages(house, tmp_path
     follower.until_messages(1)
     go.touch()
 
-    def held():
+    def held() -> tuple[int, int]:
         pages = int((Path("/proc") / str(recorder.pid) / "statm").read_text().split()[1])
         return pages * os.sysconf("SC_PAGE_SIZE"), len(os.listdir(f"/proc/{recorder.pid}/fd"))
 
-    def taken(count):
+    def taken(count: int) -> bool:
         follower.entries.clear()
         return follower.client.status().messages >= count
 

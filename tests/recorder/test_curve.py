@@ -5,6 +5,8 @@ from __future__ import annotations
 import os
 import stat
 import time
+from collections.abc import Callable, Iterator
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -13,10 +15,15 @@ import zmq
 from monitor.feed.curve import CurveFiles, Gate, KeyFileRefused, read_key_pair, read_public_key, write_key_pair
 from monitor.feed.subscriber import Endpoint, FeedSubscription
 from tests.recorder import quick
+from tests.recorder.conftest import House
+
+KeyPairs = dict[str, tuple[Path, Path]]
+"""Public and secret key files, by whose they are."""
+Served = tuple[Gate, zmq.Socket[bytes], str]
 
 
 @pytest.fixture
-def keys(tmp_path):
+def keys(tmp_path: Path) -> KeyPairs:
     """Key pairs of the simulator, of us, and of strangers; and the directory of allowed clients, with us in it."""
     (tmp_path / "allowed").mkdir()
     pairs = {name: write_key_pair(tmp_path, name) for name in ("simulator", "witness", "other")}
@@ -25,14 +32,14 @@ def keys(tmp_path):
 
 
 @pytest.fixture
-def served(house, tmp_path, keys):
+def served(house: House, tmp_path: Path, keys: KeyPairs) -> Iterator[Served]:
     """A CURVE publisher that lets in the allowed clients only."""
     gate = Gate(house.context, tmp_path / "allowed")
     socket = house.context.socket(zmq.PUB)
     socket.linger = 0
     gate.guard(socket, keys["simulator"][1])
     socket.bind("tcp://127.0.0.1:*")
-    yield gate, socket, socket.last_endpoint.decode()
+    yield gate, socket, socket.get_string(zmq.LAST_ENDPOINT)
     socket.close(0)
     gate.close()
 
@@ -40,15 +47,15 @@ def served(house, tmp_path, keys):
 class Looked:
     """A subscription with keys, looked after until it says something."""
 
-    def __init__(self, house, endpoint, files):
+    def __init__(self, house: House, endpoint: str, files: CurveFiles | None) -> None:
         self._house = house
         self.poller = zmq.Poller()
         self.feed = FeedSubscription(
             house.context, self.poller, Endpoint(endpoint, files, quick.LINK), time.monotonic()
         )
 
-    def until(self, state, socket):
-        def step():
+    def until(self, state: str, socket: zmq.Socket[bytes]) -> str:
+        def step() -> bool:
             socket.send_multipart([b"frame", b"x"])
             self.poller.poll(20)
             while self.feed.receive(64):
@@ -60,11 +67,14 @@ class Looked:
         return self.feed.sentence
 
 
-@pytest.fixture
-def looked(house):
-    feeds = []
+Look = Callable[[str, CurveFiles | None], Looked]
 
-    def look(endpoint, files):
+
+@pytest.fixture
+def looked(house: House) -> Iterator[Look]:
+    feeds: list[Looked] = []
+
+    def look(endpoint: str, files: CurveFiles | None) -> Looked:
         feeds.append(Looked(house, endpoint, files))
         return feeds[-1]
 
@@ -73,12 +83,14 @@ def looked(house):
         one.feed.close()
 
 
-def test_an_allowed_client_is_let_in(served, looked, keys):
+def test_an_allowed_client_is_let_in(served: Served, looked: Look, keys: KeyPairs) -> None:
     _, socket, endpoint = served
     assert looked(endpoint, CurveFiles(keys["witness"][1], keys["simulator"][0])).until("live", socket)
 
 
-def test_a_client_that_is_not_allowed_is_told_and_let_in_once_it_is(served, looked, keys, tmp_path):
+def test_a_client_that_is_not_allowed_is_told_and_let_in_once_it_is(
+    served: Served, looked: Look, keys: KeyPairs, tmp_path: Path
+) -> None:
     gate, socket, endpoint = served
     link = looked(endpoint, CurveFiles(keys["other"][1], keys["simulator"][0]))
     assert link.until("refused", socket) == (
@@ -89,7 +101,9 @@ def test_a_client_that_is_not_allowed_is_told_and_let_in_once_it_is(served, look
     link.until("live", socket)
 
 
-def test_a_wrong_server_key_is_told_and_used_once_it_is_mended(served, looked, keys, tmp_path):
+def test_a_wrong_server_key_is_told_and_used_once_it_is_mended(
+    served: Served, looked: Look, keys: KeyPairs, tmp_path: Path
+) -> None:
     _, socket, endpoint = served
     wrong = tmp_path / "believed.key"
     wrong.write_bytes(keys["other"][0].read_bytes())
@@ -99,7 +113,9 @@ def test_a_wrong_server_key_is_told_and_used_once_it_is_mended(served, looked, k
     link.until("live", socket)
 
 
-def test_plain_against_curve_is_told_from_both_sides(house, served, looked, keys):
+def test_plain_against_curve_is_told_from_both_sides(
+    house: House, served: Served, looked: Look, keys: KeyPairs
+) -> None:
     _, socket, endpoint = served
     assert looked(endpoint, None).until("refused", socket) == f"{endpoint} asks for CURVE keys, and none were given"
     plain, open_endpoint = house.publisher()
@@ -107,14 +123,16 @@ def test_plain_against_curve_is_told_from_both_sides(house, served, looked, keys
     assert link.until("refused", plain) == f"{open_endpoint} does not use CURVE, but key files were given for it"
 
 
-def test_a_key_file_that_is_spoilt_meanwhile_is_said_and_taken_up_again(served, looked, keys):
+def test_a_key_file_that_is_spoilt_meanwhile_is_said_and_taken_up_again(
+    served: Served, looked: Look, keys: KeyPairs
+) -> None:
     _, socket, endpoint = served
     link = looked(endpoint, CurveFiles(keys["other"][1], keys["simulator"][0]))
     link.until("refused", socket)
     os.chmod(keys["other"][1], 0o644)
     link.until("refused", socket)
 
-    def says_so():
+    def says_so() -> bool:
         return link.until("refused", socket).startswith(str(keys["other"][1]))
 
     link._house.wait_until(says_so, "the sentence about the key file")
@@ -123,11 +141,11 @@ def test_a_key_file_that_is_spoilt_meanwhile_is_said_and_taken_up_again(served, 
     link.until("live", socket)
 
 
-def test_a_secret_key_is_never_readable_by_others_at_any_time(tmp_path, monkeypatch):
-    modes = []
+def test_a_secret_key_is_never_readable_by_others_at_any_time(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    modes: list[tuple[str, int, int]] = []
     opened = os.open
 
-    def watched(path, flags, mode=0o777, **more):
+    def watched(path: Path, flags: int, mode: int = 0o777, **more: int | None) -> int:
         descriptor = opened(path, flags, mode, **more)
         modes.append((os.path.basename(path), stat.S_IMODE(os.fstat(descriptor).st_mode), os.fstat(descriptor).st_size))
         return descriptor
@@ -144,7 +162,7 @@ def test_a_secret_key_is_never_readable_by_others_at_any_time(tmp_path, monkeypa
     assert b"secret" not in public.read_bytes()
 
 
-def test_key_files_are_refused_with_the_reason(tmp_path):
+def test_key_files_are_refused_with_the_reason(tmp_path: Path) -> None:
     public, secret = write_key_pair(tmp_path, "witness")
     with pytest.raises(KeyFileRefused, match="cannot be written: File exists"):
         write_key_pair(tmp_path, "witness")
@@ -159,16 +177,17 @@ def test_key_files_are_refused_with_the_reason(tmp_path):
     with pytest.raises(KeyFileRefused, match=r"others may read this secret key \(mode 0640\); run: chmod 600"):
         read_key_pair(secret)
     with pytest.raises(KeyFileRefused, match="is no directory"):
-        Gate(None, tmp_path / "nobody")
+        Gate(zmq.Context(), tmp_path / "nobody")
 
 
-def test_a_recorder_uses_key_files_and_keeps_no_secret(house, served, keys):
+def test_a_recorder_uses_key_files_and_keeps_no_secret(house: House, served: Served, keys: KeyPairs) -> None:
     _, socket, endpoint = served
-    files = {"own_secret_key": str(keys["witness"][1]), "server_public_key": str(keys["simulator"][0])}
-    recorder = house.start(house.plan(endpoint, **files))
+    (_, ours), (theirs, _) = keys["witness"], keys["simulator"]
+    plan = replace(house.plan(endpoint), own_secret_key=str(ours), server_public_key=str(theirs))
+    recorder = house.start(plan)
     follower = house.follow()
     house.subscribed(socket, follower)
-    secret = read_key_pair(keys["witness"][1])[1]
+    secret = read_key_pair(ours)[1]
     kept = {path.name: path.read_bytes() for path in house.record.iterdir()}
     kept["command line"] = Path(f"/proc/{recorder.pid}/cmdline").read_bytes()
     kept["environment"] = Path(f"/proc/{recorder.pid}/environ").read_bytes()

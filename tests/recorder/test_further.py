@@ -13,17 +13,17 @@ from monitor.record.reader import RecordReading
 from monitor.record.sealing import seal_record
 from monitor.record.verify import verify_record
 from monitor.record.writer import RecordWriter
-from tests.recorder.conftest import OPENING
+from tests.recorder.conftest import OPENING, House
 
 
-def test_the_age_is_that_of_the_simulators_last_message(house):
+def test_the_age_is_that_of_the_simulators_last_message(house: House) -> None:
     simulator, one = house.publisher()
     gaze, other = house.publisher("ipc://" + str(house.room / "gaze"))
     house.start(house.plan(one, other))
     follower = house.follow()
     house.subscribed(simulator, follower)
 
-    def gaze_goes_on():
+    def gaze_goes_on() -> bool:
         gaze.send_multipart([b"frame", b"look"])
         age_s = follower.client.status().age_s
         return age_s is not None and age_s > 1.0
@@ -32,20 +32,20 @@ def test_the_age_is_that_of_the_simulators_last_message(house):
     assert EntryKind.FURTHER in follower.kinds[-20:]
 
 
-def test_a_burst_of_a_further_source_loses_nothing_and_leaves_the_simulator_its_turn(house):
+def test_a_burst_of_a_further_source_loses_nothing_and_leaves_the_simulator_its_turn(house: House) -> None:
     simulator, one = house.publisher()
     gaze, other = house.publisher("ipc://" + str(house.room / "gaze"))
     house.start(house.plan(one, other))
     follower = house.follow()
     house.subscribed(simulator, follower)
 
-    def taken():
+    def taken() -> list[int]:
         payloads = [unpack_further(entry.payload)[1] for entry in follower.entries if entry.kind is EntryKind.FURTHER]
         return [struct.unpack("<I", unpack_frames(payload)[1])[0] for payload in payloads]
 
     first = 10**6
 
-    def subscribed():
+    def subscribed() -> list[int]:
         gaze.send_multipart([b"frame", struct.pack("<I", first)])
         return taken()
 
@@ -74,7 +74,7 @@ def test_a_record_of_several_feeds_is_sealed_and_gives_the_same_bytes(tmp_path: 
     assert sum(entry.kind is EntryKind.FURTHER for entry in before) == 300
 
 
-def test_a_feed_is_given_once_and_a_damaged_entry_is_told(house) -> None:
+def test_a_feed_is_given_once_and_a_damaged_entry_is_told(house: House) -> None:
     with pytest.raises(WitnessError, match=r"The feed ipc:///a is given twice"):
         house.plan("ipc:///a", "ipc:///b", "ipc:///a")
     with pytest.raises(RecordUnreadable, match="shorter than the source's place"):

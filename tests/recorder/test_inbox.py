@@ -5,6 +5,9 @@ from __future__ import annotations
 import os
 import signal
 import threading
+from collections.abc import Callable
+from dataclasses import replace
+from pathlib import Path
 
 import pytest
 import zmq
@@ -12,13 +15,16 @@ import zmq
 from monitor.record.entries import EntryKind, pack_operator
 from monitor.recorder.client import UNSAVED_MOST, EntryRefused
 from monitor.recorder.inbox import KEYS_KEPT, KeyMemory
+from tests.recorder.conftest import HeldDisk, House, Inside
 
 
-def note(text="a note", **more):
+def note(text: str = "a note", **more: object) -> dict[str, object]:
     return {"type": "note", "by": "operator", "text": text, **more}
 
 
-def test_no_acknowledgement_before_the_sync_and_the_feed_goes_on_meanwhile(house, inside, held_disk):
+def test_no_acknowledgement_before_the_sync_and_the_feed_goes_on_meanwhile(
+    house: House, inside: Inside, held_disk: HeldDisk
+) -> None:
     disk = held_disk
     feed, endpoint = house.publisher()
     inside(house.plan(endpoint), disk=disk)
@@ -43,7 +49,7 @@ def test_no_acknowledgement_before_the_sync_and_the_feed_goes_on_meanwhile(house
     follower.until(lambda: follower.client.status().synced >= number, "the synced number")
 
 
-def test_a_key_sent_twice_is_entered_once_and_acknowledged_each_time(house, inside):
+def test_a_key_sent_twice_is_entered_once_and_acknowledged_each_time(house: House, inside: Inside) -> None:
     _, endpoint = house.publisher()
     inside(house.plan(endpoint))
     one, other = house.follow(writer=True), house.follow(writer=True)
@@ -56,7 +62,9 @@ def test_a_key_sent_twice_is_entered_once_and_acknowledged_each_time(house, insi
     assert [fields["key"] for fields in one.operator] == ["k1", "k2"]
 
 
-def test_a_key_waiting_for_the_disk_is_entered_once_and_both_askers_are_answered(house, inside, held_disk):
+def test_a_key_waiting_for_the_disk_is_entered_once_and_both_askers_are_answered(
+    house: House, inside: Inside, held_disk: HeldDisk
+) -> None:
     disk = held_disk
     _, endpoint = house.publisher()
     inside(house.plan(endpoint), disk=disk)
@@ -72,12 +80,12 @@ def test_a_key_waiting_for_the_disk_is_entered_once_and_both_askers_are_answered
         other.follow()
         sent_again += 1
     disk.free.set()
-    for follower in (one, other):
-        follower.until(lambda follower=follower: follower.saved == ["k1"], "the acknowledgement")
+    one.until(lambda: one.saved == ["k1"], "the first asker's acknowledgement")
+    other.until(lambda: other.saved == ["k1"], "the second asker's acknowledgement")
     assert len(one.operator) == 1
 
 
-def test_what_is_no_operators_entry_is_not_entered_and_does_no_harm(house, inside):
+def test_what_is_no_operators_entry_is_not_entered_and_does_no_harm(house: House, inside: Inside) -> None:
     _, endpoint = house.publisher()
     inside(house.plan(endpoint))
     stranger = house.context.socket(zmq.DEALER)
@@ -98,7 +106,7 @@ def test_what_is_no_operators_entry_is_not_entered_and_does_no_harm(house, insid
     assert [fields["key"] for fields in follower.operator] == [key]
 
 
-def test_a_client_refuses_what_cannot_be_entered(house):
+def test_a_client_refuses_what_cannot_be_entered(house: House) -> None:
     reading = house.follow()
     with pytest.raises(EntryRefused, match="read-only"):
         reading.client.send(note())
@@ -112,7 +120,7 @@ def test_a_client_refuses_what_cannot_be_entered(house):
     assert writing.client.unsaved == UNSAVED_MOST
 
 
-def test_a_note_of_odd_characters_is_stored_exactly(house, inside):
+def test_a_note_of_odd_characters_is_stored_exactly(house: House, inside: Inside) -> None:
     _, endpoint = house.publisher()
     inside(house.plan(endpoint))
     follower = house.follow(writer=True)
@@ -122,7 +130,7 @@ def test_a_note_of_odd_characters_is_stored_exactly(house, inside):
     assert follower.operator[0]["text"] == text
 
 
-def test_end_closes_the_record_and_the_answer_has_the_closing_digest(house):
+def test_end_closes_the_record_and_the_answer_has_the_closing_digest(house: House) -> None:
     _, endpoint = house.publisher()
     recorder = house.start(house.plan(endpoint))
     follower = house.follow(writer=True)
@@ -142,7 +150,7 @@ def test_end_closes_the_record_and_the_answer_has_the_closing_digest(house):
     assert not (house.record / "recorder.json").exists()
 
 
-def test_keys_are_forgotten_oldest_first():
+def test_keys_are_forgotten_oldest_first() -> None:
     keys = KeyMemory()
     for number in range(KEYS_KEPT + 10):
         keys.put(f"k{number}", number)
@@ -151,7 +159,9 @@ def test_keys_are_forgotten_oldest_first():
     assert keys.number_of(f"k{KEYS_KEPT + 9}") == KEYS_KEPT + 9
 
 
-def test_nothing_is_entered_before_the_keys_of_a_resumed_record_are_known(house, inside, monkeypatch):
+def test_nothing_is_entered_before_the_keys_of_a_resumed_record_are_known(
+    house: House, inside: Inside, monkeypatch: pytest.MonkeyPatch
+) -> None:
     _, endpoint = house.publisher()
     recorder = house.start(house.plan(endpoint))
     follower = house.follow(writer=True)
@@ -163,12 +173,12 @@ def test_nothing_is_entered_before_the_keys_of_a_resumed_record_are_known(house,
     held = threading.Event()
     read = KeyMemory._read
 
-    def slowly(self, *arguments):
+    def slowly(self: KeyMemory, record: Path, before: int, then: Callable[[], None]) -> None:
         assert held.wait(20)
-        read(self, *arguments)
+        read(self, record, before, then)
 
     monkeypatch.setattr(KeyMemory, "_read", slowly)
-    inside(house.plan(endpoint, resume=True, opening=None))
+    inside(replace(house.plan(endpoint), resume=True, opening=None))
     follower.client.send(note(key="k1"))
     follower.until(lambda: follower.client.status().alive, "the second recorder")
     beats = follower.client.status().number + 3

@@ -4,10 +4,13 @@ from __future__ import annotations
 
 import os
 import signal
+from dataclasses import replace
+from pathlib import Path
 
-from monitor.record.entries import EntryKind, unpack_frames, unpack_further
+from monitor.record.entries import Entry, EntryKind, unpack_frames, unpack_further
 from monitor.recorder.plan import RecorderTiming
 from tests.recorder import quick
+from tests.recorder.conftest import House
 
 BURST = """
 import sys, time, zmq
@@ -34,11 +37,11 @@ while True:
 """
 
 
-def numbers(messages):
+def numbers(messages: list[list[bytes]]) -> list[int]:
     return [int.from_bytes(frames[1][:8], "little") for frames in messages if frames[0] == b"frame"]
 
 
-def test_every_message_is_in_the_record_in_order_and_byte_for_byte(house):
+def test_every_message_is_in_the_record_in_order_and_byte_for_byte(house: House) -> None:
     feed, endpoint = house.publisher()
     recorder = house.start(house.plan(endpoint))
     follower = house.follow()
@@ -63,7 +66,7 @@ def test_every_message_is_in_the_record_in_order_and_byte_for_byte(house):
     assert entries[-1].kind == EntryKind.CLOSE
 
 
-def test_a_topic_that_is_not_ours_is_not_taken(house):
+def test_a_topic_that_is_not_ours_is_not_taken(house: House) -> None:
     feed, endpoint = house.publisher()
     house.start(house.plan(endpoint))
     follower = house.follow()
@@ -74,17 +77,17 @@ def test_a_topic_that_is_not_ours_is_not_taken(house):
     assert {frames[0] for frames in follower.messages} == {b"hello", b"frame"}
 
 
-def test_two_feeds_go_into_one_record_each_message_with_its_source(house):
+def test_two_feeds_go_into_one_record_each_message_with_its_source(house: House) -> None:
     first, one = house.publisher()
     second, other = house.publisher("ipc://" + str(house.room / "feed"))
     house.start(house.plan(one, other))
     follower = house.follow()
     house.subscribed(first, follower)
 
-    def further():
+    def further() -> list[tuple[int, bytes]]:
         return [unpack_further(entry.payload) for entry in follower.entries if entry.kind is EntryKind.FURTHER]
 
-    def both():
+    def both() -> object:
         first.send_multipart([b"frame", b"1"])
         second.send_multipart([b"frame", b"2"])
         return [b"frame", b"1"] in follower.messages and further()
@@ -94,7 +97,7 @@ def test_two_feeds_go_into_one_record_each_message_with_its_source(house):
     assert [b"frame", b"2"] not in follower.messages
 
 
-def test_ten_times_the_rate_loses_nothing(house, tmp_path):
+def test_ten_times_the_rate_loses_nothing(house: House, tmp_path: Path) -> None:
     count, rate_hz = 1200, 600
     port, go = tmp_path / "port", tmp_path / "go"
     house.python(BURST, str(port), str(count), str(rate_hz), str(go))
@@ -107,7 +110,7 @@ def test_ten_times_the_rate_loses_nothing(house, tmp_path):
     assert numbers(house.messages_in(house.read())) == list(range(count))
 
 
-def test_a_burst_as_fast_as_it_can_be_sent_loses_nothing(house, tmp_path):
+def test_a_burst_as_fast_as_it_can_be_sent_loses_nothing(house: House, tmp_path: Path) -> None:
     count = 20_000
     port, go = tmp_path / "port", tmp_path / "go"
     house.python(BURST, str(port), str(count), "0", str(go))
@@ -119,7 +122,7 @@ def test_a_burst_as_fast_as_it_can_be_sent_loses_nothing(house, tmp_path):
     assert numbers(follower.messages) == list(range(count))
 
 
-def test_a_message_of_5000_parts_is_cut_and_said(house):
+def test_a_message_of_5000_parts_is_cut_and_said(house: House) -> None:
     feed, endpoint = house.publisher()
     house.start(house.plan(endpoint))
     follower = house.follow()
@@ -133,7 +136,7 @@ def test_a_message_of_5000_parts_is_cut_and_said(house):
     assert cut["sentence"] == f"a message of 5000 parts came from {endpoint}; only the first 8 were kept"
 
 
-def test_eight_large_frames_are_kept_only_up_to_the_total(house):
+def test_eight_large_frames_are_kept_only_up_to_the_total(house: House) -> None:
     feed, endpoint = house.publisher()
     house.start(house.plan(endpoint))
     follower = house.follow()
@@ -144,17 +147,17 @@ def test_eight_large_frames_are_kept_only_up_to_the_total(house):
     assert [b"frame", large, large] in follower.messages
 
 
-def test_silence_is_entered_as_ticks_soon_after_the_last_message_then_at_a_steady_pace(house):
+def test_silence_is_entered_as_ticks_soon_after_the_last_message_then_at_a_steady_pace(house: House) -> None:
     feed, endpoint = house.publisher()
     timing = RecorderTiming(first_tick_s=0.25, tick_s=0.5)
-    house.start(house.plan(endpoint, timing=timing))
+    house.start(replace(house.plan(endpoint), timing=timing))
     follower = house.follow()
     house.subscribed(feed, follower)
     feed.send_multipart([b"frame", b"last"])
     follower.until(lambda: [b"frame", b"last"] in follower.messages, "the last message")
     last = max(entry.number for entry in follower.entries if entry.kind == EntryKind.MESSAGE)
 
-    def ticks():
+    def ticks() -> list[Entry]:
         return [entry for entry in follower.entries if entry.kind == EntryKind.TICK and entry.number > last]
 
     follower.until(lambda: len(ticks()) >= 3, "three ticks")
@@ -168,11 +171,11 @@ def test_silence_is_entered_as_ticks_soon_after_the_last_message_then_at_a_stead
     assert all(tick.payload == b"" for tick in ticks())
 
 
-def test_a_publisher_that_is_stopped_is_said_and_comes_back_by_itself(house, tmp_path):
+def test_a_publisher_that_is_stopped_is_said_and_comes_back_by_itself(house: House, tmp_path: Path) -> None:
     port, go = tmp_path / "port", tmp_path / "go"
     publisher = house.python(BURST, str(port), "0", "0", str(go))
     endpoint = f"tcp://127.0.0.1:{port.read_text()}"
-    house.start(house.plan(endpoint, timing=quick.TICKS, link_timing=quick.LINK))
+    house.start(replace(house.plan(endpoint), timing=quick.TICKS, link_timing=quick.LINK))
     follower = house.follow()
     follower.until_messages(1)
     os.kill(publisher.pid, signal.SIGSTOP)
@@ -185,15 +188,18 @@ def test_a_publisher_that_is_stopped_is_said_and_comes_back_by_itself(house, tmp
         f"{endpoint} takes the connection but does not answer: it is stopped, or it is not a ZeroMQ port"
     )
     stood_s = follower.client.status().age_s
+    assert stood_s is not None
     assert stood_s > quick.LINK.heartbeat_s
     os.kill(publisher.pid, signal.SIGCONT)
     follower.until(lambda: follower.client.status().feeds[0].state == "live", "messages again")
-    assert follower.client.status().age_s < stood_s
+    again_s = follower.client.status().age_s
+    assert again_s is not None
+    assert again_s < stood_s
 
 
-def test_a_publisher_that_restarts_is_met_again(house):
+def test_a_publisher_that_restarts_is_met_again(house: House) -> None:
     feed, endpoint = house.publisher()
-    house.start(house.plan(endpoint, link_timing=quick.LINK))
+    house.start(replace(house.plan(endpoint), link_timing=quick.LINK))
     follower = house.follow()
     house.subscribed(feed, follower)
     feed.close(0)
@@ -201,7 +207,7 @@ def test_a_publisher_that_restarts_is_met_again(house):
     follower.until(lambda: any(fields["event"] == "missing" for fields in follower.intake), "nothing answers")
     again, _ = house.publisher(endpoint)
 
-    def after():
+    def after() -> bool:
         again.send_multipart([b"hello", b"after the restart"])
         return [b"hello", b"after the restart"] in follower.messages
 
@@ -210,14 +216,14 @@ def test_a_publisher_that_restarts_is_met_again(house):
     assert events[events.index("lost") :][:4] == ["lost", "missing", "connected", "live"]
 
 
-def test_an_oversize_message_is_entered_as_a_rebuilt_connection_and_messages_follow(house):
+def test_an_oversize_message_is_entered_as_a_rebuilt_connection_and_messages_follow(house: House) -> None:
     feed, endpoint = house.publisher()
     house.start(house.plan(endpoint))
     follower = house.follow()
     house.subscribed(feed, follower)
     feed.send_multipart([b"frame", b"x" * (16 << 20)])
 
-    def after():
+    def after() -> bool:
         feed.send_multipart([b"frame", b"after"])
         events = [fields["event"] for fields in follower.intake]
         return "rebuilt" in events and events[events.index("rebuilt") :][:3] == ["rebuilt", "connected", "live"]
@@ -229,7 +235,7 @@ def test_an_oversize_message_is_entered_as_a_rebuilt_connection_and_messages_fol
     follower.until(lambda: follower.client.status().feeds[0].rebuilt == 1, "the count in the recorder's state")
 
 
-def test_what_the_payload_is_does_not_matter_to_the_recorder(house):
+def test_what_the_payload_is_does_not_matter_to_the_recorder(house: House) -> None:
     feed, endpoint = house.publisher()
     house.start(house.plan(endpoint))
     follower = house.follow()

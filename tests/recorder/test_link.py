@@ -8,11 +8,13 @@ from __future__ import annotations
 import socket
 import threading
 import time
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 
 import pytest
 import zmq
 
+from monitor.feed.curve import CurveFiles
 from monitor.feed.subscriber import (
     EVENTS_A_MINUTE,
     MAX_TOTAL_BYTES,
@@ -23,39 +25,43 @@ from monitor.feed.subscriber import (
     check_endpoint,
 )
 from tests.recorder import quick
+from tests.recorder.conftest import House
 
 
 class Link:
     """A subscription looked after as the recorder does it."""
 
-    def __init__(self, context, endpoint, keys=None):
+    def __init__(self, context: zmq.Context[zmq.Socket[bytes]], endpoint: str, keys: CurveFiles | None = None) -> None:
         self.poller = zmq.Poller()
         self.feed = FeedSubscription(context, self.poller, Endpoint(endpoint, keys, quick.LINK), time.monotonic())
-        self.messages = []
-        self.events = []
+        self.messages: list[list[bytes]] = []
+        self.events: list[LinkEvent] = []
 
-    def turn(self):
+    def turn(self) -> None:
         self.poller.poll(20)
         while messages := self.feed.receive(64):
             self.messages += messages
         self.events += self.feed.watch(time.monotonic())
 
-    def until(self, house, condition, what):
-        def step():
+    def until(self, house: House, condition: Callable[[], object], what: str) -> None:
+        def step() -> object:
             self.turn()
             return condition()
 
         house.wait_until(step, what)
 
-    def until_state(self, house, state):
+    def until_state(self, house: House, state: str) -> None:
         self.until(house, lambda: self.feed.state == state, f"the state {state}, now {self.feed.state}")
 
 
-@pytest.fixture
-def linked(house):
-    links = []
+Linked = Callable[..., Link]
 
-    def link(endpoint, keys=None):
+
+@pytest.fixture
+def linked(house: House) -> Iterator[Linked]:
+    links: list[Link] = []
+
+    def link(endpoint: str, keys: CurveFiles | None = None) -> Link:
         links.append(Link(house.context, endpoint, keys))
         return links[-1]
 
@@ -65,12 +71,12 @@ def linked(house):
 
 
 @contextmanager
-def tcp_server(greeting=b"", stay=True):
+def tcp_server(greeting: bytes = b"", stay: bool = True) -> Iterator[str]:
     """A TCP port that is no ZeroMQ: says `greeting` to whoever comes, and closes at once unless it is to stay."""
-    kept = []
+    kept: list[socket.socket] = []
     with socket.create_server(("127.0.0.1", 0)) as server:
 
-        def serve():
+        def serve() -> None:
             while True:
                 try:
                     peer, _ = server.accept()
@@ -91,13 +97,13 @@ def tcp_server(greeting=b"", stay=True):
         peer.close()
 
 
-def free_endpoint():
+def free_endpoint() -> str:
     with socket.create_server(("127.0.0.1", 0)) as server:
         return f"tcp://127.0.0.1:{server.getsockname()[1]}"
 
 
 @pytest.mark.parametrize("host", ["127.0.0.1", "no-such-host.invalid"])
-def test_an_endpoint_that_is_not_there_is_said_and_waited_for(house, linked, host):
+def test_an_endpoint_that_is_not_there_is_said_and_waited_for(house: House, linked: Linked, host: str) -> None:
     endpoint = free_endpoint().replace("127.0.0.1", host)
     link = linked(endpoint)
     link.until_state(house, "missing")
@@ -109,7 +115,7 @@ def test_an_endpoint_that_is_not_there_is_said_and_waited_for(house, linked, hos
         assert [event.event for event in link.events] == ["missing", "connected", "live"]
 
 
-def test_a_port_that_talks_something_else_is_no_zeromq_port(house, linked):
+def test_a_port_that_talks_something_else_is_no_zeromq_port(house: House, linked: Linked) -> None:
     with tcp_server(b"HTTP/1.1 400 Bad Request\r\nContent-Length: 0\r\n\r\n" * 20) as endpoint:
         link = linked(endpoint)
         link.until_state(house, "not-zeromq")
@@ -119,7 +125,7 @@ def test_a_port_that_talks_something_else_is_no_zeromq_port(house, linked):
     assert link.messages == []
 
 
-def test_a_port_that_closes_at_once_is_no_zeromq_port_and_says_so_once(house, linked):
+def test_a_port_that_closes_at_once_is_no_zeromq_port_and_says_so_once(house: House, linked: Linked) -> None:
     with tcp_server(b"busy\r\n", stay=False) as endpoint:
         link = linked(endpoint)
         link.until_state(house, "not-zeromq")
@@ -128,7 +134,9 @@ def test_a_port_that_closes_at_once_is_no_zeromq_port_and_says_so_once(house, li
     assert [event.sentence for event in link.events] == [f"{endpoint} is not a ZeroMQ port"]
 
 
-def test_a_port_that_says_nothing_is_said_then_used_when_a_publisher_takes_its_place(house, linked):
+def test_a_port_that_says_nothing_is_said_then_used_when_a_publisher_takes_its_place(
+    house: House, linked: Linked
+) -> None:
     with tcp_server() as endpoint:
         link = linked(endpoint)
         link.until_state(house, "unanswered")
@@ -137,18 +145,18 @@ def test_a_port_that_says_nothing_is_said_then_used_when_a_publisher_takes_its_p
     link.until(house, lambda: feed.send_multipart([b"hello", b""]) or link.feed.state == "live", "messages")
 
 
-def test_a_port_that_goes_away_after_a_failed_handshake_is_missing(house, linked):
+def test_a_port_that_goes_away_after_a_failed_handshake_is_missing(house: House, linked: Linked) -> None:
     with tcp_server(b"busy\r\n", stay=False) as endpoint:
         link = linked(endpoint)
         link.until_state(house, "not-zeromq")
     link.until_state(house, "missing")
 
 
-def test_a_wrong_topic_is_told_with_the_topics_there_are(house, linked):
+def test_a_wrong_topic_is_told_with_the_topics_there_are(house: House, linked: Linked) -> None:
     feed, endpoint = house.publisher()
     link = linked(endpoint)
 
-    def step():
+    def step() -> object:
         feed.send_multipart([b"telemetry", b"x"])
         feed.send_multipart([b"evil\x1b[2Jtopic", b"x"])
         return link.feed.state == "wrong-topic" and "evil" in link.feed.sentence
@@ -161,7 +169,7 @@ def test_a_wrong_topic_is_told_with_the_topics_there_are(house, linked):
     link.until(house, lambda: feed.send_multipart([b"frame", b""]) or link.feed.state == "live", "the right topic")
 
 
-def test_a_silent_connection_is_built_again_and_ever_more_seldom(house, linked):
+def test_a_silent_connection_is_built_again_and_ever_more_seldom(house: House, linked: Linked) -> None:
     feed, endpoint = house.publisher()
     link = linked(endpoint)
     link.until_state(house, "silent")
@@ -173,7 +181,7 @@ def test_a_silent_connection_is_built_again_and_ever_more_seldom(house, linked):
     assert link.feed._wait_s == quick.LINK.rebuild_s
 
 
-def test_after_an_oversize_message_normal_traffic_comes_again(house, linked):
+def test_after_an_oversize_message_normal_traffic_comes_again(house: House, linked: Linked) -> None:
     feed, endpoint = house.publisher()
     link = linked(endpoint)
     link.until(house, lambda: feed.send_multipart([b"frame", b"before"]) or link.messages, "the first messages")
@@ -185,7 +193,7 @@ def test_after_an_oversize_message_normal_traffic_comes_again(house, linked):
     assert "sent a message over 256 KiB" in link.events[3].sentence
 
 
-def test_a_message_of_just_256_kib_passes(house, linked):
+def test_a_message_of_just_256_kib_passes(house: House, linked: Linked) -> None:
     feed, endpoint = house.publisher()
     link = linked(endpoint)
     whole = [b"frame", b"x" * (256 << 10)]
@@ -194,10 +202,10 @@ def test_a_message_of_just_256_kib_passes(house, linked):
     assert sum(map(len, whole)) <= MAX_TOTAL_BYTES
 
 
-def test_an_endpoint_that_comes_and_goes_cannot_fill_the_record(house, linked):
+def test_an_endpoint_that_comes_and_goes_cannot_fill_the_record(house: House, linked: Linked) -> None:
     link = linked(free_endpoint())
     now_s = time.monotonic()
-    said = []
+    said: list[LinkEvent] = []
     for turn in range(400):
         link.feed._enter("lost" if turn % 2 else "connected", now_s, f"change {turn}")
         said += link.feed.watch(now_s)
@@ -222,11 +230,11 @@ def test_an_endpoint_that_comes_and_goes_cannot_fill_the_record(house, linked):
         "tcp://h:0",
     ],
 )
-def test_what_is_no_endpoint_is_refused_with_how_to_write_one(text):
+def test_what_is_no_endpoint_is_refused_with_how_to_write_one(text: str) -> None:
     with pytest.raises(EndpointRefused, match=r"write tcp://HOST:PORT or ipc://PATH"):
         check_endpoint(text)
 
 
-def test_an_endpoint_that_the_library_refuses_is_refused(house, linked):
+def test_an_endpoint_that_the_library_refuses_is_refused(house: House, linked: Linked) -> None:
     with pytest.raises(EndpointRefused, match="cannot be a feed endpoint"):
         linked("ipc:///tmp/" + "x" * 120)

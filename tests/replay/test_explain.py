@@ -72,9 +72,11 @@ def test_never_fired_is_told_from_its_rule_and_its_markers(tmp_path: Path) -> No
 
 def test_never_fired_with_a_lost_marker_does_not_blame_the_script(tmp_path: Path) -> None:
     # the fire's marker is the second of all; hellos carry it again, unless they are lost for good
-    drive = HandDrive(lost_markers=frozenset({2}), markers=[])
-    drive._hello = lambda recent: HandDrive._hello(drive, [])  # type: ignore[method-assign]
-    found = explained(tmp_path, drive)
+    class Forgetful(HandDrive):
+        def _hello(self, recent: list[dict[str, Any]]) -> dict[str, Any]:
+            return super()._hello([])
+
+    found = explained(tmp_path, Forgetful(lost_markers=frozenset({2}), markers=[]))
     assert any("1 of the drive's markers never arrived, so that it may have fired" in one for one in found.why)
     assert not any("script did not fire" in one for one in found.why)
 
@@ -129,15 +131,15 @@ def test_the_nearest_miss_in_words(tmp_path: Path) -> None:
     # one is missing from 6.0 to 8.95 s (distance) and from 9.0 to 9.45 s (readiness): the second is nearer to the fire
     assert found.nearest.sentence == "All but readiness was met from 9.0 to 9.4 s; readiness was 0.50 short."
     assert [found.line.rows[place].name for place in found.nearest.failing] == ["readiness"]
-    assert (found.nearest.start_t, found.nearest.end_t) == (pytest.approx(9.0), pytest.approx(9.45))
+    assert (found.nearest.start_t, found.nearest.end_t) == pytest.approx((9.0, 9.45))
 
     drive = HandDrive(
         rate_hz=20.0,
         markers=[],
         signals=lambda t: {**two_signals(t), "distance": min(two_signals(t)["distance"], 29.82)},
     )
-    other = explained(tmp_path / "other", drive, TWO_SIGNALS) if (tmp_path / "other").mkdir() is None else None
-    assert other is not None
+    (tmp_path / "other").mkdir()
+    other = explained(tmp_path / "other", drive, TWO_SIGNALS)
     assert other.nearest is not None
     assert (
         other.nearest.sentence
@@ -230,7 +232,7 @@ def test_a_blind_study_shows_no_response_before_the_ruling(tmp_path: Path) -> No
     playback = Playback(found)
     hidden = explain_trial(found, playback, TRIAL)
     assert max(spell.end_t for spell in hidden.line.spells) == pytest.approx(10.0)
-    assert (hidden.end_t, hidden.anchor_t) == (pytest.approx(10.0), pytest.approx(10.0))
+    assert (hidden.end_t, hidden.anchor_t) == pytest.approx((10.0, 10.0))
     names = [row.name for row in hidden.line.rows]
     append_addendum(path, {"type": "ruling", "key": "k", "trial": TRIAL, "verdict": "valid", "reason": "", "by": "ops"})
     playback.addendum = read_addendum(path)

@@ -17,11 +17,11 @@ from monitor.record.writer import RecordWriter
 from monitor.replay.seeking.map import RecordMap
 from monitor.replay.seeking.playback import Playback
 from monitor.replay.series import series_about
-from tests.judging.hand import HandDrive, study_of
+from tests.judging.hand import HandDrive, Mark, study_of
 from tests.judging.handsource import GAZE_STUDY, HandSource, entries_beside, opening_of_several
 from tests.replay.conftest import SetClock, read_map
 
-SYNC = [(2.0 + 7.0 * k, "sync", "pulse", {}) for k in range(20)]
+SYNC: list[Mark] = [(2.0 + 7.0 * k, "sync", "pulse", {}) for k in range(20)]
 ALERT = (10.3, "alert_on", "alert", {"modality": "sound", "measured": True})
 SECOND = [(105.0, "trigger", "gate-brake", {}), (105.3, "alert_on", "alert", {"modality": "sound", "measured": True})]
 
@@ -111,6 +111,6 @@ def test_the_line_of_the_condition_is_there_for_all_of_the_drive(found: RecordMa
     line = found.lines[1, "gate-brake"]
     place = [row.name for row in line.rows].index("eyes away")
     away = [(spell.start_t, spell.end_t) for spell in line.spells if spell.state[place] == 1]
-    assert (away[0][0], away[-1][1]) == (pytest.approx(8.75, abs=0.06), pytest.approx(11.95, abs=0.06))
+    assert (away[0][0], away[-1][1]) == pytest.approx((8.75, 11.95), abs=0.06)
     unknown = sum(spell.end_t - spell.start_t for spell in line.spells if spell.state[place] == -1)
     assert unknown < 12.0, unknown

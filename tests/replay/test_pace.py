@@ -64,7 +64,8 @@ def test_a_loop_goes_round_and_ends_when_it_is_left() -> None:
         clock.now += seconds
         assert pace.at_s() == pytest.approx(at_s)
     pace.go(25.0)
-    assert pace.loop is not None
+    kept = pace.loop
+    assert kept is not None
     clock.now += 4.0
     assert pace.at_s() == pytest.approx(21.0)
     pace.go(60.0)

@@ -15,13 +15,14 @@ from monitor.record.recovery import recover_record
 from monitor.record.sealing import seal_record
 from monitor.replay import addendum
 from monitor.replay.provider import ReplayProvider
+from monitor.replay.seeking.map import Place
 from monitor.screens.provider import TransportProvider, ViewProvider
 from tests.judging.hand import HandDrive
 from tests.replay.conftest import HandClock, cut_off, flip_byte, long_drive, wait_for, write_record
 
 
-def opened(path: Path, clock: HandClock | None = None, **more: float) -> ReplayProvider:
-    source = ReplayProvider(path, by="ops", clock=clock or HandClock(), **more)
+def opened(path: Path, clock: HandClock | None = None) -> ReplayProvider:
+    source = ReplayProvider(path, by="ops", clock=clock or HandClock())
     source.start()
     wait_for(lambda: source.map.done, "the record has been read")
     return source
@@ -34,6 +35,14 @@ def bytes_of(path: Path) -> dict[str, bytes]:
 def arrived(source: ReplayProvider, at_s: float) -> None:
     wait_for(lambda: source._playback.whole and abs(source._playback.at_s - at_s) < 1e-6, f"the place {at_s}")
     wait_for(lambda: source.view().revision and source.view().t is not None, "a picture")
+
+
+def reached(source: ReplayProvider, place_s: float) -> None:
+    wait_for(lambda: source._playback.at_s >= place_s - 1e-6, f"the replay at {place_s}")
+
+
+def label(place: Place | None) -> str | None:
+    return place.label if place is not None else None
 
 
 def test_it_is_what_the_screens_ask_for(long_record: Path) -> None:
@@ -60,7 +69,7 @@ def test_at_60_times_no_finding_is_missed(long_record: Path) -> None:
         while source.transport().playing:
             clock.now += 0.5  # the thread is given 30 s of the record at once, as on a busy machine
             place = source.transport().at_s
-            wait_for(lambda place=place: source._playback.at_s >= place - 1e-6, f"the replay at {place}")
+            reached(source, place)
             seen |= {(trial.id, one.code) for trial in source.view().trials for one in trial.findings}
         wait_for(lambda: source._playback.at_s == source.map.length_s, "the end")
         wait_for(lambda: source.view().trials == review_record(long_record).session.trials(), "the trials of review")
@@ -74,10 +83,10 @@ def test_at_60_times_no_finding_is_missed(long_record: Path) -> None:
 def test_jumps_go_to_just_before_a_place(long_record: Path) -> None:
     source = opened(long_record)
     try:
-        went = []
-        for direction, kind in ((1, "trigger"), (1, "trigger"), (1, "trigger"), (1, "trigger"), (-1, "trigger")):
-            found = source.jump(direction, kind)  # type: ignore[arg-type]
-            went.append((found and found.label, round(source.transport().at_s, 1)))
+        went = [
+            (label(source.jump(direction, "trigger")), round(source.transport().at_s, 1))
+            for direction in (1, 1, 1, 1, -1)
+        ]
         assert went == [
             ("gate-brake", 7.0),
             ("gate-brake", 117.0),
@@ -86,12 +95,12 @@ def test_jumps_go_to_just_before_a_place(long_record: Path) -> None:
             ("gate-brake", 117.0),
         ]
         source.seek(1.0)
-        assert source.jump(-1, "note").label == "begins"  # type: ignore[union-attr]
+        assert label(source.jump(-1, "note")) == "begins"
         assert source.transport().at_s == 0.0
-        assert source.jump(1, "note").label == "yawns"  # type: ignore[union-attr]
+        assert label(source.jump(1, "note")) == "yawns"
         assert round(source.transport().at_s, 1) == 47.0
-        assert source.jump(1, "loss").label == "4 frames lost"  # type: ignore[union-attr]
-        assert source.jump(-1, "loss").label == "10 frames lost"  # type: ignore[union-attr]
+        assert label(source.jump(1, "loss")) == "4 frames lost"
+        assert label(source.jump(-1, "loss")) == "10 frames lost"
         source.seek(500.0)
         assert source.transport().at_s == source.transport().length_s
     finally:

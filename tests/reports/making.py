@@ -33,13 +33,14 @@ REPORT_STUDY = STUDY.replace(
 
 
 class ManualClock:
-    """A wall clock that stands at a given time; the monotonic one runs."""
+    """A wall clock that stands at a given time; the monotonic one runs, or stands at `drive_s` seconds."""
 
     def __init__(self, wall: datetime) -> None:
         self.wall = wall
+        self.drive_s: float | None = None
 
     def monotonic_ns(self) -> int:
-        return SYSTEM_CLOCK.monotonic_ns()
+        return SYSTEM_CLOCK.monotonic_ns() if self.drive_s is None else round(1e9 * (1000.0 + self.drive_s))
 
     def wall_ns(self) -> int:
         return round(self.wall.timestamp() * 1e9)
@@ -63,7 +64,7 @@ def hand_drive(group: str | None = "chime", response_s: float | None = 0.8, **mo
 def make_record(
     directory: Path,
     participant: str,
-    messages: Iterable[list[bytes]],
+    messages: Iterable[list[bytes] | tuple[float, list[bytes]]],
     study: Study,
     group: str | None,
     *,
@@ -73,13 +74,18 @@ def make_record(
     sealed: bool = False,
     **opening: Any,
 ) -> Path:
-    """A record of these messages, `day` days after the first one; its name is the same for the same arguments."""
+    """A record of these messages, `day` days after the first one; its name is the same for the same arguments.
+
+    A message that comes with its time is received at that time, without one when it is written.
+    """
     moment = NOON.replace(day=NOON.day + day)
     tag = hashlib.sha256(f"{participant}{day}{len(list(directory.glob('*.run')))}".encode()).hexdigest()[:4]
     path = directory / f"{participant}-{moment:%Y%m%dT%H%M%SZ}-{tag}.run"
     begun = Opening(participant, group, study.name, study.text, study.sha256, ("tcp://127.0.0.1:1",), {}, **opening)
-    writer = RecordWriter.create(path, begun, clock=ManualClock(moment))
-    for frames in messages:
+    clock = ManualClock(moment)
+    writer = RecordWriter.create(path, begun, clock=clock)
+    for message in messages:
+        clock.drive_s, frames = message if isinstance(message, tuple) else (None, message)
         writer.append(EntryKind.MESSAGE, pack_frames(frames))
     for place, fields in enumerate(operator):
         writer.append(EntryKind.OPERATOR, pack_operator({"key": str(place), "by": "anna", "wall": 0.0, **fields}))
@@ -127,7 +133,7 @@ class Collected(WirePublisher):
 def simulated_messages(plan: SimulationPlan, until_s: float = float("inf")) -> list[list[bytes]]:
     """The messages of a simulated drive up to a time, without sockets or waiting."""
     drive = Drive(plan)
-    with Collected(
+    publisher = Collected(
         run=plan.run,
         source=SOURCE,
         rate_hz=plan.rate_hz,
@@ -136,7 +142,8 @@ def simulated_messages(plan: SimulationPlan, until_s: float = float("inf")) -> l
         group=plan.group,
         scenario=plan.deviations.feed_scenario,
         road=drive.course.road_line(),
-    ) as publisher:
+    )
+    with publisher:
         publisher.hello()
         for step in with_faults(drive.steps(), plan.deviations):
             if step.t > until_s:
@@ -149,4 +156,5 @@ def simulated_messages(plan: SimulationPlan, until_s: float = float("inf")) -> l
 def simulated_record(directory: Path, plan: SimulationPlan, until_s: float = float("inf"), **more: Any) -> Path:
     """A record of a simulated drive of the demo's study, up to a time."""
     messages = simulated_messages(plan, until_s)
+    assert plan.participant is not None
     return make_record(directory, plan.participant, messages, demo_study(), plan.group, **more)

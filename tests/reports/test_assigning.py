@@ -21,7 +21,7 @@ from monitor.record.reader import RecordReading
 from monitor.record.withdrawing import withdraw_record
 from monitor.record.writer import RecordWriter
 from monitor.reports.assigning.earlier import earlier_runs, placed_by_openings
-from monitor.reports.assigning.sealed import prepare, sealed_lots, sites
+from monitor.reports.assigning.sealed import prepare, sealed_lots, sealed_root, sites
 from monitor.reports.assigning.verifying import verify_lots
 from monitor.study.model import Study
 from monitor.study.standing import standing_from_map
@@ -46,6 +46,7 @@ def options(directory: Path, text: str, **more: object) -> argparse.Namespace:
         "study": str(path), "records": str(directory / "records"), "participant": "Q01", "group": None,
         "group_words": None, "stratum": None, "json": True, "site": SITE, "by": "anna", "lot": None,
         "prepare": False, "verify": False, "lots": None,
+        "no_show": False, "excluded": None, "take_back": None, "words": None,
     }  # fmt: skip
     return argparse.Namespace(**{**given, **more})
 
@@ -445,6 +446,47 @@ def test_watch_opens_the_next_lot_and_enters_it_in_the_record(tmp_path: Path) ->
     assert json.loads(verified.stdout)["used"] == 1
 
 
+def test_sealing_that_a_power_cut_interrupted_is_ended_by_the_next_try(
+    records: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Wherever it stops: no root without its lots, and no second order under the same name."""
+    study = study_of(BLOCKS)
+    calls = ("os.fsync", "pathlib.Path.rename", "monitor.reports.assigning.sealed.enter")
+    for place, call in enumerate(calls):
+        site = f"north{place}"
+        with monkeypatch.context() as patch:
+            patch.setattr(call, stopped)
+            with pytest.raises(KeyboardInterrupt):
+                prepare(records, study, site, "anna")
+        assert not (records / f"lots-{site}.json").exists()
+        entered = sealed_root(records, site)
+        if entered is not None:
+            with pytest.raises(WitnessError, match="put it back from a copy"):
+                sealed_lots(records, study, site)
+        lots = prepare(records, study, site, "anna")
+        assert entered in (None, lots.order.root)
+        assert sealed_root(records, site) == lots.order.root
+        assert lots.open_next("", "anna").number == 1
+    (records / "lots-north0.json").unlink()
+    with pytest.raises(WitnessError, match="its file of lots is gone"):
+        prepare(records, study, "north0", "anna")
+
+
+def stopped(*arguments: object, **more: object) -> None:
+    raise KeyboardInterrupt
+
+
+def test_no_lot_is_given_twice_where_a_line_is_torn_or_gone(records: Path) -> None:
+    lots = prepare(records, study_of(BLOCKS), SITE, "anna")
+    given = [lots.open_next("", "anna") for _ in range(3)]
+    log = records / lots.log_name
+    log.write_bytes(log.read_bytes()[:-20])
+    assert [lots.open_next("", "anna").number for _ in range(2)] == [4, 5]
+    assert "does not follow the line before it" in " ".join(verify_lots(lots).faults)
+    log.unlink()
+    assert lots.open_next("", "anna", [lots.for_opening(one) for one in given]).number == 4
+
+
 def test_the_words_are_a_note_of_the_record(tmp_path: Path) -> None:
     with simulator("--group", "chime", speed=20.0) as endpoint:
         arguments = ("--until-end", "--group", "chime", "--group-words", "the list was wrong", "--by", "anna")
@@ -458,7 +500,7 @@ def test_the_words_are_a_note_of_the_record(tmp_path: Path) -> None:
 
 def test_watch_without_a_group_takes_the_simulators(tmp_path: Path) -> None:
     with simulator("--group", "seat-pulse", speed=20.0) as endpoint:
-        with watching(endpoint, tmp_path, "--until-end") as process:
+        with watching(endpoint, tmp_path, "--until-end", group=()) as process:
             out, err = process.communicate(timeout=60)
     document = json.loads(out.splitlines()[-1])
     assert process.returncode == 0, err

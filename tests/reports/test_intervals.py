@@ -137,11 +137,11 @@ def test_the_difference_of_medians_is_held_at_about_the_nominal_rate() -> None:
     held = 0
     rounds = 400
     for _ in range(rounds):
-        groups = [
+        one, other = (
             Times.of((float(t), True) for t in centre * np.exp(0.3 * source.standard_normal(16)))
             for centre in (0.82, 1.30)
-        ]
-        found = difference_interval(*groups)
+        )
+        found = difference_interval(one, other)
         assert found.low is not None
         assert found.high is not None
         held += found.low <= 0.48 <= found.high

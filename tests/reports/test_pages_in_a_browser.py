@@ -17,7 +17,7 @@ from monitor.reports.export.drives import read_whole
 from monitor.reports.export.export import export_records
 from monitor.reports.page.run_page import run_page
 from monitor.reports.page.study_page import study_page
-from tests.judging.hand import FIRE_T
+from tests.judging.hand import FIRE_T, Mark
 from tests.reports.browsing import browsed, probed, serving
 from tests.reports.making import REPORT_STUDY, hand_drive, hand_record
 from tests.reports.test_parquet_and_cues import ESCAPES, mark
@@ -31,7 +31,7 @@ BLIND = REPORT_STUDY.replace('title = "Written by hand"', 'title = "Written by h
 def pages(tmp_path_factory: pytest.TempPathFactory) -> dict[str, str]:
     """A run of each kind, a blind one, and a study with everything on its page."""
     directory = tmp_path_factory.mktemp("records")
-    contact = [(FIRE_T + 1.0, "collision", "van", {})]
+    contact: list[Mark] = [(FIRE_T + 1.0, "collision", "van", {})]
     for number, response_s in enumerate((0.6, 0.7, 0.9, 1.0, 1.1, 1.3, None)):
         hand_record(directory, f"Q1{number}", response_s=response_s, day=2 * number)
     for number, response_s in enumerate((0.9, 1.2, 1.5, 1.6, 1.9)):

@@ -14,7 +14,7 @@ from monitor.reports.comparison.plan import Asked
 from monitor.reports.comparison.text import comparison_lines
 from monitor.reports.comparison.words import comparison_json
 from tests.commands.running import run
-from tests.judging.hand import FIRE_T
+from tests.judging.hand import FIRE_T, Mark
 from tests.reports.making import REPORT_STUDY, hand_drive, hand_record
 
 THREE = REPORT_STUDY.replace(
@@ -89,8 +89,8 @@ def test_the_look_file_has_the_whole_analysis(three: Path) -> None:
 
 
 def test_a_contact_competes_with_the_response_and_is_the_worst_rank(tmp_path: Path) -> None:
-    contact = [(FIRE_T + 1.0, "collision", "van", {})]
-    alert = [(10.3, "alert_on", "alert", {"modality": "sound", "measured": True})]
+    contact: list[Mark] = [(FIRE_T + 1.0, "collision", "van", {})]
+    alert: list[Mark] = [(10.3, "alert_on", "alert", {"modality": "sound", "measured": True})]
     for number, response_s in enumerate((0.6, 0.8, 1.4, 1.6)):
         hand_record(tmp_path, f"Q1{number}", response_s=response_s)
     hand_record(tmp_path, "Q19", drive=hand_drive(response_s=None, markers=[*alert, *contact]))
@@ -101,8 +101,8 @@ def test_a_contact_competes_with_the_response_and_is_the_worst_rank(tmp_path: Pa
     one = compared(tmp_path, Asked(measure="brake", within_s=2.0))
     chime, none = (group.competing for group in one.groups)
     # by hand, no other censoring: 4 of 5 and 2 of 4 had responded by 2 s; 1 of 5 and 2 of 4 had contact
-    assert (chime.responded_by[0], none.responded_by[0]) == (pytest.approx(0.8), pytest.approx(0.5))
-    assert (chime.contact_by_horizon[0], none.contact_by_horizon[0]) == (pytest.approx(0.2), pytest.approx(0.5))
+    assert (chime.responded_by[0], none.responded_by[0]) == pytest.approx((0.8, 0.5))
+    assert (chime.contact_by_horizon[0], none.contact_by_horizon[0]) == pytest.approx((0.2, 0.5))
     # the curve has half of the second group responding by 1.2 s, because it takes a contact for one who would have
     assert (none.median_s, one.groups[1].median_s) == (1.8, 1.2)
     assert chime.responded.share == pytest.approx([0.2, 0.4, 0.4, 0.6, 0.8])  # at 0.6 0.8 1.0 1.4 1.6 s

@@ -20,7 +20,7 @@ from statsmodels.duration.survfunc import CumIncidenceRight, SurvfuncRight, surv
 from statsmodels.stats.multitest import multipletests
 from statsmodels.stats.proportion import proportion_confint
 
-from monitor.measures.columns import FloatArray, IntArray
+from monitor.measures.columns import BoolArray, FloatArray, IntArray
 from monitor.reports.statistics.exact import exact_test
 from monitor.reports.statistics.incidence import incidence, share_by
 from monitor.reports.statistics.intervals import median_interval, order_statistic_ranks, wilson
@@ -46,8 +46,8 @@ class DataSet:
     group: IntArray
 
     @property
-    def event(self) -> np.ndarray[tuple[int], np.dtype[np.bool_]]:
-        return self.cause == 1
+    def event(self) -> BoolArray:
+        return np.equal(self.cause, 1)
 
     def of(self, which: int) -> DataSet:
         rows = self.group == which

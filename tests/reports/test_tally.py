@@ -15,7 +15,7 @@ import pytest
 from monitor.archive import judging_anew
 from monitor.archive.engine.run import How
 from monitor.archive.gathering import gather
-from monitor.archive.summary_cache import CACHE_NAME
+from monitor.archive.summary_cache import CACHE_NAME, fresh_summary
 from monitor.errors import RecordUnreadable, WitnessError
 from monitor.record.addendum import append_addendum
 from monitor.record.entries import Opening
@@ -29,7 +29,8 @@ from tests.reports.making import REPORT_STUDY, hand_drive, hand_record
 
 
 def tally(directory: Path, **more: Any) -> dict[str, Any]:
-    return json.loads(json.dumps(tally_json(gather(directory, **more)), allow_nan=False))
+    told: dict[str, Any] = json.loads(json.dumps(tally_json(gather(directory, **more)), allow_nan=False))
+    return told
 
 
 def groups(document: dict[str, Any], study: int = 0, trigger: int = 0) -> dict[str, dict[str, Any]]:
@@ -283,7 +284,6 @@ def test_a_participant_in_two_groups_is_said(tmp_path: Path) -> None:
 def judged(monkeypatch: pytest.MonkeyPatch) -> list[str]:
     """The records that were judged anew, in order."""
     names: list[str] = []
-    fresh_summary = judging_anew.fresh_summary
 
     def note(path: Path, *more: Any, **named: Any) -> Any:
         names.append(path.name)

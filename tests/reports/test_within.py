@@ -28,8 +28,9 @@ def drive_of(directory: Path, participant: str, text: str, *alerts: float, fired
 
 def trigger_of(directory: Path) -> dict[str, Any]:
     (study,) = json.loads(json.dumps(tally_json(gather(directory)), allow_nan=False))["studies"]
+    trigger: dict[str, Any]
     (trigger,) = study["triggers"]
-    return trigger  # type: ignore[no-any-return]
+    return trigger
 
 
 def by_name(groups: list[dict[str, Any]], *keys: str) -> dict[str, list[Any]]:

@@ -53,9 +53,15 @@ def fast(value: float = 19.0) -> xosc.EntityTrigger:
 
 
 def said(
-    tmp_path: Path, study: Study, *groups: list[object], kind: str = "differs", minor: int = 2, **more: object
+    tmp_path: Path,
+    study: Study,
+    *groups: list[object],
+    kind: str = "differs",
+    minor: int = 2,
+    decel: float | None = 5.0,
+    times: int = 1,
 ) -> list[str]:
-    path = write_scenario(tmp_path / "a.xosc", event("gate-brake", groups, **more), minor=minor)  # type: ignore[arg-type]
+    path = write_scenario(tmp_path / "a.xosc", event("gate-brake", groups, decel=decel, times=times), minor=minor)
     found = compare_with_study(load_scenario_file(path), study).found
     return [one.sentence for one in found if one.kind == kind]
 

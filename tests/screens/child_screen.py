@@ -8,15 +8,11 @@ from __future__ import annotations
 import os
 import sys
 from dataclasses import replace
-from pathlib import Path
-
-sys.path.insert(0, str(Path(__file__).parent))
-
-import conftest as kit
 
 from monitor.errors import WitnessError
 from monitor.following.view import LiveView
 from monitor.screens.watch.running import run_watch
+from tests.screens import conftest as kit
 
 BEAT = int(sys.argv[1])
 

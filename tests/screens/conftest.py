@@ -3,18 +3,18 @@
 from __future__ import annotations
 
 import math
-import sys
 from collections.abc import Callable
 from dataclasses import replace
-from types import ModuleType
 from typing import Any
 
 import numpy as np
 import pytest
 from textual.pilot import Pilot
+from textual.screen import Screen
 
 from monitor.following.view import (
     FeedView,
+    Foreseen,
     LiveView,
     NumberView,
     OutlookRow,
@@ -33,6 +33,7 @@ from monitor.following.view import (
     TimelineMark,
     TransportView,
     VehicleView,
+    WholeStrip,
 )
 from monitor.judging.case.trial import (
     AlertResult,
@@ -44,9 +45,10 @@ from monitor.judging.case.trial import (
     Timing,
     Trial,
 )
+from monitor.screens.dialogs.sheet import Sheet, SheetBody
 from monitor.screens.watch.app import WatchApp
 from monitor.study.band import Band
-from monitor.study.model import ActionRule
+from monitor.study.rules import ActionRule
 
 WALL = 1_764_000_000.0
 GAP_BAND = Band(1.8, 2.2)
@@ -100,7 +102,8 @@ def conditions(gap_s: float = 2.04, **results: str) -> tuple[ConditionResult, ..
 
 def outlook(heading: str = "HOLD", seconds: float | None = 12.4, gap_s: float = 2.61) -> OutlookView:
     """The outlook of gate-brake while the car closes up to the van."""
-    foreseen = {"HOLD": "fails", "LOSING": "lost"}.get(heading, "holds")
+    foretold: dict[str, Foreseen] = {"HOLD": "fails", "LOSING": "lost"}
+    foreseen = foretold.get(heading, "holds")
     why = {
         "HOLD": "time gap is 2.61 s, band 1.8 to 2.2 s, coming in",
         "LOSING": "time gap will be 2.61 s, band 1.8 to 2.2 s",
@@ -111,7 +114,7 @@ def outlook(heading: str = "HOLD", seconds: float | None = 12.4, gap_s: float = 
             return OutlookRow(one, 0, "holds", by_driving=True)
         words = "0.41 s too long, closing in" if gap_s > 2.2 else "holds"
         trend = 1 if one.result == "not met" else 0
-        return OutlookRow(one, trend, words, foreseen, why, by_driving=True, lost_in_s=4.4)  # type: ignore[arg-type]
+        return OutlookRow(one, trend, words, foreseen, why, by_driving=True, lost_in_s=4.4)
 
     return OutlookView("gate-brake", seconds, tuple(row(one) for one in conditions(gap_s)), action=ACTION)
 
@@ -134,6 +137,19 @@ def strips(t_end: float = 192.4, gap_s: float = 2.61, *, lead: bool = True) -> t
         StripView("time_gap", t, gap, GAP_BAND),
         StripView("ttc", t, ttc, TTC_BAND),
         StripView("lane_offset", t, offset, OFFSET_BAND),
+    )
+
+
+def whole(t_end: float = 192.4) -> tuple[WholeStrip, ...]:
+    """The drive so far: the gap closes for three minutes, the offset wanders."""
+    t = np.arange(0.0, math.floor(t_end))
+    gap = 2.61 + 0.9 * np.exp(-(t_end - t) / 22.0) + 0.4 * np.sin(t / 17.0)
+    ttc = np.where(np.sin(t / 7.0) > 0.6, math.nan, 9.0 + 5.0 * np.sin(t / 7.0))
+    offset = 0.35 * np.sin(t / 11.0) - 0.08
+    return (
+        WholeStrip("time_gap", "s", 1.0, gap, gap + 0.05, GAP_BAND),
+        WholeStrip("ttc", "s", 1.0, ttc, ttc, TTC_BAND),
+        WholeStrip("lane_offset", "m", 1.0, offset - 0.05, offset + 0.05, OFFSET_BAND),
     )
 
 
@@ -301,6 +317,7 @@ def live_view(**more: Any) -> LiveView:
         "recorder": RecorderView("recording", 412.0, 0, ""),
         "numbers": numbers(),
         "strips": strips(),
+        "whole": whole(),
         "scene": scene(),
         "outlook": outlook(),
         "trials": (),
@@ -328,6 +345,7 @@ def after_fire(one: Trial, **more: Any) -> LiveView:
         "lost_words": LOST if one.effective == "invalid" else (),
         "numbers": numbers(1.12, 2.9, -0.31),
         "strips": strips(209.1, 1.12),
+        "whole": whole(209.1),
         "scene": scene(24.0),
         "timeline": TIMELINE + fired,
         "responses": (traces(),),
@@ -368,7 +386,7 @@ STEPS = (
 
 def preflight_view(*wrong: str, over: bool = False) -> PreflightView:
     """A preflight in which the named lines are not met."""
-    lines = (
+    lines: tuple[PreflightLine, ...] = (
         PreflightLine("participant", "Q07", "Q07", "met"),
         PreflightLine("group", "seat-pulse", "chime" if "group" in wrong else "seat-pulse", "met"),
         PreflightLine("scenario", "one of the study's", "clean", "met"),
@@ -566,6 +584,35 @@ class FakeReplay(FakeSource):
         self._moved("loop")
 
 
+def open_sheet(app: WatchApp) -> Sheet[Any]:
+    """The sheet that lies over the screen."""
+    screen: Screen[Any] = app.screen
+    assert isinstance(screen, Sheet)
+    return screen
+
+
+def sheet(app: WatchApp) -> str:
+    """The text of the sheet that is open."""
+    canvas = open_sheet(app).query_one(SheetBody).canvas
+    assert canvas is not None
+    return canvas.text()
+
+
+def redraw(app: WatchApp) -> None:
+    """Draws the sheet that is open anew."""
+    open_sheet(app).redraw()
+
+
+def uncovered(app: WatchApp) -> bool:
+    """Whether no sheet lies over the screen."""
+    return app.screen is app.watch_screen
+
+
+def posted(source: FakeSource) -> list[dict[str, Any]]:
+    """What was posted, without what the screen enters by itself."""
+    return [one for one in source.posted if one["type"] != "shown"]
+
+
 async def until_it_stands(pilot: Pilot[Any]) -> None:
     """Goes on until nothing is left to be drawn: a sheet is there, has its size and has been painted.
 
@@ -580,12 +627,6 @@ async def until_it_stands(pilot: Pilot[Any]) -> None:
             return
         before = now
     raise AssertionError("the screen does not come to rest")
-
-
-@pytest.fixture
-def kit() -> ModuleType:
-    """This file's factories: the tests here are imported one by one and cannot import it."""
-    return sys.modules[__name__]
 
 
 @pytest.fixture(autouse=True)

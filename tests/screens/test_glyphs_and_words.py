@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from types import ModuleType
-
 import pytest
 
 from monitor.following.words import (
@@ -15,8 +13,12 @@ from monitor.following.words import (
     verdict_sentences,
     verdict_word,
 )
+from monitor.judging.case.trial import Timing
+from monitor.screens.dialogs.lists import HelpSheet
 from monitor.screens.drawing.glyphs import large, large_width
+from monitor.screens.keymap import keys_for
 from monitor.study.band import Band
+from tests.screens import conftest as kit
 
 WORDS = ("READY", "HOLD", "LOSING", "FIRED", "LATER", "NO TRIGGER", "VALID", "INVALID", "UNDECIDED", "STOP", "STALE")
 MORE_WORDS = (
@@ -97,32 +99,40 @@ def test_disk_time(minutes: float | None, text: str) -> None:
     assert minutes_text(minutes) == text
 
 
-def test_a_condition_not_met_names_itself_its_value_its_band_and_by_how_much(kit: ModuleType) -> None:
+def test_a_condition_not_met_names_itself_its_value_its_band_and_by_how_much() -> None:
     sentence = condition_sentence(kit.conditions(2.61)[0]).replace("\u00a0", " ")
     assert sentence == "time gap 2.61 s, band 1.80 to 2.20 s: out by 0.41 s."
 
 
-def test_a_condition_without_a_value_says_why(kit: ModuleType) -> None:
+def test_a_condition_without_a_value_says_why() -> None:
     judged = kit.condition("TTC", None, 4.0, None, "s", "undecided", state="no lead")
     assert condition_sentence(judged).replace("\u00a0", " ") == "TTC no lead, band at least 4.00 s."
 
 
-def test_valid_is_not_said_before_the_trial_is_final(kit: ModuleType) -> None:
+def test_valid_is_not_said_before_the_trial_is_final() -> None:
     assert verdict_word(kit.trial("valid", "fired")) == "FIRED"
     assert verdict_word(kit.trial("valid", "final")) == "VALID"
     assert verdict_word(kit.trial("invalid", "fired")) == "INVALID"
 
 
-def test_a_ruling_speaks_for_the_trial(kit: ModuleType) -> None:
+def test_a_ruling_speaks_for_the_trial() -> None:
     assert verdict_word(kit.ruled(kit.trial("valid"))) == "INVALID"
 
 
-def test_a_trial_that_never_fired_says_so_first(kit: ModuleType) -> None:
-    missed = kit.trial("invalid", fired_at=None, timing=kit.Timing(204.0, None, None, "missed"))
+def test_a_trial_that_never_fired_says_so_first() -> None:
+    missed = kit.trial("invalid", fired_at=None, timing=Timing(204.0, None, None, "missed"))
     assert verdict_sentences(missed)[0] == "Never fired: what fires it held and no marker came."
 
 
-def test_the_undecided_verdict_names_what_could_not_be_judged(kit: ModuleType) -> None:
+def test_the_undecided_verdict_names_what_could_not_be_judged() -> None:
     sentences = [one.replace("\u00a0", " ") for one in verdict_sentences(kit.trial("undecided"))]
     assert sentences[0] == "time gap not measured, band 1.80 to 2.20 s."
     assert "14 frames were lost" in sentences[1]
+
+
+@pytest.mark.parametrize("replay", [False, True])
+def test_what_a_key_does_can_be_read_whole_on_the_smallest_sheet(replay: bool) -> None:
+    sheet = HelpSheet(read_only=False, replay=replay)
+    text = "\n".join("".join(piece for piece, _ in row) for row in sheet.rows(74))
+    for key in keys_for(read_only=False, replay=replay, every=True):
+        assert key.help in text, "it is cut off"

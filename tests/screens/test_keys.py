@@ -6,7 +6,6 @@ import threading
 from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
-from types import ModuleType
 from typing import Any
 
 import pytest
@@ -15,12 +14,15 @@ from textual.widgets import Input
 
 from monitor.errors import WitnessError
 from monitor.following.building import reasons_of
+from monitor.following.view import RecorderView
 from monitor.judging.case.trial import Finding, Retraction
 from monitor.screens.dialogs.note import NoteSheet
 from monitor.screens.keymap import KEYS, keys_for
 from monitor.screens.panel import Panel
 from monitor.screens.watch.app import WatchApp
 from monitor.study.demo import demo_study
+from tests.screens import conftest as kit
+from tests.screens.conftest import open_sheet, posted, redraw, sheet, uncovered
 
 MakeApp = Callable[..., WatchApp]
 SIZE = (120, 36)
@@ -32,18 +34,7 @@ def shown(app: WatchApp, panel: str) -> str:
     return "" if canvas is None else canvas.text()
 
 
-def sheet(app: WatchApp) -> str:
-    """The text of the sheet that is open."""
-    canvas = app.screen.query_one("SheetBody").canvas  # type: ignore[attr-defined]
-    return str(canvas.text())
-
-
-def posted(source: Any) -> list[dict[str, Any]]:
-    """What was posted, without what the screen enters by itself."""
-    return [one for one in source.posted if one["type"] != "shown"]
-
-
-async def test_a_note_has_the_time_of_its_key_and_not_of_enter(kit: ModuleType, make_app: MakeApp) -> None:
+async def test_a_note_has_the_time_of_its_key_and_not_of_enter(make_app: MakeApp) -> None:
     source = kit.FakeSource(kit.live_view())
     app = make_app(source)
     async with app.run_test(size=SIZE) as pilot:
@@ -52,11 +43,11 @@ async def test_a_note_has_the_time_of_its_key_and_not_of_enter(kit: ModuleType, 
         source.change(t=199.0)
         await pilot.press(*"van drifts", "enter")
         await pilot.pause()
-        assert app.screen is app.watch_screen
+        assert uncovered(app)
     assert posted(source) == [{"type": "note", "text": "van drifts", "drive": 1, "at": 192.4, "wall": kit.WALL + 500.0}]
 
 
-async def test_a_note_can_be_dropped_and_an_empty_one_is_none(kit: ModuleType, make_app: MakeApp) -> None:
+async def test_a_note_can_be_dropped_and_an_empty_one_is_none(make_app: MakeApp) -> None:
     source = kit.FakeSource(kit.live_view())
     app = make_app(source)
     async with app.run_test(size=SIZE) as pilot:
@@ -68,7 +59,7 @@ async def test_a_note_can_be_dropped_and_an_empty_one_is_none(kit: ModuleType, m
     assert source.posted_types() == ["mark"]
 
 
-async def test_letters_in_a_note_are_no_keys(kit: ModuleType, make_app: MakeApp) -> None:
+async def test_letters_in_a_note_are_no_keys(make_app: MakeApp) -> None:
     source = kit.FakeSource(kit.live_view())
     app = make_app(source)
     async with app.run_test(size=SIZE) as pilot:
@@ -86,7 +77,7 @@ async def test_letters_in_a_note_are_no_keys(kit: ModuleType, make_app: MakeApp)
         ("f8", "emergency-stop", "emergency stop used"),
     ],
 )
-async def test_marks_are_entered_at_once(kit: ModuleType, make_app: MakeApp, key: str, code: str, text: str) -> None:
+async def test_marks_are_entered_at_once(make_app: MakeApp, key: str, code: str, text: str) -> None:
     source = kit.FakeSource(kit.live_view())
     app = make_app(source)
     async with app.run_test(size=SIZE) as pilot:
@@ -96,7 +87,7 @@ async def test_marks_are_entered_at_once(kit: ModuleType, make_app: MakeApp, key
     assert posted(source) == [{"type": "mark", "code": code, "text": text, **moment}]
 
 
-async def test_saving_is_said_until_the_entry_is_on_disk(kit: ModuleType, make_app: MakeApp, hand_clock: Any) -> None:
+async def test_saving_is_said_until_the_entry_is_on_disk(make_app: MakeApp, hand_clock: Any) -> None:
     source = kit.FakeSource(kit.live_view())
     app = make_app(source)
     async with app.run_test(size=SIZE) as pilot:
@@ -104,11 +95,11 @@ async def test_saving_is_said_until_the_entry_is_on_disk(kit: ModuleType, make_a
         hand_clock.now += 1.0
         app.watch_screen.tick()
         assert "saving" in shown(app, "now")  # the view is still the one from before the key
-        source.change(recorder=kit.RecorderView("saving", 412.0, 1, ""))
+        source.change(recorder=RecorderView("saving", 412.0, 1, ""))
         hand_clock.now += 1.0
         app.watch_screen.tick()
         assert "saving" in shown(app, "now")
-        source.change(recorder=kit.RecorderView("recording", 412.0, 0, ""))
+        source.change(recorder=RecorderView("recording", 412.0, 0, ""))
         hand_clock.now += 1.0
         app.watch_screen.tick()
         assert "mark at 3:12.4: on disk" in shown(app, "now")
@@ -117,8 +108,8 @@ async def test_saving_is_said_until_the_entry_is_on_disk(kit: ModuleType, make_a
         assert "on disk" not in shown(app, "now")
 
 
-async def test_an_entry_that_is_not_taken_is_said_loudly(kit: ModuleType, make_app: MakeApp) -> None:
-    class Refusing(kit.FakeSource):  # type: ignore[misc, name-defined]
+async def test_an_entry_that_is_not_taken_is_said_loudly(make_app: MakeApp) -> None:
+    class Refusing(kit.FakeSource):
         def post(self, fields: dict[str, Any]) -> str:
             raise WitnessError("1000 entries wait to be saved.")
 
@@ -128,18 +119,17 @@ async def test_an_entry_that_is_not_taken_is_said_loudly(kit: ModuleType, make_a
         assert "Not entered: 1000 entries wait" in shown(app, "now")
 
 
-async def test_a_verdict_does_not_wait_for_the_next_beat(kit: ModuleType, make_app: MakeApp, hand_clock: Any) -> None:
-    class Waking(kit.FakeSource):  # type: ignore[misc, name-defined]
-        def when_turned(self, wake: Any) -> None:
+async def test_a_verdict_does_not_wait_for_the_next_beat(make_app: MakeApp, monkeypatch: pytest.MonkeyPatch) -> None:
+    class Waking(kit.FakeSource):
+        def when_turned(self, wake: Callable[[], None]) -> None:
             self.wake = wake
 
     source = Waking(kit.live_view())
     app = make_app(source)
-    app.watch_screen.beat = lambda: None  # type: ignore[method-assign]
+    monkeypatch.setattr(app.watch_screen, "beat", lambda: None)
     async with app.run_test(size=SIZE) as pilot:
         source.wake()  # without a new verdict it draws nothing
         source.shown = replace(kit.states()["invalid"], revision=2)
-        app.watch_screen.beat = lambda: None  # type: ignore[method-assign]
         threading.Thread(target=source.wake).start()
         for _ in range(500):
             if "out by 0.41 s." in shown(app, "slab"):
@@ -152,7 +142,7 @@ async def test_a_verdict_does_not_wait_for_the_next_beat(kit: ModuleType, make_a
         assert "side-gust" in shown(app, "outlook")
 
 
-async def test_a_verdict_waits_until_it_was_acknowledged(kit: ModuleType, make_app: MakeApp) -> None:
+async def test_a_verdict_waits_until_it_was_acknowledged(make_app: MakeApp) -> None:
     source = kit.FakeSource(kit.live_view())
     app = make_app(source)
     async with app.run_test(size=SIZE) as pilot:
@@ -167,7 +157,7 @@ async def test_a_verdict_waits_until_it_was_acknowledged(kit: ModuleType, make_a
         assert "side-gust" in shown(app, "slab")
 
 
-async def test_what_was_shown_is_entered_once_with_its_verdict(kit: ModuleType, make_app: MakeApp) -> None:
+async def test_what_was_shown_is_entered_once_with_its_verdict(make_app: MakeApp) -> None:
     source = kit.FakeSource(kit.live_view())
     app = make_app(source)
     async with app.run_test(size=SIZE):
@@ -178,7 +168,7 @@ async def test_what_was_shown_is_entered_once_with_its_verdict(kit: ModuleType, 
     assert entered == [("1/gate-brake/1", "undecided", "fired"), ("1/gate-brake/1", "invalid", "final")]
 
 
-async def test_a_ruling_takes_verdict_reason_and_words(kit: ModuleType, make_app: MakeApp) -> None:
+async def test_a_ruling_takes_verdict_reason_and_words(make_app: MakeApp) -> None:
     source = kit.FakeSource(kit.states()["valid"])
     app = make_app(source)
     async with app.run_test(size=SIZE) as pilot:
@@ -201,7 +191,7 @@ async def test_a_ruling_takes_verdict_reason_and_words(kit: ModuleType, make_app
     ]
 
 
-async def test_overruling_needs_a_reason_and_a_reason_a_verdict(kit: ModuleType, make_app: MakeApp) -> None:
+async def test_overruling_needs_a_reason_and_a_reason_a_verdict(make_app: MakeApp) -> None:
     source = kit.FakeSource(kit.states()["valid"])
     app = make_app(source)
     async with app.run_test(size=SIZE) as pilot:
@@ -217,7 +207,7 @@ async def test_overruling_needs_a_reason_and_a_reason_a_verdict(kit: ModuleType,
     assert [(one["verdict"], one["reason"]) for one in posted(source)] == [("valid", "confirmed")]
 
 
-async def test_what_voids_a_trial_is_no_reason_to_call_it_valid(kit: ModuleType, make_app: MakeApp) -> None:
+async def test_what_voids_a_trial_is_no_reason_to_call_it_valid(make_app: MakeApp) -> None:
     app = make_app(kit.FakeSource(kit.states()["invalid"]))
     async with app.run_test(size=SIZE) as pilot:
         await pilot.press("r", "v")
@@ -226,9 +216,7 @@ async def test_what_voids_a_trial_is_no_reason_to_call_it_valid(kit: ModuleType,
 
 
 @pytest.mark.parametrize("size", [(80, 24), SIZE])
-async def test_every_reason_can_be_reached_and_a_persons_come_first(
-    kit: ModuleType, make_app: MakeApp, size: tuple[int, int]
-) -> None:
+async def test_every_reason_can_be_reached_and_a_persons_come_first(make_app: MakeApp, size: tuple[int, int]) -> None:
     source = kit.FakeSource(replace(kit.states()["valid"], reasons=reasons_of(demo_study())))
     app = make_app(source)
     async with app.run_test(size=size) as pilot:
@@ -244,7 +232,7 @@ async def test_every_reason_can_be_reached_and_a_persons_come_first(
     assert posted(source)[0]["reason"] == "slippery-seat"
 
 
-async def test_the_trial_to_rule_on_can_be_chosen(kit: ModuleType, make_app: MakeApp) -> None:
+async def test_the_trial_to_rule_on_can_be_chosen(make_app: MakeApp) -> None:
     first, second = kit.trial("valid"), kit.trial("invalid", id="2/gate-brake/1", drive=2)
     source = kit.FakeSource(kit.live_view(trials=(first, second)))
     app = make_app(source)
@@ -256,7 +244,7 @@ async def test_the_trial_to_rule_on_can_be_chosen(kit: ModuleType, make_app: Mak
     assert posted(source)[0]["trial"] == "1/gate-brake/1"
 
 
-async def test_the_key_takes_the_trial_that_has_waited_longest(kit: ModuleType, make_app: MakeApp) -> None:
+async def test_the_key_takes_the_trial_that_has_waited_longest(make_app: MakeApp) -> None:
     waits = kit.trial("undecided")
     later = kit.trial("valid", id="1/side-gust/1", trigger="side-gust", fired_at=260.0)
     app = make_app(kit.FakeSource(kit.live_view(trials=(waits, later))))
@@ -266,16 +254,16 @@ async def test_the_key_takes_the_trial_that_has_waited_longest(kit: ModuleType, 
 
 
 @pytest.mark.parametrize("key", ["r", "t", "e"])
-async def test_without_a_trial_the_keys_say_so(kit: ModuleType, make_app: MakeApp, key: str) -> None:
+async def test_without_a_trial_the_keys_say_so(make_app: MakeApp, key: str) -> None:
     source = kit.FakeSource(kit.live_view())
     app = make_app(source)
     async with app.run_test(size=SIZE) as pilot:
         await pilot.press(key)
         assert "no trial yet" in shown(app, "now")
-        assert app.screen is app.watch_screen
+        assert uncovered(app)
 
 
-async def test_the_trial_card_has_everything_and_follows_its_trial(kit: ModuleType, make_app: MakeApp) -> None:
+async def test_the_trial_card_has_everything_and_follows_its_trial(make_app: MakeApp) -> None:
     source = kit.FakeSource(kit.states()["undecided"])
     app = make_app(source)
     async with app.run_test(size=SIZE) as pilot:
@@ -293,14 +281,14 @@ async def test_the_trial_card_has_everything_and_follows_its_trial(kit: ModuleTy
         assert "first accelerator 0.62 s after hazard onset" in " ".join(text.split())
         source.shown = kit.states()["invalid"]
         app.watch_screen.tick()
-        app.screen.redraw()  # type: ignore[attr-defined]
+        redraw(app)
         assert "INVALID" in sheet(app)
         await pilot.press("r")
         await pilot.pause()
         assert "RULE on" in sheet(app)
 
 
-async def test_a_blind_response_is_revealed_only_when_asked_twice(kit: ModuleType, make_app: MakeApp) -> None:
+async def test_a_blind_response_is_revealed_only_when_asked_twice(make_app: MakeApp) -> None:
     source = kit.FakeSource(kit.states()["blind"])
     app = make_app(source)
     async with app.run_test(size=SIZE) as pilot:
@@ -320,7 +308,7 @@ async def test_a_blind_response_is_revealed_only_when_asked_twice(kit: ModuleTyp
 
 
 @pytest.mark.parametrize(("answer", "value"), [("o", True), ("w", False)])
-async def test_the_eyes_call(kit: ModuleType, make_app: MakeApp, answer: str, value: bool) -> None:
+async def test_the_eyes_call(make_app: MakeApp, answer: str, value: bool) -> None:
     source = kit.FakeSource(kit.states()["valid"])
     app = make_app(source)
     async with app.run_test(size=SIZE) as pilot:
@@ -329,7 +317,7 @@ async def test_the_eyes_call(kit: ModuleType, make_app: MakeApp, answer: str, va
     assert [(one["type"], one["trial"], one["value"]) for one in posted(source)] == [("eyes", "1/gate-brake/1", value)]
 
 
-async def test_the_comfort_rating_takes_only_its_scale(kit: ModuleType, make_app: MakeApp) -> None:
+async def test_the_comfort_rating_takes_only_its_scale(make_app: MakeApp) -> None:
     source = kit.FakeSource(kit.live_view())
     app = make_app(source)
     async with app.run_test(size=SIZE) as pilot:
@@ -341,7 +329,7 @@ async def test_the_comfort_rating_takes_only_its_scale(kit: ModuleType, make_app
     assert [(one["type"], one["rating"], one["at"]) for one in posted(source)] == [("comfort", 2, 192.4)]
 
 
-async def test_the_list_filters_and_keeps_the_time(kit: ModuleType, make_app: MakeApp) -> None:
+async def test_the_list_filters_and_keeps_the_time(make_app: MakeApp) -> None:
     app = make_app(kit.FakeSource(kit.live_view()))
     async with app.run_test(size=SIZE) as pilot:
         await pilot.press("l")
@@ -352,10 +340,10 @@ async def test_the_list_filters_and_keeps_the_time(kit: ModuleType, make_app: Ma
         assert "yawns" not in sheet(app)
         await pilot.press("escape")
         await pilot.pause()
-        assert app.screen is app.watch_screen
+        assert uncovered(app)
 
 
-async def test_a_held_view_stays_and_a_verdict_lifts_it(kit: ModuleType, make_app: MakeApp, hand_clock: Any) -> None:
+async def test_a_held_view_stays_and_a_verdict_lifts_it(make_app: MakeApp, hand_clock: Any) -> None:
     source = kit.FakeSource(kit.live_view())
     app = make_app(source)
     async with app.run_test(size=SIZE) as pilot:
@@ -381,7 +369,7 @@ async def test_a_held_view_stays_and_a_verdict_lifts_it(kit: ModuleType, make_ap
         assert "HELD" not in shown(app, "outlook")
 
 
-async def test_calm_mode_by_key(kit: ModuleType, make_app: MakeApp) -> None:
+async def test_calm_mode_by_key(make_app: MakeApp) -> None:
     app = make_app(kit.FakeSource(kit.live_view()))
     async with app.run_test(size=SIZE) as pilot:
         await pilot.press("z")
@@ -391,7 +379,7 @@ async def test_calm_mode_by_key(kit: ModuleType, make_app: MakeApp) -> None:
         assert "CALM" not in shown(app, "health")
 
 
-async def test_colours_go_round(kit: ModuleType, make_app: MakeApp) -> None:
+async def test_colours_go_round(make_app: MakeApp) -> None:
     app = make_app(kit.FakeSource(kit.live_view()))
     async with app.run_test(size=SIZE) as pilot:
         names = [app.theme]
@@ -401,7 +389,7 @@ async def test_colours_go_round(kit: ModuleType, make_app: MakeApp) -> None:
     assert names == ["dark", "light", "sixteen", "dark"]
 
 
-async def test_a_picture_of_the_screen_is_saved(kit: ModuleType, make_app: MakeApp, tmp_path: Path) -> None:
+async def test_a_picture_of_the_screen_is_saved(make_app: MakeApp, tmp_path: Path) -> None:
     app = make_app(kit.FakeSource(kit.live_view()), pictures=tmp_path)
     async with app.run_test(size=SIZE) as pilot:
         await pilot.press("p")
@@ -410,14 +398,14 @@ async def test_a_picture_of_the_screen_is_saved(kit: ModuleType, make_app: MakeA
         assert path.name[:20] in shown(app, "now").replace("\n", "") or "picture:" in shown(app, "now")
 
 
-async def test_a_picture_that_cannot_be_saved_is_said(kit: ModuleType, make_app: MakeApp, tmp_path: Path) -> None:
+async def test_a_picture_that_cannot_be_saved_is_said(make_app: MakeApp, tmp_path: Path) -> None:
     app = make_app(kit.FakeSource(kit.live_view()), pictures=tmp_path / "nowhere")
     async with app.run_test(size=SIZE) as pilot:
         await pilot.press("p")
         assert "No picture saved" in shown(app, "now")
 
 
-async def test_ending_the_run_needs_the_participants_code(kit: ModuleType, make_app: MakeApp) -> None:
+async def test_ending_the_run_needs_the_participants_code(make_app: MakeApp) -> None:
     source = kit.FakeSource(kit.live_view())
     app = make_app(source)
     async with app.run_test(size=SIZE) as pilot:
@@ -429,11 +417,11 @@ async def test_ending_the_run_needs_the_participants_code(kit: ModuleType, make_
         await pilot.press("f10", *"Q07", "enter")
         await pilot.pause()
         assert source.ended == ["ended by the operator"]
-        assert app.screen is app.watch_screen
+        assert uncovered(app)
 
 
 @pytest.mark.parametrize("keys", [("q", "q"), ("ctrl+c", "ctrl+c"), ("ctrl+q", "ctrl+q"), ("q", "enter")])
-async def test_leaving_asks_and_ends_no_run(kit: ModuleType, make_app: MakeApp, keys: tuple[str, str]) -> None:
+async def test_leaving_asks_and_ends_no_run(make_app: MakeApp, keys: tuple[str, str]) -> None:
     source = kit.FakeSource(kit.live_view())
     app = make_app(source)
     async with app.run_test(size=SIZE) as pilot:
@@ -444,16 +432,16 @@ async def test_leaving_asks_and_ends_no_run(kit: ModuleType, make_app: MakeApp, 
     assert source.ended == []
 
 
-async def test_leaving_can_be_taken_back(kit: ModuleType, make_app: MakeApp) -> None:
+async def test_leaving_can_be_taken_back(make_app: MakeApp) -> None:
     app = make_app(kit.FakeSource(kit.live_view()))
     async with app.run_test(size=SIZE) as pilot:
         await pilot.press("q", "escape")
         await pilot.pause()
-        assert app.screen is app.watch_screen
+        assert uncovered(app)
         assert app.is_running
 
 
-async def test_help_lists_every_key(kit: ModuleType, make_app: MakeApp) -> None:
+async def test_help_lists_every_key(make_app: MakeApp) -> None:
     app = make_app(kit.FakeSource(kit.live_view()))
     async with app.run_test(size=(120, 50)) as pilot:
         await pilot.press("question_mark")
@@ -462,11 +450,11 @@ async def test_help_lists_every_key(kit: ModuleType, make_app: MakeApp) -> None:
             assert key.help in text
         await pilot.press("question_mark")
         await pilot.pause()
-        assert app.screen is app.watch_screen
+        assert uncovered(app)
 
 
 @pytest.mark.parametrize("replay", [True, False])
-async def test_the_palette_offers_every_key_and_nothing_else(kit: ModuleType, make_app: MakeApp, replay: bool) -> None:
+async def test_the_palette_offers_every_key_and_nothing_else(make_app: MakeApp, replay: bool) -> None:
     source = kit.FakeReplay(kit.live_view())
     app = make_app(source, replay=replay)
     async with app.run_test(size=SIZE):
@@ -474,7 +462,7 @@ async def test_the_palette_offers_every_key_and_nothing_else(kit: ModuleType, ma
     assert offered == {key.help for key in keys_for(read_only=False, replay=replay, every=True)}
 
 
-async def test_the_palette_runs_the_action(kit: ModuleType, make_app: MakeApp) -> None:
+async def test_the_palette_runs_the_action(make_app: MakeApp) -> None:
     source = kit.FakeSource(kit.live_view())
     app = make_app(source)
     async with app.run_test(size=SIZE) as pilot:
@@ -484,7 +472,7 @@ async def test_the_palette_runs_the_action(kit: ModuleType, make_app: MakeApp) -
         (command,) = [one for one in app.get_system_commands(app.screen) if "unwell" in one.help]
         await pilot.press("escape")
         await pilot.pause()
-        await command.callback()  # type: ignore[misc]
+        await command.callback()
     assert [one["code"] for one in posted(source)] == ["unwell"]
 
 
@@ -495,7 +483,7 @@ def test_no_two_keys_are_the_same_and_all_have_help() -> None:
     assert not any("alt" in key.key or "shift" in key.key for key in KEYS)
 
 
-async def test_a_read_only_screen_posts_nothing_whatever_is_pressed(kit: ModuleType, make_app: MakeApp) -> None:
+async def test_a_read_only_screen_posts_nothing_whatever_is_pressed(make_app: MakeApp) -> None:
     source = kit.FakeSource(kit.live_view())
     app = make_app(source, read_only=True)
     async with app.run_test(size=SIZE) as pilot:
@@ -503,7 +491,7 @@ async def test_a_read_only_screen_posts_nothing_whatever_is_pressed(kit: ModuleT
         app.watch_screen.tick()
         for key in ("n", "m", "v", "u", "r", "e", "c", "a", "h", "f8", "f10"):
             await pilot.press(key)
-            assert app.screen is app.watch_screen, key
+            assert uncovered(app), key
         await pilot.press("a", "t")
         assert "r rule" not in sheet(app)
         await pilot.press("escape")
@@ -532,9 +520,7 @@ async def test_a_read_only_screen_posts_nothing_whatever_is_pressed(kit: ModuleT
         (("o",), ("loop",)),
     ],
 )
-async def test_the_keys_of_a_replay(
-    kit: ModuleType, make_app: MakeApp, keys: tuple[str, ...], move: tuple[Any, ...]
-) -> None:
+async def test_the_keys_of_a_replay(make_app: MakeApp, keys: tuple[str, ...], move: tuple[Any, ...]) -> None:
     source = kit.FakeReplay(kit.live_view())
     app = make_app(source, replay=True)
     async with app.run_test(size=SIZE) as pilot:
@@ -546,7 +532,7 @@ async def test_the_keys_of_a_replay(
     assert source.posted == []
 
 
-async def test_step_and_pace_are_said_in_words(kit: ModuleType, make_app: MakeApp) -> None:
+async def test_step_and_pace_are_said_in_words(make_app: MakeApp) -> None:
     source = kit.FakeReplay(kit.live_view())
     app = make_app(source, replay=True)
     async with app.run_test(size=SIZE) as pilot:
@@ -556,14 +542,12 @@ async def test_step_and_pace_are_said_in_words(kit: ModuleType, make_app: MakeAp
         assert "REPLAY RUNS, half" in shown(app, "transport")
 
 
-async def test_in_a_replay_notes_and_rulings_go_beside_the_record_and_marks_do_not(
-    kit: ModuleType, make_app: MakeApp
-) -> None:
+async def test_in_a_replay_notes_and_rulings_go_beside_the_record_and_marks_do_not(make_app: MakeApp) -> None:
     source = kit.FakeReplay(kit.states()["invalid"])
     app = make_app(source, replay=True)
     async with app.run_test(size=SIZE) as pilot:
         await pilot.press("m", "u", "c", "e", "f10")
-        assert app.screen is app.watch_screen
+        assert uncovered(app)
         await pilot.press("n", *"why", "enter")
         await pilot.pause()
         await pilot.press("r", "c")
@@ -571,7 +555,7 @@ async def test_in_a_replay_notes_and_rulings_go_beside_the_record_and_marks_do_n
     assert source.posted_types() == ["note", "ruling"]
 
 
-async def test_the_screen_keeps_its_state_line_when_the_terminal_shrinks(kit: ModuleType, make_app: MakeApp) -> None:
+async def test_the_screen_keeps_its_state_line_when_the_terminal_shrinks(make_app: MakeApp) -> None:
     app = make_app(kit.FakeSource(kit.live_view()))
     async with app.run_test(size=SIZE) as pilot:
         await pilot.resize_terminal(50, 12)
@@ -584,7 +568,7 @@ async def test_the_screen_keeps_its_state_line_when_the_terminal_shrinks(kit: Mo
         assert "HOLD" in shown(app, "outlook")
 
 
-async def test_the_panels_go_on_below_an_open_sheet(kit: ModuleType, make_app: MakeApp) -> None:
+async def test_the_panels_go_on_below_an_open_sheet(make_app: MakeApp) -> None:
     source = kit.FakeSource(kit.states()["valid"])
     app = make_app(source)
     async with app.run_test(size=SIZE) as pilot:
@@ -601,7 +585,7 @@ def burst(app: WatchApp, *keys: str) -> None:
         app.post_message(events.Key(key, key if len(key) == 1 else None))
 
 
-async def test_words_typed_faster_than_the_box_opens_are_all_in_the_note(kit: ModuleType, make_app: MakeApp) -> None:
+async def test_words_typed_faster_than_the_box_opens_are_all_in_the_note(make_app: MakeApp) -> None:
     source = kit.FakeSource(kit.states()["valid"])
     app = make_app(source)
     async with app.run_test(size=SIZE) as pilot:
@@ -612,7 +596,7 @@ async def test_words_typed_faster_than_the_box_opens_are_all_in_the_note(kit: Mo
     assert [(one["type"], one.get("text")) for one in posted(source)] == [("note", "unwell?")]
 
 
-async def test_a_ruling_typed_in_one_burst_is_whole(kit: ModuleType, make_app: MakeApp) -> None:
+async def test_a_ruling_typed_in_one_burst_is_whole(make_app: MakeApp) -> None:
     source = kit.FakeSource(kit.states()["valid"])
     app = make_app(source)
     async with app.run_test(size=SIZE) as pilot:
@@ -624,7 +608,7 @@ async def test_a_ruling_typed_in_one_burst_is_whole(kit: ModuleType, make_app: M
     ]
 
 
-async def test_the_code_that_ends_the_run_may_come_in_one_burst(kit: ModuleType, make_app: MakeApp) -> None:
+async def test_the_code_that_ends_the_run_may_come_in_one_burst(make_app: MakeApp) -> None:
     source = kit.FakeSource(kit.live_view())
     app = make_app(source)
     async with app.run_test(size=SIZE) as pilot:
@@ -635,28 +619,28 @@ async def test_the_code_that_ends_the_run_may_come_in_one_burst(kit: ModuleType,
     assert posted(source) == []
 
 
-async def test_the_bell_stays_silent(kit: ModuleType, make_app: MakeApp) -> None:
+async def test_the_bell_stays_silent(make_app: MakeApp, monkeypatch: pytest.MonkeyPatch) -> None:
     app = make_app(kit.FakeSource(kit.live_view()))
     async with app.run_test(size=SIZE):
         written: list[str] = []
-        app._driver.write = written.append  # type: ignore[union-attr, method-assign]
+        monkeypatch.setattr(app._driver, "write", written.append)
         app.bell()
     assert "\a" not in "".join(written)
 
 
-async def test_the_note_box_is_ready_to_type_in_with_the_key_that_opens_it(kit: ModuleType, make_app: MakeApp) -> None:
+async def test_the_note_box_is_ready_to_type_in_with_the_key_that_opens_it(make_app: MakeApp) -> None:
     app = make_app(kit.FakeSource(kit.live_view()))
     async with app.run_test(size=(80, 24)) as pilot:
         await pilot.press("n")
         assert isinstance(app.focused, Input)
-        assert app.screen.covers_from == 21  # type: ignore[attr-defined]
+        assert open_sheet(app).covers_from == 21
         await pilot.press(*"door", "escape")
         await pilot.pause()
-        assert app.screen is app.watch_screen
+        assert uncovered(app)
 
 
 @pytest.mark.parametrize("key", ["i", "t"])
-async def test_a_note_can_be_written_over_a_sheet(kit: ModuleType, make_app: MakeApp, key: str) -> None:
+async def test_a_note_can_be_written_over_a_sheet(make_app: MakeApp, key: str) -> None:
     source = kit.FakeSource(replace(kit.states()["valid"], sheet=kit.STEPS))
     app = make_app(source)
     async with app.run_test(size=SIZE) as pilot:
@@ -666,20 +650,20 @@ async def test_a_note_can_be_written_over_a_sheet(kit: ModuleType, make_app: Mak
     assert [(one["type"], one.get("text")) for one in posted(source)] == [("note", "phone rang")]
 
 
-async def test_no_key_acts_where_nothing_can_be_seen(kit: ModuleType, make_app: MakeApp) -> None:
+async def test_no_key_acts_where_nothing_can_be_seen(make_app: MakeApp) -> None:
     source = kit.FakeSource(kit.states()["valid"])
     app = make_app(source)
     async with app.run_test(size=(50, 12)) as pilot:
         await pilot.press("u", "c", "7", "enter", "m", "r", "c", "f8", "n", "f10")
         await pilot.pause()
-        assert app.screen is app.watch_screen
+        assert uncovered(app)
         await pilot.press("q")
         await pilot.pause()
         assert app.screen is not app.watch_screen
     assert posted(source) == []
 
 
-async def test_unwell_has_a_way_back_with_words(kit: ModuleType, make_app: MakeApp) -> None:
+async def test_unwell_has_a_way_back_with_words(make_app: MakeApp) -> None:
     source = kit.FakeSource(kit.states()["stopped"])
     app = make_app(source)
     async with app.run_test(size=SIZE) as pilot:
@@ -700,7 +684,7 @@ async def test_unwell_has_a_way_back_with_words(kit: ModuleType, make_app: MakeA
     assert (back["type"], back["what"], back["words"]) == ("retract", "k1", "slipped")
 
 
-async def test_a_note_is_taken_back_from_the_list(kit: ModuleType, make_app: MakeApp) -> None:
+async def test_a_note_is_taken_back_from_the_list(make_app: MakeApp) -> None:
     notes = (*kit.NOTES[:2], replace(kit.NOTES[2], key="k9", must_say_why=True))
     source = kit.FakeSource(kit.live_view(notes=notes))
     app = make_app(source)
@@ -711,12 +695,12 @@ async def test_a_note_is_taken_back_from_the_list(kit: ModuleType, make_app: Mak
         await pilot.pause()
         source.change(notes=(*notes[:2], replace(notes[2], retracted=Retraction("ops", kit.WALL, "wrong run"))))
         app.watch_screen.tick()
-        app.screen.redraw()  # type: ignore[attr-defined]
+        redraw(app)
         assert "taken back by ops (wrong run): yawns" in sheet(app)
     assert [(one["type"], one["what"], one["words"]) for one in posted(source)] == [("retract", "k9", "wrong run")]
 
 
-async def test_whoever_takes_over_enters_from_then_on(kit: ModuleType, make_app: MakeApp) -> None:
+async def test_whoever_takes_over_enters_from_then_on(make_app: MakeApp) -> None:
     source = kit.FakeSource(kit.states()["undecided"])
     app = make_app(source)
     async with app.run_test(size=SIZE) as pilot:
@@ -730,7 +714,7 @@ async def test_whoever_takes_over_enters_from_then_on(kit: ModuleType, make_app:
     assert ("by" in first, "by" in handed, second["by"]) == (False, False, "ben")
 
 
-async def test_what_was_seen_is_entered_and_only_what_is_shown(kit: ModuleType, make_app: MakeApp) -> None:
+async def test_what_was_seen_is_entered_and_only_what_is_shown(make_app: MakeApp) -> None:
     source = kit.FakeSource(kit.live_view())
     app = make_app(source)
     async with app.run_test(size=SIZE) as pilot:
@@ -743,7 +727,7 @@ async def test_what_was_seen_is_entered_and_only_what_is_shown(kit: ModuleType, 
     assert (seen["type"], seen["trial"], seen["word"]) == ("seen", "1/gate-brake/1", "INVALID")
 
 
-async def test_a_trial_that_cannot_be_valid_says_so_at_once(kit: ModuleType, make_app: MakeApp) -> None:
+async def test_a_trial_that_cannot_be_valid_says_so_at_once(make_app: MakeApp) -> None:
     view = kit.states()["invalid"]
     other = Finding("group-mismatch", "void", "The simulator says group no-alert.", None)
     trials = tuple(replace(one, findings=(other,)) for one in view.trials)

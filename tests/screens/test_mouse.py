@@ -5,12 +5,12 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import replace
-from types import ModuleType
 from typing import Any
 
 import pytest
 from textual.pilot import Pilot
 
+from monitor.following.view import TransportView
 from monitor.screens.dialogs.lists import HelpSheet
 from monitor.screens.dialogs.note import NoteSheet
 from monitor.screens.dialogs.sheet import SheetBody
@@ -22,6 +22,8 @@ from monitor.screens.mouse import key_at
 from monitor.screens.panel import Drawn
 from monitor.screens.panels.footing import draw_keys
 from monitor.screens.watch.app import WatchApp
+from tests.screens import conftest as kit
+from tests.screens.conftest import sheet, uncovered
 
 MakeApp = Callable[..., WatchApp]
 SIZE = (120, 36)
@@ -44,9 +46,11 @@ async def click(pilot: Pilot[Any], widget: Drawn, text: str) -> None:
 
 @pytest.mark.parametrize("replay", [False, True])
 @pytest.mark.parametrize("width", [80, 120, 200])
-def test_every_key_on_the_screen_can_be_clicked(kit: ModuleType, width: int, replay: bool) -> None:
-    transport = kit.TransportView(0.0, 10.0, 1.0, False) if replay else None
-    canvas = draw_keys(Picture(kit.live_view(), transport=transport), width, 4)
+def test_every_key_on_the_screen_can_be_clicked(width: int, replay: bool) -> None:
+    transport = TransportView(0.0, 10.0, 1.0, False) if replay else None
+    view = kit.live_view()
+    view = replace(view, day=replace(view.day, asked=frozenset(key.asked for key in KEYS)))
+    canvas = draw_keys(Picture(view, transport=transport), width, 4)
     pressed = set()
     for y in range(canvas.height):
         for x in range(canvas.width):
@@ -68,7 +72,7 @@ def test_the_word_beside_a_key_presses_it_and_blanks_further_on_do_not() -> None
     assert key_at(canvas, 10, 5) is None
 
 
-async def test_a_click_on_a_key_does_what_the_key_does(kit: ModuleType, make_app: MakeApp) -> None:
+async def test_a_click_on_a_key_does_what_the_key_does(make_app: MakeApp) -> None:
     app = make_app(kit.FakeSource(kit.live_view()))
     async with app.run_test(size=SIZE) as pilot:
         keys = app.watch_screen.query_one("#keys", Drawn)
@@ -78,10 +82,10 @@ async def test_a_click_on_a_key_does_what_the_key_does(kit: ModuleType, make_app
         await click(pilot, keys, "help")
         assert isinstance(app.screen, HelpSheet)
         await click(pilot, app.screen.query_one(SheetBody), "Esc")
-        assert app.screen is app.watch_screen
+        assert uncovered(app)
 
 
-async def test_a_click_chooses_a_step_and_another_one_ticks_it_off(kit: ModuleType, make_app: MakeApp) -> None:
+async def test_a_click_chooses_a_step_and_another_one_ticks_it_off(make_app: MakeApp) -> None:
     source = kit.FakeSource(kit.live_view(sheet=kit.STEPS))
     app = make_app(source)
     async with app.run_test(size=SIZE) as pilot:
@@ -97,7 +101,7 @@ async def test_a_click_chooses_a_step_and_another_one_ticks_it_off(kit: ModuleTy
     assert [one["step"] for one in source.posted if one["type"] == "step"] == ["Lights on"]
 
 
-async def test_a_ruling_is_given_by_clicks_alone(kit: ModuleType, make_app: MakeApp) -> None:
+async def test_a_ruling_is_given_by_clicks_alone(make_app: MakeApp) -> None:
     source = kit.FakeSource(kit.states()["undecided"])
     app = make_app(source)
     async with app.run_test(size=SIZE) as pilot:
@@ -108,28 +112,28 @@ async def test_a_ruling_is_given_by_clicks_alone(kit: ModuleType, make_app: Make
     assert [(one["verdict"], one["reason"]) for one in rulings] == [("invalid", "task-broken")]
 
 
-async def test_a_click_on_a_trial_opens_its_card(kit: ModuleType, make_app: MakeApp) -> None:
+async def test_a_click_on_a_trial_opens_its_card(make_app: MakeApp) -> None:
     first = kit.ruled(kit.trial("valid"))
     second = replace(kit.trial("invalid"), id="1/side-gust/1", trigger="side-gust", fired_at=206.0)
     app = make_app(kit.FakeSource(kit.after_fire(first, trials=(first, second))))
     async with app.run_test(size=SIZE) as pilot:
         side = app.watch_screen.query_one("#side", Drawn)
         await click(pilot, side, "gate-brake")
-        assert "TRIAL 1/gate-brake/1" in app.screen.query_one(SheetBody).canvas.text()  # type: ignore[union-attr]
+        assert "TRIAL 1/gate-brake/1" in sheet(app)
         await pilot.press("escape")
         await click(pilot, side, "NOTES")
-        assert app.screen is app.watch_screen
+        assert uncovered(app)
 
 
 @pytest.mark.parametrize("read_only", [False, True])
-async def test_what_is_bound_is_what_the_help_lists(kit: ModuleType, make_app: MakeApp, read_only: bool) -> None:
+async def test_what_is_bound_is_what_the_help_lists(make_app: MakeApp, read_only: bool) -> None:
     app = make_app(kit.FakeSource(kit.live_view()), read_only=read_only)
     async with app.run_test(size=(200, 60)) as pilot:
         listed = {key.key for key in keys_for(read_only=read_only, replay=False, every=True)}
         bound = {
             binding.key
-            for binding in app.watch_screen._bindings.key_to_bindings.values()
-            for binding in binding
+            for bindings in app.watch_screen._bindings.key_to_bindings.values()
+            for binding in bindings
             if app.watch_screen.check_action(binding.action.partition("(")[0], ()) is not False
             and binding.key in {k.key for k in KEYS}
         }
@@ -138,6 +142,6 @@ async def test_what_is_bound_is_what_the_help_lists(kit: ModuleType, make_app: M
         assert not {key for key in strange if not key.startswith(("tab", "shift+tab", "ctrl+c", "super+c"))}
         await pilot.press("question_mark")
         await pilot.pause()
-        text = app.screen.query_one(SheetBody).canvas.text()  # type: ignore[union-attr]
+        text = sheet(app)
         for key in keys_for(read_only=read_only, replay=False, every=True):
             assert key.help.split(":")[0][:30] in text

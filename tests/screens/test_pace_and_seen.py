@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from types import ModuleType
 from typing import Any
 
 from monitor.screens.watch.pace import Pace
 from monitor.screens.watch.seen import Shown
+from tests.screens import conftest as kit
 
 
 def ticks(pace: Pace, clock: Any, view: Any, count: int, step_s: float = 0.04) -> int:
@@ -20,11 +20,11 @@ def ticks(pace: Pace, clock: Any, view: Any, count: int, step_s: float = 0.04) -
     return drawn
 
 
-def test_a_changing_view_is_drawn_five_times_a_second(kit: ModuleType, hand_clock: Any) -> None:
+def test_a_changing_view_is_drawn_five_times_a_second(hand_clock: Any) -> None:
     assert 48 <= ticks(Pace(hand_clock), hand_clock, kit.live_view(), 250) <= 51
 
 
-def test_a_view_that_is_on_its_way_is_waited_for_a_little(kit: ModuleType, hand_clock: Any) -> None:
+def test_a_view_that_is_on_its_way_is_waited_for_a_little(hand_clock: Any) -> None:
     pace = Pace(hand_clock)
     view = kit.live_view()
     drawn_at = []
@@ -37,13 +37,13 @@ def test_a_view_that_is_on_its_way_is_waited_for_a_little(kit: ModuleType, hand_
     assert drawn_at == [1, 6, 11, 17, 22, 27, 33, 38, 44, 49, 54]
 
 
-def test_a_calm_screen_draws_once_a_second(kit: ModuleType, hand_clock: Any) -> None:
+def test_a_calm_screen_draws_once_a_second(hand_clock: Any) -> None:
     pace = Pace(hand_clock)
     assert pace.switch_calm()
     assert 10 <= ticks(pace, hand_clock, kit.live_view(), 250) <= 11
 
 
-def test_what_presses_is_drawn_with_the_next_tick(kit: ModuleType, hand_clock: Any) -> None:
+def test_what_presses_is_drawn_with_the_next_tick(hand_clock: Any) -> None:
     pace = Pace(hand_clock)
     views = kit.states()
     pace.due(views["hold"])
@@ -54,7 +54,7 @@ def test_what_presses_is_drawn_with_the_next_tick(kit: ModuleType, hand_clock: A
         assert pace.at_once
 
 
-def test_a_lagging_loop_turns_calm_and_one_hiccup_does_not(kit: ModuleType, hand_clock: Any) -> None:
+def test_a_lagging_loop_turns_calm_and_one_hiccup_does_not(hand_clock: Any) -> None:
     pace = Pace(hand_clock)
     ticks(pace, hand_clock, kit.live_view(), 20)
     ticks(pace, hand_clock, kit.live_view(), 1, step_s=2.0)
@@ -64,7 +64,7 @@ def test_a_lagging_loop_turns_calm_and_one_hiccup_does_not(kit: ModuleType, hand
     assert pace.calm
 
 
-def test_a_live_view_that_stands_still_is_not_believed(kit: ModuleType, hand_clock: Any) -> None:
+def test_a_live_view_that_stands_still_is_not_believed(hand_clock: Any) -> None:
     pace = Pace(hand_clock)
     view = kit.live_view()
     pace.due(view)
@@ -76,7 +76,7 @@ def test_a_live_view_that_stands_still_is_not_believed(kit: ModuleType, hand_clo
     assert pace.still_for(replace(view, revision=2)) is None
 
 
-def test_a_feed_that_says_itself_that_it_is_silent_is_no_hanging_view(kit: ModuleType, hand_clock: Any) -> None:
+def test_a_feed_that_says_itself_that_it_is_silent_is_no_hanging_view(hand_clock: Any) -> None:
     pace = Pace(hand_clock)
     view = kit.states()["stale"]
     pace.due(view)
@@ -84,7 +84,7 @@ def test_a_feed_that_says_itself_that_it_is_silent_is_no_hanging_view(kit: Modul
     assert pace.still_for(view) is None
 
 
-def test_fired_and_its_verdict_are_two_things_to_show(kit: ModuleType) -> None:
+def test_fired_and_its_verdict_are_two_things_to_show() -> None:
     shown = Shown()
     fired, final = kit.trial("undecided", "fired"), kit.trial("invalid")
     assert shown.take([fired]) == [fired]
@@ -94,7 +94,7 @@ def test_fired_and_its_verdict_are_two_things_to_show(kit: ModuleType) -> None:
     assert shown.take([kit.ruled(final)]) == []
 
 
-def test_a_replay_that_went_back_tells_the_verdict_again(kit: ModuleType) -> None:
+def test_a_replay_that_went_back_tells_the_verdict_again() -> None:
     shown = Shown()
     one = kit.trial("invalid")
     shown.take([one])

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 from dataclasses import replace
 from functools import partial
-from types import ModuleType
 
 import numpy as np
 import pytest
 
-from monitor.following.view import StripView
+from monitor.following.view import LiveView, OutlookRow, RecorderView, StripView, TimelineMark, TransportView
+from monitor.judging.case.trial import Note
 from monitor.screens.drawing.canvas import Canvas
 from monitor.screens.drawing.layout import arrange
 from monitor.screens.drawing.picture import Picture
@@ -22,19 +22,20 @@ from monitor.screens.panels.side import draw_side
 from monitor.screens.panels.slab import draw_slab
 from monitor.screens.panels.strips import GUTTER, columns_of, draw_strip
 from monitor.screens.panels.timeline import draw_timeline, line_length
-from monitor.screens.watch.drawn_screen import PANELS
+from monitor.screens.watch.drawn_screen import PANELS, DrawPanel
 from monitor.study.band import Band
+from tests.screens import conftest as kit
 
 SIZES = ((60, 20), (80, 24), (100, 30), (120, 36), (200, 60))
 ALLOWED = set("·…−–×≥≤²←→↑↓²°ø") | {chr(code) for code in (*range(0x2500, 0x25A0), *range(0x2800, 0x2900))}
 
 
-def number(kit: ModuleType, view: object, place: int, width: int = 27, height: int = 8) -> Canvas:
-    return draw_number(Picture(view), width, height, place=place)  # type: ignore[arg-type]
+def number(view: LiveView, place: int, width: int = 27, height: int = 8) -> Canvas:
+    return draw_number(Picture(view), width, height, place=place)
 
 
-def test_a_number_is_drawn_large_with_its_definition_band_mark_and_word(kit: ModuleType) -> None:
-    text = number(kit, kit.live_view(), 0, 40).text().splitlines()
+def test_a_number_is_drawn_large_with_its_definition_band_mark_and_word() -> None:
+    text = number(kit.live_view(), 0, 40).text().splitlines()
     assert text[0] == " TIME GAP s  bumper to bumper"
     assert text[1:4] == [" ▀▀▀█▄    ▄█▀▀   ▄██", "  ▄▄█▀    ██▀█▄   ██", " ██▄▄▄ ██ ▀█▄█▀  ▄██▄"]
     assert text[4] == " ╳ out of band 1.80 to 2.20 s"
@@ -44,18 +45,18 @@ def test_a_number_is_drawn_large_with_its_definition_band_mark_and_word(kit: Mod
     ("width", "line"),
     [(40, " ╳ out of band 1.80 to 2.20 s"), (27, " ╳ out of band 1.80–2.20"), (20, " ╳ out 1.80–2.20")],
 )
-def test_the_band_is_readable_at_every_width(kit: ModuleType, width: int, line: str) -> None:
-    assert number(kit, kit.live_view(), 0, width).line(4).rstrip() == line
+def test_the_band_is_readable_at_every_width(width: int, line: str) -> None:
+    assert number(kit.live_view(), 0, width).line(4).rstrip() == line
 
 
-def test_a_number_in_its_band_says_so(kit: ModuleType) -> None:
-    assert "█ in band" in number(kit, kit.live_view(), 1).text()
+def test_a_number_in_its_band_says_so() -> None:
+    assert "█ in band" in number(kit.live_view(), 1).text()
 
 
-def test_a_time_that_is_as_good_as_none_has_no_digits(kit: ModuleType) -> None:
+def test_a_time_that_is_as_good_as_none_has_no_digits() -> None:
     view = kit.live_view()
     far = replace(view.numbers[1], value=235.0)
-    rows = number(kit, replace(view, numbers=(view.numbers[0], far, *view.numbers[2:])), 1).text().splitlines()
+    rows = number(replace(view, numbers=(view.numbers[0], far, *view.numbers[2:])), 1).text().splitlines()
     assert "O V E R   9 9   S" in rows[2]
 
 
@@ -69,27 +70,25 @@ def test_a_time_that_is_as_good_as_none_has_no_digits(kit: ModuleType) -> None:
         ("blind", 1, "M A S K E D"),
     ],
 )
-def test_without_a_value_there_is_a_word_and_no_digit_above_the_band(
-    kit: ModuleType, state: str, place: int, word: str
-) -> None:
-    rows = number(kit, kit.states()[state], place).text().splitlines()
+def test_without_a_value_there_is_a_word_and_no_digit_above_the_band(state: str, place: int, word: str) -> None:
+    rows = number(kit.states()[state], place).text().splitlines()
     assert word in rows[2]
     assert not any(char in "▀▄" for row in rows[1:4] for char in row)
     assert "in band" not in rows[4]
 
 
-def test_without_a_value_the_result_stands_beside_the_band_all_the_same(kit: ModuleType) -> None:
-    assert number(kit, kit.states()["not closing"], 1, 40).line(4).rstrip() == "╎ █ met at least 4.00 s"
-    assert number(kit, kit.states()["no lead"], 0, 40).line(4).rstrip() == " ▒ undecided 1.80 to 2.20 s"
-    assert number(kit, kit.states()["stale"], 0, 40).line(4).rstrip() == " ┊ no value 1.80 to 2.20 s"
+def test_without_a_value_the_result_stands_beside_the_band_all_the_same() -> None:
+    assert number(kit.states()["not closing"], 1, 40).line(4).rstrip() == "╎ █ met at least 4.00 s"
+    assert number(kit.states()["no lead"], 0, 40).line(4).rstrip() == " ▒ undecided 1.80 to 2.20 s"
+    assert number(kit.states()["stale"], 0, 40).line(4).rstrip() == " ┊ no value 1.80 to 2.20 s"
 
 
-def test_a_view_that_stands_still_shows_no_number_even_if_it_holds_one(kit: ModuleType) -> None:
+def test_a_view_that_stands_still_shows_no_number_even_if_it_holds_one() -> None:
     canvas = draw_number(Picture(kit.live_view(), still_for_s=1.4), 27, 8, place=0)
     assert "S T A L E" in canvas.text()
 
 
-def test_a_blind_view_shows_no_value_at_all(kit: ModuleType) -> None:
+def test_a_blind_view_shows_no_value_at_all() -> None:
     view = kit.states()["blind"]
     for width, height in SIZES:
         for name, region in arrange(width, height).regions.items():
@@ -106,8 +105,7 @@ def strip_view(values: list[float], band: Band | None) -> StripView:
 
 
 def strip_rows(values: list[float], band: Band | None, rows: int = 3, width: int = 26) -> list[str]:
-    canvas = Canvas(width, rows)
-    draw_strip(canvas, 0, 0, width, rows, strip_view(values, band), "s", 60.0)
+    canvas = draw_strip((width, rows), strip_view(values, band), "s", 60.0)
     return [canvas.line(y) for y in range(rows)]
 
 
@@ -176,7 +174,7 @@ def test_a_strip_moves_on_only_when_a_column_is_whole() -> None:
     np.testing.assert_array_equal(later[0][1:], next_one[0][:-1])
 
 
-def test_the_ladder_has_a_rung_for_each_condition(kit: ModuleType) -> None:
+def test_the_ladder_has_a_rung_for_each_condition() -> None:
     rows = draw_outlook(Picture(kit.live_view()), 54, 7).text().splitlines()
     assert rows[0].startswith(" NEXT gate-brake   HOLD  12 s left")
     assert rows[1].startswith(" time gap        2.61 s −0.41 ")
@@ -185,13 +183,13 @@ def test_the_ladder_has_a_rung_for_each_condition(kit: ModuleType) -> None:
     assert rows[4].rstrip().endswith("█ met")
 
 
-def test_conditions_that_do_not_fit_are_counted(kit: ModuleType) -> None:
+def test_conditions_that_do_not_fit_are_counted() -> None:
     text = draw_outlook(Picture(kit.live_view()), 54, 4).text().splitlines()
     assert [line.split()[0] for line in text[1:]] == ["time", "own", "+3"]
     assert text[3].strip() == "+3 more, all met"
 
 
-def test_what_is_not_met_is_the_last_to_be_left_out(kit: ModuleType) -> None:
+def test_what_is_not_met_is_the_last_to_be_left_out() -> None:
     rows = kit.outlook(gap_s=2.0).rows
     eyes = replace(rows[4], condition=replace(rows[4].condition, value=0.2, result="not met"))
     advisory = replace(rows[0], condition=replace(rows[0].condition, name="yaw", result="not met", required=False))
@@ -201,24 +199,24 @@ def test_what_is_not_met_is_the_last_to_be_left_out(kit: ModuleType) -> None:
     assert text[3].strip() == "+4 more, 1 not met"
 
 
-def test_an_advisory_condition_stands_in_brackets(kit: ModuleType) -> None:
-    advisory = kit.OutlookRow(kit.condition("closing speed over all", 1.0, 0.0, 2.0, "m/s", required=False), 0, "")
+def test_an_advisory_condition_stands_in_brackets() -> None:
+    advisory = OutlookRow(kit.condition("closing speed over all", 1.0, 0.0, 2.0, "m/s", required=False), 0, "")
     view = kit.live_view(outlook=replace(kit.outlook(), rows=(advisory,)))
     assert draw_outlook(Picture(view), 54, 7).line(1).startswith(" (closing spe…) 1.0 m/s ")
     assert draw_outlook(Picture(view), 100, 7).line(1).startswith(" (closing speed over all)  1.0 m/s ")
 
 
-def test_a_long_value_has_what_its_name_leaves_free(kit: ModuleType) -> None:
-    yaw = kit.OutlookRow(kit.condition("yaw rate", 0.04, -0.04, 0.04, "rad/s", required=False), 0, "")
+def test_a_long_value_has_what_its_name_leaves_free() -> None:
+    yaw = OutlookRow(kit.condition("yaw rate", 0.04, -0.04, 0.04, "rad/s", required=False), 0, "")
     assert " (yaw rate)  0.04 rad/s +0.00 " in draw_outlook(
         Picture(kit.live_view(outlook=replace(kit.outlook(), rows=(yaw,)))), 54, 7
     ).line(1)
 
 
-def test_a_long_name_has_what_its_value_leaves_free(kit: ModuleType) -> None:
+def test_a_long_name_has_what_its_value_leaves_free() -> None:
     """And the bars of all rungs still begin in one column."""
     named = kit.condition("eyes on arrows", 1.0, 0.8, None, "")
-    rows = (kit.OutlookRow(named, 0, ""), kit.OutlookRow(replace(named, value=None, state="stale"), 0, ""))
+    rows = (OutlookRow(named, 0, ""), OutlookRow(replace(named, value=None, state="stale"), 0, ""))
     view = kit.live_view(outlook=replace(kit.outlook(), rows=(*kit.outlook().rows[:1], *rows)))
     lines = draw_outlook(Picture(view), 54, 7).text().splitlines()[1:4]
     assert [line.split()[0:3] for line in lines[1:]] == [["eyes", "on", "arrows"], ["eyes", "on", "arrows"]]
@@ -226,30 +224,29 @@ def test_a_long_name_has_what_its_value_leaves_free(kit: ModuleType) -> None:
     assert len({line.index("─") for line in lines}) == 1
 
 
-def bar(kit: ModuleType, value: float | None, low: float | None, high: float | None, result: str) -> str:
-    canvas = Canvas(15, 1)
-    draw_band_bar(canvas, 0, 0, 15, kit.condition("x", value, low, high, "s", result), hidden=False)
-    return canvas.line(0)
+def bar(value: float | None, low: float | None, high: float | None, result: str) -> str:
+    return draw_band_bar(15, kit.condition("x", value, low, high, "s", result), hidden=False).line(0)
 
 
-def test_the_bar_shows_band_and_value(kit: ModuleType) -> None:
-    assert bar(kit, None, 1.8, 2.2, "undecided") == "─────┣━━━┫─────"
-    assert bar(kit, 2.0, 1.8, 2.2, "met") == "─────┣━█━┫─────"
-    assert bar(kit, 2.4, 1.8, 2.2, "not met") == "─────┣━━━┫─█───"
-    assert bar(kit, 9.0, 1.8, 2.2, "not met") == "─────┣━━━┫────▐"
-    assert bar(kit, -9.0, 1.8, 2.2, "not met") == "▌────┣━━━┫─────"
-    assert bar(kit, 5.0, 4.0, None, "met") == "───────┣━█━━━━━"
-    assert bar(kit, 0.2, None, 0.4, "met") == "━━━━█━━┫───────"
+def test_the_bar_shows_band_and_value() -> None:
+    assert bar(None, 1.8, 2.2, "undecided") == "─────┣━━━┫─────"
+    assert bar(2.0, 1.8, 2.2, "met") == "─────┣━█━┫─────"
+    assert bar(2.4, 1.8, 2.2, "not met") == "─────┣━━━┫─█───"
+    assert bar(9.0, 1.8, 2.2, "not met") == "─────┣━━━┫────▐"
+    assert bar(-9.0, 1.8, 2.2, "not met") == "▌────┣━━━┫─────"
+    assert bar(5.0, 4.0, None, "met") == "───────┣━█━━━━━"
+    assert bar(0.2, None, 0.4, "met") == "━━━━█━━┫───────"
 
 
-def test_rounding_never_puts_a_value_that_is_out_onto_the_band(kit: ModuleType) -> None:
-    assert bar(kit, 2.21, 1.8, 2.2, "not met") == "─────┣━━━┫█────"
-    assert bar(kit, 1.79, 1.8, 2.2, "not met") == "────█┣━━━┫─────"
+def test_rounding_never_puts_a_value_that_is_out_onto_the_band() -> None:
+    assert bar(2.21, 1.8, 2.2, "not met") == "─────┣━━━┫█────"
+    assert bar(1.79, 1.8, 2.2, "not met") == "────█┣━━━┫─────"
 
 
-def test_the_road_is_drawn_to_scale(kit: ModuleType) -> None:
+def test_the_road_is_drawn_to_scale() -> None:
     view = kit.live_view(scene=kit.scene(40.0))
     canvas = draw_road(Picture(view), 120, 9)
+    assert view.scene is not None
     frame = frame_for(view.scene, 120, 9)
     row = next(canvas.line(y) for y in range(9) if "40.0 m" in canvas.line(y) and "├" in canvas.line(y))
     gap_cells = row.index("┤") - row.index("├") + 1
@@ -257,7 +254,7 @@ def test_the_road_is_drawn_to_scale(kit: ModuleType) -> None:
     assert canvas.line(0).rstrip().endswith("lead delivery van, gap 40.0 m")
 
 
-def test_a_drift_to_the_left_moves_own_car_up(kit: ModuleType) -> None:
+def test_a_drift_to_the_left_moves_own_car_up() -> None:
     def own_rows(offset_m: float) -> list[int]:
         scene = replace(kit.scene(None), vehicles=(), lane_offset_m=offset_m)
         canvas = draw_road(Picture(kit.live_view(scene=scene)), 120, 12)
@@ -266,7 +263,7 @@ def test_a_drift_to_the_left_moves_own_car_up(kit: ModuleType) -> None:
     assert min(own_rows(1.2)) < min(own_rows(0.0)) < min(own_rows(-1.2))
 
 
-def test_the_right_lane_is_the_lowest(kit: ModuleType) -> None:
+def test_the_right_lane_is_the_lowest() -> None:
     scene = replace(kit.scene(None), vehicles=(), lane_offset_m=0.0)
     right = draw_road(Picture(kit.live_view(scene=scene)), 120, 9)
     left = draw_road(Picture(kit.live_view(scene=replace(scene, own_lane=1))), 120, 9)
@@ -274,13 +271,13 @@ def test_the_right_lane_is_the_lowest(kit: ModuleType) -> None:
     assert rows[0] < rows[1]
 
 
-def test_the_road_says_when_there_is_no_lead_or_no_picture(kit: ModuleType) -> None:
+def test_the_road_says_when_there_is_no_lead_or_no_picture() -> None:
     assert "no lead" in draw_road(Picture(kit.states()["no lead"]), 120, 9).text()
     assert "no picture of the road" in draw_road(Picture(kit.states()["stale"]), 120, 9).text()
     assert "masked" in draw_road(Picture(kit.states()["blind"]), 120, 9).text()
 
 
-def test_calm_mode_draws_text_only(kit: ModuleType) -> None:
+def test_calm_mode_draws_text_only() -> None:
     picture = Picture(kit.live_view(), calm=True)
     for name in ("slab", "first", "road"):
         text = PANELS[name](picture, 100, 9).text()
@@ -297,7 +294,7 @@ def test_calm_mode_draws_text_only(kit: ModuleType) -> None:
         ("undecided", "UNDECIDED", "gate-brake: time gap not measured, band 1.80 to 2.20 s."),
     ],
 )
-def test_a_verdict_stays_in_the_heading_and_in_one_sentence(kit: ModuleType, state: str, word: str, says: str) -> None:
+def test_a_verdict_stays_in_the_heading_and_in_one_sentence(state: str, word: str, says: str) -> None:
     picture = Picture(kit.states()[state])
     head = picture.headings[0]
     assert head.word == word
@@ -309,7 +306,7 @@ def test_a_verdict_stays_in_the_heading_and_in_one_sentence(kit: ModuleType, sta
 
 @pytest.mark.parametrize("width", [60, 80, 120, 200])
 @pytest.mark.parametrize("state", ["valid", "invalid", "undecided"])
-def test_the_sentence_of_a_verdict_is_whole_at_every_width(kit: ModuleType, state: str, width: int) -> None:
+def test_the_sentence_of_a_verdict_is_whole_at_every_width(state: str, width: int) -> None:
     picture = Picture(kit.states()[state])
     drawn = draw_slab(picture, width, 6 if width == 200 else 3)
     words = " ".join(" ".join(canvas_words(drawn)).replace("UNDECIDED", "").split())
@@ -324,7 +321,7 @@ def canvas_words(canvas: Canvas) -> list[str]:
     ]
 
 
-def test_what_is_second_stands_below_and_who_waits_is_counted(kit: ModuleType) -> None:
+def test_what_is_second_stands_below_and_who_waits_is_counted() -> None:
     view = replace(kit.states()["stale"], trials=kit.states()["invalid"].trials, outlook=None)
     drawn = draw_slab(Picture(view), 100, 3).text()
     assert "No frame for 0.6 s." in drawn
@@ -333,7 +330,7 @@ def test_what_is_second_stands_below_and_who_waits_is_counted(kit: ModuleType) -
     assert "STALE" in draw_health(Picture(view), 80, 1).text()
 
 
-def test_a_heading_is_never_held_and_what_is_held_says_so(kit: ModuleType) -> None:
+def test_a_heading_is_never_held_and_what_is_held_says_so() -> None:
     picture = Picture(kit.states()["hold"], frozen_for_s=12.3)
     assert picture.headings[0].word == "HOLD"
     title = draw_outlook(picture, 80, 6).line(0)
@@ -341,33 +338,33 @@ def test_a_heading_is_never_held_and_what_is_held_says_so(kit: ModuleType) -> No
     assert "HOLD" not in title
 
 
-def test_a_picture_that_stands_still_is_not_believed(kit: ModuleType) -> None:
+def test_a_picture_that_stands_still_is_not_believed() -> None:
     picture = Picture(kit.states()["ready"], still_for_s=2.0)
     assert picture.headings[0].word == "NO FEED"
     assert picture.over_the_ladder is None
     assert "READY" not in draw_outlook(picture, 80, 6).line(0)
 
 
-def test_the_state_line_holds_who_feed_and_recorder(kit: ModuleType) -> None:
+def test_the_state_line_holds_who_feed_and_recorder() -> None:
     line = draw_health(Picture(kit.live_view()), 80, 1).line(0)
     assert line == " Q07 seat-pulse · drive 1 · 3:12     █ LIVE 60 Hz lost 0 age 0.0 s  █ rec 6.8 h "
     lost = draw_health(Picture(kit.states()["frames lost"]), 120, 1).line(0)
     assert "▒ LIVE 58.7 Hz lost 214 dup 3 bad 1 age 0.0 s" in lost
 
 
-def test_the_state_line_says_what_is_not_on_disk_yet(kit: ModuleType) -> None:
-    saving = kit.live_view(recorder=kit.RecorderView("saving", 412.0, 2, ""))
+def test_the_state_line_says_what_is_not_on_disk_yet() -> None:
+    saving = kit.live_view(recorder=RecorderView("saving", 412.0, 2, ""))
     assert "▒ saving 2 6.8 h" in draw_health(Picture(saving), 80, 1).line(0)
     assert "╳ rec LOST, 2 unsaved" in draw_health(Picture(kit.states()["recorder lost"]), 80, 1).line(0)
 
 
-def test_the_state_line_names_the_kind_of_screen(kit: ModuleType) -> None:
+def test_the_state_line_names_the_kind_of_screen() -> None:
     assert "READ-ONLY · Q07" in draw_health(Picture(kit.live_view(), read_only=True), 120, 1).line(0)
     assert "CALM" in draw_health(Picture(kit.live_view(), calm=True), 120, 1).line(0)
     assert "BLIND" in draw_health(Picture(kit.states()["blind"]), 80, 1).line(0)
 
 
-def test_the_time_line_has_every_mark_in_its_place(kit: ModuleType) -> None:
+def test_the_time_line_has_every_mark_in_its_place() -> None:
     canvas = draw_timeline(Picture(kit.states()["valid"]), 120, 3)
     line = canvas.line(1)
     left = line.index("0:00") + 5
@@ -384,7 +381,7 @@ def test_the_time_line_grows_in_steps(t: float | None, length: int) -> None:
     assert line_length(t, ()) == length
 
 
-def test_trials_and_notes_stand_beside_the_ladder(kit: ModuleType) -> None:
+def test_trials_and_notes_stand_beside_the_ladder() -> None:
     text = draw_side(Picture(kit.states()["invalid"]), 40, 8).text()
     assert "╳ invalid   gate-brake" in text
     assert "3:24.2" in text
@@ -392,7 +389,7 @@ def test_trials_and_notes_stand_beside_the_ladder(kit: ModuleType) -> None:
 
 
 @pytest.mark.parametrize("width", [80, 120, 200])
-def test_what_now_is_said_below_and_never_cut(kit: ModuleType, width: int) -> None:
+def test_what_now_is_said_below_and_never_cut(width: int) -> None:
     lost = draw_now(Picture(kit.states()["invalid"]), width, 2).text()
     assert (
         lost.split("  ")[0].strip().startswith("NOW gate-brake is lost; it cannot be rerun here; drive on, side-gust")
@@ -405,19 +402,19 @@ def test_what_now_is_said_below_and_never_cut(kit: ModuleType, width: int) -> No
         assert "…" not in draw_now(Picture(view), width, 2).line(0), name
 
 
-def test_between_fire_and_verdict_the_trial_is_being_judged(kit: ModuleType) -> None:
+def test_between_fire_and_verdict_the_trial_is_being_judged() -> None:
     view = kit.live_view(trials=(kit.trial("undecided", "fired", what_now=""),))
     assert "NOW gate-brake is being judged" in draw_now(Picture(view), 100, 2).line(0)
 
 
-def test_a_gap_too_short_for_its_label_is_in_the_title(kit: ModuleType) -> None:
+def test_a_gap_too_short_for_its_label_is_in_the_title() -> None:
     view = kit.live_view(scene=kit.scene(4.2))
     assert "lead 4.20 m" in draw_road(Picture(view), 26, 7).line(0)
     assert "lead delivery van, gap 4.20 m" in draw_road(Picture(view), 120, 9).line(0)
 
 
-def test_a_replay_has_its_line(kit: ModuleType) -> None:
-    at = kit.TransportView(192.4, 430.0, 4.0, True)
+def test_a_replay_has_its_line() -> None:
+    at = TransportView(192.4, 430.0, 4.0, True)
     line = draw_transport(Picture(kit.live_view(), transport=at), 80, 1).line(0)
     assert line.startswith(" REPLAY RUNS, 4 times  3:12.4 of 7:10 ")
     reading = replace(at, sentence="reading 40 %")
@@ -426,9 +423,9 @@ def test_a_replay_has_its_line(kit: ModuleType) -> None:
 
 @pytest.mark.parametrize("replay", [True, False])
 @pytest.mark.parametrize("width", [80, 120, 200])
-def test_every_key_is_on_the_screen(kit: ModuleType, width: int, replay: bool) -> None:
+def test_every_key_is_on_the_screen(width: int, replay: bool) -> None:
     height = arrange(width, {80: 24, 120: 36, 200: 60}[width], replay=replay).regions["keys"].height
-    transport = kit.TransportView(0.0, 10.0, 1.0, False) if replay else None
+    transport = TransportView(0.0, 10.0, 1.0, False) if replay else None
     text = draw_keys(Picture(kit.live_view(), transport=transport), width, height).text()
     for word in (
         "rule",
@@ -450,7 +447,7 @@ def test_every_key_is_on_the_screen(kit: ModuleType, width: int, replay: bool) -
         assert word in text
 
 
-def test_no_panel_draws_anything_but_text_boxes_blocks_and_braille(kit: ModuleType) -> None:
+def test_no_panel_draws_anything_but_text_boxes_blocks_and_braille() -> None:
     for view in kit.states().values():
         for width, height in SIZES:
             for name, region in arrange(width, height, slow_used=view.slow_used).regions.items():
@@ -460,8 +457,9 @@ def test_no_panel_draws_anything_but_text_boxes_blocks_and_braille(kit: ModuleTy
                 assert not strange, (name, strange)
 
 
-def test_every_panel_can_be_drawn_at_any_size(kit: ModuleType) -> None:
-    for draw in (*PANELS.values(), partial(draw_number, place=2)):
+def test_every_panel_can_be_drawn_at_any_size() -> None:
+    second: DrawPanel = partial(draw_number, place=2)
+    for draw in (*PANELS.values(), second):
         for width, height in ((0, 0), (1, 1), (7, 2), (23, 3), (300, 80)):
             canvas = draw(Picture(kit.live_view()), width, height)
             assert all(len(row) == width for row in canvas.chars)
@@ -469,15 +467,15 @@ def test_every_panel_can_be_drawn_at_any_size(kit: ModuleType) -> None:
 
 @pytest.mark.parametrize("width", [80, 120, 200])
 @pytest.mark.parametrize("state", ["hold", "stale", "no data", "frames lost"])
-def test_a_replay_never_says_live(kit: ModuleType, width: int, state: str) -> None:
-    view = replace(kit.states()[state], recorder=kit.RecorderView("replay", None, 0, ""))
-    line = draw_health(Picture(view, transport=kit.TransportView(1.0, 10.0, 1.0, True)), width, 1).text()
+def test_a_replay_never_says_live(width: int, state: str) -> None:
+    view = replace(kit.states()[state], recorder=RecorderView("replay", None, 0, ""))
+    line = draw_health(Picture(view, transport=TransportView(1.0, 10.0, 1.0, True)), width, 1).text()
     assert "LIVE" not in line
     assert "RECORD" in line
     assert "age" not in line
 
 
-def test_names_from_outside_cannot_break_a_panel(kit: ModuleType) -> None:
+def test_names_from_outside_cannot_break_a_panel() -> None:
     hostile = "\x1b[31m" + "x" * 300 + "\n\u202e霧"
     scene = kit.scene()
     vehicles = tuple(replace(one, name=hostile) for one in scene.vehicles)
@@ -485,8 +483,8 @@ def test_names_from_outside_cannot_break_a_panel(kit: ModuleType) -> None:
         participant=hostile,
         group=hostile,
         scene=replace(scene, vehicles=vehicles),
-        notes=(kit.Note(1.0, 1, 0.0, hostile, hostile),),
-        timeline=(kit.TimelineMark(1.0, "note", hostile),),
+        notes=(Note(1.0, 1, 0.0, hostile, hostile),),
+        timeline=(TimelineMark(1.0, "note", hostile),),
     )
     for width, height in SIZES:
         for name, region in arrange(width, height).regions.items():
@@ -495,7 +493,7 @@ def test_names_from_outside_cannot_break_a_panel(kit: ModuleType) -> None:
             assert "\n" not in "".join(canvas.line(y) for y in range(canvas.height))
 
 
-def test_where_there_is_room_a_lost_trial_has_its_reason_below_it(kit: ModuleType) -> None:
+def test_where_there_is_room_a_lost_trial_has_its_reason_below_it() -> None:
     view = kit.states()["invalid"]
     text = PANELS["side"](Picture(view), 80, 14).text()
     assert "time gap 2.61 s, band 1.80 to 2.20 s: out by 0.41 s." in text.replace("\u00a0", " ")

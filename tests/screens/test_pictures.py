@@ -3,14 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Awaitable, Callable
-from types import ModuleType
 from typing import Any
 
 import pytest
 import textual
 from textual.pilot import Pilot
 
+from monitor.following.view import RecorderView
 from monitor.screens.watch.app import WatchApp
+from tests.screens import conftest as kit
 
 DRAWN_WITH = "8.2.8"
 
@@ -30,7 +31,7 @@ def _only_with_the_version_that_drew_them(request: pytest.FixtureRequest) -> Non
 
 
 @pytest.fixture
-def before(kit: ModuleType) -> Callable[..., Callable[[Pilot[Any]], Awaitable[None]]]:
+def before() -> Callable[..., Callable[[Pilot[Any]], Awaitable[None]]]:
     """Makes what is done before a picture is taken: colours, keys, and waiting until the screen has come to rest."""
 
     def make(keys: tuple[str, ...] = (), colours: str = "dark") -> Callable[[Pilot[Any]], Awaitable[None]]:
@@ -46,7 +47,7 @@ def before(kit: ModuleType) -> Callable[..., Callable[[Pilot[Any]], Awaitable[No
 
 
 @pytest.mark.parametrize("size", [SMALL, MEDIUM, LARGE], ids=lambda size: f"{size[0]}x{size[1]}")
-def test_holding(snap_compare: Snap, kit: ModuleType, before: Before, make_app: MakeApp, size: tuple[int, int]) -> None:
+def test_holding(snap_compare: Snap, before: Before, make_app: MakeApp, size: tuple[int, int]) -> None:
     app = make_app(kit.FakeSource(kit.live_view()))
     assert snap_compare(app, terminal_size=size, run_before=before())
 
@@ -73,31 +74,29 @@ def test_holding(snap_compare: Snap, kit: ModuleType, before: Before, make_app: 
         "long drive",
     ],
 )
-def test_state(snap_compare: Snap, kit: ModuleType, before: Before, make_app: MakeApp, state: str) -> None:
+def test_state(snap_compare: Snap, before: Before, make_app: MakeApp, state: str) -> None:
     app = make_app(kit.FakeSource(kit.states()[state]))
     assert snap_compare(app, terminal_size=SMALL, run_before=before())
 
 
 @pytest.mark.parametrize("size", [SMALL, MEDIUM, LARGE], ids=lambda size: f"{size[0]}x{size[1]}")
-def test_invalid(snap_compare: Snap, kit: ModuleType, before: Before, make_app: MakeApp, size: tuple[int, int]) -> None:
+def test_invalid(snap_compare: Snap, before: Before, make_app: MakeApp, size: tuple[int, int]) -> None:
     app = make_app(kit.FakeSource(kit.states()["invalid"]))
     assert snap_compare(app, terminal_size=size, run_before=before())
 
 
-def test_in_grey(
-    snap_compare: Snap, kit: ModuleType, before: Before, make_app: MakeApp, monkeypatch: pytest.MonkeyPatch
-) -> None:
+def test_in_grey(snap_compare: Snap, before: Before, make_app: MakeApp, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setenv("NO_COLOR", "1")
     app = make_app(kit.FakeSource(kit.states()["invalid"]))
     assert snap_compare(app, terminal_size=SMALL, run_before=before())
 
 
-def test_in_sixteen_colours(snap_compare: Snap, kit: ModuleType, before: Before, make_app: MakeApp) -> None:
+def test_in_sixteen_colours(snap_compare: Snap, before: Before, make_app: MakeApp) -> None:
     app = make_app(kit.FakeSource(kit.states()["invalid"]))
     assert snap_compare(app, terminal_size=SMALL, run_before=before(colours="sixteen"))
 
 
-def test_in_light_colours(snap_compare: Snap, kit: ModuleType, before: Before, make_app: MakeApp) -> None:
+def test_in_light_colours(snap_compare: Snap, before: Before, make_app: MakeApp) -> None:
     app = make_app(kit.FakeSource(kit.live_view()))
     assert snap_compare(app, terminal_size=SMALL, run_before=before(colours="light"))
 
@@ -113,24 +112,20 @@ def test_in_light_colours(snap_compare: Snap, kit: ModuleType, before: Before, m
     ],
     ids=lambda value: value if isinstance(value, str) else "",
 )
-def test_after_keys(
-    snap_compare: Snap, kit: ModuleType, before: Before, make_app: MakeApp, name: str, keys: tuple[str, ...]
-) -> None:
+def test_after_keys(snap_compare: Snap, before: Before, make_app: MakeApp, name: str, keys: tuple[str, ...]) -> None:
     view = kit.states()["undecided" if name == "trial card" else "invalid" if name == "ruling" else "hold"]
     app = make_app(kit.FakeSource(view))
     assert snap_compare(app, terminal_size=SMALL, run_before=before(keys))
 
 
 @pytest.mark.parametrize("size", [MEDIUM, LARGE], ids=lambda size: f"{size[0]}x{size[1]}")
-def test_response(
-    snap_compare: Snap, kit: ModuleType, before: Before, make_app: MakeApp, size: tuple[int, int]
-) -> None:
+def test_response(snap_compare: Snap, before: Before, make_app: MakeApp, size: tuple[int, int]) -> None:
     app = make_app(kit.FakeSource(kit.states()["valid"]))
     assert snap_compare(app, terminal_size=size, run_before=before(("t", "g")))
 
 
-def test_replay(snap_compare: Snap, kit: ModuleType, before: Before, make_app: MakeApp) -> None:
-    view = kit.live_view(recorder=kit.RecorderView("replay", None, 0, ""))
+def test_replay(snap_compare: Snap, before: Before, make_app: MakeApp) -> None:
+    view = kit.live_view(recorder=RecorderView("replay", None, 0, ""))
     app = make_app(kit.FakeReplay(view), replay=True)
     assert snap_compare(app, terminal_size=MEDIUM, run_before=before())
 
@@ -141,7 +136,7 @@ def test_replay(snap_compare: Snap, kit: ModuleType, before: Before, make_app: M
     ids=lambda value: value if isinstance(value, str) else "",
 )
 def test_sheets_of_a_run(
-    snap_compare: Snap, kit: ModuleType, before: Before, make_app: MakeApp, name: str, size: tuple[int, int]
+    snap_compare: Snap, before: Before, make_app: MakeApp, name: str, size: tuple[int, int]
 ) -> None:
     ruled = (*kit.closing_view().trials[:1], kit.ruled(kit.trial("valid", id="2/gate-brake/1", drive=2)))
     view, keys = {

@@ -4,41 +4,32 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import replace
-from types import ModuleType
 from typing import Any
 
 import pytest
 from textual import events
 from textual.widgets import Input
 
-from monitor.following.view import Question
+from monitor.following.view import Question, RecorderView
 from monitor.screens.dialogs.closing import CloseOutSheet, in_groups, unresolved
 from monitor.screens.dialogs.preflight import PreflightSheet
 from monitor.screens.dialogs.steps import StepsSheet, cue_text
 from monitor.screens.drawing.picture import Picture
+from monitor.screens.panel import Panel
 from monitor.screens.panels.footing import draw_now
 from monitor.screens.watch.app import WatchApp
+from tests.screens import conftest as kit
+from tests.screens.conftest import open_sheet, posted, redraw, sheet, uncovered
 
 MakeApp = Callable[..., WatchApp]
 SIZE = (120, 36)
 SMALL = (80, 24)
 
 
-def sheet(app: WatchApp) -> str:
-    """The text of the sheet that is open."""
-    canvas = app.screen.query_one("SheetBody").canvas  # type: ignore[attr-defined]
-    return str(canvas.text())
-
-
-def posted(source: Any) -> list[dict[str, Any]]:
-    """What was posted, without what the screen enters by itself."""
-    return [one for one in source.posted if one["type"] != "shown"]
-
-
 # --- run sheet -------------------------------------------------------------------------------------------------------
 
 
-def test_the_cue_is_said_by_road_by_time_or_by_the_plan(kit: ModuleType) -> None:
+def test_the_cue_is_said_by_road_by_time_or_by_the_plan() -> None:
     _, explain, intercom, comfort, lights, _ = kit.STEPS
     assert cue_text(explain) == ""
     assert cue_text(intercom) == "3500 m ago"
@@ -50,9 +41,7 @@ def test_the_cue_is_said_by_road_by_time_or_by_the_plan(kit: ModuleType) -> None
 
 
 @pytest.mark.parametrize("size", [SMALL, SIZE])
-async def test_the_run_sheet_shows_steps_cues_and_the_words_to_say(
-    kit: ModuleType, make_app: MakeApp, size: tuple[int, int]
-) -> None:
+async def test_the_run_sheet_shows_steps_cues_and_the_words_to_say(make_app: MakeApp, size: tuple[int, int]) -> None:
     app = make_app(kit.FakeSource(kit.live_view(sheet=kit.STEPS)))
     async with app.run_test(size=size) as pilot:
         await pilot.press("i")
@@ -65,10 +54,10 @@ async def test_the_run_sheet_shows_steps_cues_and_the_words_to_say(
         assert "soon in 240 m, 11 s Comfort rating" in text
         await pilot.press("escape")
         await pilot.pause()
-        assert app.screen is app.watch_screen
+        assert uncovered(app)
 
 
-async def test_enter_ticks_the_chosen_step_off_and_goes_on_to_the_next(kit: ModuleType, make_app: MakeApp) -> None:
+async def test_enter_ticks_the_chosen_step_off_and_goes_on_to_the_next(make_app: MakeApp) -> None:
     source = kit.FakeSource(kit.live_view(sheet=kit.STEPS))
     app = make_app(source)
     async with app.run_test(size=SIZE) as pilot:
@@ -86,7 +75,7 @@ async def test_enter_ticks_the_chosen_step_off_and_goes_on_to_the_next(kit: Modu
     ]
 
 
-async def test_a_tick_can_be_taken_back(kit: ModuleType, make_app: MakeApp) -> None:
+async def test_a_tick_can_be_taken_back(make_app: MakeApp) -> None:
     source = kit.FakeSource(kit.live_view(sheet=kit.STEPS))
     app = make_app(source)
     async with app.run_test(size=SIZE) as pilot:
@@ -95,7 +84,7 @@ async def test_a_tick_can_be_taken_back(kit: ModuleType, make_app: MakeApp) -> N
     assert [(one["step"], one["done"]) for one in posted(source)] == [("Welcome and consent", False)]
 
 
-async def test_a_read_only_screen_shows_the_run_sheet_and_ticks_nothing(kit: ModuleType, make_app: MakeApp) -> None:
+async def test_a_read_only_screen_shows_the_run_sheet_and_ticks_nothing(make_app: MakeApp) -> None:
     source = kit.FakeSource(kit.live_view(sheet=kit.STEPS))
     app = make_app(source, read_only=True)
     async with app.run_test(size=SIZE) as pilot:
@@ -106,7 +95,7 @@ async def test_a_read_only_screen_shows_the_run_sheet_and_ticks_nothing(kit: Mod
     assert source.posted == []
 
 
-async def test_the_chosen_step_stays_in_sight_in_a_small_terminal(kit: ModuleType, make_app: MakeApp) -> None:
+async def test_the_chosen_step_stays_in_sight_in_a_small_terminal(make_app: MakeApp) -> None:
     many = tuple(replace(kit.STEPS[1], name=f"step {number}") for number in range(10))
     app = make_app(kit.FakeSource(kit.live_view(sheet=many)))
     async with app.run_test(size=SMALL) as pilot:
@@ -118,18 +107,18 @@ async def test_the_chosen_step_stays_in_sight_in_a_small_terminal(kit: ModuleTyp
         assert "step 0" in sheet(app)
 
 
-async def test_a_study_without_a_run_sheet_is_said(kit: ModuleType, make_app: MakeApp) -> None:
+async def test_a_study_without_a_run_sheet_is_said(make_app: MakeApp) -> None:
     app = make_app(kit.FakeSource(kit.live_view()))
     async with app.run_test(size=SIZE) as pilot:
         await pilot.press("i")
         await pilot.pause()
-        assert app.screen is app.watch_screen
+        assert uncovered(app)
 
 
 # --- close-out -------------------------------------------------------------------------------------------------------
 
 
-def test_unresolved_names_every_open_matter(kit: ModuleType) -> None:
+def test_unresolved_names_every_open_matter() -> None:
     found = unresolved(kit.closing_view())
     assert found == [
         "1/gate-brake/1 is computed as undecided: it is your call.",
@@ -137,14 +126,14 @@ def test_unresolved_names_every_open_matter(kit: ModuleType) -> None:
         "Not ticked off on the run sheet: Explain the arrow grid, Intercom off, Comfort rating, Lights on, "
         "Ask after the drive.",
     ]
-    live = kit.live_view(recorder=kit.RecorderView("saving", 412.0, 2, ""))
+    live = kit.live_view(recorder=RecorderView("saving", 412.0, 2, ""))
     assert unresolved(live) == ["The drive has not ended.", "2 entries are not on disk yet."]
-    full = kit.live_view(recorder=kit.RecorderView("not recording", 0.0, 0, "The disk is full."))
+    full = kit.live_view(recorder=RecorderView("not recording", 0.0, 0, "The disk is full."))
     assert unresolved(full) == ["The drive has not ended.", "The disk is full."]
     assert unresolved(replace(kit.closing_view(), trials=(kit.ruled(kit.trial()),), sheet=())) == []
 
 
-def test_the_close_out_is_offered_when_the_drive_has_ended(kit: ModuleType) -> None:
+def test_the_close_out_is_offered_when_the_drive_has_ended() -> None:
     def now(view: Any) -> str:
         return draw_now(Picture(view), 80, 2).text()
 
@@ -153,7 +142,7 @@ def test_the_close_out_is_offered_when_the_drive_has_ended(kit: ModuleType) -> N
     assert "F9 shows the digest" in now(kit.closing_view(closing_digest=kit.DIGEST))
 
 
-async def test_confirming_enters_the_computed_verdict_of_each_trial(kit: ModuleType, make_app: MakeApp) -> None:
+async def test_confirming_enters_the_computed_verdict_of_each_trial(make_app: MakeApp) -> None:
     source = kit.FakeSource(kit.closing_view())
     app = make_app(source)
     async with app.run_test(size=SIZE) as pilot:
@@ -167,7 +156,7 @@ async def test_confirming_enters_the_computed_verdict_of_each_trial(kit: ModuleT
     ]
 
 
-async def test_a_trial_that_is_still_judged_cannot_be_confirmed(kit: ModuleType, make_app: MakeApp) -> None:
+async def test_a_trial_that_is_still_judged_cannot_be_confirmed(make_app: MakeApp) -> None:
     source = kit.FakeSource(kit.closing_view(trials=(kit.trial("undecided", "fired"),)))
     app = make_app(source)
     async with app.run_test(size=SIZE) as pilot:
@@ -177,7 +166,7 @@ async def test_a_trial_that_is_still_judged_cannot_be_confirmed(kit: ModuleType,
     assert posted(source) == []
 
 
-async def test_overruling_uses_the_ruling_of_the_chosen_trial(kit: ModuleType, make_app: MakeApp) -> None:
+async def test_overruling_uses_the_ruling_of_the_chosen_trial(make_app: MakeApp) -> None:
     source = kit.FakeSource(kit.closing_view())
     app = make_app(source)
     async with app.run_test(size=SIZE) as pilot:
@@ -189,9 +178,7 @@ async def test_overruling_uses_the_ruling_of_the_chosen_trial(kit: ModuleType, m
     ]
 
 
-async def test_the_run_ends_from_the_close_out_and_its_digest_is_shown_and_copied(
-    kit: ModuleType, make_app: MakeApp
-) -> None:
+async def test_the_run_ends_from_the_close_out_and_its_digest_is_shown_and_copied(make_app: MakeApp) -> None:
     source = kit.FakeSource(kit.closing_view())
     app = make_app(source)
     async with app.run_test(size=SMALL) as pilot:
@@ -201,10 +188,10 @@ async def test_the_run_ends_from_the_close_out_and_its_digest_is_shown_and_copie
         await pilot.press("enter")
         await pilot.pause()
         assert source.ended == ["ended by the operator"]
-        source.change(closing_digest=kit.DIGEST, recorder=kit.RecorderView("closed", None, 0, ""))
+        source.change(closing_digest=kit.DIGEST, recorder=RecorderView("closed", None, 0, ""))
         app.watch_screen.tick()
         assert isinstance(app.screen, CloseOutSheet)
-        app.screen.redraw()
+        redraw(app)
         assert in_groups(kit.DIGEST) in sheet(app)
         assert "trialwitness seal Q07-20251124T160000Z-3fa1.run" in sheet(app)
         await pilot.press("y")
@@ -215,13 +202,13 @@ async def test_the_run_ends_from_the_close_out_and_its_digest_is_shown_and_copie
     assert posted(source) == []  # a closed record takes no ruling from here
 
 
-def test_the_digest_is_whole_in_its_groups(kit: ModuleType) -> None:
+def test_the_digest_is_whole_in_its_groups() -> None:
     groups = in_groups(kit.DIGEST).split(" ")
     assert [len(group) for group in groups] == [8] * 8
     assert "".join(groups) == kit.DIGEST
 
 
-async def test_a_read_only_close_out_enters_nothing(kit: ModuleType, make_app: MakeApp) -> None:
+async def test_a_read_only_close_out_enters_nothing(make_app: MakeApp) -> None:
     source = kit.FakeSource(kit.closing_view())
     app = make_app(source, read_only=True)
     async with app.run_test(size=SIZE) as pilot:
@@ -237,9 +224,7 @@ async def test_a_read_only_close_out_enters_nothing(kit: ModuleType, make_app: M
 
 
 @pytest.mark.parametrize("size", [SMALL, SIZE])
-async def test_the_preflight_is_shown_first_and_says_why_not(
-    kit: ModuleType, make_app: MakeApp, size: tuple[int, int]
-) -> None:
+async def test_the_preflight_is_shown_first_and_says_why_not(make_app: MakeApp, size: tuple[int, int]) -> None:
     app = make_app(kit.FakeSource(kit.live_view(preflight=kit.preflight_view("group"))))
     async with app.run_test(size=size) as pilot:
         await pilot.pause()
@@ -254,13 +239,13 @@ async def test_the_preflight_is_shown_first_and_says_why_not(
         await pilot.pause()
         app.watch_screen.tick()
         await pilot.pause()
-        assert app.screen is app.watch_screen  # and it does not come back by itself
+        assert uncovered(app)  # and it does not come back by itself
         await pilot.press("b")
         await pilot.pause()
         assert isinstance(app.screen, PreflightSheet)
 
 
-async def test_over_the_preflight_only_its_own_keys_act(kit: ModuleType, make_app: MakeApp) -> None:
+async def test_over_the_preflight_only_its_own_keys_act(make_app: MakeApp) -> None:
     source = kit.FakeSource(kit.live_view(preflight=kit.preflight_view()))
     app = make_app(source)
     async with app.run_test(size=SIZE) as pilot:
@@ -280,11 +265,11 @@ async def test_over_the_preflight_only_its_own_keys_act(kit: ModuleType, make_ap
         assert isinstance(app.screen, PreflightSheet)
         await pilot.press("enter")
         await pilot.pause()
-        assert app.screen is app.watch_screen
+        assert uncovered(app)
     assert [one["text"] for one in posted(source)] == ["va"]
 
 
-async def test_a_mismatch_is_answered_by_one_key_once(kit: ModuleType, make_app: MakeApp) -> None:
+async def test_a_mismatch_is_answered_by_one_key_once(make_app: MakeApp) -> None:
     asked = (Question("participant", "Q13", "Q07"), Question("group", "chime", "seat-pulse"))
     source = kit.FakeSource(kit.live_view(preflight=kit.preflight_view("group"), questions=asked))
     app = make_app(source)
@@ -301,7 +286,7 @@ async def test_a_mismatch_is_answered_by_one_key_once(kit: ModuleType, make_app:
     ]
 
 
-async def test_the_preflight_closes_itself_when_a_trigger_is_near(kit: ModuleType, make_app: MakeApp) -> None:
+async def test_the_preflight_closes_itself_when_a_trigger_is_near(make_app: MakeApp) -> None:
     source = kit.FakeSource(kit.live_view(preflight=kit.preflight_view()))
     app = make_app(source)
     async with app.run_test(size=SIZE) as pilot:
@@ -309,25 +294,25 @@ async def test_the_preflight_closes_itself_when_a_trigger_is_near(kit: ModuleTyp
         assert isinstance(app.screen, PreflightSheet)
         source.change(preflight=kit.preflight_view(over=True))
         app.watch_screen.tick()
-        app.screen.redraw()
+        redraw(app)
         await pilot.pause()
-        assert app.screen is app.watch_screen
+        assert uncovered(app)
 
 
 @pytest.mark.parametrize("kind", [{"read_only": True}, {"over": True}, {"none": True}])
 async def test_the_preflight_does_not_open_by_itself_where_it_would_only_cover(
-    kit: ModuleType, make_app: MakeApp, kind: dict[str, bool]
+    make_app: MakeApp, kind: dict[str, bool]
 ) -> None:
     found = None if kind.get("none") else kit.preflight_view(over=kind.get("over", False))
     app = make_app(kit.FakeSource(kit.live_view(preflight=found)), read_only=kind.get("read_only", False))
     async with app.run_test(size=SIZE) as pilot:
         await pilot.pause()
-        assert app.screen is app.watch_screen
+        assert uncovered(app)
 
 
 @pytest.mark.parametrize("key", ["l", "i", "question_mark"])
 async def test_below_a_sheet_only_what_is_in_sight_is_sent_and_only_once(
-    kit: ModuleType, make_app: MakeApp, monkeypatch: pytest.MonkeyPatch, key: str
+    make_app: MakeApp, monkeypatch: pytest.MonkeyPatch, key: str
 ) -> None:
     source = kit.FakeSource(kit.live_view(sheet=kit.STEPS))
     app = make_app(source)
@@ -342,8 +327,10 @@ async def test_below_a_sheet_only_what_is_in_sight_is_sent_and_only_once(
             await pilot.pause(0.02)
         rows = {y for update in sent for y, _, _ in update.spans}
         assert rows, "the numbers above the sheet have changed"
-        assert max(rows) < app.screen.covers_from  # type: ignore[attr-defined]
+        assert max(rows) < open_sheet(app).covers_from
         assert len(sent) <= 3, "it is not sent again and again"
         await pilot.press("escape")
         await pilot.pause()
-        assert "READY" in app.watch_screen.query_one("#outlook").canvas.text()  # type: ignore[attr-defined]
+        canvas = app.watch_screen.query_one("#outlook", Panel).canvas
+        assert canvas is not None
+        assert "READY" in canvas.text()

@@ -25,7 +25,6 @@ import pytest
 from monitor.errors import WitnessError
 from monitor.screens.watch import running
 
-CHILD = Path(__file__).parent / "child_screen.py"
 ROOT = Path(__file__).parents[2]
 DEADLINE_S = 40.0
 LEFT = b"\x1b[?1049l"
@@ -41,7 +40,7 @@ class Terminal:
         self.beat, beat_end = os.pipe()
         os.set_blocking(self.beat, False)
         self.screen = subprocess.Popen(
-            [sys.executable, str(CHILD), str(beat_end)],
+            [sys.executable, "-m", "tests.screens.child_screen", str(beat_end)],
             stdin=inner,
             stdout=inner,
             stderr=inner,
@@ -149,7 +148,7 @@ def test_a_dumb_terminal_is_refused_in_plain_words() -> None:
 
 def test_without_a_terminal_the_screen_is_refused(monkeypatch: pytest.MonkeyPatch) -> None:
     with open(os.devnull) as nothing:
-        monkeypatch.setattr(running.sys, "__stdin__", nothing)
+        monkeypatch.setattr(sys, "__stdin__", nothing)
         with pytest.raises(WitnessError, match="watch needs a terminal; use --headless"):
             running.refuse_without_terminal()
         with pytest.raises(WitnessError, match="replay needs a terminal"):

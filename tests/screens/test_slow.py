@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 from dataclasses import replace
-from types import ModuleType
 
 import numpy as np
 import pytest
@@ -15,10 +14,11 @@ from monitor.following.view import SlowView
 from monitor.screens.drawing.picture import Picture
 from monitor.screens.panels.slow import BARS, HALF, bars_of, draw_slow, levels_of
 from monitor.study.band import Band
+from tests.screens import conftest as kit
 
 
 def slow(values: list[float], band: Band | None = None) -> SlowView:
-    t = np.arange(1, len(values) + 1) * 10.0
+    t = 10.0 * np.arange(1.0, len(values) + 1)
     return SlowView("sdlp", "LANE SD", "m", 60.0, t, np.array(values), band, None, None)
 
 
@@ -44,7 +44,7 @@ def test_at_the_beginning_of_a_drive_a_value_fills_the_time_that_it_stands_for()
 
 
 @pytest.mark.parametrize("width", [80, 120, 200])
-def test_a_row_says_what_how_much_and_whether_it_is_in_band(kit: ModuleType, width: int) -> None:
+def test_a_row_says_what_how_much_and_whether_it_is_in_band(width: int) -> None:
     text = draw_slow(Picture(kit.states()["long drive"]), width, 3).text().splitlines()
     assert text[0].split()[:7] == ["LANE", "SD", "60", "s", "0.33", "m", "╳"]
     assert "not met" in text[0]
@@ -54,7 +54,7 @@ def test_a_row_says_what_how_much_and_whether_it_is_in_band(kit: ModuleType, wid
 
 
 @pytest.mark.parametrize("state", ["stale", "masked", "not measured"])
-def test_without_a_value_there_is_a_word_and_no_verdict(kit: ModuleType, state: str) -> None:
+def test_without_a_value_there_is_a_word_and_no_verdict(state: str) -> None:
     view = kit.live_view(slow=kit.slow(state=state, result=None))
     row = draw_slow(Picture(view), 120, 1).text()
     assert state in row
@@ -62,11 +62,11 @@ def test_without_a_value_there_is_a_word_and_no_verdict(kit: ModuleType, state: 
     assert "met ≤" not in row
 
 
-def test_a_picture_that_stands_still_shows_no_value_as_if_it_were_of_now(kit: ModuleType) -> None:
+def test_a_picture_that_stands_still_shows_no_value_as_if_it_were_of_now() -> None:
     row = draw_slow(Picture(kit.states()["long drive"], still_for_s=2.0), 120, 1).text()
     assert "stale" in row
     assert "0.33" not in row
 
 
-def test_before_the_first_value_it_says_so(kit: ModuleType) -> None:
+def test_before_the_first_value_it_says_so() -> None:
     assert "not measured yet" in draw_slow(Picture(replace(kit.live_view(), slow_used=1)), 80, 1).text()

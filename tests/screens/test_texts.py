@@ -7,8 +7,6 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import replace
-from types import ModuleType
-from typing import Any
 
 import pytest
 from syrupy.assertion import SnapshotAssertion
@@ -20,6 +18,7 @@ from monitor.screens.drawing.layout import arrange
 from monitor.screens.drawing.picture import Picture
 from monitor.screens.watch.app import WatchApp
 from monitor.screens.watch.drawn_screen import PANELS
+from tests.screens import conftest as kit
 
 MakeApp = Callable[..., WatchApp]
 SIZES = [(80, 24), (120, 36), (200, 60)]
@@ -78,9 +77,9 @@ def whole_screen(view: LiveView, width: int, height: int) -> str:
     return whole.text()
 
 
-def view_for(kit: ModuleType, name: str) -> LiveView:
+def view_for(name: str) -> LiveView:
     ruled = (*kit.closing_view().trials[:1], kit.ruled(kit.trial("valid", id="2/gate-brake/1", drive=2)))
-    views: dict[str, Callable[[], Any]] = {
+    views: dict[str, Callable[[], LiveView]] = {
         "card of a blind study": lambda: kit.states()["blind"],
         "reveal": lambda: kit.states()["blind"],
         "ruling": lambda: kit.states()["invalid"],
@@ -99,16 +98,14 @@ def view_for(kit: ModuleType, name: str) -> LiveView:
 
 @by_size
 @pytest.mark.parametrize("state", STATES)
-def test_state(kit: ModuleType, snapshot: SnapshotAssertion, state: str, size: tuple[int, int]) -> None:
+def test_state(snapshot: SnapshotAssertion, state: str, size: tuple[int, int]) -> None:
     assert whole_screen(kit.states()[state], *size) == snapshot
 
 
 @by_size
 @pytest.mark.parametrize("name", SHEETS)
-async def test_sheet(
-    kit: ModuleType, make_app: MakeApp, snapshot: SnapshotAssertion, name: str, size: tuple[int, int]
-) -> None:
-    app = make_app(kit.FakeSource(view_for(kit, name)))
+async def test_sheet(make_app: MakeApp, snapshot: SnapshotAssertion, name: str, size: tuple[int, int]) -> None:
+    app = make_app(kit.FakeSource(view_for(name)))
     async with app.run_test(size=size) as pilot:
         await pilot.press(*SHEETS[name])
         await kit.until_it_stands(pilot)

@@ -4,12 +4,9 @@ from __future__ import annotations
 
 import gc
 import math
-from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 from typing import Any
-
-import pytest
 
 from monitor.simulation.drive import Drive
 from monitor.simulation.plan import SimulationPlan
@@ -31,17 +28,19 @@ class Driven:
     def fire(self, trigger: str = "gate-brake") -> dict[str, Any]:
         return next(fire for fire in self.truth.fires if fire["trigger"] == trigger)
 
-    def other(self, step: DriveStep, vehicle: int) -> dict[str, Any] | None:
-        """One other vehicle of a step, by id."""
-        ids = step.others["id"]
-        if vehicle not in ids:
-            return None
-        row = ids.index(vehicle)
+    def other(self, step: DriveStep, vehicle: int) -> dict[str, Any]:
+        """One other vehicle of a step, by its id, which must be there."""
+        row = step.others["id"].index(vehicle)
         return {name: column[row] for name, column in step.others.items()}
 
     def between(self, start_t: float, end_t: float) -> list[DriveStep]:
         rate = self.plan.rate_hz
         return list(self.steps[max(0, math.ceil((start_t - 1e-9) * rate)) : math.floor((end_t + 1e-9) * rate) + 1])
+
+
+def data_of(markers: list[MarkerStep]) -> list[dict[str, Any]]:
+    """What markers carry beside their name."""
+    return [marker.data or {} for marker in markers]
 
 
 @lru_cache(maxsize=48)
@@ -54,11 +53,15 @@ def _driven(plan: SimulationPlan) -> Driven:
     return Driven(plan, steps, drive.truth)
 
 
-@pytest.fixture
-def driven() -> Callable[..., Driven]:
+def driven(
+    scenario: str = "clean",
+    *,
+    seed: int = 1,
+    rate_hz: float = 60.0,
+    group: str = "chime",
+    extra_vehicles: int = 0,
+    duration_factor: float = 1.0,
+) -> Driven:
     """Simulates a drive without publishing it: `driven("clean", seed=3)`."""
-
-    def run(scenario: str = "clean", **plan: Any) -> Driven:
-        return _driven(SimulationPlan(scenario=scenario, **plan))
-
-    return run
+    plan = SimulationPlan(scenario=scenario, seed=seed, rate_hz=rate_hz, group=group)
+    return _driven(replace(plan, extra_vehicles=extra_vehicles, duration_factor=duration_factor))

@@ -22,17 +22,14 @@ def test_the_line_is_straight_then_bends_to_the_left_then_is_straight_again() ->
 
 
 def test_vertices_are_at_most_ten_metres_apart() -> None:
-    line = COURSE.road_line()
-    points = list(zip(line["x"], line["y"], strict=True))
-    steps = [math.dist(one, two) for one, two in pairwise(points)]
+    steps = [math.dist(one, two) for one, two in pairwise(COURSE.vertices())]
     assert max(steps) <= 10.0 + 1e-9
     assert sum(steps) == pytest.approx(2300.0, abs=0.01)
 
 
 @pytest.mark.parametrize("offset", [-6.0, -1.75, 0.0, 1.75])
 def test_stations_and_offsets_project_back_onto_the_line_to_a_centimetre(offset: float) -> None:
-    line = COURSE.road_line()
-    reference = LineString(list(zip(line["x"], line["y"], strict=True)))
+    reference = LineString(COURSE.vertices())
     for station in range(5, 2290, 7):
         x, y, heading = COURSE.place(station, offset)
         assert reference.distance(Point(x, y)) == pytest.approx(abs(offset), abs=0.01)
@@ -43,9 +40,9 @@ def test_stations_and_offsets_project_back_onto_the_line_to_a_centimetre(offset:
 
 
 def test_a_long_road_keeps_the_hello_small() -> None:
-    line = Course(2_000_000.0, 180.0).road_line()
-    assert len(line["x"]) < 6000
-    assert line["x"][-1] > 1_700_000.0
+    vertices = Course(2_000_000.0, 180.0).vertices()
+    assert len(vertices) < 6000
+    assert vertices[-1][0] > 1_700_000.0
 
 
 def test_lanes_are_counted_from_the_right() -> None:

@@ -8,42 +8,42 @@ from itertools import pairwise
 import pytest
 
 from monitor.simulation import SCENARIOS
+from tests.simulation.conftest import data_of
+from tests.simulation.conftest import driven as usual
 
 SEED = 4
 RATE_HZ = 30.0
 
 
-@pytest.fixture
-def driven(driven):
-    """Drives at half the usual frame rate, which shows as much and takes half the time."""
-    return partial(driven, seed=SEED, rate_hz=RATE_HZ)
+driven = partial(usual, seed=SEED, rate_hz=RATE_HZ)
+"""Drives at half the usual frame rate, which shows as much and takes half the time."""
 
 
-def test_gap_too_long(driven) -> None:
+def test_gap_too_long() -> None:
     assert driven("gap-too-long").fire()["time_gap_s"] == pytest.approx(2.6, abs=0.1)
 
 
-def test_too_slow(driven) -> None:
+def test_too_slow() -> None:
     fire = driven("too-slow").fire()
     assert fire["speed_mps"] == pytest.approx(65 / 3.6, abs=0.4)
     assert fire["time_gap_s"] == pytest.approx(1.6, abs=0.1)
 
 
-def test_catching_up_closes_and_has_the_usual_gap(driven) -> None:
+def test_catching_up_closes_and_has_the_usual_gap() -> None:
     for seed in (1, 2, SEED):
         fire = driven("catching-up", seed=seed).fire()
         assert fire["closing_mps"] == pytest.approx(2.5, abs=0.3)
         assert fire["time_gap_s"] == pytest.approx(1.6, abs=0.15)
 
 
-def test_curve(driven) -> None:
+def test_curve() -> None:
     drive = driven("curve")
     t = drive.fire()["t"]
     for step in drive.between(t, t):
         assert step.own["yaw_rate"] == pytest.approx(step.own["speed"] / 400.0, abs=0.01)
 
 
-def test_drifting_and_straddling(driven) -> None:
+def test_drifting_and_straddling() -> None:
     for name, least, most in (("drifting", -1.1, -0.6), ("lane-straddle", 1.0, 1.6)):
         drive = driven(name)
         t = drive.fire()["t"]
@@ -51,24 +51,24 @@ def test_drifting_and_straddling(driven) -> None:
         assert drive.fire()["time_gap_s"] == pytest.approx(1.6, abs=0.1)
 
 
-def test_eyes_up(driven) -> None:
+def test_eyes_up() -> None:
     assert {step.signals["eyes_on_road"] for step in driven("eyes-up").steps} == {1.0}
 
 
-def test_soft_braking(driven) -> None:
+def test_soft_braking() -> None:
     drive = driven("soft-braking")
     t = drive.fire()["t"]
     assert min(drive.other(step, 1)["accel"] for step in drive.between(t, t + 4.0)) == pytest.approx(-1.5, abs=1e-3)
 
 
 @pytest.mark.parametrize(("name", "shift_s"), [("early-fire", -0.5), ("late-fire", 0.25), ("clean", 0.0)])
-def test_fires_early_and_late(driven, name: str, shift_s: float) -> None:
+def test_fires_early_and_late(name: str, shift_s: float) -> None:
     drive = driven(name)
     reached = next(step.t for step in drive.steps if step.own["station"] >= 700.0)
     assert drive.fire()["t"] - reached == pytest.approx(shift_s, abs=1.5 / RATE_HZ)
 
 
-def test_never_fired_reaches_the_point_and_nothing_happens(driven) -> None:
+def test_never_fired_reaches_the_point_and_nothing_happens() -> None:
     drive = driven("never-fired")
     assert [marker.name for marker in drive.markers("trigger")] == ["side-gust"]
     assert not drive.markers("alert_on")
@@ -76,13 +76,13 @@ def test_never_fired_reaches_the_point_and_nothing_happens(driven) -> None:
     assert min(drive.other(step, 1)["accel"] for step in drive.between(reached, reached + 6.0)) > -1.0
 
 
-def test_not_reached_ends_before_the_point(driven) -> None:
+def test_not_reached_ends_before_the_point() -> None:
     drive = driven("not-reached")
     assert drive.steps[-1].own["station"] < 600.0
     assert [marker.kind for marker in drive.markers()] == ["run_start", "run_end"]
 
 
-def test_double_fire_brakes_again(driven) -> None:
+def test_double_fire_brakes_again() -> None:
     drive = driven("double-fire")
     first, second, _ = drive.markers("trigger")
     assert (first.name, second.name) == ("gate-brake", "gate-brake")
@@ -91,7 +91,7 @@ def test_double_fire_brakes_again(driven) -> None:
     assert len(braking) > 20
 
 
-def test_practice_fires_nothing_and_says_so(driven) -> None:
+def test_practice_fires_nothing_and_says_so() -> None:
     drive = driven("practice")
     assert not drive.markers("trigger", "alert_on")
     assert {step.signals["gust"] for step in drive.steps} == {0.0}
@@ -108,24 +108,24 @@ def test_practice_fires_nothing_and_says_so(driven) -> None:
         ("no-alert", [], ["sound"]),
     ],
 )
-def test_alerts(driven, group: str, assigned: list[str], wrong: list[str]) -> None:
+def test_alerts(group: str, assigned: list[str], wrong: list[str]) -> None:
     def given(name: str) -> list[str]:
-        return [marker.data["modality"] for marker in driven(name, group=group).markers("alert_on")]
+        return [data["modality"] for data in data_of(driven(name, group=group).markers("alert_on"))]
 
     assert given("clean") == assigned
     assert given("wrong-alert") == wrong
     assert given("silent-alert") == []
 
 
-def test_alert_timing_and_evidence(driven) -> None:
+def test_alert_timing_and_evidence() -> None:
     late, doubled = driven("late-alert"), driven("doubled-alert")
     assert [marker.t - late.fire()["t"] for marker in late.markers("alert_on")] == pytest.approx([1.2])
     assert [marker.t - doubled.fire()["t"] for marker in doubled.markers("alert_on")] == pytest.approx([0.3, 1.2])
     commanded = driven("alert-commanded-only")
-    assert [marker.data["measured"] for marker in commanded.markers("alert_on", "alert_off")] == [False, False]
+    assert [data["measured"] for data in data_of(commanded.markers("alert_on", "alert_off"))] == [False, False]
 
 
-def test_task(driven) -> None:
+def test_task() -> None:
     def shape(name: str) -> tuple[int, float | None, float | None]:
         drive = driven(name)
         start, end, items = (drive.markers(kind) for kind in ("task_start", "task_end", "task_item"))
@@ -139,14 +139,14 @@ def test_task(driven) -> None:
     assert shape("task-ended-early") == (6, 0.5, 2.6)
 
 
-def test_clock_drift_shows_in_the_sync_marks(driven) -> None:
+def test_clock_drift_shows_in_the_sync_marks() -> None:
     marks = driven("clock-drift").markers("sync")
     assert len(marks) == 14
-    off = [mark.data["clock_s"] - mark.t for mark in marks]
+    off = [data["clock_s"] - mark.t for mark, data in zip(marks, data_of(marks), strict=True)]
     assert off[-1] - off[0] == pytest.approx(0.002 * 65.0)
 
 
-def test_pedals_before_the_hazard(driven) -> None:
+def test_pedals_before_the_hazard() -> None:
     braking, coasting, resting = (driven(name) for name in ("already-braking", "coasting", "two-footed"))
     t = braking.fire()["t"]
     assert [step.own["brake"] for step in braking.between(t - 0.7, t)] == pytest.approx([0.1] * 22, abs=1e-4)
@@ -158,13 +158,14 @@ def test_pedals_before_the_hazard(driven) -> None:
     assert all(0.01 < step.own["brake"] < 0.02 and step.own["accelerator"] > 0.1 for step in resting.between(0.5, t))
 
 
-def test_collision_comes_before_any_response(driven) -> None:
+def test_collision_comes_before_any_response() -> None:
     for seed in range(1, 5):
         drive = driven("collision", seed=seed)
         (contact,) = drive.markers("collision")
+        (data,) = data_of([contact])
         assert contact.name == "van"
-        assert contact.data["with"] == 1
-        assert 5.0 < contact.data["impact_mps"] < 14.0
+        assert data["with"] == 1
+        assert 5.0 < data["impact_mps"] < 14.0
         t = drive.fire()["t"]
         assert contact.t < t + 5.0
         before = drive.between(t, contact.t)
@@ -173,7 +174,7 @@ def test_collision_comes_before_any_response(driven) -> None:
 
 
 @pytest.mark.parametrize("name", ["no-response", "steers-only"])
-def test_no_pedal_is_moved_and_nothing_is_hit(driven, name: str) -> None:
+def test_no_pedal_is_moved_and_nothing_is_hit(name: str) -> None:
     for seed in range(1, 3):
         drive = driven(name, seed=seed)
         t = drive.fire()["t"]
@@ -188,13 +189,13 @@ def test_no_pedal_is_moved_and_nothing_is_hit(driven, name: str) -> None:
         assert max(step.own["steering_angle"] for step in drive.between(gust_t, gust_t + 2.0)) > 0.06
 
 
-def test_anticipating(driven) -> None:
+def test_anticipating() -> None:
     response = driven("anticipating").truth.response
     assert response["brake_onset_s"] == pytest.approx(0.25, abs=0.02)
     assert response["accelerator_release_s"] < 0.11
 
 
-def test_intruder_is_the_nearest_at_the_fire_and_brakes_behind_the_van(driven) -> None:
+def test_intruder_is_the_nearest_at_the_fire_and_brakes_behind_the_van() -> None:
     for seed in (1, 2, SEED):
         drive = driven("intruder", seed=seed)
         fire = drive.fire()
@@ -209,7 +210,7 @@ def test_intruder_is_the_nearest_at_the_fire_and_brakes_behind_the_van(driven) -
         assert drive.fire("side-gust")["speed_mps"] > 19.0
 
 
-def test_lead_swap_puts_another_vehicle_into_the_vans_place(driven) -> None:
+def test_lead_swap_puts_another_vehicle_into_the_vans_place() -> None:
     drive = driven("lead-swap")
     t = drive.fire()["t"]
     first = next(step.t for step in drive.steps if 8 in step.others["id"])
@@ -218,7 +219,7 @@ def test_lead_swap_puts_another_vehicle_into_the_vans_place(driven) -> None:
     assert not any(1 in step.others["id"] for step in drive.between(t, 60.0))
 
 
-def test_frames_lost(driven) -> None:
+def test_frames_lost() -> None:
     drive = driven("frames-lost")
     lost = [step.t for step in drive.steps if step.lost]
     assert len(lost) == 6
@@ -226,11 +227,11 @@ def test_frames_lost(driven) -> None:
     assert not any(marker.lost for marker in drive.markers())
 
 
-def test_marker_lost_loses_the_alert_only(driven) -> None:
+def test_marker_lost_loses_the_alert_only() -> None:
     assert [one.kind for one in driven("marker-lost").markers() if one.lost] == ["alert_on", "alert_off"]
 
 
-def test_late_start_begins_at_once_and_just_before_the_event(driven) -> None:
+def test_late_start_begins_at_once_and_just_before_the_event() -> None:
     drive = driven("late-start")
     heard = [step for step in drive.steps if not step.lost]
     assert drive.fire()["t"] - heard[0].t == pytest.approx(0.9, abs=0.05)
@@ -239,7 +240,7 @@ def test_late_start_begins_at_once_and_just_before_the_event(driven) -> None:
     assert [marker.kind for marker in drive.markers() if marker.lost][:2] == ["run_start", "task_start"]
 
 
-def test_stutter_stands_still_once(driven) -> None:
+def test_stutter_stands_still_once() -> None:
     drive, clean = driven("stutter"), driven()
     fire_t = drive.fire()["t"]
     for one, two in pairwise(drive.steps):
@@ -252,7 +253,7 @@ def test_stutter_stands_still_once(driven) -> None:
     assert changed == pytest.approx([fire_t + 1 / RATE_HZ])
 
 
-def test_frozen_speed_stands_while_the_car_changes_speed_before_and_after_the_fire(driven) -> None:
+def test_frozen_speed_stands_while_the_car_changes_speed_before_and_after_the_fire() -> None:
     for seed in range(1, 3):
         drive, clean = driven("frozen-speed", seed=seed), driven(seed=seed)
         t = drive.fire()["t"]
@@ -262,14 +263,14 @@ def test_frozen_speed_stands_while_the_car_changes_speed_before_and_after_the_fi
         assert min(step.own["accel"] for step in drive.between(t, t + 3.0)) < -4.0
 
 
-def test_wrong_units_and_axes(driven) -> None:
+def test_wrong_units_and_axes() -> None:
     clean = driven()
     for name, channel, factor in (("wrong-units", "speed", 3.6), ("mirrored-axes", "yaw_rate", -1.0)):
         for one, two in zip(driven(name).steps, clean.steps, strict=True):
             assert one.own[channel] == pytest.approx(two.own[channel] * factor, abs=2e-5)
 
 
-def test_stuck_pedals_and_platform(driven) -> None:
+def test_stuck_pedals_and_platform() -> None:
     def values(name: str, group: str, channel: str, station_m: float) -> set[float]:
         steps = [step for step in driven(name).steps if step.own["station"] >= station_m]
         return {getattr(step, group)[channel] for step in steps}
@@ -281,7 +282,7 @@ def test_stuck_pedals_and_platform(driven) -> None:
     assert values("platform-limit", "signals", "platform_x", 640.0) == {2.0}
 
 
-def test_a_resting_foot_is_never_still_and_an_offset_always_is(driven) -> None:
+def test_a_resting_foot_is_never_still_and_an_offset_always_is() -> None:
     clean = driven().fire()["t"]
     resting = {step.own["brake"] for step in driven("two-footed").between(clean - 5.0, clean)}
     assert len(resting) > 50
@@ -290,7 +291,7 @@ def test_a_resting_foot_is_never_still_and_an_offset_always_is(driven) -> None:
     assert offset == pytest.approx(0.05, abs=2e-5)
 
 
-def test_another_trigger_a_missing_hazard_and_an_abort(driven) -> None:
+def test_another_trigger_a_missing_hazard_and_an_abort() -> None:
     other = driven("wrong-trigger")
     assert [one.name for one in other.markers("trigger")] == ["gate-open", "side-gust"]
     quiet = driven("no-hazard")
@@ -302,7 +303,7 @@ def test_another_trigger_a_missing_hazard_and_an_abort(driven) -> None:
     assert aborted.steps[-1].t == pytest.approx(mark.t)
 
 
-def test_slow_motion_takes_longer_on_the_wall_clock(driven) -> None:
+def test_slow_motion_takes_longer_on_the_wall_clock() -> None:
     steps = driven("slow-motion").steps
     assert steps[-1].wall - steps[0].wall == pytest.approx((steps[-1].t - steps[0].t) / 0.9)
     assert steps[-1].due_s == pytest.approx(steps[-1].t / 0.9)

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
 from itertools import combinations, pairwise
 
 import pytest
@@ -12,6 +11,7 @@ from shapely import LineString, Point, Polygon
 from monitor.simulation import SCENARIOS, SimulationPlan, drive_messages
 from monitor.simulation.course import Course
 from monitor.simulation.own_car import drag, pedal_accel
+from tests.simulation.conftest import data_of, driven
 
 CLEAN_SEEDS = range(1, 5)
 GROUPS = ("chime", "seat-pulse", "light-strip", "no-alert")
@@ -26,7 +26,7 @@ def test_a_seed_gives_the_same_messages_again_and_another_seed_does_not() -> Non
     assert list(drive_messages(SimulationPlan(seed=8)))[500:] != first[500:]
 
 
-def test_the_time_plan(driven) -> None:
+def test_the_time_plan() -> None:
     drive = driven(seed=5)
     markers = drive.markers()
     assert (markers[0].kind, markers[0].t) == ("run_start", 0.0)
@@ -46,7 +46,7 @@ def test_the_time_plan(driven) -> None:
     assert on.data == {"modality": "sound", "measured": True}
 
 
-def test_triggers_fire_on_the_first_frame_whose_sent_station_is_there(driven) -> None:
+def test_triggers_fire_on_the_first_frame_whose_sent_station_is_there() -> None:
     for seed in CLEAN_SEEDS:
         drive = driven(seed=seed)
         for trigger, station in zip(drive.markers("trigger"), (700.0, 1300.0), strict=True):
@@ -55,7 +55,7 @@ def test_triggers_fire_on_the_first_frame_whose_sent_station_is_there(driven) ->
 
 
 @pytest.mark.parametrize("group", GROUPS)
-def test_a_clean_event_is_clean_for_every_group_and_seed(driven, group: str) -> None:
+def test_a_clean_event_is_clean_for_every_group_and_seed(group: str) -> None:
     modality = {"chime": "sound", "seat-pulse": "vibration", "light-strip": "light", "no-alert": None}[group]
     for seed in range(20, 22):
         drive = driven(seed=seed, group=group)
@@ -69,14 +69,14 @@ def test_a_clean_event_is_clean_for_every_group_and_seed(driven, group: str) -> 
             assert abs(step.own["lane_offset"]) < 0.35
             assert step.own["brake"] == 0.0
             assert step.own["accelerator"] > 0.1
-        assert [one.data["modality"] for one in drive.markers("alert_on")] == ([modality] if modality else [])
+        assert [data["modality"] for data in data_of(drive.markers("alert_on"))] == ([modality] if modality else [])
         assert not drive.markers("collision")
         response = drive.truth.response
         assert response["accelerator_release_s"] < response["brake_onset_s"]
         assert 0.5 < response["brake_onset_s"] < 2.2
 
 
-def test_eyes_are_off_the_road_from_the_task_until_the_driver_looks_up(driven) -> None:
+def test_eyes_are_off_the_road_from_the_task_until_the_driver_looks_up() -> None:
     for group, first_s, last_s in (("chime", 0.3 + 0.45, 0.3 + 0.70), ("no-alert", 0.5, 1.5)):
         drive = driven(seed=6, group=group)
         off = [step.t for step in drive.steps if step.signals["eyes_on_road"] == 0.0]
@@ -86,7 +86,7 @@ def test_eyes_are_off_the_road_from_the_task_until_the_driver_looks_up(driven) -
         assert len(off) == round((off[-1] - off[0]) * 60) + 1
 
 
-def test_the_van_brakes_at_the_trigger_with_the_stated_ramp(driven) -> None:
+def test_the_van_brakes_at_the_trigger_with_the_stated_ramp() -> None:
     drive = driven(seed=5)
     t = drive.fire()["t"]
     accel = {round((step.t - t) * 60): drive.other(step, 1)["accel"] for step in drive.between(t - 0.1, t + 3.0)}
@@ -97,7 +97,7 @@ def test_the_van_brakes_at_the_trigger_with_the_stated_ramp(driven) -> None:
     assert min(speeds) == pytest.approx(10.0, abs=1.2)
 
 
-def test_the_gust_pushes_half_a_metre_and_steering_brings_the_car_back(driven) -> None:
+def test_the_gust_pushes_half_a_metre_and_steering_brings_the_car_back() -> None:
     for seed in CLEAN_SEEDS:
         drive = driven(seed=seed)
         t = drive.fire("side-gust")["t"]
@@ -110,7 +110,7 @@ def test_the_gust_pushes_half_a_metre_and_steering_brings_the_car_back(driven) -
 
 
 @pytest.mark.parametrize("scenario", ["clean", "curve", "intruder"])
-def test_speeds_and_positions_belong_together(driven, scenario: str) -> None:
+def test_speeds_and_positions_belong_together(scenario: str) -> None:
     drive = driven(scenario, seed=3)
     step_s = 1 / 60
     for now, after in pairwise(drive.steps):
@@ -134,14 +134,11 @@ def test_speeds_and_positions_belong_together(driven, scenario: str) -> None:
 
 
 @pytest.mark.parametrize("scenario", ["clean", "curve"])
-def test_station_and_lane_offset_are_those_of_the_position_on_the_road_line(driven, scenario: str) -> None:
+def test_station_and_lane_offset_are_those_of_the_position_on_the_road_line(scenario: str) -> None:
     drive = driven(scenario, seed=3)
-    line = Course(2300.0, SCENARIOS[scenario].bend_at_m).road_line()
-    reference = LineString(list(zip(line["x"], line["y"], strict=True)))
+    reference = LineString(Course(2300.0, SCENARIOS[scenario].bend_at_m).vertices())
     for step in drive.steps[::7]:
-        for vehicle in (step.own, drive.other(step, 1), drive.other(step, 2)):
-            if vehicle is None:
-                continue
+        for vehicle in (step.own, *(drive.other(step, one) for one in (1, 2) if one in step.others["id"])):
             point = Point(vehicle["x"], vehicle["y"])
             station = reference.project(point)
             assert station == pytest.approx(vehicle["station"], abs=0.02)
@@ -153,7 +150,7 @@ def test_station_and_lane_offset_are_those_of_the_position_on_the_road_line(driv
                 assert offset == pytest.approx(vehicle["lane_offset"] - 1.75, abs=0.01)
 
 
-def test_acceleration_is_what_the_pedals_give(driven) -> None:
+def test_acceleration_is_what_the_pedals_give() -> None:
     for scenario in ("already-braking", "two-footed"):
         for step in driven(scenario, seed=3).steps:
             own = step.own
@@ -172,7 +169,7 @@ MOVES_OTHERWISE = [
 
 
 @pytest.mark.parametrize("scenario", MOVES_OTHERWISE)
-def test_bodies_overlap_only_in_a_collision(driven, scenario: str) -> None:
+def test_bodies_overlap_only_in_a_collision(scenario: str) -> None:
     drive = driven(scenario, seed=4, rate_hz=20.0)
     touching = set()
     for step in drive.steps:
@@ -194,7 +191,7 @@ def _box(vehicle: dict[str, float]) -> Polygon:
     return Polygon([(vehicle["x"] + a * cos - b * sin, vehicle["y"] + a * sin + b * cos) for a, b in corners])
 
 
-def test_the_platform_stays_inside_its_travel(driven) -> None:
+def test_the_platform_stays_inside_its_travel() -> None:
     for scenario in ("clean", "collision", "double-fire"):
         for step in driven(scenario, seed=4).steps:
             for axis, travel in (("x", 2.0), ("y", 2.0), ("z", 1.0)):
@@ -210,14 +207,14 @@ def test_another_frame_rate_gives_the_same_plan(rate_hz: float) -> None:
     assert len(fired) == 2
 
 
-def test_a_longer_drive_only_drives_on(driven: Callable) -> None:
+def test_a_longer_drive_only_drives_on() -> None:
     usual, longer = driven(seed=5, rate_hz=20.0), driven(seed=5, rate_hz=20.0, duration_factor=2.0)
     assert longer.steps[-1].t == pytest.approx(136.0, abs=0.1)
     for one, two in zip(usual.steps[:-1], longer.steps, strict=False):
         assert (one.own, one.markers) == (two.own, two.markers)
 
 
-def test_extra_vehicles_are_there_and_in_nobodys_way(driven) -> None:
+def test_extra_vehicles_are_there_and_in_nobodys_way() -> None:
     drive = driven(seed=5, extra_vehicles=200, rate_hz=10.0)
     for step in drive.steps[::10]:
         assert sum(1 for one in step.others["id"] if one >= 1000) == 200

@@ -16,6 +16,7 @@ from monitor.judging.case.trial import Trial
 from monitor.simulation.kinds.crossing import ALONG_M, FOOTPATH_M, footpath_place
 from monitor.simulation.kinds.following import EVENTS, ORDERS
 from monitor.simulation.kinds.making import make_drive
+from monitor.simulation.kinds.scene import Scene
 from monitor.simulation.kinds.take_over import ROADWORKS_M
 from monitor.simulation.plan import SimulationPlan, first_group
 from monitor.simulation.repertoire import DEMO, KINDS
@@ -156,9 +157,10 @@ def test_the_treatments_follow_the_participants_order() -> None:
 
 def test_the_study_files_have_the_places_of_their_drives() -> None:
     crossing = demo_study("crossing").points["footpath"]
-    x, y = footpath_place(make_drive(SimulationPlan(kind="crossing", group="chime")))  # type: ignore[arg-type]
+    scene = make_drive(SimulationPlan(kind="crossing", group="chime"))
+    assert isinstance(scene, Scene)
     assert (crossing.station_m, crossing.along_m) == (FOOTPATH_M, ALONG_M)
-    assert (crossing.x_m, crossing.y_m) == (pytest.approx(x, abs=0.01), pytest.approx(y, abs=0.01))
+    assert (crossing.x_m, crossing.y_m) == pytest.approx(footpath_place(scene), abs=0.01)
     assert demo_study("take-over").points["roadworks"].station_m == ROADWORKS_M
 
 
@@ -176,13 +178,13 @@ def test_each_study_is_a_manual_of_its_kind_with_tags(kind: str) -> None:
 
 
 @pytest.mark.parametrize(
-    ("values", "words"),
+    ("kind", "scenario", "group", "words"),
     [
-        ({"kind": "folowing"}, "no kind of drive 'folowing'; did you mean following or crossing?"),
-        ({"kind": "crossing", "scenario": "gap-too-long"}, "no scenario 'gap-too-long'; "),
-        ({"kind": "crossing", "group": "seat-pulse"}, "no alert group 'seat-pulse'; there are chime, no-alert"),
+        ("folowing", "clean", "chime", "no kind of drive 'folowing'; did you mean following or crossing?"),
+        ("crossing", "gap-too-long", "chime", "no scenario 'gap-too-long'; "),
+        ("crossing", "clean", "seat-pulse", "no alert group 'seat-pulse'; there are chime, no-alert"),
     ],
 )
-def test_wrong_names_are_refused_with_the_nearest_right_one(values: dict[str, str], words: str) -> None:
+def test_wrong_names_are_refused_with_the_nearest_right_one(kind: str, scenario: str, group: str, words: str) -> None:
     with pytest.raises(WitnessError, match=re.escape(words)):
-        SimulationPlan(**{"scenario": "clean", "group": first_group(values["kind"]) or "chime", **values})
+        SimulationPlan(kind=kind, scenario=scenario, group=group)

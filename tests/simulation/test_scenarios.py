@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import replace
 from functools import partial
 
@@ -11,19 +12,19 @@ import pytest
 from monitor.errors import WitnessError
 from monitor.simulation import SCENARIOS, SimulationPlan
 from monitor.simulation.drive import Drive
+from tests.simulation.conftest import Driven
+from tests.simulation.conftest import driven as usual
 
 SEED = 4
 RATE_HZ = 30.0
 NEVER = math.inf
 
 
-@pytest.fixture
-def driven(driven):
-    """Drives at half the usual frame rate, which shows as much and takes half the time."""
-    return partial(driven, seed=SEED, rate_hz=RATE_HZ)
+driven = partial(usual, seed=SEED, rate_hz=RATE_HZ)
+"""Drives at half the usual frame rate, which shows as much and takes half the time."""
 
 
-def differences(one, other) -> dict[str, float]:
+def differences(one: Driven, other: Driven) -> dict[str, float]:
     """What differs between two drives, with the time at which it first does."""
     found: dict[str, float] = {}
 
@@ -117,13 +118,13 @@ def test_every_scenario_is_held_to_one_of_the_two_tables() -> None:
 
 
 @pytest.mark.parametrize("name", sorted(ONLY))
-def test_nothing_else_deviates_in_the_whole_drive(driven, name: str) -> None:
+def test_nothing_else_deviates_in_the_whole_drive(name: str) -> None:
     found = differences(driven(), driven(name))
     assert set(found) == ONLY[name]
 
 
 @pytest.mark.parametrize("name", sorted(NOTHING_BEFORE))
-def test_nothing_deviates_before_its_time(driven, name: str) -> None:
+def test_nothing_deviates_before_its_time(name: str) -> None:
     clean = driven()
     found = differences(clean, driven(name))
     assert found
@@ -144,16 +145,16 @@ def test_an_unknown_scenario_is_refused_with_a_suggestion() -> None:
 
 
 @pytest.mark.parametrize(
-    ("fields", "words"),
+    ("make", "words"),
     [
-        ({"group": "chimes"}, "did you mean chime"),
-        ({"speed": 0.0}, "above 0"),
-        ({"speed": math.inf}, "above 0"),
-        ({"rate_hz": 0.0}, "from 5 to 1000 Hz"),
-        ({"extra_vehicles": 501}, "0 to 500"),
-        ({"duration_factor": 0.5}, "from 1 to 1000"),
+        (partial(SimulationPlan, group="chimes"), "did you mean chime"),
+        (partial(SimulationPlan, speed=0.0), "above 0"),
+        (partial(SimulationPlan, speed=math.inf), "above 0"),
+        (partial(SimulationPlan, rate_hz=0.0), "from 5 to 1000 Hz"),
+        (partial(SimulationPlan, extra_vehicles=501), "0 to 500"),
+        (partial(SimulationPlan, duration_factor=0.5), "from 1 to 1000"),
     ],
 )
-def test_a_plan_that_makes_no_drive_is_refused(fields: dict[str, object], words: str) -> None:
+def test_a_plan_that_makes_no_drive_is_refused(make: Callable[[], SimulationPlan], words: str) -> None:
     with pytest.raises(WitnessError, match=words):
-        SimulationPlan(**fields)
+        make()

@@ -5,14 +5,19 @@ from __future__ import annotations
 import datetime
 import json
 import tomllib
-from collections.abc import Callable
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
 import pytest
 
+from monitor.errors import StudyFaults
+from monitor.study.loading import parse_study
+from monitor.tables import faults
+
 FILES = Path(__file__).parent / "files"
 CONFIGS = Path(__file__).parents[2] / "configs"
+"""The study files that come with the program."""
 
 
 def _quoted(text: str) -> str:
@@ -53,10 +58,34 @@ def _is_sections(value: Any) -> bool:
     return isinstance(value, list) and bool(value) and all(isinstance(one, dict) for one in value)
 
 
-@pytest.fixture(scope="session")
-def to_toml() -> Callable[[dict[str, Any]], str]:
+def values_in(value: Any, path: faults.Path = ()) -> Iterator[tuple[faults.Path, Any]]:
+    """Each path below a value, and what stands there."""
+    if isinstance(value, dict | list):
+        for step, one in value.items() if isinstance(value, dict) else enumerate(value):
+            yield (*path, step), one
+            yield from values_in(one, (*path, step))
+
+
+def holder(root: dict[str, Any], path: faults.Path) -> Any:
+    """The section or list that the last step of a path is taken in."""
+    at: Any = root
+    for step in path[:-1]:
+        at = at[step]
+    return at
+
+
+def faults_of(text: str) -> tuple[str, ...]:
+    """The sentences about a study file; none where it loads."""
+    try:
+        parse_study(text, "study.toml")
+    except StudyFaults as error:
+        return error.faults
+    return ()
+
+
+def to_toml(root: dict[str, Any]) -> str:
     """Nested values → TOML text with a line for each key."""
-    return lambda root: "\n".join(_section_lines(root, "")) + "\n"
+    return "\n".join(_section_lines(root, "")) + "\n"
 
 
 @pytest.fixture(scope="session")
@@ -69,9 +98,3 @@ def everything_text() -> str:
 def everything(everything_text: str) -> dict[str, Any]:
     """The same as nested values, fresh for each test."""
     return tomllib.loads(everything_text)
-
-
-@pytest.fixture(scope="session")
-def configs() -> Path:
-    """The study files that come with the program."""
-    return CONFIGS

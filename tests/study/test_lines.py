@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import tomllib
+from typing import Any
 
 from hypothesis import given
 from hypothesis import strategies as st
 
 from monitor.tables.lines import key_lines
+from tests.study.conftest import CONFIGS, to_toml, values_in
 
 AWKWARD = (
     '''\
@@ -50,7 +52,7 @@ name = "c"
 )
 
 
-def test_awkward_but_valid_toml_counted_by_hand():
+def test_awkward_but_valid_toml_counted_by_hand() -> None:
     # AWKWARD is one text; the quotes are put together so that it can hold both kinds of triple quotation marks.
     lines = key_lines(AWKWARD)
     assert lines[("top",)] == 2
@@ -71,19 +73,12 @@ def test_awkward_but_valid_toml_counted_by_hand():
     assert lines[("trigger", 1, "condition", 0, "name")] == 29
 
 
-def paths_of(value, path=()):
-    if isinstance(value, dict | list):
-        for step, one in value.items() if isinstance(value, dict) else enumerate(value):
-            yield (*path, step)
-            yield from paths_of(one, (*path, step))
-
-
-def test_every_path_of_the_study_files_has_its_line(configs, everything_text):
-    texts = [file.read_text(encoding="utf-8") for file in configs.glob("*.toml")]
+def test_every_path_of_the_study_files_has_its_line(everything_text: str) -> None:
+    texts = [file.read_text(encoding="utf-8") for file in CONFIGS.glob("*.toml")]
     assert len(texts) >= 3
     for text in [AWKWARD, everything_text, *texts]:
         lines, rows = key_lines(text), text.splitlines()
-        assert set(lines) == set(paths_of(tomllib.loads(text)))
+        assert set(lines) == dict(values_in(tomllib.loads(text))).keys()
         for path, line in lines.items():
             if isinstance(path[-1], str):
                 assert path[-1] in rows[line - 1]
@@ -98,7 +93,7 @@ values = st.recursive(
 
 
 @given(st.dictionaries(keys, values, max_size=4))
-def test_every_path_of_any_file_has_a_line(to_toml, root):
+def test_every_path_of_any_file_has_a_line(root: dict[str, Any]) -> None:
     text = to_toml(root)
     parsed = tomllib.loads(text)
-    assert set(key_lines(text)) == set(paths_of(parsed))
+    assert set(key_lines(text)) == dict(values_in(parsed)).keys()

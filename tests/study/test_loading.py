@@ -5,6 +5,7 @@ from __future__ import annotations
 import copy
 import hashlib
 import tomllib
+from pathlib import Path
 
 import pytest
 from hypothesis import assume, given
@@ -12,6 +13,7 @@ from hypothesis import strategies as st
 
 from monitor.errors import StudyFaults
 from monitor.study.loading import load_study, parse_study
+from tests.study.conftest import faults_of, holder, to_toml, values_in
 
 FIVE_FAULTS = """\
 [study]
@@ -47,15 +49,7 @@ at_most = 0.5
 """
 
 
-def faults_of(text: str) -> tuple[str, ...]:
-    try:
-        parse_study(text, "study.toml")
-    except StudyFaults as error:
-        return error.faults
-    return ()
-
-
-def test_five_faults_give_five_sentences_in_the_order_of_the_lines():
+def test_five_faults_give_five_sentences_in_the_order_of_the_lines() -> None:
     assert faults_of(FIVE_FAULTS) == (
         'line 6, groups.chime.alert: expected a list of texts, found the text "sound".',
         'line 12, trigger[1].surprize_class: expected a key of this section, found "surprize_class"; '
@@ -70,7 +64,7 @@ def test_five_faults_give_five_sentences_in_the_order_of_the_lines():
     )
 
 
-def test_the_message_of_a_command_lists_them_all_under_the_files_name():
+def test_the_message_of_a_command_lists_them_all_under_the_files_name() -> None:
     with pytest.raises(StudyFaults) as caught:
         parse_study(FIVE_FAULTS, "dusk.toml")
     first, *rest = str(caught.value).splitlines()
@@ -80,25 +74,14 @@ def test_the_message_of_a_command_lists_them_all_under_the_files_name():
 
 
 @given(data=st.data())
-def test_two_slips_in_different_places_give_two_sentences(everything_text, to_toml, data):
+def test_two_slips_in_different_places_give_two_sentences(everything_text: str, data: st.DataObject) -> None:
     root = tomllib.loads(everything_text)
-    leaves = []
-
-    def collect(value, path):
-        for step, one in value.items() if isinstance(value, dict) else enumerate(value):
-            if isinstance(one, dict | list):
-                collect(one, (*path, step))
-            else:
-                leaves.append((*path, step))
-
-    collect(root, ())
+    leaves = [path for path, value in values_in(root) if not isinstance(value, dict | list)]
     paths = data.draw(st.lists(st.sampled_from(leaves), min_size=2, max_size=4, unique=True))
     # A list whose first element is faulty is checked to its end, so elements count like keys of their own.
     changed = copy.deepcopy(root)
     for path in paths:
-        at = changed
-        for step in path[:-1]:
-            at = at[step]
+        at = holder(changed, path)
         assume(not isinstance(at[path[-1]], bool))
         at[path[-1]] = False
     assert len(faults_of(to_toml(changed))) == len(paths)
@@ -117,7 +100,7 @@ def test_two_slips_in_different_places_give_two_sentences(everything_text, to_to
         ("day = 2031-02-30\n", "line 1", "not valid TOML"),
     ],
 )
-def test_a_syntax_error_is_one_sentence_with_line_column_and_the_line(text, begins, names):
+def test_a_syntax_error_is_one_sentence_with_line_column_and_the_line(text: str, begins: str, names: str) -> None:
     (fault,) = faults_of(text)
     assert fault.startswith(begins)
     assert names in fault
@@ -125,12 +108,12 @@ def test_a_syntax_error_is_one_sentence_with_line_column_and_the_line(text, begi
     assert fault.endswith(".")
 
 
-def test_a_file_that_is_nested_too_deeply_is_one_sentence():
+def test_a_file_that_is_nested_too_deeply_is_one_sentence() -> None:
     (fault,) = faults_of("a = " + "[" * 20_000)
     assert fault == "The file is nested too deeply to be read."
 
 
-def test_a_number_that_is_too_long_to_be_one_is_a_sentence(everything_text):
+def test_a_number_that_is_too_long_to_be_one_is_a_sentence(everything_text: str) -> None:
     text = everything_text.replace("planned = 12", "planned = 1" + "0" * 400)
     (fault,) = faults_of(text)
     assert "groups.chime.planned: expected a whole number of at least 0 that is finite" in fault
@@ -139,7 +122,7 @@ def test_a_number_that_is_too_long_to_be_one_is_a_sentence(everything_text):
 
 
 @pytest.mark.parametrize("text", ["", "# nothing\n"])
-def test_an_empty_file_lacks_what_is_required(text):
+def test_an_empty_file_lacks_what_is_required(text: str) -> None:
     assert [fault.split(":")[0] for fault in faults_of(text)] == [
         "line 1, study",
         "line 1, groups",
@@ -147,7 +130,7 @@ def test_an_empty_file_lacks_what_is_required(text):
     ]
 
 
-def test_the_digest_is_that_of_the_files_bytes(tmp_path, everything_text):
+def test_the_digest_is_that_of_the_files_bytes(tmp_path: Path, everything_text: str) -> None:
     file = tmp_path / "study.toml"
     for raw in (
         everything_text.encode(),
@@ -162,7 +145,7 @@ def test_the_digest_is_that_of_the_files_bytes(tmp_path, everything_text):
         assert parse_study(study.text, study.path) == study
 
 
-def test_what_cannot_be_read_is_said(tmp_path):
+def test_what_cannot_be_read_is_said(tmp_path: Path) -> None:
     latin = tmp_path / "latin.toml"
     latin.write_bytes(b'[study]\nname = "d\xe4mmerung"\n')
     large = tmp_path / "large.toml"
@@ -180,7 +163,7 @@ def test_what_cannot_be_read_is_said(tmp_path):
 
 
 @given(st.text(max_size=200))
-def test_any_text_gives_sentences_and_no_other_error(text):
+def test_any_text_gives_sentences_and_no_other_error(text: str) -> None:
     faults = faults_of(text)
     assert faults, "such a short text is no study"
     for fault in faults:
@@ -189,7 +172,7 @@ def test_any_text_gives_sentences_and_no_other_error(text):
 
 
 @given(data=st.data())
-def test_a_file_cut_or_changed_anywhere_gives_a_study_or_sentences(everything_text, data):
+def test_a_file_cut_or_changed_anywhere_gives_a_study_or_sentences(everything_text: str, data: st.DataObject) -> None:
     start = data.draw(st.integers(0, len(everything_text)))
     stop = data.draw(st.integers(start, min(start + 40, len(everything_text))))
     middle = data.draw(st.text(alphabet="[]{}\"'=.,#\n a1-", max_size=6))

@@ -2,22 +2,19 @@
 
 from __future__ import annotations
 
-import pathlib
 import tomllib
 from typing import Any
 
 import pytest
 
-from monitor.errors import StudyFaults
 from monitor.measures.arrival import Point
 from monitor.study.band import Band
 from monitor.study.loading import parse_study
 from monitor.study.model import Study
 from monitor.study.rules import RearmRule
 from monitor.study.terms import AtFire, Condition, During, Event, FireTerm, Looked, Measure, Within
-from monitor.tables.faults import path_text
-
-FILES = pathlib.Path(__file__).parent / "files"
+from monitor.tables.faults import Path, path_text
+from tests.study.conftest import FILES, faults_of, holder, to_toml
 
 GATE = ("trigger", 0)
 GAP = (*GATE, "condition", 0)
@@ -32,24 +29,13 @@ SLOWS = ("trigger", 2)
 GONE = object()
 
 
-def edited(root: dict[str, Any], changes: dict[tuple[str | int, ...], Any]) -> dict[str, Any]:
+def edited(root: dict[str, Any], changes: dict[Path, object]) -> dict[str, Any]:
     for path, value in changes.items():
-        at: Any = root
-        for step in path[:-1]:
-            at = at[step]
         if value is GONE:
-            del at[path[-1]]
+            del holder(root, path)[path[-1]]
         else:
-            at[path[-1]] = value
+            holder(root, path)[path[-1]] = value
     return root
-
-
-def faults_of(text: str) -> tuple[str, ...]:
-    try:
-        parse_study(text, "study.toml")
-    except StudyFaults as error:
-        return error.faults
-    return ()
 
 
 SENSELESS = [
@@ -225,7 +211,9 @@ SENSELESS = [
 
 
 @pytest.mark.parametrize(("changes", "path", "words"), SENSELESS, ids=lambda one: None)
-def test_what_makes_no_sense_gives_one_sentence(everything, to_toml, changes, path, words):
+def test_what_makes_no_sense_gives_one_sentence(
+    everything: dict[str, Any], changes: dict[Path, object], path: Path, words: str
+) -> None:
     (fault,) = faults_of(to_toml(edited(everything, changes)))
     assert f", {path_text(path)}: expected " in fault
     assert words in fault
@@ -244,14 +232,16 @@ WITHIN = [
 
 
 @pytest.mark.parametrize(("changes", "path", "words"), WITHIN, ids=lambda one: None)
-def test_what_makes_no_sense_within_participants_gives_one_sentence(to_toml, changes, path, words):
+def test_what_makes_no_sense_within_participants_gives_one_sentence(
+    changes: dict[Path, object], path: Path, words: str
+) -> None:
     everything = tomllib.loads((FILES / "everything-within.toml").read_text(encoding="utf-8"))
     (fault,) = faults_of(to_toml(edited(everything, changes)))
     assert f", {path_text(path)}: expected " in fault
     assert words in fault
 
 
-def test_many_faults_are_named_at_once(everything, to_toml):
+def test_many_faults_are_named_at_once(everything: dict[str, Any]) -> None:
     changes = {
         (*EITHER, "any_of", 0, "measure"): "steering",
         (*ARRIVAL, "point"): "footpaths",
@@ -265,7 +255,7 @@ def test_many_faults_are_named_at_once(everything, to_toml):
     assert len({fault.split(":")[0] for fault in faults}) == len(changes)
 
 
-def test_a_name_declared_twice_is_a_fault_of_the_toml_itself(everything_text):
+def test_a_name_declared_twice_is_a_fault_of_the_toml_itself(everything_text: str) -> None:
     (fault,) = faults_of(everything_text + "\n[groups.chime]\nalert = []\n")
     assert fault.startswith("line ")
     assert "groups.chime" in fault
@@ -289,7 +279,9 @@ DRIVER_MEASURES = [
 
 @pytest.mark.parametrize("window", [{"during": [-1.0, 0.1]}, {"during": [1.0, 2.0]}, {"within_s": 1.0}])
 @pytest.mark.parametrize("measure", DRIVER_MEASURES, ids=lambda one: one["measure"])
-def test_no_required_window_after_the_fire_may_look_at_the_driver(everything, to_toml, measure, window):
+def test_no_required_window_after_the_fire_may_look_at_the_driver(
+    everything: dict[str, Any], measure: dict[str, object], window: dict[str, object]
+) -> None:
     condition = {"name": "new", "at_least": 0.0, **measure, **window}
     everything["trigger"][0]["condition"].append(condition)
     (fault,) = faults_of(to_toml(everything))
@@ -301,13 +293,17 @@ def test_no_required_window_after_the_fire_may_look_at_the_driver(everything, to
 
 @pytest.mark.parametrize("window", [{"during": [-1.0, 0.0]}, {}])
 @pytest.mark.parametrize("measure", DRIVER_MEASURES, ids=lambda one: one["measure"])
-def test_up_to_the_fire_it_may(everything, to_toml, measure, window):
+def test_up_to_the_fire_it_may(
+    everything: dict[str, Any], measure: dict[str, object], window: dict[str, object]
+) -> None:
     everything["trigger"][0]["condition"].append({"name": "new", "at_least": 0.0, **measure, **window})
     assert faults_of(to_toml(everything)) == ()
 
 
 @pytest.mark.parametrize("source", ["scripted", "alert", "task", "platform"])
-def test_a_signal_that_is_not_the_drivers_may_be_required_after_the_fire(everything, to_toml, source):
+def test_a_signal_that_is_not_the_drivers_may_be_required_after_the_fire(
+    everything: dict[str, Any], source: str
+) -> None:
     everything["signals"]["extra"] = {"source": source}
     condition = {"name": "new", "measure": "extra", "at_least": 0.0, "within_s": 1.0}
     everything["trigger"][0]["condition"].append(condition)
@@ -316,7 +312,7 @@ def test_a_signal_that_is_not_the_drivers_may_be_required_after_the_fire(everyth
     assert len(faults_of(to_toml(everything))) == 1
 
 
-def test_the_study_that_comes_out_is_what_the_file_says(everything_text):
+def test_the_study_that_comes_out_is_what_the_file_says(everything_text: str) -> None:
     study = parse_study(everything_text, "study.toml")
     assert isinstance(study, Study)
     gate, gust, slows = study.triggers
@@ -422,7 +418,7 @@ def test_the_study_that_comes_out_is_what_the_file_says(everything_text):
     assert study.text == everything_text
 
 
-def test_a_number_without_a_point_is_the_same_number(everything, to_toml):
+def test_a_number_without_a_point_is_the_same_number(everything: dict[str, Any]) -> None:
     everything["trigger"][0]["condition"][0].update(at_least=1, at_most=2)
     band = parse_study(to_toml(everything), "study.toml").triggers[0].conditions[0].band
     assert (band.at_least, band.at_most) == (1.0, 2.0)

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import copy
 import datetime
-import pathlib
 import tomllib
 from collections.abc import Iterator
 from typing import Any
@@ -13,27 +12,16 @@ import pytest
 from hypothesis import assume, given
 from hypothesis import strategies as st
 
-from monitor.errors import StudyFaults
-from monitor.study.loading import parse_study
 from monitor.study.shape import STUDY_FILE
 from monitor.tables.faults import Path, path_text
 from monitor.tables.kinds import Flag, Key, Kind, Named, Number, Section, Sections, Several, Text
-
-FILES = pathlib.Path(__file__).parent / "files"
+from tests.study.conftest import FILES, faults_of, holder, to_toml
 
 
 @pytest.fixture(scope="module", params=["everything", "everything-within"])
 def everything_text(request: pytest.FixtureRequest) -> str:
     """Each of the files without fault in which every key of the format stands."""
     return (FILES / f"{request.param}.toml").read_text(encoding="utf-8")
-
-
-def faults_of(text: str) -> tuple[str, ...]:
-    try:
-        parse_study(text, "study.toml")
-    except StudyFaults as error:
-        return error.faults
-    return ()
 
 
 def keys_in(value: Any, kind: Kind, path: Path = ()) -> Iterator[tuple[Path, Key, Section]]:
@@ -50,12 +38,6 @@ def keys_in(value: Any, kind: Kind, path: Path = ()) -> Iterator[tuple[Path, Key
         case Named():
             for name, one in value.items():
                 yield from keys_in(one, kind.kind, (*path, name))
-
-
-def holder(root: dict[str, Any], path: Path) -> Any:
-    for step in path[:-1]:
-        root = root[step]
-    return root
 
 
 def renamed(section: dict[str, Any], old: str, new: str) -> dict[str, Any]:
@@ -92,12 +74,12 @@ def of_wrong_kind(kind: Kind) -> list[Any]:
             return ["a text", 5, {"key": 1}]
 
 
-def test_the_file_in_which_every_key_stands_has_no_fault(everything_text, to_toml, everything):
+def test_the_file_in_which_every_key_stands_has_no_fault(everything_text: str, everything: dict[str, Any]) -> None:
     assert faults_of(everything_text) == ()
     assert faults_of(to_toml(everything)) == ()
 
 
-def test_every_key_of_the_format_stands_in_one_of_these_files():
+def test_every_key_of_the_format_stands_in_one_of_these_files() -> None:
     def shape_keys(kind: Kind, name: str = "") -> Iterator[str]:
         match kind:
             case Section():
@@ -115,7 +97,7 @@ def test_every_key_of_the_format_stands_in_one_of_these_files():
     assert wanted - standing == {"file"}  # it excludes "block_sizes", see test_meaning
 
 
-def test_each_misspelt_key_gives_one_sentence_with_what_was_meant(everything, to_toml):
+def test_each_misspelt_key_gives_one_sentence_with_what_was_meant(everything: dict[str, Any]) -> None:
     for path, _, section in keys_in(everything, STUDY_FILE):
         key = str(path[-1])
         slips = {key[:-1] or "x", key[1] + key[0] + key[2:], key.upper()} - set(section.keys)
@@ -127,7 +109,7 @@ def test_each_misspelt_key_gives_one_sentence_with_what_was_meant(everything, to
 
 
 @given(data=st.data())
-def test_any_small_slip_in_any_key_gives_one_sentence_that_names_it(everything_text, to_toml, data):
+def test_any_small_slip_in_any_key_gives_one_sentence_that_names_it(everything_text: str, data: st.DataObject) -> None:
     root = tomllib.loads(everything_text)
     path, _, section = data.draw(st.sampled_from(list(keys_in(root, STUDY_FILE))))
     key = str(path[-1])
@@ -139,7 +121,7 @@ def test_any_small_slip_in_any_key_gives_one_sentence_that_names_it(everything_t
     assert f" {path_text((*path[:-1], slip))}: " in fault
 
 
-def test_each_required_key_that_is_missing_gives_one_sentence(everything, to_toml):
+def test_each_required_key_that_is_missing_gives_one_sentence(everything: dict[str, Any]) -> None:
     seen = set()
     for path, key, _ in keys_in(everything, STUDY_FILE):
         if not key.required:
@@ -154,7 +136,7 @@ def test_each_required_key_that_is_missing_gives_one_sentence(everything, to_tom
     assert seen >= {"study", "groups", "trigger", "name"}
 
 
-def test_each_value_of_another_kind_gives_one_sentence(everything, to_toml):
+def test_each_value_of_another_kind_gives_one_sentence(everything: dict[str, Any]) -> None:
     for path, key, _ in keys_in(everything, STUDY_FILE):
         for value in of_wrong_kind(key.kind):
             changed = copy.deepcopy(everything)
@@ -181,14 +163,14 @@ def test_each_value_of_another_kind_gives_one_sentence(everything, to_toml):
         (("reasons", "slippery-seat"), "note"),
     ],
 )
-def test_a_value_under_a_name_that_the_study_chose_is_named_too(to_toml, path, value):
+def test_a_value_under_a_name_that_the_study_chose_is_named_too(path: Path, value: object) -> None:
     everything = tomllib.loads((FILES / "everything.toml").read_text(encoding="utf-8"))
     holder(everything, path)[path[-1]] = value
     (fault,) = faults_of(to_toml(everything))
     assert f" {path_text(path)}: " in fault
 
 
-def test_the_line_of_a_fault_is_the_line_of_its_key(everything, to_toml):
+def test_the_line_of_a_fault_is_the_line_of_its_key(everything: dict[str, Any]) -> None:
     for path, key, _ in keys_in(everything, STUDY_FILE):
         if isinstance(key.kind, Section | Sections | Named):
             continue

@@ -16,11 +16,11 @@ from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
-from monitor.archive.program import record_files
+from monitor.archive.program import file_digest, record_files
 from monitor.errors import RecordUnreadable, WitnessError
 from monitor.record.places import SEALED_NAME
 from monitor.record.reader import RecordFiles, RecordReading, list_records
-from monitor.record.sealed_head import HEAD, HEAD_BYTES, head_holds
+from monitor.record.sealed.head import HEAD, HEAD_BYTES, head_holds
 
 ADDENDUM = "addendum-"
 
@@ -89,7 +89,7 @@ def look_at(record: RecordAt) -> Known:
         state = file.stat()
         told.append([file.name, state.st_size, state.st_mtime_ns])
         if file.name.startswith(ADDENDUM):
-            told.append(hashlib.sha256(file.read_bytes()).hexdigest())
+            told.append(file_digest(file))
     return Known(files.digest, _identity(told))
 
 

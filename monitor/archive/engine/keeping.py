@@ -18,6 +18,9 @@ from monitor.archive.cache_seal import key_file, seal_holds, seal_of
 from monitor.archive.engine.addresses import Known
 from monitor.archive.engine.unit import Task
 from monitor.errors import WitnessError
+from monitor.record.json_file import read_json_map
+
+MOST_BYTES = 1 << 28
 
 
 class KeptAnswers:
@@ -45,7 +48,7 @@ class KeptAnswers:
         try:
             if path is None:
                 return None
-            kept = json.loads(path.read_text(encoding="ascii"))
+            kept = read_json_map(path, MOST_BYTES)
             text = str(kept["answer"])
             return text if seal_holds(bytes.fromhex(kept["seal"]), text.encode(), path.stem.encode()) else None
         except (OSError, ValueError, KeyError, TypeError):

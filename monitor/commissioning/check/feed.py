@@ -9,15 +9,14 @@ from typing import Any
 
 import numpy as np
 
+from monitor.commissioning.check.contradicted import contradicted
 from monitor.commissioning.check.doubts import Doubt, Sanity
 from monitor.commissioning.check.listening import Listened
 from monitor.commissioning.check.sanity import Motion, judge_sanity
 from monitor.feed.schema import Hello
 from monitor.judging.case.columns import build_block, road_of
 from monitor.judging.case.pacing import is_off_pace, real_time_factor
-from monitor.judging.evidence.contradictions import contradictions_of
-from monitor.judging.evidence.cutting import bodies_in
-from monitor.measures.columns import FloatArray, FrameBlock, Road
+from monitor.measures.columns import FloatArray, FrameBlock
 from monitor.study.model import Study
 from monitor.study.needs import OTHERS, needed_channels
 
@@ -196,7 +195,7 @@ def conclude(study: Study, listened: Listened, elsewhere: Mapping[str, str] = NO
             )
         elif channel.state == "constant" and name in PEDALS and block.t[-1] - block.t[0] >= FROZEN_S:
             heard.look_at.append(f"{name} kept {channel.least:g} all the time; press it once while check listens.")
-    heard.wrong += (told := _contradictions(block, road_of(heard.hello), study, sanity))
+    heard.wrong += (told := contradicted(block, road_of(heard.hello), study, sanity))
     heard.faults += told
     heard.channels += [_not_given(name, who) for name, who in needs.items() if name not in columns and name != OTHERS]
     unknown = _clocks_unknown(block, heard.hello)
@@ -213,20 +212,6 @@ def conclude(study: Study, listened: Listened, elsewhere: Mapping[str, str] = NO
         heard.faults.append(f"{heard.lost} frames were lost in {heard.seconds:g} s.")
     heard.faults += heard.refused
     return heard
-
-
-def _contradictions(block: FrameBlock, road: Road | None, study: Study, sanity: Sanity) -> list[str]:
-    """What own car's channels, and those of the vehicle that is there longest, say otherwise of the same thing: by the
-    tests that each trial is held against. What another doubt says of the channel already is left out."""
-    known = {one.channel.removeprefix("others.") for one in sanity.doubts}
-    found = []
-    for body in bodies_in(block, road, study.accepted):
-        for one in contradictions_of(body, float(block.t[0])):
-            if one.code == "channels-disagree" and not one.is_explained and not known & one.channels:
-                found.append(one.sentence)
-            elif one.code in ("implausible-jump", "body-changed"):
-                found.append(one.sentence)
-    return found
 
 
 def _pacing(heard: FeedHeard, block: FrameBlock, arrivals: list[float], by_map: bool) -> None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import io
 import math
+import os
 import time
 from collections.abc import Iterator
 from pathlib import Path
@@ -39,6 +40,7 @@ class CsvReader:
         self._held: Sample | None = None
         try:
             self._file = path.open(encoding=source.encoding, newline="", errors="replace")
+            self._size = max(path.stat().st_size, 1)
             self._lines = csv.reader(_bounded(self._file), delimiter=source.delimiter)
             self.header = self._read_header(source)
         except OSError as error:
@@ -69,6 +71,11 @@ class CsvReader:
             time.sleep(wait_s)
         self._held = None
         return [sample]
+
+    @property
+    def part_read(self) -> float:
+        """How much of the file has been read, 0 … 1."""
+        return min(os.lseek(self._file.fileno(), 0, os.SEEK_CUR) / self._size, 1.0)
 
     def close(self) -> None:
         """Closes the file."""

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -16,6 +16,10 @@ from monitor.connect.sources.csv import CsvReader
 from monitor.connect.sources.parsed import ParsedFile
 from monitor.errors import WitnessError
 from monitor.feed.schema import ClockTold
+
+Told = Callable[[float | None, int], None]
+"""How much of a file has been read, 0 … 1 (None where that is not known), and how many frames it gave."""
+TOLD_EACH = 512
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,9 +76,17 @@ class DriveFile:
     def _all(self) -> list[CsvReader | ParsedFile]:
         return [self._source, *(one for _, _, one in self._beside)]
 
-    def read(self, translation: Translation, joined: JoinedFeed | None, sources: Sequence[FurtherSource]) -> None:
-        """Hands all samples on, in the order of their times."""
-        for place, sample in self._samples(sources):
+    def read(
+        self,
+        translation: Translation,
+        joined: JoinedFeed | None,
+        sources: Sequence[FurtherSource],
+        told: Told | None = None,
+    ) -> None:
+        """Hands all samples on, in the order of their times; `told` hears now and then how far it is."""
+        for count, (place, sample) in enumerate(self._samples(sources)):
+            if told is not None and count % TOLD_EACH == 0:
+                told(self._source.part_read, translation.counts.frames)
             if not place:
                 translation.take(sample)
             elif joined is not None:

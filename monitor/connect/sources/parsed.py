@@ -68,6 +68,11 @@ class ParsedFile:
                 "or need more memory or time than is given."
             )
 
+    @property
+    def part_read(self) -> None:
+        """Not known: another process reads it."""
+        return None
+
     def close(self) -> None:
         """Ends the process."""
         self._timer.cancel()

@@ -15,12 +15,12 @@ from monitor.judging.case.conditions import judge_condition, window_of
 from monitor.judging.case.received import ReceivedMarker
 from monitor.judging.case.trial import Finding
 from monitor.judging.evidence.weighing import Weighed, weigh
-from monitor.judging.firing import FireWatch
-from monitor.judging.judge import Plan, Settled, leave_open, make_case
+from monitor.judging.occasion import Occasion
 from monitor.judging.rules.before import judge_before
 from monitor.judging.rules.disagreement import judge_disagreement
 from monitor.judging.rules.signals import judge_signals
-from monitor.judging.session import DriveTrials
+from monitor.judging.settled import Settled
+from monitor.judging.verdict import leave_open
 from monitor.study.terms import Condition
 
 EVERY_S = 1.0
@@ -45,24 +45,23 @@ class ChannelWatch:
     def __init__(self, every_s: float = EVERY_S) -> None:
         self._every_s = every_s
         self._found = ChannelDoubts()
-        self._of: tuple[int, str, int, float] | None = None
+        self._of: tuple[str, float] | None = None
 
-    def look(self, plan: Plan, drive: DriveTrials, watch: FireWatch, occurrence: int, number: int) -> ChannelDoubts:
+    def look(self, occasion: Occasion) -> ChannelDoubts:
         """What is known of the channels before a trial; at most a second old."""
-        newest_t = float(drive.log.newest_t)
+        newest_t = float(occasion.drive.newest_t)
         t = newest_t - (newest_t % self._every_s if self._every_s else 0.0)
-        of = drive.log.index, watch.trigger.name, occurrence, t
+        of = occasion.id, t
         if of != self._of:
             self._of = of
-            self._found = _look(case_at(plan, drive, watch, occurrence, number, t - newest_t))
+            self._found = _look(case_at(occasion, t - newest_t))
         return self._found
 
 
-def case_at(plan: Plan, drive: DriveTrials, watch: FireWatch, occurrence: int, number: int, ahead_s: float) -> Case:
+def case_at(occasion: Occasion, ahead_s: float) -> Case:
     """The trial as if its marker stood so many seconds ahead of the newest frame."""
-    fire_t = float(drive.log.newest_t) + ahead_s
-    marker = ReceivedMarker(0, fire_t, "trigger", watch.trigger.name, {}, number, fire_t, math.nan, recovered=False)
-    return make_case(plan, drive.log, watch, marker, occurrence, number)
+    fire_t, name, number = float(occasion.drive.newest_t) + ahead_s, occasion.trigger.name, occasion.number
+    return occasion.case(ReceivedMarker(0, fire_t, "trigger", name, {}, number, fire_t, math.nan, recovered=False))
 
 
 def as_doubt(finding: Finding, conditions: tuple[str, ...], *, at_once: bool = False, answered: str = "") -> Doubt:

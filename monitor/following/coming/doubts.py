@@ -11,8 +11,8 @@ from monitor.following.view import Doubt
 from monitor.judging.case.case import Case
 from monitor.judging.case.stretch import cut_stretch
 from monitor.judging.case.trial import Finding
-from monitor.judging.firing import FireWatch
 from monitor.judging.judge import collided_before
+from monitor.judging.occasion import Occasion
 from monitor.judging.operator import OperatorLog
 from monitor.judging.rules.before import judge_before
 from monitor.judging.rules.exposure import Exposure, exposure_before
@@ -21,7 +21,7 @@ from monitor.judging.rules.identity import MISMATCHES, exposure_findings, identi
 from monitor.judging.rules.lead import judge_lead
 from monitor.judging.rules.platform import judge_platform
 from monitor.judging.rules.source_trouble import evidence_of, judge_sources
-from monitor.judging.session import DriveTrials, Session
+from monitor.judging.session import Session
 from monitor.study.model import Trigger
 
 AHEAD_S = 30.0
@@ -29,33 +29,26 @@ AHEAD_S = 30.0
 
 
 def doubts_before(
-    session: Session,
-    drive: DriveTrials,
-    watch: FireWatch,
-    occurrence: int,
-    seconds_left: float | None,
-    channels: ChannelWatch,
+    session: Session, coming: Occasion, seconds_left: float | None, channels: ChannelWatch
 ) -> tuple[Doubt, ...]:
     """All that is known to make the trial anything but valid, what is told at once first."""
-    plan = session.plan_of(drive)
-    found = who_doubts(session, drive, watch.trigger)
+    found = who_doubts(session, coming)
     if seconds_left is not None and seconds_left > AHEAD_S:
         return found
-    ahead_s = max(seconds_left or 0.0, 0.0)
-    case = case_at(plan, drive, watch, occurrence, session.last_number, ahead_s)
+    case = case_at(coming, max(seconds_left or 0.0, 0.0))
     if case.stretch is None:
         return found
-    told = channels.look(plan, drive, watch, occurrence, session.last_number)
+    told = channels.look(coming)
     if seconds_left is not None:
         found += tuple(as_doubt(one, ()) for one in _about_the_feed(case) if one.severity != "note")
         found += tuple(as_doubt(one, ()) for one in _braking_unsure(case, told.unbelieved))
     return found + told.doubts
 
 
-def who_doubts(session: Session, drive: DriveTrials, trigger: Trigger) -> tuple[Doubt, ...]:
+def who_doubts(session: Session, coming: Occasion) -> tuple[Doubt, ...]:
     """Who drives what, and what the participant had met before: it does not depend on the drive's frames."""
-    plan, operator = session.plan_of(drive), session.operator
-    findings = identity_findings(plan.study, plan.participant, plan.planned_group, drive.log.hello, None)
+    plan, trigger, operator = coming.plan, coming.trigger, session.operator
+    findings = identity_findings(plan.study, plan.participant, plan.planned_group, coming.drive.hello, None)
     found = [as_doubt(one, (), at_once=True, answered=_answer(one.code, operator)) for one in findings]
     found += [as_doubt(one, ()) for one in exposure_findings(plan.study, exposure_of(session, trigger), None)]
     if trigger.alert is not None and plan.group is None:

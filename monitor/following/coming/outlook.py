@@ -16,7 +16,7 @@ from monitor.judging.case.case import trial_window
 from monitor.judging.case.stretch import cut_stretch
 from monitor.judging.case.trial import ConditionResult
 from monitor.judging.firing import FireWatch
-from monitor.judging.judge import wanted
+from monitor.judging.occasion import wanted
 from monitor.judging.session import DriveTrials, Session
 from monitor.judging.track import Track
 from monitor.study.model import Trigger
@@ -63,7 +63,9 @@ def look_out(
         as_it_comes=trigger.comes_often and trigger.surprise_class is None,
         to_come=_to_come(drive, trigger, now_t),
         which=_which(drive, trigger, occurrence),
-        doubts=doubts_before(session, drive, watch, occurrence, seconds_left, channels or ChannelWatch(0.0)),
+        doubts=doubts_before(
+            session, session.occasion(drive, name, occurrence), seconds_left, channels or ChannelWatch(0.0)
+        ),
     )
 
 
@@ -86,7 +88,7 @@ def _masked_view(session: Session, drive: DriveTrials) -> OutlookView | None:
         in_horizon=horizon_over_s(drive, float(drive.log.newest_t)) is not None,
         hidden=True,
         which=_which(drive, trigger, occurrence),
-        doubts=who_doubts(session, drive, trigger),
+        doubts=who_doubts(session, session.occasion(drive, name, occurrence)),
     )
 
 

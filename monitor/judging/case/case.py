@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 
 from monitor.judging.case.conditions import window_of
 from monitor.judging.case.drive import DriveLog
-from monitor.judging.case.received import CountStep, ReceivedMarker
+from monitor.judging.case.received import MARKER_DELAY_S, CountStep, ReceivedMarker
 from monitor.judging.case.sources import Family
 from monitor.judging.case.stretch import Stretch
 from monitor.judging.case.trial import Finding
@@ -46,6 +46,11 @@ def needed_from_s(trigger: Trigger) -> float:
     if trigger.before is not None:
         starts.append(-trigger.before.look_back_s)
     return min(starts, default=0.0)
+
+
+def final_frame_after_s(trigger: Trigger) -> float:
+    """Seconds from the fire after which a frame makes the trial final: every window plus the marker delay."""
+    return trial_window(trigger)[1] + MARKER_DELAY_S
 
 
 def needed_until_s(trigger: Trigger, *, hazard_came: bool) -> float:

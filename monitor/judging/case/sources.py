@@ -70,11 +70,15 @@ class SourceRun:
     blocks: deque[Samples] = field(default_factory=deque)
     given: list[ReceivedMarker] = field(default_factory=list)
     """Its markers of the kinds in `GIVEN`, in order of arrival."""
+    frames: int = 0
+    measured: dict[str, int] = field(default_factory=dict)
+    """Signal → samples with a value, of `frames` in all."""
 
     def fork(self, *, frames: bool) -> SourceRun:
         """The run as it stands, to go on from alone; `frames`: with its samples."""
         blocks = deque(self.blocks) if frames else deque()
-        return replace(self, log=self.log.fork(), blocks=blocks, given=[*self.given])
+        log, given, measured = self.log.fork(), [*self.given], dict(self.measured)
+        return replace(self, log=log, blocks=blocks, given=given, measured=measured)
 
     def hello_as_of(self, number: int) -> Hello | None:
         """What it said of itself, where that had come by an entry."""
@@ -313,6 +317,9 @@ def _gather(run: SourceRun) -> None:
     if block is None:
         return
     run.blocks.append(Samples(block.number, block.seq, block.t, dict(block.signals)))
+    run.frames += len(block.t)
+    for name, column in block.signals.items():
+        run.measured[name] = run.measured.get(name, 0) + int(np.isfinite(column).sum())
     blocks = run.blocks
     while len(blocks) > 1 and len(blocks[-2].t) <= min(2 * len(blocks[-1].t), JOINED_FRAMES):
         newest = blocks.pop()

@@ -141,6 +141,10 @@ class EarlierRun:
     """Of its drives, in order; "" where the simulator named none."""
     stretches: tuple[Stretch, ...]
     stops: tuple[str, ...]
+    filled: tuple[str, ...] = ()
+    """When the questionnaire was asked in it: "before", "after"."""
+    steps: tuple[str, ...] = ()
+    """Steps of the run sheet that were ticked in it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -163,9 +167,13 @@ class DayLog:
         return next((one for one in reversed(self.fitness) if one.retracted is None), None)
 
     @property
-    def answers(self) -> dict[str, Answered]:
-        """Item of the debrief → the last answer."""
-        return {one.item: one for one in self.debrief}
+    def ticked_before(self) -> dict[str, str]:
+        """Step that was ticked in an earlier run → that run's record."""
+        return {step: run.record for run in self.earlier or () for step in run.steps}
+
+    def answers_after(self, drive: int | None) -> dict[str, Answered]:
+        """Item of the debrief → the last answer that was given after a drive."""
+        return {one.item: one for one in self.debrief if one.entered.drive in (drive, None)}
 
     def filled_in(self, when: str) -> FilledIn | None:
         """The last questionnaire of before or after the drive."""
@@ -241,6 +249,8 @@ def _earlier(runs: Any) -> tuple[EarlierRun, ...]:
             tuple(map(str, _list(one.get("scenarios")))),
             stretches_from(_list(one.get("stretches"))),
             tuple(map(str, _list(one.get("stops")))),
+            tuple(map(str, _list(one.get("filled")))),
+            tuple(map(str, _list(one.get("steps")))),
         )
         for one in _list(runs)
         if isinstance(one, Mapping)

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from monitor.judging.evidence.bodies import BREAK_S, Body, changes, cumulated, cut, grain_of
+from monitor.judging.evidence.bodies import BREAK_S, Body, Grain, changes, cumulated, cut, grain_of
 from monitor.judging.evidence.pairs import headed_steps, signed_speed
 from monitor.measures.columns import BoolArray, FloatArray, IntArray
 
@@ -51,25 +51,21 @@ def _place(body: Body) -> list[Stand]:
     if not body.has("x", "y", "speed"):
         return []
     still = ~(changes(body.channel("x")) | changes(body.channel("y")))
-    sigma = max(grain_of(body, "x").sigma, grain_of(body, "y").sigma)
-    fine = max(grain_of(body, "x").resolution, grain_of(body, "y").resolution)
-    hold = min(grain_of(body, "x").hold, grain_of(body, "y").hold)
-    return _against_speed(body, "place", still, hold, sigma, fine)
+    x, y = grain_of(body, "x"), grain_of(body, "y")
+    both = Grain(min(x.hold, y.hold), max(x.sigma, y.sigma), max(x.resolution, y.resolution))
+    return _against_speed(body, "place", still, both)
 
 
 def _station(body: Body) -> list[Stand]:
     if not body.has("station", "speed"):
         return []
-    grain = grain_of(body, "station")
-    return _against_speed(body, "station", ~changes(body.channel("station")), grain.hold, grain.sigma, grain.resolution)
+    return _against_speed(body, "station", ~changes(body.channel("station")), grain_of(body, "station"))
 
 
-def _against_speed(
-    body: Body, name: str, still: BoolArray, hold: float, sigma: float, resolution: float
-) -> list[Stand]:
+def _against_speed(body: Body, name: str, still: BoolArray, grain: Grain) -> list[Stand]:
     moved = _integral(body, signed_speed(body))
-    least = math.hypot(max(MOVED_M, 3.0 * resolution), MOVED_SIGMAS * sigma)
-    return _runs(body, name, "speed", still, hold, moved, "m", least, grain_of(body, "speed").sigma)
+    least = math.hypot(max(MOVED_M, 3.0 * grain.resolution), MOVED_SIGMAS * grain.sigma)
+    return _runs(body, name, still, grain, _Change("speed", moved, "m", least, grain_of(body, "speed").sigma))
 
 
 def _speed(body: Body) -> list[Stand]:
@@ -81,9 +77,10 @@ def _speed(body: Body) -> list[Stand]:
     if body.has("accel"):
         changed = _integral(body, body.channel("accel"))
         least = max(SPEED_CHANGED_MPS, 3.0 * grain.resolution)
-        found += _runs(body, "speed", "accel", still, grain.hold, changed, "m/s", least, grain_of(body, "accel").sigma)
+        change = _Change("accel", changed, "m/s", least, grain_of(body, "accel").sigma)
+        found += _runs(body, "speed", still, grain, change)
     found = found or _against_way(body, still, grain.hold)
-    return found or _silent(body, "speed", still, grain.hold, grain.sigma, grain.resolution)
+    return found or _silent(body, "speed", still, grain)
 
 
 def _against_way(body: Body, still: BoolArray, hold: float) -> list[Stand]:
@@ -114,31 +111,29 @@ def _against_way(body: Body, still: BoolArray, hold: float) -> list[Stand]:
 def _accel(body: Body) -> list[Stand]:
     if not body.has("accel", "speed"):
         return []
-    grain = grain_of(body, "accel")
-    return _silent(body, "accel", ~changes(body.channel("accel")), grain.hold, grain.sigma, grain.resolution)
+    return _silent(body, "accel", ~changes(body.channel("accel")), grain_of(body, "accel"))
 
 
 def _heading(body: Body) -> list[Stand]:
     if not body.has("heading", "yaw_rate"):
         return []
-    grain = grain_of(body, "heading")
     turned = _integral(body, body.channel("yaw_rate"))
     still = ~changes(body.channel("heading"))
-    sigma = grain_of(body, "yaw_rate").sigma
-    return _runs(body, "heading", "yaw_rate", still, grain.hold, turned, "rad", YAW_CHANGED_RAD, sigma)
+    change = _Change("yaw_rate", turned, "rad", YAW_CHANGED_RAD, grain_of(body, "yaw_rate").sigma)
+    return _runs(body, "heading", still, grain_of(body, "heading"), change)
 
 
-def _silent(body: Body, name: str, still: BoolArray, hold: float, sigma: float, resolution: float) -> list[Stand]:
+def _silent(body: Body, name: str, still: BoolArray, grain: Grain) -> list[Stand]:
     """A channel with noise whose noise is gone while the body moves: whatever it says, it is not measured any more."""
-    usual = float(np.count_nonzero(~still)) * hold / max(len(body), 1)
-    if not sigma > NOISY_SIGMAS * resolution or usual < 0.5 or not body.has("x", "y", "heading"):
+    usual = float(np.count_nonzero(~still)) * grain.hold / max(len(body), 1)
+    if not grain.sigma > NOISY_SIGMAS * grain.resolution or usual < 0.5 or not body.has("x", "y", "heading"):
         return []
     if not is_restless(body.channel(name)[~still]):
         return []
     steps = headed_steps(body)
     moved = cumulated(np.where(np.isfinite(steps), steps, 0.0))
     least = math.hypot(MOVED_M, MOVED_SIGMAS * max(grain_of(body, "x").sigma, grain_of(body, "y").sigma))
-    return _runs(body, name, "noise", still, hold, moved, "m", least, 0.0)
+    return _runs(body, name, still, grain, _Change("noise", moved, "m", least, 0.0))
 
 
 def is_restless(column: FloatArray) -> bool:
@@ -155,23 +150,30 @@ def _integral(body: Body, rate: FloatArray) -> FloatArray:
     return cumulated(np.where(np.isfinite(steps) & (dt <= BREAK_S), steps, 0.0))
 
 
-def _runs(
-    body: Body,
-    name: str,
-    by: str,
-    still: BoolArray,
-    hold: float,
-    moved: FloatArray,
-    unit: str,
-    least: float,
-    rate_sigma: float,
-) -> list[Stand]:
+@dataclass(frozen=True, slots=True)
+class _Change:
+    """What another telling changed by while a channel stood: summed up to each frame, with the least that counts."""
+
+    by: str
+    summed: FloatArray
+    unit: str
+    least: float
+    rate_sigma: float
+    """Noise of what was summed, which drifts."""
+
+
+def _runs(body: Body, name: str, still: BoolArray, grain: Grain, change: _Change) -> list[Stand]:
     begin, end = runs_of(still)
     repeats = end - begin
-    change = moved[end] - moved[begin]
-    drift = DRIFT_SIGMAS * rate_sigma * np.sqrt(repeats) * body.sampling.period_s
-    stood = (repeats >= LEAST_REPEATS) & (repeats > hold + 1.0) & (np.abs(change) > np.maximum(least, drift))
-    return [Stand(name, by, int(begin[at]), int(end[at]), float(change[at]), unit) for at in np.flatnonzero(stood)]
+    moved = change.summed[end] - change.summed[begin]
+    drift = DRIFT_SIGMAS * change.rate_sigma * np.sqrt(repeats) * body.sampling.period_s
+    stood = (
+        (repeats >= LEAST_REPEATS) & (repeats > grain.hold + 1.0) & (np.abs(moved) > np.maximum(change.least, drift))
+    )
+    return [
+        Stand(name, change.by, int(begin[at]), int(end[at]), float(moved[at]), change.unit)
+        for at in np.flatnonzero(stood)
+    ]
 
 
 def runs_of(still: BoolArray) -> tuple[IntArray, IntArray]:

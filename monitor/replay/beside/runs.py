@@ -59,8 +59,8 @@ class LaidRun:
 
 
 def instant_of(trial: Trial) -> float | None:
-    """When a trial fired, else when it should have; None where neither is known."""
-    return trial.fired_at if trial.fired_at is not None else trial.timing.expected_at
+    """When a trial fired, else when it should have; None where neither is known, or may be told."""
+    return trial.told_fired_at if trial.fired_at is not None else trial.told_expected_at
 
 
 @dataclass(slots=True)
@@ -76,10 +76,14 @@ class ReadRun:
         found = MapMaking(path, study).run()
         return ReadRun(found, Playback(found))
 
-    def trials(self) -> tuple[Trial, ...]:
-        """All trials, with an instant to lay them at."""
+    def all_trials(self) -> tuple[Trial, ...]:
+        """All trials of the record."""
         assert self.found.session is not None
-        return tuple(one for one in self.found.session.trials() if instant_of(one) is not None)
+        return self.found.session.trials()
+
+    def trials(self) -> tuple[Trial, ...]:
+        """Those with an instant to lay them at."""
+        return tuple(one for one in self.all_trials() if instant_of(one) is not None)
 
     def laid(self, trial: Trial, zero_t: float) -> LaidRun:
         """A trial's numbers about an instant of its drive."""
@@ -96,8 +100,11 @@ def lay_runs(
     if here is None:
         known = ", ".join(one.id for one in first.trials()) or "none"
         wanted = f"no trial {trial_id}" if trial_id is not None else "no trial"
+        hidden = [one.id for run in (first, second) for one in run.all_trials() if one.hidden_after is not None]
+        until = f" When {', '.join(hidden)} fired is hidden until what came before is ruled on." if hidden else ""
         raise WitnessError(
             f"{first.found.path} has {wanted} of a trigger that {second.found.path} has, too; its trials: {known}."
+            + until
         )
     there = _like(second, here)
     assert there is not None

@@ -16,7 +16,7 @@ from monitor.judging.case.drive import DriveLog
 from monitor.judging.case.stretch import cut_stretch
 from monitor.judging.case.trial import ConditionResult, Trial
 from monitor.judging.case.values import Cast
-from monitor.judging.judge import wanted
+from monitor.judging.occasion import wanted
 from monitor.replay.explain.words import (
     NearMiss,
     condition_sentence,

@@ -21,8 +21,8 @@ from monitor.judging.case.drive import DriveLog
 from monitor.judging.case.stretch import cut_stretch
 from monitor.judging.case.trial import Result, Trial, Verdict
 from monitor.judging.case.values import Cast
-from monitor.judging.judge import decide
 from monitor.judging.session import Session
+from monitor.judging.verdict import decide
 from monitor.record.reader import list_records
 from monitor.replay.explain.words import up
 from monitor.replay.lines.bands import Asked, needed_tolerance

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Mapping
+from contextlib import suppress
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -117,9 +118,9 @@ def placed_by_openings(study: Study, records: Path) -> tuple[Placed, ...]:
     known."""
     found: list[tuple[float, Placed]] = []
     for path in list_records(records) if records.is_dir() else []:
-        if read_tombstone(path) is not None:
-            continue
         try:
+            if read_tombstone(path) is not None:
+                continue
             opening = RecordReading(path).opening
         except (WitnessError, OSError):
             continue
@@ -145,7 +146,12 @@ def main_trigger(study: Study) -> str:
 
 
 def _bytes_of(records: list[Path]) -> int:
-    return sum(file.stat().st_size for record in records for file in record.iterdir() if file.is_file())
+    """What stands in them; nothing where that cannot be found out, as of one that is withdrawn at this moment."""
+    size = 0
+    for record in records:
+        with suppress(OSError):
+            size += sum(file.stat().st_size for file in record.iterdir() if file.is_file())
+    return size
 
 
 def _of_opening(opening: Opening, group: str) -> Placed:

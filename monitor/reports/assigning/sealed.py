@@ -16,16 +16,21 @@ from __future__ import annotations
 import fcntl
 import json
 import os
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from monitor.archive.looks import AUDIT_NAME, chain_fault, enter, entries
+from monitor.archive.looks import AUDIT_NAME, chain_fault, enter, entries, unreadable_lines
 from monitor.errors import WitnessError
+from monitor.record.disk import DISK, UNFINISHED, open_regular
+from monitor.record.json_file import read_json_map
 from monitor.study.lots import Lot, SealedOrder, assignment_digest, check_site, draw_lots, order_from_json
 from monitor.study.model import Study
+
+MOST_BYTES = 1 << 26
+"""A hundred thousand lots in each of some strata."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,26 +47,38 @@ class SealedLots:
 
     def opened(self) -> list[tuple[str, int]]:
         """Stratum and number of each opened lot, in the order of opening."""
-        return [_place(one["opened"]) for one in entries(self.directory, self.log_name) if "opened" in one]
+        told = (place_in(one.get("opened")) for one in entries(self.directory, self.log_name))
+        return [place for place in told if place is not None]
 
     def used(self) -> dict[tuple[str, int], str]:
         """Opened lots that have a record → its id."""
-        used = (one["used"] for one in entries(self.directory, self.log_name) if "used" in one)
-        return {_place(one): str(one.get("record")) for one in used}
+        found = {}
+        for one in entries(self.directory, self.log_name):
+            match one:
+                case {"used": {"record": str(record)} as used} if (place := place_in(used)) is not None:
+                    found[place] = record
+        return found
 
     def waiting(self, stratum: str) -> list[int]:
         """Lots that were opened for somebody and have no record."""
         used = self.used()
         return [number for at, number in self.opened() if at == stratum and (at, number) not in used]
 
-    def open_next(self, stratum: str, by: str) -> Lot:
-        """Opens the next lot of a stratum; that it was is on disk before its group is known to anybody.
+    def open_next(self, stratum: str, by: str, known: Iterable[object] = ()) -> Lot:
+        """Opens the next lot of a stratum; that it was is on disk before its group is known to anybody. `known`: lots
+        as the openings of records name them, none of which is given again whatever became of the log.
 
         Raises `WitnessError` where there is none left, or it cannot be entered.
         """
         with self._alone():
             opened = [number for at, number in self.opened() if at == stratum]
-            lot = self.order.lot(stratum, max(opened, default=0) + 1)
+            # a line that cannot be read may have opened one: no lot is ever given twice
+            given = len(opened) + unreadable_lines(self.directory, self.log_name)
+            for one in known:
+                match one:
+                    case {"root": self.order.root} if (place := place_in(one)) is not None and place[0] == stratum:
+                        opened.append(place[1])
+            lot = self.order.lot(stratum, max(given, *opened, 0) + 1)
             if lot is None:
                 raise WitnessError(
                     f"All {len(opened)} lots of {self._where(stratum)} are opened; draw more under another name: "
@@ -100,9 +117,12 @@ class SealedLots:
     @contextmanager
     def _alone(self) -> Iterator[None]:
         """One process at a time, so that no lot is opened twice."""
-        with _path(self.directory, self.order.site).open("rb") as file:
-            fcntl.flock(file, fcntl.LOCK_EX)
+        descriptor = open_regular(_path(self.directory, self.order.site))
+        try:
+            fcntl.flock(descriptor, fcntl.LOCK_EX)
             yield
+        finally:
+            os.close(descriptor)
 
 
 def prepare(directory: Path, study: Study, site: str, by: str, count: int | None = None) -> SealedLots:
@@ -114,23 +134,44 @@ def prepare(directory: Path, study: Study, site: str, by: str, count: int | None
         raise WitnessError(
             f"{path}: the order of site {site} is sealed already, and stays; for a further one give another --site."
         )
-    order = draw_lots(study, site, count)
-    directory.mkdir(parents=True, exist_ok=True)
-    try:
-        descriptor = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
-        with os.fdopen(descriptor, "w", encoding="utf-8") as file:
-            json.dump(order.as_json(), file, ensure_ascii=False)
-            file.flush()
-            os.fsync(descriptor)
+    draft = path.with_name(path.name + UNFINISHED)
+    entered = sealed_root(directory, site)
+    if entered is not None:  # a power cut came after the root was entered, or the file of lots was taken away
+        order = _read_order(draft)
+        if order is None or order.root != entered:
+            raise WitnessError(
+                f"{path}: the order of site {site} was sealed under the root {entered}, and its file of lots is gone; "
+                "put it back from a copy, or draw lots under another --site."
+            )
+    else:
+        order = draw_lots(study, site, count)
+        try:
+            directory.mkdir(parents=True, exist_ok=True)
+            with suppress(FileNotFoundError):
+                draft.unlink()  # never entered: nobody knows its root
+            descriptor = os.open(draft, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
+            with os.fdopen(descriptor, "w", encoding="utf-8") as file:
+                json.dump(order.as_json(), file, ensure_ascii=False)
+                file.flush()
+                os.fsync(descriptor)
+            DISK.sync_directory(directory)
+        except OSError as error:
+            raise WitnessError(f"{draft} cannot be written ({error.strerror}); nothing was sealed.") from error
         sealed = {"study": study.name, "site": site, "root": order.root, "lots": len(order.lots)}
         enter(directory, by, {"lots": sealed}, "so no order is sealed")
+    try:
+        draft.rename(path)
+        DISK.sync_directory(directory)
     except OSError as error:
-        raise WitnessError(f"{path} cannot be written ({error.strerror}); nothing was sealed.") from error
-    except WitnessError:
-        with suppress(OSError):
-            path.unlink()
-        raise
+        raise WitnessError(f"{path} cannot be written ({error.strerror}); run this once more to finish it.") from error
     return SealedLots(directory, order)
+
+
+def _read_order(path: Path) -> SealedOrder | None:
+    try:
+        return order_from_json(read_json_map(path, MOST_BYTES))
+    except (OSError, ValueError):
+        return None
 
 
 def sealed_lots(directory: Path, study: Study, site: str) -> SealedLots | None:
@@ -141,10 +182,14 @@ def sealed_lots(directory: Path, study: Study, site: str) -> SealedLots | None:
     """
     check_site(site)
     path = _path(directory, site)
-    if not path.exists():
-        return None
     try:
-        order = order_from_json(json.loads(path.read_text(encoding="utf-8")))
+        order = order_from_json(read_json_map(path, MOST_BYTES))
+    except FileNotFoundError:
+        if sealed_root(directory, site) is None:
+            return None
+        raise WitnessError(
+            f"{path} is gone, and an order was sealed for site {site}: put it back from a copy. No lot is opened."
+        ) from None
     except OSError as error:
         raise WitnessError(f"{path} cannot be read ({error.strerror}): no lot is opened.") from error
     except ValueError as error:
@@ -166,7 +211,8 @@ def sealed_lots(directory: Path, study: Study, site: str) -> SealedLots | None:
 def sealed_root(directory: Path, site: str) -> str | None:
     """The root that was entered when a site's order was sealed."""
     sealed = (one.get("lots") for one in entries(directory))
-    return next((str(one["root"]) for one in sealed if isinstance(one, dict) and one.get("site") == site), None)
+    roots = (one.get("root") for one in sealed if isinstance(one, dict) and one.get("site") == site)
+    return next((root for root in roots if isinstance(root, str)), None)
 
 
 def sites(directory: Path) -> list[str]:
@@ -183,5 +229,9 @@ def _path(directory: Path, site: str) -> Path:
     return directory / f"lots-{site}.json"
 
 
-def _place(fields: dict[str, Any]) -> tuple[str, int]:
-    return str(fields.get("stratum", "")), int(fields.get("number", 0))
+def place_in(fields: object) -> tuple[str, int] | None:
+    """Stratum and number of a lot, as a line of ours or an opening names it; None for anything else."""
+    match fields:
+        case {"stratum": str(stratum), "number": int(number)}:
+            return stratum, number
+    return None

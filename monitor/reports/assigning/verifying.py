@@ -11,7 +11,7 @@ from monitor.archive.gathering import count, listed
 from monitor.errors import StudyFaults, WitnessError
 from monitor.record.reader import RecordReading, list_records
 from monitor.record.tombstone import read_tombstone
-from monitor.reports.assigning.sealed import SealedLots, log_fault, sealed_root
+from monitor.reports.assigning.sealed import SealedLots, log_fault, place_in, sealed_root
 from monitor.study.loading import parse_study
 
 
@@ -77,7 +77,10 @@ def _held_against(lots: SealedLots, found: list[tuple[str, Any]]) -> list[str]:
         entered = opening.lot
         if not isinstance(entered, dict) or entered.get("site") != order.site:
             continue
-        place = str(entered.get("stratum", "")), int(entered.get("number", 0))
+        place = place_in(entered)
+        if place is None:
+            faults.append(f"{record} names a lot that cannot be read.")
+            continue
         lot = order.lot(*place)
         holders[place].add(opening.participant)
         of_participant[opening.participant].add(place)
@@ -100,9 +103,9 @@ def _held_against(lots: SealedLots, found: list[tuple[str, Any]]) -> list[str]:
 def _openings(directory: Path, study: str) -> list[tuple[str, Any]]:
     found = []
     for path in list_records(directory):
-        if read_tombstone(path) is not None:
-            continue
         try:
+            if read_tombstone(path) is not None:
+                continue
             opening = RecordReading(path).opening
         except (WitnessError, OSError):
             continue  # `tally` and `verify` say what is wrong with it

@@ -3,33 +3,19 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 from monitor.archive.gathering import count
 from monitor.archive.summary import NO_GROUP
 from monitor.judging.blinding import masked_from
 from monitor.judging.case.trial import ConditionResult, Response, Trial
 from monitor.judging.rulings import rulings_in_words
+from monitor.judging.session import Session
+from monitor.reports.closeout.day import day_left_to_do, day_sections
+from monitor.reports.closeout.sections import Section, Table
 from monitor.reports.export.drives import WholeRun
 from monitor.reports.export.tables import utc
 
-
-@dataclass(frozen=True, slots=True)
-class Table:
-    """Cells under a heading; the first column begins at the left."""
-
-    heading: tuple[str, ...]
-    rows: tuple[tuple[str, ...], ...]
-
-
-@dataclass(frozen=True, slots=True)
-class Section:
-    """A heading, then sentences, then a table. `level` 1 is the report's own heading."""
-
-    level: int
-    heading: str
-    sentences: tuple[str, ...] = ()
-    table: Table | None = None
+NOT_TICKED = "not ticked"
 
 
 def close_out(run: WholeRun) -> tuple[Section, ...]:
@@ -41,6 +27,7 @@ def close_out(run: WholeRun) -> tuple[Section, ...]:
         Section(2, "Left to do", tuple(left_to_do(run))),
         *(section for trial in trials for section in trial_sections(trial)),
         feed_section(run),
+        *day_sections(session),
         *note_sections(run),
         *sheet_sections(run),
     )
@@ -70,9 +57,10 @@ def left_to_do(run: WholeRun) -> list[str]:
             said.append(f"Rule on {trial.id}, {trial.effective}: the record is blind and every trial is ruled on.")
     if run.state in ("closed", "recovered"):
         said.append(f"Seal the record: trialwitness seal {record}")
-    undone = sum(step.name not in session.operator.steps_done for step in session.study.sheet)
+    undone = sum(_ticked(session, step.name) == NOT_TICKED for step in session.study.sheet)
     if undone:
         said.append(f"{undone} of {count(len(session.study.sheet), 'step')} on the run sheet are not ticked.")
+    said += day_left_to_do(session)
     said.append(f"Write the digest down elsewhere, if it was not yet: {run.digest}")
     if run.added.code:
         said.append(f"And the code of what was entered after closing: {run.added.code}")
@@ -209,11 +197,19 @@ def note_sections(run: WholeRun) -> tuple[Section, ...]:
 
 def sheet_sections(run: WholeRun) -> tuple[Section, ...]:
     """The run sheet with what was ticked; none where the study has none."""
-    steps, done = run.session.study.sheet, run.session.operator.steps_done
-    if not steps:
+    session = run.session
+    if not session.study.sheet:
         return ()
-    rows = tuple((step.name, utc(done[step.name]) if step.name in done else "not ticked") for step in steps)
+    rows = tuple((step.name, _ticked(session, step.name)) for step in session.study.sheet)
     return (Section(2, "Run sheet", table=Table(("step", "ticked"), rows)),)
+
+
+def _ticked(session: Session, step: str) -> str:
+    """When a step was ticked, or in which earlier run of the participant where once is enough."""
+    done, before = session.operator.steps_done, session.operator.day.ticked_before
+    if step in done:
+        return utc(done[step])
+    return f"in {before[step]}" if session.study.is_once(step) and step in before else NOT_TICKED
 
 
 def _or_dash(value: float | None, form: str, unit: str = "") -> str:

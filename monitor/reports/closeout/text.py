@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Sequence
 
-from monitor.reports.closeout.closeout import Section, Table
+from monitor.reports.closeout.sections import Section, Table
 from monitor.reports.drawing import WIDTH, wrapped
 
 GAP = 2

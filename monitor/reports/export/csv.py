@@ -14,7 +14,7 @@ from typing import Any
 import numpy as np
 
 from monitor.measures.columns import FloatArray
-from monitor.reports.export.dictionary import TABLES, Column, telemetry_column, threshold_words
+from monitor.reports.export.dictionary import Column, telemetry_column, threshold_words
 from monitor.reports.export.drives import HOLD_PERIODS, DriveColumns, WholeRun, resample
 from monitor.reports.export.tables import Tables, plain_cells
 from monitor.study.model import Study
@@ -25,7 +25,7 @@ ROWS_AT_ONCE = 4096
 def write_tables(directory: Path, tables: Tables) -> None:
     """Every table, and the dictionary of their columns."""
     directory.mkdir(parents=True, exist_ok=True)
-    for name, columns in TABLES.items():
+    for name, columns in tables.written():
         names = [column.name for column in columns]
         rows = [plain_cells(row, names) for row in tables.rows[name]]
         _write_csv(directory / f"{name}.csv", names, rows)
@@ -43,7 +43,7 @@ def write_tables(directory: Path, tables: Tables) -> None:
                 one.source,
                 "; ".join(f"{key} = {value}" for key, value in one.levels.items()),
             ]
-            for name, columns in TABLES.items()
+            for name, columns in tables.written()
             for one in columns
         ],
     )

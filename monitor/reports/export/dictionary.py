@@ -391,6 +391,44 @@ NOTES = (
     Column("text", "", "the note, the mark or the rating", source=OPERATOR),
 )
 
+DAY = (
+    _RECORD,
+    _PARTICIPANT,
+    _DRIVE,
+    Column("t_s", "s", "simulation time at the entry; empty outside of a drive", source=FEED),
+    Column("wall_utc", "", "clock of the control room, UTC", source=OPERATOR),
+    Column("by", "", "who entered it", source=OPERATOR),
+    Column(
+        "entry",
+        "",
+        "what was entered",
+        {
+            "perceived": "an alert in the seat, at the last rehearsal before the run",
+            "adverse": "an adverse event",
+            "deviation": "a deviation from the protocol",
+            "stop": "why the participant was to drive no more",
+            "symptoms before": "sickness questionnaire before the drive",
+            "symptoms after": "the same after it",
+            "fit": "whether the participant is fit to leave",
+            "debrief": "a question after the drive",
+            "reminded": "a limit of driving time that was near or passed",
+        },
+        source=OPERATOR,
+    ),
+    Column(
+        "item",
+        "",
+        "number of an event, the alert, symptom, question or limit; of symptoms also the four scores (Kennedy, Lane, "
+        "Berbaum and Lilienthal 1993)",
+        source=OPERATOR,
+    ),
+    Column(
+        "answer", "", "what was answered; a symptom from 0 (none) to 3 (severe), a score as a number", source=OPERATOR
+    ),
+    Column("words", "", "in words; a participant's own words only where no response is hidden", source=OPERATOR),
+    Column("retracted", "", "whether it was taken back", source=OPERATOR, kind="flag"),
+)
+
 PARTICIPANTS = (
     _PARTICIPANT,
     Column("group", "", "alert group; several are separated by a plus sign", source=OPERATOR),
@@ -436,8 +474,12 @@ TABLES: dict[str, tuple[Column, ...]] = {
     "findings": FINDINGS,
     "events": EVENTS,
     "notes": NOTES,
+    "day": DAY,
 }
 """Every table by its name."""
+
+ALWAYS = tuple(name for name in TABLES if name != "day")
+"""Tables that are always written; that of the day only where something was entered of it."""
 
 _LEAD = {
     "lead_id": Column("lead_id", "", "number of the nearest vehicle ahead in the own path", source=FEED, kind="number"),

@@ -16,7 +16,7 @@ from monitor import __version__
 from monitor.errors import WitnessError
 from monitor.measures.columns import FloatArray
 from monitor.reports.export.csv import resampled
-from monitor.reports.export.dictionary import TABLES, Column, telemetry_column, threshold_words
+from monitor.reports.export.dictionary import Column, telemetry_column, threshold_words
 from monitor.reports.export.drives import DriveColumns, WholeRun
 from monitor.reports.export.tables import Tables, plain_text
 from monitor.study.model import Study
@@ -51,7 +51,7 @@ class ParquetExport:
 
     def finish(self, tables: Tables) -> None:
         """Every table."""
-        for name, columns in TABLES.items():
+        for name, columns in tables.written():
             _write_table(self.directory / f"{name}.parquet", columns, tables.rows[name], tables.studies.values())
 
 

@@ -17,7 +17,8 @@ from monitor.judging.case.drive import DriveLog
 from monitor.judging.case.received import ReceivedMarker
 from monitor.judging.case.trial import ConditionResult, Response, Ruling, Trial
 from monitor.judging.rulings import seen_in_words
-from monitor.reports.export.dictionary import TABLES
+from monitor.reports.export.day import day_rows
+from monitor.reports.export.dictionary import ALWAYS, TABLES, Column
 from monitor.reports.export.drives import WholeRun
 from monitor.reports.statistics.survival import on_grid
 from monitor.study.model import Study
@@ -70,6 +71,15 @@ class Tables:
             {**key, "drive": note.drive, "t_s": note.at, "wall_utc": utc(note.wall), "by": note.by, "text": note.text}
             for note in session.operator.notes
         ]
+
+        masked = self.masked and any(trial.withheld for trial in trials)
+        self.rows["day"] += [
+            {**key, "wall_utc": utc(row["wall"]), "retracted": False, **row} for row in day_rows(session, masked=masked)
+        ]
+
+    def written(self) -> Iterator[tuple[str, tuple[Column, ...]]]:
+        """Tables that are written, with their columns."""
+        yield from ((name, columns) for name, columns in TABLES.items() if name in ALWAYS or self.rows[name])
 
     def finish(self) -> None:
         """The participants' rows, from those of the records and trials."""

@@ -34,17 +34,18 @@ def invited_of(one: StudyRuns, trigger: str, withdrawn: Sequence[Withdrawn]) -> 
 
     Valid is who has as many valid trials as the study asks of a participant (one, where it does not say). Who was run
     again counts once: a valid trial outweighs one that waits, and that outweighs lost ones, of which the
-    last one tells why. Copies of a record count once.
+    last one tells why. Copies of a record count once. Whoever has no lot yet, in a study in which that waits, is none.
     """
     runs: dict[str, list[RunSummary]] = {}
     digests: set[str] = set()
     for run in one.runs:
-        if run.digest not in digests:
+        if run.digest not in digests and not run.before_lot:
             digests.add(run.digest)
             runs.setdefault(run.participant, []).append(run)
     at_least = next((each.valid_at_least for each in one.study.triggers if each.name == trigger), 1)
     found = [_invited(own, trigger, at_least) for own in runs.values()]
-    return found + [Invited(gone.group or NO_GROUP, "lost", (WITHDRAWN,)) for gone in withdrawn]
+    given = [gone for gone in withdrawn if gone.group is not None or not one.study.lot_waits]
+    return found + [Invited(gone.group or NO_GROUP, "lost", (WITHDRAWN,)) for gone in given]
 
 
 def per_week(invited: Sequence[Invited]) -> float | None:

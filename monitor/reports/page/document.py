@@ -8,7 +8,7 @@ from html import escape
 from importlib.resources import files
 
 from monitor import __version__
-from monitor.reports.closeout.closeout import Section, Table
+from monitor.reports.closeout.sections import Section, Table
 from monitor.reports.page.svg import plain
 
 POLICY = "default-src 'none'; style-src 'unsafe-inline'; base-uri 'none'; form-action 'none'"

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from typing import NamedTuple
 
 from monitor.archive.summary import NO_GROUP
+from monitor.reports.assigning.asked import BeforeLot
 from monitor.reports.forecast.standing import Invited
 from monitor.reports.page.svg import WIDTH, Picture
 
@@ -17,6 +18,8 @@ MOST_ABREAST = 4
 GUTTER = 16.0
 LETTERS = 6.6
 """Width of a letter, about."""
+HEAD_ROOM = 42
+"""Letters in the box of who was invited."""
 
 
 class Place(NamedTuple):
@@ -54,17 +57,17 @@ def branches_of(groups: Sequence[str], invited: Sequence[Invited]) -> list[Branc
     return found
 
 
-def flow(branches: Sequence[Branch]) -> str:
-    """The picture; empty for nobody."""
-    if not any(branch.allocated for branch in branches):
+def flow(branches: Sequence[Branch], before: BeforeLot | None = None) -> str:
+    """The picture; empty for nobody. `before`: who was invited and has no lot, where that was entered."""
+    if not any(branch.allocated for branch in branches) and not (before and before.all):
         return ""
     rows = [branches[first : first + MOST_ABREAST] for first in range(0, len(branches), MOST_ABREAST)]
     heights = [max(_height(branch) for branch in row) for row in rows]
-    picture = Picture(2 * LINE + 3 * PAD + sum(heights) + 24.0 * len(rows))
     total = sum(branch.allocated for branch in branches)
-    head = [f"in a session: {total}", "asked before: not known here"]
+    head = _head(total, before)
+    picture = Picture((len(head)) * LINE + 3 * PAD + sum(heights) + 24.0 * len(rows))
     _boxed(picture, Place(WIDTH / 2.0 - 150.0, 4.0, 300.0, 0.0), head)
-    y = 2 * LINE + 2 * PAD
+    y = len(head) * LINE + 2 * PAD
     for row, height in zip(rows, heights, strict=True):
         wide = (WIDTH - GUTTER * (len(row) - 1)) / len(row)
         centres = [(index + 0.5) * wide + GUTTER * index for index in range(len(row))]
@@ -74,11 +77,26 @@ def flow(branches: Sequence[Branch]) -> str:
             picture.line(centre, y + 12.0, centre, y + 24.0, "axis")
             _branch(picture, branch, Place(centre - wide / 2.0, y + 24.0, wide, height))
         y += height + 24.0
-    about = "; ".join(
+    about = "; ".join(["; ".join(head), *_about(branches)])
+    return picture.done("Flow of participants", about)
+
+
+def _head(allocated: int, before: BeforeLot | None) -> list[str]:
+    """Who was invited, and what became of those who have no lot."""
+    if before is None:
+        return [f"in a session: {allocated}", "asked before: not known here"]
+    lines = [f"invited: {allocated + before.all}", f"{before.no_shows} did not come"]
+    lines += [_fitted(f"{number} not taken: {words}", HEAD_ROOM) for words, number in before.not_taken.items()]
+    lines += [f"{before.withdrew} withdrew before a lot"] if before.withdrew else []
+    lines += [f"{before.waiting} without a lot yet"] if before.waiting else []
+    return [*lines, f"{allocated} given a lot"]
+
+
+def _about(branches: Sequence[Branch]) -> list[str]:
+    return [
         f"{one.group}: allocated {one.allocated}, lost {one.lost_participants}, analysed {one.valid}"
         for one in branches
-    )
-    return picture.done("Flow of participants", about)
+    ]
 
 
 def _lost_lines(branch: Branch) -> list[tuple[str, int]]:

@@ -4,13 +4,14 @@ from __future__ import annotations
 
 from monitor.judging.case.trial import Trial
 from monitor.reports.closeout.closeout import (
-    Table,
     about_section,
     feed_section,
     note_sections,
     sheet_sections,
     trial_sections,
 )
+from monitor.reports.closeout.day import day_sections
+from monitor.reports.closeout.sections import Table
 from monitor.reports.export.drives import WholeRun
 from monitor.reports.notebook import Run
 from monitor.reports.page.document import cautions, chips, figure, heading, page, paragraph, section, table
@@ -33,7 +34,10 @@ def run_page(whole: WholeRun) -> str:
     for trial in trials:
         parts += [section(one) for one in trial_sections(trial)]
         parts += _plot(run, whole, trial)
-    parts += [section(one) for one in (feed_section(whole), *note_sections(whole), *sheet_sections(whole))]
+    parts += [
+        section(one)
+        for one in (feed_section(whole), *day_sections(session), *note_sections(whole), *sheet_sections(whole))
+    ]
     about = about_section(whole)
     if about.table is not None:
         parts += [heading(2, "Record"), table(about.table, long=(1,))]

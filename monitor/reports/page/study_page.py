@@ -10,7 +10,8 @@ from monitor.archive.gathering import Gathered, StudyRuns, count
 from monitor.archive.looks import Look
 from monitor.archive.summary import Checked, RunSummary, day_of
 from monitor.record.reader import RecordReading
-from monitor.reports.closeout.closeout import Table
+from monitor.reports.assigning.asked import BeforeLot, before_lot
+from monitor.reports.closeout.sections import Table
 from monitor.reports.comparison.comparison import Comparison
 from monitor.reports.comparison.plan import Asked, analysis_of
 from monitor.reports.comparison.words import cautions as analysts_cautions
@@ -46,7 +47,13 @@ def study_page(
         invited = invited_of(one, chosen, withdrawn)
         used = study or _study_of(gathered, one)
         parts += [*_head(one, used), *_standing(forecasts[one.name])]
-        parts += [*_flow(one, invited), *_losses(one, chosen), *_equipment(one, chosen), *_detection(one, chosen)]
+        before = before_lot(gathered.directory, one, withdrawn)
+        parts += [
+            *_flow(one, invited, before),
+            *_losses(one, chosen),
+            *_equipment(one, chosen),
+            *_detection(one, chosen),
+        ]
         shown = next((each for each in comparisons if each.study == one.name), None)
         if shown is not None and look is not None:
             parts += _responses(shown, look)
@@ -105,8 +112,8 @@ def _standing(one: Forecast) -> list[str]:
     ]
 
 
-def _flow(one: StudyRuns, invited: Sequence[Invited]) -> list[str]:
-    picture = flow(branches_of(list(one.study.planned), invited))
+def _flow(one: StudyRuns, invited: Sequence[Invited], before: BeforeLot | None) -> list[str]:
+    picture = flow(branches_of(list(one.study.planned), invited), before)
     caption = "Participants by group, after CONSORT 2010. A participant lost for two reasons stands under both."
     return [heading(2, "Flow of participants"), figure(picture, caption)] if picture else []
 
@@ -141,7 +148,14 @@ def _equipment(one: StudyRuns, trigger: str) -> list[str]:
 def _series(one: StudyRuns, trigger: str) -> list[Series]:
     dated = [(date.fromisoformat(day), run) for run in one.runs if (day := day_of(run))]
     lost = [(day, 100.0 * run.lost / (run.frames + run.lost)) for day, run in dated if run.frames]
+    fired = [
+        (day, 1000.0 * trial.fire_delay_s)
+        for day, run in dated
+        for trial in run.trials
+        if trial.trigger == trigger and trial.fire_delay_s is not None
+    ]
     found = [_as_series("frames lost", "%", lost, LOST_RESOLUTION)]
+    found.append(_as_series("trigger after its rule held", "ms", fired, DELAY_RESOLUTION))
     for modality in dict.fromkeys("+".join(alert) for alert in one.study.alerts.values() if alert):
         delays = [
             (day, 1000.0 * trial.alert_delay_s)

@@ -6,13 +6,15 @@ Never anything about responses. Counted are trials, each once: valid + invalid +
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
+from pathlib import Path
 from typing import Any
 
 from monitor.archive.gathering import Gathered, StudyRuns, Withdrawn, gathered_json
 from monitor.archive.summary import NO_GROUP, RunSummary, TrialSummary, day_of
 from monitor.errors import WitnessError
+from monitor.reports.assigning.asked import BeforeLot, before_lot
 from monitor.reports.statistics.exact import exact_test
 
 LOSS_LEVEL = 0.05
@@ -98,6 +100,8 @@ class StudyTally:
     runs: int
     replacement: str
     triggers: tuple[TriggerTally, ...]
+    before_lot: BeforeLot | None = None
+    """Who was invited and has no lot; None where nothing is known of that."""
 
 
 def tally_studies(gathered: Gathered, trigger: str | None = None) -> tuple[StudyTally, ...]:
@@ -105,7 +109,7 @@ def tally_studies(gathered: Gathered, trigger: str | None = None) -> tuple[Study
     study has."""
     alone = len(gathered.studies) == 1  # an older tombstone does not say of which study it was
     found = tuple(
-        _study(one, Counter(gone.group or NO_GROUP for gone in gathered.withdrawn if is_of(gone, one, alone=alone)))
+        _study(gathered.directory, one, [gone for gone in gathered.withdrawn if is_of(gone, one, alone=alone)])
         for one in gathered.studies
     )
     if trigger is None:
@@ -129,6 +133,7 @@ def tally_json(gathered: Gathered, trigger: str | None = None) -> dict[str, Any]
             "participants": one.participants,
             "replacement": one.replacement,
             "triggers": [_trigger_json(trigger) for trigger in one.triggers],
+            **({"before_lot": one.before_lot.as_json()} if one.before_lot is not None else {}),
         }
         for one in tally_studies(gathered, trigger)
     ]
@@ -161,8 +166,9 @@ def is_of(gone: Withdrawn, one: StudyRuns, *, alone: bool) -> bool:
     return gone.study == one.name if gone.study is not None else alone
 
 
-def _study(one: StudyRuns, withdrawn: Counter[str]) -> StudyTally:
+def _study(directory: Path, one: StudyRuns, away: Sequence[Withdrawn]) -> StudyTally:
     study = one.study
+    withdrawn = Counter(gone.group or NO_GROUP for gone in away if gone.group is not None or not study.lot_waits)
     known = [trigger.name for trigger in study.triggers]
     gone = sorted({trial.trigger for run in one.runs for trial in run.trials} - set(known))
     alerts = {trigger.name: trigger.has_alert for trigger in study.triggers}
@@ -177,6 +183,7 @@ def _study(one: StudyRuns, withdrawn: Counter[str]) -> StudyTally:
         runs=len(one.runs),
         replacement=study.replacement,
         triggers=tuple(_trigger(one, name, alerts.get(name, False), groups, withdrawn) for name in [*known, *gone]),
+        before_lot=before_lot(directory, one, away),
     )
 
 

@@ -33,10 +33,24 @@ def tally_lines(gathered: Gathered, trigger: str | None = None) -> list[str]:
 def _study_lines(study: StudyTally) -> list[str]:
     lines = [f"{study.name}: {count(study.runs, 'run')}, {count(study.participants, 'participant')}"]
     lines += wrapped(study.title) if study.title else []
+    lines += _before_lot(study)
     for trigger in study.triggers:
         lines += ["", *trigger_lines(trigger)]
     lines += ["", *wrapped(f"A lost trial is replaced by the study's rule: {study.replacement}.")]
     return [*lines, ""]
+
+
+def _before_lot(study: StudyTally) -> list[str]:
+    """Who was invited and has no lot."""
+    before = study.before_lot
+    if before is None:
+        return []
+    parts = [f"{before.no_shows} did not come"] if before.no_shows else []
+    parts += [f"{number} not taken ({words})" for words, number in before.not_taken.items()]
+    parts += [f"{before.withdrew} withdrew"] if before.withdrew else []
+    parts += [f"{count(before.waiting, 'participant')} without a lot yet"] if before.waiting else []
+    fault = wrapped(before.fault, "! ", "  ") if before.fault else []
+    return fault + wrapped(f"before a lot was opened: {', '.join(parts) or 'nobody'}", "  ▸ ", "    ")
 
 
 def trigger_lines(one: TriggerTally) -> list[str]:

@@ -44,7 +44,9 @@ def unresolved(view: LiveView) -> list[str]:
             out.append(f"{trial.id} is {'ruled' if trial.ruling else 'computed as'} undecided: it is your call.")
         elif trial.ruling is None:
             out.append(f"{trial.id} is neither confirmed nor overruled.")
-    left = [step.name for step in view.sheet if step.state != "done"]
+    out += view.day.open
+    companions = {one.name for one in view.day.companions}
+    left = [step.name for step in view.sheet if step.state != "done" and step.name not in companions]
     if left:
         out.append(f"Not ticked off on the run sheet: {', '.join(left)}.")
     if view.recorder.unsaved:

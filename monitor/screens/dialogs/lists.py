@@ -99,7 +99,7 @@ class NotesSheet(ChoosingSheet):
 
 
 _EXPLAINED = (
-    "Strips: the last 60 s; the tinted rows beside ┃ are the band, its edges are written at the left.",
+    "Strips: the last 60 s, and above the time line the drive so far; the rows beside ┃ are the band.",
     "Ladder: ━ is the band, █ the value, the number before it the margin (− is outside).",
     "A condition in (brackets) is advisory: it decides nothing.",
 )

@@ -90,7 +90,7 @@ class PreflightSheet(Sheet[None]):
 def _line(line: PreflightLine, width: int) -> Row:
     """Mark, word, what, given, needed; words that are too long for their column take that of the need, too."""
     mark = f"{RESULT_MARKS[line.result]} {RESULT_WORDS[line.result]:<8}"
-    what = fit(clean(line.what), 14) + " "
+    what = fit(clean(line.what), 17) + " "
     room = width - len(mark) - len(what)
     given, column = clean(line.given), room // 2
     head: Row = [(mark, RESULT_TONES[line.result]), (what, "strong")]

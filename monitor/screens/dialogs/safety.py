@@ -36,12 +36,13 @@ class SafetySheet(Sheet[str]):
         day = self._day()
         events = [one for one in day.log.events if one.retracted is None]
         adverse = sum(one.kind == "adverse" for one in events)
-        return f"SAFETY   {len(day.stops)} stops, {adverse} adverse events, {len(events) - adverse} deviations"
+        counted = [(len(day.stops), "stop"), (adverse, "adverse event"), (len(events) - adverse, "deviation")]
+        return f"SAFETY   {', '.join(f'{number} {noun}' + ('' if number == 1 else 's') for number, noun in counted)}"
 
     @property
     def foot(self) -> str:  # type: ignore[override]
         """The keys that do something here."""
-        keys = "a adverse event   d deviation   s symptoms   f fit to leave   " if self._may_enter else ""
+        keys = "a adverse   d deviation   s symptoms   f fit to leave   " if self._may_enter else ""
         return f"{keys}Esc closes"
 
     def rows(self, width: int) -> list[Row]:

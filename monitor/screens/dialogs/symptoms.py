@@ -33,12 +33,14 @@ class SymptomsSheet(ChoosingSheet):
     def foot(self) -> str:  # type: ignore[override]
         """The keys that do something now."""
         other = "after" if self.when == "before" else "before"
-        enter = "   Enter enters it" if None not in self._answers else ""
-        return f"0 none   1 slight   2 moderate   3 severe{enter}   b it is {other} the drive   Esc drops it"
+        enter = None not in self._answers
+        digits = "0 none   1 slight   2 moderate   3 severe"
+        return f"0–3   Enter enters it   b {other}   Esc drops it" if enter else f"{digits}   b {other}   Esc drops it"
 
     def head(self, width: int) -> list[Row]:
         """How it is asked, and that it decides nothing."""
-        return [[(fit("How do you feel now? Who feels well is no zero: ask before and after.", width).rstrip(), "dim")]]
+        said = "How do you feel now? Ask before and after. It decides nothing."
+        return [[(fit(said, width).rstrip(), "dim")]]
 
     def blocks(self, width: int) -> list[list[Row]]:
         """Number, item, answer."""
@@ -50,12 +52,11 @@ class SymptomsSheet(ChoosingSheet):
         return rows
 
     def tail(self, width: int) -> list[Row]:
-        """The scores, when all are answered; they decide nothing."""
+        """The scores, when all are answered."""
         answers = [one for one in self._answers if one is not None]
         if len(answers) < len(ITEMS):
             return []
-        said = f"{score_symptoms(answers).words()}. It decides nothing."
-        return [[(fit(said, width).rstrip(), "strong")]]
+        return [[(fit(score_symptoms(answers).words(), width).rstrip(), "strong")]]
 
     def press(self, key: str, character: str | None) -> bool:
         """A digit answers, b changes when it is asked, Enter enters."""

@@ -66,6 +66,13 @@ class Canvas:
             end = self.width if width is None else min(self.width, x + width)
             self.roles[y][x:end] = [role] * (end - x)
 
+    def lay(self, x: int, y: int, part: Canvas) -> None:
+        """Lays another canvas onto this one, its corner at x, y; what comes to lie outside is cut off."""
+        first, end = max(-x, 0), min(part.width, self.width - x)
+        for row in range(max(-y, 0), min(part.height, self.height - y)):
+            self.chars[y + row][x + first : x + end] = part.chars[row][first:end]
+            self.roles[y + row][x + first : x + end] = part.roles[row][first:end]
+
     def runs(self, y: int, end: int | None = None) -> list[tuple[str, str]]:
         """The row (up to column `end`) as (text, role) pieces; a blank takes the role before it where both have the
         screen's own ground, because every change of style costs some 45 bytes on the line."""

@@ -38,12 +38,26 @@ _SMALL_STEPS = ("numbers", "numbers", "numbers", "middle", "timeline", "middle",
 _MEDIUM_ROWS = {"health": 1, "slab": 3, "numbers": 9, "middle": 7, "road": 6, "now": 2, "timeline": 2, "keys": 2}
 _MEDIUM_STEPS = ("road", "road", "middle", "numbers", "middle", "timeline", "middle", "numbers", "middle")
 
-_LARGE_ROWS = {"health": 1, "slab": 6, "numbers": 17, "middle": 13, "road": 11, "now": 2, "timeline": 3, "keys": 1}
+_LARGE_ROWS = {
+    "health": 1,
+    "slab": 6,
+    "numbers": 17,
+    "middle": 13,
+    "road": 11,
+    "now": 2,
+    "whole": 0,
+    "timeline": 3,
+    "keys": 1,
+}
 _LARGE_STEPS = ("road", "road", "numbers", "middle", "numbers", "middle", "road")
+_LOWER_ROWS = {"now": 2, "whole": 9, "timeline": 3, "keys": 1}
+_WHOLE_ROWS = {"health": 1, "slab": 6, "numbers": 16, "middle": 11, "road": 7, **_LOWER_ROWS}
+_WHOLE_STEPS = ("middle", "road", "numbers", "road", "whole", "whole", "whole", "middle", "numbers", "road")
+"""The large layout with the strips of the whole run above its time line: three rows each."""
 
 
 SLOW_COUNT = 3
-SLOW_ANYWAY_FROM = {"small": 1000, "medium": 42, "large": 58}
+SLOW_ANYWAY_FROM = {"small": 1000, "medium": 42, "large": 59}
 """Rows from which lane keeping is shown also where the study has no condition on it."""
 
 
@@ -59,7 +73,7 @@ def arrange(width: int, height: int, *, replay: bool = False, slow_used: int = 0
         kind = "large"
     elif width >= 112 and height >= 32 + extra:
         kind = "medium"
-    if height >= SLOW_ANYWAY_FROM[kind]:
+    if height - (1 if replay else 0) >= SLOW_ANYWAY_FROM[kind]:
         slow = SLOW_COUNT
     rows = _rows(kind, width, height - slow - (1 if replay else 0))
     return Layout(kind, _stacked(_with_slow(rows, slow), kind, width, replay=replay))
@@ -67,7 +81,8 @@ def arrange(width: int, height: int, *, replay: bool = False, slow_used: int = 0
 
 def _rows(kind: Kind, width: int, height: int) -> dict[str, int]:
     if kind == "large":
-        rows = _grown(_LARGE_ROWS, _LARGE_STEPS, height)
+        is_whole = height >= sum(_WHOLE_ROWS.values())
+        rows = _grown(_WHOLE_ROWS, _WHOLE_STEPS, height) if is_whole else _grown(_LARGE_ROWS, _LARGE_STEPS, height)
         if width < ONE_ROW_OF_KEYS_FROM:
             rows["keys"], rows["numbers"] = 2, rows["numbers"] - 1
         return rows

@@ -29,7 +29,7 @@ def draw_number(picture: Picture, width: int, height: int, *, place: int) -> Can
     canvas = Canvas(width, height)
     if place < len(picture.view.numbers):
         x = 1 if place else 0
-        _number(canvas, x, width - x, height, picture.view.numbers[place], picture)
+        canvas.lay(x, 0, _number(width - x, height, picture.view.numbers[place], picture))
     if place:
         for y in range(height):
             canvas.put(0, y, "╎", "dim")
@@ -62,26 +62,28 @@ def why_no_value(number: NumberView, picture: Picture) -> str | None:
     return None
 
 
-def _number(canvas: Canvas, x: int, width: int, height: int, number: NumberView, picture: Picture) -> None:
+def _number(width: int, height: int, number: NumberView, picture: Picture) -> Canvas:
+    canvas = Canvas(width, height)
     scale = 2 if height >= 14 and width >= 50 else 1
     word = why_no_value(number, picture)
     label = f"{clean(number.label).upper()} {number.unit}".rstrip()
-    after = canvas.put(x + 1, 0, fit(label, min(len(label), width - 2)), "strong") + 2
-    canvas.put(after, 0, definition_for(number, x + width - after), "dim")
+    after = canvas.put(1, 0, fit(label, min(len(label), width - 2)), "strong") + 2
+    canvas.put(after, 0, definition_for(number, width - after), "dim")
     if word is not None:
-        _word(canvas, x, 1, width, scale, word)
+        _word(canvas, scale, word)
     else:
         assert number.value is not None
         if number.unit == "s" and number.value >= MOST_S:
-            _word(canvas, x, 1, width, scale, f"over {MOST_S:.0f} s")
+            _word(canvas, scale, f"over {MOST_S:.0f} s")
         else:
-            _digits(canvas, x, 1, width, scale, value_text(number.value, number.unit), picture)
+            _digits(canvas, scale, value_text(number.value, number.unit), picture)
     y = 1 + 3 * scale
-    _band_line(canvas, x, y, width, number, word)
+    _band_line(canvas, y, number, word)
     rows = height - y - 1
     if rows >= 2 and not picture.calm:
         strip = None if picture.view.masked else _strip_of(picture, number.measure)
-        draw_strip(canvas, x + 1, y + 1, width - 1, rows, strip, number.unit, picture.view.t, old=picture.old)
+        canvas.lay(1, y + 1, draw_strip((width - 1, rows), strip, number.unit, picture.view.t, old=picture.old))
+    return canvas
 
 
 def definition_for(number: NumberView, width: int) -> str:
@@ -90,41 +92,40 @@ def definition_for(number: NumberView, width: int) -> str:
     return next((words for words in known if len(words) <= width), "")
 
 
-def _digits(canvas: Canvas, x: int, y: int, width: int, scale: int, text: str, picture: Picture) -> None:
+def _digits(canvas: Canvas, scale: int, text: str, picture: Picture) -> None:
+    width = canvas.width
     role = "dim" if picture.frozen_for_s is not None else "strong"
     if picture.calm:
-        canvas.put(x + 1, y + 1, text, role)
+        canvas.put(1, 2, text, role)
         return
     bold = large_width(text, bold=True, scale=scale) <= width - 1
     needed = large_width(text, bold=bold, scale=scale)
     if needed > width:
-        canvas.put(x + 1, y + 1, text, role)
+        canvas.put(1, 2, text, role)
         return
-    if needed == width:
-        x -= 1
     for row, line in enumerate(large(text, bold=bold, scale=scale)):
-        canvas.put(x + 1, y + row, line, role)
+        canvas.put(0 if needed == width else 1, 1 + row, line, role)
 
 
-def _word(canvas: Canvas, x: int, y: int, width: int, scale: int, word: str) -> None:
+def _word(canvas: Canvas, scale: int, word: str) -> None:
     """A word between two dashed rules: nothing about it looks like a number."""
-    rows = 3 * scale
+    rows, width = 3 * scale, canvas.width
     role = "bad" if word == STALE else "strong"
     said = word.upper()
-    canvas.fill(x + 1, y, width - 2, "dim", "╌")
-    canvas.fill(x + 1, y + rows - 1, width - 2, "dim", "╌")
+    canvas.fill(1, 1, width - 2, "dim", "╌")
+    canvas.fill(1, rows, width - 2, "dim", "╌")
     if scale == 2 and large_width(said) <= width - 2:
         for row, line in enumerate(large(said)):
-            canvas.put(x + 1, y + 1 + row, line, role)
+            canvas.put(1, 2 + row, line, role)
         return
     spaced = " ".join(said)
-    canvas.put(x + 1, y + rows // 2, spaced if len(spaced) <= width - 2 else said, role, width=width - 2)
+    canvas.put(1, 1 + rows // 2, spaced if len(spaced) <= width - 2 else said, role, width=width - 2)
 
 
-def _band_line(canvas: Canvas, x: int, y: int, width: int, number: NumberView, word: str | None) -> None:
+def _band_line(canvas: Canvas, y: int, number: NumberView, word: str | None) -> None:
     """Mark, word and band; where there is no room for all of it the word is shortened, then the band."""
     if number.band is None:
-        canvas.put(x + 1, y, "no band", "dim")
+        canvas.put(1, y, "no band", "dim")
         return
     result = None if word in (MASKED, STALE) else number.result
     band = band_text(number.band, number.unit)
@@ -133,13 +134,13 @@ def _band_line(canvas: Canvas, x: int, y: int, width: int, number: NumberView, w
         said = f"{OPEN} no value"
     else:  # "not closing" has no value and yet keeps at least 4 s
         said = f"{RESULT_MARKS[result]} {_IN_WORDS[result] if word is None else result}"
-    room = width - 2 - len(said)
+    room = canvas.width - 2 - len(said)
     if len(band) > room:
         band = short
     if len(band) > room:
         said = said.removesuffix(" band").removesuffix(" of").replace("no value", "none")
-        room = width - 2 - len(said)
-    after = canvas.put(x + 1, y, said, "dim" if result is None else RESULT_TONES[result])
+        room = canvas.width - 2 - len(said)
+    after = canvas.put(1, y, said, "dim" if result is None else RESULT_TONES[result])
     canvas.put(after + 1, y, fit(band, room).rstrip(), "plain")
 
 

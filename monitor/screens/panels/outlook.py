@@ -111,7 +111,7 @@ def draw_condition(canvas: Canvas, y: int, row: OutlookRow, *, hidden: str = "",
     bar = max(0, min(36, width - (at - x) - verdict - 1 - words_wide))
     if bar >= 7:
         bar = bar if bar % 2 else bar - 1
-        draw_band_bar(canvas, at, y, bar, condition, hidden=bool(hidden))
+        canvas.lay(at, y, draw_band_bar(bar, condition, hidden=bool(hidden)))
         at += bar + 1
     mark, word, tone = (OPEN, hidden, "dim") if hidden else result_words(condition)
     at = canvas.put(at, y, f"{mark} {word}", tone, width=verdict)
@@ -127,15 +127,15 @@ def result_words(condition: ConditionResult) -> tuple[str, str, str]:
     return RESULT_MARKS[condition.result], condition.result, RESULT_TONES[condition.result]
 
 
-def draw_band_bar(canvas: Canvas, x: int, y: int, width: int, condition: ConditionResult, *, hidden: bool) -> None:
+def draw_band_bar(width: int, condition: ConditionResult, *, hidden: bool) -> Canvas:
     """A thin line, heavy inside the band, with the value as a block on it; the band is the middle third.
 
     With one edge only the edge is in the middle. A value beyond the line's end is drawn as a half block at that end.
     Where the band lies to either side of two edges the outer thirds are heavy and the middle one thin.
     """
     if condition.outside is not None:
-        _draw_outside_bar(canvas, x, y, width, condition, hidden=hidden)
-        return
+        return _draw_outside_bar(width, condition, hidden=hidden)
+    canvas = Canvas(width, 1)
     low, high = condition.at_least, condition.at_most
     third = width // 3
     if low is not None and high is not None:
@@ -151,45 +151,48 @@ def draw_band_bar(canvas: Canvas, x: int, y: int, width: int, condition: Conditi
         at = None if condition.value is None else middle + (condition.value - edge) * unit_cells
     else:
         first, after, at = 0, width, None
-    canvas.fill(x, y, width, "dim", "─")
-    canvas.fill(x + first, y, after - first, "plain", "━")
+    canvas.fill(0, 0, width, "dim", "─")
+    canvas.fill(first, 0, after - first, "plain", "━")
     if low is not None:
-        canvas.put(x + first, y, "┣", "plain")
+        canvas.put(first, 0, "┣", "plain")
     if high is not None:
-        canvas.put(x + after - 1, y, "┫", "plain")
+        canvas.put(after - 1, 0, "┫", "plain")
     if hidden or at is None:
-        return
+        return canvas
     role = f"{RESULT_TONES[condition.result]}-block"
     cell = round(at)
     if cell < 0:
-        canvas.put(x, y, "▌", role)
+        canvas.put(0, 0, "▌", role)
     elif cell >= width:
-        canvas.put(x + width - 1, y, "▐", role)
+        canvas.put(width - 1, 0, "▐", role)
     else:
         inside_but_not_met = condition.result == "not met" and first <= cell < after
         if inside_but_not_met:  # rounding may not put a value that is out onto the band
             cell = first - 1 if low is not None and condition.value is not None and condition.value < low else after
-        canvas.put(x + max(0, min(width - 1, cell)), y, "█", role)
+        canvas.put(max(0, min(width - 1, cell)), 0, "█", role)
+    return canvas
 
 
-def _draw_outside_bar(canvas: Canvas, x: int, y: int, width: int, condition: ConditionResult, *, hidden: bool) -> None:
+def _draw_outside_bar(width: int, condition: ConditionResult, *, hidden: bool) -> Canvas:
+    canvas = Canvas(width, 1)
     assert condition.outside is not None
     low, high = condition.outside
     first, after = width // 3, width - width // 3
-    canvas.fill(x, y, width, "plain", "━")
-    canvas.fill(x + first, y, after - first, "dim", "─")
-    canvas.put(x + first - 1, y, "┫", "plain")
-    canvas.put(x + after, y, "┣", "plain")
+    canvas.fill(0, 0, width, "plain", "━")
+    canvas.fill(first, 0, after - first, "dim", "─")
+    canvas.put(first - 1, 0, "┫", "plain")
+    canvas.put(after, 0, "┣", "plain")
     if hidden or condition.value is None:
-        return
+        return canvas
     cell = round(first + (condition.value - low) * (after - first - 1) / (high - low))
     if condition.result == "not met":  # rounding may not put a value that is out onto the band
         cell = min(max(cell, first), after - 1)
     role = f"{RESULT_TONES[condition.result]}-block"
     if cell < 0 or cell >= width:
-        canvas.put(x if cell < 0 else x + width - 1, y, "▌" if cell < 0 else "▐", role)
+        canvas.put(0 if cell < 0 else width - 1, 0, "▌" if cell < 0 else "▐", role)
     else:
-        canvas.put(x + cell, y, "█", role)
+        canvas.put(cell, 0, "█", role)
+    return canvas
 
 
 def conditions_as_rows(conditions: tuple[ConditionResult, ...]) -> list[OutlookRow]:

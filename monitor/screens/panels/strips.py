@@ -118,59 +118,63 @@ def columns_of(t: FloatArray, value: FloatArray, now_s: float, width: int) -> tu
 
 
 def draw_strip(
-    canvas: Canvas,
-    x: int,
-    y: int,
-    width: int,
-    rows: int,
-    strip: StripView | None,
-    unit: str,
-    now_s: float | None,
-    *,
-    old: bool = False,
-) -> None:
-    """Draws a strip with its gutter (band edges with their values, heavy beside the band) at x, y.
+    size: tuple[int, int], strip: StripView | None, unit: str, now_s: float | None, *, old: bool = False
+) -> Canvas:
+    """A strip of (width, rows) cells with its gutter: the band's edges with their values, heavy beside the band.
 
     An `old` one (the feed is silent) is drawn pale and without the band's tint.
     """
-    wide = width - GUTTER
-    if rows < 2 or wide < 4:
-        return
+    canvas = Canvas(*size)
+    wide = canvas.width - GUTTER
+    if canvas.height < 2 or wide < 4:
+        return canvas
     if strip is None or now_s is None:
-        canvas.fill(x + GUTTER, y + rows // 2, wide, "dim", "┄")
-        return
+        canvas.fill(GUTTER, canvas.height // 2, wide, "dim", "┄")
+        return canvas
     low, high = columns_of(strip.t, strip.value, now_s, wide * 2)
     if unit == "s" and strip.band is None:
         low, high = np.minimum(low, FAR_S), np.minimum(high, FAR_S)
-    scale = scale_for(strip.band, np.concatenate([low, high]), rows)
+    draw_columns(canvas, DotColumns(low, high, strip.band, unit), old=old)
+    return canvas
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class DotColumns:
+    """A line by its least and greatest value in each column of dots, shapes (n,), NaN where there is none."""
+
+    low: FloatArray
+    high: FloatArray
+    band: Band | None
+    unit: str
+
+
+def draw_columns(canvas: Canvas, line: DotColumns, *, old: bool) -> None:
+    """Draws a line over the whole canvas, its gutter to the left."""
+    wide = canvas.width - GUTTER
+    scale = scale_for(line.band, np.concatenate([line.low, line.high]), canvas.height)
     for row in range(scale.first, scale.after) if scale.banded else ():
-        canvas.fill(x + GUTTER, y + row, wide, "dim" if old else "band")
-        canvas.put(x + GUTTER - 1, y + row, "┃", "strong")
-    _gutter(canvas, x, y, rows, scale, strip.band, unit)
+        canvas.fill(GUTTER, row, wide, "dim" if old else "band")
+        canvas.put(GUTTER - 1, row, "┃", "strong")
+    _gutter(canvas, scale, line)
     if old:
-        for row in range(rows):
-            canvas.paint(y + row, "dim", x + GUTTER, wide)
-    _trace(canvas, x + GUTTER, y, rows, scale, low, high)
+        for row in range(canvas.height):
+            canvas.paint(row, "dim", GUTTER, wide)
+    for row, column, pattern in _dots(line.low.tobytes(), line.high.tobytes(), scale):
+        canvas.put(GUTTER + column, row, chr(0x2800 + pattern), canvas.roles[row][GUTTER + column])
 
 
-def _gutter(canvas: Canvas, x: int, y: int, rows: int, scale: Scale, band: Band | None, unit: str) -> None:
-    first, after = scale.first, scale.after
-    end = x + GUTTER - 1
+def _gutter(canvas: Canvas, scale: Scale, line: DotColumns) -> None:
+    end, band = GUTTER - 1, line.band
     if not scale.banded or band is None:
-        canvas.put_right(end, y, value_text(scale.high, unit), "dim")
-        canvas.put_right(end, y + rows - 1, value_text(scale.low, unit), "dim")
+        canvas.put_right(end, 0, value_text(scale.high, line.unit), "dim")
+        canvas.put_right(end, canvas.height - 1, value_text(scale.low, line.unit), "dim")
         return
     if band.at_most is not None:
-        canvas.put_right(end, y + first - 1, value_text(band.at_most, unit), "dim")
-        canvas.put(end, y + first - 1, "┬", "dim")
+        canvas.put_right(end, scale.first - 1, value_text(band.at_most, line.unit), "dim")
+        canvas.put(end, scale.first - 1, "┬", "dim")
     if band.at_least is not None:
-        canvas.put_right(end, y + after, value_text(band.at_least, unit), "dim")
-        canvas.put(end, y + after, "┴", "dim")
-
-
-def _trace(canvas: Canvas, x: int, y: int, rows: int, scale: Scale, low: FloatArray, high: FloatArray) -> None:
-    for row, column, pattern in _dots(low.tobytes(), high.tobytes(), scale):
-        canvas.put(x + column, y + row, chr(0x2800 + pattern), canvas.roles[y + row][x + column])
+        canvas.put_right(end, scale.after, value_text(band.at_least, line.unit), "dim")
+        canvas.put(end, scale.after, "┴", "dim")
 
 
 @lru_cache(maxsize=16)

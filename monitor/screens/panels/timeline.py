@@ -11,6 +11,9 @@ from monitor.screens.drawing.picture import Picture
 LENGTHS_S = (60, 120, 180, 300, 600, 900, 1200, 1800, 2700, 3600, 5400, 7200, 10800, 14400, 28800)
 """The line's length goes up in these steps, so that it stays where it is for most of a run."""
 
+WIDE_FROM = 170
+NAMES = 20
+
 _PRESSING = ("trigger", "loss", "finding", "note", "alert", "task", "pause")
 _ROLES = {"trigger": "strong", "loss": "bad", "finding": "wait", "note": "plain", "alert": "plain"}
 
@@ -20,12 +23,10 @@ def draw_timeline(picture: Picture, width: int, height: int) -> Canvas:
     canvas = Canvas(width, height)
     view = picture.view
     length_s = line_length(view.t, view.timeline)
-    start, end = "0:00", clock(float(length_s), tenths=False)
-    left = canvas.put(1, height - 1 if height < 3 else 1, start, "dim") + 1
-    right = width - len(end) - 2
+    left, cells = line_cells(width, length_s)
     row = 0 if height == 1 else 1
-    canvas.put(right + 1, row, end, "dim")
-    cells = right - left
+    canvas.put_right(left - 1, row, "0:00", "dim")
+    canvas.put(left + cells + 1, row, clock(float(length_s), tenths=False), "dim")
     if cells < 10:
         return canvas
     now = None if view.t is None else left + min(cells - 1, int(view.t / length_s * cells))
@@ -41,6 +42,13 @@ def draw_timeline(picture: Picture, width: int, height: int) -> Canvas:
     if height > 2:
         _legend(canvas, view.timeline, height - 1)
     return canvas
+
+
+def line_cells(width: int, length_s: int) -> tuple[int, int]:
+    """First column of the line and its cells; on a wide screen with room before it for the names of what is drawn by
+    the same scale."""
+    left = NAMES if width >= WIDE_FROM else 6
+    return left, width - len(clock(float(length_s), tenths=False)) - 2 - left
 
 
 def line_length(t_s: float | None, marks: tuple[TimelineMark, ...]) -> int:

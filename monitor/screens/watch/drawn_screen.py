@@ -32,6 +32,7 @@ from monitor.screens.panels.side import draw_side
 from monitor.screens.panels.slab import draw_slab
 from monitor.screens.panels.slow import draw_slow
 from monitor.screens.panels.timeline import draw_timeline
+from monitor.screens.panels.whole import draw_whole
 from monitor.screens.provider import TransportProvider, ViewProvider, WakingProvider
 from monitor.screens.watch.pace import Pace
 from monitor.screens.watch.seen import Shown
@@ -62,6 +63,7 @@ PANELS: dict[str, DrawPanel] = {
     "outlook": draw_outlook,
     "road": draw_road,
     "slow": draw_slow,
+    "whole": draw_whole,
     "side": draw_side,
     "now": draw_now,
     "timeline": draw_timeline,
@@ -76,7 +78,7 @@ FIRST_PANELS = ("slab", "now")
 NEVER_HELD = ("health", "slab", "now")
 """What is of this moment also while the rest of the picture is held: a heading that is old is worse than none."""
 
-SELDOM_S = {"road": 0.35, "lesser": 0.35, "slow": 2.0}
+SELDOM_S = {"road": 0.35, "lesser": 0.35, "slow": 2.0, "whole": 2.0}
 """Panels with many bytes or little hurry are drawn this seldom, unless something pressing changed."""
 
 

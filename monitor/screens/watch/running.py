@@ -12,6 +12,7 @@ from types import FrameType
 from typing import Any
 
 from monitor.errors import WitnessError
+from monitor.screens.app import TerminalApp
 from monitor.screens.provider import ViewProvider
 from monitor.screens.watch.app import WatchApp
 
@@ -23,13 +24,15 @@ _LEAVE = b"\x1b[?1049l\x1b[?25h\x1b[?1000l\x1b[?1003l\x1b[?1006l\x1b[?2004l\x1b[
 """Out of the second screen, cursor on, mouse and paste modes off, plain colours."""
 
 
-def refuse_without_terminal(command: str = "watch") -> None:
-    """Raises `WitnessError` where no screen can be drawn: not a terminal on stdin, stdout or stderr, or a dumb one."""
+def refuse_without_terminal(command: str = "watch", otherwise: str = "--headless") -> None:
+    """Raises `WitnessError` where no screen can be drawn: not a terminal on stdin, stdout or stderr, or a dumb one.
+
+    `otherwise`: the option of the command that needs none."""
     streams = (sys.__stdin__, sys.__stdout__, sys.__stderr__)
     if any(stream is None or stream.closed or not stream.isatty() for stream in streams):
-        raise WitnessError(f"{command} needs a terminal; use --headless where there is none")
+        raise WitnessError(f"{command} needs a terminal; use {otherwise} where there is none")
     if os.environ.get("TERM", "") in ("", "dumb"):
-        raise WitnessError(f"{command} needs a terminal that can place text (TERM is dumb or unset); use --headless")
+        raise WitnessError(f"{command} needs a terminal that can place text (TERM is dumb or unset); use {otherwise}")
 
 
 def run_watch(
@@ -43,7 +46,7 @@ def run_watch(
     return show(WatchApp(source, read_only=read_only, replay=replay, pictures=pictures))
 
 
-def show(app: WatchApp) -> int:
+def show(app: TerminalApp) -> int:
     """Runs an app in the terminal; gives its status, or 128 + n after a signal n."""
     for stale in ("COLUMNS", "LINES"):
         os.environ.pop(stale, None)  # exported by some shells once; the toolkit would believe them over the terminal
@@ -55,7 +58,7 @@ def show(app: WatchApp) -> int:
 class SignalWatch:
     """Handlers by `signal.signal`, because those of the event loop never run while the loop waits for the terminal."""
 
-    def __init__(self, app: WatchApp) -> None:
+    def __init__(self, app: TerminalApp) -> None:
         self._app = app
         self._before: dict[signal.Signals, Any] = {}
         self._terminal = _terminal_state()

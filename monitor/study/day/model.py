@@ -24,8 +24,8 @@ class Perceived:
 
     @property
     def name(self) -> str:
-        """ "sound at amplifier 6"."""
-        return f"{self.modality} at {self.volume}" if self.volume else self.modality
+        """ "sound, amplifier at 6"."""
+        return f"{self.modality}, {self.volume}" if self.volume else self.modality
 
 
 @dataclass(frozen=True, slots=True)
@@ -117,4 +117,5 @@ class Day:
     @property
     def looks_back(self) -> bool:
         """Whether what a participant drove in earlier runs matters."""
-        return self.limits is not None or self.sessions is not None
+        asks = self.safety is not None and bool(self.safety.questionnaire)
+        return self.limits is not None or self.sessions is not None or asks

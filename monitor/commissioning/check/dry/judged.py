@@ -8,6 +8,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
+from monitor.archive.earlier import Earlier
 from monitor.commissioning.as_recorded import LiveClock, RecordedDrive, SourceClock
 from monitor.commissioning.check.dry.seen import MapSeen, RuleSeen
 from monitor.commissioning.check.feed import FeedHeard, conclude
@@ -19,6 +20,7 @@ from monitor.connect.channel_map.values import Sample
 from monitor.feed.decode import decode_message
 from monitor.feed.marker_kinds import KINDS
 from monitor.feed.schema import Marker
+from monitor.following.beginning import Driving
 from monitor.judging.case.trial import Trial, trial_json
 from monitor.judging.session import Session
 from monitor.record.entries import Entry, EntryKind, Opening, unpack_frames
@@ -94,37 +96,41 @@ class DryReport:
         return lines + ([" look at:", *(f"  {one}" for one in self.look_at)] if self.look_at else [])
 
 
+NOBODY = Driving("DRY", None)
+"""Who drives where nobody was named."""
+
+
 class DryJudging:
     """Judges what samples make, as they come; `report` at the end."""
 
     def __init__(
         self,
         study: Study,
-        channels: ChannelMap,
+        maps: Sequence[ChannelMap],
+        who: Driving = NOBODY,
+        earlier: Earlier = Earlier(),  # noqa: B008 - frozen
         *,
-        participant: str = "DRY",
-        group: str | None = None,
-        further: Sequence[ChannelMap] = (),
-        exposures: tuple[tuple[dict[str, Any], ...], bool] = ((), True),
         now_s: Callable[[], float] | None = None,
     ) -> None:
-        """`now_s`: when what is taken came in, by the clock of a file; None: samples are taken as they come in."""
+        """`maps`: the simulator's, then those of further sources. `now_s`: when what is taken came in, by the clock of
+        a file; None: samples are taken as they come in."""
         live = now_s is None
+        channels, *further = maps
         self._study, self._map, self._further = study, channels, tuple(further)
         self._clock = LiveClock() if live else SourceClock(0.0)
         self._heard = Listened("", 0.0)
         self._waiting: list[Entry] = []
         self._number = 1
         opening = Opening(
-            participant=participant,
-            group=group,
+            participant=who.participant,
+            group=who.group,
             study_name=study.name,
             study_text=study.text,
             study_sha256=study.sha256,
             feeds=("dry",),
             versions={},
-            exposures=exposures[0],
-            exposures_known=exposures[1],
+            exposures=earlier.exposures,
+            exposures_known=earlier.known,
         )
         self.session = Session(study, opening)
         outlet = RecordedDrive(channels, self._append, self._clock, further)

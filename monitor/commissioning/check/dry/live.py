@@ -26,18 +26,14 @@ LOOK_EVERY_S = 0.5
 
 
 def judge_source(
-    study: Study,
-    channels: ChannelMap,
-    further: Sequence[ChannelMap],
-    at: str | None,
-    seconds: float,
-    keys: CurveFiles | None,
+    study: Study, maps: Sequence[ChannelMap], at: str | None, seconds: float, keys: CurveFiles | None
 ) -> DryReport:
     """Listens to a foreign source for so many seconds, or until its drive has ended, and judges what came.
 
-    `at` replaces the map's own address.
+    `maps`: the simulator's, then those of further sources. `at` replaces the first one's own address.
     """
-    dry = DryJudging(study, channels, further=further)
+    channels, *further = maps
+    dry = DryJudging(study, maps)
     with contextlib.ExitStack() as opened:
 
         def opening(one: ChannelMap, where: str | None) -> Source:

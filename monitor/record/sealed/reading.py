@@ -7,12 +7,12 @@ from pathlib import Path
 from zlib import crc32
 
 from monitor.errors import RecordUnreadable
+from monitor.record.bytes.framing import OVERHEAD, entry_bytes
+from monitor.record.bytes.parts import FORMAT_VERSION, PartHeader, unpack_part_header
+from monitor.record.bytes.scanning import Bad, PartFile, Position, Stretch, Torn
 from monitor.record.disk import DISK, DiskCalls
 from monitor.record.entries import Entry
-from monitor.record.framing import OVERHEAD, entry_bytes
-from monitor.record.parts import FORMAT_VERSION, PartHeader, unpack_part_header
-from monitor.record.scanning import Bad, PartFile, Position, Stretch, Torn
-from monitor.record.sealed_blocks import (
+from monitor.record.sealed.blocks import (
     BLOCK_BYTES,
     BLOCK_MARKER,
     BYTES,
@@ -33,7 +33,7 @@ from monitor.record.sealed_blocks import (
     parity_of,
     plain_bytes,
 )
-from monitor.record.sealed_head import CRC, HEAD, HEAD_BYTES, HEAD_MAGIC, head_holds
+from monitor.record.sealed.head import CRC, HEAD, HEAD_BYTES, HEAD_MAGIC, head_holds
 from monitor.record.sources import LastEntry
 
 

@@ -11,7 +11,7 @@ from __future__ import annotations
 import struct
 from zlib import crc32
 
-from monitor.record.parts import FORMAT_VERSION
+from monitor.record.bytes.parts import FORMAT_VERSION
 
 HEAD_MAGIC = b"\xf4TWSEA\r\n"
 HEAD = struct.Struct("<8sHHII16s32s")

@@ -13,9 +13,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from zlib import crc32
 
-from monitor.record.disk import DISK, DiskCalls, open_regular
-from monitor.record.entries import Entry, EntryKind
-from monitor.record.framing import (
+from monitor.record.bytes.framing import (
     COPY,
     DIGEST_BYTES,
     GREATEST,
@@ -27,7 +25,9 @@ from monitor.record.framing import (
     TRAILER_BYTES,
     header_at,
 )
-from monitor.record.parts import PART_HEADER_BYTES, PartHeader, unpack_part_header
+from monitor.record.bytes.parts import PART_HEADER_BYTES, PartHeader, unpack_part_header
+from monitor.record.disk import DISK, DiskCalls, open_regular
+from monitor.record.entries import Entry, EntryKind
 
 CHUNK = 1 << 20
 STRETCH_BYTES = 1 << 20

@@ -30,8 +30,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from monitor.errors import RecordUnreadable
+from monitor.record.bytes.framing import MAX_PAYLOAD
 from monitor.record.entries import Entry, EntryKind
-from monitor.record.framing import MAX_PAYLOAD
 
 Bytes = NDArray[np.uint8]
 Words = NDArray[np.uint64]

@@ -39,10 +39,10 @@ from functools import reduce
 from zlib import crc32
 
 from monitor.errors import RecordUnreadable
+from monitor.record.bytes.framing import GREATEST, chain_digest
+from monitor.record.bytes.packing import unpack_entries
 from monitor.record.entries import Entry
-from monitor.record.framing import GREATEST, chain_digest
-from monitor.record.packing import unpack_entries
-from monitor.record.sealed_head import CRC
+from monitor.record.sealed.head import CRC
 
 FOOT_MAGIC = b"TWSEALED"
 BLOCK_MARKER = b"\xc1\x9eTB"

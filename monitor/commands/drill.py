@@ -1,0 +1,206 @@
+"""`drill`: the operator's exercise, on the true watch screen. Short synthetic drives, some of them lost: hold those
+back before they fire, note why, and rule on the others. A page with the score at the end; it decides nothing."""
+
+from __future__ import annotations
+
+import argparse
+from typing import Any
+
+
+def add_to(subparsers: Any) -> None:
+    parser = subparsers.add_parser("drill", help="the operator's exercise on synthetic losses", description=__doc__)
+    parser.add_argument("--drives", type=int, default=8, metavar="N", help="how many drives, half a minute each")
+    parser.add_argument("--seed", type=int, metavar="N", help="the same series again (default: a new one)")
+    parser.add_argument("--by", metavar="WHO", help="who exercises (default: the login name)")
+    parser.add_argument(
+        "--records", default="records", metavar="DIR", help="kept in its folder drills (default: records)"
+    )
+    parser.add_argument("--last", action="store_true", help="no drive: the last page again")
+    parser.add_argument("--forget", action="store_true", help="no drive: delete all that is kept of WHO's exercises")
+    parser.add_argument("--headless", action="store_true", help="no screen: a script plays, which needs --reacts-after")
+    parser.add_argument("--reacts-after", type=float, metavar="S", help="how long the script takes to act")
+    parser.add_argument("--json", action="store_true", help="the page as one JSON document on standard output")
+
+
+def run(options: argparse.Namespace) -> int:
+    from pathlib import Path
+
+    from monitor.commands.printing import harmless, print_json, say
+    from monitor.commissioning.drill.cases import MOST_DRIVES
+    from monitor.commissioning.drill.keeping import forget, kept
+    from monitor.commissioning.drill.score import page_lines
+    from monitor.errors import WitnessError
+    from monitor.following.live import operator_name
+
+    by, records = options.by or operator_name(), Path(options.records).resolve()
+    if options.forget:
+        say(f"{forget(records, by)} exercises of {by} were deleted.")
+        return 0
+    pages = kept(records, by)
+    if options.last:
+        if not pages:
+            raise WitnessError(f"{records} keeps no exercise of {by}.")
+        page, last = pages[-1], pages[-2] if len(pages) > 1 else None
+    else:
+        if not 1 <= options.drives <= MOST_DRIVES:
+            raise WitnessError(f"--drives is {options.drives}; it must be from 1 to {MOST_DRIVES}.")
+        if options.headless != (options.reacts_after is not None):
+            raise WitnessError("--headless is played by a script and needs --reacts-after S; a person needs neither.")
+        found, status = _play(options, records, by)
+        if found is None:
+            return status
+        page, last = found, pages[-1] if pages else None
+    lines = page_lines(page, last)
+    if options.json:
+        print_json({**page, "last": last})
+        return 0
+    if not options.headless and not options.last:
+        from monitor.screens.drill.page import show_page
+
+        show_page(lines)
+    print("\n".join(harmless(line) for line in lines))
+    return 0
+
+
+def _play(options: argparse.Namespace, records: Any, by: str) -> tuple[dict[str, Any] | None, int]:
+    """The series; the page as it is kept, None where no drive was driven to its end."""
+    import secrets
+    import time
+
+    from monitor.commands.interrupting import Interrupted, interruptible
+    from monitor.commands.printing import say
+    from monitor.commissioning.drill.cases import draw_series
+    from monitor.commissioning.drill.keeping import keep, new_series
+    from monitor.commissioning.drill.score import Score
+    from monitor.study.demo import EXERCISE, demo_study
+
+    if not options.headless:
+        from monitor.screens.watch.running import refuse_without_terminal
+
+        refuse_without_terminal("drill", otherwise="--headless --reacts-after S")
+    refuse_while_recording(records)
+    seed = secrets.randbelow(1_000_000) if options.seed is None else options.seed
+    study, began = demo_study(EXERCISE), time.time()
+    series = new_series(records, by, began)
+    results, status = [], 0
+    try:
+        with interruptible():
+            for number, drive in enumerate(draw_series(seed, options.drives), start=1):
+                say(f"Drive {number} of {options.drives}.")
+                result, status, goes_on = Drive(study, drive, number, series, by).play(options.reacts_after)
+                if result is not None:
+                    results.append(result)
+                if not goes_on:
+                    break
+    except Interrupted as interrupted:
+        status = 128 + interrupted.number
+    if not results:
+        return None, status
+    page = Score(by, began, seed, tuple(results)).as_json()
+    say(f"kept: {keep(series, page)}")
+    return page, status
+
+
+def refuse_while_recording(records: Any) -> None:
+    """Raises `WitnessError` while anything is recorded here: an exercise is never beside a participant."""
+    from monitor.errors import WitnessError
+    from monitor.following.overview.listening import look_once
+
+    seen = look_once([records], everywhere=True)
+    running = [one.record.name for one in seen.runs if one.is_recorded]
+    if running:
+        raise WitnessError(f"No exercise while something is recorded here: {', '.join(running)}.")
+
+
+class Drive:
+    """One drive of a series, with a simulator, a recorder and a follower of its own."""
+
+    def __init__(self, study: Any, drive: Any, number: int, series: Any, by: str) -> None:
+        from monitor.commissioning.drill.attempt import Attempt
+
+        trigger = study.triggers[0]
+        self._study, self._drive, self._series, self._by = study, drive, series, by
+        self._code = f"DRILL-{number:02d}"
+        self._attempt = Attempt(drive.case, number, trigger.name, trigger.action_takes_s)
+
+    def play(self, reacts_after_s: float | None) -> tuple[Any, int, bool]:
+        """Plays it on a screen, or by a script: the result (None where it was left before its end), a status, and
+        whether the series goes on."""
+        from monitor.commands.following import end_run
+        from monitor.commissioning.drill.cases import PLANNED_GROUP
+        from monitor.commissioning.drill.source import DrillSource
+        from monitor.following.beginning import Driving, Listening, begin_run
+
+        case = self._drive.case
+        with Desk(case, self._drive.seed, case.code or self._code) as desk:
+            begun = begin_run(
+                self._study, Driving(self._code, PLANNED_GROUP, is_new=True), Listening((desk.endpoint,)), self._series
+            )
+            source = DrillSource(begun.follow(self._by), self._attempt, desk.hold_back)
+            try:
+                source.start()
+                if reacts_after_s is None:
+                    from monitor.screens.drill.screen import run_drive
+
+                    status, goes_on = run_drive(source)
+                else:
+                    status, goes_on = 0, self._by_script(source, reacts_after_s)
+            finally:
+                source.stop()
+                end_run(begun)
+        return self._attempt.result() if goes_on else None, status, goes_on
+
+    def _by_script(self, source: Any, reacts_after_s: float) -> bool:
+        """Plays until the drive has ended and nothing is left to do."""
+        import time
+
+        from monitor.commissioning.drill.player import Player
+
+        player = Player(self._attempt, reacts_after_s)
+        while True:
+            view = source.view()
+            for fields in player.due(time.monotonic()):
+                source.post({**fields, "drive": view.drive, "at": view.t, "wall": time.time()})
+            if view.feed.state in ("ended", "lost") and player.is_done:
+                return True
+            time.sleep(0.05)
+
+
+class Desk:
+    """The simulator of one drive in a process of its own; its desk can hold the trigger back."""
+
+    def __init__(self, case: Any, seed: int, code: str) -> None:
+        import subprocess
+        import sys
+
+        self._process = subprocess.Popen(
+            [
+                *(sys.executable, "-m", "monitor", "simulate", "--json", "--wait", "30", "--short"),
+                *("--hold-back-on-input", "--bind", "tcp://127.0.0.1:*", "--participant", code),
+                *("--scenario", case.scenario, "--group", case.group, "--seed", str(seed)),
+            ],
+            stdin=subprocess.PIPE,
+            stdout=subprocess.PIPE,
+            stderr=subprocess.PIPE,
+            text=True,
+        )
+        self.endpoint = ""
+
+    def hold_back(self) -> None:
+        """Says so at the desk; nobody is there any more once the drive has ended."""
+        assert self._process.stdin is not None
+        try:
+            self._process.stdin.write("hold back\n")
+            self._process.stdin.flush()
+        except BrokenPipeError:
+            pass
+
+    def __enter__(self) -> Desk:
+        from monitor.commands.demo import endpoint_of
+
+        self.endpoint = endpoint_of(self._process)
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self._process.terminate()
+        self._process.wait()

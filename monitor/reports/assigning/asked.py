@@ -1,0 +1,173 @@
+"""Who was invited and never came to a lot: no-shows, and who was not taken by the study's rule.
+
+`asked.jsonl` in the directory of records, one line each, chained as the look file is, with `when` and `by`:
+
+| key | is |
+| --- | --- |
+| `no_show` | {`study`}: somebody was invited and did not come |
+| `excluded` | {`study`, `reason`, `words` of [assignment.excluded], `records`: ids of the person's records, if any} |
+| `taken_back` | {`number`, `words`}: the line with this number was a mistake |
+
+It has no participant's code: records are named by their random ids, so that a withdrawal leaves nothing here.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from monitor.archive.gathering import StudyRuns, Withdrawn
+from monitor.archive.looks import chain_fault, enter, entries
+from monitor.errors import WitnessError
+from monitor.record.places import code_in_name
+
+ASKED_NAME = "asked.jsonl"
+SO = "so it is not in the flow of participants"
+
+
+@dataclass(frozen=True, slots=True)
+class NotTaken:
+    """An exclusion that stands. `number` is that of its line, counted from 1."""
+
+    number: int
+    reason: str
+    words: str
+    records: frozenset[str]
+    when: str
+    by: str
+
+
+@dataclass(frozen=True, slots=True)
+class Asked:
+    """What stands in the file for one study."""
+
+    no_shows: int
+    not_taken: tuple[NotTaken, ...]
+
+    @property
+    def any(self) -> bool:
+        """Whether anything was entered."""
+        return bool(self.no_shows or self.not_taken)
+
+    @property
+    def by_words(self) -> dict[str, int]:
+        """Reason in words → people, the most frequent first."""
+        return dict(Counter(one.words for one in self.not_taken).most_common())
+
+    def of_records(self, ids: set[str]) -> NotTaken | None:
+        """The exclusion of whoever has one of these records."""
+        return next((one for one in self.not_taken if one.records & ids), None)
+
+    def as_json(self) -> dict[str, Any]:
+        """Plain values."""
+        reasons = Counter(one.reason for one in self.not_taken)
+        return {"no_shows": self.no_shows, "excluded": dict(reasons.most_common())}
+
+
+def asked_of(directory: Path, study: str | None) -> Asked:
+    """What was entered for a study; of all studies where that is None."""
+    lines = entries(directory, ASKED_NAME)
+    back = {int(one["taken_back"]["number"]) for one in lines if isinstance(one.get("taken_back"), dict)}
+    no_shows, not_taken = 0, []
+    for number, line in enumerate(lines, start=1):
+        if number in back:
+            continue
+        no_show, excluded = line.get("no_show"), line.get("excluded")
+        if isinstance(no_show, dict) and study in (None, no_show.get("study")):
+            no_shows += 1
+        if isinstance(excluded, dict) and study in (None, excluded.get("study")):
+            ids = frozenset(map(str, excluded.get("records") or ()))
+            reason = str(excluded.get("reason"))
+            words = str(excluded.get("words") or reason)
+            not_taken.append(NotTaken(number, reason, words, ids, str(line.get("when")), str(line.get("by"))))
+    return Asked(no_shows, tuple(not_taken))
+
+
+def enter_no_show(directory: Path, study: str, by: str) -> int:
+    """Enters one, on disk on return. Gives the line's number. Raises `WitnessError` where it cannot be entered."""
+    return _entered(directory, by, {"no_show": {"study": study}})
+
+
+def enter_not_taken(directory: Path, study: str, by: str, reason: str, words: str, records: list[str]) -> int:
+    """Enters an exclusion before a lot; it is on disk on return. Gives the line's number."""
+    fields = {"study": study, "reason": reason, "words": words, "records": records}
+    return _entered(directory, by, {"excluded": fields})
+
+
+def take_back(directory: Path, number: int, by: str, words: str) -> None:
+    """Takes a line back, which stays. Raises `WitnessError` for one that is no no-show or exclusion, or was taken back
+    already."""
+    lines = entries(directory, ASKED_NAME)
+    line = lines[number - 1] if 1 <= number <= len(lines) else {}
+    if not {"no_show", "excluded"} & line.keys():
+        raise WitnessError(f"{directory / ASKED_NAME} has no no-show or exclusion number {number}.")
+    if any(one["taken_back"].get("number") == number for one in lines if isinstance(one.get("taken_back"), dict)):
+        raise WitnessError(f"Number {number} was taken back already.")
+    enter(directory, by, {"taken_back": {"number": number, "words": words}}, "so it still stands", ASKED_NAME)
+
+
+def _entered(directory: Path, by: str, fields: dict[str, Any]) -> int:
+    directory.mkdir(parents=True, exist_ok=True)
+    enter(directory, by, fields, SO, ASKED_NAME)
+    return len(entries(directory, ASKED_NAME))
+
+
+@dataclass(frozen=True, slots=True)
+class BeforeLot:
+    """Who was invited and has no lot. `waiting`: came to a session and is not decided on; `withdrew`: before a lot."""
+
+    no_shows: int
+    not_taken: dict[str, int]
+    """Reason in words → people."""
+    waiting: int
+    withdrew: int
+    fault: str | None = None
+    """What is wrong with the file, in one sentence."""
+
+    @property
+    def all(self) -> int:
+        """Everybody without a lot."""
+        return self.no_shows + sum(self.not_taken.values()) + self.waiting + self.withdrew
+
+    def as_json(self) -> dict[str, Any]:
+        """Plain values."""
+        return {
+            "no_shows": self.no_shows,
+            "excluded": self.not_taken,
+            "waiting": self.waiting,
+            "withdrew": self.withdrew,
+            "fault": self.fault,
+        }
+
+
+def before_lot(directory: Path, one: StudyRuns, withdrawn: Sequence[Withdrawn]) -> BeforeLot | None:
+    """Who has no lot in a study that opens one only after steps of its run sheet; None for another study of which
+    nothing was entered either."""
+    asked = asked_of(directory, one.name)
+    if not (one.study.lot_waits or asked.any):
+        return None
+    records: dict[str, set[str]] = {}
+    for run in one.runs:
+        records.setdefault(run.participant, set()).add(run.record_id)
+    given = {run.participant for run in one.runs if not run.before_lot}
+    waiting = [ids for code, ids in records.items() if code not in given and asked.of_records(ids) is None]
+    fault = chain_fault(directory / ASKED_NAME)
+    return BeforeLot(asked.no_shows, asked.by_words, len(waiting), len(_withdrew(one, withdrawn, asked)), fault)
+
+
+def _withdrew(one: StudyRuns, withdrawn: Sequence[Withdrawn], asked: Asked) -> set[str]:
+    """Who withdrew before a lot. A withdrawn run before it of somebody who had one later, or was not taken, is none."""
+    if not one.study.lot_waits:
+        return set()
+    gone = [each for each in withdrawn if each.group is None]
+    not_taken = {each.record for each in gone if each.record_id and asked.of_records({each.record_id}) is not None}
+    counted = {run.participant for run in one.runs}
+    counted |= {_whose(each.record) for each in withdrawn if each.group is not None or each.record in not_taken}
+    return {_whose(each.record) for each in gone} - counted
+
+
+def _whose(record: str) -> str:
+    return code_in_name(Path(record)) or record

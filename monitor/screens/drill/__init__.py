@@ -1,0 +1,1 @@
+"""The watch screen of an exercise, and the page at its end."""

@@ -1,0 +1,1 @@
+"""All runs at a glance, on one screen."""
