@@ -164,11 +164,11 @@ def main() -> int:
             if options.into:
                 with open(options.into, "a", encoding="utf-8") as file:
                     file.write(json.dumps(told[one.seed]) + "\n")
-    kept = [one for seed, one in sorted(told.items()) if options.first <= seed < options.stop]
-    for one in kept:
-        if one["wrong"]:
-            print(one["words"])
-    for words, count in sorted(Counter(one["wrong"] or one["what"] for one in kept).items()):
+    kept = [line for seed, line in sorted(told.items()) if options.first <= seed < options.stop]
+    for line in kept:
+        if line["wrong"]:
+            print(line["words"])
+    for words, count in sorted(Counter(line["wrong"] or line["what"] for line in kept).items()):
         print(f"{count:6d}  {words}")
     return 0
 
