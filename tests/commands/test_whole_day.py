@@ -78,7 +78,7 @@ class Room:
         try:
             usual = {"by": "anna", "wall": time.time(), "drive": 1, "at": 60.0}
             waiting = {client.send({**usual, **one}) for one in entries}
-            wait_for(lambda: _all_taken(client, waiting), timeout=30.0)
+            wait_for(lambda: _all_taken(client, waiting), "the acknowledgements")
         finally:
             client.close()
 

@@ -7,6 +7,7 @@ with 5 m/s², own car at 20 m/s.
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from typing import Any
 
 import pytest
@@ -133,6 +134,87 @@ def test_an_alert_that_no_trigger_accounts_for_is_found_wherever_it_stands(modal
     assert ("alert-before-fire" in found_codes(still_on), still_on.verdict) == (True, "invalid")
     ended = judged(HandDrive(group=group, markers=[early, over, *right], end_t=18.0), group=group).trials()[0]
     undecided_by(ended, "alert-unaccounted")
+
+
+def beside(**said: float) -> Callable[[float], list[dict[str, Any]]]:
+    """A car in the next lane, 12 m ahead, as the feed tells of it."""
+
+    def at(t: float) -> list[dict[str, Any]]:
+        place = 100.0 + SPEED * t + 12.0
+        other = {"id": 7, "x": place, "y": 3.5, "heading": 0.0, "speed": SPEED, "accel": 0.0, "length": 4.0}
+        return [{**other, "width": 1.8, "station": place, "lane": 2, **said}]
+
+    return at
+
+
+def test_a_lane_number_that_is_wrong_makes_no_lead_of_a_car_beside() -> None:
+    """By lane and station it is the lead, 0.4 s ahead; its place is in the next lane."""
+    trial = first_trial(HandDrive(more_vehicles=beside(lane=1), end_t=18.0))
+    undecided_by(trial, "channels-disagree")
+    assert {one.result for one in trial.conditions if one.name != "own speed"} == {"undecided"}
+    told = next(one.sentence for one in trial.findings if one.code == "channels-disagree")
+    assert told.startswith("By lane and station the vehicle ahead is the vehicle 7, and its place is 3.5 m left")
+    assert first_trial(HandDrive(more_vehicles=beside(), end_t=18.0)).verdict == "valid"
+
+
+def test_a_vehicle_whose_heading_is_wrong_still_goes_where_it_goes() -> None:
+    """The van is said to head across the road: its speed counts along the way that it moved."""
+    text = STUDY.replace("[trigger.alert]", CLOSING, 1)
+    road = {"x": [0.0, 2000.0], "y": [0.0, 0.0], "lane_width": 3.5, "lanes": 1}
+    trial = first_trial(HandDrive(van=lambda t: {"heading": 1.5}, road=road, end_t=18.0), text)
+    closing = next(one for one in trial.conditions if one.name == "closing")
+    assert (closing.result, trial.verdict) == ("undecided", "undecided")
+    assert closing.value == pytest.approx(20.0 - 20.0 * math.cos(1.5), abs=0.01)
+
+
+CLOSING = """
+[[trigger.condition]]
+name = "closing"
+measure = "closing_speed"
+role = "lead"
+at_least = -2.0
+at_most = 2.0
+[trigger.alert]"""
+
+
+def test_a_hazard_that_came_without_its_marker_is_no_missed_trigger() -> None:
+    """The rule held, the van braked, and no marker told of it; a van that did not brake was not triggered."""
+    drive = HandDrive(fire_t=None, van_decel=lambda t: 5.0 if FIRE_T < t < FIRE_T + 3.0 else 0.0, end_t=22.0)
+    undecided_by(first_trial(drive), "fire-untold")
+    assert found_codes(first_trial(HandDrive(fire_t=None, brake_mps2=0.0, markers=[], end_t=22.0))) == [
+        "trigger-missed"
+    ]
+
+
+def test_an_alert_that_ended_had_begun() -> None:
+    ended = [(11.1, "alert_off", "a", {"modality": "sound"})]
+    undecided_by(first_trial(HandDrive(markers=ended, end_t=18.0)), "alert-unknown")
+    assert found_codes(first_trial(HandDrive(markers=[], end_t=18.0))) == ["alert-missing"]
+
+
+def test_a_car_that_is_moved_aside_at_speed_has_no_lead_of_its_own() -> None:
+    moved = HandDrive(own=lambda t: {"y": 3.5} if t > 4.0 else {}, end_t=18.0)
+    undecided_by(first_trial(moved), "implausible-jump")
+
+
+@pytest.mark.parametrize(("channel", "value"), [("length", 590.0), ("width", 200.0)])
+def test_a_body_in_centimetres_has_no_size(channel: str, value: float) -> None:
+    trial = first_trial(HandDrive(van=lambda t: {channel: value}, end_t=18.0))
+    assert trial.verdict in ("undecided", "valid")
+    assert trial.conditions[0].result == ("undecided" if channel == "length" else "met")
+
+
+def test_a_profile_that_is_only_noise_is_doubtful() -> None:
+    """The braking is held at 5 m/s²; its channel is off by 3 m/s² from frame to frame."""
+    text = STUDY.replace("[trigger.response]", "level_mps2 = 5.0\nlevel_tolerance_mps2 = 1.5\n[trigger.response]")
+
+    def van(t: float) -> dict[str, float]:
+        off = 3.0 * math.sin(1e4 * t)
+        return {"accel": (-5.0 if FIRE_T < t < FIRE_T + 4.0 else 0.0) + off}
+
+    trial = first_trial(HandDrive(van=van, end_t=18.0), text)
+    assert trial.verdict == "undecided"
+    assert {one.severity for one in trial.findings if one.code == "hazard-profile"} <= {"doubtful"}
 
 
 @pytest.mark.parametrize("out", ["all along", "at random"])

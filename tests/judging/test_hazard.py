@@ -170,7 +170,11 @@ MIDDLE = GAP / 2 + OWN_LENGTH / 2
 
 
 def test_a_vehicle_between_before_the_fire_is_a_changed_lead() -> None:
-    cut_in = HandDrive(more_vehicles=lambda t: [car(7, MIDDLE, lane=1 if 8.0 < t < 9.0 else 2, t=t)], end_t=18.0)
+    def cuts_in(t: float) -> list[dict[str, Any]]:
+        inside = 8.0 < t < 9.0
+        return [car(7, MIDDLE, lane=1 if inside else 2, y=0.0 if inside else 3.5, t=t)]
+
+    cut_in = HandDrive(more_vehicles=cuts_in, end_t=18.0)
     trial = first_trial(cut_in, STUDY)
     assert found_codes(trial) == ["lead-changed"]
     assert trial.findings[0].sentence == (
