@@ -196,7 +196,7 @@ def test_between_the_end_of_the_drive_and_the_debrief_nothing_of_a_trial_or_a_re
     assert view.trials, "the trial is there"
     assert view.day.asks_first
     hidden = without_trials(view)
-    something: dict[str, Any] = {name: ("something",) for name in OF_A_TRIAL}
+    something: dict[str, Any] = dict.fromkeys(OF_A_TRIAL, ("something",))
     full = replace(view, **something)
     assert {name: getattr(without_trials(full), name) for name in OF_A_TRIAL} == dict.fromkeys(OF_A_TRIAL, ())
     known = {*OF_A_TRIAL, *SHOWN_ALL_THE_SAME, "timeline", "saved", "day"}
