@@ -126,12 +126,13 @@ def _pair_lines(pair: PairAgreement) -> list[str]:
     rows = [("", *VERDICTS)]
     rows += [(verdict, *(str(cell) for cell in row)) for verdict, row in zip(VERDICTS, pair.table, strict=True)]
     lines += columns(rows, (14, 9, 9, 11))
-    if found.kappa is None or found.low is None or found.high is None:
+    if found.kappa is None:
         return [*lines, "no kappa: both used one verdict only, so that chance alone would make them agree"]
-    lines.append(
-        f"equal {found.observed:.0%}, by chance {found.expected:.0%}; kappa {found.kappa:.3f}, 95 % interval "
-        f"{found.low:.3f} to {found.high:.3f}"
-    )
+    equal = f"equal {found.observed:.0%}, by chance {found.expected:.0%}; kappa {found.kappa:.3f}"
+    if found.low is None or found.high is None:
+        lines += wrapped(f"{equal}, no interval: so uniform a table has no spread to tell one by")
+    else:
+        lines.append(f"{equal}, 95 % interval {found.low:.3f} to {found.high:.3f}")
     if found.expected is not None and found.expected > 0.8:
         lines += wrapped("One verdict was nearly always given: kappa is then low at high agreement; see the table.")
     return lines
@@ -148,7 +149,7 @@ def _pair_json(pair: PairAgreement) -> dict[str, Any]:
         "expected": found.expected,
         "kappa": found.kappa,
         "se": found.se,
-        "interval": None if found.kappa is None else [found.low, found.high],
+        "interval": None if found.low is None else [found.low, found.high],
     }
 
 

@@ -43,6 +43,9 @@ def test_kappa_and_its_interval_are_those_of_the_reference_library(rows: list[li
         ours = reference(table)
     assert found.kappa == pytest.approx(ours.kappa, abs=1e-9)
     assert found.se == pytest.approx(float(ours.std_kappa), abs=1e-7)
+    if found.low is None:
+        assert found.se == 0.0
+        return
     assert (found.low, found.high) == pytest.approx((float(ours.kappa_low), float(ours.kappa_upp)), abs=1e-6)
 
 
@@ -50,6 +53,17 @@ def test_one_category_only_has_no_kappa() -> None:
     found = cohens_kappa(np.diag([7.0, 0.0, 0.0]))
     assert (found.n, found.observed, found.kappa) == (7, 1.0, None)
     assert cohens_kappa(np.zeros((3, 3))).observed is None
+
+
+@pytest.mark.parametrize(
+    ("table", "kappa"),
+    [(np.diag([3.0, 2.0, 0.0]), 1.0), (np.array([[1.0, 0.0, 0.0], [1.0, 0.0, 0.0], [0.0, 0.0, 0.0]]), 0.0)],
+    ids=["all equal", "one of them with one verdict"],
+)
+def test_a_table_without_a_spread_has_no_interval(table: np.ndarray, kappa: float) -> None:
+    """Five trials coded alike are not sure to be coded alike for ever."""
+    found = cohens_kappa(table)
+    assert (found.kappa, found.se, found.low, found.high) == (kappa, 0.0, None, None)
 
 
 # What a coder is told

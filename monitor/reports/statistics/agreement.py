@@ -15,6 +15,7 @@ import numpy as np
 from monitor.measures.columns import FloatArray
 
 Z95 = 1.959963984540054
+NO_SPREAD = 1e-9
 
 
 @dataclass(frozen=True, slots=True)
@@ -29,8 +30,10 @@ class Agreement:
     kappa: float | None
     """None where chance alone would make them agree always: both used one category only."""
     se: float | None
+    """0 where a table is so uniform that the formula sees no spread (all equal, or one coder with one category)."""
     low: float | None
     high: float | None
+    """None, as `low`, without a spread: an interval of no width would be surer than any number of trials allows."""
 
 
 def cohens_kappa(table: FloatArray) -> Agreement:
@@ -50,4 +53,6 @@ def cohens_kappa(table: FloatArray) -> Agreement:
     other = rest**2 * float(crossed.sum() - np.trace(crossed))
     variance = (same + other - (kappa - expected * rest) ** 2) / ((1.0 - expected) ** 2 * n)
     se = math.sqrt(max(variance, 0.0))
+    if se < NO_SPREAD:
+        return Agreement(int(n), observed, expected, kappa, 0.0, None, None)
     return Agreement(int(n), observed, expected, kappa, se, kappa - Z95 * se, kappa + Z95 * se)
