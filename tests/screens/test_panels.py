@@ -469,6 +469,14 @@ def test_a_trial_that_never_fired_is_listed_with_why_it_is_lost() -> None:
     assert "TRIALS 0" in draw_side(Picture(kit.live_view(trials=(waits,))), 70, 12).text()
 
 
+@pytest.mark.parametrize(("result", "words"), [("met", "met outside"), ("not met", "not met outside")])
+def test_a_value_that_must_be_outside_of_a_band_is_never_said_to_be_in_it(result: str, words: str) -> None:
+    number = replace(kit.numbers()[2], band=Band(None, None, outside=(-0.5, 0.5)), result=result)
+    text = draw_number(Picture(kit.live_view(numbers=(number,))), 40, 5, place=0).text()
+    assert f"{words} −0.50" in text
+    assert "in band" not in text
+
+
 def test_every_panel_can_be_drawn_at_any_size() -> None:
     second: DrawPanel = partial(draw_number, place=2)
     for draw in (*PANELS.values(), second):
