@@ -11,6 +11,7 @@ from monitor.judging.case.received import MARKER_DELAY_S, ReceivedMarker
 from monitor.judging.case.stretch import cut_stretch
 from monitor.judging.case.trial import (
     AlertResult,
+    ConditionResult,
     Finding,
     Response,
     Stage,
@@ -21,10 +22,11 @@ from monitor.judging.evidence.causes import turned_channels
 from monitor.judging.occasion import Occasion, wanted
 from monitor.judging.response import find_origin, time_response
 from monitor.judging.rules.alerts import judge_alert, judge_unaccounted, treatment_findings
+from monitor.judging.rules.disagreement import Doubts
 from monitor.judging.rules.exposure import Exposure, Shown, what_showed
 from monitor.judging.rules.feedhealth import judge_feed, out_of_time
 from monitor.judging.rules.frame_timing import in_milliseconds
-from monitor.judging.rules.hazard import judge_hazard, look_for_hazard
+from monitor.judging.rules.hazard import HazardSeen, judge_hazard, look_for_hazard
 from monitor.judging.rules.identity import exposure_findings, identity_findings
 from monitor.judging.rules.lead import judge_bend
 from monitor.judging.rules.platform import judge_platform
@@ -80,7 +82,7 @@ def judge_fired(
         *too_soon_findings(occasion, asked),
         *judge_task_by_clocks(case, judge_task),
         *settled.before_of(case, doubts.own),
-        *judge_hazard(case, hazard, conditions),
+        *_hazard_findings(case, hazard, conditions, settled.doubts),
         *settled.lead_of(case),
         *judge_bend(case),
         *judge_feed(case, hazard_came=hazard.onset_t is not None),
@@ -121,6 +123,19 @@ def judge_fired(
         treatment=case.treatment,
     )
     return replace(trial, what_now=what_now(trial, shown, plan.study, plan.group, plan.standing)), shown
+
+
+def _hazard_findings(
+    case: Case, hazard: HazardSeen, conditions: tuple[ConditionResult, ...], doubts: Doubts | None
+) -> list[Finding]:
+    """What is wrong with the hazard; once its vehicle's channels have been held against each other, and no more than
+    doubtful where they, or who it is, cannot be believed."""
+    found = judge_hazard(case, hazard, conditions)
+    if doubts is None and not case.over:
+        return [one for one in found if one.severity != "void"]
+    if doubts is None or not doubts.other & {"accel", "lead"}:
+        return found
+    return [replace(one, severity="doubtful") if one.severity == "void" else one for one in found]
 
 
 def _rule_held(occasion: Occasion) -> list[float]:

@@ -10,6 +10,7 @@ from monitor.judging.case.conditions import judge_condition, seen_after_s, windo
 from monitor.judging.case.received import MARKER_DELAY_S
 from monitor.judging.case.stretch import Stretch, cut_stretch
 from monitor.judging.case.trial import Finding, Timing
+from monitor.judging.evidence.ahead import OtherLead, lead_otherwise
 from monitor.judging.evidence.cutting import own_body, role_body
 from monitor.judging.evidence.inputs import Bodies
 from monitor.judging.evidence.weighing import Weighed, weigh
@@ -138,7 +139,7 @@ class Settled:
             return Doubts()
         until_t = case.fired_at + max(needed_until_s(case.trigger, hazard_came=True), 0.0)
         bodies = self.bodies_of(case, case.trigger.role, max(until_t, case.fired_at))
-        doubts = Doubts() if bodies is None else judge_disagreement(case, bodies.own, bodies.other, weighed)
+        doubts = Doubts() if bodies is None else judge_disagreement(case, bodies, weighed)
         self.doubts = doubts
         return doubts
 
@@ -160,4 +161,12 @@ def cut_bodies(case: Case, role_name: str, until_t: float) -> Bodies | None:
         role_name=role_name,
         until_t=until_t,
         cast=case.cast,
+        other_lead=_other_lead(case, role_name, stretch),
     )
+
+
+def _other_lead(case: Case, role_name: str, stretch: Stretch) -> OtherLead | None:
+    """Whether boxes tell of another lead; no question where the study names the vehicle."""
+    role = case.study.roles.get(role_name)
+    is_named = role is not None and (role.vehicle is not None or role.id is not None)
+    return None if is_named or case.held_id < 0 else lead_otherwise(stretch, case.held_id, case.fired_at)

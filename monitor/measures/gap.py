@@ -20,7 +20,7 @@ from monitor.measures.contact import (
     time_to_contact_accelerated,
 )
 from monitor.measures.measured import Measured, State, measured
-from monitor.measures.placement import half_extent, in_own_frame, own_way
+from monitor.measures.placement import BROADEST_M, LONGEST_M, half_extent, in_own_frame, own_way, sized
 
 STANDING_BELOW_MPS = 0.1
 """Own speed below which a time gap or headway is "standing still" (common practice)."""
@@ -54,8 +54,8 @@ def pair_inputs(block: FrameBlock, road: Road | None, rows: IntArray) -> PairInp
     frame, row = np.flatnonzero(there), rows[there]
     placed = own_way(block, road).place(frame, row)
     ahead = _spread(there, placed.ahead)
-    length = _spread(there, np.where(others["length"][row] > 0.0, others["length"][row], np.nan))
-    own_length = np.where(own["length"] > 0.0, own["length"], np.nan)
+    length = _spread(there, sized(others["length"][row], LONGEST_M))
+    own_length = sized(own["length"], LONGEST_M)
     gap = ahead - 0.5 * (own_length + length)
     touching = (gap <= 0.0) & (ahead > 0.0)
     contact = _bodies_overlap(block, touching, rows)
@@ -75,8 +75,10 @@ def gap_otherwise(block: FrameBlock, road: Road | None, rows: IntArray) -> Float
     """The gap by the other way to place the pair (see `placement`), shape (n,); NaN where there is only one."""
     there = rows >= 0
     frame, row = np.flatnonzero(there), rows[there]
-    length = _spread(there, block.others.channels["length"][row])
-    return _spread(there, own_way(block, road).ahead_otherwise(frame, row)) - 0.5 * (block.own["length"] + length)
+    length = _spread(there, sized(block.others.channels["length"][row], LONGEST_M)) + sized(
+        block.own["length"], LONGEST_M
+    )
+    return _spread(there, own_way(block, road).ahead_otherwise(frame, row)) - 0.5 * length
 
 
 def pair_measures(block: FrameBlock, road: Road | None, rows: IntArray) -> dict[str, Measured]:
@@ -189,7 +191,9 @@ def _bodies_overlap(block: FrameBlock, asked: BoolArray, rows: IntArray) -> Bool
         own, others, row = block.own, block.others.channels, rows[frame]
         _, left = in_own_frame(block, frame, row)
         turn = others["heading"][row] - own["heading"][frame]
-        reach = 0.5 * own["width"][frame] + half_extent(others["length"][row], others["width"][row], turn)
+        reach = 0.5 * sized(own["width"], BROADEST_M)[frame] + half_extent(
+            others["length"][row], others["width"][row], turn
+        )
         overlap[frame] = ~(np.abs(left) >= reach)
     return overlap
 

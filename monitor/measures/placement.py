@@ -21,6 +21,10 @@ import numpy as np
 from monitor.measures.columns import BoolArray, FloatArray, FrameBlock, IntArray, Road
 from monitor.measures.path import Path, path_of
 
+LONGEST_M, BROADEST_M = 60.0, 5.0
+"""A body that is said to be larger has another unit, and no size (common practice, no source: road trains reach 53 m,
+wide loads 4.5 m)."""
+
 SLOWEST_ARC_MPS = 1.0
 """Below this speed, yaw rate over speed says nothing about the way ahead."""
 STRAIGHT_PER_M = 1e-9
@@ -49,6 +53,21 @@ class Placement:
     along: FloatArray
     """Cosine of the angle between its heading and own car's way there: what of its speed counts along that way. 1.0
     where nothing tells the way there from a bend; NaN where its heading is not measured."""
+
+
+@dataclass(frozen=True, slots=True)
+class _OnArc:
+    """Vehicles by own car's arc, shapes (k,): ahead along it and aside of the own lane's centre in m, and what they are
+    turned by against it there, in rad."""
+
+    ahead: FloatArray
+    aside: FloatArray
+    turn: FloatArray
+
+
+def sized(column: FloatArray, most_m: float) -> FloatArray:
+    """Lengths or widths, NaN where a body has none: 0, less, or more than any has."""
+    return np.where((column > 0.0) & (column <= most_m), column, np.nan)
 
 
 @dataclass(frozen=True, slots=True)
@@ -104,6 +123,23 @@ class OwnWay:
             by_boxes = self._by_arc(frame, row, False).ahead
         return np.where(stationed, by_boxes, by_station)
 
+    def aside_by_boxes(self, frame: IntArray, row: IntArray) -> tuple[FloatArray, FloatArray]:
+        """How far each vehicle's centre is off the own lane's in m, by the road or the arc and not by lane numbers, and
+        how far that may be off; NaN where neither tells it."""
+        others = self.block.others.channels
+        on_road = ~np.isnan(self.s[frame])
+        if self.path is not None and on_road.all():
+            there = self.path.project(others["x"][row], others["y"][row])
+            return (there.d - self.lane_centre[frame]) * self.along[frame], np.zeros(len(row))
+        forward, _ = in_own_frame(self.block, frame, row)
+        between = others["heading"][row] - self.block.own["heading"][frame]
+        bend = self.curvature[frame]
+        # without a yaw rate the bend is that which turned the vehicle, and where it begins is not known
+        told = ~np.isnan(bend)
+        bend = np.where(told, bend, np.sin(between) / np.maximum(np.abs(forward), 1.0) * np.sign(forward))
+        arc = self._on_arc(frame, row, bend)
+        return arc.aside, 0.5 * np.abs(arc.ahead * np.sin(np.where(told, arc.turn, between)))
+
     def _by_station(self, frame: IntArray, row: IntArray, ways: bool) -> Placement:
         own, others = self.block.own, self.block.others.channels
         ahead = (others["station"][row] - own["station"][frame]) * self.along[frame]
@@ -128,9 +164,14 @@ class OwnWay:
         )
 
     def _by_arc(self, frame: IntArray, row: IntArray, ways: bool) -> Placement:
+        arc = self._on_arc(frame, row, self.curvature[frame])
+        width = self.lane_width[frame]
+        reach = 0.5 * np.where(~np.isnan(width), width, sized(self.block.own["width"], BROADEST_M)[frame])
+        return Placement(arc.ahead, np.abs(arc.aside) < reach + self._half_extent(row, arc.turn), along_way(arc.turn))
+
+    def _on_arc(self, frame: IntArray, row: IntArray, bend: FloatArray) -> _OnArc:
         own, others = self.block.own, self.block.others.channels
         forward, left = in_own_frame(self.block, frame, row)
-        bend = self.curvature[frame]
         from_centre_x, from_centre_y = bend * forward, 1.0 - bend * left
         # Left of the arc, in a form that does not lose its digits on a flat arc; it is `left` on a straight one.
         offset = (2.0 * left - bend * (forward * forward + left * left)) / (
@@ -139,11 +180,9 @@ class OwnWay:
         flat = np.abs(bend) < STRAIGHT_PER_M
         ahead = np.where(flat, forward, np.arctan2(from_centre_x, from_centre_y) / np.where(flat, 1.0, bend))
         turn = others["heading"][row] - own["heading"][frame] - bend * ahead
-        width, lane_offset = self.lane_width[frame], own["lane_offset"][frame]
-        laned = ~np.isnan(width)
-        centre = np.where(laned & ~np.isnan(lane_offset), -lane_offset, 0.0)
-        reach = 0.5 * np.where(laned, width, own["width"][frame]) + self._half_extent(row, turn)
-        return Placement(ahead, np.abs(offset - centre) < reach, along_way(turn))
+        lane_offset = own["lane_offset"][frame]
+        laned = ~np.isnan(self.lane_width[frame])
+        return _OnArc(ahead, offset - np.where(laned & ~np.isnan(lane_offset), -lane_offset, 0.0), turn)
 
     def _half_extent(self, row: IntArray, turn: FloatArray) -> FloatArray:
         """How far a vehicle's box reaches to either side of its centre, across the way; 0 where it is not known."""
@@ -190,7 +229,7 @@ def half_extent(length: FloatArray, width: FloatArray, turn: FloatArray) -> Floa
     An unknown turn counts as none; 0 where length or width is unknown or no size at all, so that then the centre alone
     decides.
     """
-    length, width = np.where(length > 0.0, length, np.nan), np.where(width > 0.0, width, np.nan)
+    length, width = sized(length, LONGEST_M), sized(width, BROADEST_M)
     turn = np.where(np.isnan(turn), 0.0, turn)
     extent = 0.5 * (width * np.abs(np.cos(turn)) + length * np.abs(np.sin(turn)))
     return np.where(np.isnan(extent), 0.0, extent)

@@ -11,10 +11,11 @@ from pathlib import Path
 
 import pytest
 
-from tests.commands.running import the_record, wait_for
+from tests.commands.running import the_record
 from tests.connect import udp_sender
 from tests.connect.calling import call
 from tests.connect.conftest import CONFIGS, Processes, free_udp_port
+from tests.waiting import wait_for
 
 UDP_MAP = CONFIGS / "channels-udp.toml"
 STUDY = str(CONFIGS / "dusk-road.toml")

@@ -50,6 +50,8 @@ class Room:
     pedals: bool = True
     packed: bool = True
     """Columns as bytes, else as arrays."""
+    single: bool = False
+    """Numbers are sent as float32."""
     seam_m: float = 0.0
     """Stations of road sections that are stitched with a step."""
 
@@ -239,4 +241,6 @@ def tell(
     if own and room.pedals:
         told.channels["accelerator"] = np.clip(0.25 + 0.1 * np.interp(seen_t, motion.t, motion.accel), 0.0, 1.0)
         told.channels["brake"] = np.clip(-0.12 * np.interp(seen_t, motion.t, motion.accel) - 0.1, 0.0, 1.0)
+    if room.single:
+        told.channels = {name: column.astype(np.float32).astype(np.float64) for name, column in told.channels.items()}
     return told

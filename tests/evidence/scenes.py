@@ -60,6 +60,12 @@ role = "lead"
 at_least = 1.3
 at_most = 1.9
 [[trigger.condition]]
+name = "closing"
+measure = "closing_speed"
+role = "lead"
+at_least = -2.0
+at_most = 2.0
+[[trigger.condition]]
 name = "own speed"
 measure = "speed"
 during = [-3.0, 0.0]
@@ -85,11 +91,17 @@ brake_at_most = 0.03
 role = "lead"
 decel_at_least_mps2 = 2.0
 within_s = 2.5
+level_mps2 = 6.0
+level_tolerance_mps2 = 1.5
+reached_within_s = 1.0
+held_s = 0.3
 [trigger.response]
 origin = "hazard onset"
 horizon_s = 3.0
 """
 RULE = '[[trigger.fires_when]]\nmeasure = "station"\nat_least = {station}\nedge = "rising"'
+BRAKING = 'measure = "lead.accel"\nat_most = -4.0\nwithin_s = 1.0\nheld_s = 0.5'
+SLOWING = 'measure = "lead.speed"\nat_most = 20.0\nwithin_s = 1.5\nheld_s = 0.5'
 OFFSET = """
 [[trigger.condition]]
 name = "lane offset"
@@ -136,6 +148,12 @@ class Scene:
     """The time that a frame or a marker of a time says."""
     number: Callable[[int], int] = lambda seq: seq
     """The sequence number that a frame says."""
+    van_slows: bool = False
+    """The study tells the van's braking by its speed, because the room does not fill its acceleration."""
+    accepted: str = ""
+    """What a person accepted at a rehearsal, as tables of the study file."""
+    stated_hz: float | None = None
+    """The rate that the hello says; None: the room's."""
     pace: float = 1.0
     """How fast the simulation runs, times real time."""
     lost_markers: frozenset[int] = frozenset()
@@ -195,6 +213,7 @@ def draw_scene(seed: int, room: Room, *, clean: bool = False) -> Scene:
     gap = van.s[at_fire] - own.s[at_fire] - 0.5 * (OWN_LENGTH + VAN_LENGTH)
     truth.values = {
         "time gap": float(gap / own.speed[at_fire]),
+        "closing": float(own.speed[at_fire] - van.speed[at_fire]),
         "own speed": _furthest(own.speed[begin : at_fire + 1], SPEED_BAND),
         "lane offset": _furthest(lane[begin : at_fire + 1], (-OFFSET_BAND, OFFSET_BAND)),
         "van braking": float(van.accel[at_fire : at_fire + int(GRID_HZ)].min()),
@@ -256,14 +275,14 @@ def _glances(rng: np.random.Generator, t: Array, *, at_fire: bool) -> Array:
 
 def study_for(scene: Scene) -> Study:
     """The study: a rule where stations are sent, the lane offset where something tells it."""
-    return study_of(scene.room.lanes, scene.room.road, scene.station)
-
-
-def study_of(lanes: bool, road: bool, station: float) -> Study:
-    """A study for a room."""
-    rule = RULE.format(station=round(station, 6)) if lanes else ""
+    lanes, road = scene.room.lanes, scene.room.road
+    rule = RULE.format(station=round(scene.station, 6)) if lanes else ""
     text = STUDY.format(rule=rule, offset=OFFSET if lanes or road else "")
-    return parse_study(text, "scenes.toml")
+    if scene.van_slows:
+        text = text.replace(BRAKING, SLOWING)
+        first, rest = text.split("[trigger.hazard]")
+        text = f"{first}[trigger.response]{rest.split('[trigger.response]')[1]}".replace("hazard onset", "fire")
+    return parse_study(text + scene.accepted, "scenes.toml")
 
 
 def opening_of(scene: Scene, study: Study) -> Opening:
@@ -284,7 +303,13 @@ def entries_of(scene: Scene, study: Study) -> list[Entry]:
         (t, {"v": 1, "run": "r", "n": n, "t": scene.stamp(t), "kind": kind, "name": name, "data": data})
         for n, (t, kind, name, data) in enumerate(sorted(scene.markers, key=lambda one: one[0]), start=1)
     ]
-    hello = {"v": 1, "run": "r", "source": "scenes", "rate_hz": scene.room.rate_hz, "signals": {"eyes_on_road": "1"}}
+    hello = {
+        "v": 1,
+        "run": "r",
+        "source": "scenes",
+        "rate_hz": scene.stated_hz or scene.room.rate_hz,
+        "signals": {"eyes_on_road": "1"},
+    }
     if scene.road is not None:
         hello["road"] = scene.road
     own = {name: column.tolist() for name, column in scene.own.channels.items()}

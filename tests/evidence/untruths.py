@@ -245,6 +245,27 @@ def resting_foot(scene: Scene, rng: np.random.Generator) -> None:
         channels["accelerator"] = np.where(scene.own.t >= _begin(rng), 0.25, channels["accelerator"])
 
 
+def lane_number(scene: Scene, rng: np.random.Generator) -> None:
+    """Own car, the van or the car beside is said to be in the next lane."""
+    told = (scene.own, scene.van, scene.beside)[int(rng.integers(3))]
+    if "lane" not in told.channels:
+        return
+    by = 1.0 if told is not scene.beside else -1.0
+    told.channels["lane"] = told.channels["lane"] + np.where(told.t >= _begin(rng), by, 0.0)
+
+
+def stated_rate(scene: Scene, rng: np.random.Generator) -> None:
+    """The hello says another rate than the feed has."""
+    scene.truth.size = size = float(rng.choice([0.25, 0.5, 2.0, 4.0]))
+    scene.stated_hz = size * scene.room.rate_hz
+
+
+def broad(scene: Scene, rng: np.random.Generator) -> None:
+    """A body that is said to be as broad as a road, or as a pencil: more or fewer vehicles are in the way."""
+    told = (scene.own, scene.van, scene.beside)[int(rng.integers(3))]
+    told.channels["width"] = np.full(len(told.t), float(rng.choice([0.1, 10.0])))
+
+
 def no_pedals(scene: Scene, rng: np.random.Generator) -> None:
     """Pedals that are sent and not measured."""
     for name in ("brake", "accelerator"):
@@ -316,7 +337,7 @@ FAULTS: dict[str, Spoiler] = {
     for one in (
         *(scale, offset, delay, sign, freeze, step, swap, unit, gone, no_size, flicker, noisy, marker_time),
         *(alert, wrong_id, late_body, feigned, axes, exchange, vanish, lost, clock, slow_motion, resting_foot),
-        *(no_pedals, marker_gone),
+        *(no_pedals, marker_gone, lane_number, stated_rate, broad),
     )
 }
 """Every class of fault."""
@@ -340,6 +361,7 @@ def any_room(rng: np.random.Generator, **fixed: Any) -> Room:
         yaw_rate=bool(rng.random() < 0.75),
         pedals=bool(rng.random() < 0.75),
         packed=bool(rng.random() < 0.5),
+        single=bool(rng.random() < 0.2),
     )
     return replace(room, **fixed)
 

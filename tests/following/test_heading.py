@@ -521,6 +521,7 @@ def walked(walk: Walk) -> Iterator[tuple[float, LiveView]]:
 
 
 @pytest.mark.parametrize("name", SITUATIONS)
+@pytest.mark.slow
 def test_a_situation_second_by_second(name: str) -> None:
     walk = SITUATIONS[name]
     seen: list[tuple[float, str]] = []

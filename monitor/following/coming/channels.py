@@ -75,7 +75,7 @@ def _look(case: Case) -> ChannelDoubts:
     if bodies is None:
         return ChannelDoubts()
     weighed = tuple(_weigh(case, settled, one) for one in case.trigger.conditions if window_of(one)[1] <= 0.0)
-    doubts = judge_disagreement(case, bodies.own, bodies.other, weighed)
+    doubts = judge_disagreement(case, bodies, weighed)
     signals = judge_signals(case)
     now = tuple(one.condition for one in weighed)
     then = leave_open(now, doubts.own | {each.signal for each in signals})

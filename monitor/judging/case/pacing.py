@@ -90,7 +90,8 @@ class Pacing:
                 self._went_s += beat.t - self.beats[-1].t
                 self._took_s += beat.received_s - self.beats[-1].received_s
             self.beats.append(beat)
-            self._due_t = beat.t + EVERY_S
+            # a time so large that half a second is nothing to it must not be looked at for ever
+            self._due_t = max(beat.t + EVERY_S, math.nextafter(beat.t, math.inf))
 
     def trim(self, first_t: float) -> None:
         """Lets go of beats before a time."""

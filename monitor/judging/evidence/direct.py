@@ -21,6 +21,9 @@ WANDERS = 1.35
 """Means that differ by so many times what white noise makes them: in some hundred of them that is no chance, and below
 it the limit is still 4.4 standard errors."""
 
+MOST_WANDER = {"lane offset": 0.15, "heading": 0.05, "gap": 0.5}
+"""In m and rad: what comes apart by more, over seconds, is no noise that wanders (common practice, no source)."""
+
 OFFSET_ALLOWED_M = 0.05
 HEADING_ALLOWED_RAD = 0.06
 SIDESLIP_M = 2.5
@@ -91,6 +94,7 @@ def mean_differences(
             slow = max(slow, wanders if wanders > WANDERS * float(np.median(noise)) else 0.0)
         pieces.append((seconds, begin, end, mean, noise, (most[end + 1] - most[begin]) / number))
     found = []
+    slow = min(slow, MOST_WANDER[what])
     for seconds, begin, end, mean, noise, may in pieces:
         # what wanders is about as large in a mean over less time, and over not much more
         noise = np.maximum(noise, slow)

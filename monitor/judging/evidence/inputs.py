@@ -12,6 +12,7 @@ import numpy as np
 
 from monitor.judging.case.stretch import Stretch
 from monitor.judging.case.values import Cast, role_channel
+from monitor.judging.evidence.ahead import OtherLead
 from monitor.judging.evidence.bodies import Body, changes, hold_of
 from monitor.judging.evidence.direct import Placing, gap_differences
 from monitor.judging.evidence.smoothing import Estimate, exactly, smoothed
@@ -49,6 +50,8 @@ class Bodies:
     role_name: str
     until_t: float
     cast: Cast
+    other_lead: OtherLead | None = None
+    """Where the role is the lead: that boxes tell of another one."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -149,13 +152,39 @@ def _pair_inputs(name: str, bodies: Bodies, from_t: float, to_t: float) -> Input
             others[need] = _accounts(bodies, bodies.own, need, from_t, to_t)
         elif bodies.other is not None:
             found = _accounts(bodies, bodies.other, need.removeprefix("other_"), from_t, to_t)
-            others[need] = tuple(
-                replace(one, estimate=Estimate(along * one.estimate.value, np.abs(along) * one.estimate.off))
-                for one in found
+            others[need] = (
+                *(
+                    replace(one, estimate=Estimate(along * one.estimate.value, np.abs(along) * one.estimate.off))
+                    for one in found
+                ),
+                *_by_way_moved(bodies, getattr(raw, need), along, from_t, to_t),
             )
         else:
             others[need] = ()
     return Inputs(published, others, lambda given: _pair_range(name, raw, given))
+
+
+def _by_way_moved(
+    bodies: Bodies, published: FloatArray, along: FloatArray, from_t: float, to_t: float
+) -> tuple[Account, ...]:
+    """What of another vehicle's speed or acceleration counts along own car's way, where it did not move as it heads: it
+    heads as it moved, to the one side or to the other of what is published."""
+    other = bodies.other
+    if other is None:
+        return ()
+    at = np.clip(np.searchsorted(other.t, bodies.stretch.t, side="right") - 1, 0, len(other) - 1)
+    found = []
+    for one in tellings_of(other, "heading", from_t, to_t, bodies.until_t):
+        if one.disagrees and one.by == "x, y":
+            turned = (one.value - other.channel("heading"))[at]
+            angle = np.arccos(np.clip(along, -1.0, 1.0))
+            sides = np.stack([np.cos(angle + turned), np.cos(angle - turned)])
+            with np.errstate(divide="ignore", invalid="ignore"):
+                full = np.where(np.abs(along) > 0.01, published / along, np.nan)
+            low, high = full * sides.min(axis=0), full * sides.max(axis=0)
+            estimate = Estimate(0.5 * (low + high), 0.5 * np.abs(high - low))
+            found.append(Account(estimate, one, f"{bodies.role_name} {one.by}", bodies.role_name))
+    return tuple(found)
 
 
 def _pair_range(name: str, raw: PairInputs, given: Mapping[str, Estimate]) -> tuple[FloatArray, FloatArray]:
@@ -194,13 +223,36 @@ def _gap_accounts(bodies: Bodies, raw: PairInputs, from_t: float, to_t: float) -
         return ()
     stationed = own.has("station", "lane") and other.has("station", "lane")
     channel = "station" if stationed else "place"
+    directly = _gap_directly(bodies, raw, from_t, to_t, "x, y" if stationed else "station")
     for body, sign in ((own, -1.0), (other, 1.0)):
         for one in _accounts(bodies, body, channel, from_t, to_t):
             base = np.zeros(len(stretch.t)) if channel == "place" else _spread(bodies, body, channel)
             shift = sign * _direction(body) * (one.estimate.value - base)
-            found.append(replace(one, estimate=Estimate(raw.gap + shift, one.estimate.off)))
-    found += _gap_directly(bodies, raw, from_t, to_t, "x, y" if stationed else "station")
-    return tuple(found)
+            # from where it has been counting is as wrong as how it goes on, and nothing else tells it
+            anything = one.disagrees and not directly and is_scaled(one, body)
+            estimate = Estimate(raw.gap + shift, one.estimate.off)
+            if anything:
+                half_m = np.full(len(shift), 0.5 * FURTHEST_M)
+                estimate = Estimate(half_m + NEAREST_M, half_m)
+            found.append(replace(one, estimate=estimate))
+    return (*found, *directly)
+
+
+NEAREST_M, FURTHEST_M = 0.1, 1e6
+"""A gap that may be any is about between these."""
+
+SCALED = 0.05
+"""A difference of this share of the way is no step: the channel has been wrong all along."""
+
+
+def is_scaled(one: Account, body: Body) -> bool:
+    """Whether an account differs so much from what is published that it can be no step of it."""
+    telling = one.telling
+    assert telling is not None
+    speed = body.channel("speed")
+    known = speed[np.isfinite(speed)]
+    way_m = float(np.mean(np.abs(known))) * telling.seconds if len(known) else 0.0
+    return telling.unit == "m" and abs(telling.change) > SCALED * way_m
 
 
 def _spread(bodies: Bodies, body: Body, channel: str) -> FloatArray:

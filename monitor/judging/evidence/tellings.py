@@ -28,6 +28,8 @@ from monitor.measures.columns import FloatArray
 
 SLOPE_S = {"speed": 2.0, "accel": 0.5, "yaw_rate": 0.5}
 """Longest window of a slope: a braking comes within half a second, a speed is told the better the longer."""
+NEAR_HALF = 0.3
+"""A lane offset is held against the nearest lane's centre; from this share of a lane's width on it may be either's."""
 LIKELY_SIGMAS = 1.645
 """An error of the limit plus this many standard errors is found in 95 of 100 drives."""
 
@@ -202,9 +204,15 @@ def _directly(body: Body, channel: str, by: str, differences: list[Means], from_
     if best is None:
         return []
     _, means, at = best
+    off = np.full(len(body), float(differences[0].limit[-1]))
     if channel == "lane_offset":
         difference = offset_difference(body)
         shift = -np.where(np.isfinite(difference), difference, 0.0)
+        assert body.way is not None
+        # near half a lane it is off by so much to the left, or to the right
+        either = np.abs(shift) > NEAR_HALF * body.way.lane_width
+        shift = np.where(either, shift + 0.5 * np.sign(-shift) * body.way.lane_width, shift)
+        off = np.where(either, off + 0.5 * body.way.lane_width, off)
     else:
         shift = np.interp(body.t, body.t[differences[-1].end], differences[-1].difference)
     return [
@@ -214,7 +222,7 @@ def _directly(body: Body, channel: str, by: str, differences: list[Means], from_
             pair=f"{channel} ~ {by}",
             unit="m" if channel == "lane_offset" else "rad",
             value=body.channel(channel) + shift,
-            off=np.full(len(body), float(differences[0].limit[-1])),
+            off=off,
             change=float(means.difference[at]),
             limit=float(means.limit[at]),
             from_t=float(body.t[means.begin[at]]),

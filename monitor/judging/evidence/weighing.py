@@ -75,7 +75,7 @@ def weigh(condition: Condition, published: ConditionResult, bodies: Bodies, fire
         wanted = "in" if published.result == "met" else "out"
         changes = any(place != wanted for place in places)
         result = "undecided" if changes else result
-    if result == "not met" and _is_broken(condition, bodies, from_t):
+    if (result == "not met" or _is_another(condition, bodies)) and _is_broken(condition, bodies, from_t):
         # which body it is, or where, is not known: nothing that it fails tells of the one that is meant
         result, changes = "undecided", changes or bool(against)
     evidence = _evidence(condition, inputs, accounts, against, published, bodies, fired_at)
@@ -97,6 +97,8 @@ def _is_broken(condition: Condition, bodies: Bodies, from_t: float) -> bool:
     measure = condition.measure
     if measure.kind in ("pair", "role") and bodies.other is not None and breaks(bodies.other):
         return True
+    if _is_another(condition, bodies):
+        return True
     if any(is_displaced(bodies.own, one) for one in breaks(bodies.own)):
         by_place = measure.kind == "lateral" and not bodies.own.has("lane_offset")
         if by_place or measure.kind in ("pair", "role") or measure.name in ("x", "y"):
@@ -105,6 +107,11 @@ def _is_broken(condition: Condition, bodies: Bodies, from_t: float) -> bool:
     if measure.kind == "lateral":
         return "lane offset" in broken
     return bool(broken) and (measure.kind == "pair" or measure.name in ("x", "y", "station"))
+
+
+def _is_another(condition: Condition, bodies: Bodies) -> bool:
+    """Whether what a measure says of the lead is perhaps said of another vehicle."""
+    return condition.measure.kind in ("pair", "role") and bodies.other_lead is not None
 
 
 def _published_standing(condition: Condition, bodies: Bodies, fired_at: float) -> Standing:

@@ -12,8 +12,9 @@ from dataclasses import dataclass, replace
 
 from monitor.judging.case.case import Case
 from monitor.judging.case.trial import Finding
-from monitor.judging.evidence.bodies import Body
+from monitor.judging.evidence.ahead import OtherLead
 from monitor.judging.evidence.contradictions import Contradiction, contradictions_of
+from monitor.judging.evidence.inputs import Bodies
 from monitor.judging.evidence.pedals import sensor_doubts
 from monitor.judging.evidence.tellings import Telling
 from monitor.judging.evidence.weighing import Weighed
@@ -25,25 +26,44 @@ class Doubts:
 
     findings: tuple[Finding, ...] = ()
     own: frozenset[str] = frozenset()
+    other: frozenset[str] = frozenset()
+    """Those of the trial's vehicle; "lead" where it is perhaps another one."""
 
 
-def judge_disagreement(case: Case, own: Body, other: Body | None, weighed: Iterable[Weighed]) -> Doubts:
+def judge_disagreement(case: Case, bodies: Bodies, weighed: Iterable[Weighed]) -> Doubts:
     """All doubts about the channels of own car and of the trial's vehicle."""
     weighed = list(weighed)
-    findings: list[Finding] = []
+    own, findings = bodies.own, list[Finding]()
     doubted: set[str] = set()
-    for body in (own, other):
+    of_other: set[str] = set()
+    for body in (own, bodies.other):
         for one in contradictions_of(body, case.start_t) if body is not None else ():
             finding = _finding(case, one, weighed, own=body is own)
             if finding is not None:
                 findings.append(finding)
-            if body is own:
-                doubted |= one.channels
+            (doubted if body is own else of_other).update(one.channels)
+    if bodies.other_lead is not None:
+        findings.append(_another_lead(case, bodies.other_lead))
+        of_other.add("lead")
     for doubt in sensor_doubts(own):
         findings.append(case.finding(doubt.code, doubt.sentence, doubt.at))
         doubted.add(doubt.channel)
     findings += _gap(case, weighed)
-    return Doubts(tuple(findings), frozenset(doubted))
+    return Doubts(tuple(findings), frozenset(doubted), frozenset(of_other))
+
+
+def _another_lead(case: Case, one: OtherLead) -> Finding:
+    lead = case.name_of(case.held_id)
+    if one.beside_m is not None:
+        way = "left" if one.beside_m > 0.0 else "right"
+        told = f"its place is {abs(one.beside_m):.1f} m {way} of the own lane's centre"
+    else:
+        told = f"the {case.name_of(one.nearer_id or -1)} is nearer, and in the own lane by its place"
+    sentence = (
+        f"By lane and station the vehicle ahead is the {lead}, and {told}: is a lane number wrong? What is judged of "
+        "the vehicle ahead may be about another one."
+    )
+    return case.finding("channels-disagree", sentence, one.at)
 
 
 def _finding(case: Case, one: Contradiction, weighed: list[Weighed], *, own: bool) -> Finding | None:

@@ -55,7 +55,13 @@ RATE_BAND = (0.8, 1.25)
 
 
 def judge_stepping(case: Case) -> list[Finding]:
-    """Findings about the steps from frame to frame inside the trial's window."""
+    """Findings about the steps from frame to frame inside the trial's window, and about how fast time went on."""
+    found = _stepping(case)
+    late = {"slow-motion", "display-stutter", "frame-late", "clock-jumped"} & {one.code for one in found}
+    return found if late else [*found, *_slow_by_receipt(case)]
+
+
+def _stepping(case: Case) -> list[Finding]:
     stretch = case.stretch
     if stretch is None:
         return []
@@ -76,8 +82,7 @@ def judge_stepping(case: Case) -> list[Finding]:
     late = late or _still_picture(case, span)
     if late is not None:
         return [*findings, late]
-    slow = _slow_motion(case, t, wall) or _slow_by_receipt(case)
-    return [*findings, *slow, *_jitter(case, t, step, wall_step, follows, period)]
+    return [*findings, *_slow_motion(case, t, wall), *_jitter(case, t, step, wall_step, follows, period)]
 
 
 def longest_run(flags: BoolArray) -> tuple[int, int] | None:
@@ -104,7 +109,12 @@ def in_milliseconds(case: Case) -> list[Finding]:
     t = case.stretch.t if case.stretch is not None else np.empty(0)
     if len(t) < FEWEST:
         t, _ = cut_signals(case.drive, [], -np.inf, case.fired_at, case.number)
-    usual = float(np.median(np.diff(t))) if len(t) > 1 else 0.0
+    steps = np.diff(t)
+    if len(steps) < FEWEST:
+        # what is kept of a drive may hold one frame then: each of its steps is a jump of the clock
+        jumps = [one for one in case.drive.set_backs if one.what == "clock" and one.number <= case.number]
+        steps = np.array([one.to - one.before for one in jumps[-FEWEST:]] if len(jumps) >= FEWEST else steps)
+    usual = float(np.median(steps)) if len(steps) else 0.0
     return [_rate_mismatch(case, usual)] if MILLISECONDS[0] < usual / case.drive.period_s < MILLISECONDS[1] else []
 
 

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from monitor.judging.case.case import Case
 from monitor.judging.case.trial import ConditionResult, Finding
 from monitor.judging.case.values import IN, MISSING, held_rows, pair_values, role_channel, stand_in_band, values_on
+from monitor.judging.evidence.smoothing import smoothed
 from monitor.measures.columns import FloatArray
 from monitor.study.rules import HazardRule
 from monitor.study.terms import Looked
@@ -147,19 +148,43 @@ def _contradicted(case: Case, rule: HazardRule, seen: HazardSeen) -> Finding | N
 
 
 def _profile(case: Case, rule: HazardRule, onset_t: float) -> list[Finding]:
-    """Level, ramp, peak and hold, counted from the begin of braking; nothing is judged after a contact."""
+    """Level, ramp, peak and hold. Where the channel is so noisy that the profile may have been as it should be, that is
+    doubtful only."""
+    t, decel = _braking(case, rule)
+    found = _profile_of(case, rule, onset_t, t, decel, decel)
+    if not found or case.stretch is None:
+        return found
+    smooth = smoothed(t, decel, case.now_t, case.stretch.spacing_s)
+    if not smooth.off.any():
+        return found
+    begins = np.flatnonzero(smooth.value >= rule.decel_at_least_mps2)
+    told = float(np.nanmax(smooth.off)) < rule.decel_at_least_mps2 and len(begins) > 0
+    surely = told and _profile_of(
+        case, rule, float(t[begins[0]]), t, smooth.value - smooth.off, smooth.value + smooth.off
+    )
+    if surely:
+        return found
+    noisy = f"its acceleration is so noisy (by up to {float(np.nanmax(smooth.off)):.1f} m/s²) that this may be noise."
+    return [replace(one, severity="doubtful", sentence=f"{one.sentence[:-1]}; {noisy}") for one in found]
+
+
+def _profile_of(
+    case: Case, rule: HazardRule, onset_t: float, t: FloatArray, least: FloatArray, most: FloatArray
+) -> list[Finding]:
+    """What is wrong with a profile that lies between two courses, whatever it was between them; counted from the begin
+    of braking, and nothing is judged after a contact."""
     stretch = case.stretch
     if rule.level_mps2 is None or stretch is None:
         return []
     low, high = rule.level_mps2 - rule.level_tolerance_mps2, rule.level_mps2 + rule.level_tolerance_mps2
     band = f"band {low:.2f}–{high:.2f} m/s²"
-    t, decel = _braking(case, rule)
     contact_t = _contact_t(case, rule)
-    t, decel = t[t < contact_t], decel[t < contact_t]
+    free = t < contact_t
+    t, least, decel = t[free], least[free], most[free]
     begin = int(np.flatnonzero(t == onset_t)[0]) if (t == onset_t).any() else -1
     if begin < 0:
         return []
-    while begin > 0 and decel[begin] > BEGINS_MPS2:
+    while begin > 0 and 0.5 * (least[begin] + decel[begin]) > BEGINS_MPS2:
         begin -= 1
     begin_t = float(t[begin])
     slack = 0.1 * stretch.period_s
@@ -169,9 +194,9 @@ def _profile(case: Case, rule: HazardRule, onset_t: float) -> list[Finding]:
     if reach_t > reach_by + slack:
         if case.now_t < reach_by or contact_t <= reach_by or stretch.missing(begin_t, reach_by):
             return []
-        most = float(np.nanmax(decel[(t >= begin_t) & (t <= reach_by + slack)]))
+        reached = float(np.nanmax(decel[(t >= begin_t) & (t <= reach_by + slack)]))
         sentence = (
-            f"{_who(case, rule)} reached {most:.2f} m/s² within {rule.reached_within_s:.2f} s from the begin of "
+            f"{_who(case, rule)} reached {reached:.2f} m/s² within {rule.reached_within_s:.2f} s from the begin of "
             "braking at "
             f"{begin_t:.2f} s, {band}."
         )
@@ -186,7 +211,7 @@ def _profile(case: Case, rule: HazardRule, onset_t: float) -> list[Finding]:
             f"had reached its level; {band} is to be held for {rule.held_s:.2f} s."
         )
         findings.append(case.finding("hazard-profile", sentence, float(t[at])))
-    findings += _overshoot(case, rule, t, decel, reach_t, high)
+    findings += _overshoot(case, rule, t, least, reach_t, high)
     return findings
 
 

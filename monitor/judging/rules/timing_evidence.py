@@ -9,7 +9,7 @@ import numpy as np
 
 from monitor.judging.case.case import Case
 from monitor.judging.case.trial import Finding, Timing, TimingResult
-from monitor.judging.evidence.inputs import Account, Bodies, inputs_of
+from monitor.judging.evidence.inputs import Account, Bodies, inputs_of, is_scaled
 from monitor.judging.evidence.smoothing import Estimate
 from monitor.judging.timing import JITTER_S
 from monitor.measures.columns import BoolArray, FloatArray
@@ -37,7 +37,7 @@ def timing_contradicted(case: Case, timing: Timing, bodies: Bodies) -> Finding |
             for one in (*accounts, *_by_gap(case, term, bodies)):
                 if not one.disagrees:
                     continue
-                if timing.expected_at is None or _is_scaled(one, bodies):
+                if timing.expected_at is None or is_scaled(one, bodies.own):
                     # where it would have begun to hold cannot be rebuilt: what it begins from is as doubtful
                     return case.finding("channels-disagree", _unsure(case, term, timing, one.by), case.fired_at)
                 begins = _by(inputs.of({**inputs.published, name: one.estimate}), bodies, term)
@@ -51,17 +51,6 @@ def timing_contradicted(case: Case, timing: Timing, bodies: Bodies) -> Finding |
 
 NOISE_S = 0.1
 """What noise may shift the begin of a rule by: as much as a fire may be late."""
-
-SCALED = 0.05
-"""A difference of this share of the way is no step: the channel has been wrong all along."""
-
-
-def _is_scaled(one: Account, bodies: Bodies) -> bool:
-    telling = one.telling
-    assert telling is not None
-    speed = bodies.own.channel("speed")
-    way_m = float(np.nanmean(np.abs(speed))) * telling.seconds if np.isfinite(speed).any() else 0.0
-    return telling.unit == "m" and abs(telling.change) > SCALED * way_m
 
 
 def _unsure(case: Case, term: FireTerm, timing: Timing, by: str) -> str:
