@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from monitor.following.view import LiveView, OutlookRow, RecorderView, StripView, TimelineMark, TransportView
-from monitor.judging.case.trial import Finding, Note, Timing
+from monitor.judging.case.trial import Finding, Note, Result, Timing
 from monitor.screens.drawing.canvas import Canvas
 from monitor.screens.drawing.layout import arrange
 from monitor.screens.drawing.picture import Picture
@@ -470,7 +470,7 @@ def test_a_trial_that_never_fired_is_listed_with_why_it_is_lost() -> None:
 
 
 @pytest.mark.parametrize(("result", "words"), [("met", "met outside"), ("not met", "not met outside")])
-def test_a_value_that_must_be_outside_of_a_band_is_never_said_to_be_in_it(result: str, words: str) -> None:
+def test_a_value_that_must_be_outside_of_a_band_is_never_said_to_be_in_it(result: Result, words: str) -> None:
     number = replace(kit.numbers()[2], band=Band(None, None, outside=(-0.5, 0.5)), result=result)
     text = draw_number(Picture(kit.live_view(numbers=(number,))), 40, 5, place=0).text()
     assert f"{words} −0.50" in text
