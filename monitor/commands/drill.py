@@ -25,7 +25,7 @@ def add_to(subparsers: Any) -> None:
 def run(options: argparse.Namespace) -> int:
     from pathlib import Path
 
-    from monitor.commands.printing import harmless, print_json, say
+    from monitor.commands.shared.printing import harmless, print_json, say
     from monitor.commissioning.drill.cases import MOST_DRIVES
     from monitor.commissioning.drill.keeping import forget, kept
     from monitor.commissioning.drill.score import page_lines
@@ -67,8 +67,8 @@ def _play(options: argparse.Namespace, records: Any, by: str) -> tuple[dict[str,
     import secrets
     import time
 
-    from monitor.commands.interrupting import Interrupted, interruptible
-    from monitor.commands.printing import say
+    from monitor.commands.shared.interrupting import Interrupted, interruptible
+    from monitor.commands.shared.printing import say
     from monitor.commissioning.drill.cases import draw_series
     from monitor.commissioning.drill.keeping import keep, new_series
     from monitor.commissioning.drill.score import Score
@@ -135,7 +135,7 @@ class Drive:
     def play(self, reacts_after_s: float | None) -> tuple[Any, int, bool]:
         """Plays it on a screen, or by a script: the result (None where it was left before its end), a status, and
         whether the series goes on."""
-        from monitor.commands.following import end_run
+        from monitor.commands.shared.live_run import end_run
         from monitor.commissioning.drill.cases import PLANNED_GROUP
         from monitor.commissioning.drill.source import DrillSource
         from monitor.following.beginning import Driving, Listening, begin_run

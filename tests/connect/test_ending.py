@@ -21,9 +21,9 @@ UDP_MAP = CONFIGS / "channels-udp.toml"
 STUDY = str(CONFIGS / "dusk-road.toml")
 SHORT_OF_PATIENCE = """
 import sys
-from monitor.commands import following
+from monitor.commands.shared import live_run
 from monitor.commands.main import main
-following.SILENCE_S = 3.0
+live_run.SILENCE_S = 3.0
 main(sys.argv[1:])
 """
 

@@ -26,8 +26,8 @@ import numpy as np
 from monitor.archive.gathering import gather
 from monitor.archive.review import review_record
 from monitor.archive.summary_cache import CACHE_NAME
-from monitor.commands.following import Stream
-from monitor.commands.printing import trial_lines
+from monitor.commands.shared.live_run import Stream
+from monitor.commands.shared.printing import trial_lines
 from monitor.errors import WitnessError
 from monitor.following.building import build_view
 from monitor.following.keeping import Keeping
