@@ -74,7 +74,7 @@ def run(options: argparse.Namespace) -> int:
 
 
 def _prepare(study: Study, directory: Any, options: argparse.Namespace) -> int:
-    from monitor.commands.printing import print_json
+    from monitor.commands.shared.printing import print_json
     from monitor.reports.assigning.sealed import prepare
 
     lots = prepare(directory, study, options.site, options.by, options.lots)
@@ -99,7 +99,7 @@ def _prepare(study: Study, directory: Any, options: argparse.Namespace) -> int:
 def _verify(study: Study, directory: Any, options: argparse.Namespace) -> int:
     from dataclasses import asdict
 
-    from monitor.commands.printing import harmless, print_json
+    from monitor.commands.shared.printing import harmless, print_json
     from monitor.errors import WitnessError
     from monitor.reports.assigning.sealed import sealed_lots
     from monitor.reports.assigning.verifying import verify_lots
@@ -126,7 +126,7 @@ def _verify(study: Study, directory: Any, options: argparse.Namespace) -> int:
 
 def _enter_asked(study: Study, directory: Any, options: argparse.Namespace) -> int:
     """Somebody who has no lot and will have none, for the flow of participants."""
-    from monitor.commands.printing import harmless, print_json
+    from monitor.commands.shared.printing import harmless, print_json
     from monitor.errors import WitnessError
     from monitor.reports.assigning.asked import asked_of, enter_no_show, enter_not_taken, take_back
 
@@ -187,8 +187,8 @@ def _screened(study: Study, directory: Any, options: argparse.Namespace) -> list
 
 
 def _assign(study: Study, directory: Any, options: argparse.Namespace) -> int:
-    from monitor.commands.many_records import on_all_cores
-    from monitor.commands.printing import harmless, print_json, say
+    from monitor.commands.shared.many_records import on_all_cores
+    from monitor.commands.shared.printing import harmless, print_json, say
     from monitor.reports.assigning.earlier import allocation_of, earlier_runs, next_listed
 
     allocation = allocation_of(study, _path(options.study))
@@ -340,8 +340,8 @@ def plan_run(study: Study, options: argparse.Namespace) -> PlannedRun:
     from dataclasses import replace
     from pathlib import Path
 
-    from monitor.commands.many_records import on_all_cores
-    from monitor.commands.printing import say
+    from monitor.commands.shared.many_records import on_all_cores
+    from monitor.commands.shared.printing import say
     from monitor.errors import WitnessError
     from monitor.reports.assigning.earlier import Earlier, allocation_of, earlier_runs, standing_of
 
@@ -408,8 +408,8 @@ def say_how_far(study: Study, options: argparse.Namespace) -> None:
     status."""
     from pathlib import Path
 
-    from monitor.commands.many_records import on_all_cores
-    from monitor.commands.printing import say
+    from monitor.commands.shared.many_records import on_all_cores
+    from monitor.commands.shared.printing import say
     from monitor.errors import WitnessError
     from monitor.reports.assigning.earlier import earlier_runs, main_trigger
 

@@ -25,8 +25,8 @@ def add_to(subparsers: Any) -> None:
 def run(options: argparse.Namespace) -> int:
     from pathlib import Path
 
-    from monitor.commands.interrupting import Interrupted, interruptible
-    from monitor.commands.printing import harmless, print_json
+    from monitor.commands.shared.interrupting import Interrupted, interruptible
+    from monitor.commands.shared.printing import harmless, print_json
     from monitor.commissioning.proving.limits import prove
     from monitor.commissioning.proving.words import proof_lines
     from monitor.errors import WitnessError

@@ -26,7 +26,7 @@ import numpy as np
 from monitor.errors import StudyFaults
 from monitor.feed.marker_kinds import KINDS
 from monitor.judging.case.case import trial_window
-from monitor.judging.case.trial import ConditionEvidence, Finding, Trial
+from monitor.judging.case.trial import ConditionEvidence, Finding, Timing, Trial
 from monitor.measures.columns import BoolArray, FloatArray
 from monitor.measures.names import MEASURES
 from monitor.record.entries import Opening
@@ -232,8 +232,15 @@ def _without_times(trial: Trial, from_t: float) -> Trial:
         ),
         alert=replace(trial.alert, at=None) if late(trial.alert.at) else trial.alert,
         what_now=hide_times(trial.what_now, from_t),
+        timing=_coarse(trial.timing),
         conditions=tuple(replace(one, evidence=_without_numbers(one.evidence)) for one in trial.conditions),
     )
+
+
+def _coarse(timing: Timing) -> Timing:
+    """To the microsecond: the last digits of a difference of two times tell how large the times were."""
+    delay_s, frames = (None if one is None else round(one, 6) for one in (timing.delay_s, timing.delay_frames))
+    return replace(timing, delay_s=delay_s, delay_frames=frames)
 
 
 def _without_numbers(evidence: ConditionEvidence | None) -> ConditionEvidence | None:

@@ -42,8 +42,8 @@ def session_json(session: Session, record: str) -> dict[str, Any]:
             "rate_hz": number(rates[-1]) if rates else None,
             "out_of_order": sum(one.out_of_order for one in counts),
             "repeated_time": sum(one.repeated_time for one in counts),
-            "real_time": real_time_of(session),
             "before_hello": sum(one.before_hello for one in counts),
+            **_real_time(session),
         },
         "sources": sources_json(session, hides_length=bool(hiding)),
         "trials": [trial_json(trial) for trial in trials],
@@ -54,6 +54,12 @@ def session_json(session: Session, record: str) -> dict[str, Any]:
 def real_time_of(session: Session) -> float | None:
     """Simulated seconds a second of the recorder's clock, in the slowest drive; None where receipt tells nothing."""
     return min((one for drive in session.drives if (one := drive.log.pacing.factor) is not None), default=None)
+
+
+def _real_time(session: Session) -> dict[str, float]:
+    """The key is left out where receipt tells nothing."""
+    factor = real_time_of(session)
+    return {} if factor is None else {"real_time": factor}
 
 
 def sources_json(session: Session, *, hides_length: bool) -> list[dict[str, Any]]:

@@ -94,6 +94,7 @@ def test_a_fixture_gives_the_same_by_its_entries_and_by_its_columns(tmp_path: Pa
 
 @settings(max_examples=12, deadline=None, suppress_health_check=[HealthCheck.too_slow])
 @given(name=st.sampled_from(sorted(DRIVES)), shuffled=st.randoms(use_true_random=False), disorder=st.integers(0, 3))
+@pytest.mark.slow
 def test_any_feed_gives_the_same_by_its_columns(
     tmp_path_factory: pytest.TempPathFactory, name: str, shuffled: Random, disorder: int
 ) -> None:

@@ -10,9 +10,8 @@ import pytest
 from monitor.archive.looks import AUDIT_NAME, chain_fault, count_looks, enter_look, freeze, frozen
 from monitor.errors import WitnessError
 from tests.commands.running import run
-from tests.reports.making import REPORT_STUDY, hand_record
+from tests.reports.making import BLIND, hand_record
 
-BLIND = REPORT_STUDY.replace('title = "Written by hand"', 'title = "Written by hand"\nblind = true')
 WIDER = BLIND.replace("at_most = 1.9", "at_most = 2.4")
 
 
@@ -52,6 +51,7 @@ def test_frozen_after_a_look_says_so(tmp_path: Path) -> None:
         freeze(tmp_path, "anna", "hand", "cd" * 32)
 
 
+@pytest.mark.slow
 def test_whoever_judges_by_another_file_is_told_so_everywhere(records: Path) -> None:
     checked(records, "own.toml")
     look = run("compare", str(records), "--unblind", "--by", "ben", "--test", "gehan", "--why", "interim", "--json")

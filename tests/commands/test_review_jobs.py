@@ -7,6 +7,8 @@ import subprocess
 import sys
 from pathlib import Path
 
+import pytest
+
 ROOT = Path(__file__).resolve().parents[2]
 RECORDS = [str(ROOT / "replay_fixtures" / f"{name}.run") for name in ("clean", "damaged", "drifting")]
 
@@ -16,6 +18,7 @@ def review(*arguments: str) -> subprocess.CompletedProcess[str]:
     return subprocess.run(command, cwd=ROOT, capture_output=True, text=True, timeout=120)
 
 
+@pytest.mark.slow
 def test_several_at_a_time_give_the_same_words_in_the_same_order() -> None:
     one, several = (review("--jobs", jobs, *RECORDS) for jobs in ("1", "3"))
     assert one.stdout == several.stdout

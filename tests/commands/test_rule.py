@@ -11,9 +11,8 @@ import pytest
 
 from monitor.archive.looks import enter_look
 from tests.commands.running import run
-from tests.reports.making import REPORT_STUDY, hand_drive, hand_record
+from tests.reports.making import BLIND, hand_drive, hand_record
 
-BLIND = REPORT_STUDY.replace('title = "Written by hand"', 'title = "Written by hand"\nblind = true')
 TRIAL = "1/gate-brake/1"
 
 
@@ -33,6 +32,7 @@ def record(tmp_path: Path) -> Path:
     return hand_record(tmp_path / "records", "Q07", text=BLIND)
 
 
+@pytest.mark.slow
 def test_refusals_leave_nothing_behind(record: Path) -> None:
     for arguments, said in (
         (("--verdict", "valid", "--reason", "participant-unwell"), "cannot make one valid"),
@@ -78,6 +78,7 @@ def test_every_ruling_is_kept_with_what_its_author_knew(record: Path) -> None:
     assert "the computed verdict and the response seen, after 1 look. CONTRADICTED by" in report
 
 
+@pytest.mark.slow
 def test_tally_and_export_before_and_after_a_look(record: Path) -> None:
     other = hand_record(record.parent, "Q08", text=BLIND, drive=hand_drive(lost_frames=frozenset(range(196, 204))))
     rule(record, "--verdict", "valid")
@@ -106,6 +107,7 @@ def test_a_contradiction_is_counted_in_the_tally(record: Path) -> None:
     assert "rulings that contradict each other: chime 1" in run("tally", str(record.parent)).stdout
 
 
+@pytest.mark.slow
 def test_a_comparison_repeats_itself_by_the_computed_verdicts_alone(record: Path) -> None:
     directory = record.parent
     late = hand_record(directory, "Q09", "no-alert", 1.4, text=BLIND)

@@ -50,6 +50,7 @@ def test_a_trial_comes_out_the_same_by_its_own_frames() -> None:
         np.testing.assert_allclose(spoilt.own["speed"], 1.1 * before)
 
 
+@pytest.mark.slow
 def test_what_can_be_told_is_found_and_another_vehicle_is_not(proof: Proof) -> None:
     for who in ("own car", "lead"):
         for channel, kind in (("speed", "scale"), ("station", "step"), ("place", "step")):
@@ -77,6 +78,7 @@ def test_what_would_have_passed_stands_at_the_top() -> None:
     assert not math.isnan(found.off[1] if found.off else math.nan)
 
 
+@pytest.mark.slow
 def test_the_command_prints_one_document_and_writes_nothing(tmp_path: Path) -> None:
     before = {one: one.stat().st_mtime_ns for one in CLEAN.rglob("*")}
     done = run("prove", str(CLEAN), "--short", "--json", timeout=300.0)

@@ -72,6 +72,7 @@ def test_a_page_of_an_older_program_or_with_other_things_in_it_is_passed_over() 
     assert charts["output delay of sound"].earlier == (30.0,)
 
 
+@pytest.mark.slow
 def test_the_command_shows_the_days_without_a_drive(tmp_path: Path) -> None:
     folder = tmp_path / "rehearsals"
     folder.mkdir()

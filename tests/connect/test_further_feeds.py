@@ -109,6 +109,7 @@ def runs(tmp_path: Path) -> Iterator[dict[str, tuple[Run, list[dict[str, Any]]]]
             one.end()
 
 
+@pytest.mark.slow
 def test_two_clocks_give_the_right_verdict_with_sync_marks_and_undecided_without(
     runs: dict[str, tuple[Run, list[dict[str, Any]]]],
 ) -> None:

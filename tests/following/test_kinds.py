@@ -48,6 +48,7 @@ def ahead_of_each(kind: str, scenario: str) -> list[tuple[Trial, LiveView]]:
 @pytest.mark.parametrize(
     ("kind", "scenario"), [(kind, name) for kind, drives in EXPECTED.items() for name in ("clean", *drives.faulty)]
 )
+@pytest.mark.slow
 def test_ready_is_a_promise_of_every_kind(kind: str, scenario: str) -> None:
     for trial, view in ahead_of_each(kind, scenario):
         head = over_the_ladder(view)
@@ -70,6 +71,7 @@ def test_ready_is_a_promise_of_every_kind(kind: str, scenario: str) -> None:
         ("crossing", ["NEXT walker-steps-off  "]),
     ],
 )
+@pytest.mark.slow
 def test_the_ladder_says_which_of_several_is_next(kind: str, words: list[str]) -> None:
     titles = [draw_outlook(Picture(view), 80, 10).text().splitlines()[0] for _, view in ahead_of_each(kind, "clean")]
     assert len(titles) == len(words)
@@ -77,6 +79,7 @@ def test_the_ladder_says_which_of_several_is_next(kind: str, words: list[str]) -
         assert title.strip().startswith(wanted), title
 
 
+@pytest.mark.slow
 def test_one_of_many_that_counts_gives_way_when_it_is_over() -> None:
     heads = [headings(view)[0][1] for _, view in ahead_of_each("following", "clean")]
     assert {head.word for head in heads} == {"READY"}

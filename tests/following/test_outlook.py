@@ -289,6 +289,7 @@ def test_numbers_that_are_missing_do_not_break_it() -> None:
     assert view.row("own speed").words == "not measured"
 
 
+@pytest.mark.slow
 def test_channels_that_disagree_hold_the_trial_before_it_fires() -> None:
     text = STUDY.replace("at_least = 19.0\nat_most = 21.0", "at_least = 18.0\nat_most = 24.0")
     text = text.replace("at_least = 1.3\n", "at_least = 1.2\n").replace("at_most = 1.9\n", "at_most = 1.45\n")

@@ -4,9 +4,9 @@
     .venv/bin/python -m tests.fuzz --inputs 50000 --jobs 2
     .venv/bin/python -m tests.fuzz --only 12345          one input again, with its traceback
 
-An input is known by its seed and number alone. Found are: an error that is no sentence, ten seconds of work or a
-minute of waiting, more than 1 GiB of memory, an entry or a ruling lost without a word, a verdict that a cache changed,
-a file of somebody else's that was touched.
+An input is known by its seed and number alone. Found are: an error that is no sentence, a minute of work or of
+waiting, more than 1 GiB of memory, an entry or a ruling lost without a word, a verdict that a cache changed, a file of
+somebody else's that was touched.
 """
 
 from __future__ import annotations
@@ -19,15 +19,16 @@ import sys
 import tempfile
 import time
 import traceback
+from collections import deque
 from collections.abc import Iterator
 from multiprocessing import get_context
 from pathlib import Path
 from random import Random
 from types import FrameType
 
-WORK_S, WAIT_S = 10, 60
-"""Seconds of the processor for one input, whatever else the machine does, and of the clock: a pipe that nobody writes
-into takes no processor at all."""
+WORK_S, WAIT_S = 60, 60
+"""Seconds of the processor for one input, and of waiting for something else than the processor, whatever else the
+machine does: a pipe that nobody writes into takes no processor at all."""
 MEMORY_BYTES = 1 << 30
 MOST_FOUND = 20
 
@@ -43,8 +44,9 @@ def attack(seed: int, number: int) -> str | None:
     random = Random(f"{seed}/{number}")
     name = random.choices(list(TARGETS), [share for _, share in TARGETS.values()])[0]
     base = Path(tempfile.mkdtemp(prefix="tw-fuzz-", dir="/dev/shm" if os.path.isdir("/dev/shm") else None))
+    _begun.append(_clocks())
     signal.setitimer(signal.ITIMER_PROF, WORK_S)
-    signal.setitimer(signal.ITIMER_REAL, WAIT_S)
+    signal.setitimer(signal.ITIMER_REAL, WAIT_S, WAIT_S / 4)
     try:
         TARGETS[name][0](random, base)
     except BaseException as error:
@@ -60,7 +62,18 @@ def attack(seed: int, number: int) -> str | None:
 
 
 def _waited(number: int, frame: FrameType | None) -> None:
-    raise Waited
+    passed, busy = (now - then for now, then in zip(_clocks(), _begun[-1], strict=True))
+    if number == signal.SIGPROF or passed - busy > WAIT_S:
+        raise Waited
+
+
+def _clocks() -> tuple[float, float]:
+    """Seconds that have passed, and those of them in which this process ran or stood in line for a processor."""
+    running_ns, in_line_ns = Path("/proc/self/schedstat").read_text().split()[:2]
+    return time.monotonic(), 1e-9 * (int(running_ns) + int(in_line_ns))
+
+
+_begun: deque[tuple[float, float]] = deque(maxlen=1)
 
 
 def begin() -> None:

@@ -299,6 +299,7 @@ def whole(name: str, text: str = GAZE_STUDY) -> str:
     cuts=st.lists(st.floats(0.0, 1.0), max_size=12),
     near_fire=st.lists(st.integers(-200, 900), max_size=12),
 )
+@pytest.mark.slow
 def test_any_cut_into_blocks_gives_exactly_the_same_trials(
     name: str, text: str, cuts: list[float], near_fire: list[int]
 ) -> None:

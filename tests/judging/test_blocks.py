@@ -269,6 +269,7 @@ def trials_of(blocks: list[list[Entry]], text: str) -> str:
     shuffled=st.randoms(use_true_random=False),
     disorder=st.integers(0, 3),
 )
+@pytest.mark.slow
 def test_any_cut_into_blocks_gives_exactly_the_same_trials(
     name: str, text: str, cuts: list[float], near_fire: list[int], shuffled: Random, disorder: int
 ) -> None:

@@ -101,6 +101,7 @@ def measure(block: FrameBlock, before: LateralMemory | None, road: Road | None) 
 @pytest.mark.parametrize("road", [None, ROAD], ids=["no road", "road"])
 @settings(max_examples=60, deadline=None)
 @given(seed=st.integers(0, 2**31), frames=st.integers(1, 60), hole=holes, data=st.data())
+@pytest.mark.slow
 def test_any_split_gives_exactly_the_same(road: Road | None, seed: int, frames: int, hole: str, data: Any) -> None:
     drawn = drive(seed, frames, hole)
     _, whole = measure(build_block(drawn, range(frames)), None, road)

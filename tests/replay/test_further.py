@@ -19,6 +19,7 @@ from monitor.replay.seeking.playback import Playback
 from monitor.replay.series import series_about
 from tests.judging.hand import HandDrive, Mark, study_of
 from tests.judging.handsource import GAZE_STUDY, HandSource, entries_beside, opening_of_several
+from tests.record.conftest import entries_of
 from tests.replay.conftest import SetClock, read_map
 
 SYNC: list[Mark] = [(2.0 + 7.0 * k, "sync", "pulse", {}) for k in range(20)]
@@ -57,10 +58,6 @@ def found(record: Path) -> RecordMap:
     return read_map(record)
 
 
-def entries_of(path: Path) -> list[Entry]:
-    return [entry for block in RecordReading(path).blocks() for entry in block]
-
-
 def session_to(found: RecordMap, entries: list[Entry], number: int) -> Session:
     session = Session(found.study, RecordReading(found.path).opening)
     for first in range(0, number, 150):
@@ -68,6 +65,7 @@ def session_to(found: RecordMap, entries: list[Entry], number: int) -> Session:
     return session
 
 
+@pytest.mark.slow
 def test_trials_after_any_order_of_seeks_are_those_of_the_entries_so_far(found: RecordMap, record: Path) -> None:
     entries, playback, draw = entries_of(record), Playback(found), random.Random(1)
     places = [11.0, 14.0, 30.0, 104.0, 106.5, 112.0, 8.0, 119.0, *(draw.uniform(0, 125) for _ in range(4))]

@@ -422,6 +422,7 @@ def test_an_opening_without_or_with_another_standing_is_read(records: Path) -> N
     assert not read.sealed
 
 
+@pytest.mark.slow
 def test_watch_opens_the_next_lot_and_enters_it_in_the_record(tmp_path: Path) -> None:
     study = tmp_path / "study.toml"
     study.write_text((Path(__file__).parents[2] / "configs" / "dusk-road.toml").read_text())
@@ -487,6 +488,7 @@ def test_no_lot_is_given_twice_where_a_line_is_torn_or_gone(records: Path) -> No
     assert lots.open_next("", "anna", [lots.for_opening(one) for one in given]).number == 4
 
 
+@pytest.mark.slow
 def test_the_words_are_a_note_of_the_record(tmp_path: Path) -> None:
     with simulator("--group", "chime", speed=20.0) as endpoint:
         arguments = ("--until-end", "--group", "chime", "--group-words", "the list was wrong", "--by", "anna")

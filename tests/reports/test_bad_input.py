@@ -57,6 +57,7 @@ def test_everything_that_is_wrong_is_said_and_the_rest_is_counted(command: str, 
         assert runs == {"hand": 4, "other": 1}
 
 
+@pytest.mark.slow
 def test_an_empty_directory_is_said(tmp_path: Path) -> None:
     for command, more, words in (
         ("tally", (), "holds no run that can be counted"),

@@ -25,10 +25,9 @@ from monitor.reports.export.drives import read_whole, resample
 from monitor.reports.export.export import export_records
 from tests.commands.running import run
 from tests.judging.hand import FIRE_T
-from tests.reports.making import REPORT_STUDY, hand_drive, hand_record
+from tests.reports.making import BLIND, REPORT_STUDY, hand_drive, hand_record
 from tests.reports.test_tally import TRIAL, ruling, too_long_gap
 
-BLIND = REPORT_STUDY.replace('title = "Written by hand"', 'title = "Written by hand"\nblind = true')
 NOTE = {"type": "note", "text": '"hello"\tthere,\n=1+1', "drive": 1, "at": 4.0}
 VALIDATOR = Path(sys.executable).with_name("bids-validator-deno")
 
@@ -316,6 +315,7 @@ def test_a_blind_study_gives_no_response_before_every_trial_is_ruled(tmp_path: P
     assert ruled.is_dir()
 
 
+@pytest.mark.slow
 def test_the_commands_words_and_status(records: Path) -> None:
     done = run("export", str(records), "--to", "csv", "--out", str(records.parent / "a"), "--json")
     assert done.returncode == 0, done.stderr

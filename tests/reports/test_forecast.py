@@ -191,6 +191,7 @@ def test_a_band_that_did_not_lose_the_trial_alone_would_have_saved_nothing(tmp_p
     assert edge == pytest.approx(2.25)
 
 
+@pytest.mark.slow
 def test_after_a_look_no_band_is_told(study: Path) -> None:
     enter_look(study, "anna", "compare", {}, {})
     done = run("forecast", str(study), "--from", "2026-12-01")

@@ -242,6 +242,7 @@ def test_the_tests_by_ranks(seeds: range) -> None:
 
 
 @ON_RANDOM_SETS
+@pytest.mark.slow
 def test_shares_exact_tables_and_adjusted_p_values(seeds: range) -> None:
     for seed in seeds:
         source = np.random.default_rng(seed)

@@ -23,10 +23,9 @@ from monitor.reports.page.svg import Picture, Scale, around
 from monitor.reports.page.weeks import Series
 from tests.commands.running import run
 from tests.judging.hand import FIRE_T
-from tests.reports.making import REPORT_STUDY, hand_drive, hand_record
+from tests.reports.making import BLIND, REPORT_STUDY, hand_drive, hand_record
 from tests.reports.test_tally import TRIAL, damage, ruling, too_long_gap
 
-BLIND = REPORT_STUDY.replace('title = "Written by hand"', 'title = "Written by hand"\nblind = true')
 PLANNED = REPORT_STUDY + '\n[analysis]\nmeasure = "brake"\nreference = "no-alert"\n'
 
 
@@ -215,6 +214,7 @@ def pages_picture(page: str, title: str) -> ElementTree.Element:
     return pictures(page)[title]
 
 
+@pytest.mark.slow
 def test_the_command_of_a_run_of_a_study_and_wrong_usage(study: Path, tmp_path: Path) -> None:
     record, out = next(study.glob("Q10*")), tmp_path / "run.html"
     done = run("report", str(record), "--out", str(out))

@@ -122,6 +122,7 @@ def test_every_kind_has_its_drives_here() -> None:
 
 @pytest.mark.parametrize("kind", STUDIES)
 @pytest.mark.parametrize("seed", [1, 2])
+@pytest.mark.slow
 def test_a_clean_drive_is_valid_in_every_group(kind: str, seed: int) -> None:
     for group in KINDS[kind].groups:
         trials = drive(kind, "clean", seed=seed, group=group)
@@ -148,6 +149,7 @@ def test_a_faulty_drive_has_its_verdict_and_its_reason_and_no_other_one(kind: st
         assert {one.name for one in trial.conditions if one.result == "not met"} == set(expected.conditions)
 
 
+@pytest.mark.slow
 def test_the_treatments_follow_the_participants_order() -> None:
     for group, order in ORDERS.items():
         names = {("sound",): "chime", (): "silent"}

@@ -97,6 +97,7 @@ def test_every_key_of_the_format_stands_in_one_of_these_files() -> None:
     assert wanted - standing == {"file"}  # it excludes "block_sizes", see test_meaning
 
 
+@pytest.mark.slow
 def test_each_misspelt_key_gives_one_sentence_with_what_was_meant(everything: dict[str, Any]) -> None:
     for path, _, section in keys_in(everything, STUDY_FILE):
         key = str(path[-1])
@@ -136,6 +137,7 @@ def test_each_required_key_that_is_missing_gives_one_sentence(everything: dict[s
     assert seen >= {"study", "groups", "trigger", "name"}
 
 
+@pytest.mark.slow
 def test_each_value_of_another_kind_gives_one_sentence(everything: dict[str, Any]) -> None:
     for path, key, _ in keys_in(everything, STUDY_FILE):
         for value in of_wrong_kind(key.kind):

@@ -3,16 +3,16 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 
 import numpy as np
 
 from monitor.following.view import ResponseTraces, TimelineMark
 from monitor.following.words import MINUS
 from monitor.judging.case.trial import Trial
-from monitor.measures.columns import FloatArray
 from monitor.screens.dialogs.sheet import Row
 from monitor.screens.drawing.canvas import Canvas, wrap
-from monitor.screens.drawing.plot import GUTTER, LETTERS, draw_letters, draw_lines, draw_time_axis, range_of
+from monitor.screens.drawing.plot import GUTTER, LETTERS, Lines, draw_letters, draw_lines, draw_time_axis, range_of
 from monitor.screens.drawing.trace import Area
 
 LEAST_WIDTH = 40
@@ -30,19 +30,22 @@ def response_rows(trial: Trial, traces: ResponseTraces, width: int, plot_rows: i
     if width < LEAST_WIDTH or not len(traces.t):
         return []
     marks = response_marks(trial)
-    plots = [
-        ("own speed, lead (dashed)  m/s", "m/s", (traces.own_speed, traces.lead_speed)),
-        ("gap, bumper to bumper  m", "m", (traces.gap,)),
-        ("accelerator, brake (dashed)  0 to 1", "", (traces.accelerator, traces.brake)),
-    ]
+    between = ("gap, bumper to bumper  m", "m", (traces.gap,))
     if steers(trial):
-        plots[1] = ("steering wheel, left positive  rad", "rad", (traces.steering,))
+        between = ("steering wheel, left positive  rad", "rad", (traces.steering,))
+    plots = (
+        ("own speed, lead (dashed)  m/s", "m/s", (traces.own_speed, traces.lead_speed)),
+        between,
+        ("accelerator, brake (dashed)  0 to 1", "", (traces.accelerator, traces.brake)),
+    )
     canvas = Canvas(width, len(plots) * (plot_rows + 1) + 2)
     y = 0
     for title, unit, values in plots:
-        _plot(canvas, y, plot_rows, title, unit, values, traces, marks)
+        canvas.put(GUTTER, y, title, "strong")
+        lines = Lines(traces.t, values, unit, traces.period_s)
+        canvas.lay(0, y + 1, _plot((width, plot_rows), traces, lines, [mark.t for mark in marks]))
         y += plot_rows + 1
-    area = _area(canvas, y, 1, traces, 0.0, 1.0)
+    area = Area(GUTTER, y, width - GUTTER - 1, 1, traces.start_t, traces.end_t, 0.0, 1.0)
     draw_letters(canvas, area, y, marks, labelled=False)
     fired_at = marks[0].t if marks else traces.start_t
     seconds = range(math.ceil(area.start_t - fired_at), math.floor(area.end_t - fired_at) + 1)
@@ -86,24 +89,12 @@ def _apart(seconds: float) -> str:
     return "0" if float(text) == 0 else text.replace("-", MINUS).removesuffix(".00")
 
 
-def _area(canvas: Canvas, y: int, rows: int, traces: ResponseTraces, low: float, high: float) -> Area:
-    return Area(GUTTER, y, canvas.width - GUTTER - 1, rows, traces.start_t, traces.end_t, low, high)
-
-
-def _plot(
-    canvas: Canvas,
-    y: int,
-    rows: int,
-    title: str,
-    unit: str,
-    values: tuple[FloatArray, ...],
-    traces: ResponseTraces,
-    marks: tuple[TimelineMark, ...],
-) -> None:
-    canvas.put(GUTTER, y, title, "strong")
-    if not any(np.isfinite(value).any() for value in values):
-        canvas.put(GUTTER, y + 1, "not measured", "dim")
-        return
-    low, high = (0.0, 1.0) if unit == "" else range_of(values)
-    area = _area(canvas, y + 1, rows, traces, low, high)
-    draw_lines(canvas, area, traces.t, values, unit, [mark.t for mark in marks], period_s=traces.period_s)
+def _plot(size: tuple[int, int], traces: ResponseTraces, lines: Lines, marks: Sequence[float]) -> Canvas:
+    canvas = Canvas(*size)
+    if not any(np.isfinite(value).any() for value in lines.values):
+        canvas.put(GUTTER, 0, "not measured", "dim")
+        return canvas
+    low, high = (0.0, 1.0) if lines.unit == "" else range_of(lines.values)
+    area = Area(GUTTER, 0, canvas.width - GUTTER - 1, canvas.height, traces.start_t, traces.end_t, low, high)
+    draw_lines(canvas, area, lines, marks)
+    return canvas

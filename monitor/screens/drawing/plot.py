@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -36,25 +37,26 @@ def range_of(values: Sequence[FloatArray], band: Band | None = None, *, most: fl
     return nice_range(low, high)
 
 
-def draw_lines(
-    canvas: Canvas,
-    area: Area,
-    t: FloatArray,
-    values: Sequence[FloatArray],
-    unit: str,
-    marks: Sequence[float],
-    *,
-    period_s: float,
-    band: Band | None = None,
-) -> None:
+@dataclass(frozen=True, slots=True, eq=False)
+class Lines:
+    """Lines over one time axis: times and values of shape (n,), their unit, the time between frames, the band."""
+
+    t: FloatArray
+    values: Sequence[FloatArray]
+    unit: str
+    period_s: float
+    band: Band | None = None
+
+
+def draw_lines(canvas: Canvas, area: Area, lines: Lines, marks: Sequence[float]) -> None:
     """The range in the gutter, the band, the lines (all but the first dashed), and where something happened."""
-    if band is not None:
-        draw_band(canvas, area, band)
-    canvas.put_right(area.x - 1, area.y, value_text(area.high, unit), "dim")
+    if lines.band is not None:
+        draw_band(canvas, area, lines.band)
+    canvas.put_right(area.x - 1, area.y, value_text(area.high, lines.unit), "dim")
     if area.rows > 1:
-        canvas.put_right(area.x - 1, area.y + area.rows - 1, value_text(area.low, unit), "dim")
-    for place, value in enumerate(values):
-        draw_trace(canvas, area, t, value, gap_s=1.5 * period_s, dashed=place > 0)
+        canvas.put_right(area.x - 1, area.y + area.rows - 1, value_text(area.low, lines.unit), "dim")
+    for place, value in enumerate(lines.values):
+        draw_trace(canvas, area, lines.t, value, gap_s=1.5 * lines.period_s, dashed=place > 0)
     for at in marks:
         draw_vertical(canvas, area, at, "╎", None)
 

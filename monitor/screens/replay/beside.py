@@ -17,7 +17,7 @@ from monitor.replay.beside.runs import AFTER_S, ALIGNMENTS, BEFORE_S, Alignment,
 from monitor.replay.provider import ReplayProvider
 from monitor.screens.drawing.canvas import Canvas, clean, fit, wrap
 from monitor.screens.drawing.marks import RESULT_MARKS
-from monitor.screens.drawing.plot import GUTTER, draw_lines, draw_time_axis, range_of
+from monitor.screens.drawing.plot import GUTTER, Lines, draw_lines, draw_time_axis, range_of
 from monitor.screens.drawing.trace import Area
 from monitor.screens.replay.page import Page, title_line
 
@@ -176,7 +176,7 @@ def _draw_one(canvas: Canvas, area: Area, name: str, grid: FloatArray, runs: tup
     low, high = range_of(values, band, most=FAR_S if name == "ttc" else np.inf)
     area = Area(area.x, area.y, area.width, area.rows, area.start_t, area.end_t, low, high)
     canvas.put(1, area.y - 1, f"{clean(name)} {series.measure.unit}".rstrip(), "strong")
-    draw_lines(canvas, area, grid, values, series.measure.unit, (0.0,), period_s=2 * STEP_S, band=band)
+    draw_lines(canvas, area, Lines(grid, values, series.measure.unit, 2 * STEP_S, band), (0.0,))
 
 
 def _seconds(t: float) -> str:

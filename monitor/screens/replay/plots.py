@@ -15,7 +15,7 @@ from monitor.replay.series import Series, SeriesStretch
 from monitor.replay.table import write_table
 from monitor.screens.drawing.canvas import Canvas, clean, fit
 from monitor.screens.drawing.marks import TIMELINE_LETTERS
-from monitor.screens.drawing.plot import GUTTER, draw_letters, draw_lines, draw_time_axis, range_of
+from monitor.screens.drawing.plot import GUTTER, Lines, draw_letters, draw_lines, draw_time_axis, range_of
 from monitor.screens.drawing.trace import Area, draw_vertical
 from monitor.screens.replay.page import Page, title_line
 
@@ -169,7 +169,7 @@ class PlotsPage(Page):
         low, high = range_of([value[inside] for value in values], band, most=far)
         area = Area(area.x, area.y, area.width, area.rows, area.start_t, area.end_t, low, high)
         at = [mark.t for mark in stretch.marks]
-        draw_lines(canvas, area, stretch.t, values, series[0].measure.unit, at, period_s=stretch.period_s, band=band)
+        draw_lines(canvas, area, Lines(stretch.t, values, series[0].measure.unit, stretch.period_s, band), at)
         if self._second_t is not None:
             draw_vertical(canvas, area, self._second_t, "┆", "wait")
         draw_vertical(canvas, area, self._cursor_t, "│", "strong")
