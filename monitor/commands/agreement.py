@@ -16,7 +16,7 @@ def add_to(subparsers: Any) -> None:
 def run(options: argparse.Namespace) -> int:
     from pathlib import Path
 
-    from monitor.commands.printing import harmless, print_json
+    from monitor.commands.shared.printing import harmless, print_json
     from monitor.reports.agreement import agreement_json, agreement_lines
 
     directory = Path(options.directory)

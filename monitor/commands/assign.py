@@ -56,6 +56,7 @@ def add_lot_options(parser: argparse.ArgumentParser) -> None:
 def run(options: argparse.Namespace) -> int:
     from pathlib import Path
 
+    from monitor.commands.asked import enter_asked
     from monitor.errors import WitnessError
     from monitor.following.live import operator_name
     from monitor.study.loading import load_study
@@ -65,7 +66,7 @@ def run(options: argparse.Namespace) -> int:
     if options.prepare and options.verify:
         raise WitnessError("--prepare is for the beginning of a study and --verify for its end: give one of them.")
     if options.no_show or options.excluded is not None or options.take_back is not None:
-        return _enter_asked(study, directory, options)
+        return enter_asked(study, directory, options)
     if options.prepare:
         return _prepare(study, directory, options)
     if options.verify:
@@ -74,7 +75,7 @@ def run(options: argparse.Namespace) -> int:
 
 
 def _prepare(study: Study, directory: Any, options: argparse.Namespace) -> int:
-    from monitor.commands.printing import print_json
+    from monitor.commands.shared.printing import print_json
     from monitor.reports.assigning.sealed import prepare
 
     lots = prepare(directory, study, options.site, options.by, options.lots)
@@ -99,7 +100,7 @@ def _prepare(study: Study, directory: Any, options: argparse.Namespace) -> int:
 def _verify(study: Study, directory: Any, options: argparse.Namespace) -> int:
     from dataclasses import asdict
 
-    from monitor.commands.printing import harmless, print_json
+    from monitor.commands.shared.printing import harmless, print_json
     from monitor.errors import WitnessError
     from monitor.reports.assigning.sealed import sealed_lots
     from monitor.reports.assigning.verifying import verify_lots
@@ -124,71 +125,9 @@ def _verify(study: Study, directory: Any, options: argparse.Namespace) -> int:
     return 1 if found.faults else 0
 
 
-def _enter_asked(study: Study, directory: Any, options: argparse.Namespace) -> int:
-    """Somebody who has no lot and will have none, for the flow of participants."""
-    from monitor.commands.printing import harmless, print_json
-    from monitor.errors import WitnessError
-    from monitor.reports.assigning.asked import asked_of, enter_no_show, enter_not_taken, take_back
-
-    if options.take_back is not None:
-        if not options.words:
-            raise WitnessError("--take-back needs --words TEXT: why it is taken back.")
-        take_back(directory, options.take_back, options.by, options.words)
-        number, said = options.take_back, f"Number {options.take_back} is taken back; it stays in the file."
-    elif options.no_show:
-        number = enter_no_show(directory, study.name, options.by)
-        said = f"Entered as number {number}: somebody did not come. No lot was opened."
-    else:
-        reason, words = options.excluded, _reason_words(study, options.excluded)
-        number = enter_not_taken(directory, study.name, options.by, reason, words, _screened(study, directory, options))
-        said = f"Entered as number {number}: not taken ({words}). No lot was opened."
-    asked = asked_of(directory, study.name)
-    if options.json:
-        print_json({"number": number, **asked.as_json()})
-    else:
-        parts = [f"{asked.no_shows} did not come", *(f"{n} not taken: {words}" for words, n in asked.by_words.items())]
-        print(harmless(said))
-        print(harmless(f"So far: {'; '.join(parts)}. By mistake: trialwitness assign --take-back {number} --words …"))
-    return 0
-
-
-def _reason_words(study: Study, reason: str) -> str:
-    from monitor.errors import WitnessError
-
-    known = study.assignment.excluded if study.assignment is not None else {}
-    if reason not in known:
-        names = ", ".join(known) or "none"
-        raise WitnessError(f"The study has no reason {reason!r} in [assignment.excluded]; it has {names}.")
-    return known[reason]
-
-
-def _screened(study: Study, directory: Any, options: argparse.Namespace) -> list[str]:
-    """Ids of the records of whoever is not taken. Raises `WitnessError` for somebody who has a lot: then it is a loss
-    after the assignment, and stays in the group."""
-    from monitor.errors import WitnessError
-    from monitor.reports.assigning.lot_rule import entered_of, exclusion_of
-    from monitor.study.assignment import check_code
-
-    if options.participant is None:
-        return []
-    check_code(study, options.participant)
-    entered = entered_of(directory, study, options.participant)
-    if any(one.opening.group is not None or one.opening.lot is not None for one in entered):
-        raise WitnessError(
-            f"{options.participant} has a group already: who is lost after that stays in it, and is told by the run's "
-            "verdicts and rulings, or by withdraw."
-        )
-    before = exclusion_of(directory, study, entered)
-    if before is not None:
-        raise WitnessError(f"{options.participant} was entered as not taken already (number {before.number}).")
-    if not entered:
-        raise WitnessError(f"{options.participant} has no record here; leave --participant out.")
-    return [one.record_id for one in entered]
-
-
 def _assign(study: Study, directory: Any, options: argparse.Namespace) -> int:
-    from monitor.commands.many_records import on_all_cores
-    from monitor.commands.printing import harmless, print_json, say
+    from monitor.commands.shared.many_records import on_all_cores
+    from monitor.commands.shared.printing import harmless, print_json, say
     from monitor.reports.assigning.earlier import allocation_of, earlier_runs, next_listed
 
     allocation = allocation_of(study, _path(options.study))
@@ -340,8 +279,8 @@ def plan_run(study: Study, options: argparse.Namespace) -> PlannedRun:
     from dataclasses import replace
     from pathlib import Path
 
-    from monitor.commands.many_records import on_all_cores
-    from monitor.commands.printing import say
+    from monitor.commands.shared.many_records import on_all_cores
+    from monitor.commands.shared.printing import say
     from monitor.errors import WitnessError
     from monitor.reports.assigning.earlier import Earlier, allocation_of, earlier_runs, standing_of
 
@@ -408,8 +347,8 @@ def say_how_far(study: Study, options: argparse.Namespace) -> None:
     status."""
     from pathlib import Path
 
-    from monitor.commands.many_records import on_all_cores
-    from monitor.commands.printing import say
+    from monitor.commands.shared.many_records import on_all_cores
+    from monitor.commands.shared.printing import say
     from monitor.errors import WitnessError
     from monitor.reports.assigning.earlier import earlier_runs, main_trigger
 

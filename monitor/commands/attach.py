@@ -27,7 +27,7 @@ def add_to(subparsers: Any) -> None:
 def run(options: argparse.Namespace) -> int:
     from pathlib import Path
 
-    from monitor.commands.following import show_run, stream_run
+    from monitor.commands.shared.live_run import show_run, stream_run
     from monitor.following.beginning import find_run
 
     records, name = Path(options.records), options.run

@@ -6,7 +6,7 @@ import argparse
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from monitor.commands.interrupting import asked_to_stop
+    from monitor.commands.shared.interrupting import asked_to_stop
     from monitor.connect.bridge import Bridge
 
 
@@ -44,8 +44,8 @@ def run(options: argparse.Namespace) -> int:
 
     import zmq
 
-    from monitor.commands.interrupting import Interrupted, asked_to_stop
-    from monitor.commands.printing import harmless, print_json, say
+    from monitor.commands.shared.interrupting import Interrupted, asked_to_stop
+    from monitor.commands.shared.printing import harmless, print_json, say
     from monitor.connect.bridge import Bridge
     from monitor.connect.channel_map.loading import load_map
     from monitor.connect.sources.opening import Source, open_source
@@ -119,7 +119,7 @@ def _wait(bridge: Bridge, seconds: float, stop: asked_to_stop) -> None:
     """Waits for a subscriber."""
     import time
 
-    from monitor.commands.printing import say
+    from monitor.commands.shared.printing import say
 
     deadline = time.monotonic() + seconds
     while stop.number is None and (left := deadline - time.monotonic()) > 0:
@@ -134,7 +134,7 @@ def _go_on(bridge: Bridge, as_json: bool, until_unheard_s: float | None, stop: a
     a second at most."""
     import time
 
-    from monitor.commands.printing import harmless, print_json, say
+    from monitor.commands.shared.printing import harmless, print_json, say
 
     told, told_s = "", time.monotonic()
     heard_s = told_s

@@ -58,7 +58,7 @@ def add_to(subparsers: Any) -> None:
 def run(options: argparse.Namespace) -> int:
     from pathlib import Path
 
-    from monitor.commands.printing import harmless, print_json, trial_lines
+    from monitor.commands.shared.printing import harmless, print_json, trial_lines
     from monitor.commissioning.check.map_and_study import compare
     from monitor.connect.channel_map.loading import load_map
     from monitor.connect.sources.files import Beside, beside_from
@@ -232,7 +232,7 @@ def _write(options: argparse.Namespace, what: str, text: str) -> int:
     """Writes what is proposed; overwrites nothing."""
     from pathlib import Path
 
-    from monitor.commands.printing import print_json
+    from monitor.commands.shared.printing import print_json
     from monitor.errors import WitnessError
 
     try:

@@ -24,7 +24,7 @@ def run(options: argparse.Namespace) -> int:
     import time
     from pathlib import Path
 
-    from monitor.commands.printing import harmless, print_json
+    from monitor.commands.shared.printing import harmless, print_json
     from monitor.following.live import operator_name
     from monitor.judging.document import session_json
     from monitor.reports.closeout.closeout import close_out, left_to_do
@@ -77,6 +77,6 @@ def write_new(path: Any, text: str) -> None:
 
 def harmless_text(text: str) -> str:
     """The text without control characters but for line ends."""
-    from monitor.commands.printing import harmless
+    from monitor.commands.shared.printing import harmless
 
     return "\n".join(harmless(line) for line in text.split("\n"))

@@ -42,7 +42,7 @@ def run(options: argparse.Namespace) -> int:
     import math
 
     from monitor.archive.gathering import gathered_json
-    from monitor.commands.printing import harmless, print_json, say
+    from monitor.commands.shared.printing import harmless, print_json, say
     from monitor.commands.tally import gathered
     from monitor.errors import WitnessError
     from monitor.reports.comparison.comparison import compare_studies, not_compared
@@ -92,7 +92,7 @@ def look_entered(options: argparse.Namespace, command: str, what: dict[str, Any]
     from pathlib import Path
 
     from monitor.archive.looks import enter_look
-    from monitor.commands.printing import say
+    from monitor.commands.shared.printing import say
     from monitor.following.live import operator_name
 
     by = options.by or operator_name()

@@ -21,7 +21,7 @@ def add_to(subparsers: Any) -> None:
 def run(options: argparse.Namespace) -> int:
     from pathlib import Path
 
-    from monitor.commands.following import end_run, show_run
+    from monitor.commands.shared.live_run import end_run, show_run
     from monitor.following.beginning import Driving, Listening, begin_run
     from monitor.simulation.plan import SimulationPlan, first_group
     from monitor.study.demo import DEMO_PARTICIPANT, demo_study
@@ -51,8 +51,8 @@ def run(options: argparse.Namespace) -> int:
 
 def _headless(begun: Any, options: argparse.Namespace) -> int:
     """Runs to the end of the drive, then prints the trials: the whole object alone with --json."""
-    from monitor.commands.following import close_run, follow_to_end
-    from monitor.commands.printing import print_json, trial_lines
+    from monitor.commands.shared.live_run import close_run, follow_to_end
+    from monitor.commands.shared.printing import print_json, trial_lines
     from monitor.following.live import operator_name
     from monitor.judging.document import session_json
 

@@ -25,7 +25,7 @@ def add_to(subparsers: Any) -> None:
 def run(options: argparse.Namespace) -> int:
     from pathlib import Path
 
-    from monitor.commands.printing import harmless, print_json, say
+    from monitor.commands.shared.printing import harmless, print_json, say
     from monitor.commissioning.drill.cases import MOST_DRIVES
     from monitor.commissioning.drill.keeping import forget, kept
     from monitor.commissioning.drill.score import page_lines
@@ -47,7 +47,7 @@ def run(options: argparse.Namespace) -> int:
         if options.headless != (options.reacts_after is not None):
             raise WitnessError("--headless is played by a script and needs --reacts-after S; a person needs neither.")
         found, status = _play(options, records, by)
-        if found is None:
+        if found is None or status >= 128:
             return status
         page, last = found, pages[-1] if pages else None
     lines = page_lines(page, last)
@@ -67,11 +67,13 @@ def _play(options: argparse.Namespace, records: Any, by: str) -> tuple[dict[str,
     import secrets
     import time
 
-    from monitor.commands.interrupting import Interrupted, interruptible
-    from monitor.commands.printing import say
+    from monitor.commands.shared.interrupting import Interrupted, interruptible
+    from monitor.commands.shared.printing import say
     from monitor.commissioning.drill.cases import draw_series
     from monitor.commissioning.drill.keeping import keep, new_series
     from monitor.commissioning.drill.score import Score
+    from monitor.errors import WitnessError
+    from monitor.recorder.running import find_running
     from monitor.study.demo import EXERCISE, demo_study
 
     if not options.headless:
@@ -86,6 +88,9 @@ def _play(options: argparse.Namespace, records: Any, by: str) -> tuple[dict[str,
     try:
         with interruptible():
             for number, drive in enumerate(draw_series(seed, options.drives), start=1):
+                if find_running(records):
+                    say(f"Something is being recorded in {records}: the exercise ends here.")
+                    break
                 say(f"Drive {number} of {options.drives}.")
                 result, status, goes_on = Drive(study, drive, number, series, by).play(options.reacts_after)
                 if result is not None:
@@ -94,6 +99,10 @@ def _play(options: argparse.Namespace, records: Any, by: str) -> tuple[dict[str,
                     break
     except Interrupted as interrupted:
         status = 128 + interrupted.number
+    except WitnessError as error:
+        if not results:
+            raise
+        say(f"{error} The exercise ends here.")
     if not results:
         return None, status
     page = Score(by, began, seed, tuple(results)).as_json()
@@ -126,7 +135,7 @@ class Drive:
     def play(self, reacts_after_s: float | None) -> tuple[Any, int, bool]:
         """Plays it on a screen, or by a script: the result (None where it was left before its end), a status, and
         whether the series goes on."""
-        from monitor.commands.following import end_run
+        from monitor.commands.shared.live_run import end_run
         from monitor.commissioning.drill.cases import PLANNED_GROUP
         from monitor.commissioning.drill.source import DrillSource
         from monitor.following.beginning import Driving, Listening, begin_run

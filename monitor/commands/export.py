@@ -35,7 +35,7 @@ def run(options: argparse.Namespace) -> int:
 
     from monitor.archive.gathering import gathered_json
     from monitor.commands.compare import look_entered
-    from monitor.commands.printing import print_json, say
+    from monitor.commands.shared.printing import print_json, say
     from monitor.commands.tally import gathered, progress
     from monitor.errors import WitnessError
     from monitor.reports.export.cues import video_times

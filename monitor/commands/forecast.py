@@ -28,7 +28,7 @@ def run(options: argparse.Namespace) -> int:
     from pathlib import Path
 
     from monitor.archive.looks import count_looks
-    from monitor.commands.printing import harmless, print_json, say
+    from monitor.commands.shared.printing import harmless, print_json, say
     from monitor.commands.tally import gathered
     from monitor.errors import WitnessError
     from monitor.reports.forecast.forecast import Bookings, forecast_studies

@@ -36,7 +36,7 @@ def run(options: argparse.Namespace) -> int:
     from datetime import datetime
     from pathlib import Path
 
-    from monitor.commands.printing import harmless, print_json, reading_line, say, trial_lines
+    from monitor.commands.shared.printing import harmless, print_json, reading_line, say, trial_lines
     from monitor.commissioning.importing import CannotBeRight, PastDrive, import_drive
     from monitor.connect.channel_map.loading import load_map
     from monitor.connect.sources.files import Beside, beside_from

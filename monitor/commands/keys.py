@@ -21,7 +21,7 @@ def add_to(subparsers: Any) -> None:
 def run(options: argparse.Namespace) -> int:
     from pathlib import Path
 
-    from monitor.commands.printing import print_json
+    from monitor.commands.shared.printing import print_json
     from monitor.errors import WitnessError
     from monitor.feed.curve import KeyFileRefused, write_key_pair
 

@@ -35,7 +35,7 @@ def run(options: argparse.Namespace) -> int:
 
 
 def _say_once(directories: Any, *, everywhere: bool, as_json: bool) -> int:
-    from monitor.commands.printing import harmless, print_json
+    from monitor.commands.shared.printing import harmless, print_json
     from monitor.following.overview.listening import look_once
     from monitor.following.overview.row import row_line
 
@@ -55,8 +55,8 @@ def _say_once(directories: Any, *, everywhere: bool, as_json: bool) -> int:
 
 def _show(directories: Any, *, everywhere: bool, by: str | None) -> int:
     """The screen, and from it the screen on one run and back."""
-    from monitor.commands.following import show_run
-    from monitor.commands.printing import say
+    from monitor.commands.shared.live_run import show_run
+    from monitor.commands.shared.printing import say
     from monitor.errors import WitnessError
     from monitor.following.beginning import find_run
     from monitor.following.overview.listening import Overseer

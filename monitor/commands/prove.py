@@ -16,22 +16,28 @@ def add_to(subparsers: Any) -> None:
     parser.add_argument("record", metavar="RECORD", help="such as that of a rehearsal")
     parser.add_argument("--study", metavar="FILE", help="judge by this study file (default: the record's own)")
     parser.add_argument("--short", action="store_true", help="only the commonest faults")
+    parser.add_argument(
+        "--jobs", type=int, default=1, metavar="N", help="so many processes share the work (default: 1)"
+    )
     parser.add_argument("--json", action="store_true", help="one JSON document on standard output")
 
 
 def run(options: argparse.Namespace) -> int:
     from pathlib import Path
 
-    from monitor.commands.interrupting import Interrupted, interruptible
-    from monitor.commands.printing import harmless, print_json
+    from monitor.commands.shared.interrupting import Interrupted, interruptible
+    from monitor.commands.shared.printing import harmless, print_json
     from monitor.commissioning.proving.limits import prove
     from monitor.commissioning.proving.words import proof_lines
+    from monitor.errors import WitnessError
     from monitor.study.loading import load_study
 
+    if options.jobs < 1:
+        raise WitnessError("--jobs needs a number of at least 1.")
     study = load_study(options.study) if options.study else None
     try:
         with interruptible():
-            proof = prove(Path(options.record), study, short=options.short, progress=_say_progress)
+            proof = prove(Path(options.record), study, short=options.short, jobs=options.jobs, progress=_say_progress)
     except Interrupted as interrupted:
         return 128 + interrupted.number
     if options.json:

@@ -26,7 +26,7 @@ def run(options: argparse.Namespace) -> int:
     from dataclasses import asdict
     from pathlib import Path
 
-    from monitor.commands.printing import print_json, say
+    from monitor.commands.shared.printing import print_json, say
     from monitor.record.recovery import recover_record, take_place
     from monitor.recorder.running import withdraw_announcement
 
@@ -51,7 +51,7 @@ def _hand_over(path: Any, place: Any) -> int | None:
     """Tells a recorder that runs, and cannot write, where it can; None where none runs on this record."""
     import time
 
-    from monitor.commands.printing import say
+    from monitor.commands.shared.printing import say
     from monitor.record.disk import is_being_written
     from monitor.recorder.client import RecorderClient
     from monitor.recorder.running import read_announcement

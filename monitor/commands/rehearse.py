@@ -48,10 +48,10 @@ def run(options: argparse.Namespace) -> int:
     from pathlib import Path
 
     from monitor.archive.rehearsals import FOLDER, kept_pages, read_page
-    from monitor.commands.following import close_run
-    from monitor.commands.interrupting import Interrupted, interruptible
-    from monitor.commands.perceiving import in_the_seat_of
-    from monitor.commands.printing import harmless, print_json, say
+    from monitor.commands.shared.interrupting import Interrupted, interruptible
+    from monitor.commands.shared.live_run import close_run
+    from monitor.commands.shared.perceiving import in_the_seat_of
+    from monitor.commands.shared.printing import harmless, print_json, say
     from monitor.commissioning.proving.words import proof_lines
     from monitor.commissioning.rehearsal.page import beside_earlier, keep_page, make_page
     from monitor.commissioning.rehearsal.rehearsed import judge_rehearsal
@@ -118,7 +118,7 @@ def run(options: argparse.Namespace) -> int:
 
 def _prove(record: Any, study: Any) -> Any:
     """The short form of what `prove` says of the rehearsal's own record."""
-    from monitor.commands.printing import say
+    from monitor.commands.shared.printing import say
     from monitor.commissioning.proving.limits import prove
 
     say("Trying what of this feed would be found untrue.")
@@ -127,7 +127,7 @@ def _prove(record: Any, study: Any) -> Any:
 
 def _print_days(pages: list[dict[str, Any]], study: str, options: argparse.Namespace) -> int:
     """The numbers of the newest kept rehearsal beside those of the goes before it, without a drive."""
-    from monitor.commands.printing import harmless, print_json
+    from monitor.commands.shared.printing import harmless, print_json
     from monitor.commissioning.rehearsal.run_chart import run_charts
     from monitor.errors import WitnessError
 
@@ -147,7 +147,7 @@ def _drive(following: Any, study: Any, groups: tuple[str, ...], drives: int) -> 
     before everything had fired."""
     import time
 
-    from monitor.commands import following as shared
+    from monitor.commands.shared import live_run as shared
     from monitor.commissioning.rehearsal.rehearsed import RehearsalWatch
     from monitor.errors import RecorderLost
 

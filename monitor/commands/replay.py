@@ -11,7 +11,7 @@ if TYPE_CHECKING:
 
 
 def add_to(subparsers: Any) -> None:
-    from monitor.commands.many_records import add_many_options
+    from monitor.commands.shared.many_records import add_many_options
 
     parser = subparsers.add_parser(
         "replay", help="the screen over a record, and why a trial came out so", description=__doc__
@@ -74,7 +74,7 @@ def run(options: argparse.Namespace) -> int:
 
 
 def _show(path: Path, study: Any, options: argparse.Namespace) -> int:
-    from monitor.commands.printing import say
+    from monitor.commands.shared.printing import say
     from monitor.errors import WitnessError
     from monitor.screens.watch.running import refuse_without_terminal
 
@@ -118,7 +118,7 @@ def _code(path: Path, options: argparse.Namespace) -> int:
 
 
 def _why(path: Path, study: Any, options: argparse.Namespace) -> int:
-    from monitor.commands.printing import print_json, say
+    from monitor.commands.shared.printing import print_json, say
     from monitor.record.addendum import read_addendum
     from monitor.replay.explain.document import explanation_json, explanation_lines
     from monitor.replay.explain.explanation import explain_trial
@@ -144,8 +144,8 @@ def _why(path: Path, study: Any, options: argparse.Namespace) -> int:
 def _sweep(path: Path, study: Any, options: argparse.Namespace) -> int:
     from monitor.archive.engine.addresses import records_at
     from monitor.archive.engine.run import answers
-    from monitor.commands.many_records import how_many
-    from monitor.commands.printing import print_json, say
+    from monitor.commands.shared.many_records import how_many
+    from monitor.commands.shared.printing import print_json, say
     from monitor.errors import WitnessError
     from monitor.replay.explain.sweep import far_enough, sweep, sweep_json, sweep_lines, sweep_task, swept_in
 
@@ -171,7 +171,7 @@ def _sweep(path: Path, study: Any, options: argparse.Namespace) -> int:
 
 
 def _beside(path: Path, study: Any, options: argparse.Namespace) -> int:
-    from monitor.commands.printing import print_json
+    from monitor.commands.shared.printing import print_json
     from monitor.replay.beside.document import beside_json, beside_lines
     from monitor.replay.beside.runs import ReadRun, lay_runs
 
@@ -226,7 +226,7 @@ def chosen_record(path: Path) -> Path:
 def _record_line(record: Path) -> str:
     """Participant, time, trials with their verdicts, and the record's name."""
     from monitor.archive.review import review_record
-    from monitor.commands.printing import harmless
+    from monitor.commands.shared.printing import harmless
     from monitor.errors import WitnessError
 
     try:

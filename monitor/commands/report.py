@@ -13,7 +13,7 @@ from typing import Any
 
 def add_to(subparsers: Any) -> None:
     from monitor.commands.compare import add_unblind_options
-    from monitor.commands.many_records import add_many_options
+    from monitor.commands.shared.many_records import add_many_options
 
     parser = subparsers.add_parser("report", help="one page with pictures, of a run or a study", description=__doc__)
     parser.add_argument("path", metavar="PATH", help="a record, or a directory of records")
@@ -27,7 +27,7 @@ def add_to(subparsers: Any) -> None:
 def run(options: argparse.Namespace) -> int:
     from pathlib import Path
 
-    from monitor.commands.printing import print_json, say
+    from monitor.commands.shared.printing import print_json, say
     from monitor.errors import WitnessError
     from monitor.record.places import is_record
 
@@ -63,7 +63,7 @@ def _of_run(path: Any, options: argparse.Namespace) -> tuple[list[str], str, int
 
 def _of_study(path: Any, options: argparse.Namespace) -> tuple[list[str], str, int | None]:
     from monitor.commands.compare import look_entered
-    from monitor.commands.printing import say
+    from monitor.commands.shared.printing import say
     from monitor.commands.tally import gathered
     from monitor.reports.comparison.comparison import compare_studies, not_compared
     from monitor.reports.comparison.words import analysis_json

@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 
 
 def add_to(subparsers: Any) -> None:
-    from monitor.commands.many_records import add_many_options
+    from monitor.commands.shared.many_records import add_many_options
 
     parser = subparsers.add_parser("review", help="judge records again", description=__doc__)
     parser.add_argument(
@@ -37,8 +37,8 @@ def run(options: argparse.Namespace) -> int:
     from monitor.archive.engine.addresses import records_at
     from monitor.archive.engine.run import answers
     from monitor.archive.engine.unit import Task
-    from monitor.commands.many_records import how_many
-    from monitor.commands.printing import print_json
+    from monitor.commands.shared.many_records import how_many
+    from monitor.commands.shared.printing import print_json
     from monitor.errors import WitnessError
     from monitor.study.loading import load_study
 
@@ -71,7 +71,7 @@ class _Told:
 
     def answer(self, answer: Answer) -> None:
         """The next one."""
-        from monitor.commands.printing import say
+        from monitor.commands.shared.printing import say
 
         if answer.fault:
             say(answer.fault)
@@ -122,7 +122,7 @@ def review_one(path: Path, study: Study | None, options: Mapping[str, Any]) -> d
 
 
 def _lines(path: Path, reviewed: Any, changes: list[dict[str, Any]], *, by_other: bool) -> Iterator[str]:
-    from monitor.commands.printing import trial_lines
+    from monitor.commands.shared.printing import trial_lines
     from monitor.judging.document import real_time_of
 
     session = reviewed.session

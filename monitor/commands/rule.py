@@ -28,7 +28,7 @@ def run(options: argparse.Namespace) -> int:
     from pathlib import Path
 
     from monitor.archive.review import review_record
-    from monitor.commands.printing import print_json, trial_lines
+    from monitor.commands.shared.printing import print_json, trial_lines
     from monitor.errors import WitnessError
     from monitor.judging.document import session_json
     from monitor.record.addendum import addendum_of

@@ -21,7 +21,7 @@ def add_to(subparsers: Any) -> None:
 def run(options: argparse.Namespace) -> int:
     from pathlib import Path
 
-    from monitor.commands.printing import harmless, print_json
+    from monitor.commands.shared.printing import harmless, print_json
     from monitor.record.places import is_record
     from monitor.record.tombstone import read_tombstone
     from monitor.reports.assigning.asked import asked_of

@@ -19,7 +19,7 @@ def run(options: argparse.Namespace) -> int:
 
     from monitor.archive.kept.reading import forget_columns
     from monitor.archive.summary_cache import fresh_summary
-    from monitor.commands.printing import print_json
+    from monitor.commands.shared.printing import print_json
     from monitor.errors import WitnessError
     from monitor.record.sealing import seal_record
 

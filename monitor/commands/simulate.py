@@ -44,7 +44,7 @@ def add_drive_options(parser: argparse.ArgumentParser) -> None:
 def run(options: argparse.Namespace) -> int:
     from pathlib import Path
 
-    from monitor.commands.printing import print_json, say
+    from monitor.commands.shared.printing import print_json, say
     from monitor.simulation.plan import SimulationPlan, first_group
     from monitor.simulation.publishing import run_simulation
 

@@ -18,7 +18,7 @@ def add_to(subparsers: Any) -> None:
 
 def add_directory_options(parser: argparse.ArgumentParser) -> None:
     """Options that the reports on a directory share."""
-    from monitor.commands.many_records import add_many_options
+    from monitor.commands.shared.many_records import add_many_options
 
     parser.add_argument("directory", metavar="DIR", help="a directory of records")
     parser.add_argument("--study", metavar="FILE", help="judge every record by this study file instead of its own")
@@ -41,7 +41,7 @@ def gathered(options: argparse.Namespace, *, unblinded: bool = False) -> Any:
     from pathlib import Path
 
     from monitor.archive.gathering import gather
-    from monitor.commands.many_records import how_many
+    from monitor.commands.shared.many_records import how_many
     from monitor.study.loading import load_study
 
     study = load_study(options.study) if options.study else None
@@ -52,7 +52,7 @@ def _show(options: argparse.Namespace, shown: Any) -> tuple[Any, int]:
     """Prints the report unless it is the one that stands there; with the exit status."""
     import sys
 
-    from monitor.commands.printing import harmless, print_json
+    from monitor.commands.shared.printing import harmless, print_json
     from monitor.reports.tally.tally import tally_json
     from monitor.reports.tally.text import tally_lines
 

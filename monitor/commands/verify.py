@@ -22,7 +22,7 @@ def run(options: argparse.Namespace) -> int:
     from pathlib import Path
 
     from monitor.archive.cache_checking import check_caches
-    from monitor.commands.printing import print_json
+    from monitor.commands.shared.printing import print_json
     from monitor.errors import WitnessError
     from monitor.record.verify import verify_record
 

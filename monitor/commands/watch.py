@@ -36,7 +36,7 @@ def add_to(subparsers: Any) -> None:
 
 def say_others_on(feeds: list[str], records: Any) -> None:
     """Says of each run that is still being recorded from one of these feeds: it takes in the next drive, too."""
-    from monitor.commands.printing import say
+    from monitor.commands.shared.printing import say
     from monitor.recorder.running import find_running
 
     for one in find_running(records) if records.is_dir() else []:
@@ -70,8 +70,8 @@ def run(options: argparse.Namespace) -> int:
     from pathlib import Path
 
     from monitor.commands.assign import plan_run, say_how_far
-    from monitor.commands.following import show_run, stream_run
-    from monitor.commands.printing import say
+    from monitor.commands.shared.live_run import show_run, stream_run
+    from monitor.commands.shared.printing import say
     from monitor.connect.streams import OpenedFeeds
     from monitor.errors import WitnessError
     from monitor.following.beginning import Driving, Listening, begin_run, check_participant, enter_at_start

@@ -28,7 +28,7 @@ def add_to(subparsers: Any) -> None:
 def run(options: argparse.Namespace) -> int:
     from pathlib import Path
 
-    from monitor.commands.printing import harmless, print_json
+    from monitor.commands.shared.printing import harmless, print_json
     from monitor.errors import WitnessError
     from monitor.record.withdrawing import participant_of, withdraw_record
 

@@ -187,12 +187,11 @@ def _to_ask(session: Session) -> Iterator[AskedWhen]:
 
 
 def without_trials(view: LiveView) -> LiveView:
-    """The view with nothing of a trial or a response in it: between the drive's end and the debrief. What is left of
-    the last minute's course would show how the participant braked."""
-    day = replace(view.day, hides_trials=True)
+    """The view with nothing of a trial or a response in it: between the drive's end and the debrief. The course of the
+    last minute, or of the drive, would show how the participant braked."""
     timeline = tuple(mark for mark in view.timeline if mark.kind in KEPT_ON_TIMELINE)
-    without = replace(view, trials=(), contested=(), lost_words=(), saved=None, responses=(), strips=(), day=day)
-    return replace(without, timeline=timeline)
+    hidden = replace(view, trials=(), contested=(), lost_words=(), saved=None, responses=(), timeline=timeline)
+    return replace(hidden, strips=(), whole=(), slow=(), day=replace(view.day, hides_trials=True))
 
 
 def _driven_words(found: Driven) -> str:

@@ -16,6 +16,7 @@ from monitor.following.day import day_lines, rehearsed_line
 from monitor.following.heading.run import NOT_RECORDING
 from monitor.following.source_words import clock_words
 from monitor.following.view import LiveView, PreflightLine, PreflightView
+from monitor.following.words import minutes_text
 from monitor.judging.case.drive import DriveLog
 from monitor.judging.case.sources import SourceRun
 from monitor.judging.case.trial import Result
@@ -222,5 +223,6 @@ def _disk(view: LiveView) -> PreflightLine:
         return PreflightLine("recorder", "recording", view.recorder.state, "not met")
     if minutes is None:
         return PreflightLine("disk", needed, "not known yet", "undecided")
-    given = f"{minutes:.0f} min left" if minutes < 120 else f"{minutes / 60:.0f} h left"
-    return PreflightLine("disk", needed, given, "met" if minutes >= DISK_LEAST_MIN else "not met")
+    return PreflightLine(
+        "disk", needed, f"{minutes_text(minutes)} left", "met" if minutes >= DISK_LEAST_MIN else "not met"
+    )

@@ -18,8 +18,9 @@ all that all is well. A listener that does not read costs nothing: what it leave
 
 The private one adds `pid`, `by`, `record`, `participant`, `drive`, `t`, `feed`, `recorder`, `recorder_says`,
 `minutes_left` (of the disk), `lost` (frames), `next` ({`trigger`, `seconds`}, or null; the seconds are null while a
-trial is being answered, because how fast the next trigger comes near would tell how), `ladder` (a word) and `headings`:
-a list of {`name`, `tone`, `word`, `seconds`, `sentence`, `now`}, and at the end `left`: true.
+trial is being answered, because how fast the next trigger comes near would tell how), `withheld` (whether a blind
+record has a trial that fired and is not ruled on), `ladder` (a word) and `headings`: a list of {`name`, `tone`, `word`,
+`seconds`, `sentence`, `now`}, and at the end `left`: true.
 """
 
 from __future__ import annotations
@@ -84,6 +85,7 @@ def full(view: LiveView) -> dict[str, Any]:
         "minutes_left": view.recorder.minutes_left,
         "lost": view.feed.lost,
         "next": _next(view),
+        "withheld": _is_withheld(view),
         "ladder": ladder.word if ladder is not None else None,
         "headings": [
             {
@@ -104,8 +106,12 @@ def _next(view: LiveView) -> dict[str, Any] | None:
     outlook = view.outlook
     if outlook is None:
         return None
-    answering = outlook.in_horizon or outlook.hidden
+    answering = outlook.in_horizon or outlook.hidden or _is_withheld(view)
     return {"trigger": outlook.trigger, "seconds": None if answering else outlook.seconds_left}
+
+
+def _is_withheld(view: LiveView) -> bool:
+    return view.blind and any(one.fired_at is not None and one.ruling is None for one in view.trials)
 
 
 class StatusStream:

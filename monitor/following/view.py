@@ -168,6 +168,12 @@ class SavedView:
     overdue: bool = False
     """Whether its marker may still come."""
 
+    @property
+    def now(self) -> str:
+        """What to do, and the time that is left for it."""
+        left = "" if self.seconds_left is None else f" ({self.seconds_left:.0f} s left)"
+        return f"{self.words}{left}"
+
 
 @dataclass(frozen=True, slots=True)
 class Question:

@@ -53,7 +53,12 @@ def judge_pending(occasion: Occasion, earlier: Exposure, missed: Expected | None
     if over and looked_at is None and not trigger.fires_when:
         looked_at = _braked_at(occasion)
     came, braked_t = _came(occasion, looked_at)
-    if findings and looked_at is not None and braked_t is not None and not trigger.comes_often:
+    # where another trigger fired about then, the hazard was that one's
+    another = braked_t is not None and any(
+        marker.kind == "trigger" and abs(marker.t - braked_t) <= AFTER_TRIGGER_S
+        for marker in drive.known_markers(number)
+    )
+    if findings and looked_at is not None and braked_t is not None and not (another or trigger.comes_often):
         held = f"The rule of {trigger.name} held from {looked_at:.2f} s and no" if trigger.fires_when else "No"
         sentence = (
             f"{held} marker told that {trigger.name} fired, but its hazard came at {braked_t:.2f} s: was the marker "

@@ -209,5 +209,7 @@ def pack_operator(fields: dict[str, Any]) -> bytes:
     | `comfort` | `rating` (0–20), `drive`, `at`                                                                 |
     | `step`    | `step` (run sheet step name), `done`, `drive`, `at`                                            |
     | `end`     | `why`: asks the recorder to close the run                                                      |
+    | of the day| `adverse`, `deviation`, `symptoms`, `fit`, `debrief`, `reminded`, `perceived`, `rehearsed`,       |
+    |           | `carried`: their fields stand in `judging/day/log.py`                                          |
     """
     return pack_map(fields)

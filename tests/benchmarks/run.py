@@ -28,6 +28,7 @@ NAMES = {
     "onscreen": "what can be known before a fire → its word on terminals of three sizes",
     "naming": "a stopped or killed recorder, simulator or screen → called by its name",
     "shares": "processor at 60 Hz, and bytes to the terminal",
+    "overview": "processor of the overview of four runs",
     "reviewing": "a record of an hour, judged again; several on all cores",
     "archive": "many runs judged by one process, by several, by dask workers",
     "replaying": "a record of an hour opened for replay",

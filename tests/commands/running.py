@@ -5,13 +5,10 @@ from __future__ import annotations
 import json
 import subprocess
 import sys
-import time
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
-from typing import Any, TypeVar
-
-T = TypeVar("T")
+from typing import Any
 
 NOT_ALLOCATED = ("--group", "chime", "--group-words", "as the simulator says")
 """The simulator's own group, whatever the study's assignment would give."""
@@ -79,17 +76,6 @@ def watching(
         if process.poll() is None:
             process.kill()
         process.wait()
-
-
-def wait_for(what: Callable[[], T], timeout: float = 30.0) -> T:
-    """Asks until the answer is true; fails with the last answer after the time."""
-    deadline = time.monotonic() + timeout
-    while True:
-        answer = what()
-        if answer:
-            return answer
-        assert time.monotonic() < deadline, f"not within {timeout} s: {answer!r}"
-        time.sleep(0.05)
 
 
 def the_record(records: Path) -> Path:

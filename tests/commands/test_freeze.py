@@ -10,9 +10,8 @@ import pytest
 from monitor.archive.looks import AUDIT_NAME, chain_fault, count_looks, enter_look, freeze, frozen
 from monitor.errors import WitnessError
 from tests.commands.running import run
-from tests.reports.making import REPORT_STUDY, hand_record
+from tests.reports.making import BLIND, hand_record
 
-BLIND = REPORT_STUDY.replace('title = "Written by hand"', 'title = "Written by hand"\nblind = true')
 WIDER = BLIND.replace("at_most = 1.9", "at_most = 2.4")
 
 

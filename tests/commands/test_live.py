@@ -14,7 +14,8 @@ import pytest
 import zmq
 
 from monitor.recorder.running import find_running
-from tests.commands.running import STUDY, run, simulator, the_record, trials, wait_for, watching
+from tests.commands.running import STUDY, run, simulator, the_record, trials, watching
+from tests.waiting import wait_for
 
 GATE = "1/gate-brake/1"
 

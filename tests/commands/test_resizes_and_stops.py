@@ -15,7 +15,8 @@ import pytest
 
 from monitor.recorder.running import find_running
 from tests.commands.ptys import Pty
-from tests.commands.running import command, run, the_record, trials, wait_for
+from tests.commands.running import command, run, the_record, trials
+from tests.waiting import wait_for
 
 pytestmark = pytest.mark.slow
 

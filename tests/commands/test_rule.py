@@ -11,9 +11,8 @@ import pytest
 
 from monitor.archive.looks import enter_look
 from tests.commands.running import run
-from tests.reports.making import REPORT_STUDY, hand_drive, hand_record
+from tests.reports.making import BLIND, hand_drive, hand_record
 
-BLIND = REPORT_STUDY.replace('title = "Written by hand"', 'title = "Written by hand"\nblind = true')
 TRIAL = "1/gate-brake/1"
 
 

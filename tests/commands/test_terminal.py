@@ -14,7 +14,8 @@ from pathlib import Path
 import pytest
 
 from monitor.recorder.running import find_running
-from tests.commands.running import command, run, the_record, wait_for
+from tests.commands.running import command, run, the_record
+from tests.waiting import wait_for
 
 pytestmark = [pytest.mark.slow, pytest.mark.skipif(shutil.which("tmux") is None, reason="no tmux on this machine")]
 
@@ -61,8 +62,8 @@ def test_a_note_typed_on_the_screen_and_the_verdict_are_in_the_record(terminal: 
     terminal.keys("van looks odd", "Enter")
     wait_for(lambda: "van looks odd" in terminal.text())
     # the trigger comes after 30 s of the drive, ten seconds of wall time, and is final some seven later
-    wait_for(lambda: "gate-brake" in terminal.text() and "1:" in terminal.text(), timeout=60)
-    wait_for(lambda: "ended" in terminal.text().lower(), timeout=60)
+    wait_for(lambda: "gate-brake" in terminal.text() and "1:" in terminal.text(), deadline_s=60)
+    wait_for(lambda: "ended" in terminal.text().lower(), deadline_s=60)
     terminal.close()
     record = the_record(tmp_path)
     (document,) = json.loads(run("review", "--json", str(record)).stdout)

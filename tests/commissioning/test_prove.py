@@ -88,3 +88,8 @@ def test_the_command_prints_one_document_and_writes_nothing(tmp_path: Path) -> N
     assert {one["channel"] for one in document["limits"]} >= {"speed", "accel", "station", "place"}
     assert {one: one.stat().st_mtime_ns for one in CLEAN.rglob("*")} == before
     assert run("prove", str(tmp_path)).returncode == 2
+
+
+@pytest.mark.slow
+def test_processes_that_share_the_faults_find_the_same(proof: Proof) -> None:
+    assert prove(CLEAN, short=True, jobs=2).as_json() == proof.as_json()

@@ -11,18 +11,19 @@ from pathlib import Path
 
 import pytest
 
-from tests.commands.running import the_record, wait_for
+from tests.commands.running import the_record
 from tests.connect import udp_sender
 from tests.connect.calling import call
 from tests.connect.conftest import CONFIGS, Processes, free_udp_port
+from tests.waiting import wait_for
 
 UDP_MAP = CONFIGS / "channels-udp.toml"
 STUDY = str(CONFIGS / "dusk-road.toml")
 SHORT_OF_PATIENCE = """
 import sys
-from monitor.commands import following
+from monitor.commands.shared import live_run
 from monitor.commands.main import main
-following.SILENCE_S = 3.0
+live_run.SILENCE_S = 3.0
 main(sys.argv[1:])
 """
 

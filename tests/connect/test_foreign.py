@@ -51,6 +51,11 @@ def not_met(review: dict[str, Any]) -> list[str]:
     return [one["name"] for one in review["trials"][0]["conditions"] if one["result"] == "not met"]
 
 
+def weighty(review: dict[str, Any]) -> list[str]:
+    """Why the first trial is not valid, in sentences."""
+    return [one["sentence"] for one in review["trials"][0]["findings"] if one["severity"] != "note"]
+
+
 @pytest.mark.parametrize(("scenario", "verdict"), [("clean", "valid"), ("gap-too-long", "invalid")])
 def test_big_endian_datagrams_with_bits_and_slots(
     scenario: str, verdict: str, processes: Processes, tmp_path: Path
@@ -101,7 +106,7 @@ def test_a_stream_of_gaze_with_a_drifting_clock_beside_datagrams(
     scenario: str, verdict: str, processes: Processes, tmp_path: Path
 ) -> None:
     port = free_udp_port()
-    program = simulator(processes, "gaze", scenario, f"127.0.0.1:{port}", speed="8")
+    program = simulator(processes, "gaze", scenario, f"127.0.0.1:{port}", speed="5")
     assert program.stdout.readline() == "ready\n"
     bridge = processes.bridge(
         MAPS / "without-eyes.toml",
@@ -118,7 +123,7 @@ def test_a_stream_of_gaze_with_a_drifting_clock_beside_datagrams(
         program.stdin.flush()
 
     review = watched(processes, bridge, tmp_path, go)
-    assert verdicts(review) == [("1/gate-brake/1", verdict), VALID[1]], review["trials"][0]
+    assert verdicts(review) == [("1/gate-brake/1", verdict), VALID[1]], weighty(review)
     assert not_met(review) == ([] if verdict == "valid" else ["eyes off road"])
 
 

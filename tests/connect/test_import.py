@@ -11,7 +11,7 @@ from typing import Any
 import pytest
 
 from monitor.archive.review import review_record
-from monitor.commands.printing import reading_line
+from monitor.commands.shared.printing import reading_line
 from monitor.commissioning.importing import Imported, PastDrive, import_drive
 from monitor.connect.channel_map.loading import load_map, parse_map
 from monitor.errors import WitnessError
@@ -182,7 +182,7 @@ def test_a_long_file_tells_how_far_it_is_in_both_readings(tmp_path: Path) -> Non
 def test_how_far_it_is_stands_in_one_line_of_a_terminal_and_nowhere_else(
     monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    monkeypatch.setattr("monitor.commands.printing.TELL_EVERY_S", 0.0)
+    monkeypatch.setattr("monitor.commands.shared.printing.TELL_EVERY_S", 0.0)
     reading_line("judging")(0.5, 1200)
     assert capsys.readouterr().err == ""
     monkeypatch.setattr("sys.stderr.isatty", lambda: True)

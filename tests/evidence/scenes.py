@@ -100,6 +100,8 @@ origin = "hazard onset"
 horizon_s = 3.0
 """
 RULE = '[[trigger.fires_when]]\nmeasure = "station"\nat_least = {station}\nedge = "rising"'
+BRAKING = 'measure = "lead.accel"\nat_most = -4.0\nwithin_s = 1.0\nheld_s = 0.5'
+SLOWING = 'measure = "lead.speed"\nat_most = 20.0\nwithin_s = 1.5\nheld_s = 0.5'
 OFFSET = """
 [[trigger.condition]]
 name = "lane offset"
@@ -146,6 +148,10 @@ class Scene:
     """The time that a frame or a marker of a time says."""
     number: Callable[[int], int] = lambda seq: seq
     """The sequence number that a frame says."""
+    van_slows: bool = False
+    """The study tells the van's braking by its speed, because the room does not fill its acceleration."""
+    accepted: str = ""
+    """What a person accepted at a rehearsal, as tables of the study file."""
     stated_hz: float | None = None
     """The rate that the hello says; None: the room's."""
     pace: float = 1.0
@@ -269,14 +275,14 @@ def _glances(rng: np.random.Generator, t: Array, *, at_fire: bool) -> Array:
 
 def study_for(scene: Scene) -> Study:
     """The study: a rule where stations are sent, the lane offset where something tells it."""
-    return study_of(scene.room.lanes, scene.room.road, scene.station)
-
-
-def study_of(lanes: bool, road: bool, station: float) -> Study:
-    """A study for a room."""
-    rule = RULE.format(station=round(station, 6)) if lanes else ""
+    lanes, road = scene.room.lanes, scene.room.road
+    rule = RULE.format(station=round(scene.station, 6)) if lanes else ""
     text = STUDY.format(rule=rule, offset=OFFSET if lanes or road else "")
-    return parse_study(text, "scenes.toml")
+    if scene.van_slows:
+        text = text.replace(BRAKING, SLOWING)
+        first, rest = text.split("[trigger.hazard]")
+        text = f"{first}[trigger.response]{rest.split('[trigger.response]')[1]}".replace("hazard onset", "fire")
+    return parse_study(text + scene.accepted, "scenes.toml")
 
 
 def opening_of(scene: Scene, study: Study) -> Opening:

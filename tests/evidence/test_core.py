@@ -142,10 +142,11 @@ def test_a_signal_that_changes_as_nobody_does_is_no_evidence(
     assert told is None if words is None else words in str(told)
 
 
+@pytest.mark.parametrize("drives", [8, pytest.param(40, marks=pytest.mark.slow)])
 @pytest.mark.parametrize(("level", "slow_s"), [(0, 0.0), (1, 0.0), (2, 0.0), (1, 0.5)])
-def test_clean_drives_give_no_alarm(level: int, slow_s: float) -> None:
-    """40 drives of each kind: bends, lane changes, hard braking, standstill, reversing, ticks, jitter, loss."""
-    assert {seed: told for seed in range(40) if (told := false_alarm(seed, level, slow_s))} == {}
+def test_clean_drives_give_no_alarm(level: int, slow_s: float, drives: int) -> None:
+    """Drives of each kind: bends, lane changes, hard braking, standstill, reversing, ticks, jitter, loss."""
+    assert {seed: told for seed in range(drives) if (told := false_alarm(seed, level, slow_s))} == {}
 
 
 @pytest.mark.parametrize(

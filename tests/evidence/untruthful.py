@@ -1,16 +1,20 @@
 """Untruthful and clean drives judged, and what is wrong with a verdict: `python tests/evidence/untruthful.py 0 2000`.
 
-With `--clean` clean drives in rooms with realistic noise; with `--jobs N` on several cores.
+With `--clean` clean drives in rooms with realistic noise; with `--jobs N` on several cores; with `--into FILE` it goes
+on where it was stopped.
 """
 
 from __future__ import annotations
 
 import argparse
+import json
 import sys
 from collections import Counter
 from concurrent.futures import ProcessPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from functools import partial
 from pathlib import Path
+from typing import Any
 
 if __name__ == "__main__":
     sys.path.insert(0, str(Path(__file__).parents[2]))
@@ -79,8 +83,47 @@ def judge_untruthful(seed: int) -> Judged:
     return judge_scene(untruthful(seed), seed)
 
 
-def clean_drive(seed: int) -> Judged:
-    """A clean drive in a room with realistic noise: 0.05 m/s and 3 cm, jitter of 2 ms, ticks of 10 and 15.6 ms."""
+ACCEPTED = """
+[[accepted]]
+of = "own"
+channel = "lane_offset"
+kind = "offset"
+size = 0.15
+by = "MK"
+[[accepted]]
+of = "others"
+channel = "accel"
+kind = "not filled"
+by = "MK"
+[[accepted]]
+of = "own"
+channel = "station"
+kind = "steps"
+size = 0.5
+by = "MK"
+[[accepted]]
+of = "others"
+channel = "station"
+kind = "steps"
+size = 0.5
+by = "MK"
+"""
+
+
+def _differing(scene: Scene) -> Scene:
+    """The drive in a room whose lane offset has another reference, whose traffic has no acceleration, and whose
+    stations are stitched; all of it was accepted, and the study looks at the van's speed."""
+    scene.own.channels["lane_offset"] = scene.own.channels["lane_offset"] + 0.15
+    scene.van.channels["accel"] = np.zeros(len(scene.van.t))
+    scene.beside.channels["accel"] = np.zeros(len(scene.beside.t))
+    return replace(scene, accepted=ACCEPTED, van_slows=True)
+
+
+def clean_drive(seed: int, *, differs: bool = False) -> Judged:
+    """A clean drive in a room with realistic noise: 0.05 m/s and 3 cm, jitter of 2 ms, ticks of 10 and 15.6 ms.
+
+    `differs`: the room has constant differences that were accepted at a rehearsal.
+    """
     rng = np.random.default_rng([seed, 17])
     clock = seed % 4
     room = any_room(
@@ -92,28 +135,50 @@ def clean_drive(seed: int) -> Judged:
         rate_hz=float((20.0, 30.0, 60.0, 100.0)[int(rng.integers(4))]),
         lanes=True,
         pedals=True,
+        seam_m=0.35 if differs else 0.0,
     )
-    return judge_scene(draw_scene(seed, room, clean=True), seed)
+    scene = draw_scene(seed, room, clean=True)
+    return judge_scene(_differing(scene) if differs else scene, seed)
 
 
 def main() -> int:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("first", type=int)
     parser.add_argument("stop", type=int)
-    parser.add_argument("--clean", action="store_true")
+    parser.add_argument("--clean", action="store_true", help="clean drives")
+    parser.add_argument(
+        "--differs", action="store_true", help="clean drives with constant differences that were accepted"
+    )
     parser.add_argument("--jobs", type=int, default=1)
+    parser.add_argument("--into", metavar="FILE", help="a line a drive goes here; those in it are not run again")
     options = parser.parse_args()
-    counts: Counter[str] = Counter()
-    judge = clean_drive if options.clean else judge_untruthful
+    clean = options.clean or options.differs
+    told = _read(options.into)
+    judge = partial(clean_drive, differs=options.differs) if clean else judge_untruthful
+    seeds = [seed for seed in range(options.first, options.stop) if seed not in told]
     with ProcessPoolExecutor(options.jobs) as pool:
-        for one in pool.map(judge, range(options.first, options.stop), chunksize=10):
-            counts[f"{'violated' if one.truth.violated else 'truly met'}, {one.trial.verdict}"] += 1
-            if one.wrong or (options.clean and one.trial.verdict != "valid"):
-                counts[one.wrong or "clean and not valid"] += 1
-                print(one.words(), flush=True)
-    for words, count in sorted(counts.items()):
+        for one in pool.map(judge, seeds, chunksize=10 if options.jobs > 1 else 1):
+            what = f"{'violated' if one.truth.violated else 'truly met'}, {one.trial.verdict}"
+            wrong = one.wrong or ("clean and not valid" if clean and one.trial.verdict != "valid" else "")
+            told[one.seed] = {"seed": one.seed, "what": what, "wrong": wrong, "words": one.words() if wrong else ""}
+            if options.into:
+                with open(options.into, "a", encoding="utf-8") as file:
+                    file.write(json.dumps(told[one.seed]) + "\n")
+    kept = [line for seed, line in sorted(told.items()) if options.first <= seed < options.stop]
+    for line in kept:
+        if line["wrong"]:
+            print(line["words"])
+    for words, count in sorted(Counter(line["wrong"] or line["what"] for line in kept).items()):
         print(f"{count:6d}  {words}")
     return 0
+
+
+def _read(path: str | None) -> dict[int, dict[str, Any]]:
+    """What an earlier run wrote down, by seed."""
+    if path is None or not Path(path).exists():
+        return {}
+    lines = [json.loads(line) for line in Path(path).read_text(encoding="utf-8").splitlines()]
+    return {one["seed"]: one for one in lines}
 
 
 if __name__ == "__main__":

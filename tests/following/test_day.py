@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import replace
+from dataclasses import fields, replace
 from typing import Any
 
 import pytest
@@ -57,6 +57,17 @@ expected = "heard"
 """
 )
 DRIVE = HandDrive(participant="Q01", scenario="clean")
+
+
+OF_A_TRIAL = ("trials", "contested", "lost_words", "responses", "strips", "whole", "slow")
+"""Parts of the view that tell of a trial or a response."""
+
+SHOWN_ALL_THE_SAME = frozenset(
+    "revision record participant group study scenario drive t feed recorder numbers scene outlook notes masked blind "
+    "reasons sheet closing_digest preflight slow_used stop questions seen practice horizon_over_s unattended in_charge "
+    "hidden".split()
+)
+"""What stands now, or was entered by people, or says nothing of how the participant drove."""
 
 
 def run(days_ago: float, scenario: str, minutes: float = 20.0, **more: Any) -> dict[str, Any]:
@@ -185,7 +196,13 @@ def test_between_the_end_of_the_drive_and_the_debrief_nothing_of_a_trial_or_a_re
     assert view.trials, "the trial is there"
     assert view.day.asks_first
     hidden = without_trials(view)
-    assert (hidden.trials, hidden.strips, hidden.responses, hidden.lost_words) == ((), (), (), ())
+    something: dict[str, Any] = dict.fromkeys(OF_A_TRIAL, ("something",))
+    full = replace(view, **something)
+    assert {name: getattr(without_trials(full), name) for name in OF_A_TRIAL} == dict.fromkeys(OF_A_TRIAL, ())
+    known = {*OF_A_TRIAL, *SHOWN_ALL_THE_SAME, "timeline", "saved", "day"}
+    assert {one.name for one in fields(LiveView)} == known, (
+        "say of a new part of the view whether it tells of a response"
+    )
     said = " ".join(f"{name} {words}" for name, words in headings(hidden))
     assert "debrief is open" in said
     assert not any(word in said.lower() for word in ("valid", "met", "brake"))

@@ -181,6 +181,17 @@ def test_what_can_be_saved_and_what_is_being_lost_go_by_the_time_left() -> None:
         assert [name for name, _ in found][:2] == [first, "losing" if first == "saved" else "saved"]
 
 
+def test_what_saves_a_trial_stands_under_its_own_verdict_while_it_helps() -> None:
+    lost = (("1/gate-brake/1", "gate-brake is lost; drive on."),)
+    saved = SavedView("1/gate-brake/1", "gate-brake", "It should have fired.", "Arm it again.", 9.0, overdue=True)
+    both = view(trials=(trial(),), outlook=outlook(seconds_left=40.0), saved=saved, lost_words=lost)
+    (_, head), (_, second), *_ = headings(both)
+    assert (head.word, head.now) == ("INVALID", "Arm it again. (9 s left)")
+    assert second.word == "NOT FIRED"
+    (_, without), *_ = headings(replace(both, saved=replace(saved, words="")))
+    assert without.now == "gate-brake is lost; drive on."
+
+
 # --- trials that wait ------------------------------------------------------------------------------------------------
 
 
@@ -217,6 +228,13 @@ def test_two_people_who_ruled_differently_are_both_told() -> None:
     name, head = headings(view(contested=(("1/gate-brake/1", "ben ruled valid, ann had ruled invalid"),)))[0]
     assert (name, head.word) == ("to rule", "TWO RULINGS")
     assert "ben ruled valid, ann had ruled invalid" in head.sentence
+
+
+def test_between_drives_where_people_rule_both_are_told_too() -> None:
+    contested = (("1/gate-brake/1", "ben ruled invalid, ann had ruled valid"),)
+    name, head = headings(view(contested=contested, feed=replace(LIVE, state="ended")))[0]
+    assert name == "between drives"
+    assert head.now == "1/gate-brake/1: ben ruled invalid, ann had ruled valid; r rules on it again"
 
 
 # --- every finding: before the fire and after it ----------------------------------------------------------------------

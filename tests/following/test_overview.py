@@ -20,11 +20,12 @@ from monitor.following.overview.listening import NEVER_ANSWERED_S, Listening
 from monitor.following.overview.row import FIRST_WORD_S, Heard, RunRow, row_line, row_of
 from monitor.following.processes import ProcessState
 from monitor.following.status_stream import VALID_FOR_S, full, status_endpoint
+from monitor.judging.case.trial import Ruling
 from monitor.record.disk import DISK, lock_record
 from monitor.recorder.plan import RecorderPlan
 from monitor.recorder.running import announce, make_sockets_directory, sockets_here, withdraw_announcement
 from monitor.recorder.wire import RecorderStatus, entries_endpoint, pack_status
-from tests.following.test_heading import APPLIES, WORDS, outlook, view
+from tests.following.test_heading import APPLIES, WORDS, outlook, trial, view
 
 RECORD = Path("/records/Q07-20261128T093000Z-ab12.run")
 RECORDS = RecorderStatus(alive=True, pid=7, age_s=0.1, minutes_left=90.0, record=str(RECORD))
@@ -74,6 +75,21 @@ def test_while_a_trial_is_answered_no_seconds_are_told() -> None:
         assert found.heading.seconds is None
         assert "17" not in json.dumps(found.as_json())
         assert "17" not in row_line(found)
+
+
+@pytest.mark.parametrize("name", ["hold", "losing", "ready", "later"])
+def test_until_a_blind_trial_is_ruled_on_nothing_that_driving_decides_is_told(name: str) -> None:
+    fired = {"blind": True, "trials": (trial("valid"),), "seen": frozenset({("1/gate-brake/1", "VALID")})}
+    shown = {**APPLIES[name], **fired}
+    found = row({**full(view(**shown)), "pid": 7, "by": "ann"})
+    assert found.heading.word == "HIDDEN"
+    assert found.seconds_to_next is None
+    assert "2.6" not in row_line(found)
+    ruled = trial("valid", rulings=(Ruling("valid", "confirmed", "", "ann", 41.0, 1.0, None),))
+    told_again = row({**full(view(**{**shown, "trials": (ruled,)})), "pid": 7, "by": "ann"})
+    assert told_again.heading.word == WORDS[name]
+    stopped = row({**full(view(**{**shown, **APPLIES["stop"]})), "pid": 7, "by": "ann"})
+    assert stopped.heading.word == "STOP"
 
 
 @given(

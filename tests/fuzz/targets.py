@@ -26,7 +26,7 @@ from monitor.archive.looks import AUDIT_NAME, count_looks, enter_look, frozen
 from monitor.archive.rehearsals import FOLDER, kept_pages, latest_page
 from monitor.archive.review import review_record
 from monitor.archive.summary_cache import cached_summary, fresh_summary, keep_summary
-from monitor.commands.printing import trial_lines
+from monitor.commands.shared.printing import trial_lines
 from monitor.errors import WitnessError
 from monitor.judging.document import session_json
 from monitor.record.addendum import addendum_of, append_addendum

@@ -10,6 +10,7 @@ import msgpack
 import numpy as np
 import numpy.typing as npt
 
+from monitor.judging.case.trial import Trial
 from monitor.judging.session import Session
 from monitor.record.entries import Entry, EntryKind, Opening, pack_frames, pack_map, pack_opening
 from monitor.study.loading import parse_study
@@ -296,3 +297,19 @@ def live(*drives: HandDrive, study: Study | None = None, group: str | None = "ch
     session = Session(study, opening_of(study, group=group, **more))
     session.take(entries_of(*drives, close=False))
     return session
+
+
+def first_trial(drive: HandDrive, text: str = STUDY) -> Trial:
+    """The first trial of a drive, after all of it."""
+    return judged(drive, study=study_of(text)).trials()[0]
+
+
+def only_trial(drive: HandDrive, text: str = STUDY) -> Trial:
+    """The one trial of a drive, after all of it."""
+    (trial,) = judged(drive, study=study_of(text)).trials()
+    return trial
+
+
+def found_codes(trial: Trial) -> list[str]:
+    """The codes of what was found about a trial."""
+    return [one.code for one in trial.findings]

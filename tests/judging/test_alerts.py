@@ -7,7 +7,7 @@ from typing import Any
 import pytest
 
 from monitor.judging.case.trial import Trial
-from tests.judging.hand import FIRE_T, STUDY, HandDrive, Mark, judged, live, study_of
+from tests.judging.hand import FIRE_T, STUDY, HandDrive, Mark, found_codes, judged, live, study_of
 
 TEXT = STUDY.replace(
     "[groups.no-alert]",
@@ -26,10 +26,6 @@ def off(after_s: float, modality: Any = "sound", **data: Any) -> Mark:
 def given(*markers: Mark, group: str | None = "chime", text: str = TEXT, **more: Any) -> Trial:
     drive = HandDrive(markers=list(markers), group=group, end_t=18.0, **more)
     return judged(drive, study=study_of(text), group=group).trials()[0]
-
-
-def found(trial: Trial) -> list[str]:
-    return [one.code for one in trial.findings]
 
 
 @pytest.mark.parametrize(
@@ -61,7 +57,7 @@ def test_what_was_given_against_what_is_assigned(
     markers: list[Mark], group: str, result: str, codes: list[str], verdict: str
 ) -> None:
     trial = given(*markers, group=group)
-    assert (trial.alert.result, found(trial), trial.verdict) == (result, codes, verdict)
+    assert (trial.alert.result, found_codes(trial), trial.verdict) == (result, codes, verdict)
 
 
 @pytest.mark.parametrize(
@@ -96,7 +92,7 @@ def test_commanded_or_measured_is_said() -> None:
 
 def test_a_sensor_that_sees_the_command_is_no_second_alert() -> None:
     trial = given(on(0.30), on(0.34, measured=True))
-    assert (trial.alert.result, found(trial), trial.alert.evidence) == ("as assigned", [], "measured")
+    assert (trial.alert.result, found_codes(trial), trial.alert.evidence) == ("as assigned", [], "measured")
     assert trial.alert.at == pytest.approx(FIRE_T + 0.34)
 
 
@@ -106,14 +102,14 @@ def test_a_command_counts_with_the_output_delay_of_its_modality() -> None:
     assert trial.alert.at == pytest.approx(FIRE_T + 0.35)
     assert given(on(0.3, measured=True), text=text).alert.at == pytest.approx(FIRE_T + 0.30)
     late = given(on(0.45, "vibration"), group="seat", text=text)
-    assert (late.alert.result, found(late)) == ("late", ["alert-late"])  # 0.45 + 0.20 s
+    assert (late.alert.result, found_codes(late)) == ("late", ["alert-late"])  # 0.45 + 0.20 s
 
 
 def test_an_alert_that_no_sensor_saw_was_not_produced_where_the_study_has_sensors() -> None:
     text = TEXT.replace("latest_s = 0.6", "latest_s = 0.6\nmeasured = true")
     trial = given(on(0.3), text=text)
-    assert (trial.alert.result, found(trial), trial.verdict) == ("missing", ["alert-not-produced"], "invalid")
-    assert found(given(on(0.3), on(0.33, measured=True), text=text)) == []
+    assert (trial.alert.result, found_codes(trial), trial.verdict) == ("missing", ["alert-not-produced"], "invalid")
+    assert found_codes(given(on(0.3), on(0.33, measured=True), text=text)) == []
 
 
 @pytest.mark.parametrize(
@@ -122,7 +118,7 @@ def test_an_alert_that_no_sensor_saw_was_not_produced_where_the_study_has_sensor
 def test_the_alerts_duration_is_a_note(lasted: float, codes: list[str]) -> None:
     text = TEXT.replace("latest_s = 0.6", "latest_s = 0.6\nat_least_lasting_s = 0.3\nat_most_lasting_s = 2.0")
     trial = given(on(0.3), off(0.3 + lasted), text=text)
-    assert (found(trial), trial.verdict) == (codes, "valid")
+    assert (found_codes(trial), trial.verdict) == (codes, "valid")
 
 
 def test_each_part_of_a_combination_ends_by_its_own_marker() -> None:
@@ -143,7 +139,7 @@ def test_an_unknown_group_leaves_it_open() -> None:
         drive = HandDrive(group=None, end_t=18.0)
         trial = judged(drive, study=study_of(TEXT), group=group).trials()[0]
         assert (trial.alert.expected, trial.alert.result) == (None, "not known")
-        assert (found(trial), trial.verdict) == (["group-unknown"], "undecided")
+        assert (found_codes(trial), trial.verdict) == (["group-unknown"], "undecided")
 
 
 @pytest.mark.parametrize(("group", "assigned"), [("chime", "sound"), ("no-alert", "no alert")])
@@ -152,7 +148,7 @@ def test_a_lost_marker_may_have_been_the_alert(group: str, assigned: str) -> Non
     others: list[Mark] = [(FIRE_T + 0.3 + 0.0001 * k, "other", "x", {}) for k in range(41)]
     trial = given(*others, group=group, lost_markers=frozenset({3}))
     assert trial.alert.result == "not known"
-    assert set(found(trial)) == {"alert-unknown", "marker-lost"}
+    assert set(found_codes(trial)) == {"alert-unknown", "marker-lost"}
     assert trial.verdict == "undecided"
     assert any(f"Group {group} is assigned {assigned}" in one.sentence for one in trial.findings)
 
@@ -161,7 +157,7 @@ def test_a_drive_that_ends_first_leaves_it_unknown() -> None:
     drive = HandDrive(markers=[], end_t=FIRE_T + 0.4)
     trial = judged(drive, study=study_of(TEXT)).trials()[0]
     assert trial.alert.result == "not known"
-    assert "alert-unknown" in found(trial)
+    assert "alert-unknown" in found_codes(trial)
 
 
 def test_missing_is_said_only_when_nothing_can_come_any_more() -> None:
@@ -175,4 +171,4 @@ def test_missing_is_said_only_when_nothing_can_come_any_more() -> None:
 def test_a_trigger_without_a_rule_about_alerts_states_nothing() -> None:
     text = TEXT.replace("[trigger.alert]\nearliest_s = 0.1\nlatest_s = 0.6\n", "")
     trial = given(on(0.3), text=text)
-    assert (trial.alert.result, found(trial)) == ("not stated", [])
+    assert (trial.alert.result, found_codes(trial)) == ("not stated", [])

@@ -7,33 +7,26 @@ with 5 m/s², own car at 20 m/s.
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from typing import Any
 
 import pytest
 
 from monitor.judging.case.trial import Trial
-from tests.judging.hand import FIRE_T, SPEED, STUDY, HandDrive, judged, study_of
+from tests.judging.hand import FIRE_T, SPEED, STUDY, HandDrive, first_trial, found_codes, judged, study_of
 
 BEFORE = STUDY.replace("[trigger.hazard]", "[trigger.before]\n[trigger.hazard]")
-
-
-def trial_of(drive: HandDrive, text: str = STUDY) -> Trial:
-    return judged(drive, study=study_of(text)).trials()[0]
-
-
-def codes(trial: Trial) -> list[str]:
-    return [one.code for one in trial.findings]
 
 
 def undecided_by(trial: Trial, code: str) -> None:
     """A person is asked, and told why."""
     assert trial.verdict == "undecided", trial
-    assert code in codes(trial), codes(trial)
+    assert code in found_codes(trial), found_codes(trial)
 
 
 def test_an_acceleration_that_moves_nothing_is_not_believed() -> None:
     """The van's accel says −6 while its speed and its place never change."""
-    trial = trial_of(HandDrive(brake_mps2=0.0, van=lambda t: {"accel": -6.0 if t > FIRE_T else 0.0}, end_t=18.0))
+    trial = first_trial(HandDrive(brake_mps2=0.0, van=lambda t: {"accel": -6.0 if t > FIRE_T else 0.0}, end_t=18.0))
     undecided_by(trial, "channels-disagree")
     braking = next(one for one in trial.conditions if one.name == "van braking")
     assert (braking.value, braking.result) == (-6.0, "undecided")
@@ -44,11 +37,11 @@ def test_an_acceleration_that_moves_nothing_is_not_believed() -> None:
 
 @pytest.mark.parametrize("factor", [1.0 / 9.80665, -1.0])
 def test_a_braking_in_g_or_with_the_other_sign_is_no_missing_hazard(factor: float) -> None:
-    trial = trial_of(
+    trial = first_trial(
         HandDrive(van=lambda t: {"accel": factor * -5.0 if FIRE_T < t < FIRE_T + 4.0 else 0.0}, end_t=18.0)
     )
     undecided_by(trial, "channels-disagree")
-    assert "hazard-missing" not in codes(trial)
+    assert "hazard-missing" not in found_codes(trial)
     assert trial.naive == "yes"
 
 
@@ -58,9 +51,9 @@ def test_an_acceleration_that_is_not_filled_and_accepted_is_no_doubt() -> None:
     begin, stop = text.index("[trigger.hazard]"), text.index("[trigger.response]")
     text = text[:begin] + text[stop:]
     drive = HandDrive(van=lambda t: {"accel": 0.0}, end_t=18.0)
-    unaccepted = trial_of(drive, text.split("[[accepted]]")[0])
+    unaccepted = first_trial(drive, text.split("[[accepted]]")[0])
     assert [(one.code, one.severity) for one in unaccepted.findings] == [("channels-disagree", "note")]
-    assert trial_of(drive, text).findings == ()
+    assert first_trial(drive, text).findings == ()
 
 
 def test_another_reference_of_the_lane_offset_is_accepted_until_it_changes() -> None:
@@ -69,10 +62,10 @@ def test_another_reference_of_the_lane_offset_is_accepted_until_it_changes() -> 
     text = STUDY.replace("[trigger.alert]", lane, 1)
     accepted = text + '[[accepted]]\nof = "own"\nchannel = "lane_offset"\nkind = "offset"\nsize = 0.2\nby = "MK"\n'
     off = HandDrive(own=lambda t: {"lane_offset": 0.2}, road=road, end_t=18.0)
-    undecided_by(trial_of(off, text), "channels-disagree")
-    assert trial_of(off, accepted.replace("at_most = 0.1", "at_most = 0.3")).verdict == "valid"
+    undecided_by(first_trial(off, text), "channels-disagree")
+    assert first_trial(off, accepted.replace("at_most = 0.1", "at_most = 0.3")).verdict == "valid"
     changed = HandDrive(own=lambda t: {"lane_offset": 0.2 if t < 8.0 else 0.6}, road=road, end_t=18.0)
-    undecided_by(trial_of(changed, accepted.replace("at_most = 0.1", "at_most = 0.5")), "channels-disagree")
+    undecided_by(first_trial(changed, accepted.replace("at_most = 0.1", "at_most = 0.5")), "channels-disagree")
 
 
 def test_a_van_whose_station_stands_is_not_nearer() -> None:
@@ -81,9 +74,9 @@ def test_a_van_whose_station_stands_is_not_nearer() -> None:
     def van(t: float) -> dict[str, float]:
         return {"station": HandDrive().place_of_van(min(t, FIRE_T - 0.6))} if FIRE_T - 0.6 < t < FIRE_T + 0.1 else {}
 
-    trial = trial_of(HandDrive(van=van, end_t=18.0))
+    trial = first_trial(HandDrive(van=van, end_t=18.0))
     assert trial.verdict == "undecided"
-    assert {"channel-frozen", "channels-disagree"} & set(codes(trial))
+    assert {"channel-frozen", "channels-disagree"} & set(found_codes(trial))
     assert trial.conditions[0].result == "undecided"
 
 
@@ -91,15 +84,15 @@ def test_an_own_station_that_stands_makes_no_early_fire() -> None:
     def own(t: float) -> dict[str, float]:
         return {"station": 100.0 + SPEED * min(t, FIRE_T - 1.0)} if t < FIRE_T + 3.0 else {}
 
-    trial = trial_of(HandDrive(own=own, end_t=18.0))
+    trial = first_trial(HandDrive(own=own, end_t=18.0))
     assert trial.verdict == "undecided"
-    assert "fired-early" not in codes(trial)
+    assert "fired-early" not in found_codes(trial)
     assert trial.timing.result == "not stated"
 
 
 @pytest.mark.parametrize("scale", [0.85, 0.9, 1.1, 1.25])
 def test_a_speed_that_its_own_way_contradicts_decides_nothing(scale: float) -> None:
-    trial = trial_of(HandDrive(own=lambda t: {"speed": scale * SPEED}, end_t=18.0))
+    trial = first_trial(HandDrive(own=lambda t: {"speed": scale * SPEED}, end_t=18.0))
     undecided_by(trial, "channels-disagree")
     told = " ".join(one.sentence for one in trial.findings if one.code == "channels-disagree")
     assert f"{scale * SPEED:.2f} m/s" in told
@@ -108,7 +101,7 @@ def test_a_speed_that_its_own_way_contradicts_decides_nothing(scale: float) -> N
 
 @pytest.mark.parametrize("length", [0.0, -4.6])
 def test_a_body_without_a_length_has_no_gap_and_decides_nothing(length: float) -> None:
-    trial = trial_of(HandDrive(van=lambda t: {"length": length}, end_t=18.0))
+    trial = first_trial(HandDrive(van=lambda t: {"length": length}, end_t=18.0))
     assert (trial.conditions[0].state, trial.conditions[0].result, trial.verdict) == (
         "not measured",
         "undecided",
@@ -121,14 +114,14 @@ def test_a_station_that_is_not_measured_is_no_early_fire(gone: float | None) -> 
     def own(t: float) -> dict[str, Any]:
         return {"station": math.nan} if gone is None or t > FIRE_T - 0.5 else {}
 
-    trial = trial_of(HandDrive(own=own, end_t=18.0))
+    trial = first_trial(HandDrive(own=own, end_t=18.0))
     undecided_by(trial, "timing-unsure")
     assert trial.timing.result == "not stated"
 
 
 def test_a_drive_without_stations_does_not_say_that_the_trigger_was_not_reached() -> None:
     drive = HandDrive(own=lambda t: {"station": math.nan}, fire_t=None, end_t=18.0)
-    undecided_by(trial_of(drive), "timing-unsure")
+    undecided_by(first_trial(drive), "timing-unsure")
 
 
 @pytest.mark.parametrize("modality", ["sound", "light"])
@@ -138,9 +131,90 @@ def test_an_alert_that_no_trigger_accounts_for_is_found_wherever_it_stands(modal
     early = (4.0, "alert_on", "b", {"modality": modality})
     over = (5.0, "alert_off", "b", {"modality": modality})
     still_on = judged(HandDrive(group=group, markers=[early, *right], end_t=18.0), group=group).trials()[0]
-    assert ("alert-before-fire" in codes(still_on), still_on.verdict) == (True, "invalid")
+    assert ("alert-before-fire" in found_codes(still_on), still_on.verdict) == (True, "invalid")
     ended = judged(HandDrive(group=group, markers=[early, over, *right], end_t=18.0), group=group).trials()[0]
     undecided_by(ended, "alert-unaccounted")
+
+
+def beside(**said: float) -> Callable[[float], list[dict[str, Any]]]:
+    """A car in the next lane, 12 m ahead, as the feed tells of it."""
+
+    def at(t: float) -> list[dict[str, Any]]:
+        place = 100.0 + SPEED * t + 12.0
+        other = {"id": 7, "x": place, "y": 3.5, "heading": 0.0, "speed": SPEED, "accel": 0.0, "length": 4.0}
+        return [{**other, "width": 1.8, "station": place, "lane": 2, **said}]
+
+    return at
+
+
+def test_a_lane_number_that_is_wrong_makes_no_lead_of_a_car_beside() -> None:
+    """By lane and station it is the lead, 0.4 s ahead; its place is in the next lane."""
+    trial = first_trial(HandDrive(more_vehicles=beside(lane=1), end_t=18.0))
+    undecided_by(trial, "channels-disagree")
+    assert {one.result for one in trial.conditions if one.name != "own speed"} == {"undecided"}
+    told = next(one.sentence for one in trial.findings if one.code == "channels-disagree")
+    assert told.startswith("By lane and station the vehicle ahead is the vehicle 7, and its place is 3.5 m left")
+    assert first_trial(HandDrive(more_vehicles=beside(), end_t=18.0)).verdict == "valid"
+
+
+def test_a_vehicle_whose_heading_is_wrong_still_goes_where_it_goes() -> None:
+    """The van is said to head across the road: its speed counts along the way that it moved."""
+    text = STUDY.replace("[trigger.alert]", CLOSING, 1)
+    road = {"x": [0.0, 2000.0], "y": [0.0, 0.0], "lane_width": 3.5, "lanes": 1}
+    trial = first_trial(HandDrive(van=lambda t: {"heading": 1.5}, road=road, end_t=18.0), text)
+    closing = next(one for one in trial.conditions if one.name == "closing")
+    assert (closing.result, trial.verdict) == ("undecided", "undecided")
+    assert closing.value == pytest.approx(20.0 - 20.0 * math.cos(1.5), abs=0.01)
+
+
+CLOSING = """
+[[trigger.condition]]
+name = "closing"
+measure = "closing_speed"
+role = "lead"
+at_least = -2.0
+at_most = 2.0
+[trigger.alert]"""
+
+
+def test_a_hazard_that_came_without_its_marker_is_no_missed_trigger() -> None:
+    """The rule held, the van braked, and no marker told of it; a van that did not brake was not triggered."""
+    drive = HandDrive(fire_t=None, van_decel=lambda t: 5.0 if FIRE_T < t < FIRE_T + 3.0 else 0.0, end_t=22.0)
+    undecided_by(first_trial(drive), "fire-untold")
+    assert found_codes(first_trial(HandDrive(fire_t=None, brake_mps2=0.0, markers=[], end_t=22.0))) == [
+        "trigger-missed"
+    ]
+
+
+def test_an_alert_that_ended_had_begun() -> None:
+    ended = [(11.1, "alert_off", "a", {"modality": "sound"})]
+    undecided_by(first_trial(HandDrive(markers=ended, end_t=18.0)), "alert-unknown")
+    assert found_codes(first_trial(HandDrive(markers=[], end_t=18.0))) == ["alert-missing"]
+
+
+def test_a_car_that_is_moved_aside_at_speed_has_no_lead_of_its_own() -> None:
+    moved = HandDrive(own=lambda t: {"y": 3.5} if t > 4.0 else {}, end_t=18.0)
+    undecided_by(first_trial(moved), "implausible-jump")
+
+
+@pytest.mark.parametrize(("channel", "value"), [("length", 590.0), ("width", 200.0)])
+def test_a_body_in_centimetres_has_no_size(channel: str, value: float) -> None:
+    trial = first_trial(HandDrive(van=lambda t: {channel: value}, end_t=18.0))
+    assert trial.verdict in ("undecided", "valid")
+    assert trial.conditions[0].result == ("undecided" if channel == "length" else "met")
+
+
+def test_a_profile_that_is_only_noise_is_doubtful() -> None:
+    """The braking is held at 5 m/s²; its channel is off by 3 m/s² from frame to frame."""
+    text = STUDY.replace("[trigger.response]", "level_mps2 = 5.0\nlevel_tolerance_mps2 = 1.5\n[trigger.response]")
+
+    def van(t: float) -> dict[str, float]:
+        off = 3.0 * math.sin(1e4 * t)
+        return {"accel": (-5.0 if FIRE_T < t < FIRE_T + 4.0 else 0.0) + off}
+
+    trial = first_trial(HandDrive(van=van, end_t=18.0), text)
+    assert trial.verdict == "undecided"
+    assert {one.severity for one in trial.findings if one.code == "hazard-profile"} <= {"doubtful"}
 
 
 @pytest.mark.parametrize("out", ["all along", "at random"])
@@ -155,25 +229,25 @@ def test_eyes_that_no_person_has_are_no_evidence(out: str) -> None:
             return {"eyes_on_road": False}
         return {"eyes_on_road": round(t * 60) % 7 > 2 and abs(t - FIRE_T) > 0.2}
 
-    trial = trial_of(HandDrive(signals=signals, end_t=18.0), text)
+    trial = first_trial(HandDrive(signals=signals, end_t=18.0), text)
     undecided_by(trial, "signal-implausible")
     assert next(one for one in trial.conditions if one.name == "eyes").result == "undecided"
-    assert trial_of(HandDrive(end_t=18.0), text).verdict == "valid"
+    assert first_trial(HandDrive(end_t=18.0), text).verdict == "valid"
 
 
 def test_a_condition_that_nothing_can_check_says_so_and_may_demand_it() -> None:
     lane = '[[trigger.condition]]\nname = "lane offset"\nmeasure = "lane_offset"\nat_most = 0.6\n[trigger.alert]'
     text = STUDY.replace("[trigger.alert]", lane, 1)
-    trial = trial_of(HandDrive(end_t=18.0), text)
+    trial = first_trial(HandDrive(end_t=18.0), text)
     told = next(one for one in trial.conditions if one.name == "lane offset").evidence
     assert told is not None
     assert (told.by, told.rebuilt, told.noticed_from, trial.verdict) == ((), None, None, "valid")
-    needed = trial_of(HandDrive(end_t=18.0), text.replace("at_most = 0.6", "at_most = 0.6\nneeds_evidence = true"))
+    needed = first_trial(HandDrive(end_t=18.0), text.replace("at_most = 0.6", "at_most = 0.6\nneeds_evidence = true"))
     assert needed.verdict == "undecided"
 
 
 def test_a_clean_drive_carries_evidence_and_no_doubt() -> None:
-    trial = trial_of(HandDrive(end_t=18.0))
+    trial = first_trial(HandDrive(end_t=18.0))
     assert (trial.verdict, trial.findings) == ("valid", ())
     gap = trial.conditions[0].evidence
     assert gap is not None

@@ -8,12 +8,7 @@ from dataclasses import replace
 import pytest
 
 from monitor.judging.case.trial import Trial
-from tests.judging.hand import FIRE_T, STUDY, HandDrive, dips, judged, study_of
-
-
-def only_trial(drive: HandDrive, text: str = STUDY) -> Trial:
-    (trial,) = judged(drive, study=study_of(text)).trials()
-    return trial
+from tests.judging.hand import FIRE_T, STUDY, HandDrive, dips, only_trial
 
 
 def result(trial: Trial, name: str) -> tuple[str, float | None, str | None]:

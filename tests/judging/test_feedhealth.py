@@ -20,20 +20,12 @@ from tests.judging.hand import (
     HandDrive,
     Mark,
     dips,
-    judged,
-    study_of,
+    first_trial,
+    found_codes,
 )
 
 WALL = 1_772_469_000.0
 ALERT = (10.3, "alert_on", "alert", {"modality": "sound"})
-
-
-def trial_of(drive: HandDrive, text: str = STUDY) -> Trial:
-    return judged(drive, study=study_of(text)).trials()[0]
-
-
-def found(trial: Trial) -> list[str]:
-    return [one.code for one in trial.findings]
 
 
 def sentence(trial: Trial, code: str) -> str:
@@ -85,21 +77,21 @@ def surging(t: float, *, factor: float = 1.0, frozen_from: float = math.inf) -> 
 def test_nothing_is_found_where_nothing_is_wrong(
     own: Callable[[float], dict[str, float]], wall: Callable[[float], float | None]
 ) -> None:
-    trial = trial_of(HandDrive(own=own, wall=wall, end_t=16.0))
-    assert found(trial) == []
+    trial = first_trial(HandDrive(own=own, wall=wall, end_t=16.0))
+    assert found_codes(trial) == []
     assert trial.verdict == "valid"
 
 
 def test_a_feed_without_names_lanes_and_signals_gives_no_finding() -> None:
     bare = HandDrive(own=lambda t: {"lane": math.nan}, van=lambda t: {"lane": math.nan}, end_t=16.0)
-    assert found(trial_of(bare)) == []
+    assert found_codes(first_trial(bare)) == []
 
 
 # --- losses -----------------------------------------------------------------------------------------------------------
 
 
 def test_lost_frames_inside_the_window_are_counted_and_placed() -> None:
-    trial = trial_of(HandDrive(lost_frames=frozenset(range(560, 563)), end_t=16.0))
+    trial = first_trial(HandDrive(lost_frames=frozenset(range(560, 563)), end_t=16.0))
     assert sentence(trial, "witness-gap") == (
         "3 frames did not reach the recorder between 9.32 and 9.38 s, inside the trial's window."
     )
@@ -107,25 +99,25 @@ def test_lost_frames_inside_the_window_are_counted_and_placed() -> None:
 
 
 def test_lost_frames_outside_the_window_do_not_matter() -> None:
-    assert found(trial_of(HandDrive(lost_frames=frozenset(range(300, 330)), end_t=16.0))) == []
+    assert found_codes(first_trial(HandDrive(lost_frames=frozenset(range(300, 330)), end_t=16.0))) == []
 
 
 def test_a_recording_that_began_late_lacks_the_time_before() -> None:
-    trial = trial_of(HandDrive(lost_frames=frozenset(range(540)), end_t=16.0))
+    trial = first_trial(HandDrive(lost_frames=frozenset(range(540)), end_t=16.0))
     assert sentence(trial, "witness-gap") == (
         "Recording began at 9.00 s; the conditions look back to 7.00 s, 2.00 s earlier."
     )
     assert trial.verdict == "undecided"
-    assert found(trial_of(HandDrive(lost_frames=frozenset(range(418)), end_t=16.0))) == []
+    assert found_codes(first_trial(HandDrive(lost_frames=frozenset(range(418)), end_t=16.0))) == []
 
 
 def test_a_failure_seen_stands_whatever_was_not_recorded() -> None:
     late = HandDrive(lost_frames=frozenset(range(540)), own_speed=dips(16.0, 9.5, 9.6, ramp_s=0.3), end_t=16.0)
-    assert trial_of(late).verdict == "invalid"
+    assert first_trial(late).verdict == "invalid"
 
 
 def test_no_frame_at_all_about_the_trigger() -> None:
-    trial = trial_of(HandDrive(lost_frames=frozenset(range(2000)), end_t=16.0))
+    trial = first_trial(HandDrive(lost_frames=frozenset(range(2000)), end_t=16.0))
     assert sentence(trial, "witness-gap") == "No frame was received about the trigger."
     assert trial.verdict == "undecided"
 
@@ -133,36 +125,36 @@ def test_no_frame_at_all_about_the_trigger() -> None:
 @pytest.mark.parametrize(("end", "cut"), [(FIRE_T + 1.3, True), (FIRE_T + 1.7, False)])
 def test_a_drive_that_ends_inside_the_window_is_cut(end: float, cut: bool) -> None:
     # the conditions look until 1.5 s after the fire; the hazard came, and is not waited for any more
-    trial = trial_of(HandDrive(end_t=end))
-    assert ("window-cut" in found(trial)) is cut
+    trial = first_trial(HandDrive(end_t=end))
+    assert ("window-cut" in found_codes(trial)) is cut
     assert trial.stage == "final"
 
 
 def test_a_cut_drive_in_which_no_hazard_came_was_not_seen_to_its_end() -> None:
     text = STUDY.replace("at_most = -4.0", "at_most = 9.0")
-    trial = trial_of(HandDrive(end_t=FIRE_T + 2.0, brake_mps2=0.0, markers=[ALERT]), text)
-    assert found(trial) == ["window-cut"]
-    assert "hazard-missing" not in found(trial)
+    trial = first_trial(HandDrive(end_t=FIRE_T + 2.0, brake_mps2=0.0, markers=[ALERT]), text)
+    assert found_codes(trial) == ["window-cut"]
+    assert "hazard-missing" not in found_codes(trial)
 
 
 def test_markers_that_never_arrive_inside_the_window() -> None:
     others: list[Mark] = [(FIRE_T + 0.3 + 0.0001 * k, "other", "x", {}) for k in range(41)]
-    trial = trial_of(HandDrive(markers=[(10.25, *ALERT[1:]), *others], lost_markers=frozenset({5, 6}), end_t=16.0))
+    trial = first_trial(HandDrive(markers=[(10.25, *ALERT[1:]), *others], lost_markers=frozenset({5, 6}), end_t=16.0))
     assert sentence(trial, "marker-lost") == "2 markers sent until 10.32 s did not arrive; what they said is not known."
 
 
 def test_an_unknown_trigger_inside_the_window_is_told() -> None:
-    trial = trial_of(HandDrive(markers=[ALERT, (9.5, "trigger", "deer", {})], end_t=16.0))
-    assert found(trial) == ["trigger-unknown"]
+    trial = first_trial(HandDrive(markers=[ALERT, (9.5, "trigger", "deer", {})], end_t=16.0))
+    assert found_codes(trial) == ["trigger-unknown"]
     assert "deer" in trial.findings[0].sentence
     assert trial.verdict == "undecided"
-    before = trial_of(HandDrive(markers=[ALERT, (2.0, "trigger", "deer", {})], end_t=16.0))
-    assert found(before) == []
+    before = first_trial(HandDrive(markers=[ALERT, (2.0, "trigger", "deer", {})], end_t=16.0))
+    assert found_codes(before) == []
 
 
 def test_an_unknown_trigger_is_told_of_a_trial_that_never_fired() -> None:
-    trial = trial_of(HandDrive(fire_t=None, markers=[(10.0, "trigger", "gate-brakes", {})], end_t=16.0))
-    assert set(found(trial)) == {"trigger-missed", "trigger-unknown"}
+    trial = first_trial(HandDrive(fire_t=None, markers=[(10.0, "trigger", "gate-brakes", {})], end_t=16.0))
+    assert set(found_codes(trial)) == {"trigger-missed", "trigger-unknown"}
 
 
 # --- the simulator's time ---------------------------------------------------------------------------------------------
@@ -174,26 +166,26 @@ def stretched(extra: Callable[[float], float]) -> Callable[[float], float]:
 
 
 def test_a_freeze_shows_in_the_wall_clock() -> None:
-    trial = trial_of(HandDrive(wall=stretched(lambda t: 0.25 if t > 10.0 else 0.0), end_t=16.0))
+    trial = first_trial(HandDrive(wall=stretched(lambda t: 0.25 if t > 10.0 else 0.0), end_t=16.0))
     assert sentence(trial, "display-stutter") == (
         "The simulator stood still for 0.25 s at 10.00 s: its wall clock ran on and its own time did not."
     )
     assert trial.verdict == "invalid"
-    short = trial_of(HandDrive(wall=stretched(lambda t: 0.08 if t > 10.0 else 0.0), end_t=16.0))
-    assert "display-stutter" not in found(short)
-    outside = trial_of(HandDrive(wall=stretched(lambda t: 0.25 if t > 4.0 else 0.0), end_t=16.0))
-    assert found(outside) == []
+    short = first_trial(HandDrive(wall=stretched(lambda t: 0.08 if t > 10.0 else 0.0), end_t=16.0))
+    assert "display-stutter" not in found_codes(short)
+    outside = first_trial(HandDrive(wall=stretched(lambda t: 0.25 if t > 4.0 else 0.0), end_t=16.0))
+    assert found_codes(outside) == []
 
 
 def test_a_pause_inside_the_window_is_called_a_pause_and_no_freeze() -> None:
-    trial = trial_of(
+    trial = first_trial(
         HandDrive(
             markers=[ALERT, (9.0, "pause", "", {}), (9.0, "resume", "", {})],
             wall=stretched(lambda t: 30.0 if t > 9.0 else 0.0),
             end_t=16.0,
         )
     )
-    assert found(trial) == ["paused-in-window"]
+    assert found_codes(trial) == ["paused-in-window"]
 
 
 def held(from_t: float, until_t: float) -> Callable[[float], float]:
@@ -211,14 +203,14 @@ def test_the_same_picture_in_a_moving_car_is_a_stutter() -> None:
         place = 100.0 + GAP + (OWN_LENGTH + VAN_LENGTH) / 2 + SPEED * shown(t)
         return {"x": place, "station": place} if t < FIRE_T else {}
 
-    trial = trial_of(HandDrive(own=own, van=van, end_t=16.0))
+    trial = first_trial(HandDrive(own=own, van=van, end_t=16.0))
     assert sentence(trial, "display-stutter").startswith(
         "The simulator repeated the same picture for 8 frames from 9.50"
     )
     assert trial.verdict == "invalid"
     # own car's channels alone stand: that is the feed, and not the picture
-    alone = trial_of(HandDrive(own=own, end_t=16.0))
-    assert "display-stutter" not in found(alone)
+    alone = first_trial(HandDrive(own=own, end_t=16.0))
+    assert "display-stutter" not in found_codes(alone)
     assert (sentence(alone, "channel-frozen")[:47], alone.verdict) == (
         "Own car's place kept its last digit for 0.13 s ",
         "undecided",
@@ -236,38 +228,38 @@ def test_the_same_picture_in_a_moving_car_is_a_stutter() -> None:
 def test_motion_shown_late_counts_about_the_event_and_from_a_tenth_of_a_second_on(
     shift_s: float, at_t: float, code: str, verdict: str
 ) -> None:
-    trial = trial_of(HandDrive(warp=lambda t: t + (shift_s if t > at_t else 0.0), end_t=16.0))
-    assert (found(trial), trial.verdict) == ([code], verdict)
+    trial = first_trial(HandDrive(warp=lambda t: t + (shift_s if t > at_t else 0.0), end_t=16.0))
+    assert (found_codes(trial), trial.verdict) == ([code], verdict)
 
 
 @pytest.mark.parametrize("tick_s", [0.01, 0.0156, 0.016])
 def test_a_clock_that_ticks_or_jitters_is_no_stutter(tick_s: float) -> None:
     ticking = HandDrive(stamp=lambda t: math.floor(t / tick_s + 1e-6) * tick_s, end_t=16.0)
-    assert (found(trial_of(ticking)), trial_of(ticking).verdict) == ([], "valid")
+    assert (found_codes(first_trial(ticking)), first_trial(ticking).verdict) == ([], "valid")
     jitter = random.Random(3)
     noisy = HandDrive(stamp=lambda t: t + jitter.gauss(0.0, 0.002) * (t > 1.0), end_t=16.0)
-    trial = trial_of(noisy)
+    trial = first_trial(noisy)
     assert ([one.severity for one in trial.findings if one.severity != "note"], trial.verdict) == ([], "valid")
 
 
 def test_times_in_milliseconds_are_named() -> None:
-    trial = trial_of(HandDrive(stamp=lambda t: 1000.0 * t, end_t=16.0))
+    trial = first_trial(HandDrive(stamp=lambda t: 1000.0 * t, end_t=16.0))
     assert "times in milliseconds?" in sentence(trial, "unit-implausible")
     assert trial.verdict != "valid"
 
 
 def test_a_clock_that_jumps_while_the_car_does_not_is_doubtful_both_ways() -> None:
-    forth = trial_of(HandDrive(stamp=lambda t: t + (3600.0 if t > 9.0 else 0.0), end_t=16.0))
-    assert (found(forth).count("clock-jumped"), forth.verdict) == (1, "undecided")
-    assert "display-stutter" not in found(forth)
-    back = trial_of(HandDrive(stamp=lambda t: t - (3600.0 if t > 9.0 else 0.0), end_t=16.0))
-    assert "clock-jumped" in found(back)
+    forth = first_trial(HandDrive(stamp=lambda t: t + (3600.0 if t > 9.0 else 0.0), end_t=16.0))
+    assert (found_codes(forth).count("clock-jumped"), forth.verdict) == (1, "undecided")
+    assert "display-stutter" not in found_codes(forth)
+    back = first_trial(HandDrive(stamp=lambda t: t - (3600.0 if t > 9.0 else 0.0), end_t=16.0))
+    assert "clock-jumped" in found_codes(back)
     assert back.verdict == "undecided"
 
 
 @pytest.mark.filterwarnings("error::RuntimeWarning")
 def test_numbers_that_are_set_back_are_named() -> None:
-    trial = trial_of(HandDrive(number=lambda seq: seq if seq < 570 else seq - 500, end_t=16.0))
+    trial = first_trial(HandDrive(number=lambda seq: seq if seq < 570 else seq - 500, end_t=16.0))
     assert "went back from 569 to 70 at 9.48 s" in sentence(trial, "sequence-reset")
     assert trial.verdict == "undecided"
 
@@ -285,21 +277,21 @@ def test_numbers_that_are_set_back_are_named() -> None:
     ],
 )
 def test_slow_motion_both_ways(pace: float, words: str | None) -> None:
-    trial = trial_of(HandDrive(wall=lambda t: WALL + pace * t, end_t=16.0))
+    trial = first_trial(HandDrive(wall=lambda t: WALL + pace * t, end_t=16.0))
     if words is None:
-        assert found(trial) == []
+        assert found_codes(trial) == []
     else:
         assert words in sentence(trial, "slow-motion")
         assert trial.verdict == "undecided"
 
 
 def test_irregular_steps_on_the_wall_clock_are_a_note() -> None:
-    uneven = trial_of(HandDrive(wall=stretched(lambda t: 0.012 * (round(t * 60) % 2)), end_t=16.0))
-    assert found(uneven) == ["frame-jitter"]
+    uneven = first_trial(HandDrive(wall=stretched(lambda t: 0.012 * (round(t * 60) % 2)), end_t=16.0))
+    assert found_codes(uneven) == ["frame-jitter"]
     assert uneven.verdict == "valid"
     # a clock that ticks in steps of 1/64 s, as one on some systems does, is no jitter
-    coarse = trial_of(HandDrive(wall=lambda t: WALL + math.floor(t * 64.0) / 64.0, end_t=16.0))
-    assert found(coarse) == []
+    coarse = first_trial(HandDrive(wall=lambda t: WALL + math.floor(t * 64.0) / 64.0, end_t=16.0))
+    assert found_codes(coarse) == []
 
 
 # --- speed and place --------------------------------------------------------------------------------------------------
@@ -307,7 +299,7 @@ def test_irregular_steps_on_the_wall_clock_are_a_note() -> None:
 
 @pytest.mark.parametrize(("factor", "cause"), [(3.6, "km/h?"), (2.2369362920544, "mph?"), (3.280839895, "ft/s?")])
 def test_a_speed_in_another_unit_is_named(factor: float, cause: str) -> None:
-    trial = trial_of(HandDrive(own=lambda t: {"speed": factor * SPEED}, end_t=16.0))
+    trial = first_trial(HandDrive(own=lambda t: {"speed": factor * SPEED}, end_t=16.0))
     assert sentence(trial, "unit-implausible") == (
         f"Own car's speed is {factor:.3g} times what the other says: {cause}"
     )
@@ -320,19 +312,19 @@ def test_a_speed_in_another_unit_is_named(factor: float, cause: str) -> None:
 
 
 def test_the_leads_speed_in_another_unit_is_named() -> None:
-    trial = trial_of(HandDrive(van=lambda t: {"speed": 3.6 * SPEED} if t < FIRE_T else {}, end_t=16.0))
+    trial = first_trial(HandDrive(van=lambda t: {"speed": 3.6 * SPEED} if t < FIRE_T else {}, end_t=16.0))
     # the way after the fire is in it, where the speed is in m/s
     assert sentence(trial, "unit-implausible") == "The vehicle 1's speed is 3.54 times what the other says: km/h?"
 
 
 def test_a_frozen_speed_is_known_by_the_moved_distance() -> None:
-    trial = trial_of(HandDrive(own=lambda t: surging(t, frozen_from=2.0), end_t=16.0))
+    trial = first_trial(HandDrive(own=lambda t: surging(t, frozen_from=2.0), end_t=16.0))
     assert "speed kept its last digit for 8.00 s from 2.00 s" in sentence(trial, "channel-frozen")
     assert trial.verdict == "undecided"
 
 
 def test_a_jump_of_the_own_car_inside_the_window_is_told() -> None:
-    trial = trial_of(HandDrive(own=lambda t: {"x": 100.0 + SPEED * t + (5.0 if t > 9.0 else 0.0)}, end_t=16.0))
+    trial = first_trial(HandDrive(own=lambda t: {"x": 100.0 + SPEED * t + (5.0 if t > 9.0 else 0.0)}, end_t=16.0))
     assert sentence(trial, "implausible-jump") == "Own car's place jumped by 5.0 m at 9.02 s."
     assert trial.verdict == "undecided"
 
@@ -341,12 +333,12 @@ def test_a_jump_of_the_lead_is_told() -> None:
     jump = HandDrive(
         van=lambda t: {"x": 155.25 + SPEED * t + (4.0 if t > 9.0 else 0.0)} if t < FIRE_T else {}, end_t=16.0
     )
-    assert "vehicle 1's place jumped" in sentence(trial_of(jump), "implausible-jump")
+    assert "vehicle 1's place jumped" in sentence(first_trial(jump), "implausible-jump")
 
 
 @pytest.mark.parametrize(("channel", "value"), [("length", 4.2), ("width", 1.7)])
 def test_another_body_under_the_same_id_is_told(channel: str, value: float) -> None:
-    trial = trial_of(HandDrive(van=lambda t: {channel: value} if t > 9.0 else {}, end_t=16.0))
+    trial = first_trial(HandDrive(van=lambda t: {channel: value} if t > 9.0 else {}, end_t=16.0))
     before = VAN_LENGTH if channel == "length" else 2.0
     assert sentence(trial, "body-changed") == (
         f"The vehicle 1's {channel} changed from {before:.2f} to {value:.2f} m at 9.02 s: another vehicle under the "
@@ -359,7 +351,7 @@ def test_another_body_under_the_same_id_is_told(channel: str, value: float) -> N
 
 
 def test_mirrored_axes_are_named() -> None:
-    trial = trial_of(HandDrive(own=lambda t: weaving(t, sign=-1.0), end_t=16.0))
+    trial = first_trial(HandDrive(own=lambda t: weaving(t, sign=-1.0), end_t=16.0))
     told = " ".join(one.sentence for one in trial.findings if one.code == "axis-implausible")
     assert all(name in told for name in ("yaw rate", "steering_angle", "lane offset"))
     assert trial.verdict == "undecided"
@@ -369,13 +361,13 @@ def test_one_mirrored_channel_is_named_alone() -> None:
     def own(t: float) -> dict[str, float]:
         return {**weaving(t), "lane_offset": -weaving(t)["lane_offset"]}
 
-    trial = trial_of(HandDrive(own=own, end_t=16.0))
+    trial = first_trial(HandDrive(own=own, end_t=16.0))
     assert sentence(trial, "axis-implausible") == "Own car's lane offset has the opposite sign of the car's path."
-    assert found(trial).count("axis-implausible") == 1
+    assert found_codes(trial).count("axis-implausible") == 1
 
 
 def test_a_yaw_rate_in_degrees_is_named() -> None:
-    trial = trial_of(HandDrive(own=lambda t: weaving(t, factor=math.degrees(1.0)), end_t=16.0))
+    trial = first_trial(HandDrive(own=lambda t: weaving(t, factor=math.degrees(1.0)), end_t=16.0))
     assert sentence(trial, "unit-implausible") == (
         "Own car's yaw rate is 57.3 times what the other says: degrees a second?"
     )
@@ -385,7 +377,7 @@ def test_a_steering_wheel_in_degrees_is_named() -> None:
     def own(t: float) -> dict[str, float]:
         return {**weaving(t), "steering_angle": math.degrees(1.0) * weaving(t)["yaw_rate"] * 43.0 / SPEED}
 
-    assert "degrees?" in sentence(trial_of(HandDrive(own=own, end_t=16.0)), "unit-implausible")
+    assert "degrees?" in sentence(first_trial(HandDrive(own=own, end_t=16.0)), "unit-implausible")
 
 
 @pytest.mark.parametrize("signed", [True, False])
@@ -401,7 +393,7 @@ def test_a_car_that_backs_up_is_in_no_other_unit_and_has_no_other_sign(signed: b
             **({"accel": -0.1 * math.sin(t) if signed else 0.1 * math.sin(t), "yaw_rate": 0.0 * turn}),
         }
 
-    codes = found(trial_of(HandDrive(own=own, end_t=16.0)))
+    codes = found_codes(first_trial(HandDrive(own=own, end_t=16.0)))
     assert not {"unit-implausible", "axis-implausible", "channels-disagree", "implausible-jump"} & set(codes)
 
 
@@ -414,12 +406,12 @@ def test_a_stuck_accelerator_contradicts_the_acceleration() -> None:
 
     # the pedal is pressed, keeps every digit, and the acceleration changes by 0.4 m/s² all the same
     drive = HandDrive(own=strong, end_t=16.0)
-    assert "kept exactly 0.285 for 10.0 s" in sentence(trial_of(drive), "channel-frozen")
+    assert "kept exactly 0.285 for 10.0 s" in sentence(first_trial(drive), "channel-frozen")
 
     def released(t: float) -> dict[str, float]:
         return {**surging(t), "accelerator": 0.0}
 
-    assert found(trial_of(HandDrive(own=released, end_t=16.0))) == []  # the car may hold its speed by itself
+    assert found_codes(first_trial(HandDrive(own=released, end_t=16.0))) == []  # the car may hold its speed by itself
 
 
 @pytest.mark.parametrize(
@@ -440,14 +432,14 @@ def test_a_stuck_accelerator_contradicts_the_acceleration() -> None:
     ],
 )
 def test_sensors_that_no_foot_or_hand_explains(own: dict[str, float], code: str, words: str) -> None:
-    trial = trial_of(HandDrive(own=lambda t: own, end_t=16.0))
-    assert found(trial) == [code]
+    trial = first_trial(HandDrive(own=lambda t: own, end_t=16.0))
+    assert found_codes(trial) == [code]
     assert sentence(trial, code).startswith(words)
 
 
 def test_a_brake_that_is_pressed_and_brakes_nothing_is_named() -> None:
     drive = HandDrive(own=lambda t: {"brake": 0.4 + 0.01 * math.sin(9.0 * t) if 7.0 < t < 8.5 else 0.0}, end_t=16.0)
-    assert "is it the brake pedal?" in sentence(trial_of(drive), "pedal-offset")
+    assert "is it the brake pedal?" in sentence(first_trial(drive), "pedal-offset")
 
 
 BEFORE = STUDY.replace("[trigger.hazard]", "[trigger.before]\nbrake_at_most = 0.03\n[trigger.hazard]")
@@ -473,18 +465,18 @@ def test_braking_is_a_pedal_and_a_car_that_slows_down(
 
     slowing = (lambda t: SPEED - 2.0 * max(min(t, 10.0) - 9.5, 0.0)) if slows else None
     text = BEFORE.replace("at_least = 19.0", "at_least = 17.0")
-    trial = trial_of(HandDrive(own=pressed, own_speed=slowing, end_t=16.0), text)
-    assert (found(trial), trial.verdict) == (codes, verdict)
+    trial = first_trial(HandDrive(own=pressed, own_speed=slowing, end_t=16.0), text)
+    assert (found_codes(trial), trial.verdict) == (codes, verdict)
 
 
 def test_a_sensor_is_doubted_before_the_driver_is() -> None:
-    offset = trial_of(HandDrive(own=lambda t: {"brake": 0.08}, end_t=16.0), BEFORE)
-    assert (found(offset), offset.verdict) == (["pedal-offset"], "undecided")
+    offset = first_trial(HandDrive(own=lambda t: {"brake": 0.08}, end_t=16.0), BEFORE)
+    assert (found_codes(offset), offset.verdict) == (["pedal-offset"], "undecided")
 
 
 def test_without_pedals_and_acceleration_nobody_says_that_the_driver_did_not_brake() -> None:
     gone = {"brake": math.nan, "accel": math.nan, "speed": math.nan}
-    trial = trial_of(HandDrive(own=lambda t: gone, end_t=16.0), BEFORE)
+    trial = first_trial(HandDrive(own=lambda t: gone, end_t=16.0), BEFORE)
     assert "neither is whether the car slowed down" in sentence(trial, "pedals-not-measured")
     assert trial.verdict == "undecided"
 
@@ -497,17 +489,17 @@ def syncs(rate: float, **data: Any) -> list[tuple[float, str, str, dict[str, Any
 
 
 def test_a_clock_that_drifts_is_named_with_its_rate() -> None:
-    trial = trial_of(HandDrive(markers=[ALERT, *syncs(0.003)], end_t=16.0))
+    trial = first_trial(HandDrive(markers=[ALERT, *syncs(0.003)], end_t=16.0))
     assert sentence(trial, "clock-drift") == (
         "The clock of tablet gained 24 ms on the simulation between 0.5 and 8.5 s (3.0 ms a second)."
     )
     assert trial.verdict == "undecided"
-    lost = trial_of(HandDrive(markers=[ALERT, *syncs(-0.003)], end_t=16.0))
+    lost = first_trial(HandDrive(markers=[ALERT, *syncs(-0.003)], end_t=16.0))
     assert "lost 24 ms" in sentence(lost, "clock-drift")
 
 
 def test_a_clock_that_is_only_set_otherwise_does_not_drift() -> None:
-    assert found(trial_of(HandDrive(markers=[ALERT, *syncs(0.002)], end_t=16.0))) == []  # 16 ms
-    assert found(trial_of(HandDrive(markers=[ALERT, *syncs(0.003)[:1]], end_t=16.0))) == []
+    assert found_codes(first_trial(HandDrive(markers=[ALERT, *syncs(0.002)], end_t=16.0))) == []  # 16 ms
+    assert found_codes(first_trial(HandDrive(markers=[ALERT, *syncs(0.003)[:1]], end_t=16.0))) == []
     unread = [(t, "sync", "tablet", {"clock_s": "soon"}) for t in (0.5, 8.5)]
-    assert found(trial_of(HandDrive(markers=[ALERT, *unread], end_t=16.0))) == []
+    assert found_codes(first_trial(HandDrive(markers=[ALERT, *unread], end_t=16.0))) == []

@@ -9,10 +9,19 @@ from typing import Any
 
 import pytest
 
-from monitor.judging.case.trial import Trial
 from monitor.study.loading import load_study
 from monitor.study.rules import HazardRule
-from tests.judging.hand import FIRE_T, GAP, OWN_LENGTH, SPEED, STUDY, VAN_LENGTH, HandDrive, judged, study_of
+from tests.judging.hand import (
+    FIRE_T,
+    GAP,
+    OWN_LENGTH,
+    SPEED,
+    STUDY,
+    VAN_LENGTH,
+    HandDrive,
+    first_trial,
+    found_codes,
+)
 from tests.judging.simulated import CONFIGS
 
 G = 9.80665
@@ -56,14 +65,6 @@ def braking(*points: tuple[float, float]) -> Any:
     return decel
 
 
-def trial_of(drive: HandDrive, text: str) -> Trial:
-    return judged(drive, study=study_of(text)).trials()[0]
-
-
-def found(trial: Trial) -> list[str]:
-    return [one.code for one in trial.findings]
-
-
 @pytest.mark.parametrize(
     ("profile", "words"),
     [
@@ -78,18 +79,18 @@ def found(trial: Trial) -> list[str]:
     ],
 )
 def test_level_ramp_peak_and_hold(profile: list[tuple[float, float]], words: str | None) -> None:
-    trial = trial_of(HandDrive(van_decel=braking(*profile), end_t=18.0), text_with(SHAPE))
+    trial = first_trial(HandDrive(van_decel=braking(*profile), end_t=18.0), text_with(SHAPE))
     if words is None:
-        assert found(trial) == []
+        assert found_codes(trial) == []
         assert trial.verdict == "valid"
         return
-    assert found(trial) == ["hazard-profile"]
+    assert found_codes(trial) == ["hazard-profile"]
     assert words in trial.findings[0].sentence
     assert trial.verdict == "invalid"
 
 
 def test_the_sentence_has_the_band_and_the_times() -> None:
-    trial = trial_of(HandDrive(van_decel=braking((0.0, 0.0), (2.2, 0.3), (4.0, 0.3)), end_t=18.0), text_with(SHAPE))
+    trial = first_trial(HandDrive(van_decel=braking((0.0, 0.0), (2.2, 0.3), (4.0, 0.3)), end_t=18.0), text_with(SHAPE))
     (finding,) = trial.findings
     # 0.3 g in 2.2 s: the limit of "no braking yet", 0.25 m/s², is passed after 0.187 s
     assert finding.sentence.endswith("within 1.50 s from the begin of braking at 10.18 s, band 2.65–3.24 m/s².")
@@ -101,8 +102,10 @@ def test_nothing_is_judged_after_a_contact() -> None:
     contact = HandDrive(
         van_decel=pushed, markers=[*HandDrive().markers, (FIRE_T + 1.0, "collision", "van", {})], end_t=18.0
     )
-    assert found(trial_of(contact, text_with(SHAPE))) == []
-    assert found(trial_of(replace(contact, markers=HandDrive().markers), text_with(SHAPE))) == ["hazard-profile"]
+    assert found_codes(first_trial(contact, text_with(SHAPE))) == []
+    assert found_codes(first_trial(replace(contact, markers=HandDrive().markers), text_with(SHAPE))) == [
+        "hazard-profile"
+    ]
 
 
 @pytest.mark.parametrize(
@@ -116,7 +119,7 @@ def test_nothing_is_judged_after_a_contact() -> None:
 )
 def test_a_hazard_that_did_not_come_or_was_weak(decel: float, code: str, severity: str, verdict: str) -> None:
     text = text_with('[trigger.hazard]\nrole = "lead"\ndecel_at_least_mps2 = 2.0\nwithin_s = 3.0\n')
-    trial = trial_of(HandDrive(van_decel=braking((0.0, decel / G), (4.0, decel / G)), end_t=18.0), text)
+    trial = first_trial(HandDrive(van_decel=braking((0.0, decel / G), (4.0, decel / G)), end_t=18.0), text)
     (finding,) = trial.findings
     assert (finding.code, finding.severity, trial.verdict) == (code, severity, verdict)
     assert finding.sentence == (
@@ -127,8 +130,8 @@ def test_a_hazard_that_did_not_come_or_was_weak(decel: float, code: str, severit
 
 def test_a_hazard_is_not_called_missing_where_it_may_have_been_lost() -> None:
     text = text_with('[trigger.hazard]\nrole = "lead"\nwithin_s = 3.0\n')
-    trial = trial_of(HandDrive(brake_mps2=0.0, lost_frames=frozenset(range(640, 660)), end_t=18.0), text)
-    assert found(trial) == ["witness-gap"]
+    trial = first_trial(HandDrive(brake_mps2=0.0, lost_frames=frozenset(range(640, 660)), end_t=18.0), text)
+    assert found_codes(trial) == ["witness-gap"]
 
 
 def test_the_presets_shape_is_the_procedures() -> None:
@@ -167,22 +170,29 @@ MIDDLE = GAP / 2 + OWN_LENGTH / 2
 
 
 def test_a_vehicle_between_before_the_fire_is_a_changed_lead() -> None:
-    cut_in = HandDrive(more_vehicles=lambda t: [car(7, MIDDLE, lane=1 if 8.0 < t < 9.0 else 2, t=t)], end_t=18.0)
-    trial = trial_of(cut_in, STUDY)
-    assert found(trial) == ["lead-changed"]
+    def cuts_in(t: float) -> list[dict[str, Any]]:
+        inside = 8.0 < t < 9.0
+        return [car(7, MIDDLE, lane=1 if inside else 2, y=0.0 if inside else 3.5, t=t)]
+
+    cut_in = HandDrive(more_vehicles=cuts_in, end_t=18.0)
+    trial = first_trial(cut_in, STUDY)
+    assert found_codes(trial) == ["lead-changed"]
     assert trial.findings[0].sentence == (
         "From 8.02 s the nearest vehicle ahead was the vehicle 7, not the vehicle 1 as at the fire."
     )
     assert trial.verdict == "undecided"
-    assert found(trial_of(replace(cut_in, more_vehicles=lambda t: [car(7, MIDDLE, lane=2, y=3.5, t=t)]), STUDY)) == []
+    assert (
+        found_codes(first_trial(replace(cut_in, more_vehicles=lambda t: [car(7, MIDDLE, lane=2, y=3.5, t=t)]), STUDY))
+        == []
+    )
 
 
 def test_a_vehicle_between_after_the_fire_is_a_changed_lead() -> None:
     def cuts_in(t: float) -> list[dict[str, Any]]:
         return [car(7, MIDDLE, lane=1 if t > FIRE_T + 0.5 else 2, y=0.0 if t > FIRE_T + 0.5 else 3.5, t=t)]
 
-    trial = trial_of(HandDrive(more_vehicles=cuts_in, end_t=18.0), STUDY)
-    assert found(trial) == ["lead-changed"]
+    trial = first_trial(HandDrive(more_vehicles=cuts_in, end_t=18.0), STUDY)
+    assert found_codes(trial) == ["lead-changed"]
     assert "after the fire, the vehicle 7 was between the own car and the vehicle 1" in trial.findings[0].sentence
 
 
@@ -193,7 +203,7 @@ def test_where_the_driver_goes_after_the_fire_changes_no_lead() -> None:
         more_vehicles=lambda t: [car(7, 25.0, lane=2, y=3.5, t=t)],
         end_t=18.0,
     )
-    assert found(trial_of(pulls_out, STUDY)) == []
+    assert found_codes(first_trial(pulls_out, STUDY)) == []
 
 
 def test_a_follower_that_closes_up_is_no_intruder() -> None:
@@ -201,20 +211,20 @@ def test_a_follower_that_closes_up_is_no_intruder() -> None:
     follower = HandDrive(
         more_vehicles=lambda t: [car(7, -20.0 + (8.0 * (t - 10.0) if t > 10.0 else 0.0), t=t)], end_t=18.0
     )
-    assert found(trial_of(follower, STUDY)) == []
+    assert found_codes(first_trial(follower, STUDY)) == []
 
 
 def test_an_oncoming_car_is_no_intruder() -> None:
     def oncoming(t: float) -> list[dict[str, Any]]:
         return [{**car(7, MIDDLE + 40.0 * (11.0 - t), lane=2, y=1.7, t=t), "heading": math.pi}]
 
-    assert found(trial_of(HandDrive(more_vehicles=oncoming, end_t=18.0), STUDY)) == []
+    assert found_codes(first_trial(HandDrive(more_vehicles=oncoming, end_t=18.0), STUDY)) == []
 
 
 def test_a_lead_that_vanishes_from_the_feed_is_told() -> None:
     swapped = HandDrive(van=lambda t: {"id": 8 if t > FIRE_T + 0.5 else 1}, end_t=18.0)
-    trial = trial_of(swapped, STUDY)
-    assert "lead-changed" in found(trial)
+    trial = first_trial(swapped, STUDY)
+    assert "lead-changed" in found_codes(trial)
 
 
 # --- the road ---------------------------------------------------------------------------------------------------------
@@ -242,8 +252,8 @@ def test_a_bend_under_the_event_is_a_note(radius: float, noted: bool) -> None:
         return on_arc(HandDrive().place_of_van(t), bend)
 
     turning = HandDrive(own=own, van=van, end_t=18.0)
-    trial = trial_of(turning, STUDY)
-    assert ("curved-path" in found(trial)) is noted
+    trial = first_trial(turning, STUDY)
+    assert ("curved-path" in found_codes(trial)) is noted
     if noted:
         (note,) = trial.findings
         assert f"radius about {radius:.0f} m" in note.sentence

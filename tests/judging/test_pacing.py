@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 import pytest
@@ -19,9 +20,9 @@ from monitor.screens.panels.health import feed_text
 from tests.judging.hand import STUDY, HandDrive, entries_of, opening_of, study_of
 
 
-def received(at: Callable[[float], float], **drive: object) -> list[Entry]:
+def received(at: Callable[[float], float], **drive: Any) -> list[Entry]:
     """A drive's entries, received at other times than those of the simulation."""
-    entries = entries_of(HandDrive(end_t=18.0, **drive))  # type: ignore[arg-type]
+    entries = entries_of(HandDrive(end_t=18.0, **drive))
     return [one._replace(monotonic_ns=round(at(one.monotonic_ns / 1e9) * 1e9)) for one in entries]
 
 

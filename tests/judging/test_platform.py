@@ -9,7 +9,7 @@ from collections.abc import Callable
 import pytest
 
 from monitor.judging.case.trial import Trial
-from tests.judging.hand import FIRE_T, STUDY, HandDrive, judged, study_of
+from tests.judging.hand import FIRE_T, STUDY, HandDrive, found_codes, judged, study_of
 from tests.judging.simulated import dusk_road
 
 PLATFORM = """
@@ -36,10 +36,6 @@ def trial_of(**signals: Callable[[float], float | None]) -> Trial:
     return judged(HandDrive(signals=both, end_t=20.0), study=study_of(TEXT)).trials()[0]
 
 
-def found(trial: Trial) -> list[str]:
-    return [one.code for one in trial.findings]
-
-
 def test_the_limits_of_this_study_are_half_of_the_travel_to_each_side() -> None:
     signals = study_of(TEXT).signals
     for name, feet in (("platform_x", 12.0), ("platform_z", 6.0)):
@@ -56,13 +52,13 @@ def test_the_limits_of_the_demo_are_invented_and_round() -> None:
 
 
 def test_a_moving_platform_inside_its_travel_gives_nothing() -> None:
-    assert found(trial_of()) == []
+    assert found_codes(trial_of()) == []
 
 
 @pytest.mark.parametrize(("place", "codes"), [(1.82, []), (1.83, ["platform-limit"]), (-1.83, ["platform-limit"])])
 def test_at_or_beyond_a_limit(place: float, codes: list[str]) -> None:
     trial = trial_of(platform_x=lambda t: place if 9.0 < t < 9.5 else None)
-    assert found(trial) == codes
+    assert found_codes(trial) == codes
     assert trial.verdict == "valid"  # a note: quality, not validity
 
 
@@ -84,12 +80,12 @@ def test_a_limit_after_the_fire_is_a_note_whatever_the_study_says() -> None:
 
     assert at(FIRE_T - 1.0).verdict == "invalid"
     after = at(FIRE_T + 1.0)
-    assert (found(after), after.findings[0].severity, after.verdict) == (["platform-limit"], "note", "valid")
+    assert (found_codes(after), after.findings[0].severity, after.verdict) == (["platform-limit"], "note", "valid")
     assert "after the fire" in after.findings[0].sentence
 
 
 def test_a_limit_outside_the_window_is_nobodys_business() -> None:
-    assert found(trial_of(platform_x=lambda t: 1.9 if 3.0 < t < 3.5 else None)) == []
+    assert found_codes(trial_of(platform_x=lambda t: 1.9 if 3.0 < t < 3.5 else None)) == []
 
 
 @pytest.mark.parametrize("stops", [FIRE_T - 4.0, FIRE_T - 0.5, FIRE_T + 0.5])
@@ -98,14 +94,14 @@ def test_a_platform_that_stops_is_void(stops: float) -> None:
         platform_x=lambda t: 0.4 * math.sin(1.3 * stops) if t > stops else None,
         platform_z=lambda t: 0.0 if t > stops else None,
     )
-    assert found(trial) == ["platform-stopped"]
+    assert found_codes(trial) == ["platform-stopped"]
     assert trial.verdict == "invalid"
     assert f"stopped at {stops + 1 / 60:.2f} s" in trial.findings[0].sentence
 
 
 def test_a_platform_that_never_moved_is_switched_off_on_purpose() -> None:
-    assert found(trial_of(platform_x=lambda t: 0.0, platform_z=lambda t: 0.0)) == []
+    assert found_codes(trial_of(platform_x=lambda t: 0.0, platform_z=lambda t: 0.0)) == []
 
 
 def test_one_signal_that_still_moves_is_a_platform_that_moves() -> None:
-    assert found(trial_of(platform_x=lambda t: 0.0 if t > 9.0 else None)) == []
+    assert found_codes(trial_of(platform_x=lambda t: 0.0 if t > 9.0 else None)) == []

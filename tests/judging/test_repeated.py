@@ -8,7 +8,7 @@ import pytest
 
 from monitor.judging.case.trial import Trial, trial_json
 from monitor.judging.session import Session
-from tests.judging.hand import HandDrive, dips, entries_of, judged, live, opening_of, study_of
+from tests.judging.hand import HandDrive, dips, entries_of, found_codes, judged, live, opening_of, study_of
 
 STUDY = """
 [study]
@@ -58,10 +58,6 @@ def told(trials: tuple[Trial, ...]) -> list[tuple[str, str, str, float | None]]:
     return [(one.id, one.verdict, one.timing.result, one.fired_at or one.timing.expected_at) for one in trials]
 
 
-def codes(trial: Trial) -> list[str]:
-    return [one.code for one in trial.findings]
-
-
 def test_each_fire_is_a_valid_trial_and_nobody_is_spent() -> None:
     session = judged(often(EVENTS), study=study_of(STUDY))
     trials = session.trials()
@@ -86,7 +82,7 @@ def test_a_missed_one_is_a_trial_of_its_own_and_moves_no_other() -> None:
         ("1/slows/4", "valid", "on time", 16.0),
         ("1/slows/5", "valid", "on time", 20.0),
     ]
-    assert codes(trials[2]) == ["trigger-missed"]
+    assert found_codes(trials[2]) == ["trigger-missed"]
 
 
 def test_one_too_many_moves_no_other() -> None:
@@ -99,9 +95,9 @@ def test_one_too_many_moves_no_other() -> None:
         ("valid", "on time"),
         ("valid", "on time"),
     ]
-    assert codes(trials[2]) == ["fired-early", "hazard-missing"]
+    assert found_codes(trials[2]) == ["fired-early", "hazard-missing"]
     assert "its own rule did not begin to hold within 1 s of it" in trials[2].findings[0].sentence
-    assert codes(trials[3]) == ["fired-too-soon"]
+    assert found_codes(trials[3]) == ["fired-too-soon"]
     assert trials[3].findings[0].sentence == (
         "slows fired 1.50 s after its fire at 10.50 s; its refractory time is 2.00 s."
     )
@@ -144,7 +140,7 @@ def test_more_than_expected_is_one_too_many() -> None:
     text = STUDY.replace('expected = "any"', "expected = 3")
     trials = judged(often(EVENTS), study=study_of(text)).trials()
     assert [one.timing.result for one in trials] == ["on time"] * 3 + ["double"] * 2
-    assert [codes(one) for one in trials[3:]] == [["fired-twice"], ["fired-twice"]]
+    assert [found_codes(one) for one in trials[3:]] == [["fired-twice"], ["fired-twice"]]
     assert "3 times are expected in this drive" in trials[3].findings[0].sentence
     assert trials[3].what_now == "Go on: this fire was one more than the 3 of this drive, and does not count."
 
@@ -155,7 +151,7 @@ def test_a_drive_that_should_fire_none_of_them() -> None:
     )
     assert judged(often((), scenario="practice"), study=study_of(text)).trials() == ()
     (fired,) = judged(often((8.0,), scenario="practice"), study=study_of(text)).trials()
-    assert codes(fired) == ["fired-unexpected"]
+    assert found_codes(fired) == ["fired-unexpected"]
 
 
 def test_while_the_drive_goes_on_the_next_one_is_waited_for_and_is_no_trial() -> None:
@@ -236,16 +232,16 @@ def test_each_trial_has_the_treatment_that_the_order_gives() -> None:
 def test_an_alert_of_another_treatment_is_told() -> None:
     trials = within("AB", (4.0, 8.0, 20.0))
     assert [one.verdict for one in trials] == ["valid", "invalid", "invalid", "valid", "valid"]
-    assert codes(trials[1]) == ["alert-wrong"]
+    assert found_codes(trials[1]) == ["alert-wrong"]
     assert (
         trials[1].findings[0].sentence.startswith("Number 2 of order AB (silent) is assigned no alert, but sound was")
     )
-    assert codes(trials[2]) == ["alert-missing"]
+    assert found_codes(trials[2]) == ["alert-missing"]
 
 
 def test_a_treatment_that_the_marker_names_is_held_against_the_order() -> None:
     trials = within("AB", (4.0, 12.0, 20.0), {4.0: "chime", 8.0: "chime"})
-    assert [codes(one) for one in trials[:2]] == [[], ["treatment-mismatch"]]
+    assert [found_codes(one) for one in trials[:2]] == [[], ["treatment-mismatch"]]
     assert trials[1].verdict == "invalid"
 
 
@@ -260,12 +256,12 @@ def test_an_alert_of_no_event_spoils_the_next_one_alone() -> None:
     drive = often(EVENTS, group="AB")
     drive.markers += given(first=4.3, stray=10.0, third=12.3, last=20.3)
     trials = judged(drive, study=study_of(WITHIN), group="AB").trials()
-    assert [codes(one) for one in trials] == [[], [], ["alert-before-fire"], [], []]
+    assert [found_codes(one) for one in trials] == [[], [], ["alert-before-fire"], [], []]
     # one that is known to be still on spoils every one of them until it ends
     drive.markers.append((17.0, "alert_off", "a", {"modality": "sound"}))
     drive.markers.sort(key=lambda one: one[0])
     trials = judged(drive, study=study_of(WITHIN), group="AB").trials()
-    assert [codes(one) for one in trials] == [[], [], ["alert-before-fire"], ["alert-before-fire"], []]
+    assert [found_codes(one) for one in trials] == [[], [], ["alert-before-fire"], ["alert-before-fire"], []]
 
 
 def test_a_missed_event_keeps_its_place_in_the_order() -> None:

@@ -6,7 +6,7 @@ from __future__ import annotations
 import pytest
 
 from monitor.judging.case.trial import Trial
-from tests.judging.hand import FIRE_T, STUDY, HandDrive, Mark, judged, live, study_of
+from tests.judging.hand import FIRE_T, STUDY, HandDrive, Mark, found_codes, judged, live, study_of
 
 TASK = """[trigger.task]
 name = "arrow-grid"
@@ -42,13 +42,9 @@ def judged_with(markers: list[Mark], lost_markers: frozenset[int] = frozenset())
     return trial
 
 
-def found(trial: Trial) -> list[str]:
-    return [one.code for one in trial.findings]
-
-
 def test_six_items_half_a_second_apart_pass() -> None:
     trial = judged_with(task())
-    assert found(trial) == []
+    assert found_codes(trial) == []
     assert trial.verdict == "valid"
 
 
@@ -76,51 +72,51 @@ def test_what_is_found_and_in_which_words(markers: list[Mark], code: str, words:
 
 @pytest.mark.parametrize("spacing", [0.451, 0.549])
 def test_spacing_inside_its_tolerance_passes(spacing: float) -> None:
-    assert found(judged_with(task(spacing=spacing))) == []
+    assert found_codes(judged_with(task(spacing=spacing))) == []
 
 
 @pytest.mark.parametrize("begins", [FIRE_T - 0.5, FIRE_T - 2.5])
 def test_the_band_of_the_begin_is_closed(begins: float) -> None:
-    assert found(judged_with(task(begins, lasts=4.0))) == []
+    assert found_codes(judged_with(task(begins, lasts=4.0))) == []
 
 
 @pytest.mark.parametrize(("begins", "ended"), [(FIRE_T - 2.4, "9.60 s, 0.40 s before"), (2.0, "4.00 s, 6.00 s before")])
 def test_a_task_that_ended_before_the_fire_was_not_running(begins: float, ended: str) -> None:
     trial = judged_with(task(begins, lasts=2.0, items=4))
-    assert found(trial) == ["task-missing"]
+    assert found_codes(trial) == ["task-missing"]
     assert ended in trial.findings[0].sentence
     assert trial.verdict == "invalid"
 
 
 def test_no_task_at_all_is_void() -> None:
     trial = judged_with([ALERT])
-    assert found(trial) == ["task-missing"]
+    assert found_codes(trial) == ["task-missing"]
     assert trial.verdict == "invalid"
 
 
 def test_another_task_does_not_count() -> None:
-    assert found(judged_with(task(name="other-task"))) == ["task-missing"]
+    assert found_codes(judged_with(task(name="other-task"))) == ["task-missing"]
 
 
 def test_a_lost_marker_may_have_been_the_tasks() -> None:
     # the start is lost for good: more than 32 markers follow it before the next hello
     crowd: list[Mark] = [(FIRE_T - 1.49 + 0.0001 * k, "other", "x", {}) for k in range(40)]
     trial = judged_with([*task(items=0, lasts=None), *crowd], frozenset({2}))
-    assert "task-missing" not in found(trial)
-    assert set(found(trial)) == {"marker-lost"}
+    assert "task-missing" not in found_codes(trial)
+    assert set(found_codes(trial)) == {"marker-lost"}
     assert trial.verdict == "undecided"
 
 
 def test_nothing_is_said_while_the_markers_may_still_come() -> None:
     early = HandDrive(markers=[], end_t=FIRE_T + 1.0, ends=False)
     (trial,) = live(early, study=study_of(TEXT)).trials()
-    assert found(trial) == []
+    assert found_codes(trial) == []
 
 
 def test_items_are_counted_only_once_the_task_is_over() -> None:
     during = HandDrive(markers=task(lasts=3.0), end_t=FIRE_T + 0.2, ends=False)
     (trial,) = live(during, study=study_of(TEXT)).trials()
-    assert "task-items" not in found(trial)
+    assert "task-items" not in found_codes(trial)
 
 
 @pytest.mark.parametrize(("score", "codes"), [(0.5, []), (0.49, ["task-score"]), (1, []), ("good", []), (None, [])])
@@ -128,7 +124,7 @@ def test_the_answers_score_where_the_simulator_gives_one(score: object, codes: l
     text = TEXT.replace("items = 6\n", "items = 6\nscore_at_least = 0.5\n")
     marks = [(t, kind, name, {"score": score} if kind == "task_end" else data) for t, kind, name, data in task()]
     (trial,) = judged(HandDrive(markers=marks, end_t=20.0), study=study_of(text)).trials()
-    assert found(trial) == codes
+    assert found_codes(trial) == codes
     if codes:
         assert "right to 0.49 at 11.50 s, at least 0.50 is asked for" in trial.findings[0].sentence
 
@@ -136,5 +132,5 @@ def test_the_answers_score_where_the_simulator_gives_one(score: object, codes: l
 def test_a_drive_that_ends_during_the_task_is_no_fault_of_the_task() -> None:
     drive = HandDrive(markers=task(), end_t=FIRE_T + 0.9)
     (trial,) = judged(drive, study=study_of(TEXT)).trials()
-    assert "task-items" not in found(trial)
-    assert "window-cut" in found(trial)
+    assert "task-items" not in found_codes(trial)
+    assert "window-cut" in found_codes(trial)

@@ -26,8 +26,8 @@ import numpy as np
 from monitor.archive.gathering import gather
 from monitor.archive.review import review_record
 from monitor.archive.summary_cache import CACHE_NAME
-from monitor.commands.following import Stream
-from monitor.commands.printing import trial_lines
+from monitor.commands.shared.live_run import Stream
+from monitor.commands.shared.printing import trial_lines
 from monitor.errors import WitnessError
 from monitor.following.building import build_view
 from monitor.following.keeping import Keeping
@@ -180,13 +180,14 @@ def _notebook(path: Path) -> Features:
 
 
 def _live(path: Path, fire_t: float) -> Features:
-    """The screen from a second before the fire to the end of the horizon, and the lines of a run without a screen."""
+    """The screen from a second before the fire to the end of the horizon, the row of the overview also after it, when
+    current values come back on the screen; and the lines of a run without a screen."""
     reading = RecordReading(path)
     session = Session(study_of(TEXT), reading.opening)
     keeping = Keeping(session.study)
     stream, lines = Stream(as_json=True), io.StringIO()
     found: Features = {}
-    looked = iter((-1.0, 0.0, 0.4, 1.1, 2.0, HORIZON_S))
+    looked = iter((-1.0, 0.0, 0.4, 1.1, 2.0, HORIZON_S, HORIZON_S + 1.5))
     at: float | None = next(looked)
     with redirect_stdout(lines):
         for entries in _singly_about(reading, session, fire_t):
@@ -197,8 +198,9 @@ def _live(path: Path, fire_t: float) -> Features:
             drive = session.current
             if drive is not None and at is not None and drive.log.newest_t >= fire_t + at - 1e-6:
                 view = build_view(session, record="r", recorder=IDLE, age_s=0.0, revision=1)
-                shown = of_value(f"screen at {at}", keeping.added_to(view))
-                found |= {key: value for key, value in shown.items() if ".study" not in key}
+                if at <= HORIZON_S:
+                    shown = of_value(f"screen at {at}", keeping.added_to(view))
+                    found |= {key: value for key, value in shown.items() if ".study" not in key}
                 row = row_of(Heard(path, True, 9.0, {**full(view), "pid": 1, "by": "cora"}))
                 found |= of_value(f"overview at {at}", row) | of_text(f"overview line at {at}", row_line(row))
                 at = next(looked, None)

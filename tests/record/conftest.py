@@ -16,7 +16,7 @@ from monitor.record.bytes.parts import PART_HEADER_BYTES, part_name
 from monitor.record.disk import DiskCalls
 from monitor.record.entries import Entry, EntryKind, Opening, pack_frames, pack_operator
 from monitor.record.places import new_record_directory
-from monitor.record.reader import RecordFiles
+from monitor.record.reader import RecordFiles, RecordReading
 from monitor.record.writer import RecordWriter
 
 
@@ -185,6 +185,11 @@ def write_small(path: Path, clock: HandClock, opening: Opening) -> Path:
     writer.append(EntryKind.OPERATOR, pack_operator({"type": "note", "key": "k1", "by": "op", "text": "fog"}))
     writer.close("the drive ended")
     return path
+
+
+def entries_of(path: Path) -> list[Entry]:
+    """All entries that a reader of the record is given."""
+    return [entry for block in RecordReading(path).blocks() for entry in block]
 
 
 @dataclass

@@ -18,7 +18,7 @@ from monitor.record.ring import Ring
 from monitor.record.verify import verify_record
 from monitor.record.writer import RecordWriter
 from tests.record.conftest import FailingDisk, Fill, HandClock, Record, fail_from, fail_once, payload
-from tests.record.waiting import until, until_synced
+from tests.waiting import until_synced, wait_for
 
 TOP = Path(__file__).parents[2]
 
@@ -67,7 +67,7 @@ def test_after_a_failed_sync_that_part_is_left_and_the_last_minute_stands_in_the
     disk.fails = fail_once(errno.EIO, "datasync")
     fill(writer, 2)  # the sync of these fails
     writer.sync_soon()
-    until(lambda: len(find_parts(path)) == 2 and writer.synced == writer.last)
+    wait_for(lambda: len(find_parts(path)) == 2 and writer.synced == writer.last)
     assert writer.trouble is None
     writer.close("")
     assert disk.failed == ["datasync"]
@@ -173,7 +173,7 @@ def test_a_disk_that_takes_writes_and_fails_each_sync_is_not_filled_with_copies(
     disk.fails = fail_from(1, errno.EIO, ("datasync",))
 
     def tried(parts: int) -> None:
-        until(lambda: len(disk.failed) == parts and str(writer.trouble).startswith("NOT RECORDING"))
+        wait_for(lambda: len(disk.failed) == parts and str(writer.trouble).startswith("NOT RECORDING"))
         assert len(find_parts(path)) == parts
 
     for seconds, parts in ((0, 2), (1.9, 2), (0.2, 3), (3.9, 3), (0.2, 4), (7.9, 4), (0.2, 5)):

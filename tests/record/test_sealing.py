@@ -30,7 +30,7 @@ from monitor.record.sealing import seal_record
 from monitor.record.verify import verify_record
 from monitor.record.withdrawing import withdraw_record
 from monitor.record.writer import RecordWriter
-from tests.record.conftest import FailingDisk, HandClock, Record, fail_from, fail_once, payload
+from tests.record.conftest import FailingDisk, HandClock, Record, entries_of, fail_from, fail_once, payload
 
 
 def telemetry(count: int, seed: int = 7) -> Iterator[bytes]:
@@ -142,10 +142,6 @@ def sealed_drive(sealed_template: Path, tmp_path: Path) -> Path:
 @pytest.fixture(scope="module")
 def drive_entries(drive_template: Path) -> list[Entry]:
     return entries_of(drive_template)
-
-
-def entries_of(path: Path) -> list[Entry]:
-    return [entry for block in RecordReading(path).blocks() for entry in block]
 
 
 def test_a_sealed_record_gives_the_same_entries_and_the_same_parts_byte_for_byte(drive: Path) -> None:

@@ -20,7 +20,7 @@ from monitor.record.ring import Ring
 from monitor.record.verify import verify_record
 from monitor.record.writer import RecordWriter
 from tests.record.conftest import FailingDisk, Fill, HandClock, Record
-from tests.record.waiting import until, until_synced
+from tests.waiting import until_synced, wait_for
 
 TOP = Path(__file__).parents[2]
 
@@ -39,8 +39,8 @@ def test_each_entry_is_in_the_file_when_append_returns(
 def test_entries_are_synced_by_themselves_and_told(path: Path, opening: Opening, fill: Fill) -> None:
     told: list[int] = []
     writer = fill(RecordWriter.create(path, opening, on_synced=told.append), 5)
-    until(lambda: writer.synced == 6)
-    until(lambda: told[-1:] == [6])
+    wait_for(lambda: writer.synced == 6)
+    wait_for(lambda: told[-1:] == [6])
     assert told == sorted(told)
 
 
@@ -49,7 +49,7 @@ def test_a_listener_that_raises_does_not_end_the_syncing_and_is_said(path: Path,
         raise RuntimeError("not ours")
 
     writer = fill(RecordWriter.create(path, opening, on_synced=broken), 1)
-    until(lambda: writer.trouble is not None)
+    wait_for(lambda: writer.trouble is not None)
     assert "not ours" in str(writer.trouble)
     fill(writer, 1)
     until_synced(writer)

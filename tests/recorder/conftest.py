@@ -9,7 +9,6 @@ import subprocess
 import sys
 import tempfile
 import threading
-import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
@@ -23,8 +22,8 @@ from monitor.record.reader import RecordReading
 from monitor.recorder.client import RecorderClient
 from monitor.recorder.launch import RecorderPlan, RecorderProcess, start_again, start_recorder
 from monitor.recorder.process import Recorder
+from tests.waiting import wait_for
 
-DEADLINE_S = 20.0
 OPENING = Opening(
     participant="Q01",
     group="chime",
@@ -36,13 +35,9 @@ OPENING = Opening(
 )
 
 
-def wait_until(condition: Callable[[], object], what: str, deadline_s: float = DEADLINE_S) -> None:
-    """Returns once the condition holds; fails, naming it, when it has not by the deadline."""
-    end = time.monotonic() + deadline_s
-    pause = threading.Event()
-    while not condition():
-        assert time.monotonic() < end, f"not within {deadline_s:g} s: {what}"
-        pause.wait(0.01)
+def note(text: str = "a note", **more: object) -> dict[str, object]:
+    """An operator's note, as a screen sends it."""
+    return {"type": "note", "by": "operator", "text": text, **more}
 
 
 def messages_in(entries: list[Entry]) -> list[list[bytes]]:
@@ -86,14 +81,14 @@ class Follower:
         self.entries += self.client.entries(0.02)
         self.saved += self.client.acknowledged()
 
-    def until(self, condition: Callable[[], object], what: str, deadline_s: float = DEADLINE_S) -> None:
+    def until(self, condition: Callable[[], object], what: str, deadline_s: float = 20.0) -> None:
         """Follows until the condition holds."""
 
         def step() -> object:
             self.follow()
             return condition()
 
-        wait_until(step, what, deadline_s)
+        wait_for(step, what, deadline_s)
 
     def until_messages(self, count: int) -> None:
         """Follows until so many feed messages were handed over."""
@@ -130,7 +125,7 @@ class House:
         self._processes: list[subprocess.Popen[bytes]] = []
         self._pids: list[int] = []
 
-    wait_until = staticmethod(wait_until)
+    wait_until = staticmethod(wait_for)
     messages_in = staticmethod(messages_in)
     maps_in = staticmethod(maps_in)
 
@@ -184,7 +179,7 @@ class House:
             follower.follow()
             return bool(follower.messages)
 
-        wait_until(step, "the recorder's subscription")
+        wait_for(step, "the recorder's subscription")
 
     def close(self) -> None:
         """Ends all of it."""

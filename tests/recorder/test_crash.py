@@ -12,7 +12,7 @@ import pytest
 
 from monitor.record.entries import EntryKind
 from monitor.recorder.plan import RecorderPlan
-from tests.recorder.conftest import Follower, House
+from tests.recorder.conftest import Follower, House, note
 
 LOAD = """
 import sys, time, zmq
@@ -75,10 +75,6 @@ def loaded(house: House, tmp_path: Path) -> RecorderPlan:
     port = tmp_path / "port"
     house.python(LOAD, str(port))
     return house.plan(f"tcp://127.0.0.1:{port.read_text()}")
-
-
-def note(text: str) -> dict[str, object]:
-    return {"type": "note", "by": "operator", "text": text, "drive": None, "at": None}
 
 
 def kill_rounds(house: House, plan: RecorderPlan, rounds: int, seed: int) -> tuple[Follower, list[str]]:

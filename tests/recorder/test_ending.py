@@ -15,7 +15,7 @@ from monitor.record.entries import EntryKind
 from monitor.record.verify import verify_record
 from monitor.recorder.client import EntryRefused
 from monitor.recorder.plan import RecorderTiming
-from tests.recorder.conftest import Follower, House, Inside
+from tests.recorder.conftest import Follower, House, Inside, note
 
 QUICK = RecorderTiming(ending_retry_s=0.2, signal_s=5.0)
 
@@ -41,10 +41,6 @@ class FullDisks(DiskCalls):
         if self.full and any(place.is_relative_to(one) for one in self.directories):
             raise OSError(28, "No space left on device")
         return super().write(descriptor, data)
-
-
-def note(text: str) -> dict[str, object]:
-    return {"type": "note", "by": "operator", "text": text}
 
 
 Full = tuple[Follower, FullDisks, list[str]]

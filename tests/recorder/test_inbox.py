@@ -15,11 +15,7 @@ import zmq
 from monitor.record.entries import EntryKind, pack_operator
 from monitor.recorder.client import UNSAVED_MOST, EntryRefused
 from monitor.recorder.inbox import KEYS_KEPT, KeyMemory
-from tests.recorder.conftest import HeldDisk, House, Inside
-
-
-def note(text: str = "a note", **more: object) -> dict[str, object]:
-    return {"type": "note", "by": "operator", "text": text, **more}
+from tests.recorder.conftest import HeldDisk, House, Inside, note
 
 
 def test_no_acknowledgement_before_the_sync_and_the_feed_goes_on_meanwhile(

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import threading
-from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
@@ -31,16 +29,6 @@ class SetClock:
 
     def wall_ns(self) -> int:
         return WALL_NS + self.ns
-
-
-class HandClock:
-    """Seconds that stand until they are moved."""
-
-    def __init__(self) -> None:
-        self.now = 1000.0
-
-    def __call__(self) -> float:
-        return self.now
 
 
 def write_record(
@@ -91,17 +79,6 @@ def flip_byte(path: Path, share: float = 0.5) -> Path:
 def read_map(path: Path) -> RecordMap:
     """The record read to its end."""
     return MapMaking(path).run()
-
-
-def wait_for(condition: Callable[[], Any], what: str, timeout_s: float = 20.0) -> Any:
-    """Waits until a named condition holds; fails with its name."""
-    pause = threading.Event()
-    for _ in range(int(timeout_s / 0.01)):
-        found = condition()
-        if found:
-            return found
-        pause.wait(0.01)
-    raise AssertionError(f"did not happen within {timeout_s} s: {what}")
 
 
 def long_drive(**more: Any) -> HandDrive:

@@ -19,9 +19,11 @@ from monitor.replay.provider import ReplayProvider
 from monitor.screens.dialogs.sheet import SheetBody
 from monitor.screens.replay.app import ReplayApp
 from monitor.screens.replay.beside import BesidePage, LaidOver
+from tests.clocks import HandClock
 from tests.judging.hand import FIRE_T, SPEED, STUDY, HandDrive
-from tests.replay.conftest import HandClock, wait_for, write_record
+from tests.replay.conftest import write_record
 from tests.replay.test_command import options
+from tests.waiting import wait_for
 
 PLAIN = HandDrive(rate_hz=50.0)
 

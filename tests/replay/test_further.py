@@ -19,6 +19,7 @@ from monitor.replay.seeking.playback import Playback
 from monitor.replay.series import series_about
 from tests.judging.hand import HandDrive, Mark, study_of
 from tests.judging.handsource import GAZE_STUDY, HandSource, entries_beside, opening_of_several
+from tests.record.conftest import entries_of
 from tests.replay.conftest import SetClock, read_map
 
 SYNC: list[Mark] = [(2.0 + 7.0 * k, "sync", "pulse", {}) for k in range(20)]
@@ -55,10 +56,6 @@ def record(tmp_path_factory: pytest.TempPathFactory) -> Path:
 @pytest.fixture(scope="module")
 def found(record: Path) -> RecordMap:
     return read_map(record)
-
-
-def entries_of(path: Path) -> list[Entry]:
-    return [entry for block in RecordReading(path).blocks() for entry in block]
 
 
 def session_to(found: RecordMap, entries: list[Entry], number: int) -> Session:

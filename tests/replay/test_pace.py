@@ -7,7 +7,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from monitor.replay.pace import FASTEST, SLOWEST, Loop, PlayClock
-from tests.replay.conftest import HandClock
+from tests.clocks import HandClock
 
 
 def test_it_never_drifts_however_often_it_is_asked() -> None:

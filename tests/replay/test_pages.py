@@ -25,8 +25,10 @@ from monitor.screens.replay.app import ReplayApp
 from monitor.screens.replay.keys import REPLAY_KEYS
 from monitor.screens.replay.page import Page
 from monitor.screens.replay.screen import ReplayScreen, parse_clock
+from tests.clocks import HandClock
 from tests.judging.hand import STUDY, HandDrive
-from tests.replay.conftest import HandClock, wait_for, write_record
+from tests.replay.conftest import write_record
+from tests.waiting import wait_for
 
 GAP = STUDY.replace("at_most = 1.9", "at_most = 1.4")
 SIZES = [(80, 24), (120, 36), (200, 60)]

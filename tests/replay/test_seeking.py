@@ -18,11 +18,8 @@ from monitor.record.reader import RecordReading
 from monitor.replay.seeking.map import RecordMap
 from monitor.replay.seeking.playback import Playback
 from tests.judging.hand import STUDY, HandDrive
+from tests.record.conftest import entries_of
 from tests.replay.conftest import read_map, write_record
-
-
-def entries_of_record(path: Path) -> list[Entry]:
-    return [entry for block in RecordReading(path).blocks() for entry in block]
 
 
 def session_to(found: RecordMap, entries: list[Entry], number: int, at_once: int = 150) -> Session:
@@ -42,7 +39,7 @@ def drawn(trials: tuple[Trial, ...]) -> list[tuple[str, str, str]]:
 def test_trials_after_any_order_of_seeks_are_those_of_the_entries_so_far(
     seed: int, long_map: RecordMap, long_record: Path
 ) -> None:
-    entries = entries_of_record(long_record)
+    entries = entries_of(long_record)
     assert [entry.number for entry in entries] == list(range(1, len(entries) + 1))
     playback, draw = Playback(long_map), random.Random(seed)
     for _ in range(11):
@@ -140,7 +137,7 @@ def test_steps_go_from_drive_to_drive_and_stop_at_both_ends(playback: Playback) 
 
 
 def test_a_copy_goes_on_alone_and_as_the_original(long_map: RecordMap, long_record: Path) -> None:
-    entries = entries_of_record(long_record)
+    entries = entries_of(long_record)
     for cut in (150, 600, 2600, 4050):
         original = session_to(long_map, entries, cut)
         before = original.trials()
@@ -157,7 +154,7 @@ def test_a_copy_shares_no_memory_of_the_rule(tmp_path: Path) -> None:
     """The rule is remembered over a delay of a second; a copy that has gone on must not have changed it."""
     text = STUDY.replace('edge = "rising"', 'edge = "rising"\ndelay_s = 1.0')
     path = write_record(tmp_path, HandDrive(rate_hz=20.0, fire_t=11.0), study_text=text)
-    found, entries = read_map(path), entries_of_record(path)
+    found, entries = read_map(path), entries_of(path)
     (truth,) = session_to(found, entries, len(entries)).trials()
     assert truth.timing.result == "on time"
     for cut in range(205, 245, 3):  # about the frames of 10.0 and 11.0 s
@@ -172,7 +169,7 @@ def test_a_trial_that_was_decided_just_after_a_checkpoint_is_that_of_the_whole_r
     long_map: RecordMap, long_record: Path
 ) -> None:
     """About 70 s after the second fire the look-back begins inside that trial's windows."""
-    entries = entries_of_record(long_record)
+    entries = entries_of(long_record)
     for at_s in np.arange(184.0, 200.0, 1.5):
         playback = Playback(long_map)
         playback.go_to(float(at_s))
@@ -208,7 +205,7 @@ def test_many_checkpoints_are_thinned_out_and_still_lead_everywhere(
     found = reading.MapMaking(long_record).run()
     assert len(found.checkpoints) <= 6
     playback = Playback(found)
-    entries = entries_of_record(long_record)
+    entries = entries_of(long_record)
     for at_s in (150.0, 12.0, 121.0):
         playback.go_to(at_s)
         assert playback.trials() == session_to(found, entries, playback.number).trials()

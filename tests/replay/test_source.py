@@ -17,8 +17,10 @@ from monitor.replay import addendum
 from monitor.replay.provider import ReplayProvider
 from monitor.replay.seeking.map import Place
 from monitor.screens.provider import TransportProvider, ViewProvider
+from tests.clocks import HandClock
 from tests.judging.hand import HandDrive
-from tests.replay.conftest import HandClock, cut_off, flip_byte, long_drive, wait_for, write_record
+from tests.replay.conftest import cut_off, flip_byte, long_drive, write_record
+from tests.waiting import wait_for
 
 
 def opened(path: Path, clock: HandClock | None = None) -> ReplayProvider:

@@ -30,6 +30,7 @@ REPORT_STUDY = STUDY.replace(
     '[groups.chime]\nalert = ["sound"]\n[groups.no-alert]\nalert = []\n',
     '[groups.chime]\nalert = ["sound"]\nplanned = 4\n[groups.no-alert]\nalert = []\nplanned = 4\n',
 )
+BLIND = REPORT_STUDY.replace('title = "Written by hand"', 'title = "Written by hand"\nblind = true')
 
 
 class ManualClock:

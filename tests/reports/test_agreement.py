@@ -22,10 +22,8 @@ from monitor.reports.statistics.agreement import cohens_kappa
 from monitor.study.reasons import BUILT_IN_REASONS
 from tests.commands.running import run
 from tests.judging.hand import HandDrive, judged, study_of
-from tests.reports.making import REPORT_STUDY, hand_drive, hand_record
+from tests.reports.making import BLIND, REPORT_STUDY, hand_drive, hand_record
 from tests.reports.test_tally import TRIAL, ruling, too_long_gap
-
-BLIND = REPORT_STUDY.replace('title = "Written by hand"', 'title = "Written by hand"\nblind = true')
 
 
 def test_the_trades_check_value() -> None:

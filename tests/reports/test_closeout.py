@@ -15,11 +15,10 @@ from monitor.reports.closeout.closeout import close_out, left_to_do
 from monitor.reports.closeout.text import markdown, terminal_lines
 from monitor.reports.export.drives import read_whole
 from tests.commands.running import run
-from tests.reports.making import REPORT_STUDY, hand_drive, hand_record
+from tests.reports.making import BLIND, REPORT_STUDY, hand_drive, hand_record
 from tests.reports.test_tally import TRIAL, damage, ruling
 
 SHEET = REPORT_STUDY + '\n[[sheet]]\nname = "Welcome"\n[[sheet]]\nname = "Intercom off"\n'
-BLIND = REPORT_STUDY.replace('title = "Written by hand"', 'title = "Written by hand"\nblind = true')
 
 
 def report(path: Path) -> str:

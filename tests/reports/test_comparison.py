@@ -24,11 +24,10 @@ from monitor.reports.comparison.words import cautions, comparison_json
 from monitor.reports.statistics.scipys import AnalysisMissing
 from tests.commands.running import run
 from tests.judging.hand import FIRE_T, Mark
-from tests.reports.making import REPORT_STUDY, hand_drive, hand_record
+from tests.reports.making import BLIND, REPORT_STUDY, hand_drive, hand_record
 from tests.reports.published import ALERT_A, ALERT_B, ALERT_C, times
 from tests.reports.test_tally import TRIAL, ruling, too_long_gap
 
-BLIND = REPORT_STUDY.replace('title = "Written by hand"', 'title = "Written by hand"\nblind = true')
 CONTACT: list[Mark] = [(FIRE_T + 2.0, "collision", "van", {})]
 
 

@@ -25,10 +25,9 @@ from monitor.reports.export.drives import read_whole, resample
 from monitor.reports.export.export import export_records
 from tests.commands.running import run
 from tests.judging.hand import FIRE_T
-from tests.reports.making import REPORT_STUDY, hand_drive, hand_record
+from tests.reports.making import BLIND, REPORT_STUDY, hand_drive, hand_record
 from tests.reports.test_tally import TRIAL, ruling, too_long_gap
 
-BLIND = REPORT_STUDY.replace('title = "Written by hand"', 'title = "Written by hand"\nblind = true')
 NOTE = {"type": "note", "text": '"hello"\tthere,\n=1+1', "drive": 1, "at": 4.0}
 VALIDATOR = Path(sys.executable).with_name("bids-validator-deno")
 

@@ -22,12 +22,11 @@ from monitor.record.sealing import seal_record
 from monitor.record.withdrawing import withdraw_record
 from tests.commands.running import run as run_command
 from tests.judging.hand import FIRE_T, STUDY
-from tests.reports.making import REPORT_STUDY, hand_drive, hand_record
+from tests.reports.making import BLIND, REPORT_STUDY, hand_drive, hand_record
 from tests.reports.test_tally import TRIAL, damage, ruling
 
 ROOT = Path(monitor.__file__).parents[1]
 MANUAL = (ROOT / "monitor" / "reports" / "NOTEBOOK.md").read_text(encoding="utf-8")
-BLIND = REPORT_STUDY.replace('title = "Written by hand"', 'title = "Written by hand"\nblind = true')
 
 
 @contextmanager

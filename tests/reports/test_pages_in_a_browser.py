@@ -19,12 +19,11 @@ from monitor.reports.page.run_page import run_page
 from monitor.reports.page.study_page import study_page
 from tests.judging.hand import FIRE_T, Mark
 from tests.reports.browsing import browsed, probed, serving
-from tests.reports.making import REPORT_STUDY, hand_drive, hand_record
+from tests.reports.making import BLIND, hand_drive, hand_record
 from tests.reports.test_parquet_and_cues import ESCAPES, mark
 from tests.reports.test_tally import too_long_gap
 
 FIXTURES = Path(__file__).resolve().parents[2] / "replay_fixtures"
-BLIND = REPORT_STUDY.replace('title = "Written by hand"', 'title = "Written by hand"\nblind = true')
 
 
 @pytest.fixture(scope="module")

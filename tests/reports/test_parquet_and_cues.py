@@ -26,11 +26,10 @@ from monitor.reports.export.export import Exported, export_records
 from monitor.reports.export.parquet import ParquetMissing
 from tests.commands.running import run
 from tests.judging.hand import FIRE_T, HandDrive, study_of
-from tests.reports.making import NOON, REPORT_STUDY, ManualClock, hand_drive, hand_record
+from tests.reports.making import BLIND, NOON, REPORT_STUDY, ManualClock, hand_drive, hand_record
 from tests.reports.test_export import exported, tree
 from tests.reports.test_tally import TRIAL, ruling, too_long_gap
 
-BLIND = REPORT_STUDY.replace('title = "Written by hand"', 'title = "Written by hand"\nblind = true')
 ESCAPES = {"type": "note", "text": "red \x1b[31m <b>& --> end", "drive": 1, "at": 4.0, "wall": NOON.timestamp() + 4.0}
 
 

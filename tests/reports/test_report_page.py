@@ -23,10 +23,9 @@ from monitor.reports.page.svg import Picture, Scale, around
 from monitor.reports.page.weeks import Series
 from tests.commands.running import run
 from tests.judging.hand import FIRE_T
-from tests.reports.making import REPORT_STUDY, hand_drive, hand_record
+from tests.reports.making import BLIND, REPORT_STUDY, hand_drive, hand_record
 from tests.reports.test_tally import TRIAL, damage, ruling, too_long_gap
 
-BLIND = REPORT_STUDY.replace('title = "Written by hand"', 'title = "Written by hand"\nblind = true')
 PLANNED = REPORT_STUDY + '\n[analysis]\nmeasure = "brake"\nreference = "no-alert"\n'
 
 

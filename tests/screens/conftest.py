@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Awaitable, Callable
 from dataclasses import replace
 from typing import Any
 
 import numpy as np
 import pytest
+import textual
 from textual.pilot import Pilot
 from textual.screen import Screen
 
@@ -49,6 +50,7 @@ from monitor.screens.dialogs.sheet import Sheet, SheetBody
 from monitor.screens.watch.app import WatchApp
 from monitor.study.band import Band
 from monitor.study.rules import ActionRule
+from tests.clocks import HandClock
 
 WALL = 1_764_000_000.0
 GAP_BAND = Band(1.8, 2.2)
@@ -532,16 +534,6 @@ class FakeSource:
         return [one["type"] for one in self.posted]
 
 
-class HandClock:
-    """A clock that stands until it is moved."""
-
-    def __init__(self) -> None:
-        self.now = 1000.0
-
-    def __call__(self) -> float:
-        return self.now
-
-
 @pytest.fixture
 def hand_clock() -> HandClock:
     return HandClock()
@@ -637,11 +629,44 @@ def _a_terminal_with_colours(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.delenv("NO_COLOR", raising=False)
 
 
+MakeApp = Callable[..., WatchApp]
+
+
 @pytest.fixture
-def make_app(hand_clock: HandClock) -> Callable[..., WatchApp]:
+def make_app(hand_clock: HandClock) -> MakeApp:
     """Makes the app on a source, with a clock that the test moves."""
 
     def make(source: FakeSource, **more: Any) -> WatchApp:
         return WatchApp(source, clock=hand_clock, wall=lambda: WALL + 500.0, **more)
+
+    return make
+
+
+DRAWN_WITH = "8.2.8"
+Snap = Callable[..., bool]
+Before = Callable[..., Callable[[Pilot[Any]], Awaitable[None]]]
+
+
+@pytest.fixture
+def drawn_with(request: pytest.FixtureRequest) -> None:
+    """Pictures are compared letter by letter, with the version that drew them."""
+    if textual.__version__ != DRAWN_WITH:
+        if request.config.getoption("--snapshot-update"):
+            pytest.fail(f"pictures are drawn anew only with Textual {DRAWN_WITH}")
+        pytest.skip(f"pictures are compared letter by letter and were drawn with Textual {DRAWN_WITH}")
+
+
+@pytest.fixture
+def before() -> Before:
+    """Makes what is done before a picture is taken: colours, keys, and waiting until the screen has come to rest."""
+
+    def make(keys: tuple[str, ...] = (), colours: str = "dark") -> Callable[[Pilot[Any]], Awaitable[None]]:
+        async def run(pilot: Pilot[Any]) -> None:
+            pilot.app.theme = colours
+            await until_it_stands(pilot)
+            await pilot.press(*keys)
+            await until_it_stands(pilot)
+
+        return run
 
     return make

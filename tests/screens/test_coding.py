@@ -13,15 +13,15 @@ from monitor.replay.coding import CodingDesk
 from monitor.screens.dialogs.sheet import SheetBody
 from monitor.screens.replay.coding import CodingApp
 from tests.judging.test_blinding import ALERT, GUST, SECOND
-from tests.reports.making import REPORT_STUDY, hand_drive, hand_record
+from tests.reports.making import BLIND, hand_drive, hand_record
 
-BLIND = REPORT_STUDY.replace('title = "Written by hand"', 'title = "Written by hand"\nblind = true') + SECOND
+TEXT = BLIND + SECOND
 SIZES = ((80, 24), (120, 36), (200, 60))
 
 
 @pytest.fixture
 def record(tmp_path: Path) -> Path:
-    return hand_record(tmp_path, "Q07", text=BLIND, drive=hand_drive(markers=[ALERT, GUST]))
+    return hand_record(tmp_path, "Q07", text=TEXT, drive=hand_drive(markers=[ALERT, GUST]))
 
 
 def text_of(app: CodingApp) -> str:

@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import replace
-from types import ModuleType
 from typing import Any
 
 import pytest
@@ -16,8 +14,9 @@ from monitor.screens.dialogs.debrief import DebriefSheet
 from monitor.screens.dialogs.safety import SafetySheet
 from monitor.screens.panel import Panel
 from monitor.screens.watch.app import WatchApp
+from tests.screens import conftest as kit
+from tests.screens.conftest import MakeApp, sheet, uncovered
 
-MakeApp = Callable[..., WatchApp]
 SIZES = [(80, 24), (120, 36), (200, 60)]
 QUESTIONS = (
     DebriefLine("expected", "Had you expected it?", ("no", "not sure", "yes"), None),
@@ -27,18 +26,13 @@ SAFETY = DayView(asked=frozenset({"safety"}), questionnaire=("before", "after"),
 ASKS = DayView(asked=frozenset({"debrief"}), debrief=QUESTIONS, asks_debrief=True, asks_first=True)
 
 
-def sheet(app: WatchApp) -> str:
-    """The text of the sheet that is open."""
-    return str(app.screen.query_one("SheetBody").canvas.text())  # type: ignore[attr-defined]
-
-
 def whole(app: WatchApp) -> str:
     """All that the watch screen shows."""
     canvases = [one.canvas for one in app.watch_screen.query(Panel)]
     return "\n".join(str(canvas.text()) for canvas in canvases if canvas is not None)
 
 
-def posted(source: Any, kind: str) -> list[dict[str, Any]]:
+def entries(source: kit.FakeSource, kind: str) -> list[dict[str, Any]]:
     """What was posted of a type, without the wall clock."""
     of_it = (one for one in source.posted if one["type"] == kind)
     return [{name: value for name, value in one.items() if name != "wall"} for one in of_it]
@@ -53,11 +47,11 @@ def entered(*entries: dict[str, Any]) -> Any:
 
 @pytest.mark.parametrize("size", SIZES)
 async def test_the_safety_page_says_what_is_open_and_that_it_decides_nothing(
-    kit: ModuleType, make_app: MakeApp, size: tuple[int, int]
+    make_app: MakeApp, size: tuple[int, int]
 ) -> None:
     app = make_app(kit.FakeSource(kit.live_view(day=SAFETY)))
     async with app.run_test(size=size) as pilot:
-        await pilot.press("s")
+        await pilot.press("y")
         await pilot.pause()
         text = " ".join(sheet(app).split())
         for words in (
@@ -70,65 +64,65 @@ async def test_the_safety_page_says_what_is_open_and_that_it_decides_nothing(
 
 @pytest.mark.parametrize(("key", "kind"), [("a", "adverse"), ("d", "deviation")])
 async def test_an_event_is_entered_with_the_time_of_its_key_and_never_without_words(
-    kit: ModuleType, make_app: MakeApp, key: str, kind: str
+    make_app: MakeApp, key: str, kind: str
 ) -> None:
     source = kit.FakeSource(kit.live_view(day=SAFETY))
     app = make_app(source)
     async with app.run_test(size=(120, 36)) as pilot:
-        await pilot.press("s", key, "enter")
+        await pilot.press("y", key, "enter")
         await pilot.pause()
         assert "Not entered yet" in sheet(app)
-        assert posted(source, kind) == []
+        assert entries(source, kind) == []
         source.change(t=199.9)
         await pilot.press(*"cold", "enter")
         await pilot.pause()
-        assert posted(source, kind) == [{"type": kind, "text": "cold", "drive": 1, "at": 192.4}]
+        assert entries(source, kind) == [{"type": kind, "text": "cold", "drive": 1, "at": 192.4}]
         assert isinstance(app.screen, SafetySheet), "it comes back to the page"
 
 
 async def test_sixteen_keys_answer_the_questionnaire_and_enter_enters_it_only_when_it_is_whole(
-    kit: ModuleType, make_app: MakeApp
+    make_app: MakeApp,
 ) -> None:
     source = kit.FakeSource(kit.live_view(day=SAFETY))
     app = make_app(source)
     async with app.run_test(size=(80, 24)) as pilot:
-        await pilot.press("s", "s", *"012301230123012", "enter")
+        await pilot.press("y", "s", *"012301230123012", "enter")
         await pilot.pause()
         assert "15 of 16 answered" in sheet(app)
-        assert posted(source, "symptoms") == []
+        assert entries(source, "symptoms") == []
         await pilot.press("3")
         await pilot.pause()
         assert "total" in sheet(app)
         await pilot.press("enter")
         await pilot.pause()
-    (one,) = posted(source, "symptoms")
+    (one,) = entries(source, "symptoms")
     assert (one["when"], one["answers"]) == ("before", [0, 1, 2, 3] * 4)
 
 
-async def test_who_is_not_fit_to_leave_needs_words(kit: ModuleType, make_app: MakeApp) -> None:
+async def test_who_is_not_fit_to_leave_needs_words(make_app: MakeApp) -> None:
     source = kit.FakeSource(kit.live_view(day=SAFETY))
     app = make_app(source)
     async with app.run_test(size=(80, 24)) as pilot:
-        await pilot.press("s", "f", "x", "enter")
+        await pilot.press("y", "f", "x", "enter")
         await pilot.pause()
-        assert posted(source, "fit") == []
+        assert entries(source, "fit") == []
         await pilot.press(*"taxi", "enter")
         await pilot.pause()
-    assert [(one["fit"], one["words"]) for one in posted(source, "fit")] == [(False, "taxi")]
+    assert [(one["fit"], one["words"]) for one in entries(source, "fit")] == [(False, "taxi")]
 
 
-async def test_what_was_taken_back_stays_on_the_page(kit: ModuleType, make_app: MakeApp) -> None:
+async def test_what_was_taken_back_stays_on_the_page(make_app: MakeApp) -> None:
     log = entered({"type": "adverse", "text": "nausea"}, {"type": "retract", "what": "k0", "words": "another one"})
     app = make_app(kit.FakeSource(kit.live_view(day=replace(SAFETY, log=log))))
     async with app.run_test(size=(120, 36)) as pilot:
-        await pilot.press("s")
+        await pilot.press("y")
         await pilot.pause()
         assert "taken back by anna: another one" in sheet(app)
         assert "SAFETY   0 stops, 0 adverse events, 0 deviations" in sheet(app)
 
 
 @pytest.mark.parametrize("key", ["a", "r", "t", "f9"])
-async def test_the_debrief_stands_before_anything_of_a_trial(kit: ModuleType, make_app: MakeApp, key: str) -> None:
+async def test_the_debrief_stands_before_anything_of_a_trial(make_app: MakeApp, key: str) -> None:
     source = kit.FakeSource(kit.live_view(day=ASKS, trials=(kit.trial("invalid"),)))
     app = make_app(source)
     async with app.run_test(size=(120, 36)) as pilot:
@@ -148,15 +142,13 @@ async def test_the_debrief_stands_before_anything_of_a_trial(kit: ModuleType, ma
         app.watch_screen.tick()
         await pilot.pause()
         assert "time gap" in whole(app)
-    assert [(one["item"], one["answer"], one["words"]) for one in posted(source, "debrief")] == [
+    assert [(one["item"], one["answer"], one["words"]) for one in entries(source, "debrief")] == [
         ("expected", "no", ""),
         ("own words", "", "a van"),
     ]
 
 
-async def test_who_leaves_the_debrief_goes_on_and_it_stays_open_in_close_out(
-    kit: ModuleType, make_app: MakeApp
-) -> None:
+async def test_who_leaves_the_debrief_goes_on_and_it_stays_open_in_close_out(make_app: MakeApp) -> None:
     view = kit.live_view(day=ASKS, trials=(kit.trial("invalid"),))
     app = make_app(kit.FakeSource(view))
     async with app.run_test(size=(120, 36)) as pilot:
@@ -167,38 +159,36 @@ async def test_who_leaves_the_debrief_goes_on_and_it_stays_open_in_close_out(
     assert "Debrief: Had you expected it? Not answered." in unresolved(view)
 
 
-async def test_a_read_only_screen_shows_all_of_it_and_enters_nothing(kit: ModuleType, make_app: MakeApp) -> None:
+async def test_a_read_only_screen_shows_all_of_it_and_enters_nothing(make_app: MakeApp) -> None:
     source = kit.FakeSource(
         kit.live_view(day=replace(SAFETY, asked=frozenset({"safety", "debrief"}), debrief=QUESTIONS))
     )
     app = make_app(source, read_only=True)
     async with app.run_test(size=(120, 36)) as pilot:
-        await pilot.press("s", "a", "s", "f", "escape", "k", "1", "escape")
+        await pilot.press("y", "a", "s", "f", "escape", "k", "1", "escape")
         await pilot.pause()
     assert source.posted == []
 
 
 @pytest.mark.parametrize("size", SIZES)
-async def test_a_limit_stands_on_the_state_line_when_it_is_near(
-    kit: ModuleType, make_app: MakeApp, size: tuple[int, int]
-) -> None:
+async def test_a_limit_stands_on_the_state_line_when_it_is_near(make_app: MakeApp, size: tuple[int, int]) -> None:
     limit = LimitView("BREAK in 4 min", "41 min driven since the last break, the study's limit is 45 min", over=False)
     app = make_app(kit.FakeSource(kit.live_view(day=replace(SAFETY, limit=limit))))
     async with app.run_test(size=size) as pilot:
         await pilot.pause()
         assert "BREAK in 4 min" in whole(app)
-        await pilot.press("s")
+        await pilot.press("y")
         await pilot.pause()
         assert "41 min driven since the last break" in " ".join(sheet(app).split())
 
 
-@pytest.mark.parametrize("key", ["s", "k"])
-async def test_a_study_that_asks_for_none_of_it_opens_no_page(kit: ModuleType, make_app: MakeApp, key: str) -> None:
+@pytest.mark.parametrize("key", ["y", "k"])
+async def test_a_study_that_asks_for_none_of_it_opens_no_page(make_app: MakeApp, key: str) -> None:
     source = kit.FakeSource(kit.live_view())
     app = make_app(source)
     async with app.run_test(size=(120, 36)) as pilot:
         await pilot.press(key)
         await pilot.pause()
-        assert app.screen is app.watch_screen
+        assert uncovered(app)
         assert "the study asks for no" in whole(app)
-        assert "s safety" not in whole(app), "nor has the foot of the screen its key"
+        assert "y safety" not in whole(app), "nor has the foot of the screen its key"

@@ -21,10 +21,10 @@ from monitor.screens.keymap import KEYS, keys_for
 from monitor.screens.panel import Panel
 from monitor.screens.watch.app import WatchApp
 from monitor.study.demo import demo_study
+from tests.clocks import HandClock
 from tests.screens import conftest as kit
-from tests.screens.conftest import open_sheet, posted, redraw, sheet, uncovered
+from tests.screens.conftest import MakeApp, open_sheet, posted, redraw, sheet, uncovered
 
-MakeApp = Callable[..., WatchApp]
 SIZE = (120, 36)
 
 
@@ -87,7 +87,7 @@ async def test_marks_are_entered_at_once(make_app: MakeApp, key: str, code: str,
     assert posted(source) == [{"type": "mark", "code": code, "text": text, **moment}]
 
 
-async def test_saving_is_said_until_the_entry_is_on_disk(make_app: MakeApp, hand_clock: Any) -> None:
+async def test_saving_is_said_until_the_entry_is_on_disk(make_app: MakeApp, hand_clock: HandClock) -> None:
     source = kit.FakeSource(kit.live_view())
     app = make_app(source)
     async with app.run_test(size=SIZE) as pilot:
@@ -344,7 +344,7 @@ async def test_the_list_filters_and_keeps_the_time(make_app: MakeApp) -> None:
         assert uncovered(app)
 
 
-async def test_a_held_view_stays_and_a_verdict_lifts_it(make_app: MakeApp, hand_clock: Any) -> None:
+async def test_a_held_view_stays_and_a_verdict_lifts_it(make_app: MakeApp, hand_clock: HandClock) -> None:
     source = kit.FakeSource(kit.live_view())
     app = make_app(source)
     async with app.run_test(size=SIZE) as pilot:

@@ -3,7 +3,6 @@ clicked, and what is bound is what the help lists."""
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import replace
 from typing import Any
 
@@ -21,11 +20,9 @@ from monitor.screens.keymap import KEYS, keys_for
 from monitor.screens.mouse import key_at
 from monitor.screens.panel import Drawn
 from monitor.screens.panels.footing import draw_keys
-from monitor.screens.watch.app import WatchApp
 from tests.screens import conftest as kit
-from tests.screens.conftest import sheet, uncovered
+from tests.screens.conftest import MakeApp, sheet, uncovered
 
-MakeApp = Callable[..., WatchApp]
 SIZE = (120, 36)
 
 

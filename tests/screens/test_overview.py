@@ -6,7 +6,6 @@ import time
 from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
-from types import ModuleType
 from typing import Any
 
 import pytest
@@ -20,6 +19,7 @@ from monitor.screens.drawing.glyphs import large
 from monitor.screens.overview.app import Attach, OverviewApp
 from monitor.screens.overview.drawing import OverviewPicture, draw_overview, first_shown, rows_each
 from tests.following.test_heading import APPLIES, view
+from tests.screens import conftest as kit
 
 Snap = Callable[..., bool]
 SIZES = ((80, 24), (120, 36), (200, 60))
@@ -153,10 +153,10 @@ async def test_a_click_on_a_run_chooses_it_and_one_on_a_key_presses_it() -> None
 
 
 @pytest.mark.parametrize("size", SIZES, ids=lambda size: f"{size[0]}x{size[1]}")
-def test_picture(snap_compare: Snap, kit: ModuleType, size: tuple[int, int]) -> None:
+def test_picture(snap_compare: Snap, size: tuple[int, int]) -> None:
     assert snap_compare(app_on(four()), terminal_size=size, run_before=kit.until_it_stands)
 
 
-def test_picture_in_grey(snap_compare: Snap, kit: ModuleType, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_picture_in_grey(snap_compare: Snap, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setenv("NO_COLOR", "1")
     assert snap_compare(app_on(four()), terminal_size=SIZES[0], run_before=kit.until_it_stands)

@@ -3,14 +3,15 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from typing import Any
 
+from monitor.following.view import LiveView
 from monitor.screens.watch.pace import Pace
 from monitor.screens.watch.seen import Shown
+from tests.clocks import HandClock
 from tests.screens import conftest as kit
 
 
-def ticks(pace: Pace, clock: Any, view: Any, count: int, step_s: float = 0.04) -> int:
+def ticks(pace: Pace, clock: HandClock, view: LiveView, count: int, step_s: float = 0.04) -> int:
     """So many ticks with an ever newer view; how many of them drew."""
     drawn = 0
     for number in range(count):
@@ -20,11 +21,11 @@ def ticks(pace: Pace, clock: Any, view: Any, count: int, step_s: float = 0.04) -
     return drawn
 
 
-def test_a_changing_view_is_drawn_five_times_a_second(hand_clock: Any) -> None:
+def test_a_changing_view_is_drawn_five_times_a_second(hand_clock: HandClock) -> None:
     assert 48 <= ticks(Pace(hand_clock), hand_clock, kit.live_view(), 250) <= 51
 
 
-def test_a_view_that_is_on_its_way_is_waited_for_a_little(hand_clock: Any) -> None:
+def test_a_view_that_is_on_its_way_is_waited_for_a_little(hand_clock: HandClock) -> None:
     pace = Pace(hand_clock)
     view = kit.live_view()
     drawn_at = []
@@ -37,13 +38,13 @@ def test_a_view_that_is_on_its_way_is_waited_for_a_little(hand_clock: Any) -> No
     assert drawn_at == [1, 6, 11, 17, 22, 27, 33, 38, 44, 49, 54]
 
 
-def test_a_calm_screen_draws_once_a_second(hand_clock: Any) -> None:
+def test_a_calm_screen_draws_once_a_second(hand_clock: HandClock) -> None:
     pace = Pace(hand_clock)
     assert pace.switch_calm()
     assert 10 <= ticks(pace, hand_clock, kit.live_view(), 250) <= 11
 
 
-def test_what_presses_is_drawn_with_the_next_tick(hand_clock: Any) -> None:
+def test_what_presses_is_drawn_with_the_next_tick(hand_clock: HandClock) -> None:
     pace = Pace(hand_clock)
     views = kit.states()
     pace.due(views["hold"])
@@ -54,7 +55,7 @@ def test_what_presses_is_drawn_with_the_next_tick(hand_clock: Any) -> None:
         assert pace.at_once
 
 
-def test_a_lagging_loop_turns_calm_and_one_hiccup_does_not(hand_clock: Any) -> None:
+def test_a_lagging_loop_turns_calm_and_one_hiccup_does_not(hand_clock: HandClock) -> None:
     pace = Pace(hand_clock)
     ticks(pace, hand_clock, kit.live_view(), 20)
     ticks(pace, hand_clock, kit.live_view(), 1, step_s=2.0)
@@ -64,7 +65,7 @@ def test_a_lagging_loop_turns_calm_and_one_hiccup_does_not(hand_clock: Any) -> N
     assert pace.calm
 
 
-def test_a_live_view_that_stands_still_is_not_believed(hand_clock: Any) -> None:
+def test_a_live_view_that_stands_still_is_not_believed(hand_clock: HandClock) -> None:
     pace = Pace(hand_clock)
     view = kit.live_view()
     pace.due(view)
@@ -76,7 +77,7 @@ def test_a_live_view_that_stands_still_is_not_believed(hand_clock: Any) -> None:
     assert pace.still_for(replace(view, revision=2)) is None
 
 
-def test_a_feed_that_says_itself_that_it_is_silent_is_no_hanging_view(hand_clock: Any) -> None:
+def test_a_feed_that_says_itself_that_it_is_silent_is_no_hanging_view(hand_clock: HandClock) -> None:
     pace = Pace(hand_clock)
     view = kit.states()["stale"]
     pace.due(view)

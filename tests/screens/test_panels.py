@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from monitor.following.view import LiveView, OutlookRow, RecorderView, StripView, TimelineMark, TransportView
-from monitor.judging.case.trial import Note
+from monitor.judging.case.trial import Finding, Note, Result, Timing
 from monitor.screens.drawing.canvas import Canvas
 from monitor.screens.drawing.layout import arrange
 from monitor.screens.drawing.picture import Picture
@@ -455,6 +455,26 @@ def test_no_panel_draws_anything_but_text_boxes_blocks_and_braille() -> None:
                 canvas = PANELS[name](picture, region.width, region.height)
                 strange = {char for char in canvas.text() if not char.isascii()} - ALLOWED
                 assert not strange, (name, strange)
+
+
+def test_a_trial_that_never_fired_is_listed_with_why_it_is_lost() -> None:
+    missed = Finding("trigger-missed", "void", "Never fired: what fires it held and no marker came.", 204.2)
+    timing = Timing(204.2, None, None, "missed")
+    trial = kit.trial("invalid", "armed", fired_at=None, timing=timing, findings=(missed,), conditions=())
+    text = draw_side(Picture(kit.live_view(trials=(trial,))), 70, 12).text()
+    assert "TRIALS 1" in text
+    assert "invalid" in text
+    assert "no marker came" in text
+    waits = kit.trial("undecided", "armed", fired_at=None)
+    assert "TRIALS 0" in draw_side(Picture(kit.live_view(trials=(waits,))), 70, 12).text()
+
+
+@pytest.mark.parametrize(("result", "words"), [("met", "met outside"), ("not met", "not met outside")])
+def test_a_value_that_must_be_outside_of_a_band_is_never_said_to_be_in_it(result: Result, words: str) -> None:
+    number = replace(kit.numbers()[2], band=Band(None, None, outside=(-0.5, 0.5)), result=result)
+    text = draw_number(Picture(kit.live_view(numbers=(number,))), 40, 5, place=0).text()
+    assert f"{words} −0.50" in text
+    assert "in band" not in text
 
 
 def test_every_panel_can_be_drawn_at_any_size() -> None:

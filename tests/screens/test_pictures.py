@@ -2,48 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Awaitable, Callable
-from typing import Any
-
 import pytest
-import textual
-from textual.pilot import Pilot
 
 from monitor.following.view import RecorderView
-from monitor.screens.watch.app import WatchApp
 from tests.screens import conftest as kit
+from tests.screens.conftest import Before, MakeApp, Snap
 
-DRAWN_WITH = "8.2.8"
-
-Snap = Callable[..., bool]
-MakeApp = Callable[..., WatchApp]
-Before = Callable[..., Callable[[Pilot[Any]], Awaitable[None]]]
+pytestmark = pytest.mark.usefixtures("drawn_with")
 
 SMALL, MEDIUM, LARGE = (80, 24), (120, 36), (200, 60)
-
-
-@pytest.fixture(autouse=True)
-def _only_with_the_version_that_drew_them(request: pytest.FixtureRequest) -> None:
-    if textual.__version__ != DRAWN_WITH:
-        if request.config.getoption("--snapshot-update"):
-            pytest.fail(f"pictures are drawn anew only with Textual {DRAWN_WITH}")
-        pytest.skip(f"pictures are compared letter by letter and were drawn with Textual {DRAWN_WITH}")
-
-
-@pytest.fixture
-def before() -> Callable[..., Callable[[Pilot[Any]], Awaitable[None]]]:
-    """Makes what is done before a picture is taken: colours, keys, and waiting until the screen has come to rest."""
-
-    def make(keys: tuple[str, ...] = (), colours: str = "dark") -> Callable[[Pilot[Any]], Awaitable[None]]:
-        async def run(pilot: Pilot[Any]) -> None:
-            pilot.app.theme = colours
-            await kit.until_it_stands(pilot)
-            await pilot.press(*keys)
-            await kit.until_it_stands(pilot)
-
-        return run
-
-    return make
 
 
 @pytest.mark.parametrize("size", [SMALL, MEDIUM, LARGE], ids=lambda size: f"{size[0]}x{size[1]}")

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import replace
 
 import numpy as np
@@ -14,11 +13,9 @@ from monitor.screens.dialogs.card import card_rows
 from monitor.screens.dialogs.response_plot import response_marks, response_rows
 from monitor.screens.dialogs.sheet import Sheet
 from monitor.screens.drawing.plot import GUTTER
-from monitor.screens.watch.app import WatchApp
 from tests.screens import conftest as kit
-from tests.screens.conftest import redraw, sheet
+from tests.screens.conftest import MakeApp, redraw, sheet
 
-MakeApp = Callable[..., WatchApp]
 WIDTH = 90  # 80 columns for 8 s: a tenth of a second each
 
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import replace
 from typing import Any
 
@@ -10,18 +9,16 @@ import pytest
 from textual import events
 from textual.widgets import Input
 
-from monitor.following.view import Question, RecorderView
+from monitor.following.view import LiveView, Question, RecorderView
 from monitor.screens.dialogs.closing import CloseOutSheet, in_groups, unresolved
 from monitor.screens.dialogs.preflight import PreflightSheet
 from monitor.screens.dialogs.steps import StepsSheet, cue_text
 from monitor.screens.drawing.picture import Picture
 from monitor.screens.panel import Panel
 from monitor.screens.panels.footing import draw_now
-from monitor.screens.watch.app import WatchApp
 from tests.screens import conftest as kit
-from tests.screens.conftest import open_sheet, posted, redraw, sheet, uncovered
+from tests.screens.conftest import MakeApp, open_sheet, posted, redraw, sheet, uncovered
 
-MakeApp = Callable[..., WatchApp]
 SIZE = (120, 36)
 SMALL = (80, 24)
 
@@ -134,7 +131,7 @@ def test_unresolved_names_every_open_matter() -> None:
 
 
 def test_the_close_out_is_offered_when_the_drive_has_ended() -> None:
-    def now(view: Any) -> str:
+    def now(view: LiveView) -> str:
         return draw_now(Picture(view), 80, 2).text()
 
     assert "F9" not in now(kit.live_view())

@@ -16,11 +16,10 @@ from monitor.screens.dialogs.sheet import SheetBody
 from monitor.screens.drawing.canvas import Canvas
 from monitor.screens.drawing.layout import arrange
 from monitor.screens.drawing.picture import Picture
-from monitor.screens.watch.app import WatchApp
 from monitor.screens.watch.drawn_screen import PANELS
 from tests.screens import conftest as kit
+from tests.screens.conftest import MakeApp
 
-MakeApp = Callable[..., WatchApp]
 SIZES = [(80, 24), (120, 36), (200, 60)]
 STATES = [
     *(

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from pathlib import Path
 
 import pytest
@@ -11,9 +10,8 @@ from monitor.following.view import RecorderView, Unclosed
 from monitor.screens.dialogs.unclosed import UnclosedSheet
 from monitor.screens.watch.app import WatchApp
 from tests.screens import conftest as kit
-from tests.screens.conftest import redraw, sheet
+from tests.screens.conftest import MakeApp, redraw, sheet
 
-MakeApp = Callable[..., WatchApp]
 NOTES = ("note at 36.2 s: pedestrian at the kerb", "end: ended by the operator")
 
 

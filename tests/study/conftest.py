@@ -12,7 +12,8 @@ from typing import Any
 import pytest
 
 from monitor.errors import StudyFaults
-from monitor.study.loading import parse_study
+from monitor.study.loading import load_study, parse_study
+from monitor.study.model import Study
 from monitor.tables import faults
 
 FILES = Path(__file__).parent / "files"
@@ -98,3 +99,9 @@ def everything_text() -> str:
 def everything(everything_text: str) -> dict[str, Any]:
     """The same as nested values, fresh for each test."""
     return tomllib.loads(everything_text)
+
+
+@pytest.fixture(scope="session")
+def dusk_road() -> Study:
+    """The demo's study."""
+    return load_study(CONFIGS / "dusk-road.toml")

@@ -9,14 +9,8 @@ import pytest
 
 from monitor.errors import WitnessError
 from monitor.study.assignment import check_code, check_stratum, read_allocation
-from monitor.study.loading import load_study, parse_study
+from monitor.study.loading import parse_study
 from monitor.study.model import AssignmentRule, Study
-from tests.study.conftest import CONFIGS
-
-
-@pytest.fixture(scope="module")
-def dusk_road() -> Study:
-    return load_study(CONFIGS / "dusk-road.toml")
 
 
 def test_a_stratum_is_asked_for_where_the_study_has_strata(everything_text: str) -> None:

@@ -17,11 +17,6 @@ G = 9.80665
 MPH = 0.44704
 
 
-@pytest.fixture(scope="module")
-def dusk_road() -> Study:
-    return load_study(CONFIGS / "dusk-road.toml")
-
-
 def by_name(trigger: Trigger) -> dict[str, Condition]:
     return {condition.name: condition for condition in trigger.conditions}
 

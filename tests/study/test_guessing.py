@@ -8,18 +8,11 @@ from fractions import Fraction
 
 import pytest
 
-from monitor.study.loading import load_study
 from monitor.study.lots import draw_lots
 from monitor.study.model import AssignmentRule, Study
-from tests.study.conftest import CONFIGS
 from tests.study.guessing import Guesser, blocks, same_group_next, share_right, with_known_boundaries
 
 PLACES = 12_000
-
-
-@pytest.fixture(scope="module")
-def dusk_road() -> Study:
-    return load_study(CONFIGS / "dusk-road.toml")
 
 
 def drawn(study: Study, sizes: tuple[int, ...]) -> list[int]:

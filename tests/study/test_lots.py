@@ -10,15 +10,10 @@ from dataclasses import replace
 import pytest
 
 from monitor.errors import WitnessError
-from monitor.study.loading import load_study, parse_study
+from monitor.study.loading import parse_study
 from monitor.study.lots import SealedOrder, assignment_digest, draw_lots, order_from_json
 from monitor.study.model import AssignmentRule, Study
 from tests.study.conftest import CONFIGS
-
-
-@pytest.fixture(scope="module")
-def dusk_road() -> Study:
-    return load_study(CONFIGS / "dusk-road.toml")
 
 
 def study_with(dusk_road: Study, groups: str, *sizes: int, strata: tuple[str, ...] = ()) -> Study:

@@ -18,6 +18,9 @@ from monitor.judging.case.trial import Trial, Verdict
 HELD_BACK = "held-back"
 """Code of the operator's mark: the simulator's desk was asked to hold the trigger back."""
 
+TOO_LATE = "LET IT RUN"
+"""The word with which the screen says that nobody can do anything any more."""
+
 LOST_ROWS = ("losing", "not yet")
 """Rows of the heading that say that the coming trial is being lost."""
 
@@ -69,6 +72,8 @@ class Attempt:
     number: int
     trigger: str
     action_takes_s: float
+    heads: str = ""
+    """The word that heads the screen now."""
     told: str = ""
     told_at: float | None = None
     held_at: float | None = None
@@ -99,6 +104,7 @@ class Attempt:
             if verdict_word(one) != "FIRED":
                 self.shown_at.setdefault(one.id, now_s)
         name, first = headings(view)[0]
+        self.heads = first.word
         if name in LOST_ROWS and self.told_at is None and self.held_at is None and not self.has_fired:
             self.told, self.told_at, self._told_t = first.word, now_s, view.t
 

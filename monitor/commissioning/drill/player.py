@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Any
 
-from monitor.commissioning.drill.attempt import HELD_BACK, Attempt
+from monitor.commissioning.drill.attempt import HELD_BACK, TOO_LATE, Attempt
 
 
 @dataclass(slots=True)
@@ -19,7 +19,8 @@ class Player:
         """What it enters at this moment."""
         attempt, before = self.attempt, now_s - self.reacts_after_s + 1e-9
         if attempt.held_at is None:
-            if attempt.told_at is not None and attempt.told_at <= before and not attempt.has_fired:
+            told = attempt.told_at is not None and attempt.told_at <= before
+            if told and not attempt.has_fired and attempt.heads != TOO_LATE:
                 return [{"type": "mark", "code": HELD_BACK, "text": f"{attempt.trigger} held back"}]
         elif attempt.held_at <= before and not attempt.noted:
             return [{"type": "note", "text": f"held back: {attempt.told}"}]

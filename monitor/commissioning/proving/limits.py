@@ -6,8 +6,10 @@ one passes; each copy is judged as the record was. No faulty copy touches a disk
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import ProcessPoolExecutor, as_completed
 from dataclasses import dataclass, field, replace
+from multiprocessing import get_context
 from pathlib import Path
 from typing import Any
 
@@ -159,21 +161,25 @@ def prove(
     study: Study | None = None,
     *,
     short: bool = False,
+    jobs: int = 1,
     progress: Callable[[int, int], None] | None = None,
 ) -> Proof:
     """The limits on a record by one trial of each trigger; by its own study where none is given. `short`: only the
-    largest size of the commonest faults, of the channels that most conditions are made of. `progress` is told how many
-    faults of how many are done."""
+    largest size of the commonest faults, of the channels that most conditions are made of. `jobs`: so many
+    processes share the faults. `progress` is told how many faults of how many are done."""
     reading = RecordReading(path)
     study = study or parse_study(reading.opening.study_text, f"study file in {path}")
     trials = trials_of(reading, study)
     if not trials:
         raise WitnessError(f"{path} holds no trial of {study.name} that fired: there is nothing to prove by.")
     work = [(anew, *one) for anew in trials for one in _faults(anew, short=short)]
-    for done, (anew, limit, judge) in enumerate(work):
-        if progress is not None:
-            progress(done, len(work))
-        _try_sizes(anew.trial, limit, judge, most=1 if short else len(limit.fault.sizes))
+    if jobs > 1:
+        _share(path, study, work, short=short, jobs=jobs, progress=progress)
+    else:
+        for done, (anew, limit, judge) in enumerate(work):
+            if progress is not None:
+                progress(done, len(work))
+            _try_sizes(anew.trial, limit, judge, most=1 if short else len(limit.fault.sizes))
     return Proof(
         record=path.name,
         study=study.name,
@@ -181,6 +187,38 @@ def prove(
         trials=tuple((one.trial.id, one.trial.verdict, one.rate_hz) for one in trials),
         limits=tuple(limit for _, limit, _ in work),
     )
+
+
+def _share(
+    path: Path,
+    study: Study,
+    work: Sequence[tuple[Anew, Limit, Judge]],
+    *,
+    short: bool,
+    jobs: int,
+    progress: Callable[[int, int], None] | None,
+) -> None:
+    """The faults of `work` tried by several processes: each reads the record and takes every so many of them."""
+    done = 0
+    with ProcessPoolExecutor(jobs, get_context("spawn")) as pool:
+        shares = [pool.submit(_try_share, path, study.text, short, first, jobs) for first in range(jobs)]
+        for share in as_completed(shares):
+            for place, tried in share.result():
+                work[place][1].tried += tried
+                done += 1
+            if progress is not None:
+                progress(done, len(work))
+
+
+def _try_share(path: Path, study_text: str, short: bool, first: int, jobs: int) -> list[tuple[int, list[Tried]]]:
+    trials = trials_of(RecordReading(path), parse_study(study_text, str(path)))
+    work = [(anew, *one) for anew in trials for one in _faults(anew, short=short)]
+    found = []
+    for place in range(first, len(work), jobs):
+        anew, limit, judge = work[place]
+        _try_sizes(anew.trial, limit, judge, most=1 if short else len(limit.fault.sizes))
+        found.append((place, limit.tried))
+    return found
 
 
 def _try_sizes(true: Trial, limit: Limit, judge: Judge, most: int) -> None:

@@ -23,8 +23,7 @@ def saved(view: LiveView) -> Heading | None:
         return Heading(
             "bad", word, sentence=sentence, now=f"{one.trigger} cannot be rerun here; what is next still counts"
         )
-    left = "" if one.seconds_left is None else f" ({one.seconds_left:.0f} s left)"
-    return Heading("bad", word, one.seconds_left, sentence, now=f"{one.words}{left}")
+    return Heading("bad", word, one.seconds_left, sentence, now=one.now)
 
 
 def not_yet(view: LiveView) -> Heading | None:

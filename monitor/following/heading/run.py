@@ -112,7 +112,11 @@ def between_drives(view: LiveView) -> Heading | None:
     if view.day.asks_first:
         now = "k asks the participant, before anything of a trial is shown; then F9 closes out"
         return Heading("wait", "BETWEEN DRIVES", sentence=f"{said} The debrief is open.", now=now)
-    return Heading("plain", "BETWEEN DRIVES", sentence=said, now="F9 closes out, or the next drive begins by itself")
+    now = "F9 closes out, or the next drive begins by itself"
+    if view.contested:  # it is now that people rule: whoever ruled first is told at once
+        trial, differs = view.contested[0]
+        now = f"{trial}: {differs}; r rules on it again"
+    return Heading("plain", "BETWEEN DRIVES", sentence=said, now=now)
 
 
 def practice(view: LiveView) -> Heading | None:

@@ -98,7 +98,10 @@ def verdict_heading(trial: Trial, view: LiveView) -> Heading:
 
 
 def trial_now(trial: Trial, view: LiveView) -> str:
-    """What a trial means for the drive: about the drive first, replacement is a matter of close-out."""
+    """What to do about a trial that can still be had; else what it means for the drive: replacement is a matter of
+    close-out."""
+    if view.saved is not None and view.saved.trial == trial.id and view.saved.words:
+        return view.saved.now
     lost = dict(view.lost_words).get(trial.id, "")
     if trial.effective == "valid" and verdict_word(trial) == "VALID":
         coming = view.outlook

@@ -1,8 +1,11 @@
 """One run of the overview, as a pure function of what was heard of it and when.
 
 What heads the operator's screen heads the row. Silence says nothing, least of all that all is well: what was heard
-longer ago than its own `valid_for_s` counts for nothing. Nothing here tells how anybody responded: the words are those
-of the operator's masked view, and no seconds are told while a trial is being answered.
+longer ago than its own `valid_for_s` counts for nothing.
+
+Nothing here tells how anybody responded. The words are those of the operator's masked view; no seconds are told while a
+trial is being answered; and until a blind trial is ruled on nothing is told of the next one that driving decides: on
+the operator's screen current values come back at the end of the horizon, and a car that is slow then has braked.
 """
 
 from __future__ import annotations
@@ -29,6 +32,11 @@ FEED_SILENT_S = 1.5
 """A simulator says hello once a second: without a watcher a feed with nothing for so long is called silent."""
 
 RunState = Literal["recording", "nobody watches", "unknown", "not recording", "closed"]
+
+BY_DRIVING = ("losing", "hold", "hidden", "later", "ready")
+"""Rows of the heading's table whose words or seconds may come of how the car is driven."""
+
+HIDDEN = Heading("plain", "HIDDEN", sentence="What the next trial depends on is hidden until the ruling.")
 
 _TONES: tuple[Tone, ...] = get_args(Tone)
 
@@ -166,9 +174,12 @@ def _as_told(heard: Heard) -> RunRow:
     told = heard.told or {}
     coming = told.get("next") if isinstance(told.get("next"), dict) else None
     seconds = coming.get("seconds") if coming is not None else None
-    answering = coming is not None and seconds is None
+    withheld = bool(told.get("withheld"))
+    answering = withheld or (coming is not None and seconds is None)
     told_headings: list[dict[str, Any]] = told.get("headings") or [{}]
-    headings = [_heading(one, answering=answering) for one in told_headings]
+    headings = [
+        _heading(one, answering=answering) for one in told_headings if not (withheld and one.get("name") in BY_DRIVING)
+    ] or [HIDDEN]
     closed = told.get("recorder") in ("closed", "sealed")
     lost = told.get("recorder") in NOT_RECORDING
     return RunRow(

@@ -124,7 +124,8 @@ def offset_difference(body: Body) -> FloatArray:
     difference = offset - offset_by_line(body)
     nearest = np.remainder(difference + 0.5 * width, width) - 0.5 * width
     # a lane change may be told late, when the body is half in the next lane; nobody counts a lane on beyond that
-    return np.where(np.abs(offset) <= 0.75 * width, nearest, difference)
+    known = np.abs(offset[np.isfinite(offset)])
+    return nearest if not len(known) or float(known.max()) <= 0.75 * width else difference
 
 
 def offset_differences(body: Body) -> list[Means]:

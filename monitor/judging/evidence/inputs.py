@@ -232,13 +232,14 @@ def _gap_accounts(bodies: Bodies, raw: PairInputs, from_t: float, to_t: float) -
             anything = one.disagrees and not directly and is_scaled(one, body)
             estimate = Estimate(raw.gap + shift, one.estimate.off)
             if anything:
-                estimate = Estimate(np.full(len(shift), 0.5 * FURTHEST_M), np.full(len(shift), 0.5 * FURTHEST_M))
+                half_m = np.full(len(shift), 0.5 * FURTHEST_M)
+                estimate = Estimate(half_m + NEAREST_M, half_m)
             found.append(replace(one, estimate=estimate))
     return (*found, *directly)
 
 
-FURTHEST_M = 1e6
-"""A gap that may be any is one between 0 and this."""
+NEAREST_M, FURTHEST_M = 0.1, 1e6
+"""A gap that may be any is about between these."""
 
 SCALED = 0.05
 """A difference of this share of the way is no step: the channel has been wrong all along."""

@@ -210,7 +210,8 @@ def _directly(body: Body, channel: str, by: str, differences: list[Means], from_
         shift = -np.where(np.isfinite(difference), difference, 0.0)
         assert body.way is not None
         # near half a lane it is off by so much to the left, or to the right
-        either = np.abs(shift) > NEAR_HALF * body.way.lane_width
+        share = np.abs(shift) / body.way.lane_width
+        either = (share > NEAR_HALF) & (share <= 0.5)
         shift = np.where(either, shift + 0.5 * np.sign(-shift) * body.way.lane_width, shift)
         off = np.where(either, off + 0.5 * body.way.lane_width, off)
     else:

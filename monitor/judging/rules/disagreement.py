@@ -42,6 +42,8 @@ def judge_disagreement(case: Case, bodies: Bodies, weighed: Iterable[Weighed]) -
             if finding is not None:
                 findings.append(finding)
             (doubted if body is own else of_other).update(one.channels)
+            if body is not own and one.code in ("implausible-jump", "body-changed"):
+                of_other.add("lead")
     if bodies.other_lead is not None:
         findings.append(_another_lead(case, bodies.other_lead))
         of_other.add("lead")

@@ -109,7 +109,12 @@ def in_milliseconds(case: Case) -> list[Finding]:
     t = case.stretch.t if case.stretch is not None else np.empty(0)
     if len(t) < FEWEST:
         t, _ = cut_signals(case.drive, [], -np.inf, case.fired_at, case.number)
-    usual = float(np.median(np.diff(t))) if len(t) > 1 else 0.0
+    steps = np.diff(t)
+    if len(steps) < FEWEST:
+        # what is kept of a drive may hold one frame then: each of its steps is a jump of the clock
+        jumps = [one for one in case.drive.set_backs if one.what == "clock" and one.number <= case.number]
+        steps = np.array([one.to - one.before for one in jumps[-FEWEST:]] if len(jumps) >= FEWEST else steps)
+    usual = float(np.median(steps)) if len(steps) else 0.0
     return [_rate_mismatch(case, usual)] if MILLISECONDS[0] < usual / case.drive.period_s < MILLISECONDS[1] else []
 
 

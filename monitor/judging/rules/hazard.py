@@ -192,6 +192,8 @@ def _profile_of(
     inside = np.flatnonzero((decel >= low) & (t >= begin_t))
     reach_t = float(t[inside[0]]) if len(inside) else np.inf
     if reach_t > reach_by + slack:
+        if np.isnan(decel[(t >= begin_t) & (t <= reach_by + slack)]).any():
+            return []  # what was not measured fell short of nothing
         if case.now_t < reach_by or contact_t <= reach_by or stretch.missing(begin_t, reach_by):
             return []
         reached = float(np.nanmax(decel[(t >= begin_t) & (t <= reach_by + slack)]))

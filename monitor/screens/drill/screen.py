@@ -4,15 +4,16 @@ from __future__ import annotations
 
 import time
 from dataclasses import replace
+from typing import Protocol
 
 from textual.binding import Binding
 
-from monitor.commissioning.drill.attempt import HELD_BACK
-from monitor.commissioning.drill.source import DrillSource
+from monitor.commissioning.drill.attempt import HELD_BACK, Attempt
 from monitor.following.view import LiveView
 from monitor.screens.drawing.canvas import Canvas
 from monitor.screens.drawing.picture import Picture
 from monitor.screens.keymap import Key, keys_for
+from monitor.screens.provider import ViewProvider
 from monitor.screens.watch.app import WatchApp
 from monitor.screens.watch.drawn_screen import PANELS, DrawPanel
 from monitor.screens.watch.running import show
@@ -42,6 +43,12 @@ def draw_drill_keys(picture: Picture, width: int, height: int) -> Canvas:
     return canvas
 
 
+class ExerciseProvider(ViewProvider, Protocol):
+    """A source that keeps what was shown and entered of its drive."""
+
+    attempt: Attempt
+
+
 class DrillScreen(WatchScreen):
     """A watch screen whose run is an exercise."""
 
@@ -49,7 +56,7 @@ class DrillScreen(WatchScreen):
         Binding(key.key, key.action, key.word, show=False, priority=True) for key in DRILL_KEYS
     ]
 
-    def __init__(self, source: DrillSource) -> None:
+    def __init__(self, source: ExerciseProvider) -> None:
         super().__init__(source, read_only=False, replay=False, clock=time.monotonic, wall=time.time)
         self.exercise = source
         self.goes_on = False
@@ -98,12 +105,12 @@ class DrillScreen(WatchScreen):
 class DrillApp(WatchApp):
     """The watch app over one drive of an exercise."""
 
-    def __init__(self, source: DrillSource) -> None:
+    def __init__(self, source: ExerciseProvider) -> None:
         super().__init__(source)
         self.watch_screen = self.drill_screen = DrillScreen(source)
 
 
-def run_drive(source: DrillSource) -> tuple[int, bool]:
+def run_drive(source: ExerciseProvider) -> tuple[int, bool]:
     """Shows one drive; gives the status, and whether the series goes on."""
     app = DrillApp(source)
     status = show(app)

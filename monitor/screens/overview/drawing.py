@@ -110,7 +110,8 @@ def _draw_run(canvas: Canvas, top: int, rows: int, place: int, run: RunRow | Non
     hint = f"{len(run.waits)} waiting" if run.waits else ""
     _paste(canvas, top + 1, draw_heading(run.heading, width, slab, second=run.second, hint=hint))
     below, x = top + 1 + slab, 3
-    if rows - 1 - slab >= LARGE_ROWS and run.seconds_to_next is not None:
+    said = run.heading.seconds is not None  # large beside the word already
+    if rows - 1 - slab >= LARGE_ROWS and run.seconds_to_next is not None and not said:
         for y, figure in enumerate(large(f"{run.seconds_to_next:.0f}", bold=True)):
             end = canvas.put(x, below + y, figure, "strong")
         x = canvas.put(end + 1, below + LARGE_ROWS - 1, "s", "strong") + 3
@@ -126,12 +127,8 @@ def _lines(run: RunRow) -> list[str]:
         coming += "" if run.seconds_to_next is None else f" in {run.seconds_to_next:.0f} s"
     waits = ", ".join(f"{word} {trial}" for trial, word in run.waits)
     first = " · ".join(one for one in (coming, f"waits: {waits}" if waits else "") if one)
-    second = run.second
-    then = "" if second is None else f"then {second.word}: {second.sentence}"
-    return [first or _NOTHING.get(run.state, ""), f"{run.state} · {run.record}", then]
-
-
-_NOTHING = {"recording": "no trigger is ahead · nothing waits"}
+    nothing = "nothing waits" if run.state == "recording" else ""
+    return [first or nothing, f"{run.state} · {run.record}"]
 
 
 def _paste(canvas: Canvas, top: int, piece: Canvas) -> None:

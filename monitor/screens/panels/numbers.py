@@ -133,7 +133,8 @@ def _band_line(canvas: Canvas, y: int, number: NumberView, word: str | None) -> 
     if result is None:
         said = f"{OPEN} no value"
     else:  # "not closing" has no value and yet keeps at least 4 s
-        said = f"{RESULT_MARKS[result]} {_IN_WORDS[result] if word is None else result}"
+        in_words = word is None and not number.band.outside
+        said = f"{RESULT_MARKS[result]} {_IN_WORDS[result] if in_words else result}"
     room = canvas.width - 2 - len(said)
     if len(band) > room:
         band = short

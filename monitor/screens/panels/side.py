@@ -51,8 +51,8 @@ def _reason(trial: Trial) -> str:
 
 
 def trials_shown(trials: tuple[Trial, ...]) -> tuple[Trial, ...]:
-    """Those that there is something to say of, the newest first."""
-    return tuple(trial for trial in reversed(trials) if trial.stage != "armed")
+    """Those that there is something to say of, the newest first; one that never fired and is lost is one of them."""
+    return tuple(one for one in reversed(trials) if one.stage != "armed" or one.effective == "invalid")
 
 
 def trial_rows(trials: tuple[Trial, ...], notes: int, width: int, height: int) -> list[tuple[Trial, str]]:

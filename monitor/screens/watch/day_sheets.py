@@ -1,15 +1,20 @@
-"""The sheets of the watch screen about the participant and the day: safety page, questionnaire, debrief."""
+"""The sheets of the watch screen about the participant and the day: safety page, questionnaire, debrief.
+
+They are loaded when they are opened: most studies ask for none of them, and the screen is to stand as quickly without.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Callable
+from typing import TYPE_CHECKING
 
 from monitor.following.around import DebriefLine
-from monitor.screens.dialogs.debrief import DebriefSheet
-from monitor.screens.dialogs.safety import FitSaid, FitSheet, SafetySheet, WordsSheet
-from monitor.screens.dialogs.symptoms import SymptomsSheet
 from monitor.screens.watch.drawn_screen import LiveScreen
 from monitor.study.day.model import AskedWhen
+
+if TYPE_CHECKING:
+    from monitor.screens.dialogs.debrief import DebriefSheet
+    from monitor.screens.dialogs.safety import FitSaid
 
 ASKED_FIRST = "first the debrief (k): nothing of a trial is shown before it is answered"
 
@@ -48,6 +53,8 @@ class DaySheets(LiveScreen):
         self.app.push_screen(self._debrief())
 
     def _debrief(self) -> DebriefSheet:
+        from monitor.screens.dialogs.debrief import DebriefSheet
+
         return DebriefSheet(lambda: self.latest.day.debrief, None if self.read_only else self._answer_item)
 
     def _answer_item(self, line: DebriefLine, answer: str, words: str) -> None:
@@ -60,6 +67,7 @@ class DaySheets(LiveScreen):
             self.say("the study asks for no safety page; u, c and n enter what happened")
             self.draw()
             return
+        from monitor.screens.dialogs.safety import SafetySheet
 
         def stands() -> str:
             return self.latest.stop.words if self.latest.stop is not None else ""
@@ -82,6 +90,8 @@ class DaySheets(LiveScreen):
         self.app.push_screen(SafetySheet(lambda: self.latest.day, stands, may_enter=not self.read_only), wished)
 
     def _ask_event(self, kind: str, heading: str, said: str) -> None:
+        from monitor.screens.dialogs.safety import WordsSheet
+
         moment = self.moment()
 
         def written(words: str | None) -> None:
@@ -92,6 +102,8 @@ class DaySheets(LiveScreen):
         self.app.push_screen(WordsSheet(heading, said), written)
 
     def _ask_symptoms(self) -> None:
+        from monitor.screens.dialogs.symptoms import SymptomsSheet
+
         moment = self.moment()
         when: AskedWhen = "before" if self.latest.drive is None or not self.latest.t else "after"
         if "before" in self.latest.day.questionnaire and self.latest.day.log.filled_in("before") is None:
@@ -103,6 +115,8 @@ class DaySheets(LiveScreen):
         self.app.push_screen(SymptomsSheet(when, enter), lambda _: self.action_safety())
 
     def _ask_fit(self) -> None:
+        from monitor.screens.dialogs.safety import FitSheet
+
         moment = self.moment()
 
         def answered(said: FitSaid | None) -> None:

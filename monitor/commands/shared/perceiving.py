@@ -11,7 +11,7 @@ import tty
 from collections.abc import Callable, Iterator
 from typing import TYPE_CHECKING, Any
 
-from monitor.commands.printing import say
+from monitor.commands.shared.printing import say
 from monitor.errors import WitnessError
 
 if TYPE_CHECKING:

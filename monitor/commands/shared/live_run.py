@@ -5,8 +5,8 @@ from __future__ import annotations
 import time
 from typing import TYPE_CHECKING
 
-from monitor.commands.interrupting import Interrupted, interruptible
-from monitor.commands.printing import harmless, print_json, say, trial_lines
+from monitor.commands.shared.interrupting import Interrupted, interruptible
+from monitor.commands.shared.printing import harmless, print_json, say, trial_lines
 from monitor.errors import RecorderLost
 from monitor.following.beginning import Run
 from monitor.following.live import Following, operator_name

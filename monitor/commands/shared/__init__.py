@@ -1,0 +1,1 @@
+"""What several commands share: what they print, how they end, a live run, many records."""
