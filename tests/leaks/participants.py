@@ -20,8 +20,7 @@ from tests.judging.hand import OWN_LENGTH, STUDY, VAN_LENGTH, HandDrive, study_o
 from tests.reports.making import make_record
 
 RATE_HZ = 10.0
-FIRE_M, BRIDGE_M, END_M = 300.0, 580.0, 680.0
-"""The bridge comes so soon that what is laid about its fire begins before the first one."""
+FIRE_M, BRIDGE_M, END_M = 300.0, 800.0, 900.0
 HORIZON_S = 3.0
 LATER_S = 8.0
 
@@ -35,7 +34,7 @@ name = "side-gust"
 surprise_class = "gust"
 [[trigger.fires_when]]
 measure = "station"
-at_least = 580.0
+at_least = 800.0
 edge = "rising"
 [[trigger.condition]]
 name = "speed at the bridge"
@@ -52,7 +51,7 @@ source = "platform"
 upper_limit = 0.3
 [[sheet]]
 name = "Say when it is over"
-at_station_m = 630.0
+at_station_m = 850.0
 """
 )
 
