@@ -116,7 +116,8 @@ class Receipt:
         if self.kept:
             said.append(f"Kept in {ADVERSE_NAME}, as the protocol says: {self.kept} of stops, adverse events, ratings.")
         for one in self.searched:
-            what = f"erased, {one.files} files, {one.bytes} bytes" if one.result == "erased" else one.result
+            files = "1 file" if one.files == 1 else f"{one.files} files"
+            what = f"erased, {files}, {one.bytes} bytes" if one.result == "erased" else one.result
             said.append(f"  searched {one.place}: {what}. {one.why}".rstrip())
             said += [f"    {sentence}" for sentence in (*one.left, *one.remarks)]
         return [*said, *self.others, *FOR_THE_FACILITY]

@@ -92,6 +92,17 @@ def test_until_a_blind_trial_is_ruled_on_nothing_that_driving_decides_is_told(na
     assert stopped.heading.word == "STOP"
 
 
+def test_how_long_a_blind_trials_verdict_stands_tells_nothing() -> None:
+    """A verdict gives way 15 s before the next fire, and a car that has braked comes to that later."""
+    lost = {"blind": True, "trials": (trial("invalid"),)}
+    found = [
+        row({**full(view(outlook=outlook(seconds_left=left), **lost)), "pid": 7, "by": "ann"}) for left in (40.0, 12.0)
+    ]
+    assert [one.heading.word for one in found] == ["HIDDEN", "HIDDEN"]
+    assert found[0].waits == (("1/gate-brake/1", "INVALID"),)
+    assert found[0].wants_somebody
+
+
 @given(
     name=st.sampled_from(sorted(APPLIES)),
     told_age_s=st.floats(VALID_FOR_S + 1e-6, 1e6),

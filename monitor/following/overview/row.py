@@ -33,8 +33,9 @@ FEED_SILENT_S = 1.5
 
 RunState = Literal["recording", "nobody watches", "unknown", "not recording", "closed"]
 
-BY_DRIVING = ("losing", "hold", "hidden", "later", "ready")
-"""Rows of the heading's table whose words or seconds may come of how the car is driven."""
+BY_DRIVING = ("verdict", "losing", "hold", "hidden", "later", "ready")
+"""Rows of the heading's table whose words or seconds may come of how the car is driven: a verdict, too, gives way some
+seconds before the next fire, which a car that has braked comes to later. Trials that wait are told beside."""
 
 HIDDEN = Heading("plain", "HIDDEN", sentence="What the next trial depends on is hidden until the ruling.")
 
