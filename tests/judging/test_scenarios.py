@@ -13,6 +13,7 @@ import pytest
 
 from monitor.judging.case.trial import Trial
 from monitor.simulation.plan import SimulationPlan
+from monitor.simulation.repertoire import DEMO, KINDS
 from monitor.simulation.scenarios import SCENARIOS
 from tests.judging.simulated import GROUPS, session_of
 
@@ -214,6 +215,7 @@ def test_another_response_and_nothing_else_changes_no_verdict(base: str, monkeyp
     for words, (response_s, swerve_m) in RESPONSES.items():
         varied = replace(SCENARIOS[base], name="varied", response_s=response_s, swerve_m=swerve_m)
         monkeypatch.setitem(SCENARIOS, "varied", varied)
+        monkeypatch.setitem(KINDS[DEMO].scenarios, "varied", "")
         trial = drive("varied", rate_hz=20.0)["1/gate-brake/1"]
         assert trial.response is None or trial.response.outcome
         judged[words] = (trial.verdict, trial.conditions, trial.findings, trial.alert, trial.timing, trial.naive)

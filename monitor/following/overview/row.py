@@ -33,7 +33,7 @@ FEED_SILENT_S = 1.5
 
 RunState = Literal["recording", "nobody watches", "unknown", "not recording", "closed"]
 
-BY_DRIVING = ("verdict", "losing", "hold", "hidden", "later", "ready")
+BY_DRIVING = ("verdict", "to rule", "losing", "hold", "hidden", "later", "ready")
 """Rows of the heading's table whose words or seconds may come of how the car is driven: a verdict, too, gives way some
 seconds before the next fire, which a car that has braked comes to later. Trials that wait are told beside."""
 
