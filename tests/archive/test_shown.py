@@ -82,6 +82,7 @@ def run(*arguments: str) -> subprocess.CompletedProcess[str]:
     return subprocess.run(command, cwd=ROOT, capture_output=True, text=True, timeout=120)
 
 
+@pytest.mark.slow
 def test_the_command_lists_them_over_an_archive(tmp_path: Path) -> None:
     archive = tmp_path / "archive"
     archive.mkdir()

@@ -72,6 +72,7 @@ def test_no_exercise_while_somebody_is_recorded_here(tmp_path: Path) -> None:
         os.kill(running.pid, signal.SIGTERM)
 
 
+@pytest.mark.slow
 def test_what_makes_no_exercise_is_said(tmp_path: Path) -> None:
     for arguments, said in (
         (("--drives", "0"), "must be from 1 to 40"),

@@ -30,6 +30,7 @@ def checked(records: Path, name: str) -> tuple[int, str]:
     return done.returncode, done.stdout + done.stderr
 
 
+@pytest.mark.slow
 def test_the_digest_is_entered_once_and_another_file_is_refused(records: Path) -> None:
     status, said = checked(records, "own.toml")
     assert (status, "frozen on " in said) == (0, True)

@@ -28,6 +28,7 @@ def test_several_at_a_time_give_the_same_words_in_the_same_order() -> None:
     assert one.returncode == several.returncode == 1
 
 
+@pytest.mark.slow
 def test_several_at_a_time_give_the_same_document() -> None:
     one, several = (json.loads(review("--json", "--jobs", jobs, *RECORDS[:2]).stdout) for jobs in ("1", "2"))
     assert one == several

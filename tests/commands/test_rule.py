@@ -49,6 +49,7 @@ def test_refusals_leave_nothing_behind(record: Path) -> None:
     assert not list(record.glob("addendum*"))
 
 
+@pytest.mark.slow
 def test_undecided_does_not_unblind_and_a_reveal_is_entered_with_why(record: Path) -> None:
     assert rule(record, "--verdict", "undecided", "--reason", "other")[0] == 0
     assert "The response is hidden" in run("closeout", str(record)).stdout
@@ -101,6 +102,7 @@ def test_tally_and_export_before_and_after_a_look(record: Path) -> None:
     assert rulings["seen_response"].tolist() == [0, 0]
 
 
+@pytest.mark.slow
 def test_a_contradiction_is_counted_in_the_tally(record: Path) -> None:
     rule(record, "--verdict", "valid")
     rule(record, "--verdict", "invalid", "--reason", "equipment")

@@ -200,6 +200,7 @@ def test_a_foreign_zmq_publisher_that_goes_away_and_comes_back(
     assert (last["refused"], last["drives"]) == (2, 1)
 
 
+@pytest.mark.slow
 def test_a_file_at_its_pace_is_recorded_and_judged(processes: Processes, tmp_path: Path) -> None:
     lines = ridge.write_csv(tmp_path / "drive.csv")
     bridge = processes.bridge(

@@ -46,6 +46,7 @@ def test_a_bridge_that_is_told_to_stop_hands_on_what_has_come_in(processes: Proc
 
 
 @pytest.mark.parametrize("command", ["watch", "rehearse"])
+@pytest.mark.slow
 def test_whoever_follows_ends_behind_a_bridge_whose_source_just_stops(
     command: str, processes: Processes, tmp_path: Path
 ) -> None:

@@ -229,6 +229,7 @@ same_clock = true
 """
 
 
+@pytest.mark.slow
 def test_a_trace_with_a_file_of_events_beside_it_is_judged_right(tmp_path: Path) -> None:
     """The events are the columns of the invented hall's own file, on the simulation's clock."""
     lanes = Lanes()

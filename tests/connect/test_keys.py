@@ -28,6 +28,7 @@ def test_keys_are_made_once_and_kept_private(tmp_path: Path) -> None:
     assert "cannot be the name of a key file" in call("keys", str(tmp_path), "--name", "a/b").stderr
 
 
+@pytest.mark.slow
 def test_bridge_to_recorder_with_keys_and_who_has_none_stays_outside(processes: Processes, tmp_path: Path) -> None:
     keys = tmp_path / "keys"
     assert call("keys", str(keys)).returncode == 0

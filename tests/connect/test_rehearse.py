@@ -244,6 +244,7 @@ def test_the_command_over_a_real_feed(tmp_path: Path) -> None:
     assert call("verify", page["record"]).returncode == 0
 
 
+@pytest.mark.slow
 def test_the_command_says_no_go_with_status_1_and_refuses_a_wrong_group(tmp_path: Path) -> None:
     study = str(CONFIGS / "dusk-road.toml")
     with simulator("--rate", "20", "--scenario", "silent-alert", speed=40.0) as endpoint:

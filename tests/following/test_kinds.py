@@ -106,22 +106,23 @@ def seen_at(t: float, text: str, drive: HandDrive) -> LiveView:
     return build_view(session, record="r", recorder=RECORDING, age_s=0.0, revision=1)
 
 
-def test_nobody_waits_for_time_to_pass() -> None:
+def test_what_time_brings_about_is_not_promised_of_an_event_that_may_come_at_once() -> None:
     view = seen_at(10.0, STUDY.replace("[trigger.hazard]", f"{SINCE}[trigger.hazard]"), often(EVENTS))
     assert view.outlook is not None
     row = view.outlook.rows[-1]
     assert (row.condition.result, row.foreseen, row.trend) == ("not met", "to come", 1)
     head = over_the_ladder(view)
     assert head is not None
-    assert (head.word, head.now) == ("READY", "next is slows; READY but for since the last one")
+    assert head.word == "LATER"
+    assert head.sentence == "slows comes as it comes; now out: since the last one."
 
 
 def test_within_the_refractory_time_nothing_is_near() -> None:
-    # the second time that the speed comes up to the edge is 4 s after the first
+    # the second time that the speed comes up to the edge is 4 s after the first, on a line that is seen to rise
     text = STUDY.replace('measure = "pulse"\nat_least = 0.5\nedge', 'measure = "speed"\nat_least = 20.5\nedge', 1)
 
     def speed(t: float) -> float:
-        return 20.0 + max(0.0, t - 6.6 if t < 8.0 else t - 10.6)
+        return 20.0 + max(0.0, t - 6.6 if t < 8.0 else 0.19 * (t - 8.5))
 
     drive = often((7.1,), own=lambda t: {"speed": speed(t)})
     long = text.replace("refractory_s = 2.0", "refractory_s = 30.0")

@@ -267,6 +267,7 @@ def test_runs_are_found_in_directories_and_each_keeps_its_place(here: Path, tmp_
                 one.close()
 
 
+@pytest.mark.slow
 def test_everywhere_finds_every_run_of_this_user_and_what_lies_beside_it(here: Path, tmp_path: Path) -> None:
     lives, died = Recording(tmp_path / "far", "Q01-1-a.run"), Recording(tmp_path / "far", "Q02-1-b.run")
     died.close()

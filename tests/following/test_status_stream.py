@@ -135,6 +135,7 @@ stream.close()
     ("how", "says"),
     [("stop", "ann) is stopped: it is there"), ("kill", "ann) has died"), ("leave", "ann) was closed")],
 )
+@pytest.mark.slow
 def test_a_screen_that_only_reads_is_told_what_became_of_the_one_that_writes(
     sockets: Path, how: str, says: str
 ) -> None:

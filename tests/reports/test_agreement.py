@@ -112,6 +112,7 @@ def test_which_codings_are_taken(verdict: Any, reason: str, taken: bool) -> None
     assert (refused(verdict, reason, BUILT_IN_REASONS) is None) is taken
 
 
+@pytest.mark.slow
 def test_a_coding_is_entered_beside_the_record_lifts_nothing_and_no_other_coder_sees_it(tmp_path: Path) -> None:
     path = hand_record(tmp_path, "Q07", text=BLIND)
     desk = CodingDesk(path, "cora")
@@ -190,6 +191,7 @@ def test_of_three_coders_each_pair_is_compared(coded: Path) -> None:
     assert "kappa" not in agreement_json(coded)
 
 
+@pytest.mark.slow
 def test_the_command_and_a_directory_without_codings(coded: Path, tmp_path: Path) -> None:
     done = run("agreement", str(coded), "--json")
     assert done.returncode == 0, done.stderr

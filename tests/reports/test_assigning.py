@@ -500,6 +500,7 @@ def test_the_words_are_a_note_of_the_record(tmp_path: Path) -> None:
     assert review_record(the_record(tmp_path)).session.operator.notes[0].text == note["text"]
 
 
+@pytest.mark.slow
 def test_watch_without_a_group_takes_the_simulators(tmp_path: Path) -> None:
     with simulator("--group", "seat-pulse", speed=20.0) as endpoint:
         with watching(endpoint, tmp_path, "--until-end", group=()) as process:
