@@ -6,6 +6,8 @@ import json
 import stat
 from pathlib import Path
 
+import pytest
+
 from tests.commands.running import command
 from tests.connect import ridge
 from tests.connect.calling import call
