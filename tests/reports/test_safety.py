@@ -75,7 +75,7 @@ def test_all_that_was_entered_is_there_with_its_number_and_time(records: Path) -
     assert "nausea \\| cold sweat" in first[4]
     assert "\x1b" not in text
     assert "taken back by anna" in second[4], "what was taken back stays, with why"
-    assert rows_under(text, "Symptoms")[0][2:5] == ["0.0", "52.4", "+52.4"]
+    assert rows_under(text, "Symptoms")[0][2:5] == ["0.00", "52.36", "+52.36"]
     assert rows_under(text, "Fit to leave")[0][2] == "NO"
     assert rows_under(text, "In numbers")[1:3] == [["participants who were stopped", "1"], ["adverse events", "1"]]
     assert "a session is stopped at a rating of 12 or more" in text
@@ -93,7 +93,7 @@ def test_what_was_asked_in_the_first_run_of_a_visit_is_not_missed_in_the_second(
         records, "Q01", text=SAFETY,
         operator=[entered("symptoms", 30, when="after", answers=[0] * 16), entered("fit", 31, fit=True)],
     )  # fmt: skip
-    assert "None: everything that the study asks for was entered." in text_of(records)
+    assert "None: all that the study asks for was entered." in text_of(records)
 
 
 @pytest.mark.parametrize("study", [SAFETY, BLIND])

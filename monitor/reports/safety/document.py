@@ -26,6 +26,10 @@ WHAT_IT_IS = (
     "The program that kept these entries reminds and records. It decided none of them, it is no safety device, and it "
     "replaces no rule, emergency stop or person of the facility.",
 )
+NOTHING_OPEN = (
+    "None: all that the study asks for was entered. Of somebody who did not drive it asks nothing about after a drive."
+)
+
 QUESTIONNAIRE = (
     "Simulator Sickness Questionnaire (Kennedy, Lane, Berbaum and Lilienthal 1993): sixteen symptoms, each none (0), "
     "slight (1), moderate (2) or severe (3). Weighted totals run from 0 to 235.6; healthy people before a drive are "
@@ -146,8 +150,9 @@ def _symptoms(sessions: Sequence[SafetySession]) -> Section:
         if not any(filled.values()):
             continue
         first, last = filled["before"], filled["after"]
-        change = "–" if first is None or last is None else f"{last.scores.total - first.scores.total:+.1f}"
-        rows.append((participant, day, _total(first), _total(last), change, _named(last or first)))
+        change = "–" if first is None or last is None else f"{last.scores.total - first.scores.total:+.2f}"
+        after = _total(last) if last is not None or any(one.drove for one in visit) else "did not drive"
+        rows.append((participant, day, _total(first), after, change, _named(last or first)))
     head = ("participant", "day", "total before", "total after", "change", "moderate or severe, last answer")
     section = _listed("Symptoms", head, rows, "No questionnaire was entered.")
     return Section(
@@ -162,7 +167,7 @@ def _filled(visit: Sequence[SafetySession], when: str) -> FilledIn | None:
 
 
 def _total(filled: FilledIn | None) -> str:
-    return "not asked" if filled is None else f"{filled.scores.total:.1f}"
+    return "not asked" if filled is None else f"{filled.scores.total:.2f}"
 
 
 def _named(filled: FilledIn | None) -> str:
@@ -267,7 +272,7 @@ def _open(facts: SafetyFacts) -> Section:
         f"{one.record} is damaged, entries may be missing: {fault}" for one in facts.sessions for fault in one.faults
     ]
     said += [f"Nobody can say what was entered in {one}" for one in facts.unreadable]
-    return Section(2, "Open questions", tuple(said) or ("None: everything that the study asks for was entered.",))
+    return Section(2, "Open questions", tuple(said) or (NOTHING_OPEN,))
 
 
 def _records(facts: SafetyFacts) -> Section:
