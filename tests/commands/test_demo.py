@@ -28,7 +28,7 @@ TABLE = [
     ("frames-lost", "undecided", "witness-gap"),
     ("stutter", "invalid", "display-stutter"),
     ("frozen-speed", "undecided", "channel-frozen"),
-    ("wrong-units", "undecided", "unit-implausible"),
+    ("wrong-units", "undecided", "unit-implausible, channels-disagree"),
     ("collision", "valid", None),
     ("no-response", "valid", None),
 ]
@@ -54,7 +54,7 @@ def test_each_scenario_gives_its_verdict_and_its_reason_and_no_other(
     document = demo(tmp_path, scenario)
     trial = trials(document)[GATE]
     assert trial["verdict"] == verdict
-    assert decided_by(trial) == ({by} if by else set())
+    assert decided_by(trial) == (set(by.split(", ")) if by else set())
     assert document["feed"]["bad"] == 0
     if scenario in ("collision", "no-response"):
         assert trial["response"]["censored_at_s"] is not None or trial["response"]["outcome"] == "collision"

@@ -96,7 +96,7 @@ def assert_nothing_lost(document: dict[str, Any], records: Path) -> None:
 def test_after_a_storm_of_sizes_the_picture_is_that_of_the_last_size() -> None:
     with held_replay() as one:
         one.resize(100, 30)
-        one.until("a whole picture", lambda: one.glass.is_whole and one.shows("PAUSED"))
+        one.until("a whole picture", lambda: one.glass.is_whole and one.shows("HELD"))
         one.until(
             "the end of the message",
             lambda: not any(map(one.shows, ("trigger: ", "no trigger", "alm mode", "Slow link"))),
@@ -106,7 +106,7 @@ def test_after_a_storm_of_sizes_the_picture_is_that_of_the_last_size() -> None:
     with held_replay() as one:
         storm(one, seed=1)
         one.resize(100, 30)
-        one.until("a whole picture", lambda: one.glass.is_whole and one.shows("PAUSED"))
+        one.until("a whole picture", lambda: one.glass.is_whole and one.shows("HELD"))
         one.until("the same picture", lambda: one.glass.text() == calm)
 
 
@@ -114,17 +114,13 @@ def test_after_a_storm_of_sizes_the_picture_is_that_of_the_last_size() -> None:
 def held_replay() -> Iterator[Pty]:
     """A replay on a screen, held before its trigger: a picture that does not change."""
     with screen(120, 36, "replay", str(FIXTURE)) as one:
-        one.until("the first picture", lambda: one.shows("PAUSED"))
+        one.until("the first picture", lambda: one.shows("HELD"))
 
-        def at_a_trigger() -> bool:
-            if one.shows("drive 1 · 0:2") or one.shows("drive 1 · 0:5"):
-                return True
-            one.type(".")  # says that there is none while the record is still being read
-            return False
-
-        one.until("a trigger", at_a_trigger)
-        one.type(",")  # to the first one
-        one.until("the moment before it", lambda: one.shows("0:27", "next is gate-brake"))
+        one.until("the whole record", lambda: one.shows("of 1:"))  # it is read on beside the picture
+        one.type("s")
+        one.until("the box", lambda: one.shows("GO TO A TIME"))
+        one.type("0:27\r")
+        one.until("the moment before a trigger", lambda: one.shows("drive 1 · 0:27", "next is gate-brake"))
         if not one.shows("CALM"):  # to a busy machine a storm looks like a slow link: calm from the start, then
             one.type("z")
         one.until("the calm mode", lambda: one.shows("CALM"))
@@ -143,7 +139,7 @@ def test_a_storm_of_sizes_in_a_live_run_loses_nothing_and_the_screen_goes_on(tmp
 
 def test_a_screen_stopped_over_the_trigger_comes_back_with_the_verdict_of_review(tmp_path: Path) -> None:
     with demo_screen(tmp_path) as one:
-        one.until("the outlook", lambda: one.shows("gate-brake", "fires in"))
+        one.until("the outlook", lambda: one.shows("gate-brake", "s left"))
         one.process.send_signal(signal.SIGSTOP)
         one.until("the stop", lambda: state_of(one.process.pid) == "T")
         was = record_bytes(tmp_path)
@@ -173,7 +169,7 @@ def test_suspended_from_a_shell_and_brought_back_the_screen_is_whole(tmp_path: P
         one.type("fg\r")
         one.until("a whole picture", lambda: one.glass.is_whole and one.shows("LIVE", "TIME GAP"))
         one.until("the end of the drive", lambda: one.shows("ENDED"))
-        assert one.shows("gate-brake", "valid")
+        assert one.shows("VALID")
         one.type("q")
         one.until("the question", lambda: one.shows("trialwitness attach"))
         one.type("q")
