@@ -116,11 +116,11 @@ def held_replay() -> Iterator[Pty]:
     with screen(120, 36, "replay", str(FIXTURE)) as one:
         one.until("the first picture", lambda: one.shows("HELD"))
 
-        one.until("the whole record", lambda: one.shows("of 1:"))  # it is read on beside the picture
+        one.until("the whole record", lambda: one.shows("─T─"))  # it is read on beside the picture
         one.type("s")
         one.until("the box", lambda: one.shows("GO TO A TIME"))
-        one.type("0:27\r")
-        one.until("the moment before a trigger", lambda: one.shows("drive 1 · 0:27", "next is gate-brake"))
+        one.type("@4.5\r")
+        one.until("the moment before a trigger", lambda: one.shows("drive 1 · 0:2", "NEXT gate-brake"))
         if not one.shows("CALM"):  # to a busy machine a storm looks like a slow link: calm from the start, then
             one.type("z")
         one.until("the calm mode", lambda: one.shows("CALM"))
