@@ -449,7 +449,7 @@ SITUATIONS: dict[str, Walk] = {
     "an undecided trial and another losing in eight seconds": Walk(
         replace(DRIFT, lost_frames=FRAMES_LOST, own=lambda t: {"lane_offset": 5.5} if t > 45.0 else {}),
         study_text(55.0),
-        [(1.0, "READY"), (30.5, "FIRED"), (35.5, "UNDECIDED"), (38.5, "YOUR CALL"), (46.5, "HOLD"), (47.5, "LOSING")],
+        [(1.0, "READY"), (30.5, "FIRED"), (35.5, "UNDECIDED"), (38.5, "YOUR CALL"), (46.5, "LOSING"), (47.5, "LOSING")],
         entered=[operator("seen", 38.0, trial="1/gate-brake/1", word="UNDECIDED")],
         until_t=48.5,
     ),
