@@ -42,7 +42,8 @@ class UnclosedSheet(Sheet[None]):
     def redraw(self) -> None:
         """Draws anew; closes once there is nothing to be said."""
         if self._unclosed() is None:
-            self.dismiss(None)
+            if self.is_current:  # its timer may tick once more after it was closed
+                self.dismiss(None)
             return
         super().redraw()
 
