@@ -20,7 +20,8 @@ AHEAD = 3
 """Units on their way for each thread of the workers; the rest wait here, so that workers that come later get theirs."""
 FEWEST_AHEAD = 8
 CONNECT_S = 15.0
-MOST_TRIES = 2
+SUSPECT = Outcome("fault", "", 2)
+"""What came of a unit whose worker died while it had others, too: it is asked again, alone."""
 MOST_REFUSED = 20
 """Times that one unit is sent to yet another worker because the one before was of another version."""
 
@@ -50,7 +51,7 @@ def on_cluster(
     units: Iterable[tuple[int, Unit]], address: str, *, plain: bool = False
 ) -> Iterator[tuple[int, Outcome]]:
     """The outcomes by the units' numbers, as they come. What a lost worker had is done by another one; a record whose
-    workers are lost again and again is at fault. Raises `WitnessError` where the scheduler is out of reach, or lost."""
+    worker is lost while it has nothing else is at fault. Raises `WitnessError` where the scheduler is out of reach, or lost."""
     refuse_untrusted(address, plain=plain)
     try:
         from distributed import Client
@@ -79,6 +80,9 @@ class _Asking:
         self._under_way: dict[Any, tuple[int, Unit]] = {}
         self._tries: Counter[int] = Counter()
         self._refusing: set[str] = set()
+        self._suspects: list[tuple[int, Unit]] = []
+        """Units whose workers died: one of those that a worker had together is at fault, and nobody knows which."""
+        self._alone: set[int] = set()
 
     def outcomes(self, rest: Iterator[tuple[int, Unit]]) -> Iterator[tuple[int, Outcome]]:
         from distributed import as_completed
@@ -92,12 +96,18 @@ class _Asking:
                         break
                     coming.add(self._send(*asked))
                 if not self._under_way:
-                    return
+                    if not self._suspects:
+                        return
+                    number, unit = self._suspects.pop(0)
+                    self._alone.add(number)
+                    coming.add(self._send(number, unit))
                 future = next(coming)
                 number, unit = self._under_way.pop(future)
                 outcome = self._outcome_of(future, number)
                 future.release()
-                if outcome is None:
+                if outcome is SUSPECT:
+                    self._suspects.append((number, unit))
+                elif outcome is None:
                     coming.add(self._send(number, unit))
                 else:
                     yield number, outcome
@@ -143,8 +153,8 @@ class _Asking:
             return None if self._tries[number] <= MOST_REFUSED else Outcome("fault", f'"{outcome.text}"', 2)
         error = future.exception() if future.status == "error" else None
         if isinstance(error, KilledWorker):
-            if self._tries[number] < MOST_TRIES:
-                return None
+            if number not in self._alone:
+                return SUSPECT
             return Outcome("fault", '"its workers died while it was being judged"', 2)
         if isinstance(error, ImportError):
             raise WitnessError(
