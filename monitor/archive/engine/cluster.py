@@ -51,7 +51,7 @@ def on_cluster(
     units: Iterable[tuple[int, Unit]], address: str, *, plain: bool = False
 ) -> Iterator[tuple[int, Outcome]]:
     """The outcomes by the units' numbers, as they come. What a lost worker had is done by another one; a record whose
-    worker is lost while it has nothing else is at fault. Raises `WitnessError` where the scheduler is out of reach, or lost."""
+    worker is lost while it has nothing else is at fault. Raises `WitnessError` where the scheduler cannot be had."""
     refuse_untrusted(address, plain=plain)
     try:
         from distributed import Client
