@@ -411,6 +411,12 @@ FRAMES_LOST = frozenset(range(1799, 1803))
 """About the first fire."""
 
 
+def _moved_aside(t: float) -> dict[str, float]:
+    """Own car 1.2 m to the left from 45.6 s on, by its place, its heading and its lane offset alike."""
+    aside = min(max(t - 45.0, 0.0) * 2.0, 1.2)
+    return {"lane_offset": aside, "y": aside, "heading": 0.1 if 45.0 < t < 45.6 else 0.0}
+
+
 SITUATIONS: dict[str, Walk] = {
     "unwell twenty seconds before": Walk(
         fires((30.0, "gate-brake"), (50.0, "side-gust")),
@@ -452,6 +458,13 @@ SITUATIONS: dict[str, Walk] = {
         [(1.0, "READY"), (30.5, "FIRED"), (35.5, "UNDECIDED"), (38.5, "YOUR CALL"), (46.5, "LOSING"), (47.5, "LOSING")],
         entered=[operator("seen", 38.0, trial="1/gate-brake/1", word="UNDECIDED")],
         until_t=48.5,
+    ),
+    "an undecided trial and another that is out nine seconds before": Walk(
+        replace(DRIFT, lost_frames=FRAMES_LOST, own=_moved_aside),
+        study_text(55.0),
+        [(1.0, "READY"), (30.5, "FIRED"), (35.5, "UNDECIDED"), (38.5, "YOUR CALL"), (46.5, "HOLD")],
+        entered=[operator("seen", 38.0, trial="1/gate-brake/1", word="UNDECIDED")],
+        until_t=47.0,
     ),
     "drift two seconds before": Walk(
         DRIFT,

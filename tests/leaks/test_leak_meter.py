@@ -8,6 +8,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from monitor.judging import blinding
 from monitor.judging.case.trial import Trial
 from tests.leaks.artefacts import Features, of_exports, of_run
 from tests.leaks.meter import Reading, readings
@@ -46,10 +47,17 @@ def test_nothing_that_is_shown_tells_who_responded_or_how_soon(tmp_path: Path) -
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("leak", ["the time of the next fire", "how long a drive took"])
+@pytest.mark.parametrize("leak", ["the time of the next fire", "own speed", "how long a drive took"])
 def test_one_leak_put_back_is_found(leak: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     if leak == "the time of the next fire":
         monkeypatch.setattr(Trial, "told_fired_at", property(lambda trial: trial.fired_at))
+    elif leak == "own speed":
+        kept = blinding.reveals
+        for module in ("replay.series", "following.numbers", "following.slow"):
+            monkeypatch.setattr(
+                f"monitor.{module}.reveals",
+                lambda study, measure: measure.name != "speed" and kept(study, measure),
+            )
     else:
         monkeypatch.setattr("monitor.judging.document.masked_from", lambda trials, drive: None)
     found = measured(tmp_path, FEWER)
