@@ -125,10 +125,12 @@ class Pty:
         """Waits for a condition, drawing on the glass meanwhile."""
         end = time.monotonic() + deadline_s
         while True:
+            # asked before the condition is, which may itself wait for the end: asked after it, an end in between fails
+            running = self.process.poll() is None
             self.read(0.05)
             if condition():
                 return
-            assert self.process.poll() is None, f"the command ended before {what}:\n{self.glass.text()}"
+            assert running, f"the command ended before {what}:\n{self.glass.text()}"
             assert time.monotonic() < end, f"{what} did not come:\n{self.glass.text()}"
 
     def shows(self, *words: str) -> bool:
