@@ -15,6 +15,7 @@ from monitor.judging.case.values import Cast, role_channel
 from monitor.judging.evidence.ahead import OtherLead
 from monitor.judging.evidence.bodies import Body, changes, hold_of
 from monitor.judging.evidence.direct import Placing, gap_differences
+from monitor.judging.evidence.pairs import direction_of
 from monitor.judging.evidence.smoothing import Estimate, exactly, smoothed
 from monitor.judging.evidence.tellings import LIKELY_SIGMAS, Telling, tellings_of
 from monitor.measures.columns import BoolArray, FloatArray, IntArray
@@ -227,7 +228,7 @@ def _gap_accounts(bodies: Bodies, raw: PairInputs, from_t: float, to_t: float) -
     for body, sign in ((own, -1.0), (other, 1.0)):
         for one in _accounts(bodies, body, channel, from_t, to_t):
             base = np.zeros(len(stretch.t)) if channel == "place" else _spread(bodies, body, channel)
-            shift = sign * _direction(body) * (one.estimate.value - base)
+            shift = sign * direction_of(body) * (one.estimate.value - base)
             # from where it has been counting is as wrong as how it goes on, and nothing else tells it
             anything = one.disagrees and not directly and is_scaled(one, body)
             estimate = Estimate(raw.gap + shift, one.estimate.off)
@@ -258,15 +259,6 @@ def is_scaled(one: Account, body: Body) -> bool:
 def _spread(bodies: Bodies, body: Body, channel: str) -> FloatArray:
     at = np.clip(np.searchsorted(body.t, bodies.stretch.t, side="right") - 1, 0, len(body) - 1)
     return body.channel(channel)[at]
-
-
-def _direction(body: Body) -> float:
-    """−1.0 where the body drives against its stations."""
-    if body.way is None or not body.has("heading"):
-        return 1.0
-    with_it = np.cos(body.channel("heading") - body.way.heading)
-    known = with_it[np.isfinite(with_it)]
-    return -1.0 if len(known) and float(np.median(known)) < 0.0 else 1.0
 
 
 def _gap_directly(bodies: Bodies, raw: PairInputs, from_t: float, to_t: float, by: str) -> list[Account]:

@@ -89,12 +89,12 @@ def tellings_of(body: Body, channel: str, from_t: float, to_t: float, limit_t: f
     found = []
     for pair, by in RATES.get(channel, ()):
         closed = close(body, pair)
-        worst = _worst(closed, body.t, from_t, to_t)
+        worst = None if closed is None else closed.worst(from_t, to_t)
         if closed is not None and worst is not None:
             found.append(_slope(body, channel, by, closed, worst, limit_t))
     for pair, by in INTEGRALS.get(channel, ()):
         closed = close(body, pair)
-        worst = _worst(closed, body.t, from_t, to_t)
+        worst = None if closed is None else closed.worst(from_t, to_t)
         if closed is not None and worst is not None:
             found.append(_integral(body, channel, by, closed, worst))
     if channel == "lane_offset":
@@ -102,20 +102,6 @@ def tellings_of(body: Body, channel: str, from_t: float, to_t: float, limit_t: f
     if channel == "heading":
         found += _directly(body, channel, "x, y", heading_differences(body), from_t, to_t)
     return found
-
-
-def _worst(closed: Closure | None, t: FloatArray, from_t: float, to_t: float) -> tuple[Windows, int] | None:
-    """The window that meets the time asked about and is nearest to its limit, or furthest beyond it."""
-    best: tuple[float, Windows, int] | None = None
-    for windows in closed.windows if closed is not None else ():
-        meets = np.flatnonzero((t[windows.end] >= from_t) & (t[windows.begin] <= to_t))
-        if not len(meets):
-            continue
-        ratio = np.abs(windows.change[meets]) / windows.limit[meets]
-        at = int(np.argmax(ratio))
-        if best is None or ratio[at] > best[0]:
-            best = float(ratio[at]), windows, int(meets[at])
-    return None if best is None else (best[1], best[2])
 
 
 def _slope(body: Body, channel: str, by: str, closed: Closure, worst: tuple[Windows, int], limit_t: float) -> Telling:
