@@ -21,7 +21,7 @@ def add_to(subparsers: Any) -> None:
 def run(options: argparse.Namespace) -> int:
     from pathlib import Path
 
-    from monitor.commands.shared.live_run import end_run, show_run
+    from monitor.commands.shared.live_run import Follower, end_run, show_run
     from monitor.following.beginning import Driving, Listening, begin_run
     from monitor.simulation.plan import SimulationPlan, first_group
     from monitor.study.demo import DEMO_PARTICIPANT, demo_study
@@ -42,7 +42,7 @@ def run(options: argparse.Namespace) -> int:
         )
         if options.headless:
             return _headless(begun, options)
-        status = show_run(begun, by=options.by, says_it_goes_on=False, announce=options.announce)
+        status = show_run(begun, Follower(options.by, announce=options.announce), says_it_goes_on=False)
         if begun.is_recorded:
             # the simulator ends with the demo, so there is nothing that the recorder could go on with
             end_run(begun)

@@ -60,16 +60,12 @@ class ReplayProvider:
         *,
         by: str,
         study: Study | None = None,
-        at_s: float = 0.0,
-        speed: float = 1.0,
         clock: Callable[[], float] = time.monotonic,
     ) -> None:
         """Raises `RecordUnreadable`, and `StudyFaults` where the study in the record does not load."""
         self._making = MapMaking(path, study)
         self.map: RecordMap = self._making.map
         self._pace = PlayClock(self.map.length_s, clock)
-        self._pace.set_speed(speed)
-        self._pace.go(at_s)
         self._lookups = LookUps(self.map)
         self._playback = Playback(self.map)
         self._addendum = AddendumWriting(path, by)
