@@ -48,7 +48,7 @@ class PreflightSheet(Sheet[None]):
         return found[0] if found and self._answer is not None else None
 
     @property
-    def foot(self) -> str:  # type: ignore[override]
+    def foot(self) -> str:
         """The keys that do something now."""
         if self._open is not None:
             return f"1 simulator's {self._open.about} is right   2 ours   3 unknown   Enter goes on"
