@@ -13,13 +13,11 @@ import textual
 from textual.pilot import Pilot
 from textual.screen import Screen
 
+from monitor.following.coming.view import Foreseen, OutlookRow, OutlookView
 from monitor.following.view import (
     FeedView,
-    Foreseen,
     LiveView,
     NumberView,
-    OutlookRow,
-    OutlookView,
     PreflightLine,
     PreflightView,
     ReasonView,

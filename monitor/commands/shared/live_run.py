@@ -13,8 +13,8 @@ from monitor.following.beginning import Run
 from monitor.following.live import Following, operator_name
 from monitor.following.slot import LiveProvider
 from monitor.following.source_words import clock_words
-from monitor.judging.case.trial import Trial, note_json, trial_json
-from monitor.judging.document import session_json
+from monitor.judging.case.trial import Trial
+from monitor.judging.document import note_json, session_json, trial_json
 from monitor.judging.source_state import look_at_sources
 
 if TYPE_CHECKING:

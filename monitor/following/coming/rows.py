@@ -11,8 +11,8 @@ import numpy as np
 
 from monitor.following.coming.foresight import FURTHER, TREND_S, Trend, trend_of
 from monitor.following.coming.reach import Moving, least_seconds
+from monitor.following.coming.view import Foreseen, OutlookRow
 from monitor.following.coming.words import failing_words, row_words, trend_sign
-from monitor.following.view import Foreseen, OutlookRow
 from monitor.judging.case.case import RUN_UP_S
 from monitor.judging.case.conditions import RESULTS, condition_result, condition_standing, window_of
 from monitor.judging.case.drive import DriveLog
