@@ -9,7 +9,8 @@ from pathlib import Path
 from typing import Any
 
 from monitor.archive.review import Reviewed, review_record
-from monitor.judging.case.trial import Trial, response_json
+from monitor.judging.case.trial import Trial
+from monitor.judging.document import response_json
 from monitor.judging.rulings import contradicted
 from monitor.judging.session import Session
 from monitor.record.reader import RecordFiles

@@ -14,7 +14,7 @@ def enter_asked(study: Study, directory: Any, options: argparse.Namespace) -> in
     """Somebody who has no lot and will have none, for the flow of participants."""
     from monitor.commands.shared.printing import harmless, print_json
     from monitor.errors import WitnessError
-    from monitor.reports.assigning.asked import asked_of, enter_no_show, enter_not_taken, take_back
+    from monitor.reports.assigning.asked import Exclusion, asked_of, enter_no_show, enter_not_taken, take_back
 
     if options.take_back is not None:
         if not options.words:
@@ -26,7 +26,8 @@ def enter_asked(study: Study, directory: Any, options: argparse.Namespace) -> in
         said = f"Entered as number {number}: somebody did not come. No lot was opened."
     else:
         reason, words = options.excluded, _reason_words(study, options.excluded)
-        number = enter_not_taken(directory, study.name, options.by, reason, words, _screened(study, directory, options))
+        exclusion = Exclusion(reason, words, _screened(study, directory, options))
+        number = enter_not_taken(directory, study.name, options.by, exclusion)
         said = f"Entered as number {number}: not taken ({words}). No lot was opened."
     asked = asked_of(directory, study.name)
     if options.json:
@@ -48,7 +49,7 @@ def _reason_words(study: Study, reason: str) -> str:
     return known[reason]
 
 
-def _screened(study: Study, directory: Any, options: argparse.Namespace) -> list[str]:
+def _screened(study: Study, directory: Any, options: argparse.Namespace) -> tuple[str, ...]:
     """Ids of the records of whoever is not taken. Raises `WitnessError` for somebody who has a lot: then it is a loss
     after the assignment, and stays in the group."""
     from monitor.errors import WitnessError
@@ -56,7 +57,7 @@ def _screened(study: Study, directory: Any, options: argparse.Namespace) -> list
     from monitor.study.assignment import check_code
 
     if options.participant is None:
-        return []
+        return ()
     check_code(study, options.participant)
     entered = entered_of(directory, study, options.participant)
     if any(one.opening.group is not None or one.opening.lot is not None for one in entered):
@@ -69,4 +70,4 @@ def _screened(study: Study, directory: Any, options: argparse.Namespace) -> list
         raise WitnessError(f"{options.participant} was entered as not taken already (number {before.number}).")
     if not entered:
         raise WitnessError(f"{options.participant} has no record here; leave --participant out.")
-    return [one.record_id for one in entered]
+    return tuple(one.record_id for one in entered)

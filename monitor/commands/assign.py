@@ -239,8 +239,8 @@ def _waits_for(study: Study, directory: Any, participant: str) -> str | None:
     excluded = exclusion_of(directory, study, entered)
     if excluded is not None:
         raise WitnessError(
-            f"{participant} was not taken ({excluded.words}), entered on {excluded.when[:10]} by {excluded.by}. If "
-            f"that was a mistake: trialwitness assign --take-back {excluded.number} --words …"
+            f"{participant} was not taken ({excluded.exclusion.words}), entered on {excluded.when[:10]} by "
+            f"{excluded.by}. If that was a mistake: trialwitness assign --take-back {excluded.number} --words …"
         )
     steps = not_ticked(study, entered)
     if not steps:

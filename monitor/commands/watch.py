@@ -70,7 +70,7 @@ def run(options: argparse.Namespace) -> int:
     from pathlib import Path
 
     from monitor.commands.assign import plan_run, say_how_far
-    from monitor.commands.shared.live_run import show_run, stream_run
+    from monitor.commands.shared.live_run import Follower, show_run, stream_run
     from monitor.commands.shared.printing import say
     from monitor.connect.streams import OpenedFeeds
     from monitor.errors import WitnessError
@@ -105,11 +105,11 @@ def run(options: argparse.Namespace) -> int:
         enter_at_start(begun, options.by or operator_name(), [*notes, *begun.found_before])
     except WitnessError as error:
         say(str(error))  # the run has begun, and a note is no reason to leave it
+    follower = Follower(options.by, announce=options.announce)
     if options.headless:
-        told: dict[str, Any] = {"by": options.by, "announce": options.announce}
-        status = stream_run(begun, as_json=options.json, until_end=options.until_end, **told)
+        status = stream_run(begun, follower, as_json=options.json, until_end=options.until_end)
     else:
-        status = show_run(begun, by=options.by, announce=options.announce)
+        status = show_run(begun, follower)
     if status < 128 and not begun.is_recorded:
         say_how_far(study, options)
     return status

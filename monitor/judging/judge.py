@@ -163,7 +163,7 @@ def judge_response(occasion: Occasion, marker: ReceivedMarker, alert: AlertResul
     bodies = cut_bodies(case, case.trigger.role, case.fired_at)
     turned = () if bodies is None else turned_channels(bodies.own)
     unbelieved = frozenset(cause.channel for cause in turned if cause.kind == "unit")
-    return time_response(case, stretch, t0, alert, over=case.over, unbelieved=unbelieved)
+    return time_response(case, stretch, t0, alert, unbelieved=unbelieved)
 
 
 def shown_as_of(occasion: Occasion, marker: ReceivedMarker) -> Shown:

@@ -51,7 +51,7 @@ from monitor.replay.table import write_table
 from monitor.reports.closeout.closeout import close_out
 from monitor.reports.closeout.text import markdown
 from monitor.reports.export.drives import read_whole
-from monitor.reports.export.export import Form, export_records
+from monitor.reports.export.export import ExportPlan, Form, export_records
 from monitor.reports.notebook import open_run
 from monitor.reports.page.run_page import run_page
 from tests.judging.hand import study_of
@@ -244,7 +244,7 @@ def of_exports(directory: Path, out: Path, drivers: list[Driver]) -> dict[str, F
         found[run.participant] |= of_value("summary", run.as_json())
     forms: tuple[Form, ...] = ("csv", "bids", "cues")
     for form in forms:
-        exported = export_records(gathered, form, out / form)
+        exported = export_records(gathered, ExportPlan(form), out / form)
         for code, features in _by_participant(exported.directory, form).items():
             found[code] |= features
     return found

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from types import MappingProxyType
 from typing import Any
 
@@ -187,7 +187,8 @@ def conclude(study: Study, listened: Listened, elsewhere: Mapping[str, str] = NO
     columns = _columns(block, heard.hello, study)
     frozen = _frozen(block)
     for name, column in columns.items():
-        channel = hear_channel(name, column, block.t, name in frozen, sanity, tuple(needs.get(name, ())))
+        channel = hear_channel(name, column, block.t, sanity, tuple(needs.get(name, ())))
+        channel = replace(channel, state="frozen") if name in frozen else channel
         heard.channels.append(channel)
         if channel.state == "frozen" and not any(doubt.channel == name for doubt in sanity.doubts):
             heard.faults.append(
@@ -361,9 +362,9 @@ def _longest_stand(column: FloatArray) -> slice | None:
 
 
 def hear_channel(
-    name: str, column: FloatArray, t: FloatArray, frozen: bool, sanity: Sanity, needed_by: tuple[str, ...]
+    name: str, column: FloatArray, t: FloatArray, sanity: Sanity, needed_by: tuple[str, ...]
 ) -> ChannelHeard:
-    """One channel over the listening time. `frozen`: whether others say that it should have changed."""
+    """One channel over the listening time."""
     known = np.isfinite(column)
     values = column[known]
     if not len(values):
@@ -376,7 +377,6 @@ def hear_channel(
     times = t[known]
     seconds = float(times[-1] - times[0])
     changed = times[1:][np.diff(values) != 0]
-    state = "frozen" if frozen else state
     return ChannelHeard(
         name,
         len(values),

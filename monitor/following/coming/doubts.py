@@ -7,7 +7,7 @@ a doubt here is the finding that the trial will have, by the same code. (Conditi
 from __future__ import annotations
 
 from monitor.following.coming.channels import ChannelWatch, as_doubt, case_at
-from monitor.following.view import Doubt
+from monitor.following.coming.view import Doubt
 from monitor.judging.case.case import Case
 from monitor.judging.case.stretch import cut_stretch
 from monitor.judging.case.trial import Finding

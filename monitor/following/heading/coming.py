@@ -5,8 +5,9 @@ READY is a promise: nothing that is known would make the trial anything but vali
 
 from __future__ import annotations
 
+from monitor.following.coming.view import Doubt, OutlookRow, OutlookView
 from monitor.following.heading.model import Heading
-from monitor.following.view import Doubt, LiveView, OutlookRow, OutlookView
+from monitor.following.view import LiveView
 
 AHEAD_S = 30.0
 """What is being lost is said from here on; another person, group or scenario than planned at once."""

@@ -82,7 +82,11 @@ def _stepping(case: Case) -> list[Finding]:
     late = late or _still_picture(case, span)
     if late is not None:
         return [*findings, late]
-    return [*findings, *_slow_motion(case, t, wall), *_jitter(case, t, step, wall_step, follows, period)]
+    return [
+        *findings,
+        *_slow_motion(case, t, wall),
+        *_jitter(case, float(t[0]), step[follows], wall_step[follows], period),
+    ]
 
 
 def longest_run(flags: BoolArray) -> tuple[int, int] | None:
@@ -251,11 +255,10 @@ def _slow_by_receipt(case: Case) -> list[Finding]:
     return [case.finding("slow-motion", sentence, went.from_t)]
 
 
-def _jitter(
-    case: Case, t: FloatArray, step: FloatArray, wall_step: FloatArray, follows: BoolArray, period: float
-) -> list[Finding]:
-    off = np.abs(step - period)[follows]
-    wall_off = np.abs(wall_step - step)[follows]
+def _jitter(case: Case, from_t: float, step: FloatArray, wall_step: FloatArray, period: float) -> list[Finding]:
+    """How unevenly frames that follow on each other came, by simulated time and by the simulator's clock."""
+    off = np.abs(step - period)
+    wall_off = np.abs(wall_step - step)
     wall_off = wall_off[np.isfinite(wall_off)]
     share = float(np.mean(off > max(JITTER_PERIODS * period, TICKS_S))) if len(off) else 0.0
     wall_share = float(np.mean(wall_off > WALL_JITTER_PERIODS * period)) if len(wall_off) else 0.0
@@ -272,4 +275,4 @@ def _jitter(
         )
     else:
         return []
-    return [case.finding("frame-jitter", sentence, float(t[0]))]
+    return [case.finding("frame-jitter", sentence, from_t)]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from typing import NamedTuple
 
 import numpy as np
 
@@ -151,7 +152,7 @@ def _profile(case: Case, rule: HazardRule, onset_t: float) -> list[Finding]:
     """Level, ramp, peak and hold. Where the channel is so noisy that the profile may have been as it should be, that is
     doubtful only."""
     t, decel = _braking(case, rule)
-    found = _profile_of(case, rule, onset_t, t, decel, decel)
+    found = _profile_of(case, rule, onset_t, _Course(t, decel, decel))
     if not found or case.stretch is None:
         return found
     smooth = smoothed(t, decel, case.now_t, case.stretch.spacing_s)
@@ -159,28 +160,32 @@ def _profile(case: Case, rule: HazardRule, onset_t: float) -> list[Finding]:
         return found
     begins = np.flatnonzero(smooth.value >= rule.decel_at_least_mps2)
     told = float(np.nanmax(smooth.off)) < rule.decel_at_least_mps2 and len(begins) > 0
-    surely = told and _profile_of(
-        case, rule, float(t[begins[0]]), t, smooth.value - smooth.off, smooth.value + smooth.off
-    )
+    between = _Course(t, smooth.value - smooth.off, smooth.value + smooth.off)
+    surely = told and _profile_of(case, rule, float(t[begins[0]]), between)
     if surely:
         return found
     noisy = f"its acceleration is so noisy (by up to {float(np.nanmax(smooth.off)):.1f} m/s²) that this may be noise."
     return [replace(one, severity="doubtful", sentence=f"{one.sentence[:-1]}; {noisy}") for one in found]
 
 
-def _profile_of(
-    case: Case, rule: HazardRule, onset_t: float, t: FloatArray, least: FloatArray, most: FloatArray
-) -> list[Finding]:
-    """What is wrong with a profile that lies between two courses, whatever it was between them; counted from the begin
-    of braking, and nothing is judged after a contact."""
+class _Course(NamedTuple):
+    """Times, and what a deceleration was at least and at most, in m/s²; each of shape (n,)."""
+
+    t: FloatArray
+    least: FloatArray
+    most: FloatArray
+
+
+def _profile_of(case: Case, rule: HazardRule, onset_t: float, braking: _Course) -> list[Finding]:
+    """What is wrong with a profile, whatever it was between its least and its most; counted from the begin of braking,
+    and nothing is judged after a contact."""
     stretch = case.stretch
     if rule.level_mps2 is None or stretch is None:
         return []
     low, high = rule.level_mps2 - rule.level_tolerance_mps2, rule.level_mps2 + rule.level_tolerance_mps2
     band = f"band {low:.2f}–{high:.2f} m/s²"
     contact_t = _contact_t(case, rule)
-    free = t < contact_t
-    t, least, decel = t[free], least[free], most[free]
+    t, least, decel = (column[braking.t < contact_t] for column in braking)
     begin = int(np.flatnonzero(t == onset_t)[0]) if (t == onset_t).any() else -1
     if begin < 0:
         return []
@@ -213,22 +218,19 @@ def _profile_of(
             f"had reached its level; {band} is to be held for {rule.held_s:.2f} s."
         )
         findings.append(case.finding("hazard-profile", sentence, float(t[at])))
-    findings += _overshoot(case, rule, t, least, reach_t, high)
+    judged = (t >= reach_t) & (t <= reach_t + rule.held_s + rule.settles_within_s)
+    if (least[judged] > high).any():
+        findings += _overshoot(case, rule, t[judged], least[judged], high)
     return findings
 
 
-def _overshoot(
-    case: Case, rule: HazardRule, t: FloatArray, decel: FloatArray, reach_t: float, high: float
-) -> list[Finding]:
+def _overshoot(case: Case, rule: HazardRule, t: FloatArray, decel: FloatArray, high: float) -> list[Finding]:
     """A first peak above the band: not too high for too long, and settled in time."""
     assert case.stretch is not None
-    judged = (t >= reach_t) & (t <= reach_t + rule.held_s + rule.settles_within_s)
-    if not (decel[judged] > high).any():
-        return []
-    peak = int(np.flatnonzero(judged)[int(np.nanargmax(decel[judged]))])
+    peak = int(np.nanargmax(decel))
     findings = []
     if rule.peak_at_most_mps2 is not None:
-        above_s = int((decel[judged] > rule.peak_at_most_mps2).sum()) * case.stretch.period_s
+        above_s = int((decel > rule.peak_at_most_mps2).sum()) * case.stretch.period_s
         if above_s > rule.peak_lasts_s + 0.1 * case.stretch.period_s:
             sentence = (
                 f"{_who(case, rule)}'s braking peaked at {decel[peak]:.2f} m/s² at {t[peak]:.2f} s, above "
@@ -236,7 +238,7 @@ def _overshoot(
                 "permitted."
             )
             findings.append(case.finding("hazard-profile", sentence, float(t[peak])))
-    unsettled = judged & (t > t[peak] + rule.settles_within_s) & (decel > high)
+    unsettled = (t > t[peak] + rule.settles_within_s) & (decel > high)
     if unsettled.any():
         at = int(np.flatnonzero(unsettled)[0])
         sentence = (

@@ -111,6 +111,7 @@ class EyesSheet(Sheet[bool]):
 
     least_rows = 4
     at_foot = True
+    heading = ""
     foot = "o on the road   w away from it   Esc drops it"
 
     def __init__(self, trial: Trial) -> None:

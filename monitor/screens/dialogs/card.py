@@ -63,7 +63,7 @@ class CardSheet(Sheet[str]):
         return next((one for one in self._traces() if one.trial == trial.id), None)
 
     @property
-    def heading(self) -> str:  # type: ignore[override]
+    def heading(self) -> str:
         """Trial, time, verdict."""
         trial = self.trial
         count = len(self._last)
@@ -72,7 +72,7 @@ class CardSheet(Sheet[str]):
         return f"TRIAL {clean(trial.id)}   {trial_time(trial)}   {mark} {verdict_word(trial)}{more}"
 
     @property
-    def foot(self) -> str:  # type: ignore[override]
+    def foot(self) -> str:
         """The keys that do something here."""
         keys = "r rule   " if self._may_rule else ""
         if self._may_reveal and self.trial.response_hidden:

@@ -16,6 +16,7 @@ class NoteSheet(Sheet[str]):
     at_foot = True
     with_input = True
     input_label = "Note: "
+    heading = ""
     foot = "Enter enters it   Esc drops it"
 
     def __init__(self, moment: Moment) -> None:

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import asyncio
+import time
 from collections.abc import Callable, Iterator
 from contextlib import suppress
 from dataclasses import replace
 from functools import partial
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
 
 from textual.app import ComposeResult
 from textual.screen import Screen
@@ -41,7 +42,12 @@ MESSAGE_S = 8.0
 SAVING_S = 0.25
 """A view this young may be older than the entry: it cannot say yet that the entry is on disk."""
 
-Clock = Callable[[], float]
+
+class Clocks(NamedTuple):
+    """The clocks of a screen, in s: the steady one, by which it draws, and the time of day, which entries have."""
+
+    steady: Callable[[], float] = time.monotonic
+    wall: Callable[[], float] = time.time
 
 
 def draw_too_small(picture: Picture, width: int, height: int) -> Canvas:
@@ -103,8 +109,7 @@ class LiveScreen(Screen[None]):
         *,
         read_only: bool,
         replay: bool,
-        clock: Clock,
-        wall: Clock,
+        clocks: Clocks,
         pictures: Path | None = None,
     ) -> None:
         super().__init__()
@@ -112,9 +117,9 @@ class LiveScreen(Screen[None]):
         self.read_only = read_only
         self.transport: TransportProvider | None = source if replay and isinstance(source, TransportProvider) else None
         self.replay = replay
-        self.wall = wall
+        self.wall = clocks.wall
         self.pictures = pictures
-        self.pace = Pace(clock)
+        self.pace = Pace(clocks.steady)
         self.shown = Shown()
         self.acknowledged: frozenset[tuple[str, str]] = frozenset()
         """Trials and words that were acknowledged here, until the view says so."""
@@ -122,7 +127,7 @@ class LiveScreen(Screen[None]):
         """Who enters from here on, where the place was handed over on this screen; else who started it."""
         self.frozen: tuple[LiveView, float] | None = None
         self.latest = source.view()
-        self._clock = clock
+        self._clock = clocks.steady
         self._message: tuple[str, Tone, float] = ("", "plain", 0.0)
         self._saving: tuple[str, int, float] | None = None
         self._drawn: Picture | None = None

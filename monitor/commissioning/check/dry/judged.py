@@ -21,7 +21,8 @@ from monitor.feed.decode import decode_message
 from monitor.feed.marker_kinds import KINDS
 from monitor.feed.schema import Marker
 from monitor.following.beginning import Driving
-from monitor.judging.case.trial import Trial, trial_json
+from monitor.judging.case.trial import Trial
+from monitor.judging.document import trial_json
 from monitor.judging.session import Session
 from monitor.record.entries import Entry, EntryKind, Opening, unpack_frames
 from monitor.study.model import Study
