@@ -30,9 +30,8 @@ from monitor.following.beginning import Driving
 from monitor.judging.case.columns import build_block
 from monitor.simulation.steps import SIGNALS
 from monitor.study.loading import load_study
-from tests.commands.running import run
+from tests.commands.running import call, run
 from tests.connect import ridge
-from tests.connect.calling import call
 from tests.connect.conftest import CONFIGS
 
 STUDY = load_study(CONFIGS / "dusk-road.toml")

@@ -22,9 +22,8 @@ from monitor.measures.columns import join_blocks
 from monitor.record.entries import EntryKind, unpack_map
 from monitor.record.reader import RecordReading
 from monitor.study.loading import load_study
-from tests.commands.running import run
+from tests.commands.running import call, run
 from tests.connect import ridge
-from tests.connect.calling import call
 from tests.connect.conftest import CONFIGS
 from tests.connect.maps import map_text
 

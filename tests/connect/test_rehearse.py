@@ -22,9 +22,8 @@ from monitor.feed.decode import decode_message
 from monitor.feed.schema import Frame
 from monitor.following.beginning import Driving
 from monitor.study.loading import load_study
-from tests.commands.running import run, simulator
+from tests.commands.running import call, run, simulator
 from tests.connect import ridge
-from tests.connect.calling import call
 from tests.connect.conftest import CONFIGS
 
 STUDY = load_study(CONFIGS / "dusk-road.toml")
