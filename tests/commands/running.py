@@ -50,7 +50,7 @@ def call(*arguments: str) -> Called:
     raise AssertionError("a command leaves with its status")
 
 
-def demo(records: Path, scenario: str = "clean", seed: int = 1, speed: float = 12.0) -> dict[str, Any]:
+def demo(records: Path, scenario: str = "clean", seed: int = 1, speed: float = 30.0) -> dict[str, Any]:
     """What `demo --headless --json` prints for a scenario."""
     done = run(
         *("demo", "--headless", "--json", "--scenario", scenario, "--seed", str(seed)),
