@@ -12,6 +12,7 @@ from monitor.judging.case.stretch import Stretch, cut_stretch
 from monitor.judging.case.trial import Finding, Timing
 from monitor.judging.evidence.ahead import OtherLead, lead_otherwise
 from monitor.judging.evidence.bodies import Body
+from monitor.judging.evidence.causes import turned_channels
 from monitor.judging.evidence.cutting import own_body, role_body
 from monitor.judging.evidence.inputs import Bodies
 from monitor.judging.evidence.weighing import Weighed, weigh
@@ -42,6 +43,13 @@ class Settled:
     _bodies: dict[tuple[str, float], Bodies | None] = field(default_factory=dict)
     _own: Body | None = None
     """Own car up to the fire: the same in all `_bodies`."""
+    wrong_units: frozenset[str] = frozenset()
+    """Channels of own car that are in another unit than they should be."""
+
+    def emptied(self) -> Settled:
+        """What a final trial's response still asks for. The rest, some hundred kilobytes a trial, is not kept."""
+        turned = () if self._own is None else turned_channels(self._own)
+        return Settled(wrong_units=frozenset(cause.channel for cause in turned if cause.kind == "unit"))
 
     def fork(self) -> Settled:
         """The same, to go on from alone."""

@@ -65,11 +65,15 @@ class Windows:
         """The time over which `change` came about."""
         return BETWEEN * self.seconds
 
+    def disagrees(self, at: int) -> bool:
+        """Whether the change over one of them is more than noise and allowances."""
+        return bool(abs(self.change[at]) > self.limit[at])
+
 
 @dataclass(frozen=True, slots=True)
 class Closure:
-    """A pair of a body: its residue, shape (n,) over the body's frames, and all windows, by length; of all windows after
-    one another, shapes (w,), begin and end in s and how much of its limit each reaches."""
+    """A pair of a body: its residue, shape (n,) over the body's frames, and all windows, by length. Of all of them one
+    after the other, shapes (w,): begin and end in s, and how much of its limit each reaches."""
 
     pair: Pair
     residue: FloatArray
