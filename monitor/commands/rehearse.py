@@ -55,7 +55,7 @@ def run(options: argparse.Namespace) -> int:
     from monitor.commissioning.proving.words import proof_lines
     from monitor.commissioning.rehearsal.page import beside_earlier, keep_page, make_page
     from monitor.commissioning.rehearsal.rehearsed import judge_rehearsal
-    from monitor.connect.streams import OpenedFeeds
+    from monitor.connect.opened_feeds import OpenedFeeds
     from monitor.errors import WitnessError
     from monitor.following.beginning import Driving, Listening, begin_run
     from monitor.following.live import operator_name

@@ -72,7 +72,7 @@ def run(options: argparse.Namespace) -> int:
     from monitor.commands.assign import plan_run, say_how_far
     from monitor.commands.shared.live_run import Follower, show_run, stream_run
     from monitor.commands.shared.printing import say
-    from monitor.connect.streams import OpenedFeeds
+    from monitor.connect.opened_feeds import OpenedFeeds
     from monitor.errors import WitnessError
     from monitor.following.beginning import Driving, Listening, begin_run, check_participant, enter_at_start
     from monitor.following.live import operator_name
