@@ -31,8 +31,8 @@ REPEATED_FRAMES = 3
 """Frames in which nothing moves although the own speed is above walking pace."""
 
 CLOCK_JUMP_S = 0.5
-MILLISECONDS = (500.0, 2000.0)
-"""Frames so many periods apart: times in milliseconds."""
+MILLISECONDS = (500.0, 5000.0)
+"""Frames so many periods apart: times in milliseconds, by a clock that ticks in steps of up to 16 ms at 240 Hz."""
 FEWEST = 8
 """With fewer frames in the trial's stretch those before it are looked at, too."""
 
