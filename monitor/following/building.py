@@ -86,6 +86,7 @@ def build_view(
         strips=tuple(build_strips(session.study, log, bands, hidden)) if log is not None else (),
         scene=scene,
         outlook=outlook,
+        nothing_ahead=shown and outlook is None,
         trials=trials,
         notes=tuple(session.operator.notes),
         timeline=tuple(_timeline(session, log, hidden)),

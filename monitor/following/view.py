@@ -161,6 +161,8 @@ class FeedView:
     """The further sources beside the simulator."""
     real_time: float | None = None
     """Simulated seconds a second over the last ones, by the recorder's clock; None where that tells nothing."""
+    behind_s: float | None = None
+    """By how many seconds judging is behind what comes in; None where it keeps up."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -310,6 +312,8 @@ class LiveView:
     """The study's run sheet, in its order."""
     closing_digest: str | None = None
     """The closing digest (hex) once the record is closed."""
+    nothing_ahead: bool = False
+    """Whether it is known that no trigger is waited for in this drive; without an outlook and this nothing is known."""
     preflight: PreflightView | None = None
     responses: tuple[ResponseTraces, ...] = ()
     """Of the trials whose response is timed and may be shown."""

@@ -37,7 +37,7 @@ from tests.following.test_heading import APPLIES, WORDS, outlook, row, trial, vi
 from tests.judging import simulated
 
 RATE_HZ = 30.0
-LOOK_S = 0.1
+LOOK_S = 0.25
 RECORDING = RecorderView("recording", 400.0, 0, "")
 DRILL = demo_study(EXERCISE)
 

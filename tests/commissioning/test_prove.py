@@ -15,7 +15,7 @@ from monitor.commissioning.proving.limits import Limit, Proof, Tried, prove
 from monitor.commissioning.proving.words import proof_lines
 from monitor.record.reader import RecordReading
 from monitor.study.loading import parse_study
-from tests.commands.running import run
+from tests.commands.running import call
 
 CLEAN = Path(__file__).parents[2] / "replay_fixtures" / "clean.run"
 
@@ -81,13 +81,13 @@ def test_what_would_have_passed_stands_at_the_top() -> None:
 @pytest.mark.slow
 def test_the_command_prints_one_document_and_writes_nothing(tmp_path: Path) -> None:
     before = {one: one.stat().st_mtime_ns for one in CLEAN.rglob("*")}
-    done = run("prove", str(CLEAN), "--short", "--json", timeout=300.0)
+    done = call("prove", str(CLEAN), "--short", "--json")
     assert done.returncode == 0, done.stderr
     document = json.loads(done.stdout)
     assert document["type"] == "detection limits"
     assert {one["channel"] for one in document["limits"]} >= {"speed", "accel", "station", "place"}
     assert {one: one.stat().st_mtime_ns for one in CLEAN.rglob("*")} == before
-    assert run("prove", str(tmp_path)).returncode == 2
+    assert call("prove", str(tmp_path)).returncode == 2
 
 
 @pytest.mark.slow

@@ -14,7 +14,7 @@ from typing import Any
 
 import pytest
 
-from tests.commands.running import STUDY, command, run
+from tests.commands.running import STUDY, call, command
 from tests.connect.conftest import Bridged, Processes, free_udp_port
 from tests.connect.foreign import simulators
 from tests.connect.test_lsl import loopback_only  # noqa: F401 - the layer's own configuration for these tests, too
@@ -81,11 +81,11 @@ def test_a_table_with_decimal_commas_and_cells_that_are_empty_between_events(
     scenario: str, verdict: str, tmp_path: Path
 ) -> None:
     lines = simulators.write_table(tmp_path / "drive.csv", scenario)
-    checked = run(
+    checked = call(
         "check", "--study", str(STUDY), "--map", str(MAPS / "table.toml"), "--csv", str(tmp_path / "drive.csv")
     )
     assert checked.returncode == 0, checked.stdout
-    done = run(
+    done = call(
         *("import", str(tmp_path / "drive.csv"), "--map", str(MAPS / "table.toml"), "--study", str(STUDY)),
         *("--participant", "Q07", "--records", str(tmp_path / "records"), "--json"),
     )
@@ -96,7 +96,7 @@ def test_a_table_with_decimal_commas_and_cells_that_are_empty_between_events(
         ("1/gate-brake/1", verdict),
         VALID[1],
     ]
-    (review,) = json.loads(run("review", document["record"], "--json").stdout)
+    (review,) = json.loads(call("review", document["record"], "--json").stdout)
     clockless = [{**one, "wall": None} for one in review["trials"]]  # a dry judging has no clock of the day
     assert clockless == [{**one, "wall": None} for one in document["dry"]["trials"]]
 

@@ -57,8 +57,8 @@ OF_A_TRIAL = ("trials", "contested", "lost_words", "responses", "strips", "whole
 
 SHOWN_ALL_THE_SAME = frozenset(
     "revision record participant group study scenario drive t feed recorder numbers scene outlook notes masked blind "
-    "reasons sheet closing_digest preflight slow_used stop questions seen practice horizon_over_s unattended in_charge "
-    "hidden".split()
+    "reasons sheet closing_digest nothing_ahead preflight slow_used stop questions seen practice horizon_over_s "
+    "unattended in_charge hidden".split()
 )
 """What stands now, or was entered by people, or says nothing of how the participant drove."""
 

@@ -29,7 +29,7 @@ from monitor.simulation.plan import SimulationPlan
 from monitor.study.demo import demo_study
 from monitor.study.lots import draw_lots
 from monitor.study.model import AssignmentRule
-from tests.commands.running import run
+from tests.commands.running import call
 from tests.reports.making import simulated_messages, simulated_record
 
 RATE_HZ = 12.0
@@ -116,7 +116,7 @@ def test_forty_eight_participants_from_the_first_drive_to_the_tables(study_direc
     assert sorted(times.dropna()) == pytest.approx(
         sorted(t for group in one.groups for t in group.times.t[group.times.event].tolist()), abs=1e-9
     )
-    done = run("tally", str(study_directory), "--json")
+    done = call("tally", str(study_directory), "--json")
     assert done.returncode == 0, done.stderr
     assert of_gate_brake(json.loads(done.stdout)) == groups
 

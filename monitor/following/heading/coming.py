@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from monitor.following.coming.view import Doubt, OutlookRow, OutlookView
 from monitor.following.heading.model import Heading
+from monitor.following.heading.run import NOT_RECORDING
 from monitor.following.view import LiveView
 
 AHEAD_S = 30.0
@@ -121,9 +122,9 @@ def later(view: LiveView) -> Heading | None:
 
 
 def ready(view: LiveView) -> Heading | None:
-    """Nothing that is known stands against the coming trial."""
+    """Nothing that is known stands against the coming trial; one that is in no record, or void, is none."""
     outlook = view.outlook
-    if outlook is None:
+    if outlook is None or view.stop is not None or view.recorder.state in NOT_RECORDING:
         return None
     waits = [one.condition.name for one in _required(outlook) if one.foreseen == "to come"]
     waits += outlook.to_come
@@ -140,8 +141,8 @@ def ready(view: LiveView) -> Heading | None:
 
 
 def no_trigger(view: LiveView) -> Heading | None:
-    """Nothing is ahead."""
-    if view.outlook is not None:
+    """It is known that nothing is ahead."""
+    if not view.nothing_ahead:
         return None
     return Heading(
         "plain", "NO TRIGGER", sentence="No trigger is ahead in this drive.", now="nothing is ahead in this drive"

@@ -8,10 +8,11 @@ from typing import NamedTuple
 import numpy as np
 
 from monitor.judging.case.case import Case
+from monitor.judging.case.stretch import Stretch
 from monitor.judging.case.trial import ConditionResult, Finding
 from monitor.judging.case.values import IN, MISSING, held_rows, pair_values, role_channel, stand_in_band, values_on
 from monitor.judging.evidence.smoothing import smoothed
-from monitor.measures.columns import FloatArray
+from monitor.measures.columns import FloatArray, IntArray
 from monitor.study.rules import HazardRule
 from monitor.study.terms import Looked
 
@@ -72,12 +73,17 @@ def _slowed(case: Case, rule: HazardRule) -> FloatArray:
     assert stretch is not None
     role = case.study.roles.get(rule.role or case.trigger.role)
     span = stretch.window(case.fired_at - BEFORE_FIRE_S, case.fired_at + rule.within_s)
-    speed = role_channel(stretch.frames, "speed", held_rows(stretch, role, case.held_id)).value
+    return slowed_in(stretch, held_rows(stretch, role, case.held_id))[span]
+
+
+def slowed_in(stretch: Stretch, rows: IntArray) -> FloatArray:
+    """Deceleration by the speed of the vehicle in each frame's row, over the half second before the frame."""
+    speed = role_channel(stretch.frames, "speed", rows).value
     first = np.searchsorted(stretch.t, stretch.t - BY_SPEED_S - 1e-9, side="left")
     seconds = stretch.t - stretch.t[first]
     enough = seconds >= BY_SPEED_S - 1.5 * stretch.spacing_s
     slowed = np.where(enough & (seconds > 0.0), (speed[first] - speed) / np.where(seconds > 0.0, seconds, 1.0), np.nan)
-    return np.asarray(slowed[span])
+    return np.asarray(slowed)
 
 
 def _look_for_onset(case: Case, rule: HazardRule, onset: Looked) -> HazardSeen:
