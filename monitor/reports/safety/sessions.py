@@ -12,7 +12,7 @@ from typing import Any
 from monitor.archive.entered import read_entered
 from monitor.archive.summary import began_wall
 from monitor.errors import WitnessError
-from monitor.judging.operator import ComfortRating, OperatorLog
+from monitor.judging.entered.operator import ComfortRating, OperatorLog
 from monitor.judging.rules.stopped import Stop
 from monitor.record.places import code_in_name
 from monitor.record.reader import list_records
