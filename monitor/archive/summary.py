@@ -11,7 +11,7 @@ from typing import Any
 from monitor.archive.review import Reviewed, review_record
 from monitor.judging.case.trial import Trial
 from monitor.judging.document import response_json
-from monitor.judging.rulings import contradicted
+from monitor.judging.entered.rulings import contradicted
 from monitor.judging.session import Session
 from monitor.record.reader import RecordFiles, began_wall
 from monitor.study.model import AnalysisRule, Study, Trigger

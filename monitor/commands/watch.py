@@ -7,7 +7,7 @@ from typing import Any
 
 
 def add_to(subparsers: Any) -> None:
-    from monitor.commands.assign import add_lot_options
+    from monitor.commands.shared.planning import add_lot_options
 
     parser = subparsers.add_parser("watch", help="record, judge and show a live run", description=__doc__)
     parser.add_argument("--study", required=True, metavar="FILE")
@@ -69,8 +69,8 @@ def add_announce(parser: argparse.ArgumentParser) -> None:
 def run(options: argparse.Namespace) -> int:
     from pathlib import Path
 
-    from monitor.commands.assign import plan_run, say_how_far
     from monitor.commands.shared.live_run import Follower, show_run, stream_run
+    from monitor.commands.shared.planning import plan_run, say_how_far
     from monitor.commands.shared.printing import say
     from monitor.connect.opened_feeds import OpenedFeeds
     from monitor.errors import WitnessError

@@ -19,7 +19,7 @@ from monitor.errors import WitnessError
 from monitor.following.view import LiveView, RecorderView, TimelineMark, TransportView
 from monitor.judging.blinding import lifting
 from monitor.judging.case.trial import Trial
-from monitor.judging.rulings import refused_entry, seen_now
+from monitor.judging.entered.rulings import refused_entry, seen_now
 from monitor.replay.addendum import AddendumWriting
 from monitor.replay.beside.runs import Alignment, LaidRun, ReadRun, lay_runs
 from monitor.replay.curtain import Curtain, first_hidden

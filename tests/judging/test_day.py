@@ -10,7 +10,7 @@ from typing import Any
 import pytest
 
 from monitor.judging.day.driving import Stretch, driven, due, stretches_of
-from monitor.judging.operator import OperatorLog
+from monitor.judging.entered.operator import OperatorLog
 from monitor.judging.session import Session
 from monitor.study.day.model import Limits
 from tests.judging.hand import DEBRIEF, STUDY, HandDrive, entries_of, judged, opening_of, study_of

@@ -34,8 +34,8 @@ from monitor.following.keeping import Keeping
 from monitor.following.overview.row import Heard, row_line, row_of
 from monitor.following.status_stream import full
 from monitor.following.view import RecorderView
-from monitor.judging.coding import cases
 from monitor.judging.document import session_json
+from monitor.judging.entered.coding import cases
 from monitor.judging.session import Session
 from monitor.record.entries import Entry
 from monitor.record.reader import RecordReading

@@ -17,6 +17,7 @@ from monitor.feed.schema import Hello
 from monitor.judging.case.columns import build_block, road_of
 from monitor.judging.case.pacing import is_off_pace, real_time_factor
 from monitor.measures.columns import FloatArray, FrameBlock
+from monitor.measures.runs import longest_run
 from monitor.study.model import Study
 from monitor.study.needs import OTHERS, needed_channels
 
@@ -352,13 +353,8 @@ def _frozen(block: FrameBlock) -> dict[str, float]:
 
 def _longest_stand(column: FloatArray) -> slice | None:
     """The longest stretch of frames in which a column keeps its last digit."""
-    same = np.concatenate([[False], np.diff(column) == 0, [False]])
-    edges = np.flatnonzero(np.diff(same.astype(np.int8)))
-    if not len(edges):
-        return None
-    begins, ends = edges[::2], edges[1::2]
-    longest = int(np.argmax(ends - begins))
-    return slice(int(begins[longest]), int(ends[longest]) + 1)
+    run = longest_run(np.diff(column) == 0)
+    return None if run is None else slice(run[0], run[0] + run[1] + 1)
 
 
 def hear_channel(

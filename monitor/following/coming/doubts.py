@@ -11,9 +11,9 @@ from monitor.following.coming.view import Doubt
 from monitor.judging.case.case import Case
 from monitor.judging.case.stretch import cut_stretch
 from monitor.judging.case.trial import Finding
+from monitor.judging.entered.operator import OperatorLog
 from monitor.judging.judge import collided_before
 from monitor.judging.occasion import Occasion
-from monitor.judging.operator import OperatorLog
 from monitor.judging.rules.before import judge_before
 from monitor.judging.rules.exposure import Exposure, exposure_before
 from monitor.judging.rules.feedhealth import judge_feed

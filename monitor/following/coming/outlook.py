@@ -18,7 +18,7 @@ from monitor.judging.case.trial import ConditionResult
 from monitor.judging.firing import FireWatch
 from monitor.judging.occasion import wanted
 from monitor.judging.session import DriveTrials, Session
-from monitor.judging.track import Track
+from monitor.judging.tracks.track import Track
 from monitor.study.model import Trigger
 
 HIDDEN = "hidden until the ruling"

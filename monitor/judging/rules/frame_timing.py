@@ -14,6 +14,7 @@ from monitor.judging.case.stretch import Stretch, cut_signals
 from monitor.judging.case.trial import Finding
 from monitor.judging.evidence.bodies import sampling_of
 from monitor.measures.columns import BoolArray, FloatArray
+from monitor.measures.runs import longest_run
 
 LATE_PERIODS, LATE_CLOCKS = 0.5, 2.0
 """A frame is late if its time is off its number by more than half a period and twice what the clock is usually off …"""
@@ -87,16 +88,6 @@ def _stepping(case: Case) -> list[Finding]:
         *_slow_motion(case, t, wall),
         *_jitter(case, float(t[0]), step[follows], wall_step[follows], period),
     ]
-
-
-def longest_run(flags: BoolArray) -> tuple[int, int] | None:
-    """First index and length of the longest run of True; None where there is none."""
-    edges = np.flatnonzero(np.diff(np.concatenate([[False], flags, [False]]).astype(np.int8)))
-    if len(edges) == 0:
-        return None
-    starts, lengths = edges[::2], edges[1::2] - edges[::2]
-    best = int(np.argmax(lengths))
-    return int(starts[best]), int(lengths[best])
 
 
 def _paused(case: Case, t: FloatArray) -> BoolArray:
@@ -230,9 +221,8 @@ def _slow_motion(case: Case, t: FloatArray, wall: FloatArray) -> list[Finding]:
         return []
     way = "slower" if went_s < took_s else "faster"
     sentence = (
-        f"Simulated time ran {way} than the simulator's wall clock: {went_s:.2f} s from {t[0]:.2f} s took "
-        f"{took_s:.2f} s "
-        f"({went_s / took_s:.2f} times real time)."
+        f"Simulated time ran {way} than the simulator's wall clock: {went_s:.2f} s from {t[0]:.2f} s took {took_s:.2f} "
+        f"s ({went_s / took_s:.2f} times real time)."
     )
     return [case.finding("slow-motion", sentence, float(t[0]))]
 
@@ -269,9 +259,8 @@ def _jitter(case: Case, from_t: float, step: FloatArray, wall_step: FloatArray, 
         )
     elif wall_share > WALL_JITTER_SHARE:
         sentence = (
-            f"{wall_share:.0%} of the frames were drawn more than half a period off their time by the "
-            "simulator's clock, "
-            f"by up to {float(wall_off.max()) * 1000.0:.1f} ms."
+            f"{wall_share:.0%} of the frames were drawn more than half a period off their time by the simulator's "
+            f"clock, by up to {float(wall_off.max()) * 1000.0:.1f} ms."
         )
     else:
         return []

@@ -121,9 +121,8 @@ def judge_hazard(case: Case, seen: HazardSeen, conditions: tuple[ConditionResult
         return []
     code = "hazard-weak" if seen.is_weak(rule) else "hazard-missing"
     sentence = (
-        f"{_who(case, rule)} braked with {max(seen.peak_mps2, 0.0):.2f} m/s² at most in the {rule.within_s:.1f} "
-        "s after "
-        f"the fire; the hazard begins at {rule.decel_at_least_mps2:.2f} m/s²."
+        f"{_who(case, rule)} braked with {max(seen.peak_mps2, 0.0):.2f} m/s² at most in the {rule.within_s:.1f} s "
+        f"after the fire; the hazard begins at {rule.decel_at_least_mps2:.2f} m/s²."
     )
     return [case.finding(code, sentence, case.fired_at)]
 
@@ -210,8 +209,7 @@ def _profile_of(case: Case, rule: HazardRule, onset_t: float, braking: _Course) 
         reached = float(np.nanmax(decel[(t >= begin_t) & (t <= reach_by + slack)]))
         sentence = (
             f"{_who(case, rule)} reached {reached:.2f} m/s² within {rule.reached_within_s:.2f} s from the begin of "
-            "braking at "
-            f"{begin_t:.2f} s, {band}."
+            f"braking at {begin_t:.2f} s, {band}."
         )
         return [case.finding("hazard-profile", sentence, begin_t)]
     findings = []
@@ -219,9 +217,8 @@ def _profile_of(case: Case, rule: HazardRule, onset_t: float, braking: _Course) 
     if (decel[hold] < low).any():
         at = int(np.flatnonzero(hold & (decel < low))[0])
         sentence = (
-            f"{_who(case, rule)}'s braking fell to {decel[at]:.2f} m/s² at {t[at]:.2f} s, {t[at] - reach_t:.2f} "
-            "s after it "
-            f"had reached its level; {band} is to be held for {rule.held_s:.2f} s."
+            f"{_who(case, rule)}'s braking fell to {decel[at]:.2f} m/s² at {t[at]:.2f} s, {t[at] - reach_t:.2f} s "
+            f"after it had reached its level; {band} is to be held for {rule.held_s:.2f} s."
         )
         findings.append(case.finding("hazard-profile", sentence, float(t[at])))
     judged = (t >= reach_t) & (t <= reach_t + rule.held_s + rule.settles_within_s)
@@ -248,9 +245,8 @@ def _overshoot(case: Case, rule: HazardRule, t: FloatArray, decel: FloatArray, h
     if unsettled.any():
         at = int(np.flatnonzero(unsettled)[0])
         sentence = (
-            f"{_who(case, rule)} still braked with {decel[at]:.2f} m/s² at {t[at]:.2f} s, {t[at] - t[peak]:.2f} "
-            "s after its "
-            f"peak; at most {high:.2f} m/s² is permitted from {rule.settles_within_s:.2f} s after it."
+            f"{_who(case, rule)} still braked with {decel[at]:.2f} m/s² at {t[at]:.2f} s, {t[at] - t[peak]:.2f} s "
+            f"after its peak; at most {high:.2f} m/s² is permitted from {rule.settles_within_s:.2f} s after it."
         )
         findings.append(case.finding("hazard-profile", sentence, float(t[at])))
     return findings

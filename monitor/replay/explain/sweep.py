@@ -21,7 +21,7 @@ from monitor.judging.case.stretch import cut_stretch
 from monitor.judging.case.trial import Result, Trial, Verdict
 from monitor.judging.case.values import Cast
 from monitor.judging.session import DriveTrials, Session
-from monitor.judging.track import Track
+from monitor.judging.tracks.track import Track
 from monitor.judging.verdict import decide
 from monitor.record.reader import list_records
 from monitor.replay.explain.words import up

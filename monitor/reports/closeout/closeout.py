@@ -8,7 +8,7 @@ from monitor.archive.gathering import count
 from monitor.archive.summary import NO_GROUP
 from monitor.judging.blinding import masked_from
 from monitor.judging.case.trial import ConditionResult, Response, Trial
-from monitor.judging.rulings import rulings_in_words
+from monitor.judging.entered.rulings import rulings_in_words
 from monitor.judging.session import Session
 from monitor.reports.closeout.day import day_left_to_do, day_sections
 from monitor.reports.closeout.sections import Section, Table

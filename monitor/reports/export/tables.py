@@ -16,7 +16,7 @@ from monitor.judging.blinding import Span, hidden_spans, hides
 from monitor.judging.case.drive import DriveLog
 from monitor.judging.case.received import ReceivedMarker
 from monitor.judging.case.trial import ConditionResult, Response, Ruling, Trial
-from monitor.judging.rulings import seen_in_words
+from monitor.judging.entered.rulings import seen_in_words
 from monitor.reports.export.column import Column
 from monitor.reports.export.day import day_rows
 from monitor.reports.export.dictionary import ALWAYS, TABLES

@@ -11,7 +11,7 @@ from typing import Any
 
 from monitor.archive.entered import read_entered
 from monitor.errors import WitnessError
-from monitor.judging.operator import ComfortRating, OperatorLog
+from monitor.judging.entered.operator import ComfortRating, OperatorLog
 from monitor.judging.rules.stopped import Stop
 from monitor.record.places import code_in_name
 from monitor.record.reader import began_wall, list_records

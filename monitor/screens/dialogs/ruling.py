@@ -9,7 +9,7 @@ from textual.widgets import Input
 from monitor.following.view import ReasonView
 from monitor.following.words import trial_time, verdict_sentences
 from monitor.judging.case.trial import Trial, Verdict
-from monitor.judging.rulings import ACCEPTING, CONFIRMED, fitting, refused
+from monitor.judging.entered.rulings import ACCEPTING, CONFIRMED, fitting, refused
 from monitor.screens.dialogs.sheet import Row, Sheet
 from monitor.screens.drawing.canvas import Canvas, clean, fit
 from monitor.screens.drawing.marks import VERDICT_MARKS, VERDICT_TONES

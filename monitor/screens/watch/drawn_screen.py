@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from contextlib import suppress
 from dataclasses import replace
 from functools import partial
@@ -16,6 +16,7 @@ from textual.screen import Screen
 
 from monitor.errors import WitnessError
 from monitor.following.day import without_trials
+from monitor.following.heading.trials import said_of, speaks
 from monitor.following.view import LiveView
 from monitor.judging.case.trial import Trial
 from monitor.screens.drawing.canvas import Canvas, clean, wrap
@@ -36,11 +37,26 @@ from monitor.screens.panels.timeline import draw_timeline
 from monitor.screens.panels.whole import draw_whole
 from monitor.screens.provider import TransportProvider, ViewProvider, WakingProvider
 from monitor.screens.watch.pace import Pace
-from monitor.screens.watch.seen import Shown
 
 MESSAGE_S = 8.0
 SAVING_S = 0.25
 """A view this young may be older than the entry: it cannot say yet that the entry is on disk."""
+
+
+class Shown:
+    """Which verdicts a screen has shown already. What the operator acknowledged is in the record, and in the view."""
+
+    def __init__(self) -> None:
+        self._shown: set[tuple[str, str]] = set()
+
+    def take(self, trials: Iterable[Trial]) -> list[Trial]:
+        """Trials that say something for the first time. A trial that is gone (a replay went back) is forgotten."""
+        speaking = {said_of(trial): trial for trial in trials if speaks(trial)}
+        here = {trial for trial, _ in speaking}
+        self._shown = {one for one in self._shown if one[0] in here}
+        fresh = [trial for said, trial in speaking.items() if said not in self._shown]
+        self._shown.update(said_of(trial) for trial in fresh)
+        return fresh
 
 
 class Clocks(NamedTuple):

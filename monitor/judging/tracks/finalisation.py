@@ -9,10 +9,10 @@ from monitor.judging.case.case import final_frame_after_s
 from monitor.judging.firing import FireWatch
 from monitor.judging.judge import find_response_origin, judge_fired, judge_response, shown_as_of
 from monitor.judging.occasion import Occasion, Plan, wanted
-from monitor.judging.pending import judge_pending
-from monitor.judging.repeated import Repeated
 from monitor.judging.rules.exposure import Exposure, Shown, exposure_before
-from monitor.judging.tracks import DriveTrials, Track, came_before
+from monitor.judging.tracks.drive_trials import DriveTrials, Track, came_before
+from monitor.judging.tracks.pending import judge_pending
+from monitor.judging.tracks.repeated import Repeated
 from monitor.record.entries import Opening
 from monitor.study.model import Study
 from monitor.study.standing import Standing
