@@ -234,7 +234,7 @@ def _persists(
     offset = len(standing.t) - len(t)
     then_left = None if seconds_left is None else seconds_left + PERSISTS_S
     before = _by_now(standing, offset + back - 1)
-    if _by_now(standing, -1) is not True:
+    if _by_now(standing, -1) is not True and before is not True:
         since = standing.inside[offset + back - 1 :]
         return bool((since != IN).all())
     trend = trend_of(looked.measure, t[:back], value[:back])
