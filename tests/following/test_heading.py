@@ -183,8 +183,9 @@ def test_what_saves_a_trial_stands_under_its_own_verdict_while_it_helps() -> Non
     (_, head), (_, second), *_ = headings(both)
     assert (head.word, head.now) == ("INVALID", "Arm it again. (9 s left)")
     assert second.word == "NOT FIRED"
-    (_, without), *_ = headings(replace(both, saved=replace(saved, words="")))
+    (_, without), *others = headings(replace(both, saved=replace(saved, words="")))
     assert without.now == "gate-brake is lost; drive on."
+    assert "saved" not in dict(others), "its verdict says it"
 
 
 # --- trials that wait ------------------------------------------------------------------------------------------------

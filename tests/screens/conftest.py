@@ -427,7 +427,7 @@ def closing_view(**more: Any) -> LiveView:
 SAVED = SavedView(
     "1/gate-brake/1",
     "gate-brake",
-    "gate-brake should have fired at 189.40 s, 3 s ago, and no marker has come. The participant is still naive.",
+    "The participant is still naive: gate-brake should have fired 3 s ago and no marker has come.",
     "Arm gate-brake again at the simulator's desk.",
     17.0,
     overdue=True,

@@ -256,7 +256,7 @@ def _persists(rung: _Rung, seconds_left: float | None) -> bool:
     offset = len(standing.t) - len(t)
     then_left = None if seconds_left is None else seconds_left + PERSISTS_S
     before = rung.by_now(offset + back - 1)
-    if rung.by_now() is not True:
+    if rung.by_now() is not True and before is not True:
         since = standing.inside[offset + back - 1 :]
         return bool((since != IN).all())
     trend = trend_of(measure, t[:back], rung.value[:back])

@@ -9,6 +9,7 @@ from monitor.following.coming.view import Doubt, OutlookRow, OutlookView
 from monitor.following.heading.model import Heading
 from monitor.following.heading.run import NOT_RECORDING
 from monitor.following.view import LiveView
+from monitor.following.words import verdict_word
 
 AHEAD_S = 30.0
 """What is being lost is said from here on; another person, group or scenario than planned at once."""
@@ -17,8 +18,9 @@ AHEAD_S = 30.0
 def saved(view: LiveView) -> Heading | None:
     """A trial was lost and has surprised nobody: how long arming again helps, or that it cannot be run again here."""
     one = view.saved
-    if one is None or (not one.words and (one.trial, "INVALID") in view.seen):
-        return None
+    told = {trial.id for trial in view.trials if verdict_word(trial) == "INVALID"} if one is not None else set()
+    if one is None or (not one.words and one.trial in told):
+        return None  # that it cannot be run again here is said with its verdict
     word = "NOT FIRED" if one.overdue else "STILL NAIVE"
     sentence = one.why
     if not one.words:
