@@ -14,8 +14,9 @@ from monitor.judging.case.stretch import Stretch
 from monitor.judging.case.values import Cast, role_channel
 from monitor.judging.evidence.ahead import OtherLead
 from monitor.judging.evidence.bodies import Body, changes, hold_of
+from monitor.judging.evidence.closure import close
 from monitor.judging.evidence.direct import Placing, gap_differences
-from monitor.judging.evidence.pairs import direction_of
+from monitor.judging.evidence.pairs import PAIRS, direction_of
 from monitor.judging.evidence.smoothing import Estimate, exactly, smoothed
 from monitor.judging.evidence.tellings import LIKELY_SIGMAS, Telling, tellings_of
 from monitor.measures.columns import BoolArray, FloatArray, IntArray
@@ -257,18 +258,24 @@ def _gap_accounts(bodies: Bodies, from_t: float, to_t: float) -> tuple[Account, 
 NEAREST_M, FURTHEST_M = 0.1, 1e6
 """A gap that may be any is about between these."""
 
-SCALED = 0.05
-"""A difference of this share of the way is no step: the channel has been wrong all along."""
+DRIFTED = 0.5
+"""A channel that came apart by this share as much just before had been wrong before: a step is over after its frame."""
 
 
 def is_scaled(one: Account, body: Body) -> bool:
-    """Whether an account differs so much from what is published that it can be no step of it."""
+    """Whether two ways along the road came apart as much just before the window that tells so, or nothing is known of
+    that: from where the one of them has been counting is then as wrong as how it goes on."""
     telling = one.telling
     assert telling is not None
-    speed = body.channel("speed")
-    known = speed[np.isfinite(speed)]
-    way_m = float(np.mean(np.abs(known))) * telling.seconds if len(known) else 0.0
-    return telling.unit == "m" and abs(telling.change) > SCALED * way_m
+    pair = next((each for each in PAIRS if each.name == telling.pair), None)
+    closed = None if pair is None else close(body, pair)
+    if telling.unit != "m" or closed is None:
+        return False
+    windows = next(each for each in closed.windows if each.seconds == telling.seconds)
+    before = np.flatnonzero(body.t[windows.end] <= telling.from_t)
+    if not len(before):
+        return True
+    return float(windows.change[before[-1]]) / telling.change >= DRIFTED
 
 
 def _spread(bodies: Bodies, body: Body, channel: str) -> FloatArray:
@@ -327,6 +334,7 @@ def gap_directly(bodies: Bodies, from_t: float, to_t: float) -> list[Account]:
         to_t=float(stretch.t[means.end[at]]),
         seconds=means.seconds,
         notices=limit + LIKELY_SIGMAS * float(means.noise[at]),
+        direct=True,
     )
     return [Account(Estimate(otherwise, telling.off), telling, f"gap by {by}", "")]
 

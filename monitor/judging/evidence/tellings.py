@@ -57,6 +57,13 @@ class Telling:
     """The least error of the channel that would have been found."""
     by_slope: bool = False
     """Whether it is told by the slope of another channel."""
+    direct: bool = False
+    """Whether it is told in each frame anew."""
+
+    @property
+    def tells_lasting(self) -> bool:
+        """Whether a difference shows that was there all along: to what is counted on, it is the begin."""
+        return self.by_slope or self.direct
 
     @property
     def disagrees(self) -> bool:
@@ -224,5 +231,6 @@ def _directly(body: Body, channel: str, by: str, differences: list[Means], from_
             to_t=float(body.t[means.end[at]]),
             seconds=means.seconds,
             notices=min(float(one.limit[-1] + LIKELY_SIGMAS * one.noise[-1]) for one in differences),
+            direct=True,
         )
     ]
