@@ -61,8 +61,8 @@ def _wrong(scene: Scene, trial: Trial) -> str:
         return "" if trial.timing.result == "not stated" else "a timing without a rule"
     if trial.verdict == "invalid" and not truth.violated:
         failing = [one for one in trial.conditions if one.required and one.result == "not met"]
-        told = any(one.code == "channels-disagree" for one in trial.findings)
-        unchecked = [one for one in failing if _is_unchecked(one, told)]
+        doubted = any(one.code == "channels-disagree" for one in trial.findings)
+        unchecked = [one for one in failing if _is_unchecked(one, doubted)]
         voids = [one for one in trial.findings if one.severity == "void" and ALONE not in one.sentence]
         if voids or len(unchecked) < len(failing):
             return "invalid, and all was truly met"

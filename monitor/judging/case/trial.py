@@ -64,6 +64,23 @@ class ConditionResult:
         """The band that judged it."""
         return Band(self.at_least, self.at_most, self.tolerance, self.outside)
 
+    @property
+    def checked_words(self) -> str:
+        """By what else in the feed the value was checked, and what error would have shown; empty until it was."""
+        told, unit = self.evidence, f" {self.unit}" if self.unit else ""
+        if told is None:
+            return ""
+        if not told.by:
+            return "as published, nothing to check it by"
+        said = ", ".join(told.by)
+        if told.rebuilt is None:
+            return said  # hidden, or no number
+        if told.differs is not None and (told.noticed_from is None or abs(told.differs) >= told.noticed_from):
+            said += f": {told.differs:+.3g}{unit} off"
+        if told.noticed_from is None:
+            return f"{said}; an error that was there all along would not show"
+        return f"{said}; an error shows from {told.noticed_from:.2g}{unit}"
+
 
 @dataclass(frozen=True, slots=True)
 class Finding:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from itertools import chain, repeat
 
 from rich.cells import cell_len
 
@@ -144,6 +145,10 @@ def card_rows(trial: Trial, width: int) -> list[Row]:
         at = "" if finding.at is None else f" ({clock(finding.at)})"
         rows += _paragraph(head, f"{finding.sentence} [{finding.code}]{at}", width, "plain", head_role=tone)
     rows += _response(trial, width)
+    checked = [one for one in trial.conditions if one.evidence is not None]
+    for one, head in zip(checked, chain(["checked    "], repeat(" " * 11)), strict=False):
+        by = "by " if one.evidence and one.evidence.by else ""
+        rows += _paragraph(head, f"{one.name}: {by}{one.checked_words}", width, "plain")
     return rows
 
 
