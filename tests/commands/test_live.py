@@ -41,7 +41,10 @@ def record_bytes(records: Path) -> int:
 
 @pytest.mark.slow
 def test_watch_prints_findings_as_they_come_and_the_whole_last(tmp_path: Path) -> None:
-    with simulator("--scenario", "gap-too-long") as endpoint, watching(endpoint, tmp_path, "--until-end") as watch:
+    with (
+        simulator("--scenario", "gap-too-long", speed=16.0) as endpoint,
+        watching(endpoint, tmp_path, "--until-end") as watch,
+    ):
         out, err = watch.communicate(timeout=60)
     assert watch.returncode == 0, err
     lines = [json.loads(line) for line in out.splitlines()]
@@ -62,7 +65,8 @@ def test_watch_prints_findings_as_they_come_and_the_whole_last(tmp_path: Path) -
 @pytest.mark.slow
 def test_after_a_lost_trial_the_tally_of_the_earlier_runs_says_who_is_needed(tmp_path: Path) -> None:
     for participant, scenario, group in (("Q01", "clean", "chime"), ("Q02", "gap-too-long", "chime")):
-        with simulator("--scenario", scenario, "--participant", participant, "--group", group) as endpoint:
+        drive = ("--scenario", scenario, "--participant", participant, "--group", group)
+        with simulator(*drive, speed=20.0) as endpoint:
             more = ("--until-end", "--participant", participant, "--group", group, "--group-words", "by hand")
             with watching(endpoint, tmp_path, *more) as watch:
                 out, err = watch.communicate(timeout=60)

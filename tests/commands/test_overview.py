@@ -6,13 +6,13 @@ import json
 import os
 import signal
 import subprocess
+import threading
 import time
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
 import pytest
-import zmq
 
 from monitor.following.overview.listening import Listening
 from monitor.following.overview.row import RunRow
@@ -31,14 +31,14 @@ def once(*records: Path) -> list[dict[str, Any]]:
 def seen(listening: Listening, what: Callable[[RunRow], bool], within_s: float = 60.0) -> list[str]:
     """Looks until the only run is so; the words that headed it meanwhile."""
     words: list[str] = []
-    deadline = time.monotonic() + within_s
+    deadline, pause = time.monotonic() + within_s, threading.Event()
     while time.monotonic() < deadline:
         for row in listening.look().runs:
             if words[-1:] != [row.heading.word]:
                 words.append(row.heading.word)
             if what(row):
                 return words
-        zmq.Poller().poll(50)
+        pause.wait(0.05)
     raise AssertionError(f"not within {within_s} s: {words}")
 
 
