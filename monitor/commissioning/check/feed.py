@@ -234,7 +234,7 @@ def _pacing(heard: FeedHeard, block: FrameBlock, arrivals: list[float], by_map: 
             f"The feed says {stated:g} Hz and sends {heard.rate_hz:.4g} Hz.{_time_unit(heard, arrivals, by_map)}"
         )
     elif heard.real_time is not None and is_off_pace(heard.real_time):
-        heard.faults.append(
+        heard.wrong.append(
             f"Simulated time runs at {heard.real_time:.2f} times real time by the clock here: who drives sees "
             f"{'slow' if heard.real_time < 1.0 else 'fast'} motion."
         )
