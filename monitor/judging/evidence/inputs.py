@@ -15,7 +15,7 @@ from monitor.judging.case.values import Cast, role_channel
 from monitor.judging.evidence.ahead import OtherLead
 from monitor.judging.evidence.bodies import Body, changes, hold_of
 from monitor.judging.evidence.closure import close
-from monitor.judging.evidence.direct import Placing, gap_differences
+from monitor.judging.evidence.direct import PlacedPair, Placing, gap_differences, worst_of
 from monitor.judging.evidence.pairs import PAIRS, direction_of
 from monitor.judging.evidence.smoothing import Estimate, exactly, smoothed
 from monitor.judging.evidence.tellings import LIKELY_SIGMAS, Telling, tellings_of
@@ -300,26 +300,17 @@ def gap_directly(bodies: Bodies, from_t: float, to_t: float) -> list[Account]:
     mine = stretch.frames.own
     period = own.sampling.period_s
     known = (bodies.rows >= 0) & (stretch.t <= bodies.until_t + 0.1 * period)
-    differences = gap_differences(
+    placed = PlacedPair(
         stretch.t,
-        np.where(known, raw.gap, np.nan),
-        otherwise,
         Placing(mine["x"], mine["y"], mine["heading"]),
         Placing(x, y, heading),
-        period,
         stretch.road is not None,
     )
-    best: tuple[float, int, int] | None = None
-    for which, means in enumerate(differences):
-        meets = np.flatnonzero((stretch.t[means.end] >= from_t) & (stretch.t[means.begin] <= to_t))
-        if len(meets):
-            ratio = np.abs(means.difference[meets]) / means.limit[meets]
-            at = int(np.argmax(ratio))
-            if best is None or ratio[at] > best[0]:
-                best = float(ratio[at]), which, int(meets[at])
-    if best is None:
+    differences = gap_differences(placed, np.where(known, raw.gap, np.nan) - otherwise, period)
+    worst = worst_of(differences, stretch.t, from_t, to_t)
+    if worst is None:
         return []
-    means, at = differences[best[1]], best[2]
+    means, at = worst
     limit = float(means.limit[at])
     telling = Telling(
         channel="gap",

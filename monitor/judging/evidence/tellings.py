@@ -12,7 +12,7 @@ import numpy as np
 
 from monitor.judging.evidence.bodies import BREAK_S, Body, cumulated
 from monitor.judging.evidence.closure import BETWEEN, Closure, Windows, close
-from monitor.judging.evidence.direct import Means, heading_differences, offset_difference, offset_differences
+from monitor.judging.evidence.direct import Means, heading_differences, offset_difference, offset_differences, worst_of
 from monitor.judging.evidence.pairs import (
     HEADING_YAW_RATE,
     OFFSET_LINE,
@@ -107,9 +107,11 @@ def tellings_of(
         else:
             found.append(_integral(body, channel, by, closed, worst))
     if channel == "lane_offset":
-        found += _directly(body, channel, "road line", offset_differences(body), from_t, to_t)
+        means = offset_differences(body)
+        found += _directly(body, channel, "road line", means, worst_of(means, body.t, from_t, to_t))
     if channel == "heading":
-        found += _directly(body, channel, "x, y", heading_differences(body), from_t, to_t)
+        means = heading_differences(body)
+        found += _directly(body, channel, "x, y", means, worst_of(means, body.t, from_t, to_t))
     return [one for one in found if one.disagrees] if that_disagree else found
 
 
@@ -192,19 +194,12 @@ def _notices(closed: Closure, *, as_rate: bool) -> float:
     return min(least, default=float("inf"))
 
 
-def _directly(body: Body, channel: str, by: str, differences: list[Means], from_t: float, to_t: float) -> list[Telling]:
-    best: tuple[float, Means, int] | None = None
-    for means in differences:
-        meets = np.flatnonzero((body.t[means.end] >= from_t) & (body.t[means.begin] <= to_t))
-        if not len(meets):
-            continue
-        ratio = np.abs(means.difference[meets]) / means.limit[meets]
-        at = int(np.argmax(ratio))
-        if best is None or ratio[at] > best[0]:
-            best = float(ratio[at]), means, int(meets[at])
-    if best is None:
+def _directly(
+    body: Body, channel: str, by: str, differences: list[Means], worst: tuple[Means, int] | None
+) -> list[Telling]:
+    if worst is None:
         return []
-    _, means, at = best
+    means, at = worst
     off = np.full(len(body), float(differences[0].limit[-1]))
     if channel == "lane_offset":
         difference = offset_difference(body)
