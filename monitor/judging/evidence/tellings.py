@@ -167,7 +167,10 @@ def _integral(body: Body, channel: str, by: str, closed: Closure, worst: tuple[W
     windows, at = worst
     begin, limit = int(windows.begin[at]), float(windows.limit[at])
     after = np.arange(len(body)) >= begin
-    shift = np.where(after, -(closed.residue - windows.early[at]), 0.0)
+    early = float(windows.early[at])
+    shift = np.where(after, -(closed.residue - early), 0.0)
+    # what begins with the window has moved the mean of its first quarter already
+    begun = abs(early - float(closed.residue[begin]))
     published = 0.0 if channel == "place" else body.channel(channel)
     return Telling(
         channel=channel,
@@ -175,7 +178,7 @@ def _integral(body: Body, channel: str, by: str, closed: Closure, worst: tuple[W
         pair=closed.pair.name,
         unit=closed.pair.unit,
         value=published + shift,
-        off=np.where(after, limit, 0.0),
+        off=np.where(after, limit + begun, 0.0),
         change=float(windows.change[at]),
         limit=limit,
         from_t=float(body.t[begin]),
