@@ -28,7 +28,7 @@ from monitor.following.reorder_buffer import Holding, is_frame
 from monitor.following.status_stream import StatusStream, WriterWatch
 from monitor.following.view import LiveView, PreflightView, RecorderView
 from monitor.judging.case.trial import Trial
-from monitor.judging.rulings import seen_now
+from monitor.judging.entered.rulings import seen_now
 from monitor.judging.session import Session
 from monitor.record.clock import SYSTEM_CLOCK
 from monitor.record.entries import EntryKind, unpack_opening
@@ -177,9 +177,8 @@ class Following:
         view = keeping.added_to(view)
         if view.feed.state == "stale":
             view = replace(view, feed=replace(view.feed, sentence=self.silence(view.feed.age_s, view.feed.sentence)))
-        if self.is_behind:
-            said = f"This screen is {view.feed.age_s or 0.0:.1f} s behind what comes in; the record has all of it."
-            view = replace(view, feed=replace(view.feed, sentence=said))
+        if self.behind_s > BEHIND_S:
+            view = replace(view, feed=replace(view.feed, behind_s=self.behind_s))
         view = replace(view, closing_digest=self.client.status().closed, preflight=self._preflight(session, view))
         return replace(view, unattended=self._unattended())
 
@@ -216,13 +215,13 @@ class Following:
         return self._checked
 
     @property
-    def is_behind(self) -> bool:
-        """Whether more comes in than is judged: the recorder has entries that would take half a second to happen."""
+    def behind_s(self) -> float:
+        """How long what the recorder has and what is not judged yet took to happen."""
         session = self.session
         drive = session.current if session is not None else None
         if session is None or drive is None:
-            return False
-        return (self._watch.number - session.last_number) * drive.log.period_s > BEHIND_S
+            return 0.0
+        return (self._watch.number - session.last_number) * drive.log.period_s
 
     def frame_age_s(self) -> float | None:
         """Seconds since the newest frame came in at the recorder; None before the first."""

@@ -45,14 +45,14 @@ def _saved(trial: Trial, shown: Shown, session: Session, drive: DriveTrials) -> 
     period_s = drive.log.period_s
     if overdue and now_t - lost_t <= (trigger.late_after_frames + 1.0) * period_s:
         return None  # its marker is on the way
-    still = "The participant is still naive." if shown is Shown.NO else "Whether anything showed is not known yet."
+    # what decides whether arming again helps stands first: at 80 columns the end is cut off
+    still = "The participant is still naive" if shown is Shown.NO else "Not known yet whether anything showed"
     if not trial.surprises:
-        still = "Who has met it before counts as well."
-    said = f"{trial.trigger} is lost, and nothing of its hazard showed."
+        still = "Who has met it before counts too"
+    said = f"{trial.trigger} is lost, and nothing of its hazard showed"
     if overdue:
-        ago = f"{now_t - lost_t:.0f} s ago"
-        said = f"{trial.trigger} should have fired at {lost_t:.2f} s, {ago}, and no marker has come."
-    why = f"{said} {still}"
+        said = f"{trial.trigger} should have fired {now_t - lost_t:.0f} s ago and no marker has come"
+    why = f"{still}: {said}."
     rearm = trigger.rearm
     if rearm is None:
         if now_t - lost_t > NEWS_S:

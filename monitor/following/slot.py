@@ -17,9 +17,9 @@ from typing import Any
 
 from monitor.errors import WitnessError
 from monitor.following.building import STALE_S
-from monitor.following.live import Following
+from monitor.following.live import BEHIND_S, Following
 from monitor.following.view import LiveView
-from monitor.judging.rulings import refused_entry
+from monitor.judging.entered.rulings import refused_entry
 from monitor.record.clock import SYSTEM_CLOCK
 
 VIEW_EVERY_S = 0.2
@@ -120,7 +120,7 @@ class LiveProvider:
                 while not self._asked.empty():
                     with suppress(WitnessError):  # it does not answer, which the screen says
                         self._asked.get_nowait()(following)
-                every_s = THIN_EVERY_S if following.is_behind else VIEW_EVERY_S
+                every_s = THIN_EVERY_S if following.behind_s > BEHIND_S else VIEW_EVERY_S
                 recent = time.monotonic() - self._view_at < every_s and self._view is not None
                 if recent and not following.turned:
                     continue

@@ -34,6 +34,7 @@ from typing import Any
 import zmq
 
 from monitor.errors import WitnessError
+from monitor.following.heading.run import is_followed
 from monitor.following.heading.table import headings, over_the_ladder
 from monitor.following.heading.trials import waiting
 from monitor.following.processes import process_state
@@ -46,7 +47,8 @@ VALID_FOR_S = 2.0
 FAULTS = {
     "stop": "The participant is stopped",
     "not recording": "Nothing is being recorded",
-    "silent": "Nothing comes from the simulator",
+    "behind": "What is told is of a while ago",
+    "silent": "Nothing comes in",
     "saved": "A trial is lost and can perhaps still be had",
     "not yet": "Simulator and plan differ",
     "losing": "The coming trial is being lost",
@@ -104,7 +106,7 @@ def full(view: LiveView) -> dict[str, Any]:
 def _next(view: LiveView) -> dict[str, Any] | None:
     """The next trigger and the seconds until it fires; not while a trial is being answered."""
     outlook = view.outlook
-    if outlook is None:
+    if outlook is None or not is_followed(view):
         return None
     answering = outlook.in_horizon or outlook.hidden or _is_withheld(view)
     return {"trigger": outlook.trigger, "seconds": None if answering else outlook.seconds_left}

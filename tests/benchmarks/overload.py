@@ -16,6 +16,7 @@ import zmq
 
 from monitor.archive.review import review_record
 from monitor.following.beginning import Driving, Listening, begin_run
+from monitor.following.live import BEHIND_S
 from monitor.study.demo import demo_study
 from tests.benchmarks.feeds import messages
 from tests.benchmarks.measuring import Figure
@@ -54,10 +55,10 @@ def _flood(room: Path, factor: int) -> tuple[float, float, float]:
         behind_s = 0.0
         while sender.poll() is None:
             following.step(0.02)
-            if following.is_behind:
+            if following.behind_s > BEHIND_S:
                 behind_s = max(behind_s, following.frame_age_s() or 0.0)
         ended_s = time.monotonic()
-        while following.step(0.2) or following.is_behind:
+        while following.step(0.2) or following.behind_s > BEHIND_S:
             pass
         caught_up_s = time.monotonic() - ended_s
         following.post({"type": "end", "why": "measured"})

@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 from monitor.commissioning.proving.anew import trials_of
-from monitor.commissioning.proving.faults import CHANNELS, Body, Place, spoil_channel
+from monitor.commissioning.proving.faults import CHANNELS, Body, Place, Spoiling, spoil_channel
 from monitor.commissioning.proving.limits import Limit, Proof, Tried, prove
 from monitor.commissioning.proving.words import proof_lines
 from monitor.record.reader import RecordReading
@@ -45,7 +45,7 @@ def test_a_trial_comes_out_the_same_by_its_own_frames() -> None:
         before = anew.frames.own["speed"].copy()
         fault = CHANNELS["speed"][0]
         place = Place(anew.frames.t - anew.marker.t, 0.0)
-        spoilt = spoil_channel(anew.frames, Body("own car"), "speed", fault, place, 0.1)
+        spoilt = spoil_channel(anew.frames, Body("own car"), "speed", Spoiling(fault, place, 0.1))
         np.testing.assert_array_equal(anew.frames.own["speed"], before)
         np.testing.assert_allclose(spoilt.own["speed"], 1.1 * before)
 

@@ -5,7 +5,8 @@ from __future__ import annotations
 from pathlib import Path
 from typing import cast
 
-from monitor.following.live import Following
+from monitor.following.heading.table import OF_THIS_MOMENT, headings
+from monitor.following.live import BEHIND_S, Following
 from monitor.record.clock import SYSTEM_CLOCK
 from monitor.record.entries import Entry
 from monitor.recorder.client import RecorderClient
@@ -40,17 +41,20 @@ def test_a_follower_that_is_behind_says_so_until_it_has_caught_up(tmp_path: Path
     client = Slow(entries_of(HandDrive(ends=False)))
     following = Following(cast("RecorderClient", client), tmp_path / "r.run", by="test")
     following.step(0.0)
-    was_behind = following.is_behind
-    assert was_behind
+    assert following.behind_s > BEHIND_S
     view = following.view(1)
     assert view is not None
-    assert "behind what comes in; the record has all of it" in view.feed.sentence
+    assert view.feed.behind_s == following.behind_s
+    (_, head), *others = headings(view)
+    assert head.word == "BEHIND"
+    assert "behind what comes in; the record has all of it" in head.sentence
+    assert [name for name, _ in others if name in OF_THIS_MOMENT] == []
     client.a_step = 10_000
     following.step(0.0)
-    assert not following.is_behind
+    assert following.behind_s <= BEHIND_S
     view = following.view(2)
     assert view is not None
-    assert "behind" not in view.feed.sentence
+    assert view.feed.behind_s is None
     assert view.feed.lost == 0
     assert [trial.verdict for trial in view.trials] == ["valid"]
 
@@ -60,4 +64,4 @@ def test_a_handful_of_frames_on_their_way_is_not_behind(tmp_path: Path) -> None:
     client.a_step = len(client.left) - 10
     following = Following(cast("RecorderClient", client), tmp_path / "r.run", by="test")
     following.step(0.0)
-    assert not following.is_behind
+    assert following.behind_s <= BEHIND_S

@@ -16,7 +16,7 @@ from monitor.following.day import day_lines, day_view, without_trials
 from monitor.following.heading.table import headings
 from monitor.following.view import LiveView, PreflightLine, RecorderView
 from monitor.judging.session import Session
-from tests.judging.hand import STUDY, HandDrive, entries_of, opening_of, study_of
+from tests.judging.hand import DEBRIEF, STUDY, HandDrive, entries_of, opening_of, study_of
 
 DAY_S = 86_400.0
 WALL = 1_700_000_000.0
@@ -24,6 +24,7 @@ WALL = 1_700_000_000.0
 
 DAY = (
     STUDY
+    + DEBRIEF
     + """
 [scenarios]
 practice = "getting used to it"
@@ -38,14 +39,6 @@ fit_to_leave = true
 [sessions]
 scenarios = ["practice", "clean"]
 days_apart = 2
-[[debrief]]
-name = "expected"
-ask = "Had you expected it?"
-answers = ["no", "yes"]
-expected = ["yes"]
-[[debrief]]
-name = "own words"
-ask = "What happened?"
 [[companion]]
 name = "gaze"
 signal = "eyes_on_road"
@@ -64,8 +57,8 @@ OF_A_TRIAL = ("trials", "contested", "lost_words", "responses", "strips", "whole
 
 SHOWN_ALL_THE_SAME = frozenset(
     "revision record participant group study scenario drive t feed recorder numbers scene outlook notes masked blind "
-    "reasons sheet closing_digest preflight slow_used stop questions seen practice horizon_over_s unattended in_charge "
-    "hidden".split()
+    "reasons sheet closing_digest nothing_ahead preflight slow_used stop questions seen practice horizon_over_s "
+    "unattended in_charge hidden".split()
 )
 """What stands now, or was entered by people, or says nothing of how the participant drove."""
 

@@ -10,20 +10,11 @@ import numpy as np
 import pytest
 
 from monitor.following.building import build_view
-from monitor.following.heading.table import ROWS, headings, over_the_ladder
+from monitor.following.coming.view import Doubt, Foreseen, OutlookRow, OutlookView
+from monitor.following.heading.run import is_followed
+from monitor.following.heading.table import OF_THIS_MOMENT, ROWS, headings, over_the_ladder
 from monitor.following.heading.trials import unseen, waiting
-from monitor.following.view import (
-    Doubt,
-    FeedView,
-    Foreseen,
-    LiveView,
-    OutlookRow,
-    OutlookView,
-    Question,
-    RecorderView,
-    SavedView,
-    StopView,
-)
+from monitor.following.view import FeedView, LiveView, Question, RecorderView, SavedView, StopView
 from monitor.judging.case.trial import AlertResult, ConditionResult, Finding, Ruling, Timing, Trial
 from monitor.judging.session import Session
 from monitor.record.entries import Entry, EntryKind, pack_map
@@ -101,6 +92,7 @@ APPLIES: dict[str, dict[str, Any]] = {
     "stop": {"stop": StopView("k", "unwell, stopped", 38.0, 1, "ops")},
     "not recording": {"recorder": RecorderView("lost", None, 0, "")},
     "unattended": {"unattended": "The operator's screen (process 7, ann) was closed: nobody enters notes."},
+    "behind": {"feed": replace(LIVE, behind_s=1.2)},
     "silent": {"feed": replace(LIVE, state="stale", age_s=0.6)},
     "paused": {"feed": replace(LIVE, state="paused")},
     "between drives": {"feed": replace(LIVE, state="ended")},
@@ -115,7 +107,7 @@ APPLIES: dict[str, dict[str, Any]] = {
     "hidden": {"outlook": outlook(hidden=True)},
     "later": {"outlook": outlook(row("fails"), in_horizon=True)},
     "ready": {},
-    "no trigger": {"outlook": None},
+    "no trigger": {"outlook": None, "nothing_ahead": True},
 }
 """Row of the table → what a view must have for it to apply, above all below it."""
 
@@ -123,6 +115,7 @@ WORDS = {
     "stop": "STOP",
     "not recording": "NO RECORD",
     "unattended": "NO OPERATOR",
+    "behind": "BEHIND",
     "silent": "STALE",
     "paused": "PAUSED",
     "between drives": "BETWEEN DRIVES",
@@ -170,7 +163,9 @@ def test_of_two_rows_the_one_above_heads_the_screen(first: str, second: str) -> 
     both = view(**APPLIES[second], **APPLIES[first])
     names = [name for name, _ in headings(both)]
     assert names[0] == first
-    if first not in ("not yet", "losing", "hold", "later"):  # these speak for the coming trial, one word for all of it
+    if not is_followed(both):
+        assert (second in names) == (second not in OF_THIS_MOMENT), names
+    elif first not in ("not yet", "losing", "hold", "later"):  # one word for all of the coming trial
         assert second in names or second in ("practice", "no trigger", "ready"), names
 
 
@@ -188,15 +183,16 @@ def test_what_saves_a_trial_stands_under_its_own_verdict_while_it_helps() -> Non
     (_, head), (_, second), *_ = headings(both)
     assert (head.word, head.now) == ("INVALID", "Arm it again. (9 s left)")
     assert second.word == "NOT FIRED"
-    (_, without), *_ = headings(replace(both, saved=replace(saved, words="")))
+    (_, without), *others = headings(replace(both, saved=replace(saved, words="")))
     assert without.now == "gate-brake is lost; drive on."
+    assert "saved" not in dict(others), "its verdict says it"
 
 
 # --- trials that wait ------------------------------------------------------------------------------------------------
 
 
 def test_a_later_verdict_never_hides_an_earlier_one_that_nobody_has_seen() -> None:
-    both = view(trials=(trial(), LATER), outlook=None)
+    both = view(trials=(trial(), LATER), outlook=None, nothing_ahead=True)
     assert [one.id for one in unseen(both)] == ["1/gate-brake/1", "1/side-gust/1"]
     (_, head), (_, second), *_ = headings(both)
     assert (head.word, head.sentence.partition(":")[0]) == ("INVALID", "gate-brake")

@@ -20,7 +20,7 @@ class Scripted:
     """A following that does at each step what the test puts into `turns`, and else nothing."""
 
     enters_shown = True
-    is_behind = False
+    behind_s = 0.0
 
     def __init__(self) -> None:
         self.client = self

@@ -65,6 +65,17 @@ origin = "fire"
 horizon_s = 3.0
 """
 
+DEBRIEF = """
+[[debrief]]
+name = "expected"
+ask = "Had you expected it?"
+answers = ["no", "yes"]
+expected = ["yes"]
+[[debrief]]
+name = "own words"
+ask = "What happened?"
+"""
+
 Mark = tuple[float, str, str, dict[str, Any]]
 """A marker's time, kind, name and data."""
 Floats = npt.NDArray[np.float64]

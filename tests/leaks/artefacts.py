@@ -35,8 +35,8 @@ from monitor.following.keeping import Keeping
 from monitor.following.overview.row import Heard, row_line, row_of
 from monitor.following.status_stream import full
 from monitor.following.view import RecorderView
-from monitor.judging.coding import cases
 from monitor.judging.document import session_json
+from monitor.judging.entered.coding import cases
 from monitor.judging.session import Session
 from monitor.record.entries import Entry
 from monitor.record.reader import RecordReading
@@ -53,7 +53,7 @@ from monitor.replay.table import write_table
 from monitor.reports.closeout.closeout import close_out
 from monitor.reports.closeout.text import markdown
 from monitor.reports.export.drives import read_whole
-from monitor.reports.export.export import Form, export_records
+from monitor.reports.export.export import ExportPlan, Form, export_records
 from monitor.reports.notebook import open_run
 from monitor.reports.page.run_page import run_page
 from tests.judging.hand import study_of
@@ -249,7 +249,7 @@ def of_exports(directory: Path, out: Path, drivers: list[Driver]) -> dict[str, F
     read_once = lru_cache(maxsize=None)(read_whole)  # the forms tell of the same judged record
     for form in forms:
         with patch("monitor.reports.export.export.read_whole", read_once):
-            exported = export_records(gathered, form, out / form)
+            exported = export_records(gathered, ExportPlan(form), out / form)
         for code, features in _by_participant(exported.directory, form).items():
             found[code] |= features
     return found

@@ -15,7 +15,7 @@ from hypothesis import strategies as st
 from statsmodels.stats.inter_rater import cohens_kappa as reference
 
 from monitor.errors import WitnessError
-from monitor.judging.coding import cases, codings_of, refused
+from monitor.judging.entered.coding import cases, codings_of, refused
 from monitor.record.addendum import append_addendum, read_addendum
 from monitor.replay.coding import CodingDesk
 from monitor.reports.agreement import agree, agreement_json, agreement_lines, coded_trials

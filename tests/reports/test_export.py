@@ -22,7 +22,7 @@ from monitor.record.reader import RecordReading
 from monitor.record.sealing import seal_record
 from monitor.reports.export.dictionary import ALWAYS, TABLES
 from monitor.reports.export.drives import read_whole, resample
-from monitor.reports.export.export import export_records
+from monitor.reports.export.export import ExportPlan, export_records
 from tests.commands.running import call
 from tests.judging.hand import FIRE_T
 from tests.reports.making import BLIND, REPORT_STUDY, hand_drive, hand_record
@@ -46,7 +46,7 @@ def records(tmp_path: Path) -> Path:
 
 def exported(records: Path, form: Any, name: str = "out", **more: Any) -> Path:
     out = records.parent / name
-    export_records(gather(records), form, out, **more)
+    export_records(gather(records), ExportPlan(form, **more), out)
     return out
 
 

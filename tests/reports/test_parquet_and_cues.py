@@ -22,7 +22,7 @@ from monitor.record.entries import EntryKind, Opening, pack_frames, pack_operato
 from monitor.record.writer import RecordWriter
 from monitor.reports.export.cues import VIDEO_MARK, VideoTimes, video_times
 from monitor.reports.export.dictionary import ALWAYS, TABLES
-from monitor.reports.export.export import Exported, export_records
+from monitor.reports.export.export import Exported, ExportPlan, export_records
 from monitor.reports.export.parquet import ParquetMissing
 from tests.commands.running import call
 from tests.judging.hand import FIRE_T, HandDrive, study_of
@@ -165,7 +165,7 @@ def test_without_pyarrow_it_says_which_extra(records: Path, monkeypatch: pytest.
 
 def cues(directory: Path, name: str = "cues", **more: Any) -> tuple[dict[str, Any], Exported]:
     """The only record's cues by their names, and what was said."""
-    told = export_records(gather(directory), "cues", directory.parent / name, **more)
+    told = export_records(gather(directory), ExportPlan("cues", **more), directory.parent / name)
     (path,) = told.directory.glob("*.vtt")
     return {cue.identifier or "": cue for cue in webvtt.read(str(path)).captions}, told
 
@@ -219,7 +219,7 @@ def test_what_cannot_be_placed_is_said(one: Path) -> None:
     assert "note 1" in found
     assert TRIAL not in found
     hand_record(one, "Q11")
-    told = export_records(gather(one), "cues", one.parent / "unmarked")
+    told = export_records(gather(one), ExportPlan("cues"), one.parent / "unmarked")
     assert any("Q11" in said and "has no video mark" in said for said in told.remarks)
 
 

@@ -11,7 +11,7 @@ import pytest
 
 from monitor.commands.closeout import harmless_text
 from monitor.record.withdrawing import withdraw_record
-from monitor.reports.assigning.asked import Asked, asked_of, enter_no_show, enter_not_taken
+from monitor.reports.assigning.asked import Asked, Exclusion, asked_of, enter_no_show, enter_not_taken
 from monitor.reports.closeout.text import markdown
 from monitor.reports.safety.document import safety_report
 from monitor.reports.safety.sessions import safety_facts
@@ -149,7 +149,7 @@ def test_a_withdrawal_is_counted_and_what_the_protocol_keeps_is_kept_without_a_c
 def test_who_did_not_come_or_was_not_taken_is_a_number(records: Path) -> None:
     hand_record(records, "Q01", text=SAFETY)
     enter_no_show(records, "hand", "anna")
-    enter_not_taken(records, "hand", "anna", "no-licence", "No licence to drive", [])
+    enter_not_taken(records, "hand", "anna", Exclusion("no-licence", "No licence to drive"))
     rows = dict(rows_under(text_of(records, asked_of(records, None)), "In numbers"))
     assert (rows["invited and did not come"], rows["not taken: No licence to drive"]) == ("1", "1")
 

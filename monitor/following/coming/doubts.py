@@ -7,13 +7,13 @@ a doubt here is the finding that the trial will have, by the same code. (Conditi
 from __future__ import annotations
 
 from monitor.following.coming.channels import ChannelWatch, as_doubt, case_at
-from monitor.following.view import Doubt
-from monitor.judging.case.case import Case
+from monitor.following.coming.view import Doubt
+from monitor.judging.case.case import Case, trial_window
 from monitor.judging.case.stretch import cut_stretch
 from monitor.judging.case.trial import Finding
+from monitor.judging.entered.operator import OperatorLog
 from monitor.judging.judge import collided_before
 from monitor.judging.occasion import Occasion
-from monitor.judging.operator import OperatorLog
 from monitor.judging.rules.before import judge_before
 from monitor.judging.rules.exposure import Exposure, exposure_before
 from monitor.judging.rules.feedhealth import judge_feed
@@ -40,7 +40,8 @@ def doubts_before(
         return found
     told = channels.look(coming)
     if seconds_left is not None:
-        found += tuple(as_doubt(one, ()) for one in _about_the_feed(case) if one.severity != "note")
+        about = _about_the_feed(case) or _about_the_pace(coming)
+        found += tuple(as_doubt(one, ()) for one in about if one.severity != "note")
         found += tuple(as_doubt(one, ()) for one in _braking_unsure(case, told.unbelieved))
     return found + told.doubts
 
@@ -80,6 +81,15 @@ def _about_the_feed(case: Case) -> list[Finding]:
         *collided_before(case),
         *judge_sources(case, evidence_of(case)),
     ]
+
+
+def _about_the_pace(coming: Occasion) -> list[Finding]:
+    """Whether simulated time would have run too slow or too fast for a trial that was over now: who does nothing about
+    it will have the next one at that pace as well. Asked before the trial's own window has begun."""
+    case = case_at(coming, -trial_window(coming.trigger)[1])
+    if case.stretch is None:
+        return []
+    return [one for one in judge_feed(case, hazard_came=True) if one.code == "slow-motion"]
 
 
 def _braking_unsure(case: Case, unbelieved: frozenset[str]) -> list[Finding]:

@@ -5,8 +5,11 @@ READY is a promise: nothing that is known would make the trial anything but vali
 
 from __future__ import annotations
 
+from monitor.following.coming.view import Doubt, OutlookRow, OutlookView
 from monitor.following.heading.model import Heading
-from monitor.following.view import Doubt, LiveView, OutlookRow, OutlookView
+from monitor.following.heading.run import NOT_RECORDING
+from monitor.following.view import LiveView
+from monitor.following.words import verdict_word
 
 AHEAD_S = 30.0
 """What is being lost is said from here on; another person, group or scenario than planned at once."""
@@ -15,8 +18,9 @@ AHEAD_S = 30.0
 def saved(view: LiveView) -> Heading | None:
     """A trial was lost and has surprised nobody: how long arming again helps, or that it cannot be run again here."""
     one = view.saved
-    if one is None or (not one.words and (one.trial, "INVALID") in view.seen):
-        return None
+    told = {trial.id for trial in view.trials if verdict_word(trial) == "INVALID"} if one is not None else set()
+    if one is None or (not one.words and one.trial in told):
+        return None  # that it cannot be run again here is said with its verdict
     word = "NOT FIRED" if one.overdue else "STILL NAIVE"
     sentence = one.why
     if not one.words:
@@ -120,9 +124,9 @@ def later(view: LiveView) -> Heading | None:
 
 
 def ready(view: LiveView) -> Heading | None:
-    """Nothing that is known stands against the coming trial."""
+    """Nothing that is known stands against the coming trial; one that is in no record, or void, is none."""
     outlook = view.outlook
-    if outlook is None:
+    if outlook is None or view.stop is not None or view.recorder.state in NOT_RECORDING:
         return None
     waits = [one.condition.name for one in _required(outlook) if one.foreseen == "to come"]
     waits += outlook.to_come
@@ -139,8 +143,8 @@ def ready(view: LiveView) -> Heading | None:
 
 
 def no_trigger(view: LiveView) -> Heading | None:
-    """Nothing is ahead."""
-    if view.outlook is not None:
+    """It is known that nothing is ahead."""
+    if not view.nothing_ahead:
         return None
     return Heading(
         "plain", "NO TRIGGER", sentence="No trigger is ahead in this drive.", now="nothing is ahead in this drive"

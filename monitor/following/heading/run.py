@@ -6,13 +6,30 @@ from monitor.following.heading.model import Heading, Tone
 from monitor.following.view import FeedView, LiveView, RecorderView
 from monitor.following.words import clock
 
-NOT_RECORDING = ("stopped", "lost", "restarting", "not recording")
+UNHEARD = ("stopped", "lost", "restarting")
+"""States in which nothing comes from the recorder."""
+
+NOT_RECORDING = (*UNHEARD, "not recording")
 
 _FEED_WORDS: dict[str, tuple[Tone, str]] = {
     "waiting": ("wait", "WAITING"),
     "stale": ("bad", "STALE"),
     "lost": ("bad", "NO FEED"),
 }
+
+
+def is_followed(view: LiveView) -> bool:
+    """Whether the view is of this moment: frames come in, or the simulator has said why they do not, and judging keeps
+    up. Else nobody knows how the drive goes on, and only what has been decided is told."""
+    feed = view.feed
+    if _is_closed(view):
+        return True  # nothing goes on that could be told otherwise
+    comes_in = feed.state in ("live", "paused", "ended") and view.recorder.state not in UNHEARD
+    return comes_in and feed.behind_s is None
+
+
+def _is_closed(view: LiveView) -> bool:
+    return view.closing_digest is not None or view.recorder.state in ("closed", "sealed")
 
 
 def stop(view: LiveView) -> Heading | None:
@@ -69,7 +86,7 @@ def unattended(view: LiveView) -> Heading | None:
 
 def silent(view: LiveView) -> Heading | None:
     """Nothing to judge comes in while a drive runs, or before the first one."""
-    if view.feed.state not in _FEED_WORDS:
+    if view.feed.state not in _FEED_WORDS or view.feed.behind_s is not None or _is_closed(view):
         return None
     tone, word = _FEED_WORDS[view.feed.state]
     now = (
@@ -78,8 +95,17 @@ def silent(view: LiveView) -> Heading | None:
     return Heading(tone, word, sentence=feed_sentence(view.feed), now=now)
 
 
+def behind(view: LiveView) -> Heading | None:
+    """More comes in than is judged: what is shown is of a while ago."""
+    if view.feed.behind_s is None:
+        return None
+    return Heading("wait", "BEHIND", sentence=feed_sentence(view.feed), now="what fires now is judged, and told later")
+
+
 def feed_sentence(feed: FeedView) -> str:
     """The feed's own sentence, or one for its state where it has none."""
+    if feed.behind_s is not None:
+        return f"This screen is {feed.behind_s:.1f} s behind what comes in; the record has all of it."
     if feed.sentence:
         return feed.sentence
     return {
@@ -103,8 +129,7 @@ def paused(view: LiveView) -> Heading | None:
 
 def between_drives(view: LiveView) -> Heading | None:
     """A drive has ended and no other one has begun; or the record is closed."""
-    is_closed = view.closing_digest is not None or view.recorder.state in ("closed", "sealed")
-    if is_closed or (view.feed.state == "ended" and view.feed.sentence):
+    if _is_closed(view) or (view.feed.state == "ended" and view.feed.sentence):
         return Heading("plain", "CLOSED", sentence="The record is closed.", now="F9 shows the digest to keep")
     if view.feed.state != "ended":
         return None

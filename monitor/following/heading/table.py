@@ -9,7 +9,17 @@ from collections.abc import Callable
 
 from monitor.following.heading.coming import hidden, hold, later, losing, no_trigger, not_yet, ready, saved
 from monitor.following.heading.model import Heading
-from monitor.following.heading.run import between_drives, not_recording, paused, practice, silent, stop, unattended
+from monitor.following.heading.run import (
+    behind,
+    between_drives,
+    is_followed,
+    not_recording,
+    paused,
+    practice,
+    silent,
+    stop,
+    unattended,
+)
 from monitor.following.heading.trials import fired, to_rule, verdict
 from monitor.following.view import LiveView
 
@@ -19,6 +29,7 @@ ROWS: tuple[tuple[str, Applies], ...] = (
     ("stop", stop),
     ("not recording", not_recording),
     ("unattended", unattended),
+    ("behind", behind),
     ("silent", silent),
     ("paused", paused),
     ("between drives", between_drives),
@@ -36,21 +47,31 @@ ROWS: tuple[tuple[str, Applies], ...] = (
     ("no trigger", no_trigger),
 )
 
-COMING = ("stop", "not yet", "losing", "hold", "hidden", "later", "ready")
-"""Rows that speak of the coming trial: the first of them stands over its ladder."""
+COMING = ("not yet", "losing", "hold", "hidden", "later", "ready")
+"""Rows that speak of the coming trial: the first of them stands over its ladder, below `ABOVE`."""
+
+ABOVE = ("stop", "not recording", "behind")
+"""Rows of the whole run that stand over the ladder before all that is said of the coming trial."""
+
+OF_THIS_MOMENT = frozenset((*COMING, "paused", "between drives", "practice", "saved", "no trigger"))
+"""Rows that say how the drive stands or goes on: nobody knows it while the view is not of this moment."""
+
+NOT_KNOWN = Heading("wait", "NOT KNOWN", sentence="What comes next is not known.", now="the next picture tells")
+"""Where no row applies."""
 
 
 def headings(view: LiveView) -> list[tuple[str, Heading]]:
     """All rows that apply, the most pressing first, without two that say the same."""
     found: list[tuple[str, Heading]] = []
-    coming = next((name for name, applies in ROWS if name in COMING[1:] and applies(view) is not None), None)
+    followed, coming = is_followed(view), False
     for name, applies in ROWS:
-        if name in COMING[1:] and name != coming:
+        if (name in COMING and coming) or (name in OF_THIS_MOMENT and not followed):
             continue  # one word for the coming trial, the first that applies
         heading = applies(view)
         if heading is not None and all(heading != other for _, other in found):
+            coming = coming or name in COMING
             found.append((name, heading))
-    return _by_time_left(found)
+    return _by_time_left(found) or [("not known", NOT_KNOWN)]
 
 
 def _by_time_left(found: list[tuple[str, Heading]]) -> list[tuple[str, Heading]]:
@@ -69,4 +90,5 @@ def over_the_ladder(view: LiveView) -> Heading | None:
     if view.outlook is None:
         return None
     rules = dict(ROWS)
-    return next((heading for name in COMING if (heading := rules[name](view)) is not None), None)
+    names = (*ABOVE, *COMING) if is_followed(view) else ABOVE
+    return next((heading for name in names if (heading := rules[name](view)) is not None), None)

@@ -224,8 +224,6 @@ def _noticed_from(inputs: Inputs, published: ConditionResult, at: int) -> float 
 
 
 def _least_noticed(tellings: list[Telling]) -> float:
-    """The least lasting error of an input that one of its tellings would have shown. A channel that the slope of
-    another one tells is shown a lasting error by that alone: where an integral would have taken it shows a step
-    only."""
-    by_slope = [one.notices for one in tellings if one.by_slope]
-    return min(by_slope or [one.notices for one in tellings], default=math.inf)
+    """The least lasting error of an input that one of its tellings would have shown: a step in it, which is all that an
+    integral tells of, is none."""
+    return min((one.notices for one in tellings if one.tells_lasting), default=math.inf)

@@ -12,8 +12,8 @@ import numpy as np
 from monitor.judging.case.case import Case
 from monitor.judging.case.stretch import Stretch, cut_signals
 from monitor.judging.case.trial import Finding
-from monitor.judging.rules.frame_timing import longest_run
 from monitor.measures.columns import BoolArray, FloatArray
+from monitor.measures.runs import longest_run
 from monitor.study.model import Signal
 
 STOPPED_S = 1.0
@@ -73,7 +73,8 @@ def _stopped(case: Case, signals: list[Signal]) -> list[Finding]:
     before = longest_run(still[:begin])
     period_s = case.drive.period_s
     was_alive = begin * period_s > 2.0 * ALIVE_S and (before is None or before[1] * period_s < ALIVE_S)
-    if until_t - from_t < STOPPED_S or until_t < case.start_t or not was_alive:
+    stands_still = begin + length == len(still)  # at the newest frame: of a fire to come, it will still if nobody acts
+    if until_t - from_t < STOPPED_S or not (until_t >= case.start_t or stands_still) or not was_alive:
         return []
     sentence = (
         f"The motion platform stopped at {from_t:.2f} s: none of its signals changed for {until_t - from_t:.1f} s."

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 from monitor.following.heading.model import Heading, Tone
+from monitor.following.heading.run import is_followed
 from monitor.following.heading.table import headings, over_the_ladder
 from monitor.following.heading.trials import waiting
 from monitor.following.view import LiveView, TransportView
@@ -40,7 +41,8 @@ class Picture:
     @property
     def old(self) -> bool:
         """True where the newest frame is not of this moment: nothing may be drawn as if it were live."""
-        return not self.trusted or self.view.feed.state in ("stale", "lost")
+        waits = self.view.feed.state == "waiting"  # there is no frame that could be old
+        return not self.trusted or not (waits or is_followed(self.view))
 
     @property
     def headings(self) -> list[Heading]:

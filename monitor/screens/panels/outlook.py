@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from rich.cells import cell_len
 
-from monitor.following.view import OutlookRow
+from monitor.following.coming.view import OutlookRow
 from monitor.following.words import MASKED, STALE, band_text, condition_value, margin_text
 from monitor.judging.case.trial import ConditionResult
 from monitor.screens.drawing.canvas import Canvas, clean, fit
@@ -20,7 +20,8 @@ def draw_outlook(picture: Picture, width: int, height: int) -> Canvas:
     outlook = picture.view.outlook
     title(canvas, width, picture)
     if outlook is None:
-        canvas.put(1, 1, "no trigger ahead", "dim")
+        known = picture.view.nothing_ahead and not picture.old
+        canvas.put(1, 1, "no trigger ahead" if known else "what comes next is not known", "dim")
         return canvas
     roomy = height - 1 >= 2 * len(outlook.rows) and width >= 84
     hidden = MASKED if picture.view.masked else STALE if picture.old else ""
@@ -59,7 +60,8 @@ def title(canvas: Canvas, width: int, picture: Picture) -> None:
     x = canvas.put(1, 0, "NEXT", "title") + 1
     outlook = picture.view.outlook
     if outlook is None:
-        x = canvas.put(x, 0, "no trigger", "title-strong") + 2
+        known = picture.view.nothing_ahead and not picture.old
+        x = canvas.put(x, 0, "no trigger" if known else "not known", "title-strong") + 2
     else:
         x = canvas.put(x, 0, fit(clean(outlook.trigger), min(20, len(outlook.trigger))), "title-strong")
         if outlook.which:
