@@ -5,9 +5,6 @@ from __future__ import annotations
 import argparse
 from typing import Any
 
-STAFF = "REHEARSAL"
-"""Stands where a participant's code would: a rehearsal is nobody's trial."""
-
 
 def add_to(subparsers: Any) -> None:
     parser = subparsers.add_parser("rehearse", help="does everything fire today? go or no-go", description=__doc__)
@@ -52,6 +49,7 @@ def run(options: argparse.Namespace) -> int:
     from monitor.commands.shared.live_run import close_run
     from monitor.commands.shared.perceiving import in_the_seat_of
     from monitor.commands.shared.printing import harmless, print_json, say
+    from monitor.commissioning.proving.anew import STAFF
     from monitor.commissioning.proving.words import proof_lines
     from monitor.commissioning.rehearsal.page import beside_earlier, keep_page, make_page
     from monitor.commissioning.rehearsal.rehearsed import judge_rehearsal

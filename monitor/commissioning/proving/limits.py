@@ -136,6 +136,8 @@ class Proof:
     study_sha256: str
     trials: tuple[tuple[str, str, float], ...]
     limits: tuple[Limit, ...]
+    left_out: tuple[str, ...] = ()
+    """Trials that came after a blind one that nobody has ruled on."""
 
     @property
     def copies(self) -> int:
@@ -153,6 +155,7 @@ class Proof:
             "copies": self.copies,
             "would_pass": [one.as_json() for one in self.limits if one.would_pass],
             "limits": [one.as_json() for one in self.limits],
+            "left_out": list(self.left_out),
         }
 
 
@@ -169,7 +172,7 @@ def prove(
     processes share the faults. `progress` is told how many faults of how many are done."""
     reading = RecordReading(path)
     study = study or parse_study(reading.opening.study_text, f"study file in {path}")
-    trials = trials_of(reading, study)
+    trials, left_out = trials_of(reading, study)
     if not trials:
         raise WitnessError(f"{path} holds no trial of {study.name} that fired: there is nothing to prove by.")
     work = [(anew, *one) for anew in trials for one in _faults(anew, short=short)]
@@ -186,6 +189,7 @@ def prove(
         study_sha256=study.sha256,
         trials=tuple((one.trial.id, one.trial.verdict, one.rate_hz) for one in trials),
         limits=tuple(limit for _, limit, _ in work),
+        left_out=left_out,
     )
 
 
@@ -211,7 +215,7 @@ def _share(
 
 
 def _try_share(path: Path, study_text: str, short: bool, first: int, jobs: int) -> list[tuple[int, list[Tried]]]:
-    trials = trials_of(RecordReading(path), parse_study(study_text, str(path)))
+    trials, _ = trials_of(RecordReading(path), parse_study(study_text, str(path)))
     work = [(anew, *one) for anew in trials for one in _faults(anew, short=short)]
     found = []
     for place in range(first, len(work), jobs):
