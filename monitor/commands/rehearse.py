@@ -9,9 +9,6 @@ from typing import TYPE_CHECKING, Any
 if TYPE_CHECKING:
     from monitor.study.model import Study
 
-STAFF = "REHEARSAL"
-"""Stands where a participant's code would: a rehearsal is nobody's trial."""
-
 KEYS = {"h": "heard", "f": "felt", "s": "seen", "n": "no"}
 ANSWER_WITHIN_S = 300.0
 """Then it stays unanswered, which the page says."""
@@ -59,6 +56,7 @@ def run(options: argparse.Namespace) -> int:
     from monitor.commands.shared.interrupting import Interrupted, interruptible
     from monitor.commands.shared.live_run import close_run
     from monitor.commands.shared.printing import harmless, print_json, say
+    from monitor.commissioning.proving.anew import STAFF
     from monitor.commissioning.proving.words import proof_lines
     from monitor.commissioning.rehearsal.page import beside_earlier, keep_page, make_page
     from monitor.commissioning.rehearsal.rehearsed import judge_rehearsal

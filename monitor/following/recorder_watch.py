@@ -139,8 +139,12 @@ class RecorderWatch:
             return self.blames
         feeds = self._client.status().feeds
         state = feeds[0].state if feeds else "connecting"
-        if state in ("missing", "lost"):
+        if state == "missing":
             return f"The simulator has gone: no frame for {age_s:.1f} s, and nothing answers at {feeds[0].endpoint}."
+        if state == "lost":  # by itself, or because a process that is stopped answers no heartbeat
+            return f"The simulator does not answer: no frame for {age_s:.1f} s; its connection was lost."
+        if state == "unanswered":
+            return f"The simulator is there and does not answer (stopped, or it hangs): no frame for {age_s:.1f} s."
         if age_s >= QUIET_S and state in ("live", "connected", "silent"):
             return f"The simulator is there and sends nothing (stopped, or it hangs): no frame for {age_s:.1f} s."
         return otherwise or f"No frame for {age_s:.1f} s."

@@ -13,7 +13,7 @@ all that all is well. A listener that does not read costs nothing: what it leave
 | `wall` | seconds since 1970 |
 | `seq` | +1 each; a hole is a message that was dropped |
 | `valid_for_s` | 2: after so long without another one nothing is known |
-| `faults` | list of {`code`, `words`}, the most pressing first; codes are those of `FAULTS` |
+| `faults` | list of {`code`, `words`} of `FAULTS`, the most pressing first; none by driving while a blind trial waits |
 | `waiting` | list of {`trial`, `word`}: trials that wait for somebody, the oldest first |
 
 The private one adds `pid`, `by`, `record`, `participant`, `drive`, `t`, `feed`, `recorder`, `recorder_says`,
@@ -56,6 +56,12 @@ FAULTS = {
 """Rows of the heading's table that are announced, and the only words that are."""
 
 
+BY_DRIVING = ("verdict", "to rule", "losing", "hold", "hidden", "later", "ready")
+"""Rows of the heading's table whose words or seconds may come of how the car is driven: a verdict, too, gives way some
+seconds before the next fire, which a car that has braked comes to later. Until a blind trial is ruled on nobody but the
+operator is told them: a car that is slow then has braked. Trials that wait are told beside."""
+
+
 def status_endpoint(sockets: Path) -> str:
     """Where the writing follower of a run tells how it stands."""
     return f"ipc://{sockets}/status"
@@ -63,7 +69,8 @@ def status_endpoint(sockets: Path) -> str:
 
 def announced(view: LiveView) -> dict[str, Any]:
     """What may be heard by anybody in the control room."""
-    names = [name for name, _ in headings(view)]
+    withheld = _is_withheld(view)
+    names = [name for name, _ in headings(view) if not (withheld and name in BY_DRIVING)]
     return {
         "v": 1,
         "study": view.study,

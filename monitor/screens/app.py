@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import asyncio
 import signal
+from collections.abc import Sequence
 from functools import partial
 
 from textual.app import App
 from textual.binding import Binding
+from textual.filter import LineFilter, Monochrome, NoColor
 
 from monitor.screens.drawing.marks import THEMES
 from monitor.screens.drawing.svg import placed
@@ -53,6 +55,14 @@ class TerminalApp(App[int]):
                 self._running_loop.call_soon_threadsafe(self.refresh)
 
         signal.signal(signal.SIGCONT, go_on)
+
+    def get_line_filters(self) -> Sequence[LineFilter]:
+        """Where no colour is wanted on a terminal of sixteen, the terminal's own colours: the toolkit takes its default
+        ones for black, so that what is in sight above a sheet would be black on black."""
+        filters = super().get_line_filters()
+        if self.theme != "sixteen":
+            return filters
+        return [NoColor() if isinstance(one, Monochrome) else one for one in filters]
 
     def end_with(self, status: int) -> None:
         """Ends the app from a signal's handler, or raises `SystemExit` where it does not run yet."""

@@ -4,18 +4,21 @@ from __future__ import annotations
 
 import json
 import math
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pytest
 
-from monitor.commissioning.proving.anew import trials_of
+from monitor.commissioning.proving.anew import STAFF, trials_of
 from monitor.commissioning.proving.faults import CHANNELS, Body, Place, Spoiling, spoil_channel
 from monitor.commissioning.proving.limits import Limit, Proof, Tried, prove
 from monitor.commissioning.proving.words import proof_lines
 from monitor.record.reader import RecordReading
 from monitor.study.loading import parse_study
 from tests.commands.running import call
+from tests.leaks.participants import drivers, record_of
+from tests.leaks.participants import study as leaks_study
 
 CLEAN = Path(__file__).parents[2] / "replay_fixtures" / "clean.run"
 
@@ -32,7 +35,7 @@ def limit(proof: Proof, who: str, channel: str, kind: str) -> Limit:
 def test_a_trial_comes_out_the_same_by_its_own_frames() -> None:
     reading = RecordReading(CLEAN)
     study = parse_study(reading.opening.study_text, "clean")
-    for anew in trials_of(reading, study):
+    for anew in trials_of(reading, study)[0]:
         again = anew.judge()
         assert again is not None
         assert (again.verdict, again.findings, again.conditions) == (
@@ -91,3 +94,18 @@ def test_the_command_prints_one_document_by_processes_that_share_the_faults_and_
     assert {one["channel"] for one in document["limits"]} >= {"speed", "accel", "station", "place"}
     assert {one: one.stat().st_mtime_ns for one in CLEAN.rglob("*")} == before
     assert call("prove", str(tmp_path)).returncode == 2
+
+
+def test_of_a_blind_record_only_what_came_before_the_hidden_response_is_proved(tmp_path: Path) -> None:
+    driver = drivers(1, seed=5)[0]
+    blind = record_of(tmp_path, driver)
+    staff = record_of(tmp_path, replace(driver, code=STAFF))
+    for path, proved, left_out in (
+        (blind, ["1/gate-brake/1"], ("1/side-gust/1",)),
+        (staff, ["1/gate-brake/1", "1/side-gust/1"], ()),
+    ):
+        found, without = trials_of(RecordReading(path), leaks_study())
+        assert ([one.trial.id for one in found], without) == (proved, left_out)
+        again = found[0].judge()
+        assert again is not None
+        assert again.withheld == (path is blind)

@@ -4,13 +4,17 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import replace
-from typing import Any, get_args
+from pathlib import Path
+from typing import Any, cast, get_args
 
 import pytest
 
 from monitor.following.heading.table import ROWS, headings, over_the_ladder
+from monitor.following.recorder_watch import RecorderWatch
 from monitor.following.status_stream import announced, full
 from monitor.following.view import FeedState, LiveView, RecorderState, RecorderView
+from monitor.recorder.client import RecorderClient
+from monitor.recorder.wire import FeedLink, RecorderStatus
 from monitor.screens.drawing.picture import Picture
 from monitor.screens.panels.outlook import draw_outlook
 from tests.following.test_heading import APPLIES, LIVE, view
@@ -107,3 +111,29 @@ def test_a_picture_that_stands_still_says_nothing_of_what_comes() -> None:
 def test_a_screen_that_is_behind_blames_nobody_else() -> None:
     faults = announced(view(feed=replace(LIVE, state="stale", behind_s=3.0)))["faults"]
     assert [one["code"] for one in faults] == ["behind"]
+
+
+class Silent:
+    """A recorder that is heard, with one feed in a state."""
+
+    silent_s = 0.0
+
+    def __init__(self, state: str) -> None:
+        self.state = state
+
+    def status(self) -> RecorderStatus:
+        return RecorderStatus(alive=True, feeds=(FeedLink("tcp://sim:5570", self.state, "", 0),))
+
+
+@pytest.mark.parametrize(
+    ("state", "said"),
+    [
+        ("missing", "has gone"),
+        ("lost", "does not answer: no frame for 2.5 s; its connection was lost"),
+        ("unanswered", "is there and does not answer (stopped, or it hangs)"),
+        ("silent", "is there and sends nothing (stopped, or it hangs)"),
+    ],
+)
+def test_a_simulator_that_may_be_stopped_is_not_called_gone(state: str, said: str, tmp_path: Path) -> None:
+    watch = RecorderWatch(cast("RecorderClient", Silent(state)), tmp_path, None)
+    assert watch.silence(2.5, "").startswith(f"The simulator {said}")

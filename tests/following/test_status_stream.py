@@ -8,6 +8,7 @@ import signal
 import subprocess
 import sys
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -18,8 +19,9 @@ from monitor.errors import WitnessError
 from monitor.following.processes import process_state
 from monitor.following.status_stream import FAULTS, StatusStream, WriterWatch, announced, full, status_endpoint
 from monitor.following.view import LiveView
+from monitor.judging.case.trial import Ruling
 from monitor.recorder.running import make_sockets_directory
-from tests.following.test_heading import APPLIES, WORDS, view
+from tests.following.test_heading import APPLIES, WORDS, trial, view
 from tests.waiting import wait_for
 
 
@@ -61,6 +63,17 @@ def test_only_faults_and_trials_that_wait_are_announced_in_words_of_a_fixed_list
     assert "Q01" not in text
     assert "Q13" not in text
     assert WORDS[name] not in text or name in ("verdict", "to rule")
+
+
+def test_until_a_blind_trial_is_ruled_on_nothing_is_announced_that_driving_decides() -> None:
+    fired = {"trials": (trial("valid", revealed=False, blind=True),), "blind": True}
+    lost = view(**{**APPLIES["losing"], **fired})
+    assert [one["code"] for one in announced(replace(lost, blind=False))["faults"]] == ["losing"]
+    assert announced(lost)["faults"] == []
+    ruled = replace(lost.trials[0], rulings=(Ruling("valid", "", "", "ann", 50.0, 0.0),), stage="ruled")
+    assert [one["code"] for one in announced(replace(lost, trials=(ruled,)))["faults"]] == ["losing"]
+    stopped = announced(view(**{**APPLIES["stop"], **fired}))
+    assert [one["code"] for one in stopped["faults"]] == ["stop"]
 
 
 def test_trials_that_wait_are_announced_by_id_and_word() -> None:

@@ -63,6 +63,23 @@ def test_in_sixteen_colours(snap_compare: Snap, before: Before, make_app: MakeAp
     assert snap_compare(app, terminal_size=SMALL, run_before=before(colours="sixteen"))
 
 
+@pytest.mark.parametrize("keys", [(), ("r",), ("t",), ("n",)], ids=["no sheet", "ruling", "card", "note"])
+async def test_without_colour_on_a_terminal_of_sixteen_all_is_in_the_terminals_own(
+    make_app: MakeApp, monkeypatch: pytest.MonkeyPatch, keys: tuple[str, ...]
+) -> None:
+    """Above a sheet the toolkit paints the screen below once more, by its own filter."""
+    monkeypatch.setenv("NO_COLOR", "1")
+    app = make_app(kit.FakeSource(kit.states()["invalid"]))
+    async with app.run_test(size=SMALL) as pilot:
+        app.theme = "sixteen"
+        await pilot.press(*keys)
+        await kit.until_it_stands(pilot)
+        styles = [one.style for strip in app.screen._compositor.render_strips() for one in strip if one.style]
+    assert styles
+    painted = {one.name for style in styles for one in (style.color, style.bgcolor) if one is not None}
+    assert painted <= {"default"}
+
+
 def test_in_light_colours(snap_compare: Snap, before: Before, make_app: MakeApp) -> None:
     app = make_app(kit.FakeSource(kit.live_view()))
     assert snap_compare(app, terminal_size=SMALL, run_before=before(colours="light"))

@@ -12,6 +12,7 @@ import numpy as np
 from monitor.commissioning.proving.faults import Body
 from monitor.feed.decode import decode_message
 from monitor.feed.schema import Frame, Marker
+from monitor.judging.blinding import hide
 from monitor.judging.case.blocks import KeptRun, MeasuredBlock, measure_block
 from monitor.judging.case.received import ReceivedMarker
 from monitor.judging.case.stretch import cut_stretch
@@ -28,6 +29,9 @@ BEFORE_S = 25.0
 its drive are."""
 
 AFTER_S = 5.0
+
+STAFF = "REHEARSAL"
+"""Stands in a rehearsal's record where a participant's code would: it is nobody's trial."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,6 +51,8 @@ class Anew:
     silent: tuple[Entry, ...]
     other: Body | None
     """The vehicle that the trigger is about."""
+    is_hidden: bool
+    """Whether a blind record hides its response, so that nothing found of a copy may tell of it either."""
 
     @property
     def rate_hz(self) -> float:
@@ -58,7 +64,9 @@ class Anew:
         session = Session(self.study, self.opening)
         session.take_kept(self._pieces(self.frames if frames is None else frames, silent or self.silent))
         wanted = self.trial.trigger, self.trial.occurrence
-        return next((one for one in session.trials(unblinded=True) if (one.trigger, one.occurrence) == wanted), None)
+        trials = session.trials(unblinded=True)
+        found = next((one for one in trials if (one.trigger, one.occurrence) == wanted), None)
+        return hide(self.study, (found,))[0] if found is not None and self.is_hidden else found
 
     def _pieces(self, frames: FrameBlock, silent: Sequence[Entry]) -> Iterator[Entry | KeptRun]:
         block, _ = measure_block(frames, self.road, None)
@@ -120,8 +128,12 @@ class Anew:
         return self.judge(silent=silent)
 
 
-def trials_of(reading: RecordReading, study: Study) -> list[Anew]:
-    """Of each trigger the first valid trial of a record, else the first that fired: ready to be judged again."""
+def trials_of(reading: RecordReading, study: Study) -> tuple[list[Anew], tuple[str, ...]]:
+    """Of each trigger the first valid trial of a record, else the first that fired: ready to be judged again.
+
+    Then the trials that came after a blind one that nobody has ruled on: what is found of them, and from which size,
+    tells how the car was driven meanwhile. A rehearsal's driver is nobody whose response is hidden.
+    """
     session = Session(study, reading.opening)
     blocks: dict[str, list[MeasuredBlock]] = {}
     session.on_measured = lambda run, block: blocks.setdefault(run, []).append(block)
@@ -132,15 +144,20 @@ def trials_of(reading: RecordReading, study: Study) -> list[Anew]:
         received.update((one.number, (one.monotonic_ns, one.wall_ns)) for one in entries)
         others += [one for one in entries if one.kind not in (EntryKind.TICK, EntryKind.MESSAGE) or _is_told(one)]
     chosen: dict[str, tuple[Trial, DriveTrials]] = {}
-    for trial in session.trials(unblinded=True):
+    trials = session.trials(unblinded=session.opening.participant == STAFF)
+    for trial in trials:
         kept = chosen.get(trial.trigger)
-        if trial.fired_at is not None and (kept is None or (trial.verdict == "valid" and kept[0].verdict != "valid")):
+        if (
+            trial.fired_at is not None
+            and trial.hidden_after is None
+            and (kept is None or (trial.verdict == "valid" and kept[0].verdict != "valid"))
+        ):
             chosen[trial.trigger] = trial, session.drives[trial.drive - 1]
     found = []
     for trial, drive in chosen.values():
         frames = join_blocks([one.frames for one in blocks[drive.log.run]])
         found.append(_anew(session, trial, drive, frames, _Entries(received, others)))
-    return found
+    return found, tuple(one.id for one in trials if one.fired_at is not None and one.hidden_after is not None)
 
 
 class _Entries(NamedTuple):
@@ -173,6 +190,7 @@ def _anew(
         received=entries.received,
         silent=tuple(one for one in entries.silent if one.number <= until and _is_of(one, drive.log.run)),
         other=_other_of(session, drive, trial, frames, fired_at),
+        is_hidden=trial.withheld,
     )
     first = int(np.searchsorted(frames.t, fired_at - BEFORE_S))
     short = replace(whole, frames=slice_block(whole.frames, first, len(whole.frames)))

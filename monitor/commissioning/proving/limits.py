@@ -137,6 +137,8 @@ class Proof:
     study_sha256: str
     trials: tuple[tuple[str, str, float], ...]
     limits: tuple[Limit, ...]
+    left_out: tuple[str, ...] = ()
+    """Trials that came after a blind one that nobody has ruled on."""
 
     @property
     def copies(self) -> int:
@@ -154,6 +156,7 @@ class Proof:
             "copies": self.copies,
             "would_pass": [one.as_json() for one in self.limits if one.would_pass],
             "limits": [one.as_json() for one in self.limits],
+            "left_out": list(self.left_out),
         }
 
 
@@ -186,6 +189,7 @@ def prove(
         study_sha256=study.sha256,
         trials=tuple((one.trial.id, one.trial.verdict, one.rate_hz) for one in work.trials),
         limits=tuple(limit for _, limit, _ in work.faults),
+        left_out=work.left_out,
     )
 
 
@@ -195,7 +199,7 @@ class _Work:
     def __init__(self, reading: RecordReading, study: Study, *, short: bool) -> None:
         self.study = study
         self.short = short
-        self.trials = trials_of(reading, study)
+        self.trials, self.left_out = trials_of(reading, study)
         self.faults = [(anew, *one) for anew in self.trials for one in _faults(anew, short=short)]
 
     def try_one(self, place: int) -> list[Tried]:

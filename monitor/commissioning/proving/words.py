@@ -10,6 +10,8 @@ from monitor.commissioning.proving.limits import Limit, Proof
 def proof_lines(proof: Proof, *, short: bool = False) -> list[str]:
     """The proof for people; `short`: what would have passed, and a sentence on the rest."""
     lines = [f"Detection limits of {proof.study} on {proof.record}, {proof.copies} copies in memory:", *_passed(proof)]
+    if proof.left_out:
+        lines.append(f"Left out, after a blind trial that nobody has ruled on: {', '.join(proof.left_out)}.")
     if short:
         found = sum(one.found_from is not None for one in proof.limits)
         return [

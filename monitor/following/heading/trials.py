@@ -132,4 +132,5 @@ def _sentence(trial: Trial) -> str:
     again = f" (fired a {count} time)" if count else f" (number {trial.occurrence})" if trial.occurrence > 1 else ""
     if not trial.surprises:
         again = f", number {trial.occurrence}"
-    return f"{trial.trigger}{again}: {verdict_sentences(trial)[0]}"
+    said = verdict_sentences(trial)[0]
+    return said if not again and said.startswith(f"{trial.trigger} ") else f"{trial.trigger}{again}: {said}"

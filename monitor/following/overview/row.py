@@ -18,7 +18,7 @@ from typing import Any, Literal, get_args
 from monitor.following.heading.model import Heading, Tone
 from monitor.following.heading.run import NOT_RECORDING
 from monitor.following.processes import ProcessState
-from monitor.following.status_stream import VALID_FOR_S
+from monitor.following.status_stream import BY_DRIVING, VALID_FOR_S
 from monitor.following.words import NO_BREAK, minutes_text
 from monitor.recorder.wire import RecorderStatus
 
@@ -32,10 +32,6 @@ FEED_SILENT_S = 1.5
 """A simulator says hello once a second: without a watcher a feed with nothing for so long is called silent."""
 
 RunState = Literal["recording", "nobody watches", "unknown", "not recording", "closed"]
-
-BY_DRIVING = ("verdict", "to rule", "losing", "hold", "hidden", "later", "ready")
-"""Rows of the heading's table whose words or seconds may come of how the car is driven: a verdict, too, gives way some
-seconds before the next fire, which a car that has braked comes to later. Trials that wait are told beside."""
 
 HIDDEN = Heading("plain", "HIDDEN", sentence="What the next trial depends on is hidden until the ruling.")
 

@@ -6,17 +6,17 @@ Neither the computed verdict, nor the group, nor the response, nor what another 
 from __future__ import annotations
 
 from textual import events
-from textual.app import App, ComposeResult
+from textual.app import ComposeResult
 from textual.widgets import Input
 
 from monitor.errors import WitnessError
 from monitor.judging.case.trial import Verdict
 from monitor.judging.entered.coding import CodingCase
 from monitor.replay.coding import CodingDesk
+from monitor.screens.app import TerminalApp
 from monitor.screens.dialogs.sheet import Row, SheetBody
 from monitor.screens.drawing.canvas import Canvas, clean, fit, wrap
-from monitor.screens.drawing.marks import THEMES, VERDICT_MARKS
-from monitor.screens.drawing.svg import placed
+from monitor.screens.drawing.marks import VERDICT_MARKS
 from monitor.screens.watch.running import refuse_without_terminal
 
 REASON_KEYS = "123456789abcdefghjklmnopqrstwxyz"
@@ -28,10 +28,9 @@ FOOT = 3
 """Rows for the words, what is to be done, and the keys."""
 
 
-class CodingApp(App[int]):
+class CodingApp(TerminalApp):
     """The page of one record for one coder; its return value is an exit status."""
 
-    TITLE = "trialwitness"
     CSS = """
     * { scrollbar-size: 0 0; }
     Input { position: absolute; height: 1; background: $surface; }
@@ -47,17 +46,11 @@ class CodingApp(App[int]):
         self.reason = ""
         self.said = ""
         self.scrolled = 0
-        for theme in THEMES:
-            self.register_theme(theme)
-        self.theme = "sixteen" if self.console.color_system == "standard" else "dark"
 
     @property
     def case(self) -> CodingCase:
         """The trial before the coder."""
         return self.desk.cases[self.at]
-
-    def bell(self) -> None:
-        """Never sounds."""
 
     def compose(self) -> ComposeResult:
         """The body, and a line for words."""
@@ -105,12 +98,12 @@ class CodingApp(App[int]):
         canvas.put(2, height - FOOT, "Words:", "strong")
         canvas.put(2, height - 2, fit(self.said or self.step(), width - 4), "strong")
         canvas.fill(0, height - 1, width, "title")
-        more = f"   ↑↓ rows to {min(len(rows), self.scrolled + room)} of {len(rows)}" if len(rows) > room else ""
+        more = f"↑↓ {min(len(rows), self.scrolled + room)} of {len(rows)}" if len(rows) > room else ""
         x = 2
         for key, word in KEYS:
             x = canvas.put(x, height - 1, key, "key")
             x = canvas.put(x, height - 1, f" {word}  ", "title-strong")
-        canvas.put(x, height - 1, fit(more.strip(), max(0, width - x - 1)), "title")
+        canvas.put(x, height - 1, fit(more, max(0, width - x - 1)), "title")
         return canvas
 
     def heading(self) -> str:
@@ -212,10 +205,6 @@ class CodingApp(App[int]):
         waiting = [at for at in after if self.desk.cases[at].trial not in self.desk.mine]
         self.go(waiting[0] if waiting else self.at)
         self.said = f"{case.trial} is entered." if waiting else f"{case.trial} is entered; every trial is coded."
-
-    def export_screenshot(self, *, title: str | None = None, simplify: bool = False) -> str:
-        """The screen as SVG, the same in every viewer."""
-        return placed(super().export_screenshot(title=title, simplify=simplify))
 
     def go(self, at: int) -> None:
         """Shows another trial, with nothing chosen."""
