@@ -3,12 +3,17 @@
 from __future__ import annotations
 
 import os
+import sys
 import tempfile
 
 from hypothesis import settings
 
 settings.register_profile("untimed", deadline=None)
 settings.load_profile("untimed")
+
+# tests start some hundreds of processes: each would compile the package anew where the environment keeps no bytecode
+os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
+sys.dont_write_bytecode = False
 
 # what is kept between runs, such as the key that seals caches, is the tests' own
 os.environ["XDG_STATE_HOME"] = tempfile.mkdtemp(prefix="tw-state-")

@@ -7,11 +7,10 @@ from pathlib import Path
 from typing import Any
 
 from monitor.archive.review import Reviewed, review_record
-from monitor.archive.summary import began_wall
 from monitor.errors import WitnessError
 from monitor.judging.day.driving import stretches_of
 from monitor.judging.rules.exposure import Shown
-from monitor.record.reader import RecordReading, list_records
+from monitor.record.reader import RecordReading, began_wall, list_records
 
 
 @dataclass(frozen=True, slots=True)

@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import Any
 
 from monitor.errors import StudyFaults, WitnessError
-from monitor.judging.operator import OperatorLog
+from monitor.judging.entered.operator import OperatorLog
 from monitor.record.addendum import addendum_of
 from monitor.record.entries import EntryKind, Opening, unpack_map
 from monitor.record.reader import RecordReading

@@ -9,10 +9,11 @@ from pathlib import Path
 from typing import Any
 
 from monitor.archive.review import Reviewed, review_record
-from monitor.judging.case.trial import Trial, response_json
-from monitor.judging.rulings import contradicted
+from monitor.judging.case.trial import Trial
+from monitor.judging.document import response_json
+from monitor.judging.entered.rulings import contradicted
 from monitor.judging.session import Session
-from monitor.record.reader import RecordFiles
+from monitor.record.reader import RecordFiles, began_wall
 from monitor.study.model import AnalysisRule, Study, Trigger
 
 NO_GROUP = "(not known)"
@@ -209,13 +210,6 @@ def summarise_study(study: Study) -> StudySummary:
         planned_counts=study.planned_counts,
         lot_waits=study.lot_waits,
     )
-
-
-def began_wall(path: Path) -> float:
-    """Wall clock of the record's first whole entry, seconds since 1970; 0.0 where there is none."""
-    for entries in RecordFiles(path).blocks(0, 1):
-        return entries[0].wall_ns / 1e9
-    return 0.0
 
 
 def run_from_json(read: dict[str, Any]) -> RunSummary:

@@ -9,20 +9,15 @@ opened. It does not protect against who can read the file of lots.
 from __future__ import annotations
 
 import argparse
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from monitor.reports.assigning.sealed import SealedLots
-    from monitor.study.lots import Lot
     from monitor.study.model import Study
-    from monitor.study.standing import Standing
-
-MOST_TO_JUDGE = 10
-"""`watch` judges so many records anew for a proposal; more would keep the operator waiting."""
 
 
 def add_to(subparsers: Any) -> None:
+    from monitor.commands.shared.planning import add_lot_options
+
     parser = subparsers.add_parser(
         "assign", help="groups by sealed lots, or by an allocation list", description=__doc__
     )
@@ -46,17 +41,9 @@ def add_to(subparsers: Any) -> None:
     parser.add_argument("--json", action="store_true", help="one JSON document on standard output")
 
 
-def add_lot_options(parser: argparse.ArgumentParser) -> None:
-    """Options that `assign` and `watch` share."""
-    parser.add_argument("--stratum", metavar="NAME", help="the participant's stratum, where the study has strata")
-    parser.add_argument("--lot", metavar="N", help="a lot that was opened before for this participant; next: a new one")
-    parser.add_argument("--site", default="site", metavar="NAME", help="the site whose lots these are (default: site)")
-
-
 def run(options: argparse.Namespace) -> int:
     from pathlib import Path
 
-    from monitor.commands.asked import enter_asked
     from monitor.errors import WitnessError
     from monitor.following.live import operator_name
     from monitor.study.loading import load_study
@@ -66,7 +53,7 @@ def run(options: argparse.Namespace) -> int:
     if options.prepare and options.verify:
         raise WitnessError("--prepare is for the beginning of a study and --verify for its end: give one of them.")
     if options.no_show or options.excluded is not None or options.take_back is not None:
-        return enter_asked(study, directory, options)
+        return _enter_asked(study, directory, options)
     if options.prepare:
         return _prepare(study, directory, options)
     if options.verify:
@@ -126,11 +113,14 @@ def _verify(study: Study, directory: Any, options: argparse.Namespace) -> int:
 
 
 def _assign(study: Study, directory: Any, options: argparse.Namespace) -> int:
+    from pathlib import Path
+
     from monitor.commands.shared.many_records import on_all_cores
+    from monitor.commands.shared.planning import give_group
     from monitor.commands.shared.printing import harmless, print_json, say
     from monitor.reports.assigning.earlier import allocation_of, earlier_runs, next_listed
 
-    allocation = allocation_of(study, _path(options.study))
+    allocation = allocation_of(study, Path(options.study))
     earlier = earlier_runs(study, directory, how=on_all_cores("judging records"))
     for sentence in (*earlier.left_out, *earlier.withdrawn):
         say(sentence)
@@ -156,215 +146,64 @@ def _who_is_next(study: Study, has_list: bool, participant: str | None) -> str:
     return "Give --participant CODE: the next lot is opened for somebody, and that is entered."
 
 
-@dataclass(frozen=True, slots=True)
-class Given:
-    """A participant's group and why. `lot`: for the record's opening, where a sealed lot gave it."""
-
-    group: str | None
-    why: str
-    lot: dict[str, Any] | None = None
-    sealed: SealedLots | None = None
-    drawn: Lot | None = None
-
-
-def give_group(
-    study: Study,
-    directory: Any,
-    placed: Any,
-    options: argparse.Namespace,
-    allocation: dict[str, str] | None,
-) -> Given:
-    """The participant's group: as in an earlier run, by the list, or by a lot, which is opened for it.
-
-    Raises `WitnessError` for a code that does not fit the study's pattern, a stratum that is missing, a list that lacks
-    the participant, and lots that were drawn for another study file.
-    """
+def _enter_asked(study: Study, directory: Any, options: argparse.Namespace) -> int:
+    """Somebody who has no lot and will have none, for the flow of participants."""
+    from monitor.commands.shared.printing import harmless, print_json
     from monitor.errors import WitnessError
-    from monitor.reports.assigning.sealed import sealed_lots
-    from monitor.study.assignment import check_code, check_stratum
+    from monitor.reports.assigning.asked import Exclusion, asked_of, enter_no_show, enter_not_taken, take_back
 
-    rule, participant = study.assignment, options.participant
-    check_code(study, participant)
-    before = next((one for one in placed if one.participant == participant), None)
-    if before is not None:
-        return Given(before.group, f"{participant} has been in group {before.group} before.", before.lot)
-    if rule is None:
-        return Given(None, "The study file has no [assignment]; the operator names the group.")
-    waits = _waits_for(study, directory, participant)
-    if waits is not None:
-        return Given(None, waits)
-    if rule.method == "list":
-        group = (allocation or {}).get(participant)
-        if group is None:
-            raise WitnessError(f"The allocation list {rule.file} has no participant {participant}; add the line to it.")
-        return Given(group, f"The allocation list {rule.file} says so.")
-    stratum = check_stratum(rule, options.stratum)
-    lots = sealed_lots(directory, study, options.site)
-    if lots is None:
-        return Given(
-            None,
-            f"No lots are sealed for site {options.site}: trialwitness assign --prepare --study {options.study} "
-            f"--records {options.records} --site {options.site}",
-        )
-    wanted = options.lot
-    if wanted is None:
-        waiting = lots.waiting(stratum)
-        if waiting:
-            raise WitnessError(
-                f"Lot {waiting[0]} was opened and has no record yet. If it was opened for {participant}, say --lot "
-                f"{waiting[0]}; if for somebody who did not come, its place is spent: say --lot next."
-            )
-    if wanted in (None, "next"):
-        drawn, how = lots.open_next(stratum, options.by, [one.lot for one in placed]), "opened now"
+    if options.take_back is not None:
+        if not options.words:
+            raise WitnessError("--take-back needs --words TEXT: why it is taken back.")
+        take_back(directory, options.take_back, options.by, options.words)
+        number, said = options.take_back, f"Number {options.take_back} is taken back; it stays in the file."
+    elif options.no_show:
+        number = enter_no_show(directory, study.name, options.by)
+        said = f"Entered as number {number}: somebody did not come. No lot was opened."
     else:
-        if not wanted.isdecimal():
-            raise WitnessError("--lot needs the number of a lot that was opened, or next.")
-        drawn, how = lots.opened_lot(stratum, int(wanted)), "opened before"
-        if (stratum, drawn.number) in lots.used():
-            raise WitnessError(f"Lot {drawn.number} is used in another record already; leave --lot out.")
-    why = f"Lot {drawn.number} of site {options.site}, {how}."
-    return Given(drawn.group, why, lots.for_opening(drawn), lots, drawn)
+        reason, words = options.excluded, _reason_words(study, options.excluded)
+        exclusion = Exclusion(reason, words, _screened(study, directory, options))
+        number = enter_not_taken(directory, study.name, options.by, exclusion)
+        said = f"Entered as number {number}: not taken ({words}). No lot was opened."
+    asked = asked_of(directory, study.name)
+    if options.json:
+        print_json({"number": number, **asked.as_json()})
+    else:
+        parts = [f"{asked.no_shows} did not come", *(f"{n} not taken: {words}" for words, n in asked.by_words.items())]
+        print(harmless(said))
+        print(harmless(f"So far: {'; '.join(parts)}. By mistake: trialwitness assign --take-back {number} --words …"))
+    return 0
 
 
-def _waits_for(study: Study, directory: Any, participant: str) -> str | None:
-    """What the participant's lot still waits for, in a sentence; None where it may be opened. Raises `WitnessError` for
-    somebody who was not taken."""
+def _reason_words(study: Study, reason: str) -> str:
     from monitor.errors import WitnessError
-    from monitor.reports.assigning.lot_rule import entered_of, exclusion_of, not_ticked
 
-    rule = study.assignment
-    if rule is None or not (rule.after or rule.excluded):
-        return None
-    entered = entered_of(directory, study, participant)
-    excluded = exclusion_of(directory, study, entered)
-    if excluded is not None:
+    known = study.assignment.excluded if study.assignment is not None else {}
+    if reason not in known:
+        names = ", ".join(known) or "none"
+        raise WitnessError(f"The study has no reason {reason!r} in [assignment.excluded]; it has {names}.")
+    return known[reason]
+
+
+def _screened(study: Study, directory: Any, options: argparse.Namespace) -> tuple[str, ...]:
+    """Ids of the records of whoever is not taken. Raises `WitnessError` for somebody who has a lot: then it is a loss
+    after the assignment, and stays in the group."""
+    from monitor.errors import WitnessError
+    from monitor.reports.assigning.lot_rule import entered_of, exclusion_of
+    from monitor.study.assignment import check_code
+
+    if options.participant is None:
+        return ()
+    check_code(study, options.participant)
+    entered = entered_of(directory, study, options.participant)
+    if any(one.opening.group is not None or one.opening.lot is not None for one in entered):
         raise WitnessError(
-            f"{participant} was not taken ({excluded.words}), entered on {excluded.when[:10]} by {excluded.by}. If "
-            f"that was a mistake: trialwitness assign --take-back {excluded.number} --words …"
+            f"{options.participant} has a group already: who is lost after that stays in it, and is told by the run's "
+            "verdicts and rulings, or by withdraw."
         )
-    steps = not_ticked(study, entered)
-    if not steps:
-        return None
-    return (
-        f"No lot is opened for {participant} yet: {', '.join(steps)} not ticked on the run sheet. Tick what is done "
-        "(i), end the run, and begin the next one."
-    )
-
-
-@dataclass(frozen=True, slots=True)
-class PlannedRun:
-    """What `watch` plans for a participant by the study file and the runs so far."""
-
-    group: str | None
-    note: str | None
-    """A note that belongs into the record: why the group is another one."""
-    standing: Standing
-    given: Given
-
-    def bind(self, record: Any, by: str) -> None:
-        """Enters which record uses the lot, where one was opened for it."""
-        from monitor.record.reader import RecordFiles
-
-        if self.given.sealed is not None and self.given.drawn is not None:
-            self.given.sealed.bind(self.given.drawn, RecordFiles(record).record_id, by)
-
-
-def plan_run(study: Study, options: argparse.Namespace) -> PlannedRun:
-    """The group that `watch` plans for the participant, and how far the study is.
-
-    A sealed lot gives the group, and --group is refused beside it: it would be a way to ask for the next group. An
-    allocation list gives it, too; another --group than the list's is refused unless --group-words says why (which
-    becomes a note). A list or a record that cannot be read never keeps a run from beginning: it is said.
-    """
-    from dataclasses import replace
-    from pathlib import Path
-
-    from monitor.commands.shared.many_records import on_all_cores
-    from monitor.commands.shared.printing import say
-    from monitor.errors import WitnessError
-    from monitor.reports.assigning.earlier import Earlier, allocation_of, earlier_runs, standing_of
-
-    given, words, directory = options.group, options.group_words, Path(options.records)
-    note = f"group {given}: {words}" if given and words else None
-    nothing = Given(None, "")
-    earlier, allocation = None, None
-    try:
-        earlier = earlier_runs(study, directory, most_to_judge=MOST_TO_JUDGE, how=on_all_cores())
-    except WitnessError as error:
-        say(f"How far the study is cannot be said after a trial: {error}")
-    refuse_beside_lots(study, directory, options)
-    by_list = study.assignment is not None and study.assignment.method == "list"
-    runs = earlier or Earlier(placed_quickly(study, directory), ())
-    try:
-        allocation = allocation_of(study, _path(options.study))
-        found = give_group(study, directory, runs.placed, options, allocation) if study.assignment else nothing
-    except WitnessError as error:
-        if not by_list:
-            raise
-        say(f"No group is proposed: {error}")
-        found = nothing
-    standing = replace(standing_of(study, earlier, sealed=found.lot is not None), proposed=found.group, words=words)
-    if found.lot is not None or given is None:
-        if found.group is not None:
-            say(f"Group of {options.participant}: {found.group}. {found.why}")
-        elif found.why:
-            say(found.why)
-        return PlannedRun(found.group, note, standing, found)
-    if found.group is not None and given != found.group:
-        if not words:
-            raise WitnessError(
-                f"{options.participant} is in group {found.group}, and --group says {given}. {found.why} Leave --group "
-                'out, or say why it is changed with --group-words "…" (it becomes a note of the record).'
-            )
-        note = f"group {given} instead of {found.group}: {words}"
-    return PlannedRun(given, note, standing, found)
-
-
-def refuse_beside_lots(study: Study, directory: Any, options: argparse.Namespace) -> None:
-    """Raises `WitnessError` for --group where the site's lots give it."""
-    from monitor.errors import WitnessError
-    from monitor.reports.assigning.sealed import sealed_lots
-
-    rule = study.assignment
-    if options.group is None or rule is None or rule.method != "blocks":
-        return
-    if sealed_lots(directory, study, options.site) is not None:
-        raise WitnessError(
-            f"Groups come from the sealed lots of site {options.site}; leave --group out. (It would be a way to ask "
-            "which group is next.)"
-        )
-
-
-def placed_quickly(study: Study, directory: Any) -> Any:
-    """Who had which group, without judging anything."""
-    from monitor.reports.assigning.earlier import placed_by_openings
-
-    return placed_by_openings(study, directory)
-
-
-def say_how_far(study: Study, options: argparse.Namespace) -> None:
-    """After a run was closed: how far the study is with it. Never whose group is next, and never in the way of a
-    status."""
-    from pathlib import Path
-
-    from monitor.commands.shared.many_records import on_all_cores
-    from monitor.commands.shared.printing import say
-    from monitor.errors import WitnessError
-    from monitor.reports.assigning.earlier import earlier_runs, main_trigger
-
-    try:
-        runs = earlier_runs(study, Path(options.records), most_to_judge=MOST_TO_JUDGE, how=on_all_cores())
-    except WitnessError:
-        return  # it was said when the run began
-    trigger = main_trigger(study)
-    numbers = []
-    for name, group in study.groups.items():
-        planned = "" if group.planned is None else f" of {group.planned}"
-        numbers.append(f"{name} {runs.valid.get((trigger, name), 0)}{planned}")
-    say(f"Valid {trigger}: {', '.join(numbers)}.")
-
-
-def _path(text: str) -> Any:
-    from pathlib import Path
-
-    return Path(text)
+    before = exclusion_of(directory, study, entered)
+    if before is not None:
+        raise WitnessError(f"{options.participant} was entered as not taken already (number {before.number}).")
+    if not entered:
+        raise WitnessError(f"{options.participant} has no record here; leave --participant out.")
+    return tuple(one.record_id for one in entered)

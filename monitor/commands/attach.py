@@ -27,7 +27,7 @@ def add_to(subparsers: Any) -> None:
 def run(options: argparse.Namespace) -> int:
     from pathlib import Path
 
-    from monitor.commands.shared.live_run import show_run, stream_run
+    from monitor.commands.shared.live_run import Follower, show_run, stream_run
     from monitor.following.beginning import find_run
 
     records, name = Path(options.records), options.run
@@ -38,13 +38,7 @@ def run(options: argparse.Namespace) -> int:
 
         refuse_without_terminal()
     found = find_run(records.resolve(), name, read_only=options.read_only)
+    follower = Follower(options.by, options.read_only, options.announce)
     if options.headless:
-        return stream_run(
-            found,
-            by=options.by,
-            as_json=options.json,
-            until_end=True,
-            read_only=options.read_only,
-            announce=options.announce,
-        )
-    return show_run(found, by=options.by, read_only=options.read_only, announce=options.announce)
+        return stream_run(found, follower, as_json=options.json, until_end=True)
+    return show_run(found, follower)

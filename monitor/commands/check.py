@@ -134,7 +134,7 @@ def run(options: argparse.Namespace) -> int:
         lines += [*report.sentences(), *(line for trial in report.trials for line in trial_lines(trial))]
     if options.feed:
         from monitor.commissioning.check.dry.live import judge_feeds
-        from monitor.connect.streams import OpenedFeeds
+        from monitor.connect.opened_feeds import OpenedFeeds
 
         opened = OpenedFeeds(options.feed)
         try:

@@ -21,7 +21,8 @@ def add_to(subparsers: Any) -> None:
 def run(options: argparse.Namespace) -> int:
     from pathlib import Path
 
-    from monitor.commands.shared.live_run import end_run, show_run
+    from monitor.commands.shared.live_run import Follower, end_run, show_run
+    from monitor.commands.shared.simulator import Simulator
     from monitor.following.beginning import Driving, Listening, begin_run
     from monitor.simulation.plan import SimulationPlan, first_group
     from monitor.study.demo import DEMO_PARTICIPANT, demo_study
@@ -33,7 +34,11 @@ def run(options: argparse.Namespace) -> int:
 
         refuse_without_terminal()
     records = Path(options.records) if options.records else _state_directory()
-    with Simulator(options) as simulator:
+    drive = [
+        *("--study-kind", kind, "--group", plan.group, "--participant", DEMO_PARTICIPANT),
+        *("--scenario", options.scenario, "--seed", str(options.seed), "--speed", str(options.speed)),
+    ]
+    with Simulator(drive) as simulator:
         begun = begin_run(
             demo_study(kind),
             Driving(DEMO_PARTICIPANT, plan.group, is_new=True),
@@ -42,7 +47,7 @@ def run(options: argparse.Namespace) -> int:
         )
         if options.headless:
             return _headless(begun, options)
-        status = show_run(begun, by=options.by, says_it_goes_on=False, announce=options.announce)
+        status = show_run(begun, Follower(options.by, announce=options.announce), says_it_goes_on=False)
         if begun.is_recorded:
             # the simulator ends with the demo, so there is nothing that the recorder could go on with
             end_run(begun)
@@ -78,49 +83,3 @@ def _state_directory() -> Any:
 
     base = os.environ.get("XDG_STATE_HOME") or str(Path.home() / ".local" / "state")
     return Path(base) / "trialwitness" / "demo"
-
-
-class Simulator:
-    """The simulated drive in a process of its own; it begins when somebody listens."""
-
-    def __init__(self, options: argparse.Namespace) -> None:
-        import subprocess
-        import sys
-
-        from monitor.simulation.plan import first_group
-        from monitor.study.demo import DEMO_PARTICIPANT
-
-        self._process = subprocess.Popen(
-            [
-                *(sys.executable, "-m", "monitor", "simulate", "--json", "--wait", "30"),
-                *("--bind", "tcp://127.0.0.1:*"),
-                *("--study-kind", options.study_kind, "--group", first_group(options.study_kind)),
-                *("--participant", DEMO_PARTICIPANT),
-                *("--scenario", options.scenario, "--seed", str(options.seed), "--speed", str(options.speed)),
-            ],
-            stdin=subprocess.DEVNULL,
-            stdout=subprocess.PIPE,
-            stderr=subprocess.PIPE,
-            text=True,
-        )
-        self.endpoint = ""
-
-    def __enter__(self) -> Simulator:
-        self.endpoint = endpoint_of(self._process)
-        return self
-
-    def __exit__(self, *_: object) -> None:
-        self._process.terminate()
-        self._process.wait()
-
-
-def endpoint_of(process: Any) -> str:
-    """Where a simulator that was started with --json publishes. Raises `WitnessError` with what it said otherwise."""
-    import json
-
-    from monitor.errors import WitnessError
-
-    line = process.stdout.readline()
-    if not line:
-        raise WitnessError(process.stderr.read().strip() or "The simulator did not start.")
-    return str(json.loads(line)["endpoint"])

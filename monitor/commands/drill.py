@@ -136,16 +136,20 @@ class Drive:
         """Plays it on a screen, or by a script: the result (None where it was left before its end), a status, and
         whether the series goes on."""
         from monitor.commands.shared.live_run import end_run
+        from monitor.commands.shared.simulator import Simulator
         from monitor.commissioning.drill.cases import PLANNED_GROUP
         from monitor.commissioning.drill.source import DrillSource
         from monitor.following.beginning import Driving, Listening, begin_run
 
         case = self._drive.case
-        with Desk(case, self._drive.seed, case.code or self._code) as desk:
-            begun = begin_run(
-                self._study, Driving(self._code, PLANNED_GROUP, is_new=True), Listening((desk.endpoint,)), self._series
-            )
-            source = DrillSource(begun.follow(self._by), self._attempt, desk.hold_back)
+        drive = [
+            *("--short", "--hold-back-on-input", "--participant", case.code or self._code),
+            *("--scenario", case.scenario, "--group", case.group, "--seed", str(self._drive.seed)),
+        ]
+        with Simulator(drive) as simulator:
+            driving = Driving(self._code, PLANNED_GROUP, is_new=True)
+            begun = begin_run(self._study, driving, Listening((simulator.endpoint,)), self._series)
+            source = DrillSource(begun.follow(self._by), self._attempt, simulator.hold_back)
             try:
                 source.start()
                 if reacts_after_s is None:
@@ -173,43 +177,3 @@ class Drive:
             if view.feed.state in ("ended", "lost") and player.is_done:
                 return True
             time.sleep(0.05)
-
-
-class Desk:
-    """The simulator of one drive in a process of its own; its desk can hold the trigger back."""
-
-    def __init__(self, case: Any, seed: int, code: str) -> None:
-        import subprocess
-        import sys
-
-        self._process = subprocess.Popen(
-            [
-                *(sys.executable, "-m", "monitor", "simulate", "--json", "--wait", "30", "--short"),
-                *("--hold-back-on-input", "--bind", "tcp://127.0.0.1:*", "--participant", code),
-                *("--scenario", case.scenario, "--group", case.group, "--seed", str(seed)),
-            ],
-            stdin=subprocess.PIPE,
-            stdout=subprocess.PIPE,
-            stderr=subprocess.PIPE,
-            text=True,
-        )
-        self.endpoint = ""
-
-    def hold_back(self) -> None:
-        """Says so at the desk; nobody is there any more once the drive has ended."""
-        assert self._process.stdin is not None
-        try:
-            self._process.stdin.write("hold back\n")
-            self._process.stdin.flush()
-        except BrokenPipeError:
-            pass
-
-    def __enter__(self) -> Desk:
-        from monitor.commands.demo import endpoint_of
-
-        self.endpoint = endpoint_of(self._process)
-        return self
-
-    def __exit__(self, *_: object) -> None:
-        self._process.terminate()
-        self._process.wait()

@@ -39,7 +39,7 @@ def run(options: argparse.Namespace) -> int:
     from monitor.commands.tally import gathered, progress
     from monitor.errors import WitnessError
     from monitor.reports.export.cues import video_times
-    from monitor.reports.export.export import export_records, export_sentences, refuse_codes, unruled_trials
+    from monitor.reports.export.export import ExportPlan, export_records, export_sentences, refuse_codes, unruled_trials
     from monitor.study.loading import load_study
 
     if options.rate is not None and not 0.1 <= options.rate <= 1000.0:
@@ -52,12 +52,9 @@ def run(options: argparse.Namespace) -> int:
         look = look_entered(options, "export", {"to": options.form}, found)
     exported = export_records(
         found,
-        options.form,
+        ExportPlan(options.form, options.rate, options.unblind, video),
         Path(options.out),
         study=load_study(options.study) if options.study else None,
-        rate_hz=options.rate,
-        unblinded=options.unblind,
-        video=video,
         progress=progress("exporting records"),
     )
     if options.json:

@@ -55,7 +55,7 @@ def _say_once(directories: Any, *, everywhere: bool, as_json: bool) -> int:
 
 def _show(directories: Any, *, everywhere: bool, by: str | None) -> int:
     """The screen, and from it the screen on one run and back."""
-    from monitor.commands.shared.live_run import show_run
+    from monitor.commands.shared.live_run import Follower, show_run
     from monitor.commands.shared.printing import say
     from monitor.errors import WitnessError
     from monitor.following.beginning import find_run
@@ -74,7 +74,7 @@ def _show(directories: Any, *, everywhere: bool, by: str | None) -> int:
             said = ""
             try:
                 found = find_run(attach.record.parent, attach.record.name, read_only=not attach.writes)
-                status = show_run(found, by=by, read_only=not attach.writes, says_it_goes_on=False)
+                status = show_run(found, Follower(by, read_only=not attach.writes), says_it_goes_on=False)
             except WitnessError as error:
                 said = str(error)  # it was closed meanwhile, or its recorder has died
                 say(said)

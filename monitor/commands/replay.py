@@ -91,7 +91,9 @@ def _show(path: Path, study: Any, options: argparse.Namespace) -> int:
     from monitor.screens.replay.beside import LaidOver
 
     by = options.by or operator_name()
-    source = ReplayProvider(path, by=by, study=study, at_s=options.at, speed=options.speed)
+    source = ReplayProvider(path, by=by, study=study)
+    source.set_speed(options.speed)
+    source.seek(options.at)
     laid = None
     if options.beside is not None:
         laid = LaidOver(_other_record(path, source.map.study.name, options.beside), options.aligned, options.trial)

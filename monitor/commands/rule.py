@@ -58,7 +58,7 @@ def enter(path: Any, options: argparse.Namespace, trial: Any, study: Any) -> Non
 
     from monitor.archive.looks import count_looks
     from monitor.errors import WitnessError
-    from monitor.judging.rulings import refused, seen_now
+    from monitor.judging.entered.rulings import refused, seen_now
     from monitor.record.addendum import append_addendum
 
     entered = {"key": uuid.uuid4().hex, "trial": trial.id, "by": options.by, "wall": time.time(), "at": None}

@@ -7,7 +7,7 @@ from typing import Any
 
 
 def add_to(subparsers: Any) -> None:
-    from monitor.commands.assign import add_lot_options
+    from monitor.commands.shared.planning import add_lot_options
 
     parser = subparsers.add_parser("watch", help="record, judge and show a live run", description=__doc__)
     parser.add_argument("--study", required=True, metavar="FILE")
@@ -69,10 +69,10 @@ def add_announce(parser: argparse.ArgumentParser) -> None:
 def run(options: argparse.Namespace) -> int:
     from pathlib import Path
 
-    from monitor.commands.assign import plan_run, say_how_far
-    from monitor.commands.shared.live_run import show_run, stream_run
+    from monitor.commands.shared.live_run import Follower, show_run, stream_run
+    from monitor.commands.shared.planning import plan_run, say_how_far
     from monitor.commands.shared.printing import say
-    from monitor.connect.streams import OpenedFeeds
+    from monitor.connect.opened_feeds import OpenedFeeds
     from monitor.errors import WitnessError
     from monitor.following.beginning import Driving, Listening, begin_run, check_participant, enter_at_start
     from monitor.following.live import operator_name
@@ -105,11 +105,11 @@ def run(options: argparse.Namespace) -> int:
         enter_at_start(begun, options.by or operator_name(), [*notes, *begun.found_before])
     except WitnessError as error:
         say(str(error))  # the run has begun, and a note is no reason to leave it
+    follower = Follower(options.by, announce=options.announce)
     if options.headless:
-        told: dict[str, Any] = {"by": options.by, "announce": options.announce}
-        status = stream_run(begun, as_json=options.json, until_end=options.until_end, **told)
+        status = stream_run(begun, follower, as_json=options.json, until_end=options.until_end)
     else:
-        status = show_run(begun, by=options.by, announce=options.announce)
+        status = show_run(begun, follower)
     if status < 128 and not begun.is_recorded:
         say_how_far(study, options)
     return status

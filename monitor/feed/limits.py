@@ -125,7 +125,8 @@ def number_or_nan(value: Any, key: str, allowed: frozenset[type]) -> float:
     if value is None:
         return math.nan
     if type(value) in allowed:
-        return value  # type: ignore[no-any-return]
+        number: float = value  # a flag or an integer stays one
+        return number
     raise Refusal(f"`{shown(key)}` is {kind_of(value)}, not a number")
 
 

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
-from monitor.judging.companions import CompanionState
 from monitor.judging.day.log import DayLog
-from monitor.judging.operator import ComfortRating
+from monitor.judging.entered.companions import CompanionState
+from monitor.judging.entered.operator import ComfortRating
 from monitor.judging.rules.stopped import Stop
 from monitor.study.day.model import AskedWhen
 

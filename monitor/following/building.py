@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 from functools import cache
+from typing import NamedTuple
 
 import numpy as np
 
@@ -261,31 +262,40 @@ def sheet_lines(session: Session, log: DriveLog | None, *, masked: bool) -> list
     if log is not None and log.blocks:
         own = log.blocks[-1].frames.own
         station, speed = float(own["station"][-1]), float(own["speed"][-1])
-    t = log.newest_t if log is not None else float("nan")
+    here = _Here(float(log.newest_t) if log is not None else float("nan"), station, speed)
     before = [step for step in session.operator.day.ticked_before if session.study.is_once(step)]
     done = {*session.operator.steps_done, *before}
     ticked = (SheetStep(one.name) for one in session.study.day.companions if one.is_ticked)
     steps = (*session.study.sheet, *ticked)
-    return [_sheet_line(step, station, speed, t, done=step.name in done, masked=masked) for step in steps]
+    return [_sheet_line(step, here, done=step.name in done, masked=masked) for step in steps]
 
 
-def _sheet_line(step: SheetStep, station: float, speed: float, t: float, *, done: bool, masked: bool) -> SheetLine:
+class _Here(NamedTuple):
+    """Where the own car is: the time of the drive in s, its station in m, its speed in m/s; NaN where not known."""
+
+    t: float
+    station_m: float
+    speed_mps: float
+
+
+def _sheet_line(step: SheetStep, here: _Here, *, done: bool, masked: bool) -> SheetLine:
     left_m = left_s = None
     if step.at_station_m is not None and masked:
         pass  # how far it is tells how fast the car goes
-    elif step.at_station_m is not None and np.isfinite(station):
-        left_m = step.at_station_m - station
-        left_s = left_m / speed if speed > 0.1 else None
-    elif step.at_s is not None and np.isfinite(t):
-        left_s = step.at_s - float(t)
+    elif step.at_station_m is not None and np.isfinite(here.station_m):
+        left_m = step.at_station_m - here.station_m
+        left_s = left_m / here.speed_mps if here.speed_mps > 0.1 else None
+    elif step.at_s is not None and np.isfinite(here.t):
+        left_s = step.at_s - here.t
+    left = left_s if left_m is None else left_m
     state: StepState
     if done:
         state = "done"
     elif step.at_station_m is None and step.at_s is None:
         state = "any time"
-    elif left_m is None and left_s is None:
+    elif left is None:
         state = "not known"
-    elif (left_s if left_m is None else left_m) <= 0:  # type: ignore[operator]
+    elif left <= 0:
         state = "due"
     else:
         state = "soon" if left_s is not None and left_s <= SOON_S else "later"

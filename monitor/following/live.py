@@ -28,7 +28,7 @@ from monitor.following.reorder_buffer import Holding, is_frame
 from monitor.following.status_stream import StatusStream, WriterWatch
 from monitor.following.view import LiveView, PreflightView, RecorderView
 from monitor.judging.case.trial import Trial
-from monitor.judging.rulings import seen_now
+from monitor.judging.entered.rulings import seen_now
 from monitor.judging.session import Session
 from monitor.record.clock import SYSTEM_CLOCK
 from monitor.record.entries import EntryKind, unpack_opening

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 
-from monitor.following.view import FeedView, NumberView, OutlookRow, OutlookView, StripView
+from monitor.following.coming.view import OutlookRow, OutlookView
+from monitor.following.view import FeedView, NumberView, StripView
 from monitor.judging.blinding import Span, hidden_frames, reveals
 from monitor.judging.case.blocks import MeasuredBlock
 from monitor.judging.case.drive import DriveLog

@@ -19,7 +19,7 @@ from monitor.errors import WitnessError
 from monitor.following.building import STALE_S
 from monitor.following.live import BEHIND_S, Following
 from monitor.following.view import LiveView
-from monitor.judging.rulings import refused_entry
+from monitor.judging.entered.rulings import refused_entry
 from monitor.record.clock import SYSTEM_CLOCK
 
 VIEW_EVERY_S = 0.2

@@ -1,11 +1,21 @@
-"""A judged session as the JSON object of one record (contract of the command line)."""
+"""A judged session as the JSON object of one record (contract of the command line), and each of its parts."""
 
 from __future__ import annotations
 
+import math
 from typing import Any
 
 from monitor.judging.blinding import masked_from
-from monitor.judging.case.trial import note_json, number, trial_json
+from monitor.judging.case.trial import (
+    ConditionEvidence,
+    ConditionResult,
+    Note,
+    Response,
+    Ruling,
+    Seen,
+    SourceEvidence,
+    Trial,
+)
 from monitor.judging.session import Session
 from monitor.judging.source_state import look_at_sources
 
@@ -79,3 +89,125 @@ def sources_json(session: Session, *, hides_length: bool) -> list[dict[str, Any]
         }
         for one, log in zip(look_at_sources(session), session.sources.logs, strict=True)
     ]
+
+
+def number(value: float | None) -> float | None:
+    """A JSON number, or None where the value is none, NaN or infinite."""
+    return None if value is None or not math.isfinite(value) else value
+
+
+def trial_json(trial: Trial) -> dict[str, Any]:
+    """The trial as the command line's contract states it. Of a trial that came after another one whose response is
+    hidden, `fired_at` is null too."""
+    response = None if trial.response is None or trial.response_hidden else response_json(trial.response)
+    rulings = [ruling_json(one) for one in trial.rulings]
+    return {
+        "id": trial.id,
+        "trigger": trial.trigger,
+        "drive": trial.drive,
+        "fired_at": number(trial.told_fired_at),
+        "wall": number(trial.wall),
+        "stage": trial.stage,
+        "verdict": trial.verdict,
+        "ruling": rulings[-1] if rulings else None,
+        "rulings": rulings,
+        "effective": trial.effective,
+        "naive": trial.naive,
+        "role_id": dict(trial.told_role_id),
+        "timing": {
+            "expected_at": number(trial.told_expected_at),
+            "delay_s": number(trial.timing.delay_s),
+            "result": trial.timing.result,
+        },
+        "conditions": [condition_json(condition) for condition in trial.conditions],
+        "findings": [
+            {"code": one.code, "severity": one.severity, "sentence": one.sentence, "at": number(one.at)}
+            for one in trial.findings
+        ],
+        "alert": {
+            "expected": list(trial.alert.expected or ()),
+            "given": list(trial.alert.given),
+            "at": number(trial.alert.at),
+            "evidence": trial.alert.evidence,
+            "result": trial.alert.result,
+        },
+        "response": response,
+        "response_hidden": trial.response_hidden,
+        "what_now": trial.what_now,
+        **({} if trial.surprises else {"surprises": False}),
+        **({} if trial.treatment is None else {"treatment": trial.treatment}),
+        **({"sources": [source_json(one) for one in trial.sources]} if trial.sources else {}),
+    }
+
+
+def ruling_json(ruling: Ruling) -> dict[str, Any]:
+    """One ruling; `seen` is null where it was not recorded what its author knew."""
+    seen = ruling.seen
+    return {
+        "verdict": ruling.verdict,
+        "reason": ruling.reason,
+        "words": ruling.words,
+        "by": ruling.by,
+        "at": number(ruling.at),
+        "wall": number(ruling.wall),
+        "seen": seen and {name: getattr(seen, name) for name in Seen.__slots__},
+    }
+
+
+def source_json(source: SourceEvidence) -> dict[str, Any]:
+    """A further source at the fire."""
+    fields = {name: getattr(source, name) for name in SourceEvidence.__slots__}
+    return fields | {name: number(fields[name]) for name in ("offset_s", "uncertainty_s")}
+
+
+def condition_json(condition: ConditionResult) -> dict[str, Any]:
+    """One condition as the contract states it."""
+    fields: dict[str, Any] = {
+        "name": condition.name,
+        "measure": condition.measure,
+        "role": condition.role,
+        "state": condition.state,
+        "unit": condition.unit,
+        "result": condition.result,
+        "at_edge": condition.at_edge,
+        "required": condition.required,
+    }
+    for name in ("at_least", "at_most", "value", "margin"):
+        fields[name] = number(getattr(condition, name))
+    told = condition.evidence or ConditionEvidence((), None, None, None)
+    fields["evidence"] = {
+        "by": list(told.by),
+        "rebuilt": number(told.rebuilt),
+        "differs": number(told.differs),
+        "noticed_from": number(told.noticed_from),
+    }
+    if condition.outside is not None:
+        fields["outside"] = list(condition.outside)
+    if condition.any_of:
+        fields["any_of"] = list(condition.any_of)
+    return fields
+
+
+def response_json(response: Response) -> dict[str, Any]:
+    """The response: the contract's keys, then the further figures; what only some studies ask for where it is there."""
+    return {
+        name: number(value) if isinstance(value, float) else value
+        for name, value in ((name, getattr(response, name)) for name in Response.__slots__)
+        if name not in _WHERE_ASKED or value not in (None, {})
+    }
+
+
+_WHERE_ASKED = ("signs", "sign_states", "max_lateral_deviation_m", "time_to_stable_s")
+
+
+def note_json(note: Note) -> dict[str, Any]:
+    """One note as the contract states it."""
+    back = note.retracted
+    return {
+        "at": number(note.at),
+        "drive": note.drive,
+        "wall": number(note.wall),
+        "by": note.by,
+        "text": note.text,
+        "retracted": back and {"by": back.by, "wall": number(back.wall), "words": back.words},
+    }

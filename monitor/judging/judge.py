@@ -18,7 +18,6 @@ from monitor.judging.case.trial import (
     Timing,
     Trial,
 )
-from monitor.judging.evidence.causes import turned_channels
 from monitor.judging.occasion import Occasion, wanted
 from monitor.judging.response import find_origin, time_response
 from monitor.judging.rules.alerts import judge_alert, judge_unaccounted, treatment_findings
@@ -38,7 +37,7 @@ from monitor.judging.rules.source_trouble import (
 )
 from monitor.judging.rules.tasks import judge_task
 from monitor.judging.rules.timing_evidence import ALONE
-from monitor.judging.settled import Settled, cut_bodies
+from monitor.judging.settled import Settled
 from monitor.judging.timing import Asked, judge_timing_surely, timing_findings, too_soon_findings
 from monitor.judging.verdict import decide, leave_open
 
@@ -150,8 +149,11 @@ def find_response_origin(occasion: Occasion, marker: ReceivedMarker) -> float | 
     return find_origin(case, look_for_hazard(case).onset_t)
 
 
-def judge_response(occasion: Occasion, marker: ReceivedMarker, alert: AlertResult) -> Response | None:
-    """The response; None where there is no rule or its origin is not found."""
+def judge_response(
+    occasion: Occasion, marker: ReceivedMarker, alert: AlertResult, unbelieved: frozenset[str]
+) -> Response | None:
+    """The response; None where there is no rule or its origin is not found. `unbelieved`: channels of own car that are
+    in another unit."""
     case = occasion.case(marker)
     t0 = find_origin(case, look_for_hazard(case).onset_t)
     rule = case.trigger.response
@@ -160,10 +162,7 @@ def judge_response(occasion: Occasion, marker: ReceivedMarker, alert: AlertResul
     stretch = cut_stretch(case.drive, t0 - rule.looks_back_s, t0 + rule.horizon_s, case.number)
     if stretch is None:
         return None
-    bodies = cut_bodies(case, case.trigger.role, case.fired_at)
-    turned = () if bodies is None else turned_channels(bodies.own)
-    unbelieved = frozenset(cause.channel for cause in turned if cause.kind == "unit")
-    return time_response(case, stretch, t0, alert, over=case.over, unbelieved=unbelieved)
+    return time_response(case, stretch, t0, alert, unbelieved=unbelieved)
 
 
 def shown_as_of(occasion: Occasion, marker: ReceivedMarker) -> Shown:

@@ -18,6 +18,7 @@ from monitor.judging.case.values import IN, MISSING, stand_in_band, values_on
 from monitor.measures.columns import BoolArray, FloatArray
 from monitor.measures.measured import Measured, measured
 from monitor.study.rules import ResponseRule, ResponseSign, StableRule
+from monitor.study.terms import Measure
 
 SignState = Literal["came", "did not come", "already there", "not measured"]
 
@@ -30,13 +31,29 @@ class Onset:
     at_s: float | None = None
 
 
-def onset_of(case: Case, stretch: Stretch, sign: ResponseSign, t0: float, end_t: float, rule: ResponseRule) -> Onset:
-    """A sign between the origin and the end of the response (horizon or contact)."""
-    values = values_on(stretch, sign.measure, case.cast.rows_in(stretch))
+@dataclass(frozen=True, slots=True)
+class Watched:
+    """The frames that a response is looked for in: from its origin to the end (horizon, contact or end of the drive),
+    in seconds of the drive."""
+
+    case: Case
+    stretch: Stretch
+    t0: float
+    end_t: float
+
+    def values(self, measure: Measure) -> Measured:
+        """The values of a measure on all frames of the stretch."""
+        return values_on(self.stretch, measure, self.case.cast.rows_in(self.stretch))
+
+
+def onset_of(watched: Watched, sign: ResponseSign, rule: ResponseRule) -> Onset:
+    """A sign between the origin and the end of the response."""
+    stretch, t0 = watched.stretch, watched.t0
+    values = watched.values(sign.measure)
     if sign.from_baseline:
         values = _from_baseline(stretch, values, t0, rule)
     inside = stand_in_band(stretch.t, values, sign.band, sign.measure).inside
-    span = stretch.window(t0, end_t)
+    span = stretch.window(t0, watched.end_t)
     if span.stop <= span.start or bool((inside[span] == MISSING).all()):
         return Onset("not measured")
     if inside[span.start] == IN:
@@ -45,14 +62,12 @@ def onset_of(case: Case, stretch: Stretch, sign: ResponseSign, t0: float, end_t:
     return Onset("did not come") if at is None else Onset("came", float(stretch.t[at] - t0))
 
 
-def time_to_stable(
-    case: Case, stretch: Stretch, stable: StableRule, t0: float, from_t: float, end_t: float
-) -> float | None:
+def time_to_stable(watched: Watched, stable: StableRule, from_t: float) -> float | None:
     """Seconds from the origin until the car is stable and stays so; not before `from_t`, the last onset."""
-    values = values_on(stretch, stable.measure, case.cast.rows_in(stretch))
-    inside = stand_in_band(stretch.t, values, stable.band, stable.measure).inside == IN
-    at = _first_held(stretch, inside, stretch.window(from_t, end_t), stable.held_s)
-    return None if at is None else float(stretch.t[at] - t0)
+    stretch = watched.stretch
+    inside = stand_in_band(stretch.t, watched.values(stable.measure), stable.band, stable.measure).inside == IN
+    at = _first_held(stretch, inside, stretch.window(from_t, watched.end_t), stable.held_s)
+    return None if at is None else float(stretch.t[at] - watched.t0)
 
 
 def greatest_lateral_deviation(stretch: Stretch, t0: float, end_t: float, rule: ResponseRule) -> float | None:

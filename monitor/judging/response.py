@@ -11,7 +11,7 @@ from monitor.judging.case.case import Case
 from monitor.judging.case.stretch import Stretch
 from monitor.judging.case.trial import AlertResult, Response
 from monitor.judging.case.values import IN, held_rows, pair_values, stand_in_band, values_on
-from monitor.judging.onsets import Onset, greatest_lateral_deviation, onset_of, time_to_stable
+from monitor.judging.onsets import Onset, Watched, greatest_lateral_deviation, onset_of, time_to_stable
 from monitor.measures.columns import FloatArray, IntArray
 from monitor.study.rules import ResponseRule
 
@@ -41,7 +41,6 @@ def time_response(
     t0: float,
     alert: AlertResult,
     *,
-    over: bool,
     unbelieved: frozenset[str] = frozenset(),
 ) -> Response:
     """The response in the frames from `t0` − baseline to `t0` + horizon. `unbelieved`: channels of own car that are
@@ -61,15 +60,15 @@ def time_response(
     steering_s = _steering_s(t, own["steering_angle"], _before(stretch, "steering_angle", t0, rule), rule)
     onsets = {"accelerator": release_s, "brake": brake_s, "steering": steering_s}
     if rule.signs:
-        end_t = t0 + (rule.horizon_s if contact_s is None else contact_s)
-        signs = {one.name: onset_of(case, stretch, one, t0, end_t, rule) for one in rule.signs}
+        watched = Watched(case, stretch, t0, t0 + (rule.horizon_s if contact_s is None else contact_s))
+        signs = {one.name: onset_of(watched, one, rule) for one in rule.signs}
         onsets = {name: one.at_s for name, one in signs.items()}
     else:
         signs = {}
     known = {name: value for name, value in onsets.items() if value is not None}
     first = min(known, key=lambda name: known[name]) if known else None
     first_s = known[first] if first else None
-    cut = over and stretch.covered_to < t0 + rule.horizon_s - 1.5 * stretch.period_s
+    cut = case.over and stretch.covered_to < t0 + rule.horizon_s - 1.5 * stretch.period_s
     braked = len(own["brake"]) > 0 and bool(own["brake"][0] > rule.brake_threshold)
     if rule.signs:
         is_early = any(known.get(one.name, np.inf) < one.anticipatory_s for one in rule.signs)
@@ -112,7 +111,7 @@ def time_response(
         else None,
         time_to_stable_s=None
         if rule.stable is None
-        else time_to_stable(case, stretch, rule.stable, t0, t0 + max(known.values(), default=0.0), t0 + end_s),
+        else time_to_stable(Watched(case, stretch, t0, t0 + end_s), rule.stable, t0 + max(known.values(), default=0.0)),
     )
 
 

@@ -14,7 +14,6 @@ from monitor.feed.decode import decode_message
 from monitor.feed.schema import Frame, Marker, Refused
 from monitor.judging.advice import what_now
 from monitor.judging.blinding import hide, is_blind
-from monitor.judging.called import with_calls
 from monitor.judging.case.alignment import AlignedSources
 from monitor.judging.case.blocks import KeptRun, KeptSamples, MeasuredBlock
 from monitor.judging.case.drive import DriveLog
@@ -23,17 +22,18 @@ from monitor.judging.case.pacing import Pacing, by_number
 from monitor.judging.case.received import MARKER_DELAY_S
 from monitor.judging.case.sources import Sources
 from monitor.judging.case.trial import Trial
-from monitor.judging.companions import CompanionState, MeasuredCounts, companion_states
-from monitor.judging.finalisation import Finalisation
+from monitor.judging.entered.called import with_calls
+from monitor.judging.entered.companions import CompanionState, MeasuredCounts, companion_states
+from monitor.judging.entered.operator import OperatorLog
 from monitor.judging.firing import FireWatch
 from monitor.judging.late_rule import looks_at_signals
 from monitor.judging.occasion import Occasion, Plan
-from monitor.judging.operator import OperatorLog
 from monitor.judging.rules.exposure import Shown
-from monitor.judging.tracks import STRIP_S as STRIP_S
-from monitor.judging.tracks import DriveTrials as DriveTrials
-from monitor.judging.tracks import Track as Track
-from monitor.judging.tracks import retention_s as retention_s
+from monitor.judging.tracks.drive_trials import STRIP_S as STRIP_S
+from monitor.judging.tracks.drive_trials import DriveTrials as DriveTrials
+from monitor.judging.tracks.drive_trials import Track as Track
+from monitor.judging.tracks.drive_trials import retention_s as retention_s
+from monitor.judging.tracks.finalisation import Finalisation
 from monitor.record.entries import Entry, EntryKind, Opening, unpack_frames, unpack_map
 from monitor.study.model import Study
 from monitor.study.standing import standing_from_map

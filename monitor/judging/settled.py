@@ -11,6 +11,8 @@ from monitor.judging.case.received import MARKER_DELAY_S
 from monitor.judging.case.stretch import Stretch, cut_stretch
 from monitor.judging.case.trial import Finding, Timing
 from monitor.judging.evidence.ahead import OtherLead, lead_otherwise
+from monitor.judging.evidence.bodies import Body
+from monitor.judging.evidence.causes import turned_channels
 from monitor.judging.evidence.cutting import own_body, role_body
 from monitor.judging.evidence.inputs import Bodies
 from monitor.judging.evidence.weighing import Weighed, weigh
@@ -39,6 +41,15 @@ class Settled:
     """Up to when nothing had become of the lead after the fire: of those frames nothing can become of it any more."""
     _before: dict[frozenset[str], list[Finding]] = field(default_factory=dict)
     _bodies: dict[tuple[str, float], Bodies | None] = field(default_factory=dict)
+    _own: Body | None = None
+    """Own car up to the fire: the same in all `_bodies`."""
+    wrong_units: frozenset[str] = frozenset()
+    """Channels of own car that are in another unit than they should be."""
+
+    def emptied(self) -> Settled:
+        """What a final trial's response still asks for. The rest, some hundred kilobytes a trial, is not kept."""
+        turned = () if self._own is None else turned_channels(self._own)
+        return Settled(wrong_units=frozenset(cause.channel for cause in turned if cause.kind == "unit"))
 
     def fork(self) -> Settled:
         """The same, to go on from alone."""
@@ -80,7 +91,8 @@ class Settled:
         """Own car up to the fire and the vehicle in a role up to `until_t`, with the run-up; None without frames."""
         key = role_name, until_t
         if key not in self._bodies:
-            self._bodies[key] = cut_bodies(case, role_name, until_t)
+            bodies = self._bodies[key] = cut_bodies(case, role_name, until_t, self._own)
+            self._own = self._own if bodies is None else bodies.own
         return self._bodies[key]
 
     def has_seen(self, case: Case) -> bool:
@@ -144,8 +156,9 @@ class Settled:
         return doubts
 
 
-def cut_bodies(case: Case, role_name: str, until_t: float) -> Bodies | None:
-    """Own car up to the fire and the vehicle in a role up to `until_t`, from the run-up on."""
+def cut_bodies(case: Case, role_name: str, until_t: float, own: Body | None = None) -> Bodies | None:
+    """Own car up to the fire, or `own` that was cut out so before, and the vehicle in a role up to `until_t`, from the
+    run-up on."""
     stretch = cut_stretch(case.drive, case.run_up_t, until_t, case.number)
     if stretch is None or stretch.last_at(case.fired_at) < 1:
         return None
@@ -156,7 +169,7 @@ def cut_bodies(case: Case, role_name: str, until_t: float) -> Bodies | None:
     return Bodies(
         stretch=stretch,
         rows=rows,
-        own=own_body(stretch, case.fired_at, accepted),
+        own=own_body(stretch, case.fired_at, accepted) if own is None else own,
         other=role_body(stretch, rows, named, until_t, accepted),
         role_name=role_name,
         until_t=until_t,

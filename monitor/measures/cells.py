@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 
@@ -146,7 +147,7 @@ class Cells:
         new[1:] = (np.diff(key) != 0) | (np.diff(segment) != 0)
         keys, count = np.unique(key[new], return_counts=True)
         left, low = (keys >> 32).astype(np.float64) * self._side, _low_half(keys) * self._side
-        level = _joined(_nearest_only(segments, left, low, self._side, segment[new], count))
+        level = _joined(_nearest_only(segments, _Squares(left, low, self._side), segment[new], count))
         within = level.distance <= reach_m + self._side
         return keys[within], _selected(level, within)
 
@@ -170,13 +171,20 @@ def _split(segments: Segments, level: _Level, cells: IntArray, side: float) -> I
         left, low = level.left[parents] + number % SPLIT * part, level.low[parents] + number // SPLIT * part
         count = level.count[parents]
         pick = np.arange(int(count.sum())) + np.repeat(begin[parents] - (np.cumsum(count) - count), count)
-        yield from _nearest_only(segments, left, low, part, level.lists[pick], count)
+        yield from _nearest_only(segments, _Squares(left, low, part), level.lists[pick], count)
 
 
-def _nearest_only(
-    segments: Segments, left: FloatArray, low: FloatArray, side: float, lists: IntArray, count: IntArray
-) -> Iterator[_Level]:
+class _Squares(NamedTuple):
+    """Lower left corners of cells, shape (n,), and the side that all of them have, in m."""
+
+    left: FloatArray
+    low: FloatArray
+    side: float
+
+
+def _nearest_only(segments: Segments, squares: _Squares, lists: IntArray, count: IntArray) -> Iterator[_Level]:
     """The cells with only those segments in their lists that can be nearest to a point in them."""
+    left, low, side = squares
     begin = np.cumsum(count) - count
     for some in _runs(count):
         number = count[some]

@@ -158,3 +158,10 @@ class RecordReading(RecordFiles):
                 f"see what is left with: trialwitness verify {path}"
             )
         self.opening = unpack_opening(found[0].payload)
+
+
+def began_wall(path: Path) -> float:
+    """Wall clock of the record's first whole entry, seconds since 1970; 0.0 where there is none."""
+    for entries in RecordFiles(path).blocks(0, 1):
+        return entries[0].wall_ns / 1e9
+    return 0.0

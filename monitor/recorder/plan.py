@@ -9,7 +9,7 @@ from typing import Any
 
 from monitor.errors import WitnessError
 from monitor.feed.curve import CurveFiles
-from monitor.feed.subscriber import LinkTiming
+from monitor.feed.endpoint import LinkTiming
 from monitor.record.entries import Opening
 
 IDLE_CLOSE_S = 1800.0

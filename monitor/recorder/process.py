@@ -18,7 +18,8 @@ from typing import Any
 import zmq
 
 from monitor.errors import WitnessError
-from monitor.feed.subscriber import Endpoint, FeedSubscription
+from monitor.feed.endpoint import Endpoint
+from monitor.feed.subscriber import FeedSubscription
 from monitor.record.bytes.framing import OVERHEAD
 from monitor.record.clock import SYSTEM_CLOCK, Clock
 from monitor.record.disk import DISK, DiskCalls, RecordNotWritable

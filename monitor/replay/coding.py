@@ -8,8 +8,8 @@ from pathlib import Path
 
 from monitor.archive.review import review_record
 from monitor.judging.case.trial import Verdict
-from monitor.judging.coding import Coding, CodingCase, cases, codings_of, refused
-from monitor.judging.rulings import ACCEPTING, CONFIRMED
+from monitor.judging.entered.coding import Coding, CodingCase, cases, codings_of, refused
+from monitor.judging.entered.rulings import ACCEPTING, CONFIRMED
 from monitor.record.addendum import append_addendum, read_addendum
 from monitor.record.reader import RecordFiles
 from monitor.study.model import Reason

@@ -10,18 +10,19 @@ import math
 import threading
 import time
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 from monitor.archive.looks import count_looks
 from monitor.errors import WitnessError
 from monitor.following.view import LiveView, RecorderView, TimelineMark, TransportView
-from monitor.judging.blinding import hide, lifting
+from monitor.judging.blinding import lifting
 from monitor.judging.case.trial import Trial
-from monitor.judging.rulings import refused_entry, seen_now
+from monitor.judging.entered.rulings import refused_entry, seen_now
 from monitor.replay.addendum import AddendumWriting
 from monitor.replay.beside.runs import Alignment, LaidRun, ReadRun, lay_runs
+from monitor.replay.curtain import Curtain, first_hidden
 from monitor.replay.explain.changes import judge_again
 from monitor.replay.explain.explanation import Explanation, explain_trial
 from monitor.replay.explain.sweep import sweep_folder
@@ -42,15 +43,6 @@ NEAR_DAMAGE_S = 5.0
 FIRST_VIEW_WITHIN_S = 20.0
 
 
-@dataclass(frozen=True, slots=True)
-class Curtain:
-    """Where a replay of a blind record ends, in seconds of the record: at the end of the horizon of the first trial
-    whose response is hidden. How long anything took after that tells of the response."""
-
-    at_s: float
-    trial: str
-
-
 class ReplayProvider:
     """The record at `path`; `by` enters notes and rulings into its addendum. `study`: judge by another study file."""
 
@@ -60,16 +52,12 @@ class ReplayProvider:
         *,
         by: str,
         study: Study | None = None,
-        at_s: float = 0.0,
-        speed: float = 1.0,
         clock: Callable[[], float] = time.monotonic,
     ) -> None:
         """Raises `RecordUnreadable`, and `StudyFaults` where the study in the record does not load."""
         self._making = MapMaking(path, study)
         self.map: RecordMap = self._making.map
         self._pace = PlayClock(self.map.length_s, clock)
-        self._pace.set_speed(speed)
-        self._pace.go(at_s)
         self._lookups = LookUps(self.map)
         self._playback = Playback(self.map)
         self._addendum = AddendumWriting(path, by)
@@ -358,20 +346,8 @@ class ReplayProvider:
         asked = (len(found.done_tracks), found.done, len(self._addendum.entries))
         if asked != self._curtain_asked:
             self._curtain_asked = asked
-            self._curtain_found = self._first_hidden()
+            self._curtain_found = first_hidden(found, lifting(self._addendum.entries))
         return self._curtain_found
-
-    def _first_hidden(self) -> Curtain | None:
-        found = self.map
-        lifted = found.lifted | lifting(self._addendum.entries)
-        done = [track.trial for track in found.done_tracks.copy().values() if track.trial is not None]
-        trials = hide(found.study, [replace(one, blind=True, revealed=one.id in lifted) for one in done])
-        ends = [
-            Curtain(found.at_s_of(trial.drive, trial.hidden_to), trial.id)
-            for trial in trials
-            if trial.response_hidden and trial.hidden_to is not None
-        ]
-        return min(ends, key=lambda one: one.at_s, default=None)
 
     def _publish(self, revision: int) -> None:
         if self._playback.number == 0 and not self.map.done:

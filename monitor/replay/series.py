@@ -116,7 +116,7 @@ def series_about(found: RecordMap, playback: Playback, drive: int, start_t: floa
             for one in series
             if one.measure.kind == "pair" or np.isfinite(one.value[inside]).any()  # by being there it would tell
         ),
-        marks=tuple(_marks(found, log, drive, start_t, end_t, hidden)),
+        marks=tuple(_marks(found, log, start_t, end_t, hidden)),
         lost=tuple((loss.after_t, loss.before_t) for loss in stretch.losses if loss.touches(start_t, end_t)),
     )
 
@@ -179,7 +179,7 @@ def _masked(study: Study, series: Series, t: FloatArray, hidden: tuple[Span, ...
 
 
 def _marks(
-    found: RecordMap, log: DriveLog, drive: int, start_t: float, end_t: float, hidden: tuple[Span, ...]
+    found: RecordMap, log: DriveLog, start_t: float, end_t: float, hidden: tuple[Span, ...]
 ) -> list[TimelineMark]:
     marks = [
         TimelineMark(marker.t, word, f"{marker.name} {marker.kind.partition('_')[2]}".rstrip())
@@ -187,11 +187,11 @@ def _marks(
         if (word := word_on_plot(KINDS[marker.kind])) and not hides_marker(hidden, marker.kind, marker.t)
     ]
     for (number, name, _), track in found.done_tracks.items():
-        if number == drive and track.trial is not None and track.trial.timing.expected_at is not None:
+        if number == log.index and track.trial is not None and track.trial.timing.expected_at is not None:
             marks.append(TimelineMark(track.trial.timing.expected_at, "expected", f"{name} expected"))
     marks += [
         TimelineMark(place.t, place.kind, place.label)
         for place in found.places
-        if place.drive == drive and place.kind == "note"
+        if place.drive == log.index and place.kind == "note"
     ]
     return sorted((one for one in marks if start_t <= one.t <= end_t), key=lambda one: one.t)

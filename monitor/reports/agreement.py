@@ -12,8 +12,8 @@ import numpy as np
 
 from monitor.archive.gathering import count
 from monitor.errors import WitnessError
-from monitor.judging.coding import Coding, codings_of
-from monitor.judging.operator import VERDICTS
+from monitor.judging.entered.coding import Coding, codings_of
+from monitor.judging.entered.operator import VERDICTS
 from monitor.record.addendum import read_addendum
 from monitor.record.reader import list_records
 from monitor.record.tombstone import read_tombstone

@@ -19,8 +19,7 @@ import numpy.typing as npt
 from monitor.errors import WitnessError
 from monitor.judging.blinding import masked_from
 from monitor.judging.case.received import ReceivedMarker
-from monitor.judging.case.trial import note_json, number
-from monitor.judging.document import session_json
+from monitor.judging.document import note_json, number, session_json
 from monitor.measures.names import MEASURES
 from monitor.record.disk import is_being_written
 from monitor.record.reader import list_records

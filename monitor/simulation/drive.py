@@ -6,7 +6,7 @@ import math
 from collections.abc import Iterator
 
 from monitor.simulation.course import OWN_LANE_CENTRE_M, Course
-from monitor.simulation.driver import Driver
+from monitor.simulation.driver import Aside, Driver
 from monitor.simulation.idm import following_at
 from monitor.simulation.noise import stream
 from monitor.simulation.own_car import LENGTH_M, OWN_ID, PEDAL_ACCEL_MPS2, RESTING_AT_MOST, WIDTH_M, OwnCar, drag
@@ -143,8 +143,8 @@ class Drive:
         else:
             closing = body.speed_mps - ahead.speed_mps
             self.driver.work_pedals(t, car, self._looks_away(t), body.gap_to(ahead), closing)
-        aside_m = scenario.drift_m * _drift_share(body.station_m)
-        self.driver.steer(t, car, self.course, aside_m, scenario.swerve_m, self.script.gust_t)
+        keeps_m = scenario.drift_m * _drift_share(body.station_m)
+        self.driver.steer(t, car, self.course, Aside(keeps_m, scenario.swerve_m, self.script.gust_t))
 
     def _decide_hatchback(self, t: float, to_fire_s: float) -> None:
         if self.hatchback is None and self.scenario.cuts_in and to_fire_s <= HATCHBACK_SEEN_S:

@@ -46,6 +46,16 @@ class Response:
     swerves: float
 
 
+@dataclass(frozen=True, slots=True)
+class Aside:
+    """What takes the car off the middle of its lane, in m and s: how far the driver keeps beside it, how far a swerve
+    goes once the driver responds, and when a gust pushes."""
+
+    keeps_m: float = 0.0
+    swerve_m: float = 0.0
+    gust_t: float = math.inf
+
+
 @dataclass(slots=True)
 class Driver:
     """Drives the own car. `seed` fixes the noise and the response."""
@@ -127,17 +137,17 @@ class Driver:
         else:
             car.press(0.0, -force / PEDAL_DECEL_MPS2 if force < -COASTING_MPS2 else 0.0, self.step_s)
 
-    def steer(self, t: float, car: OwnCar, course: Course, aside_m: float, swerve_m: float, gust_t: float) -> None:
-        """Wheel of the coming step: towards an aim that wanders about the lane's middle plus `aside_m`.
+    def steer(self, t: float, car: OwnCar, course: Course, aside: Aside) -> None:
+        """Wheel of the coming step: towards an aim that wanders about where the driver keeps.
 
-        A push by a gust at `gust_t`, or a swerve, is corrected with more vigour than calm driving.
+        A push by a gust, or a swerve, is corrected with more vigour than calm driving.
         """
-        aim = self._habit_m + aside_m + LANE_WANDER_M * math.tanh(self._aim.step() / LANE_WANDER_M)
-        alert_from = [gust_t + self._gust_s]
-        if swerve_m and self.response is not None:
+        aim = self._habit_m + aside.keeps_m + LANE_WANDER_M * math.tanh(self._aim.step() / LANE_WANDER_M)
+        alert_from = [aside.gust_t + self._gust_s]
+        if aside.swerve_m and self.response is not None:
             alert_from.append(self.response.swerves)
             since = t - self.response.swerves
-            aim += swerve_m * (smooth_rise(since / 0.6) - smooth_rise((since - 2.5) / 1.5))
+            aim += aside.swerve_m * (smooth_rise(since / 0.6) - smooth_rise((since - 2.5) / 1.5))
         vigour = ALERT_PER_S if any(one <= t < one + CORRECTING_S for one in alert_from) else CALM_PER_S
         speed = max(car.body.speed_mps, 8.0)
         curvature = course.curvature(car.body.station_m)

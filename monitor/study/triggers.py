@@ -91,8 +91,8 @@ def _read_alert(section: Mapping[str, Any] | None, path: Path, names: Names, fau
     if section is None or faults.under(path):
         return None
     rule = AlertRule(**section)
-    _check_order(rule, "earliest_s", "latest_s", section, path, faults)
-    _check_order(rule, "at_least_lasting_s", "at_most_lasting_s", section, path, faults)
+    _check_order(rule, ("earliest_s", "latest_s"), section, path, faults)
+    _check_order(rule, ("at_least_lasting_s", "at_most_lasting_s"), section, path, faults)
     for modality in rule.output_delay_s:
         if names.modalities is not None and modality not in names.modalities:
             at = (*path, "output_delay_s", modality)
@@ -104,7 +104,7 @@ def _read_task(section: Mapping[str, Any] | None, path: Path, faults: Faults) ->
     if section is None or faults.under(path):
         return None
     rule = TaskRule(**section)
-    _check_order(rule, "begins_at_least_s", "begins_at_most_s", section, path, faults)
+    _check_order(rule, ("begins_at_least_s", "begins_at_most_s"), section, path, faults)
     return rule
 
 
@@ -201,8 +201,10 @@ def _read_rearm(trigger: Mapping[str, Any], path: Path, faults: Faults) -> Rearm
 
 
 def _check_order(
-    rule: AlertRule | TaskRule, low_key: str, high_key: str, section: Mapping[str, Any], path: Path, faults: Faults
+    rule: AlertRule | TaskRule, span: tuple[str, str], section: Mapping[str, Any], path: Path, faults: Faults
 ) -> None:
+    """A fault where the two ends of a span, named by their keys, are the wrong way round."""
+    low_key, high_key = span
     low, high = getattr(rule, low_key), getattr(rule, high_key)
     if low is None or high is None or low <= high:
         return

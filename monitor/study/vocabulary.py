@@ -92,7 +92,7 @@ def read_measure(section: Mapping[str, Any], path: Path, names: Names, faults: F
         return None
     for key, kinds in MAY_HAVE.items():
         if key in section and measure.kind not in kinds:
-            _refuse(key, section, measure.kind, text, path, faults)
+            _refuse(key, section, measure, path, faults)
     for key, expected, hint in NEEDS.get(measure.kind, ()):
         if key not in section:
             faults.add((*path, key), expected=expected.format(text), found="nothing, the key is missing", hint=hint)
@@ -122,8 +122,8 @@ def read_measure(section: Mapping[str, Any], path: Path, names: Names, faults: F
     )
 
 
-def _refuse(key: str, section: Mapping[str, Any], kind: str, text: str, path: Path, faults: Faults) -> None:
-    at = (*path, key)
+def _refuse(key: str, section: Mapping[str, Any], measure: Measure, path: Path, faults: Faults) -> None:
+    at, text = (*path, key), measure.text
     if key == "role":
         faults.add(at, expected=f"no role, because {text} needs none", found=quoted(section[key]))
         return

@@ -17,7 +17,7 @@ from monitor.archive.kept.layout import CACHE_NAME
 from monitor.archive.kept.reading import KeptColumns
 from monitor.archive.record_pass import RecordPass, Step, StoppedPass
 from monitor.archive.review import review_record
-from monitor.judging.case.trial import trial_json
+from monitor.judging.document import trial_json
 from monitor.judging.session import Session
 from monitor.judging.source_state import look_at_sources
 from monitor.record.entries import Entry, EntryKind

@@ -15,14 +15,16 @@ from tests.benchmarks.measuring import Figure, Ratio, in_turns
 LIVE_ENTRIES, READING_ENTRIES = 6, 2048
 """A block of a live run at 60 Hz with ten judgings a second, and one of a record that is read."""
 
+LONG_S, DENSE_S = 600.0, 70.0
+"""The demo's drive as long as a participant's, and as it is. A trial costs as much as some 2,700 frames in both."""
+
 
 def measure(rounds: int) -> list[Figure]:
-    sent = messages()
     figures = []
-    for size in (READING_ENTRIES, LIVE_ENTRIES):
-        ratio = following_ratio(rounds, sent, size)
+    for seconds, size in ((LONG_S, READING_ENTRIES), (DENSE_S, READING_ENTRIES), (DENSE_S, LIVE_ENTRIES)):
+        ratio = following_ratio(rounds, messages(seconds=seconds), size)
         budget = 0.35 if size == READING_ENTRIES else None
-        name = f"following and judging, blocks of {size}, against bare receive and unpack"
+        name = f"following and judging two triggers in {seconds:g} s, blocks of {size}, against receive and unpack"
         figures.append(Figure(name, ratio.speeds, "× bare", at_least=budget, remark=ratio.remark))
     return figures
 

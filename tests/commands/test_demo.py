@@ -7,7 +7,7 @@ from typing import Any
 
 import pytest
 
-from tests.commands.running import demo, run, trials
+from tests.commands.running import call, demo, trials
 
 GATE = "1/gate-brake/1"
 
@@ -76,20 +76,20 @@ def test_the_same_seed_gives_the_same_trials_and_review_agrees(tmp_path: Path) -
     first, second = demo(tmp_path / "a", seed=5), demo(tmp_path / "b", seed=5)
     assert first["trials"] == second["trials"]
     assert demo(tmp_path / "c", seed=6)["trials"] != first["trials"]
-    (reviewed,) = json.loads(run("review", "--json", first["record"]).stdout)
+    (reviewed,) = json.loads(call("review", "--json", first["record"]).stdout)
     assert reviewed["trials"] == first["trials"]
     assert reviewed["feed"] == first["feed"]
 
 
 def test_an_unknown_scenario_is_said_with_a_suggestion_and_status_2() -> None:
-    done = run("demo", "--headless", "--scenario", "drifing")
+    done = call("demo", "--headless", "--scenario", "drifing")
     assert done.returncode == 2
     assert "drifting" in done.stderr
     assert "Traceback" not in done.stderr
 
 
 def test_without_a_terminal_the_screen_points_to_headless() -> None:
-    done = run("demo")
+    done = call("demo")
     assert done.returncode == 2
     assert "--headless" in done.stderr
     assert "Traceback" not in done.stderr

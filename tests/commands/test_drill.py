@@ -13,7 +13,7 @@ import pytest
 
 from monitor.commissioning.drill.cases import draw_series
 from monitor.recorder.running import find_running
-from tests.commands.running import run, simulator, watching
+from tests.commands.running import call, run, simulator, watching
 from tests.waiting import wait_for
 
 SEED = 5
@@ -45,27 +45,27 @@ def test_a_script_that_reacts_after_a_set_time_gets_the_score_that_follows(tmp_p
 
     kept = sorted((tmp_path / "drills" / "ann").glob("*/*.run"))
     assert [one.name[:8] for one in kept] == ["DRILL-01", "DRILL-02"]
-    reviewed = [json.loads(run("review", "--json", str(one)).stdout)[0]["trials"] for one in kept]
+    reviewed = [json.loads(call("review", "--json", str(one)).stdout)[0]["trials"] for one in kept]
     outcomes = {one["case"]: one["verdict"] for one in page["drives"]}
     assert outcomes["clean"] == "valid"
-    assert all(run("verify", str(one)).returncode == 0 for one in kept)
+    assert all(call("verify", str(one)).returncode == 0 for one in kept)
     assert {trial["effective"] for trials in reviewed for trial in trials} >= {"valid"}
 
-    tally = run("tally", str(tmp_path), "--json")
+    tally = call("tally", str(tmp_path), "--json")
     assert "drill" not in tally.stdout.lower()
     assert find_running(tmp_path) == []
-    last = run("drill", "--last", "--by", "ann", "--records", str(tmp_path))
+    last = call("drill", "--last", "--by", "ann", "--records", str(tmp_path))
     assert "EXERCISE of ann: 2 drives" in last.stdout
-    assert run("drill", "--forget", "--by", "ann", "--records", str(tmp_path)).returncode == 0
+    assert call("drill", "--forget", "--by", "ann", "--records", str(tmp_path)).returncode == 0
     assert list((tmp_path / "drills").iterdir()) == []
-    assert run("drill", "--last", "--by", "ann", "--records", str(tmp_path)).returncode == 2
+    assert call("drill", "--last", "--by", "ann", "--records", str(tmp_path)).returncode == 2
 
 
 @pytest.mark.slow
 def test_no_exercise_while_somebody_is_recorded_here(tmp_path: Path) -> None:
     with simulator(speed=1.0) as endpoint, watching(endpoint, tmp_path / "elsewhere"):
         (running,) = wait_for(lambda: find_running(tmp_path / "elsewhere"))
-        refused = run("drill", "--headless", "--reacts-after", "1", "--by", "ann", "--records", str(tmp_path))
+        refused = call("drill", "--headless", "--reacts-after", "1", "--by", "ann", "--records", str(tmp_path))
         assert refused.returncode == 2
         assert f"No exercise while something is recorded here: {running.record.name}." in refused.stderr
         assert not (tmp_path / "drills").exists()
@@ -82,5 +82,5 @@ def test_what_makes_no_exercise_is_said(tmp_path: Path) -> None:
         ((), "drill needs a terminal"),
         (("--last", "--by", "nobody"), "keeps no exercise of nobody"),
     ):
-        done = run("drill", "--records", str(tmp_path), *arguments)
+        done = call("drill", "--records", str(tmp_path), *arguments)
         assert (done.returncode, said in done.stderr) == (2, True), done.stderr

@@ -9,7 +9,7 @@ import pytest
 
 from monitor.archive.looks import AUDIT_NAME, chain_fault, count_looks, enter_look, freeze, frozen
 from monitor.errors import WitnessError
-from tests.commands.running import run
+from tests.commands.running import call
 from tests.reports.making import BLIND, hand_record
 
 WIDER = BLIND.replace("at_most = 1.9", "at_most = 2.4")
@@ -26,7 +26,7 @@ def records(tmp_path: Path) -> Path:
 
 def checked(records: Path, name: str) -> tuple[int, str]:
     study = str(records.parent / name)
-    done = run("check", "--study", study, "--freeze", "--records", str(records), "--by", "anna")
+    done = call("check", "--study", study, "--freeze", "--records", str(records), "--by", "anna")
     return done.returncode, done.stdout + done.stderr
 
 
@@ -55,26 +55,26 @@ def test_frozen_after_a_look_says_so(tmp_path: Path) -> None:
 @pytest.mark.slow
 def test_whoever_judges_by_another_file_is_told_so_everywhere(records: Path) -> None:
     checked(records, "own.toml")
-    look = run("compare", str(records), "--unblind", "--by", "ben", "--test", "gehan", "--why", "interim", "--json")
+    look = call("compare", str(records), "--unblind", "--by", "ben", "--test", "gehan", "--why", "interim", "--json")
     assert look.returncode == 0, look.stderr
-    assert "judged by another" not in run("tally", str(records)).stdout
+    assert "judged by another" not in call("tally", str(records)).stdout
     study = ("--study", str(records.parent / "wider.toml"))
-    told = " ".join(run("tally", str(records), *study).stdout.split())
+    told = " ".join(call("tally", str(records), *study).stdout.split())
     assert "judged by another study file" in told
     assert "after 1 look at responses" in told
     assert "than the one that was frozen on" in told
     (record,) = records.glob("*.run")
-    assert "judged by another study file than its own" in run("review", str(record), *study).stdout
-    assert "was frozen on" in run("review", str(record), *study).stdout
-    assert len(json.loads(run("review", str(record), *study, "--json").stdout)[0]["judged_by"]) == 64
-    exported = run("export", str(records), *study, "--to", "csv", "--out", str(records.parent / "out"))
+    assert "judged by another study file than its own" in call("review", str(record), *study).stdout
+    assert "was frozen on" in call("review", str(record), *study).stdout
+    assert len(json.loads(call("review", str(record), *study, "--json").stdout)[0]["judged_by"]) == 64
+    exported = call("export", str(records), *study, "--to", "csv", "--out", str(records.parent / "out"))
     assert "judged by another study file" in exported.stderr
-    assert "judged by another study file" in run("replay", str(record), *study, "--why", "1/gate-brake/1").stderr
+    assert "judged by another study file" in call("replay", str(record), *study, "--why", "1/gate-brake/1").stderr
 
 
 def test_a_look_has_the_whole_analysis_and_no_participants_code(records: Path) -> None:
     study = str(records.parent / "wider.toml")
-    run("compare", str(records), "--unblind", "--by", "ben", "--test", "gehan", "--why", "interim", "--study", study)
+    call("compare", str(records), "--unblind", "--by", "ben", "--test", "gehan", "--why", "interim", "--study", study)
     (line,) = (records / AUDIT_NAME).read_text().splitlines()
     fields = json.loads(line)
     assert (fields["by"], fields["command"], fields["why"], fields["look"]) == ("ben", "compare", "interim", 1)

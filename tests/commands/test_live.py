@@ -14,7 +14,7 @@ import pytest
 import zmq
 
 from monitor.recorder.running import find_running
-from tests.commands.running import STUDY, run, simulator, the_record, trials, watching
+from tests.commands.running import STUDY, call, run, simulator, the_record, trials, watching
 from tests.waiting import wait_for
 
 GATE = "1/gate-brake/1"
@@ -26,7 +26,7 @@ def last_line(text: str) -> dict[str, Any]:
 
 
 def reviewed(records: Path) -> dict[str, Any]:
-    (document,) = json.loads(run("review", "--json", str(the_record(records))).stdout)
+    (document,) = json.loads(call("review", "--json", str(the_record(records))).stdout)
     return dict(document)
 
 
@@ -41,7 +41,10 @@ def record_bytes(records: Path) -> int:
 
 @pytest.mark.slow
 def test_watch_prints_findings_as_they_come_and_the_whole_last(tmp_path: Path) -> None:
-    with simulator("--scenario", "gap-too-long") as endpoint, watching(endpoint, tmp_path, "--until-end") as watch:
+    with (
+        simulator("--scenario", "gap-too-long", speed=16.0) as endpoint,
+        watching(endpoint, tmp_path, "--until-end") as watch,
+    ):
         out, err = watch.communicate(timeout=60)
     assert watch.returncode == 0, err
     lines = [json.loads(line) for line in out.splitlines()]
@@ -62,7 +65,8 @@ def test_watch_prints_findings_as_they_come_and_the_whole_last(tmp_path: Path) -
 @pytest.mark.slow
 def test_after_a_lost_trial_the_tally_of_the_earlier_runs_says_who_is_needed(tmp_path: Path) -> None:
     for participant, scenario, group in (("Q01", "clean", "chime"), ("Q02", "gap-too-long", "chime")):
-        with simulator("--scenario", scenario, "--participant", participant, "--group", group) as endpoint:
+        drive = ("--scenario", scenario, "--participant", participant, "--group", group)
+        with simulator(*drive, speed=20.0) as endpoint:
             more = ("--until-end", "--participant", participant, "--group", group, "--group-words", "by hand")
             with watching(endpoint, tmp_path, *more) as watch:
                 out, err = watch.communicate(timeout=60)
@@ -77,7 +81,7 @@ def test_after_a_lost_trial_the_tally_of_the_earlier_runs_says_who_is_needed(tmp
     )
     told = [line["what_now"] for line in lines if line["type"] == "trial" and line["id"] == GATE and line["what_now"]]
     assert all("group chime has 1 of 12 valid and needs 11 more" in one for one in told)  # with the first word already
-    (again,) = json.loads(run("review", "--json", str(next(tmp_path.glob("Q02-*.run")))).stdout)
+    (again,) = json.loads(call("review", "--json", str(next(tmp_path.glob("Q02-*.run")))).stdout)
     assert again["trials"] == lines[-1]["trials"]
 
 
@@ -113,7 +117,7 @@ def test_killing_the_recorder_opens_a_new_part_and_a_trigger_in_the_hole_is_unde
     assert "witness-gap" in {finding["code"] for finding in gate["findings"]}
     assert any("started again" in line for line in out.splitlines())
     assert reviewed(tmp_path)["trials"] == whole["trials"]
-    verified = run("verify", "--json", str(the_record(tmp_path)))
+    verified = call("verify", "--json", str(the_record(tmp_path)))
     assert verified.returncode == 0, verified.stdout
 
 
@@ -140,7 +144,7 @@ def test_an_interrupt_closes_the_record_and_tells_the_signal(tmp_path: Path) -> 
         out, _ = watch.communicate(timeout=30)
     assert watch.returncode == 128 + signal.SIGTERM
     assert last_line(out)["type"] == "review"
-    assert json.loads(run("verify", "--json", str(the_record(tmp_path))).stdout)[0]["state"] == "closed"
+    assert json.loads(call("verify", "--json", str(the_record(tmp_path))).stdout)[0]["state"] == "closed"
 
 
 def wait_for_line(watch: Any, words: str) -> str:
@@ -198,8 +202,8 @@ def test_bad_words_on_the_command_line_are_one_sentence_and_status_2(tmp_path: P
         (["--feed", "tcp://127.0.0.1:1", "--participant", "Q07", "--group", "bell"], "no group"),
         (["--feed", "somewhere", "--participant", "Q07"], "somewhere"),
     ):
-        done = run(*base, *more)
+        done = call(*base, *more)
         assert done.returncode == 2, done.stderr
         assert words in done.stderr
         assert "Traceback" not in done.stderr
-    assert run("review", str(tmp_path / "none")).returncode == 2
+    assert call("review", str(tmp_path / "none")).returncode == 2

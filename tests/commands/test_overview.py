@@ -6,24 +6,24 @@ import json
 import os
 import signal
 import subprocess
+import threading
 import time
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
 import pytest
-import zmq
 
 from monitor.following.overview.listening import Listening
 from monitor.following.overview.row import RunRow
 from monitor.recorder.running import find_running
-from tests.commands.running import command, run, simulator, the_record, watching
+from tests.commands.running import call, command, simulator, the_record, watching
 from tests.waiting import wait_for
 
 
 def once(*records: Path) -> list[dict[str, Any]]:
     """What `overview --once --json` says of each run."""
-    done = run("overview", "--once", "--json", *(word for one in records for word in ("--records", str(one))))
+    done = call("overview", "--once", "--json", *(word for one in records for word in ("--records", str(one))))
     assert done.returncode == 0, done.stderr
     return list(json.loads(done.stdout)["runs"])
 
@@ -31,14 +31,14 @@ def once(*records: Path) -> list[dict[str, Any]]:
 def seen(listening: Listening, what: Callable[[RunRow], bool], within_s: float = 60.0) -> list[str]:
     """Looks until the only run is so; the words that headed it meanwhile."""
     words: list[str] = []
-    deadline = time.monotonic() + within_s
+    deadline, pause = time.monotonic() + within_s, threading.Event()
     while time.monotonic() < deadline:
         for row in listening.look().runs:
             if words[-1:] != [row.heading.word]:
                 words.append(row.heading.word)
             if what(row):
                 return words
-        zmq.Poller().poll(50)
+        pause.wait(0.05)
     raise AssertionError(f"not within {within_s} s: {words}")
 
 
@@ -62,11 +62,11 @@ def test_a_run_is_told_until_its_watcher_dies_and_then_its_recorder(tmp_path: Pa
         (row,) = once(tmp_path)
         assert (row["state"], row["heading"]) == ("not recording", "NO RECORD")
         record = the_record(tmp_path)
-        looking = run("attach", str(record), "--read-only", "--headless")
+        looking = call("attach", str(record), "--read-only", "--headless")
         assert looking.returncode == 2
         assert "who only looks on starts none" in looking.stderr
         assert not find_running(tmp_path)
-        assert run("recover", str(record)).returncode == 0
+        assert call("recover", str(record)).returncode == 0
         assert once(tmp_path) == []
 
 
@@ -118,11 +118,11 @@ def test_a_feed_that_stops_is_told_as_the_operators_screen_tells_it(tmp_path: Pa
 
 
 def test_without_a_terminal_and_without_records_it_says_what_to_do(tmp_path: Path) -> None:
-    refused = run("overview", "--records", str(tmp_path))
+    refused = call("overview", "--records", str(tmp_path))
     assert refused.returncode == 2
     assert "use --once where there is none" in refused.stderr
-    missing = run("overview", "--once", "--records", str(tmp_path / "none"))
+    missing = call("overview", "--once", "--records", str(tmp_path / "none"))
     assert missing.returncode == 2
     assert "No such directory of records" in missing.stderr
-    nothing = run("overview", "--once", "--records", str(tmp_path))
+    nothing = call("overview", "--once", "--records", str(tmp_path))
     assert (nothing.returncode, nothing.stdout) == (0, "Nothing is being recorded here.\n")

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from tests.commands.running import command, simulator, the_record
+from tests.commands.running import call, command, simulator, the_record
 from tests.commands.test_whole_day import STUDY
 
 LIMITS = "since_break_min = 45\ntotal_min = 90\nbreak_min = 5\nnear_min = 10"
@@ -22,7 +22,7 @@ def test_each_step_of_a_limit_is_entered_once(tmp_path: Path) -> None:
     study = tmp_path / "study.toml"
     study.write_text(text.replace(LIMITS, "since_break_min = 0.9\nnear_min = 0.3"), encoding="utf-8")
     records = tmp_path / "records"
-    with simulator("--scenario", "practice", speed=6.0) as endpoint:
+    with simulator("--scenario", "practice", speed=20.0) as endpoint:
         done = subprocess.run(
             command(
                 *("watch", "--headless", "--json", "--until-end", "--study", str(study), "--feed", endpoint),
@@ -37,8 +37,6 @@ def test_each_step_of_a_limit_is_entered_once(tmp_path: Path) -> None:
     document = json.loads(done.stdout.splitlines()[-1])
     said = [note["text"] for note in document["notes"] if note["text"].startswith("reminded")]
     assert said == ["reminded: 1 min driven since the last break, the study's limit is 0.9 min"] * 2
-    shown = subprocess.run(
-        command("safety", str(the_record(records)), "--json"), capture_output=True, text=True, check=True
-    )
+    shown = call("safety", str(the_record(records)), "--json")
     (session,) = json.loads(shown.stdout)["sessions"]
     assert len(session["reminded"]) == 2

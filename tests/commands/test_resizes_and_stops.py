@@ -15,7 +15,7 @@ import pytest
 
 from monitor.recorder.running import find_running
 from tests.commands.ptys import Pty
-from tests.commands.running import command, run, the_record, trials
+from tests.commands.running import call, command, the_record, trials
 from tests.waiting import wait_for
 
 pytestmark = pytest.mark.slow
@@ -80,7 +80,7 @@ def ended_run(one: Pty, records: Path) -> dict[str, Any]:
     one.type("q")
     one.until("the end of the command", lambda: one.process.poll() is not None)
     assert one.process.returncode == 0
-    (document,) = json.loads(run("review", "--json", str(the_record(records))).stdout)
+    (document,) = json.loads(call("review", "--json", str(the_record(records))).stdout)
     assert "gate-brake" in shown
     return dict(document)
 
@@ -90,7 +90,7 @@ def assert_nothing_lost(document: dict[str, Any], records: Path) -> None:
     assert document["feed"]["duplicates"] == 0
     assert len(list(the_record(records).glob("part-*.twr"))) == 1, "the recorder was started again"
     assert [trial["verdict"] for trial in document["trials"]] == ["valid", "valid"]
-    assert run("verify", str(the_record(records))).returncode == 0
+    assert call("verify", str(the_record(records))).returncode == 0
 
 
 def test_after_a_storm_of_sizes_the_picture_is_that_of_the_last_size() -> None:
@@ -180,5 +180,5 @@ def test_suspended_from_a_shell_and_brought_back_the_screen_is_whole(tmp_path: P
         one.close()
         for running in find_running(tmp_path):
             os.kill(running.pid, signal.SIGTERM)
-    (document,) = json.loads(run("review", "--json", str(the_record(tmp_path))).stdout)
+    (document,) = json.loads(call("review", "--json", str(the_record(tmp_path))).stdout)
     assert_nothing_lost(document, tmp_path)

@@ -3,19 +3,18 @@
 from __future__ import annotations
 
 import json
-import subprocess
-import sys
 from pathlib import Path
 
 import pytest
+
+from tests.commands.running import Called, call
 
 ROOT = Path(__file__).resolve().parents[2]
 RECORDS = [str(ROOT / "replay_fixtures" / f"{name}.run") for name in ("clean", "damaged", "drifting")]
 
 
-def review(*arguments: str) -> subprocess.CompletedProcess[str]:
-    command = [sys.executable, "-m", "monitor", "review", *arguments]
-    return subprocess.run(command, cwd=ROOT, capture_output=True, text=True, timeout=120)
+def review(*arguments: str) -> Called:
+    return call("review", *arguments)
 
 
 @pytest.mark.slow

@@ -10,19 +10,19 @@ import pandas as pd
 import pytest
 
 from monitor.archive.looks import enter_look
-from tests.commands.running import run
+from tests.commands.running import call
 from tests.reports.making import BLIND, hand_drive, hand_record
 
 TRIAL = "1/gate-brake/1"
 
 
 def rule(path: Path, *more: str) -> tuple[int, str, str]:
-    done = run("rule", str(path), "--trial", TRIAL, "--by", "anna", *more)
+    done = call("rule", str(path), "--trial", TRIAL, "--by", "anna", *more)
     return done.returncode, done.stdout, done.stderr
 
 
 def reviewed(path: Path) -> dict[str, Any]:
-    document: dict[str, Any] = json.loads(run("review", str(path), "--json").stdout)[0]["trials"][0]
+    document: dict[str, Any] = json.loads(call("review", str(path), "--json").stdout)[0]["trials"][0]
     return document
 
 
@@ -52,12 +52,12 @@ def test_refusals_leave_nothing_behind(record: Path) -> None:
 @pytest.mark.slow
 def test_undecided_does_not_unblind_and_a_reveal_is_entered_with_why(record: Path) -> None:
     assert rule(record, "--verdict", "undecided", "--reason", "other")[0] == 0
-    assert "The response is hidden" in run("closeout", str(record)).stdout
+    assert "The response is hidden" in call("closeout", str(record)).stdout
     assert reviewed(record)["response"] is None
     status, _, error = rule(record, "--reveal", "--words", "the participant asked")
     assert (status, error) == (0, "")
     assert reviewed(record)["response"]["outcome"] == "responded"
-    assert "Response: responded" in run("closeout", str(record)).stdout
+    assert "Response: responded" in call("closeout", str(record)).stdout
 
 
 def test_every_ruling_is_kept_with_what_its_author_knew(record: Path) -> None:
@@ -74,7 +74,7 @@ def test_every_ruling_is_kept_with_what_its_author_knew(record: Path) -> None:
     assert trial["ruling"] == trial["rulings"][1]
     assert trial["effective"] == "invalid"
     assert all(one["wall"] > 1.7e9 for one in trial["rulings"])
-    report = " ".join(run("closeout", str(record)).stdout.split())
+    report = " ".join(call("closeout", str(record)).stdout.split())
     assert "the computed verdict seen, after 0 looks (not in force: a later one is). CONTRADICTED by" in report
     assert "the computed verdict and the response seen, after 1 look. CONTRADICTED by" in report
 
@@ -83,17 +83,17 @@ def test_every_ruling_is_kept_with_what_its_author_knew(record: Path) -> None:
 def test_tally_and_export_before_and_after_a_look(record: Path) -> None:
     other = hand_record(record.parent, "Q08", text=BLIND, drive=hand_drive(lost_frames=frozenset(range(196, 204))))
     rule(record, "--verdict", "valid")
-    before = run("tally", str(record.parent)).stdout
+    before = call("tally", str(record.parent)).stdout
     assert "after a look" not in before
     enter_look(record.parent, "ben", "compare", {}, {})
     rule(other, "--verdict", "valid", "--reason", "judged-harmless")
-    after = " ".join(run("tally", str(record.parent)).stdout.split())
+    after = " ".join(call("tally", str(record.parent)).stdout.split())
     assert "ruled after a look at responses by group: chime 1 (of 2 rulings)" in after
-    groups = json.loads(run("tally", str(record.parent), "--json").stdout)["studies"][0]["triggers"][0]["groups"]
+    groups = json.loads(call("tally", str(record.parent), "--json").stdout)["studies"][0]["triggers"][0]["groups"]
     chime = next(one for one in groups if one["group"] == "chime")
     assert (chime["ruled"], chime["ruled_after_look"], chime["rulings_not_recorded"]) == (2, 1, 0)
     out = record.parent.parent / "out"
-    assert run("export", str(record.parent), "--to", "csv", "--out", str(out)).returncode == 0
+    assert call("export", str(record.parent), "--to", "csv", "--out", str(out)).returncode == 0
     trials = pd.read_csv(out / "trials.csv").set_index("participant")
     assert trials["ruling_after_look"].to_dict() == {"Q07": 0, "Q08": 1}
     assert trials["ruled_utc"].notna().all()
@@ -106,7 +106,7 @@ def test_tally_and_export_before_and_after_a_look(record: Path) -> None:
 def test_a_contradiction_is_counted_in_the_tally(record: Path) -> None:
     rule(record, "--verdict", "valid")
     rule(record, "--verdict", "invalid", "--reason", "equipment")
-    assert "rulings that contradict each other: chime 1" in run("tally", str(record.parent)).stdout
+    assert "rulings that contradict each other: chime 1" in call("tally", str(record.parent)).stdout
 
 
 @pytest.mark.slow
@@ -117,7 +117,7 @@ def test_a_comparison_repeats_itself_by_the_computed_verdicts_alone(record: Path
 
     def compared() -> tuple[dict[str, Any], str]:
         run_ = ("compare", str(directory), "--unblind", "--by", "ben")
-        return json.loads(run(*run_, "--json").stdout)["comparisons"][0], " ".join(run(*run_).stdout.split())
+        return json.loads(call(*run_, "--json").stdout)["comparisons"][0], " ".join(call(*run_).stdout.split())
 
     before, said = compared()
     assert before["rulings"] == {"ruled": 0, "after_look": 0, "not_recorded": 0, "overruled": 0}

@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 from pathlib import Path
 
-from tests.commands.running import run
+from tests.commands.running import call, run
 
 
 def test_it_says_its_endpoint_once_and_then_what_happens(tmp_path: Path) -> None:
@@ -27,7 +27,7 @@ def test_it_says_its_endpoint_once_and_then_what_happens(tmp_path: Path) -> None
 
 
 def test_an_endpoint_that_cannot_be_bound_is_one_sentence() -> None:
-    done = run("simulate", "--bind", "tcp://192.0.2.1:5600")  # RFC 5737: an address that no machine has
+    done = call("simulate", "--bind", "tcp://192.0.2.1:5600")  # RFC 5737: an address that no machine has
     assert done.returncode == 2
     assert done.stderr.count("\n") == 1
     assert "cannot be bound to tcp://192.0.2.1:5600" in done.stderr

@@ -14,7 +14,7 @@ from pathlib import Path
 import pytest
 
 from monitor.recorder.running import find_running
-from tests.commands.running import command, run, the_record
+from tests.commands.running import call, command, the_record
 from tests.waiting import wait_for
 
 pytestmark = [pytest.mark.slow, pytest.mark.skipif(shutil.which("tmux") is None, reason="no tmux on this machine")]
@@ -66,12 +66,12 @@ def test_a_note_typed_on_the_screen_and_the_verdict_are_in_the_record(terminal: 
     wait_for(lambda: "ended" in terminal.text().lower(), deadline_s=60)
     terminal.close()
     record = the_record(tmp_path)
-    (document,) = json.loads(run("review", "--json", str(record)).stdout)
+    (document,) = json.loads(call("review", "--json", str(record)).stdout)
     (note,) = document["notes"]
     assert note["text"] == "van looks odd"
     assert note["by"] == "anna"
     assert note["drive"] == 1
     assert 0.0 < note["at"] < 30.0
     assert [trial["verdict"] for trial in document["trials"]] == ["valid", "valid"]
-    shown = run("verify", str(record))
+    shown = call("verify", str(record))
     assert shown.returncode == 0, shown.stdout

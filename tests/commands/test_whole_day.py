@@ -17,13 +17,13 @@ from monitor.record.disk import is_being_written
 from monitor.record.reader import RecordReading
 from monitor.recorder.client import RecorderClient
 from monitor.recorder.running import find_running
-from tests.commands.running import command, run
+from tests.commands.running import call, command
 from tests.waiting import wait_for
 
 STUDY = Path(__file__).resolve().parents[2] / "configs" / "whole-day.toml"
 BEFORE_LOT = ("Consent signed", "Screening passed", "Practice passed")
 FEELS_WELL = [0] * len(ITEMS)
-SPEED = "8"
+SPEED = "20"
 
 
 class Room:
@@ -35,7 +35,7 @@ class Room:
 
     def do(self, *arguments: str, status: int = 0) -> str:
         """A command to its end; what it printed."""
-        done = run(*arguments, timeout=240.0)
+        done = call(*arguments)
         assert done.returncode == status, (arguments, done.stdout, done.stderr)
         return done.stdout + done.stderr
 

@@ -37,13 +37,13 @@ from tests.following.test_heading import APPLIES, WORDS, outlook, row, trial, vi
 from tests.judging import simulated
 
 RATE_HZ = 30.0
-LOOK_S = 0.1
+LOOK_S = 0.5
 RECORDING = RecorderView("recording", 400.0, 0, "")
 DRILL = demo_study(EXERCISE)
 
 
 def driven(name: str, seed: int = 1) -> Iterator[tuple[Session, LiveView, float]]:
-    """The session and the view of a case ten times a second, with the seconds of receipt; until it is held back."""
+    """The session and the view of a case twice a second, with the seconds of receipt; until it is held back."""
     case = CASES[name]
     plan = SimulationPlan(
         scenario=case.scenario,

@@ -13,7 +13,7 @@ import pytest
 
 from monitor.archive.earlier import Earlier
 from monitor.archive.rehearsals import latest_page
-from monitor.commands.shared.perceiving import in_the_seat_of
+from monitor.commands.rehearse import in_the_seat_of
 from monitor.commissioning.rehearsal.page import keep_page, make_page
 from monitor.commissioning.rehearsal.rehearsed import judge_rehearsal
 from monitor.errors import WitnessError

@@ -9,7 +9,7 @@ from typing import Any
 import pytest
 
 from monitor.commissioning.rehearsal.run_chart import FEWEST, RunChart, run_charts
-from tests.commands.running import run
+from tests.commands.running import call
 from tests.connect.conftest import CONFIGS
 
 BATCHES = (49.6, 47.6, 49.9, 51.3, 47.8, 51.2, 52.6, 52.4, 53.6, 52.1)
@@ -80,10 +80,10 @@ def test_the_command_shows_the_days_without_a_drive(tmp_path: Path) -> None:
         kept = page(day, 0.090 if day == 9 else 0.030 + 0.001 * (day % 2))
         (folder / f"202610{day:02d}T063000Z-go.json").write_text(json.dumps(kept))
     study = str(CONFIGS / "dusk-road.toml")
-    done = run("rehearse", "--study", study, "--records", str(tmp_path), "--days")
+    done = call("rehearse", "--study", study, "--records", str(tmp_path), "--days")
     assert done.returncode == 1
     assert "output delay of sound" in done.stdout
     assert done.stdout.count("MOVED") == 1
-    document = json.loads(run("rehearse", "--study", study, "--records", str(tmp_path), "--days", "--json").stdout)
+    document = json.loads(call("rehearse", "--study", study, "--records", str(tmp_path), "--days", "--json").stdout)
     assert [one["name"] for one in document["over_days"] if one["moved"]] == ["output delay of sound"]
-    assert run("rehearse", "--study", study, "--records", str(tmp_path)).returncode == 2
+    assert call("rehearse", "--study", study, "--records", str(tmp_path)).returncode == 2

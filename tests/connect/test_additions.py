@@ -13,9 +13,8 @@ import numpy as np
 import pytest
 
 from monitor.commissioning.check.dry.judged import DryJudging
-from monitor.connect.channel_map.byte_order import other_order_doubt
 from monitor.connect.channel_map.convert import Converter
-from monitor.connect.channel_map.layout import PacketReader, PacketRefused
+from monitor.connect.channel_map.layout import PacketReader, PacketRefused, other_order_doubt
 from monitor.connect.channel_map.loading import load_map, parse_map
 from monitor.connect.channel_map.mapped_drive import Translation
 from monitor.connect.channel_map.model import ChannelMap, Layout, UdpSource

@@ -16,9 +16,8 @@ import numpy as np
 import pytest
 import zmq
 
-from tests.commands.running import command, the_record
+from tests.commands.running import call, command, the_record
 from tests.connect import ridge, udp_sender
-from tests.connect.calling import call
 from tests.connect.conftest import CONFIGS, Listener, Processes, free_udp_port
 from tests.waiting import wait_for
 

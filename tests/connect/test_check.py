@@ -30,9 +30,8 @@ from monitor.following.beginning import Driving
 from monitor.judging.case.columns import build_block
 from monitor.simulation.steps import SIGNALS
 from monitor.study.loading import load_study
-from tests.commands.running import run
+from tests.commands.running import call
 from tests.connect import ridge
-from tests.connect.calling import call
 from tests.connect.conftest import CONFIGS
 
 STUDY = load_study(CONFIGS / "dusk-road.toml")
@@ -317,7 +316,7 @@ def spoilt_feed() -> Any:
 
 
 def test_the_command_calls_it_so_and_leaves_with_status_1(spoilt_feed: str) -> None:
-    done = run(
+    done = call(
         *("check", "--study", str(CONFIGS / "dusk-road.toml"), "--feed", spoilt_feed, "--seconds", "2", "--json")
     )
     assert done.returncode == 1, done.stderr

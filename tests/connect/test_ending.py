@@ -11,9 +11,8 @@ from pathlib import Path
 
 import pytest
 
-from tests.commands.running import the_record
+from tests.commands.running import call, the_record
 from tests.connect import udp_sender
-from tests.connect.calling import call
 from tests.connect.conftest import CONFIGS, Processes, free_udp_port
 from tests.waiting import wait_for
 

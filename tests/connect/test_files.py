@@ -19,9 +19,8 @@ from monitor.connect.sources.opening import open_source
 from monitor.connect.sources.osi import OsiReader
 from monitor.connect.sources.parsed import ParsedFile
 from monitor.errors import WitnessError
-from tests.commands.running import STUDY
+from tests.commands.running import STUDY, call
 from tests.connect import ridge
-from tests.connect.calling import call
 from tests.connect.conftest import CONFIGS, free_udp_port
 from tests.connect.foreign.osi_messages import HOST, Lanes, view_of
 from tests.connect.foreign.xdf_writer import Stream, write_xdf

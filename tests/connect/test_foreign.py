@@ -14,7 +14,7 @@ from typing import Any
 
 import pytest
 
-from tests.commands.running import STUDY, command, run
+from tests.commands.running import STUDY, call, command
 from tests.connect.conftest import Bridged, Processes, free_udp_port
 from tests.connect.foreign import simulators
 from tests.connect.test_lsl import loopback_only  # noqa: F401 - the layer's own configuration for these tests, too
@@ -81,11 +81,11 @@ def test_a_table_with_decimal_commas_and_cells_that_are_empty_between_events(
     scenario: str, verdict: str, tmp_path: Path
 ) -> None:
     lines = simulators.write_table(tmp_path / "drive.csv", scenario)
-    checked = run(
+    checked = call(
         "check", "--study", str(STUDY), "--map", str(MAPS / "table.toml"), "--csv", str(tmp_path / "drive.csv")
     )
     assert checked.returncode == 0, checked.stdout
-    done = run(
+    done = call(
         *("import", str(tmp_path / "drive.csv"), "--map", str(MAPS / "table.toml"), "--study", str(STUDY)),
         *("--participant", "Q07", "--records", str(tmp_path / "records"), "--json"),
     )
@@ -96,7 +96,7 @@ def test_a_table_with_decimal_commas_and_cells_that_are_empty_between_events(
         ("1/gate-brake/1", verdict),
         VALID[1],
     ]
-    (review,) = json.loads(run("review", document["record"], "--json").stdout)
+    (review,) = json.loads(call("review", document["record"], "--json").stdout)
     clockless = [{**one, "wall": None} for one in review["trials"]]  # a dry judging has no clock of the day
     assert clockless == [{**one, "wall": None} for one in document["dry"]["trials"]]
 
@@ -144,3 +144,19 @@ def test_asam_osi_with_its_events_apart(processes: Processes, tmp_path: Path) ->
     conditions = {one["name"]: one["value"] for one in review["trials"][0]["conditions"]}
     assert conditions["time gap"] == pytest.approx(1.6, abs=0.02)
     assert bridge.stop()["refused"] == 0
+
+
+def test_check_listens_to_a_source_itself_judges_it_dry(processes: Processes) -> None:
+    """The map is checked before anything is bridged or recorded: by the source's own drive, faster than it drove."""
+    program = simulator(processes, "nested", "gap-too-long")
+    address = program.stdout.readline().strip()
+    checking = processes.start(
+        *command("check", "--json", "--study", str(STUDY), "--map", str(MAPS / "nested.toml"), "--source", address),
+        *("--seconds", "60"),
+    )
+    out, err = checking.communicate(timeout=90)
+    assert checking.returncode == 0, (out, err)
+    told = json.loads(out)["dry"]
+    assert [(one["id"], one["verdict"]) for one in told["trials"]] == [("1/gate-brake/1", "invalid"), VALID[1]]
+    assert told["real_time"] > 5.0  # said, and no fault: at more than 1.5 nobody sits in the seat
+    assert (told["faults"], told["lacking"], told["lost"]) == ([], [], 0)

@@ -21,7 +21,7 @@ from monitor.following.preflight import preflight
 from monitor.following.view import RecorderView
 from monitor.judging.session import Session
 from monitor.record.writer import RecordWriter
-from tests.connect.calling import call
+from tests.commands.running import call
 from tests.connect.test_further_feeds import Machine
 from tests.judging.hand import HandDrive, Mark, study_of
 from tests.judging.handsource import GAZE_STUDY, HandSource, entries_beside, opening_of_several

@@ -12,8 +12,7 @@ from typing import Any
 
 import pytest
 
-from tests.commands.running import command, the_record, trials
-from tests.connect.calling import call
+from tests.commands.running import call, command, the_record, trials
 from tests.connect.conftest import DEADLINE_S
 from tests.judging.handsource import GAZE_STUDY
 

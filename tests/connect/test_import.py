@@ -22,9 +22,8 @@ from monitor.measures.columns import join_blocks
 from monitor.record.entries import EntryKind, unpack_map
 from monitor.record.reader import RecordReading
 from monitor.study.loading import load_study
-from tests.commands.running import run
+from tests.commands.running import call
 from tests.connect import ridge
-from tests.connect.calling import call
 from tests.connect.conftest import CONFIGS
 from tests.connect.maps import map_text
 
@@ -49,7 +48,7 @@ def test_three_commands_from_a_file_to_a_verdict(tmp_path: Path) -> None:
     first = call("check", "--study", study, "--map", str(EXAMPLE))
     assert first.returncode == 0, first.stdout
     assert "marker rules, no fault" in first.stdout
-    second = run(
+    second = call(
         *("import", str(tmp_path / "drive.csv"), "--map", str(EXAMPLE), "--study", study, "--participant", "Q11"),
         *("--records", str(records), "--began", "2026-05-04T10:30+02:00", "--json"),
     )

@@ -8,9 +8,8 @@ from pathlib import Path
 
 import pytest
 
-from tests.commands.running import command
+from tests.commands.running import call, command
 from tests.connect import ridge
-from tests.connect.calling import call
 from tests.connect.conftest import CONFIGS, Processes
 
 

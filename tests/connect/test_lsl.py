@@ -172,8 +172,7 @@ def test_a_watch_takes_a_stream_by_its_name_and_knows_its_clock_without_sync_mar
     processes: Processes, tmp_path: Path
 ) -> None:
     """The demo's simulator at real time, and a stream beside it: the clock is known by receipt, better than 50 ms."""
-    from tests.commands.running import STUDY, command, the_record
-    from tests.connect.calling import call
+    from tests.commands.running import STUDY, call, command, the_record
 
     outlet(processes, "Gaze", "gaze")
     simulator = processes.start(*command("simulate", "--json", "--wait", "60", "--participant", "Q07"))

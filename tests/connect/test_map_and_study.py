@@ -7,7 +7,7 @@ import pytest
 from monitor.commissioning.check.map_and_study import compare
 from monitor.connect.channel_map.loading import load_map, parse_map
 from monitor.study.loading import load_study
-from tests.connect.calling import call
+from tests.commands.running import call
 from tests.connect.conftest import CONFIGS
 
 STUDY = load_study(CONFIGS / "dusk-road.toml")

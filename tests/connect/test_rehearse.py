@@ -22,9 +22,8 @@ from monitor.feed.decode import decode_message
 from monitor.feed.schema import Frame
 from monitor.following.beginning import Driving
 from monitor.study.loading import load_study
-from tests.commands.running import run, simulator
+from tests.commands.running import call, simulator
 from tests.connect import ridge
-from tests.connect.calling import call
 from tests.connect.conftest import CONFIGS
 
 STUDY = load_study(CONFIGS / "dusk-road.toml")
@@ -231,7 +230,7 @@ def test_what_is_no_kept_page_is_passed_over(tmp_path: Path) -> None:
 def test_the_command_over_a_real_feed(tmp_path: Path) -> None:
     study, records = str(CONFIGS / "dusk-road.toml"), tmp_path / "records"
     with simulator("--rate", "20", speed=40.0) as endpoint:
-        done = run(
+        done = call(
             *("rehearse", "--study", study, "--feed", endpoint, "--group", "chime", "--records", str(records)),
             *("--by", "anna", "--json"),
         )

@@ -14,8 +14,8 @@ from monitor.commissioning.importing import CannotBeRight, PastDrive, import_dri
 from monitor.connect.channel_map.loading import parse_map
 from monitor.following.beginning import Driving
 from monitor.study.loading import load_study
+from tests.commands.running import call
 from tests.connect import ridge
-from tests.connect.calling import call
 from tests.connect.conftest import CONFIGS
 from tests.connect.maps import map_text
 

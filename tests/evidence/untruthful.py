@@ -21,7 +21,7 @@ if __name__ == "__main__":
 
 import numpy as np
 
-from monitor.judging.case.trial import Trial
+from monitor.judging.case.trial import ConditionResult, Trial
 from monitor.judging.rules.timing_evidence import ALONE
 from monitor.judging.session import Session
 from tests.evidence.scenes import Scene, Truth, draw_scene, entries_of, opening_of, study_for
@@ -61,7 +61,8 @@ def _wrong(scene: Scene, trial: Trial) -> str:
         return "" if trial.timing.result == "not stated" else "a timing without a rule"
     if trial.verdict == "invalid" and not truth.violated:
         failing = [one for one in trial.conditions if one.required and one.result == "not met"]
-        unchecked = [one for one in failing if one.evidence is not None and not one.evidence.by]
+        doubted = any(one.code == "channels-disagree" for one in trial.findings)
+        unchecked = [one for one in failing if _is_unchecked(one, doubted)]
         voids = [one for one in trial.findings if one.severity == "void" and ALONE not in one.sentence]
         if voids or len(unchecked) < len(failing):
             return "invalid, and all was truly met"
@@ -76,6 +77,12 @@ def _wrong(scene: Scene, trial: Trial) -> str:
             if abs(found.value - true) > told.noticed_from:
                 return f"valid, and {name} was violated by more than would have shown"
     return ""
+
+
+def _is_unchecked(condition: ConditionResult, told: bool) -> bool:
+    """Whether a condition says that nothing would have shown a lasting error of it; `told`: something did."""
+    evidence = condition.evidence
+    return evidence is not None and (not evidence.by or (evidence.noticed_from is None and not told))
 
 
 def judge_untruthful(seed: int) -> Judged:

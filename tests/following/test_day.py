@@ -16,7 +16,7 @@ from monitor.following.day import day_lines, day_view, without_trials
 from monitor.following.heading.table import headings
 from monitor.following.view import LiveView, PreflightLine, RecorderView
 from monitor.judging.session import Session
-from tests.judging.hand import STUDY, HandDrive, entries_of, opening_of, study_of
+from tests.judging.hand import DEBRIEF, STUDY, HandDrive, entries_of, opening_of, study_of
 
 DAY_S = 86_400.0
 WALL = 1_700_000_000.0
@@ -24,6 +24,7 @@ WALL = 1_700_000_000.0
 
 DAY = (
     STUDY
+    + DEBRIEF
     + """
 [scenarios]
 practice = "getting used to it"
@@ -38,14 +39,6 @@ fit_to_leave = true
 [sessions]
 scenarios = ["practice", "clean"]
 days_apart = 2
-[[debrief]]
-name = "expected"
-ask = "Had you expected it?"
-answers = ["no", "yes"]
-expected = ["yes"]
-[[debrief]]
-name = "own words"
-ask = "What happened?"
 [[companion]]
 name = "gaze"
 signal = "eyes_on_road"

@@ -10,21 +10,11 @@ import numpy as np
 import pytest
 
 from monitor.following.building import build_view
+from monitor.following.coming.view import Doubt, Foreseen, OutlookRow, OutlookView
 from monitor.following.heading.run import is_followed
 from monitor.following.heading.table import OF_THIS_MOMENT, ROWS, headings, over_the_ladder
 from monitor.following.heading.trials import unseen, waiting
-from monitor.following.view import (
-    Doubt,
-    FeedView,
-    Foreseen,
-    LiveView,
-    OutlookRow,
-    OutlookView,
-    Question,
-    RecorderView,
-    SavedView,
-    StopView,
-)
+from monitor.following.view import FeedView, LiveView, Question, RecorderView, SavedView, StopView
 from monitor.judging.case.trial import AlertResult, ConditionResult, Finding, Ruling, Timing, Trial
 from monitor.judging.session import Session
 from monitor.record.entries import Entry, EntryKind, pack_map

@@ -10,8 +10,9 @@ import pytest
 
 from monitor.following.building import build_view
 from monitor.following.coming.outlook import HIDDEN, look_out
+from monitor.following.coming.view import OutlookRow, OutlookView
 from monitor.following.heading.table import over_the_ladder
-from monitor.following.view import LiveView, OutlookRow, OutlookView, RecorderView
+from monitor.following.view import LiveView, RecorderView
 from monitor.judging.session import Session
 from monitor.simulation.plan import SimulationPlan
 from tests.judging import simulated

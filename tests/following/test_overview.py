@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import os
 import tempfile
+import threading
 import time
 from collections.abc import Iterator
 from dataclasses import replace
@@ -229,14 +230,14 @@ class Recording:
 
 def until(listening: Listening, what: Any, *tellers: Recording, **more: Any) -> tuple[RunRow | None, ...]:
     """Goes on telling and looking until the rows are so."""
-    deadline = time.monotonic() + 20.0
+    deadline, pause = time.monotonic() + 20.0, threading.Event()
     while time.monotonic() < deadline:
         for one in tellers:
             one.tell(**more)
         seen = listening.look()
         if what(seen.places):
             return seen.places
-        zmq.Poller().poll(20)
+        pause.wait(0.02)
     raise AssertionError(f"not so: {seen.places}")
 
 

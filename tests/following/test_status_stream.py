@@ -7,7 +7,6 @@ import os
 import signal
 import subprocess
 import sys
-import time
 from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
@@ -23,6 +22,7 @@ from monitor.following.view import LiveView
 from monitor.judging.case.trial import Ruling
 from monitor.recorder.running import make_sockets_directory
 from tests.following.test_heading import APPLIES, WORDS, trial, view
+from tests.waiting import wait_for
 
 
 @pytest.fixture
@@ -155,22 +155,25 @@ def test_a_screen_that_only_reads_is_told_what_became_of_the_one_that_writes(
     root = Path(__file__).parents[2]
     writer = subprocess.Popen([sys.executable, "-c", WRITER, str(sockets)], stdin=subprocess.PIPE, text=True, cwd=root)
     watch = WriterWatch(sockets)
-    assert writer.stdin is not None
+
+    def say(line: str) -> None:
+        assert writer.stdin is not None
+        writer.stdin.write(line)
+        writer.stdin.flush()
+
+    def is_heard() -> bool:
+        say("tell\n")
+        watch.look()
+        return watch._last is not None
+
     try:
-        deadline = time.monotonic() + 30.0
-        while watch._last is None:
-            writer.stdin.write("tell\n")
-            writer.stdin.flush()
-            watch.look()
-            assert time.monotonic() < deadline
+        wait_for(is_heard, "the writer's word")
         assert watch.look() == ""
         if how == "leave":
-            writer.stdin.write("leave\n")
-            writer.stdin.flush()
+            say("leave\n")
         else:
             writer.send_signal(signal.SIGSTOP if how == "stop" else signal.SIGKILL)
-        while says not in watch.look():
-            assert time.monotonic() < deadline, watch.look()
+        wait_for(lambda: says in watch.look())
     finally:
         writer.send_signal(signal.SIGCONT)
         writer.kill()
@@ -193,12 +196,9 @@ def test_a_process_is_gone_stopped_or_there() -> None:
     child = subprocess.Popen([sys.executable, "-c", "input()"], stdin=subprocess.PIPE)
     try:
         child.send_signal(signal.SIGSTOP)
-        deadline = time.monotonic() + 30.0
-        while process_state(child.pid) != "stopped":
-            assert time.monotonic() < deadline
+        wait_for(lambda: process_state(child.pid) == "stopped")
         child.send_signal(signal.SIGKILL)
-        while process_state(child.pid) != "gone":  # a zombie until somebody asks
-            assert time.monotonic() < deadline
+        wait_for(lambda: process_state(child.pid) == "gone")  # a zombie until somebody asks
     finally:
         child.kill()
         child.wait()

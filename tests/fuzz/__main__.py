@@ -12,6 +12,7 @@ somebody else's that was touched.
 from __future__ import annotations
 
 import argparse
+import gc
 import os
 import resource
 import signal
@@ -81,6 +82,7 @@ def begin() -> None:
     os.environ["XDG_STATE_HOME"] = tempfile.mkdtemp(prefix="tw-fuzz-state-")
     for number in (signal.SIGALRM, signal.SIGPROF):
         signal.signal(number, _waited)
+    gc.freeze()  # what was imported stays: no collection goes through it again
     used = int(Path("/proc/self/statm").read_text().split()[0]) * os.sysconf("SC_PAGE_SIZE")
     resource.setrlimit(resource.RLIMIT_AS, (used + MEMORY_BYTES, resource.RLIM_INFINITY))
 

@@ -90,13 +90,21 @@ def small() -> tuple[dict[str, bytes], dict[str, bytes], tuple[Entry, ...], str]
 
 
 @lru_cache(maxsize=1)
-def judged() -> tuple[dict[str, bytes], str]:
-    """A short drive with a trial, with both caches beside it; and what comes of it."""
+def judged() -> tuple[dict[str, bytes], int, str]:
+    """A short drive with a trial, with both caches beside it; the time of change of its part; and what comes of it."""
     import tempfile
 
     with tempfile.TemporaryDirectory() as base:
         path = drive(Path(base) / NAME)
-        return raw_files(path), outcome(path)
+        told = outcome(path)
+        return raw_files(path), (path / "part-0001.twr").stat().st_mtime_ns, told
+
+
+def lay_out_judged(path: Path) -> Path:
+    """That drive with its caches, which fit it by its time of change, so that it is not judged once more."""
+    files, changed_ns, _ = judged()
+    os.utime(lay_out(files, path) / "part-0001.twr", ns=(changed_ns, changed_ns))
+    return path
 
 
 def drive(path: Path) -> Path:
@@ -235,9 +243,7 @@ def places(random: Random, base: Path) -> None:
 
 def caches(random: Random, base: Path) -> None:
     """Whatever stands in the caches: the verdicts are the record's."""
-    files, expected = judged()
-    path = lay_out(files, base / NAME)
-    outcome(path)  # made for this directory's times
+    path, expected = lay_out_judged(base / NAME), judged()[2]
     for name in ("columns.cache", "summary.cache"):
         raw = (path / name).read_bytes()
         if random.random() < 0.4:
@@ -318,16 +324,14 @@ def openings(random: Random, base: Path) -> None:
 def report(path: Path) -> None:
     """All that is made of a record."""
     with suppress(WitnessError):
-        reviewed = review_record(path)
-        json.dumps(session_json(reviewed.session, ""), allow_nan=False)
-        for trial in reviewed.session.trials():
-            trial_lines(trial)
-    with suppress(WitnessError):
         gathered = gather(path.parent)
         json.dumps(tally_json(gathered, None), allow_nan=False)
         tally_lines(gathered, None)
     with suppress(WitnessError):
         whole = read_whole(path)
+        json.dumps(session_json(whole.session, ""), allow_nan=False)
+        for trial in whole.session.trials():
+            trial_lines(trial)
         markdown(close_out(whole))
         left_to_do(whole)
         Tables(masked=False).add(whole)
@@ -355,7 +359,7 @@ def announcements(random: Random, base: Path) -> None:
 def neighbours(random: Random, base: Path) -> None:
     """Whatever lies beside the records: the look file, lots and their log, pages of rehearsals, kept answers."""
     study = study_of(BLOCKS)
-    lay_out(judged()[0], base / NAME)
+    lay_out_judged(base / NAME)
     prepare(base, study, "site", "anna", 8)
     given = [sealed_of(base, study).open_next("", "anna") for _ in range(2)]
     rehearsed = base / FOLDER / "r.json"

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field
+from functools import cache
 from typing import Any
 
 import msgpack
@@ -64,6 +65,17 @@ origin = "fire"
 horizon_s = 3.0
 """
 
+DEBRIEF = """
+[[debrief]]
+name = "expected"
+ask = "Had you expected it?"
+answers = ["no", "yes"]
+expected = ["yes"]
+[[debrief]]
+name = "own words"
+ask = "What happened?"
+"""
+
 Mark = tuple[float, str, str, dict[str, Any]]
 """A marker's time, kind, name and data."""
 Floats = npt.NDArray[np.float64]
@@ -110,7 +122,7 @@ class HandDrive:
     """Own car's speed, with place, station and acceleration to go with it: a drive in which all channels agree."""
     van_decel: Callable[[float], float] | None = None
     """The van's deceleration in m/s², with speed and place to go with it."""
-    _tables: dict[str, tuple[Floats, Floats, Floats]] = field(default_factory=dict, repr=False)
+    _tables: dict[str, tuple[Floats, Floats, Floats, Floats]] = field(default_factory=dict, repr=False)
 
     def messages(self) -> Iterator[tuple[float, list[bytes]]]:
         """(time, frames of one message) in the order in which a simulator sends them."""
@@ -219,32 +231,37 @@ class HandDrive:
     def _driven(self, t: float) -> dict[str, float]:
         if self.own_speed is None:
             return {}
-        grid, speed, way = self._table("own", self.own_speed)
+        if "own" not in self._tables:
+            grid, speed, way = self._integrated(self.own_speed)
+            self._tables["own"] = grid, speed, way, np.gradient(speed, grid)
+        grid, speed, way, accel = self._tables["own"]
         place = 100.0 + float(np.interp(t, grid, way))
-        accel = float(np.interp(t, grid, np.gradient(speed, grid)))
-        return {"x": place, "station": place, "speed": float(np.interp(t, grid, speed)), "accel": accel}
+        own = {"speed": float(np.interp(t, grid, speed)), "accel": float(np.interp(t, grid, accel))}
+        return {"x": place, "station": place, **own}
 
     def _braked(self, t: float) -> dict[str, float]:
         if self.van_decel is None:
             return {}
-        grid, decel, lost = self._table("van", self.van_decel)
-        speed = np.maximum(SPEED - lost, 0.0)
-        way = np.concatenate([[0.0], np.cumsum(0.5 * (speed[1:] + speed[:-1]) * np.diff(grid))])
+        if "van" not in self._tables:
+            grid, decel, lost = self._integrated(self.van_decel)
+            speed = np.maximum(SPEED - lost, 0.0)
+            way = np.concatenate([[0.0], np.cumsum(0.5 * (speed[1:] + speed[:-1]) * np.diff(grid))])
+            self._tables["van"] = grid, speed, way, decel
+        grid, speed, way, decel = self._tables["van"]
         place = 100.0 + GAP + (OWN_LENGTH + VAN_LENGTH) / 2 + float(np.interp(t, grid, way))
-        standing = float(np.interp(t, grid, speed)) <= 0.0
-        accel = 0.0 if standing else -float(np.interp(t, grid, decel))
-        return {"x": place, "station": place, "speed": float(np.interp(t, grid, speed)), "accel": accel}
+        van_speed = float(np.interp(t, grid, speed))
+        accel = 0.0 if van_speed <= 0.0 else -float(np.interp(t, grid, decel))
+        return {"x": place, "station": place, "speed": van_speed, "accel": accel}
 
-    def _table(self, name: str, rate: Callable[[float], float]) -> tuple[Floats, Floats, Floats]:
+    def _integrated(self, rate: Callable[[float], float]) -> tuple[Floats, Floats, Floats]:
         """A fine grid of times, a rate on it, and its integral."""
-        if name not in self._tables:
-            grid = np.arange(0.0, self.end_t + 1.0, 1.0 / 960.0)
-            values = np.array([rate(float(t)) for t in grid])
-            integral = np.concatenate([[0.0], np.cumsum(0.5 * (values[1:] + values[:-1]) * np.diff(grid))])
-            self._tables[name] = grid, values, integral
-        return self._tables[name]
+        grid = np.arange(0.0, self.end_t + 1.0, 1.0 / 960.0)
+        values = np.array([rate(float(t)) for t in grid])
+        integral = np.concatenate([[0.0], np.cumsum(0.5 * (values[1:] + values[:-1]) * np.diff(grid))])
+        return grid, values, integral
 
 
+@cache
 def study_of(text: str = STUDY) -> Study:
     """The study, which must have no fault."""
     return parse_study(text, "hand.toml")

@@ -186,6 +186,40 @@ def test_a_hazard_that_came_without_its_marker_is_no_missed_trigger() -> None:
     ]
 
 
+def brakes_once(t: float) -> float:
+    return 5.0 if FIRE_T < t < FIRE_T + 3.0 else 0.0
+
+
+def calm(t: float) -> float:
+    return 0.0
+
+
+RULE = """[[trigger.fires_when]]
+measure = "station"
+at_least = 300.0
+edge = "rising"
+"""
+STUDY_WITHOUT_RULE = STUDY.replace(RULE, "")
+NOT_SENT: dict[str, dict[str, float]] = {
+    "accel not filled": {"accel": 0.0},
+    "accel not sent": {"accel": math.nan},
+    "speed not sent": {"speed": math.nan},
+    "neither lane nor station": {"lane": math.nan, "station": math.nan},
+    "whichever is ahead": {"lane": math.nan, "station": math.nan, "x": math.nan, "y": math.nan},
+}
+
+
+@pytest.mark.parametrize("text", [STUDY, STUDY_WITHOUT_RULE], ids=["with a rule", "without one"])
+@pytest.mark.parametrize("van", NOT_SENT.values(), ids=NOT_SENT)
+def test_a_hazard_whose_marker_never_came_is_told_by_whatever_is_sent(van: dict[str, float], text: str) -> None:
+    """A channel that is not there says nothing against it: invalid would be wrong and sure."""
+    assert (text is STUDY) == ("fires_when" in text)
+    came = first_trial(HandDrive(fire_t=None, van=lambda t: van, van_decel=brakes_once, markers=[], end_t=22.0), text)
+    undecided_by(came, "fire-untold")
+    not_come = first_trial(HandDrive(fire_t=None, van=lambda t: van, van_decel=calm, markers=[], end_t=22.0), text)
+    assert (not_come.verdict, found_codes(not_come)) == ("invalid", ["trigger-missed"])
+
+
 def test_an_alert_that_ended_had_begun() -> None:
     ended = [(11.1, "alert_off", "a", {"modality": "sound"})]
     undecided_by(first_trial(HandDrive(markers=ended, end_t=18.0)), "alert-unknown")

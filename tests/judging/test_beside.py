@@ -17,7 +17,8 @@ from hypothesis import strategies as st
 
 from monitor.feed.clock_offset import Pair, estimate_offset
 from monitor.judging.case.alignment import place_times
-from monitor.judging.case.trial import ConditionResult, Trial, trial_json
+from monitor.judging.case.trial import ConditionResult, Trial
+from monitor.judging.document import trial_json
 from monitor.judging.session import Session
 from monitor.record.entries import Entry
 from tests.judging.hand import FIRE_T, STUDY, HandDrive, Mark, study_of

@@ -14,7 +14,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from monitor.judging.case.trial import trial_json
+from monitor.judging.document import trial_json
 from monitor.judging.session import Session
 from monitor.record.entries import Entry, EntryKind, pack_frames, unpack_frames
 from tests.judging.hand import FIRE_T, SPEED, STUDY, HandDrive, Mark, entries_of, opening_of, study_of

@@ -10,24 +10,17 @@ from typing import Any
 import pytest
 
 from monitor.judging.day.driving import Stretch, driven, due, stretches_of
-from monitor.judging.operator import OperatorLog
+from monitor.judging.entered.operator import OperatorLog
 from monitor.judging.session import Session
 from monitor.study.day.model import Limits
-from tests.judging.hand import STUDY, HandDrive, entries_of, judged, opening_of, study_of
+from tests.judging.hand import DEBRIEF, STUDY, HandDrive, entries_of, judged, opening_of, study_of
 
 MINUTE = 60.0
 LIMITS = Limits(since_break_min=45.0, total_min=90.0, break_min=5.0, near_min=10.0)
 DAY = (
     STUDY
+    + DEBRIEF
     + """
-[[debrief]]
-name = "expected"
-ask = "Had you expected it?"
-answers = ["no", "yes"]
-expected = ["yes"]
-[[debrief]]
-name = "own words"
-ask = "What happened?"
 [[companion]]
 name = "room video"
 mark = "video-sync"

@@ -9,7 +9,8 @@ import math
 
 import pytest
 
-from monitor.judging.case.trial import Response, response_json
+from monitor.judging.case.trial import Response
+from monitor.judging.document import response_json
 from tests.judging.hand import FIRE_T, STUDY, HandDrive, judged, study_of
 
 SIGNS = """

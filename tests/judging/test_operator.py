@@ -8,7 +8,7 @@ from typing import Any
 import pytest
 
 from monitor.judging.case.trial import Retraction, Trial
-from monitor.judging.operator import OperatorLog
+from monitor.judging.entered.operator import OperatorLog
 from monitor.judging.session import Session
 from tests.judging.hand import STUDY, HandDrive, entries_of, opening_of, study_of
 

@@ -6,7 +6,8 @@ from typing import Any
 
 import pytest
 
-from monitor.judging.case.trial import Trial, trial_json
+from monitor.judging.case.trial import Trial
+from monitor.judging.document import trial_json
 from monitor.judging.session import Session
 from tests.judging.hand import HandDrive, dips, entries_of, found_codes, judged, live, opening_of, study_of
 

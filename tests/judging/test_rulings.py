@@ -7,9 +7,10 @@ from typing import Any
 
 import pytest
 
-from monitor.judging.case.trial import Finding, Ruling, Seen, Trial, Verdict, ruling_json
-from monitor.judging.operator import OperatorLog
-from monitor.judging.rulings import contradicted, fitting, refused, rulings_in_words, seen_in_words, seen_now
+from monitor.judging.case.trial import Finding, Ruling, Seen, Trial, Verdict
+from monitor.judging.document import ruling_json
+from monitor.judging.entered.operator import OperatorLog
+from monitor.judging.entered.rulings import contradicted, fitting, refused, rulings_in_words, seen_in_words, seen_now
 from monitor.study.reasons import BUILT_IN_REASONS, FINDING_REASONS
 from tests.judging.hand import STUDY, HandDrive, judged, study_of
 

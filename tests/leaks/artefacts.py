@@ -20,6 +20,7 @@ from dataclasses import fields, is_dataclass
 from functools import lru_cache
 from pathlib import Path
 from typing import Any
+from unittest.mock import patch
 
 import numpy as np
 
@@ -34,8 +35,8 @@ from monitor.following.keeping import Keeping
 from monitor.following.overview.row import Heard, row_line, row_of
 from monitor.following.status_stream import full
 from monitor.following.view import RecorderView
-from monitor.judging.coding import cases
 from monitor.judging.document import session_json
+from monitor.judging.entered.coding import cases
 from monitor.judging.session import Session
 from monitor.record.entries import Entry
 from monitor.record.reader import RecordReading
@@ -44,6 +45,7 @@ from monitor.replay.beside.runs import ALIGNMENTS, ReadRun, lay_runs
 from monitor.replay.explain.document import explanation_json, explanation_lines
 from monitor.replay.explain.explanation import explain_trial
 from monitor.replay.provider import ReplayProvider
+from monitor.replay.seeking.map import RecordMap
 from monitor.replay.seeking.playback import Playback
 from monitor.replay.seeking.reading import MapMaking
 from monitor.replay.series import series_about
@@ -51,7 +53,7 @@ from monitor.replay.table import write_table
 from monitor.reports.closeout.closeout import close_out
 from monitor.reports.closeout.text import markdown
 from monitor.reports.export.drives import read_whole
-from monitor.reports.export.export import Form, export_records
+from monitor.reports.export.export import ExportPlan, Form, export_records
 from monitor.reports.notebook import open_run
 from monitor.reports.page.run_page import run_page
 from tests.judging.hand import study_of
@@ -107,26 +109,27 @@ def of_value(name: str, value: Any) -> Features:
 def of_run(path: Path, fire_t: float) -> Features:
     """What can be read of one record, all but the exports."""
     found: Features = {}
-    for which, study in (("own file", None), ("another file", study_of(OPEN_TEXT))):
-        session = review_record(path, study).session
+    whole = read_whole(path)
+    sessions = {"own file": whole.session, "another file": review_record(path, study_of(OPEN_TEXT)).session}
+    for which, session in sessions.items():
         found |= of_value(f"review by {which}", session_json(session, "r"))
         lines = "\n".join(line for trial in session.trials() for line in trial_lines(trial))
         found |= of_text(f"review by {which}, text", lines)
-    whole = read_whole(path, frames=False)
     found |= of_text("close-out", markdown(close_out(whole)))
     found |= of_value("coder", cases(whole.session.study, whole.session.trials()))
-    found |= _explained(path, fire_t)
+    made = MapMaking(path).run()
+    found |= _explained(path, made, fire_t)
     found |= _notebook(path)
     found |= _live(path, fire_t)
-    found |= of_text("page", run_page(read_whole(path)))
-    found |= _beside(path)
+    found |= of_text("page", run_page(whole))
+    found |= _beside(path, ReadRun(made, Playback(made)))
     return found | _replayed(path)
 
 
-def _beside(path: Path) -> Features:
+def _beside(path: Path, this: ReadRun) -> Features:
     """The run laid over one in which nothing is hidden, every trial at everything that it can be laid at."""
     found: Features = {}
-    this, other = ReadRun.of(path), ReadRun.of(_open_one())
+    other = open_one()
     for pair in ((this, other), (other, this)):
         for trial in TRIALS:
             for alignment in ALIGNMENTS:
@@ -143,17 +146,17 @@ def _beside(path: Path) -> Features:
 
 
 @lru_cache(maxsize=1)
-def _open_one() -> Path:
-    """The record of somebody else, of a study that hides nothing."""
+def open_one() -> ReadRun:
+    """The run of somebody else, of a study that hides nothing."""
     directory = Path(tempfile.mkdtemp(prefix="tw-leaks-"))
     atexit.register(shutil.rmtree, directory, ignore_errors=True)
     driver = drivers(1, seed=11)[0]
-    return make_record(directory, driver.code, drive_of(driver).messages(), study_of(OPEN_TEXT), driver.group)
+    messages = drive_of(driver).messages()
+    return ReadRun.of(make_record(directory, driver.code, messages, study_of(OPEN_TEXT), driver.group))
 
 
-def _explained(path: Path, fire_t: float) -> Features:
+def _explained(path: Path, made: RecordMap, fire_t: float) -> Features:
     found: Features = {}
-    made = MapMaking(path).run()
     tables = path.parent / "tables"
     tables.mkdir(exist_ok=True)
     playback = Playback(made)
@@ -243,8 +246,10 @@ def of_exports(directory: Path, out: Path, drivers: list[Driver]) -> dict[str, F
         found[run.participant] |= of_text("cache", cache.read_text().partition('"runs"')[2])
         found[run.participant] |= of_value("summary", run.as_json())
     forms: tuple[Form, ...] = ("csv", "bids", "cues")
+    read_once = lru_cache(maxsize=None)(read_whole)  # the forms tell of the same judged record
     for form in forms:
-        exported = export_records(gathered, form, out / form)
+        with patch("monitor.reports.export.export.read_whole", read_once):
+            exported = export_records(gathered, ExportPlan(form), out / form)
         for code, features in _by_participant(exported.directory, form).items():
             found[code] |= features
     return found

@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import gc
+import os
 from dataclasses import replace
+from multiprocessing import get_context
 from pathlib import Path
 
 import numpy as np
@@ -10,11 +13,11 @@ import pytest
 
 from monitor.judging import blinding
 from monitor.judging.case.trial import Trial
-from tests.leaks.artefacts import Features, of_exports, of_run
+from tests.leaks.artefacts import Features, of_exports, of_run, open_one
 from tests.leaks.meter import Reading, readings
 from tests.leaks.participants import Driver, drive_of, drivers, record_of
 
-PARTICIPANTS, FEWER = 200, 36
+PARTICIPANTS, FEWER = 200, 20
 SEED = 2
 """One whose draw has no accident in it: what was drawn apart from the response tells nothing of it, as a test holds."""
 
@@ -24,18 +27,22 @@ def measured(directory: Path, count: int) -> list[Reading]:
     people = drivers(count, seed=SEED)
     records = directory / "records"
     records.mkdir()
-    features: list[Features] = []
-    for driver in people:
-        path = record_of(records, driver)
-        fire_t = drive_of(driver).fire_t
-        assert fire_t is not None
-        features.append(of_run(path, fire_t))
+    open_one()  # once for all the processes
+    with get_context("fork").Pool(os.cpu_count(), gc.freeze) as pool:
+        features = pool.starmap(_of_driver, [(record_of(records, driver), driver) for driver in people], chunksize=1)
     exports = of_exports(records, directory / "out", people)
     features = [one | exports[driver.code] for one, driver in zip(features, people, strict=True)]
     said = readings("responder or not", features, np.array([driver.responds for driver in people]))
     those = [place for place, driver in enumerate(people) if driver.responds]
     late = np.array([people[place].is_late for place in those])
     return said + readings("early or late", [features[place] for place in those], late)
+
+
+def _of_driver(path: Path, driver: Driver) -> Features:
+    """What can be read of a participant's run."""
+    fire_t = drive_of(driver).fire_t
+    assert fire_t is not None
+    return of_run(path, fire_t)
 
 
 @pytest.mark.slow
@@ -74,9 +81,7 @@ def test_the_same_driver_with_another_response_looks_the_same(other: float | Non
     found: list[Features] = []
     for place, one in enumerate((driver, twin)):
         (tmp_path / str(place)).mkdir()
-        fire_t = drive_of(one).fire_t
-        assert fire_t is not None
-        found.append(of_run(record_of(tmp_path / str(place), one), fire_t))
+        found.append(_of_driver(record_of(tmp_path / str(place), one), one))
     first, second = found
     assert first.keys() == second.keys()
     differ = [name for name, value in first.items() if value != second[name]]

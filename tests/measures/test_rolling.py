@@ -7,7 +7,6 @@ import math
 import numpy as np
 import pytest
 
-from monitor.measures.looming import optical_angle, optical_expansion
 from monitor.measures.rolling import (
     ROLLING,
     lane_departures,
@@ -63,16 +62,3 @@ def test_rolling_names_and_sources() -> None:
         "steering_reversal_rate": "steering_angle",
         "lane_departures": "distance_to_line",
     }
-
-
-@pytest.mark.parametrize(
-    ("gap", "closing", "angle", "growth", "ratio"),
-    [(19.164, 7.985, 0.09386, 0.03905, 2.4035), (23.414, 6.225, 0.07684, 0.02041, 3.765)],
-)
-def test_looming(gap: float, closing: float, angle: float, growth: float, ratio: float) -> None:
-    """A lead 1.8 m wide; the ratio is near TTC (2.400 and 3.761 s). By hand from 2·atan(w/2d) and its derivative."""
-    width, distance = np.array([1.8]), np.array([gap])
-    theta, rate = optical_angle(width, distance), optical_expansion(width, distance, np.array([closing]))
-    assert theta[0] == pytest.approx(angle, abs=5e-6)
-    assert rate[0] == pytest.approx(growth, abs=5e-6)
-    assert theta[0] / rate[0] == pytest.approx(ratio, abs=6e-4)

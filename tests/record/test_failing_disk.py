@@ -10,11 +10,11 @@ from pathlib import Path
 
 import pytest
 
+from monitor.record.chain import Ring
 from monitor.record.disk import RecordNotWritable
 from monitor.record.entries import EntryKind, Opening, unpack_map
 from monitor.record.places import find_parts
 from monitor.record.reader import RecordReading
-from monitor.record.ring import Ring
 from monitor.record.verify import verify_record
 from monitor.record.writer import RecordWriter
 from tests.record.conftest import FailingDisk, Fill, HandClock, Record, fail_from, fail_once, payload

@@ -12,11 +12,11 @@ from pathlib import Path
 import pytest
 
 from monitor.record.bytes.framing import MAX_PAYLOAD, EntryTooLong
+from monitor.record.chain import Ring
 from monitor.record.disk import RecordBusy, RecordNotWritable, is_being_written
 from monitor.record.entries import EntryKind, Opening, unpack_map
 from monitor.record.reader import RecordReading
 from monitor.record.recovery import recover_record
-from monitor.record.ring import Ring
 from monitor.record.verify import verify_record
 from monitor.record.writer import RecordWriter
 from tests.record.conftest import FailingDisk, Fill, HandClock, Record

@@ -3,7 +3,7 @@ keep up with, and a rebuilding that leaves them the time to fail first (0.8 s at
 
 from __future__ import annotations
 
-from monitor.feed.subscriber import LinkTiming
+from monitor.feed.endpoint import LinkTiming
 from monitor.recorder.plan import RecorderTiming
 
 LINK = LinkTiming(

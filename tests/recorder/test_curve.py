@@ -13,7 +13,8 @@ import pytest
 import zmq
 
 from monitor.feed.curve import CurveFiles, Gate, KeyFileRefused, read_key_pair, read_public_key, write_key_pair
-from monitor.feed.subscriber import Endpoint, FeedSubscription
+from monitor.feed.endpoint import Endpoint
+from monitor.feed.subscriber import FeedSubscription
 from tests.recorder import quick
 from tests.recorder.conftest import House
 

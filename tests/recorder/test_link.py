@@ -15,15 +15,8 @@ import pytest
 import zmq
 
 from monitor.feed.curve import CurveFiles
-from monitor.feed.subscriber import (
-    EVENTS_A_MINUTE,
-    MAX_TOTAL_BYTES,
-    Endpoint,
-    EndpointRefused,
-    FeedSubscription,
-    LinkEvent,
-    check_endpoint,
-)
+from monitor.feed.endpoint import Endpoint, EndpointRefused, check_endpoint
+from monitor.feed.subscriber import EVENTS_A_MINUTE, MAX_TOTAL_BYTES, FeedSubscription, LinkEvent
 from tests.recorder import quick
 from tests.recorder.conftest import House
 

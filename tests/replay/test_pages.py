@@ -18,7 +18,7 @@ from monitor.replay.provider import ReplayProvider
 from monitor.screens.dialogs.sheet import SheetBody
 from monitor.screens.drawing.canvas import Canvas
 from monitor.screens.drawing.plot import draw_letters
-from monitor.screens.drawing.trace import Area, draw_trace, nice_range
+from monitor.screens.drawing.trace import Area, Trace, draw_trace, nice_range
 from monitor.screens.keymap import KEYS
 from monitor.screens.panel import Panel
 from monitor.screens.replay.app import ReplayApp
@@ -264,7 +264,7 @@ def test_a_trace_keeps_its_gaps_and_its_peaks() -> None:
     t = np.arange(0.0, 2.0, 0.05)
     value = np.where(np.isclose(t, 0.5), 1.0, 0.0)  # one frame at the top
     value[(t > 0.9) & (t < 1.4)] = np.nan
-    draw_trace(canvas, area, t, value, gap_s=0.075)
+    draw_trace(canvas, area, Trace(t, value, gap_s=0.075))
     rows = [canvas.line(y) for y in range(4)]
     assert [x for x, char in enumerate(rows[0]) if char != " "] == [5]
     assert set(range(20)) - {x for x, char in enumerate(rows[3]) if char != " "} == {10, 11, 12, 13}

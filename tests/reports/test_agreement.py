@@ -15,13 +15,13 @@ from hypothesis import strategies as st
 from statsmodels.stats.inter_rater import cohens_kappa as reference
 
 from monitor.errors import WitnessError
-from monitor.judging.coding import cases, codings_of, refused
+from monitor.judging.entered.coding import cases, codings_of, refused
 from monitor.record.addendum import append_addendum, read_addendum
 from monitor.replay.coding import CodingDesk
 from monitor.reports.agreement import agree, agreement_json, agreement_lines, coded_trials
 from monitor.reports.statistics.agreement import cohens_kappa
 from monitor.study.reasons import BUILT_IN_REASONS
-from tests.commands.running import run
+from tests.commands.running import call
 from tests.judging.hand import HandDrive, judged, study_of
 from tests.reports.making import BLIND, REPORT_STUDY, hand_drive, hand_record
 from tests.reports.test_tally import TRIAL, ruling, too_long_gap
@@ -123,10 +123,10 @@ def test_a_coding_is_entered_beside_the_record_lifts_nothing_and_no_other_coder_
     assert desk.enter(TRIAL, "invalid", "", "") == "invalid takes a reason."
     assert desk.enter(TRIAL, "invalid", "equipment", "lamp") is None
     assert desk.waiting == 0
-    document = json.loads(run("review", str(path), "--json").stdout)[0]["trials"][0]
+    document = json.loads(call("review", str(path), "--json").stdout)[0]["trials"][0]
     assert (document["effective"], document["rulings"], document["response_hidden"]) == ("valid", [], True)
-    assert "lamp" not in run("review", str(path), "--json").stdout
-    assert "lamp" not in run("closeout", str(path)).stdout
+    assert "lamp" not in call("review", str(path), "--json").stdout
+    assert "lamp" not in call("closeout", str(path)).stdout
     assert CodingDesk(path, "dan").mine == {}
     assert CodingDesk(path, "cora").mine[TRIAL].verdict == "invalid"
     assert desk.enter(TRIAL, "valid", "", "") is None
@@ -181,7 +181,7 @@ def test_the_table_kappa_and_what_is_to_be_adjudicated(coded: Path) -> None:
     append_addendum(coded / differs["record"], ruling(TRIAL, "invalid", "equipment"))
     assert agreement_json(coded)["disagreements"][0]["ruling"] == "invalid"
     assert "to be adjudicated: 0 trials" in " ".join(agreement_lines(coded))
-    told_ = json.loads(run("review", str(coded / differs["record"]), "--json").stdout)[0]
+    told_ = json.loads(call("review", str(coded / differs["record"]), "--json").stdout)[0]
     assert told_["trials"][0]["effective"] == "invalid"
 
 
@@ -196,17 +196,17 @@ def test_of_three_coders_each_pair_is_compared(coded: Path) -> None:
 
 @pytest.mark.slow
 def test_the_command_and_a_directory_without_codings(coded: Path, tmp_path: Path) -> None:
-    done = run("agreement", str(coded), "--json")
+    done = call("agreement", str(coded), "--json")
     assert done.returncode == 0, done.stderr
     assert json.loads(done.stdout)["n"] == 9
     empty = tmp_path / "empty"
     empty.mkdir()
-    done = run("agreement", str(empty))
+    done = call("agreement", str(empty))
     assert (done.returncode, done.stdout) == (0, f"{empty} holds no trial that two coders have coded.\n")
-    assert all(len(line) <= 80 for line in run("agreement", str(coded)).stdout.splitlines())
+    assert all(len(line) <= 80 for line in call("agreement", str(coded)).stdout.splitlines())
 
 
 def test_the_page_needs_a_name_and_a_terminal(coded: Path) -> None:
     path = str(next(coded.glob("Q11*")))
-    assert "needs --by NAME" in run("replay", path, "--code").stderr
-    assert "needs a terminal" in run("replay", path, "--code", "--by", "cora").stderr
+    assert "needs --by NAME" in call("replay", path, "--code").stderr
+    assert "needs a terminal" in call("replay", path, "--code", "--by", "cora").stderr

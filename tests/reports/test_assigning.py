@@ -13,8 +13,8 @@ import pytest
 
 from monitor.archive.looks import AUDIT_NAME, entries
 from monitor.archive.review import review_record
-from monitor.commands.assign import MOST_TO_JUDGE, plan_run
 from monitor.commands.assign import run as assign
+from monitor.commands.shared.planning import MOST_TO_JUDGE, plan_run
 from monitor.errors import WitnessError
 from monitor.record.entries import Opening
 from monitor.record.reader import RecordReading
@@ -25,7 +25,7 @@ from monitor.reports.assigning.sealed import prepare, sealed_lots, sealed_root, 
 from monitor.reports.assigning.verifying import verify_lots
 from monitor.study.model import Study
 from monitor.study.standing import standing_from_map
-from tests.commands.running import run, simulator, the_record, watching
+from tests.commands.running import call, run, simulator, the_record, watching
 from tests.judging.hand import STUDY, HandDrive, judged, study_of
 from tests.reports.making import NOON, ManualClock, hand_record
 from tests.reports.test_tally import too_long_gap
@@ -427,7 +427,7 @@ def test_watch_opens_the_next_lot_and_enters_it_in_the_record(tmp_path: Path) ->
     study = tmp_path / "study.toml"
     study.write_text((Path(__file__).parents[2] / "configs" / "dusk-road.toml").read_text())
     directory = str(tmp_path / "records")
-    sealed = run("assign", "--prepare", "--study", str(study), "--records", directory, "--by", "lead", "--json")
+    sealed = call("assign", "--prepare", "--study", str(study), "--records", directory, "--by", "lead", "--json")
     assert sealed.returncode == 0, sealed.stderr
     root = json.loads(sealed.stdout)["root"]
     with simulator("--group", "chime", speed=20.0) as endpoint:
@@ -442,7 +442,7 @@ def test_watch_opens_the_next_lot_and_enters_it_in_the_record(tmp_path: Path) ->
     codes = {one["code"] for one in document["trials"][0]["findings"]}
     assert ("group-mismatch" in codes) is (opening.group != "chime")
     assert "Next is" not in done.stderr
-    verified = run("assign", "--verify", "--study", str(study), "--records", directory, "--json")
+    verified = call("assign", "--verify", "--study", str(study), "--records", directory, "--json")
     assert verified.returncode == 0, verified.stdout
     assert json.loads(verified.stdout)["used"] == 1
 
@@ -452,11 +452,11 @@ def test_sealing_that_a_power_cut_interrupted_is_ended_by_the_next_try(
 ) -> None:
     """Wherever it stops: no root without its lots, and no second order under the same name."""
     study = study_of(BLOCKS)
-    calls = ("os.fsync", "pathlib.Path.rename", "monitor.reports.assigning.sealed.enter")
-    for place, call in enumerate(calls):
+    stops = ("os.fsync", "pathlib.Path.rename", "monitor.reports.assigning.sealed.enter")
+    for place, stop in enumerate(stops):
         site = f"north{place}"
         with monkeypatch.context() as patch:
-            patch.setattr(call, stopped)
+            patch.setattr(stop, stopped)
             with pytest.raises(KeyboardInterrupt):
                 prepare(records, study, site, "anna")
         assert not (records / f"lots-{site}.json").exists()

@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from monitor.archive.looks import AUDIT_NAME
-from tests.commands.running import run
+from tests.commands.running import call
 from tests.judging.hand import STUDY
 from tests.reports.making import hand_record
 
@@ -38,7 +38,7 @@ def mixed(tmp_path_factory: pytest.TempPathFactory) -> Path:
 @pytest.mark.parametrize("command", ["tally", "compare", "export"])
 def test_everything_that_is_wrong_is_said_and_the_rest_is_counted(command: str, mixed: Path, tmp_path: Path) -> None:
     more = {"tally": (), "compare": SHOW, "export": ("--to", "csv", "--out", str(tmp_path / "out"))}[command]
-    done = run(command, str(mixed), *more)
+    done = call(command, str(mixed), *more)
     assert done.returncode == 1, done.stderr
     said = " ".join((done.stderr + done.stdout).split())
     assert "Traceback" not in said
@@ -52,7 +52,7 @@ def test_everything_that_is_wrong_is_said_and_the_rest_is_counted(command: str, 
     ):
         assert words in said
     if command == "tally":
-        studies = json.loads(run("tally", "--json", str(mixed)).stdout)["studies"]
+        studies = json.loads(call("tally", "--json", str(mixed)).stdout)["studies"]
         runs = {one["study"]: sum(group["run"] for group in one["triggers"][0]["groups"]) for one in studies}
         assert runs == {"hand": 4, "other": 1}
 
@@ -64,11 +64,11 @@ def test_an_empty_directory_is_said(tmp_path: Path) -> None:
         ("compare", SHOW, "holds no run that can be compared"),
         ("export", ("--to", "csv", "--out", str(tmp_path / "csv")), "0 records, 0 trials, as CSV"),
     ):
-        done = run(command, str(tmp_path), *more)
+        done = call(command, str(tmp_path), *more)
         assert done.returncode == 0, done.stderr
         assert words in done.stdout + done.stderr
     assert not (tmp_path / AUDIT_NAME).exists()  # nothing was shown: no look
-    bids = run("export", str(tmp_path), "--to", "bids", "--out", str(tmp_path / "bids"))
+    bids = call("export", str(tmp_path), "--to", "bids", "--out", str(tmp_path / "bids"))
     assert bids.returncode == 2
     assert "holds no run, and a BIDS data set needs one" in bids.stderr
     assert not (tmp_path / "bids").exists()
@@ -77,14 +77,14 @@ def test_an_empty_directory_is_said(tmp_path: Path) -> None:
 def test_a_doubled_participant_of_an_allocation_list_is_said_by_its_lines(tmp_path: Path) -> None:
     (tmp_path / "study.toml").write_text(LISTED)
     (tmp_path / "list.csv").write_text("participant,group\nQ01,chime\nQ02,no-alert\nQ01,no-alert\n")
-    done = run("assign", "--study", str(tmp_path / "study.toml"), "--records", str(tmp_path / "none"))
+    done = call("assign", "--study", str(tmp_path / "study.toml"), "--records", str(tmp_path / "none"))
     assert done.returncode == 2
     assert 'line 4: "Q01" stands in line 2 already' in done.stderr.replace("'", '"')
 
 
 def test_without_a_plan_nothing_is_said_to_be_planned(tmp_path: Path) -> None:
     hand_record(tmp_path, "Q01", text=STUDY)
-    tally = run("tally", str(tmp_path)).stdout
+    tally = call("tally", str(tmp_path)).stdout
     (everybody,) = [line.split() for line in tally.splitlines() if line.strip().startswith("all ")]
     assert everybody == ["all", "–", "1", "1", "0", "0", "–"]
-    assert "Valid trials only: 1; no number is planned." in run("compare", str(tmp_path), *SHOW).stdout
+    assert "Valid trials only: 1; no number is planned." in call("compare", str(tmp_path), *SHOW).stdout

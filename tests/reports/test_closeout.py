@@ -14,7 +14,7 @@ from monitor.record.sealing import seal_record
 from monitor.reports.closeout.closeout import close_out, left_to_do
 from monitor.reports.closeout.text import markdown, terminal_lines
 from monitor.reports.export.drives import read_whole
-from tests.commands.running import run
+from tests.commands.running import call
 from tests.reports.making import BLIND, REPORT_STUDY, hand_drive, hand_record
 from tests.reports.test_tally import TRIAL, damage, ruling
 
@@ -77,7 +77,7 @@ def test_a_record_cut_or_damaged_is_said_first(tmp_path: Path) -> None:
     bad = hand_record(tmp_path, "Q08")
     damage(bad, 0.8, 3000)
     assert left(bad)[0].startswith("Damage: ")
-    assert run("closeout", str(bad)).returncode == 1
+    assert call("closeout", str(bad)).returncode == 1
 
 
 def test_a_blind_studys_response_is_hidden_until_the_ruling(tmp_path: Path) -> None:
@@ -112,11 +112,11 @@ def test_nothing_the_operator_wrote_is_markup(tmp_path: Path, text: str) -> None
 def test_the_command_writes_markdown_once_and_json(tmp_path: Path) -> None:
     path = hand_record(tmp_path, "Q07", drive=replace(hand_drive(), end_t=20.0))
     out = tmp_path / "close-out.md"
-    done = run("closeout", str(path), "--out", str(out), "--json")
+    done = call("closeout", str(path), "--out", str(out), "--json")
     assert done.returncode == 0, done.stderr
     document = json.loads(done.stdout)
     assert document["trials"][0]["verdict"] == "valid"
     assert document["digest"] == read_whole(path).digest
     assert out.read_text().startswith("# Run of Q07: gate-brake valid\n")
-    again = run("closeout", str(path), "--out", str(out))
+    again = call("closeout", str(path), "--out", str(out))
     assert (again.returncode, "is there already" in again.stderr) == (2, True)

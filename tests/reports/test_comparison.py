@@ -22,7 +22,7 @@ from monitor.reports.comparison.plan import Asked
 from monitor.reports.comparison.text import comparison_lines
 from monitor.reports.comparison.words import cautions, comparison_json
 from monitor.reports.statistics.scipys import AnalysisMissing
-from tests.commands.running import run
+from tests.commands.running import call
 from tests.judging.hand import FIRE_T, Mark
 from tests.reports.making import BLIND, REPORT_STUDY, hand_drive, hand_record
 from tests.reports.published import ALERT_A, ALERT_B, ALERT_C, times
@@ -273,18 +273,18 @@ def test_nothing_is_shown_that_cannot_be_entered(tmp_path: Path) -> None:
 
 def test_compare_asks_to_be_told_that_it_may_show_responses(tmp_path: Path) -> None:
     hand_record(tmp_path, "Q10")
-    refused = run("compare", str(tmp_path))
+    refused = call("compare", str(tmp_path))
     assert refused.returncode == 2
     assert "--unblind" in refused.stderr
     assert refused.stdout == ""
     assert not (tmp_path / AUDIT_NAME).exists()
-    shown = run("compare", str(tmp_path), "--unblind", "--by", "anna", "--json")
+    shown = call("compare", str(tmp_path), "--unblind", "--by", "anna", "--json")
     assert shown.returncode == 0, shown.stderr
     document = json.loads(shown.stdout)
     assert document["audit"]["look"] == 1
     assert document["comparisons"][0]["groups"][0]["n"] == 1
     assert json.loads((tmp_path / AUDIT_NAME).read_text())["by"] == "anna"
-    assert run("compare", str(tmp_path), "--unblind", "--within", "nan").returncode == 2
+    assert call("compare", str(tmp_path), "--unblind", "--within", "nan").returncode == 2
 
 
 def test_tally_and_compare_load_no_screen() -> None:

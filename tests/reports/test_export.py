@@ -22,8 +22,8 @@ from monitor.record.reader import RecordReading
 from monitor.record.sealing import seal_record
 from monitor.reports.export.dictionary import ALWAYS, TABLES
 from monitor.reports.export.drives import read_whole, resample
-from monitor.reports.export.export import export_records
-from tests.commands.running import run
+from monitor.reports.export.export import ExportPlan, export_records
+from tests.commands.running import call
 from tests.judging.hand import FIRE_T
 from tests.reports.making import BLIND, REPORT_STUDY, hand_drive, hand_record
 from tests.reports.test_tally import TRIAL, ruling, too_long_gap
@@ -46,7 +46,7 @@ def records(tmp_path: Path) -> Path:
 
 def exported(records: Path, form: Any, name: str = "out", **more: Any) -> Path:
     out = records.parent / name
-    export_records(gather(records), form, out, **more)
+    export_records(gather(records), ExportPlan(form, **more), out)
     return out
 
 
@@ -317,15 +317,16 @@ def test_a_blind_study_gives_no_response_before_every_trial_is_ruled(tmp_path: P
 
 @pytest.mark.slow
 def test_the_commands_words_and_status(records: Path) -> None:
-    done = run("export", str(records), "--to", "csv", "--out", str(records.parent / "a"), "--json")
+    done = call("export", str(records), "--to", "csv", "--out", str(records.parent / "a"), "--json")
     assert done.returncode == 0, done.stderr
     document = json.loads(done.stdout)
     assert (document["records"], document["trials"], document["responses_left_out"]) == (3, 3, False)
     hand_record(records, "Q14", text=BLIND.replace('name = "hand"', 'name = "other"'), day=3)
-    masked = run("export", str(records), "--to", "csv", "--out", str(records.parent / "b"))
+    masked = call("export", str(records), "--to", "csv", "--out", str(records.parent / "b"))
     assert masked.returncode == 1  # two studies are mixed: said
     assert "a ruling is missing on 1 trial" in masked.stdout
     assert "2 studies are mixed" in masked.stderr
-    shown = run("export", str(records), "--to", "csv", "--out", str(records.parent / "c"), "--unblind", "--json")
+    shown = call("export", str(records), "--to", "csv", "--out", str(records.parent / "c"), "--unblind", "--json")
     assert json.loads(shown.stdout)["look"] == 1
-    assert run("export", str(records), "--to", "csv", "--out", str(records.parent / "d"), "--rate", "0").returncode == 2
+    refused = call("export", str(records), "--to", "csv", "--out", str(records.parent / "d"), "--rate", "0")
+    assert refused.returncode == 2

@@ -21,7 +21,7 @@ from monitor.record.withdrawing import withdraw_record
 from monitor.reports.forecast.forecast import LEVELS, Bookings, Forecast, forecast_studies
 from monitor.reports.forecast.text import forecast_lines
 from monitor.reports.statistics.invitations import MOST, invitations, point, together
-from tests.commands.running import run
+from tests.commands.running import call
 from tests.judging.hand import HandDrive, study_of
 from tests.reports.making import REPORT_STUDY, hand_drive, hand_record
 from tests.reports.test_tally import TRIAL, ruling
@@ -194,17 +194,17 @@ def test_a_band_that_did_not_lose_the_trial_alone_would_have_saved_nothing(tmp_p
 @pytest.mark.slow
 def test_after_a_look_no_band_is_told(study: Path) -> None:
     enter_look(study, "anna", "compare", {}, {})
-    done = run("forecast", str(study), "--from", "2026-12-01")
+    done = call("forecast", str(study), "--from", "2026-12-01")
     assert done.returncode == 0, done.stderr
     text = " ".join(done.stdout.split())
     assert "What wider bands would have saved is not said: the file of looks has 1 look at responses" in text
     assert "saves" not in text
-    document = json.loads(run("forecast", str(study), "--json").stdout)
+    document = json.loads(call("forecast", str(study), "--json").stdout)
     assert document["forecasts"][0]["bands"] is None
     # where nobody can tell whether there was a look, it is as if there had been one
     (study / AUDIT_NAME).unlink()
     (study / AUDIT_NAME).mkdir()
-    assert "the file of looks cannot be read" in " ".join(run("forecast", str(study)).stdout.split())
+    assert "the file of looks cannot be read" in " ".join(call("forecast", str(study)).stdout.split())
 
 
 def test_nothing_of_the_responses_is_in_it(tmp_path: Path) -> None:
@@ -237,9 +237,9 @@ def test_it_needs_no_scipy(study: Path, monkeypatch: pytest.MonkeyPatch) -> None
 
 
 def test_wrong_usage_is_one_sentence(tmp_path: Path) -> None:
-    assert "--per-week needs a number above 0." in run("forecast", str(tmp_path), "--per-week", "0").stderr
-    assert "--from needs a day such as 2026-12-01." in run("forecast", str(tmp_path), "--from", "soon").stderr
-    empty = run("forecast", str(tmp_path))
+    assert "--per-week needs a number above 0." in call("forecast", str(tmp_path), "--per-week", "0").stderr
+    assert "--from needs a day such as 2026-12-01." in call("forecast", str(tmp_path), "--from", "soon").stderr
+    empty = call("forecast", str(tmp_path))
     assert (empty.returncode, "holds no run" in empty.stdout) == (0, True)
 
 

@@ -12,7 +12,7 @@ from monitor.reports.closeout.closeout import close_out, left_to_do
 from monitor.reports.closeout.hand_over import files_of, hand_over, missing_files
 from monitor.reports.closeout.text import markdown
 from monitor.reports.export.drives import read_whole
-from tests.commands.running import run
+from tests.commands.running import call
 from tests.reports.making import REPORT_STUDY, hand_record
 
 DAY = (
@@ -69,7 +69,7 @@ def test_a_general_program_confirms_it_and_finds_a_changed_file(tmp_path: Path) 
     record = record_with(tmp_path, MARK, PAPER)
     write(tmp_path / "video" / "Q01.mp4")
     write(tmp_path / "capture" / record.stem / "screen one.mkv")
-    done = run("closeout", str(record), "--hand-over", str(tmp_path / "list.txt"), "--by", "anna")
+    done = call("closeout", str(record), "--hand-over", str(tmp_path / "list.txt"), "--by", "anna")
     assert (done.returncode, done.stdout) == (0, f"{tmp_path / 'list.txt'}: written\n")
     check = ["sha256sum", "--check", "--strict", "list.txt"]
     assert subprocess.run(check, cwd=tmp_path, capture_output=True, check=False).returncode == 0
@@ -128,7 +128,7 @@ def test_a_blind_record_hides_the_participants_own_words_until_the_ruling(tmp_pa
     ruled = record_with(tmp_path, words, ruling, code="Q02", text=blind)
     assert "I braked" in markdown(close_out(read_whole(ruled, frames=False)))
     out = tmp_path / "out"
-    assert run("export", str(tmp_path), "--to", "csv", "--out", str(out)).returncode == 0
+    assert call("export", str(tmp_path), "--to", "csv", "--out", str(out)).returncode == 0
     rows = (out / "day.csv").read_text()
     assert rows.count("debrief") == 2
     assert rows.count("I braked") == 1, "that of the record that was ruled on"
@@ -141,6 +141,6 @@ def test_a_study_without_any_of_it_has_nothing_of_it_in_its_report_and_export(tm
         words in text for words in ("Rehearsal before", "Debrief", "Beside the record", "How the participant")
     )
     out = tmp_path / "out"
-    assert run("export", str(tmp_path), "--to", "csv", "--out", str(out)).returncode == 0
+    assert call("export", str(tmp_path), "--to", "csv", "--out", str(out)).returncode == 0
     assert not (out / "day.csv").exists()
-    assert json.loads(run("closeout", str(record), "--json").stdout)["hand_over"] is None
+    assert json.loads(call("closeout", str(record), "--json").stdout)["hand_over"] is None

@@ -20,7 +20,7 @@ import monitor
 from monitor.errors import WitnessError
 from monitor.record.sealing import seal_record
 from monitor.record.withdrawing import withdraw_record
-from tests.commands.running import run as run_command
+from tests.commands.running import call
 from tests.judging.hand import FIRE_T, STUDY
 from tests.reports.making import BLIND, REPORT_STUDY, hand_drive, hand_record
 from tests.reports.test_tally import TRIAL, damage, ruling
@@ -91,7 +91,7 @@ def test_trials_are_those_of_review(tmp_path: Path) -> None:
     note = {"type": "note", "text": "a dog on the road", "drive": 1, "at": 4.0}
     path = hand_record(tmp_path, "Q01", operator=[note])
     run = monitor.open_run(path)
-    (document,) = json.loads(run_command("review", "--json", str(path)).stdout)
+    (document,) = json.loads(call("review", "--json", str(path)).stdout)
     assert json.loads(json.dumps(run.trials)) == document["trials"]
     assert json.loads(json.dumps(run.notes)) == document["notes"]
     assert (run.participant, run.group, run.study) == ("Q01", "chime", "hand")

@@ -14,7 +14,7 @@ from monitor.archive.looks import Look
 from monitor.reports.comparison.comparison import compare_studies
 from monitor.reports.export.cues import VideoTimes
 from monitor.reports.export.drives import read_whole
-from monitor.reports.export.export import export_records
+from monitor.reports.export.export import ExportPlan, export_records
 from monitor.reports.page.run_page import run_page
 from monitor.reports.page.study_page import study_page
 from tests.judging.hand import FIRE_T, Mark
@@ -114,7 +114,9 @@ def test_a_browsers_own_reader_takes_the_cues(tmp_path: Path) -> None:
     records = tmp_path / "records"
     records.mkdir()
     hand_record(records, "Q10", operator=[mark(2.0), ESCAPES])
-    exported = export_records(gather(records), "cues", tmp_path / "out", video=VideoTimes(everywhere_s=12.0))
+    exported = export_records(
+        gather(records), ExportPlan("cues", video=VideoTimes(everywhere_s=12.0)), tmp_path / "out"
+    )
     (path,) = exported.directory.glob("*.vtt")
     path.rename(tmp_path / "out" / "cues.vtt")
     (tmp_path / "out" / "track.html").write_text(TRACK, encoding="utf-8")

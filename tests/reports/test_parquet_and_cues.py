@@ -22,9 +22,9 @@ from monitor.record.entries import EntryKind, Opening, pack_frames, pack_operato
 from monitor.record.writer import RecordWriter
 from monitor.reports.export.cues import VIDEO_MARK, VideoTimes, video_times
 from monitor.reports.export.dictionary import ALWAYS, TABLES
-from monitor.reports.export.export import Exported, export_records
+from monitor.reports.export.export import Exported, ExportPlan, export_records
 from monitor.reports.export.parquet import ParquetMissing
-from tests.commands.running import run
+from tests.commands.running import call
 from tests.judging.hand import FIRE_T, HandDrive, study_of
 from tests.reports.making import BLIND, NOON, REPORT_STUDY, ManualClock, hand_drive, hand_record
 from tests.reports.test_export import exported, tree
@@ -96,7 +96,7 @@ def test_units_definitions_thresholds_and_sources_are_in_the_schema(records: Pat
 
 def test_a_conditions_evidence_is_that_of_review(records: Path) -> None:
     table = pd.read_parquet(exported(records, "parquet") / "conditions.parquet").query("participant == 'Q10'")
-    (told,) = json.loads(run("review", "--json", str(next(records.glob("Q10*")))).stdout)
+    (told,) = json.loads(call("review", "--json", str(next(records.glob("Q10*")))).stdout)
     conditions = {one["name"]: one["evidence"] for one in told["trials"][0]["conditions"]}
     assert any(one["by"] for one in conditions.values())
     for row in table.to_dict("records"):
@@ -165,7 +165,7 @@ def test_without_pyarrow_it_says_which_extra(records: Path, monkeypatch: pytest.
 
 def cues(directory: Path, name: str = "cues", **more: Any) -> tuple[dict[str, Any], Exported]:
     """The only record's cues by their names, and what was said."""
-    told = export_records(gather(directory), "cues", directory.parent / name, **more)
+    told = export_records(gather(directory), ExportPlan("cues", **more), directory.parent / name)
     (path,) = told.directory.glob("*.vtt")
     return {cue.identifier or "": cue for cue in webvtt.read(str(path)).captions}, told
 
@@ -219,7 +219,7 @@ def test_what_cannot_be_placed_is_said(one: Path) -> None:
     assert "note 1" in found
     assert TRIAL not in found
     hand_record(one, "Q11")
-    told = export_records(gather(one), "cues", one.parent / "unmarked")
+    told = export_records(gather(one), ExportPlan("cues"), one.parent / "unmarked")
     assert any("Q11" in said and "has no video mark" in said for said in told.remarks)
 
 
@@ -272,8 +272,8 @@ def test_times_of_the_mark_for_each_record(tmp_path: Path) -> None:
 
 def test_the_command_writes_both(one: Path) -> None:
     append_addendum(next(one.glob("*.run")), ruling(TRIAL, "valid", "judged-harmless"))
-    done = run("export", str(one), "--to", "cues", "--out", str(one.parent / "a"), "--video-at", "30")
+    done = call("export", str(one), "--to", "cues", "--out", str(one.parent / "a"), "--video-at", "30")
     assert done.returncode == 0, done.stderr
     assert "1 record, 1 trial, as WebVTT cues" in done.stdout
-    done = run("export", str(one), "--to", "parquet", "--out", str(one.parent / "b"), "--json")
+    done = call("export", str(one), "--to", "parquet", "--out", str(one.parent / "b"), "--json")
     assert json.loads(done.stdout)["to"] == "parquet"

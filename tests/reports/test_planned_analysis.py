@@ -13,7 +13,7 @@ from monitor.reports.comparison.comparison import Comparison, compare_studies
 from monitor.reports.comparison.plan import Asked
 from monitor.reports.comparison.text import comparison_lines
 from monitor.reports.comparison.words import comparison_json
-from tests.commands.running import run
+from tests.commands.running import call
 from tests.judging.hand import FIRE_T, Mark
 from tests.reports.making import REPORT_STUDY, hand_drive, hand_record
 
@@ -80,7 +80,7 @@ def test_a_study_without_an_analysis_says_that_it_was_chosen_now(tmp_path: Path)
 
 
 def test_the_look_file_has_the_whole_analysis(three: Path) -> None:
-    done = run("compare", str(three), "--unblind", "--by", "anna", "--test", "gehan")
+    done = call("compare", str(three), "--unblind", "--by", "anna", "--test", "gehan")
     assert done.returncode == 0, done.stderr
     (analysis,) = json.loads((three / AUDIT_NAME).read_text())["what"]["analyses"]
     assert (analysis["test_name"], analysis["measure"], analysis["horizon_s"]) == ("gehan", "brake_onset_s", 2.5)

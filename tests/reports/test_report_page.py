@@ -21,7 +21,7 @@ from monitor.reports.page.run_page import run_page
 from monitor.reports.page.study_page import study_page
 from monitor.reports.page.svg import Picture, Scale, around
 from monitor.reports.page.weeks import Series
-from tests.commands.running import run
+from tests.commands.running import call
 from tests.judging.hand import FIRE_T
 from tests.reports.making import BLIND, REPORT_STUDY, hand_drive, hand_record
 from tests.reports.test_tally import TRIAL, damage, ruling, too_long_gap
@@ -203,7 +203,7 @@ def test_responses_are_there_for_who_unblinded(study: Path) -> None:
     curve = texts(pages_picture(page, "Share without a response yet, by time"))
     assert {"chime", "no-alert", "waited for"} <= set(curve)
     assert "chime 3 0.80" in text
-    done = run("report", str(study), "--out", str(study / "page.html"), "--unblind", "--by", "anna", "--json")
+    done = call("report", str(study), "--out", str(study / "page.html"), "--unblind", "--by", "anna", "--json")
     assert done.returncode == 0, done.stderr
     assert json.loads(done.stdout)["look"] == 1
     look = json.loads((study / AUDIT_NAME).read_text())
@@ -217,17 +217,17 @@ def pages_picture(page: str, title: str) -> ElementTree.Element:
 @pytest.mark.slow
 def test_the_command_of_a_run_of_a_study_and_wrong_usage(study: Path, tmp_path: Path) -> None:
     record, out = next(study.glob("Q10*")), tmp_path / "run.html"
-    done = run("report", str(record), "--out", str(out))
+    done = call("report", str(record), "--out", str(out))
     assert (done.returncode, done.stdout) == (0, f"{out}: written\n")
-    assert run("report", str(record), "--out", str(out)).returncode == 2
-    assert "is there already" in run("report", str(record), "--out", str(out)).stderr
-    assert "--unblind is for a study" in run("report", str(record), "--out", "x.html", "--unblind").stderr
-    assert run("report", str(study), "--out", str(tmp_path / "study.html")).returncode == 0
+    assert call("report", str(record), "--out", str(out)).returncode == 2
+    assert "is there already" in call("report", str(record), "--out", str(out)).stderr
+    assert "--unblind is for a study" in call("report", str(record), "--out", "x.html", "--unblind").stderr
+    assert call("report", str(study), "--out", str(tmp_path / "study.html")).returncode == 0
     assert not (study / AUDIT_NAME).exists()
     (tmp_path / "none").mkdir()
-    assert run("report", str(tmp_path / "none"), "--out", str(tmp_path / "none.html")).returncode == 0
+    assert call("report", str(tmp_path / "none"), "--out", str(tmp_path / "none.html")).returncode == 0
     assert "holds no run that can be counted" in (tmp_path / "none.html").read_text()
-    assert run("report", str(tmp_path / "nowhere"), "--out", str(tmp_path / "x.html")).returncode == 2
+    assert call("report", str(tmp_path / "nowhere"), "--out", str(tmp_path / "x.html")).returncode == 2
 
 
 # What pictures are made of
@@ -278,7 +278,7 @@ def test_a_blind_studys_responses_are_worked_out_after_the_look_is_entered(tmp_p
         hand_record(records, f"Q1{number}", response_s=0.6 + 0.2 * number, text=BLIND)
         hand_record(records, f"Q2{number}", "no-alert", 1.0 + 0.2 * number, text=BLIND)
     out = tmp_path / "page.html"
-    done = run("report", str(records), "--out", str(out), "--unblind", "--by", "anna")
+    done = call("report", str(records), "--out", str(out), "--unblind", "--by", "anna")
     assert done.returncode == 0, done.stderr
     assert "look 1" in done.stdout
     assert "chime 2 0.55" in words(out.read_text())

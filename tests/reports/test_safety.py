@@ -11,12 +11,12 @@ import pytest
 
 from monitor.commands.closeout import harmless_text
 from monitor.record.withdrawing import withdraw_record
-from monitor.reports.assigning.asked import Asked, asked_of, enter_no_show, enter_not_taken
+from monitor.reports.assigning.asked import Asked, Exclusion, asked_of, enter_no_show, enter_not_taken
 from monitor.reports.closeout.text import markdown
 from monitor.reports.safety.document import safety_report
 from monitor.reports.safety.sessions import safety_facts
 from monitor.reports.safety.values import safety_json
-from tests.commands.running import run
+from tests.commands.running import call
 from tests.reports.making import NOON, REPORT_STUDY, hand_record
 
 SAFETY = (
@@ -117,7 +117,7 @@ def test_a_record_that_cannot_be_read_is_said_and_leaves_no_clean_bill(records: 
     facts = safety_facts(records, alone=False)
     assert facts.unreadable
     assert "Nobody can say what was entered in" in text_of(records)
-    done = run("safety", str(records))
+    done = call("safety", str(records))
     assert done.returncode == 1
 
 
@@ -149,7 +149,7 @@ def test_a_withdrawal_is_counted_and_what_the_protocol_keeps_is_kept_without_a_c
 def test_who_did_not_come_or_was_not_taken_is_a_number(records: Path) -> None:
     hand_record(records, "Q01", text=SAFETY)
     enter_no_show(records, "hand", "anna")
-    enter_not_taken(records, "hand", "anna", "no-licence", "No licence to drive", [])
+    enter_not_taken(records, "hand", "anna", Exclusion("no-licence", "No licence to drive"))
     rows = dict(rows_under(text_of(records, asked_of(records, None)), "In numbers"))
     assert (rows["invited and did not come"], rows["not taken: No licence to drive"]) == ("1", "1")
 
@@ -157,14 +157,14 @@ def test_who_did_not_come_or_was_not_taken_is_a_number(records: Path) -> None:
 def test_the_command_writes_a_page_or_markdown_and_never_over_another_file(records: Path, tmp_path: Path) -> None:
     hand_record(records, "Q01", text=SAFETY, operator=UNWELL)
     page, again = tmp_path / "board.html", tmp_path / "board.html"
-    done = run("safety", str(records), "--out", str(page))
+    done = call("safety", str(records), "--out", str(page))
     assert (done.returncode, done.stdout) == (0, f"{page}: written\n")
     text = page.read_text()
     assert text.startswith("<!doctype html>")
     assert "<script" not in text
     assert "Safety report: Written by hand" in text
-    refused = run("safety", str(records), "--out", str(again))
+    refused = call("safety", str(records), "--out", str(again))
     assert refused.returncode == 2
     assert "is there already" in refused.stderr
     (record,) = records.glob("*.run")
-    assert json.loads(run("safety", str(record), "--json").stdout)["sessions"][0]["events"][0]["name"] == "A1"
+    assert json.loads(call("safety", str(record), "--json").stdout)["sessions"][0]["events"][0]["name"] == "A1"

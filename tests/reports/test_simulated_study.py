@@ -20,7 +20,7 @@ from monitor.archive.gathering import gather
 from monitor.record.addendum import append_addendum
 from monitor.record.withdrawing import withdraw_record
 from monitor.reports.comparison.comparison import compare_studies
-from monitor.reports.export.export import export_records
+from monitor.reports.export.export import ExportPlan, export_records
 from monitor.reports.statistics.intervals import difference_interval, median_interval
 from monitor.reports.statistics.survival import Times
 from monitor.reports.tally.tally import tally_json
@@ -29,7 +29,7 @@ from monitor.simulation.plan import SimulationPlan
 from monitor.study.demo import demo_study
 from monitor.study.lots import draw_lots
 from monitor.study.model import AssignmentRule
-from tests.commands.running import run
+from tests.commands.running import call
 from tests.reports.making import simulated_messages, simulated_record
 
 RATE_HZ = 12.0
@@ -109,14 +109,14 @@ def test_forty_eight_participants_from_the_first_drive_to_the_tables(study_direc
         ("no-alert", name) for name in ("chime", "seat-pulse", "light-strip")
     ]
 
-    exported = export_records(found, "csv", tmp_path / "tables", rate_hz=4.0)
+    exported = export_records(found, ExportPlan("csv", rate_hz=4.0), tmp_path / "tables")
     table = pd.read_csv(exported.directory / "trials.csv").query("trigger == 'gate-brake' and effective == 'valid'")
     times = table.set_index("participant")["first_response_s"]
     assert times.notna().sum() == 40
     assert sorted(times.dropna()) == pytest.approx(
         sorted(t for group in one.groups for t in group.times.t[group.times.event].tolist()), abs=1e-9
     )
-    done = run("tally", str(study_directory), "--json")
+    done = call("tally", str(study_directory), "--json")
     assert done.returncode == 0, done.stderr
     assert of_gate_brake(json.loads(done.stdout)) == groups
 

@@ -9,21 +9,21 @@ from pathlib import Path
 from queue import Empty, Queue
 from typing import Any
 
-from tests.commands.running import command, run
+from tests.commands.running import call, command
 from tests.reports.making import hand_record
 from tests.reports.test_tally import damage
 
 
 def test_status_and_json(tmp_path: Path) -> None:
-    assert run("tally", str(tmp_path / "nowhere")).returncode == 2
-    empty = run("tally", str(tmp_path), "--json")
+    assert call("tally", str(tmp_path / "nowhere")).returncode == 2
+    empty = call("tally", str(tmp_path), "--json")
     assert (empty.returncode, json.loads(empty.stdout)["studies"]) == (0, [])
     path = hand_record(tmp_path, "Q01")
-    good = run("tally", str(tmp_path), "--json")
+    good = call("tally", str(tmp_path), "--json")
     assert good.returncode == 0
     assert json.loads(good.stdout)["studies"][0]["triggers"][0]["groups"][0]["valid"] == 1
     damage(path, 0.8, 3000)
-    bad = run("tally", str(tmp_path))
+    bad = call("tally", str(tmp_path))
     assert bad.returncode == 1
     assert "is damaged" in bad.stdout
 

@@ -9,7 +9,7 @@ from typing import Any
 from monitor.archive.gathering import gather
 from monitor.reports.tally.tally import tally_json, tally_studies
 from monitor.reports.tally.text import tally_lines
-from tests.commands.running import run
+from tests.commands.running import call
 from tests.judging.test_repeated import EVENTS, WITHIN, given, often
 from tests.reports.making import hand_record
 
@@ -66,7 +66,7 @@ def test_trials_count_against_what_a_treatment_plans(tmp_path: Path) -> None:
 
 def test_treatments_within_participants_are_not_compared_as_groups(tmp_path: Path) -> None:
     drive_of(tmp_path, "Q01", WITHIN)
-    done = run("compare", str(tmp_path), "--unblind", "--by", "ana")
+    done = call("compare", str(tmp_path), "--unblind", "--by", "ana")
     assert done.returncode == 0, done.stderr
     assert "holds no run that can be compared" in done.stdout
     assert "often is not compared: it gives its treatments within participants" in " ".join(done.stderr.split())

@@ -14,7 +14,7 @@ from monitor.commissioning.scenario_file.proposal import propose_triggers
 from monitor.commissioning.scenario_file.scenario import load_scenario_file
 from monitor.study.loading import load_study, parse_study
 from monitor.study.model import Study
-from tests.connect.calling import call
+from tests.commands.running import call
 from tests.scenario_file.writing import ABOVE, BELOW, EQUAL, FALLING, NONE, RISING, at_value, event, of, write_scenario
 
 ROOT = Path(__file__).parents[2]

@@ -13,13 +13,11 @@ import textual
 from textual.pilot import Pilot
 from textual.screen import Screen
 
+from monitor.following.coming.view import Foreseen, OutlookRow, OutlookView
 from monitor.following.view import (
     FeedView,
-    Foreseen,
     LiveView,
     NumberView,
-    OutlookRow,
-    OutlookView,
     PreflightLine,
     PreflightView,
     ReasonView,
@@ -48,6 +46,7 @@ from monitor.judging.case.trial import (
 )
 from monitor.screens.dialogs.sheet import Sheet, SheetBody
 from monitor.screens.watch.app import WatchApp
+from monitor.screens.watch.drawn_screen import Clocks
 from monitor.study.band import Band
 from monitor.study.rules import ActionRule
 from tests.clocks import HandClock
@@ -637,7 +636,7 @@ def make_app(hand_clock: HandClock) -> MakeApp:
     """Makes the app on a source, with a clock that the test moves."""
 
     def make(source: FakeSource, **more: Any) -> WatchApp:
-        return WatchApp(source, clock=hand_clock, wall=lambda: WALL + 500.0, **more)
+        return WatchApp(source, clocks=Clocks(hand_clock, lambda: WALL + 500.0), **more)
 
     return make
 

@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 from textual.widgets import Input
 
-from monitor.judging.coding import codings_of
+from monitor.judging.entered.coding import codings_of
 from monitor.record.addendum import read_addendum
 from monitor.replay.coding import CodingDesk
 from monitor.screens.dialogs.sheet import SheetBody

@@ -8,7 +8,7 @@ from typing import Any
 import pytest
 
 from monitor.following.around import DayView, DebriefLine, LimitView
-from monitor.judging.operator import OperatorLog
+from monitor.judging.entered.operator import OperatorLog
 from monitor.screens.dialogs.closing import CloseOutSheet, unresolved
 from monitor.screens.dialogs.debrief import DebriefSheet
 from monitor.screens.dialogs.safety import SafetySheet

@@ -16,7 +16,7 @@ from monitor.errors import WitnessError
 from monitor.following.building import reasons_of
 from monitor.following.view import RecorderView
 from monitor.judging.case.trial import Finding, Retraction
-from monitor.screens.dialogs.note import NoteSheet
+from monitor.screens.dialogs.asking import NoteSheet
 from monitor.screens.keymap import KEYS, keys_for
 from monitor.screens.panel import Panel
 from monitor.screens.watch.app import WatchApp

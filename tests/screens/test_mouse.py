@@ -10,8 +10,8 @@ import pytest
 from textual.pilot import Pilot
 
 from monitor.following.view import TransportView
+from monitor.screens.dialogs.asking import NoteSheet
 from monitor.screens.dialogs.lists import HelpSheet
-from monitor.screens.dialogs.note import NoteSheet
 from monitor.screens.dialogs.sheet import SheetBody
 from monitor.screens.dialogs.steps import StepsSheet
 from monitor.screens.drawing.canvas import Canvas

@@ -5,8 +5,8 @@ from __future__ import annotations
 from dataclasses import replace
 
 from monitor.following.view import LiveView
+from monitor.screens.watch.drawn_screen import Shown
 from monitor.screens.watch.pace import Pace
-from monitor.screens.watch.seen import Shown
 from tests.clocks import HandClock
 from tests.screens import conftest as kit
 

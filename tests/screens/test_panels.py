@@ -8,7 +8,8 @@ from functools import partial
 import numpy as np
 import pytest
 
-from monitor.following.view import LiveView, OutlookRow, RecorderView, StripView, TimelineMark, TransportView
+from monitor.following.coming.view import OutlookRow
+from monitor.following.view import LiveView, RecorderView, StripView, TimelineMark, TransportView
 from monitor.judging.case.trial import Finding, Note, Result, Timing
 from monitor.screens.drawing.canvas import Canvas
 from monitor.screens.drawing.layout import arrange

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from monitor.following.words import verdict_sentences
-from monitor.judging.case.trial import AlertResult, Response
+from monitor.judging.case.trial import AlertResult, ConditionEvidence, Response
 from monitor.screens.dialogs.card import card_rows
 from monitor.screens.dialogs.response_plot import response_marks, response_rows
 from monitor.screens.dialogs.sheet import Sheet
@@ -16,6 +16,7 @@ from monitor.screens.drawing.plot import GUTTER
 from tests.screens import conftest as kit
 from tests.screens.conftest import MakeApp, redraw, sheet
 
+UNCHECKED = ConditionEvidence((), None, None, None)
 WIDTH = 90  # 80 columns for 8 s: a tenth of a second each
 
 
@@ -106,3 +107,30 @@ def test_a_trigger_without_an_alert_says_so_kindly() -> None:
     assert "none: the study gives no alert at this trigger" in card
     assert "not stated" not in card
     assert verdict_sentences(trial) == ["All 5 conditions met, fired on time."]
+
+
+def test_a_card_says_by_what_each_value_was_checked_and_what_would_not_show() -> None:
+    trial = kit.trial()
+    first, second, *rest = trial.conditions
+    by_speed = ConditionEvidence(("lead speed",), 1.55, -0.05, 0.08)
+    shown = replace(trial, conditions=(replace(first, evidence=by_speed), replace(second, evidence=UNCHECKED), *rest))
+    told = ["".join(text for text, _ in row) for row in card_rows(shown, 116)]
+    assert f"checked    {first.name}: by lead speed; an error shows from 0.08 {first.unit}" in told
+    assert f"           {second.name}: as published, nothing to check it by" in told
+
+
+@pytest.mark.parametrize(
+    ("evidence", "words"),
+    [
+        (ConditionEvidence(("station",), 2.4, 0.9, 0.08), "station: +0.9 s off; an error shows from 0.08 s"),
+        (
+            ConditionEvidence(("station",), 1.6, 0.1, None),
+            "station: +0.1 s off; an error that was there all along would not show",
+        ),
+        (ConditionEvidence(("station",), None, None, None), "station"),  # a blind run: its numbers are hidden
+        (None, ""),
+    ],
+)
+def test_what_a_value_was_checked_by_in_words(evidence: ConditionEvidence | None, words: str) -> None:
+    gap = next(one for one in kit.trial().conditions if one.unit == "s")
+    assert replace(gap, evidence=evidence).checked_words == words

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import time
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from monitor.commands.shared.interrupting import Interrupted, interruptible
@@ -12,11 +13,12 @@ from monitor.following.beginning import Run
 from monitor.following.live import Following, operator_name
 from monitor.following.slot import LiveProvider
 from monitor.following.source_words import clock_words
-from monitor.judging.case.trial import Trial, note_json, trial_json
-from monitor.judging.document import session_json
+from monitor.judging.case.trial import Trial
+from monitor.judging.document import note_json, session_json, trial_json
 from monitor.judging.source_state import look_at_sources
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
     from pathlib import Path
 
     from monitor.following.view import Unclosed
@@ -29,21 +31,28 @@ CLOSE_WITHIN_S = 10.0
 READ_WITHIN_S = 20.0
 
 
-def show_run(
-    run: Run,
-    *,
-    by: str | None,
-    read_only: bool = False,
-    says_it_goes_on: bool = True,
-    announce: str | None = None,
-) -> int:
+@dataclass(frozen=True, slots=True)
+class Follower:
+    """Who follows a run: `by` enters, or the name of whoever is logged in; `read_only`: nobody enters; `announce`: the
+    endpoint at which faults and trials that wait are told."""
+
+    by: str | None
+    read_only: bool = False
+    announce: str | None = None
+
+    def of(self, run: Run) -> Callable[[], Following]:
+        """How a run is followed so, in the thread that will do it."""
+        return run.follow(self.by or operator_name(), read_only=self.read_only, announce=self.announce)
+
+
+def show_run(run: Run, follower: Follower, *, says_it_goes_on: bool = True) -> int:
     """The watch screen on a run; the recorder goes on when the screen is left without ending the run."""
     from monitor.screens.watch.running import run_watch
 
-    source = LiveProvider(run.follow(by or operator_name(), read_only=read_only, announce=announce))
+    source = LiveProvider(follower.of(run))
     source.start()
     try:
-        status = run_watch(source, read_only=read_only)
+        status = run_watch(source, read_only=follower.read_only)
     finally:
         source.stop()
     say(f"record: {run.record}")
@@ -56,20 +65,12 @@ def show_run(
     return status
 
 
-def stream_run(
-    run: Run,
-    *,
-    by: str | None,
-    as_json: bool,
-    until_end: bool,
-    read_only: bool = False,
-    announce: str | None = None,
-) -> int:
+def stream_run(run: Run, follower: Follower, *, as_json: bool, until_end: bool) -> int:
     """A run without a screen: trials and notes as they come, and the whole of it at the end.
 
     Whoever only looks on leaves the record open.
     """
-    following = run.follow(by or operator_name(), read_only=read_only, announce=announce)()
+    following = follower.of(run)()
     stream = Stream(as_json)
     status = 0
     try:
@@ -78,7 +79,7 @@ def stream_run(
                 status = _follow(following, stream, until_end=until_end)
         except Interrupted as interrupted:
             status = 128 + interrupted.number
-        if not read_only and not close_run(following):
+        if not follower.read_only and not close_run(following):
             unclosed = following.recorder_view().unclosed
             if unclosed is not None:
                 say_unclosed(unclosed, run.record)

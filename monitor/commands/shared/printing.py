@@ -10,7 +10,7 @@ from typing import Any
 
 from monitor.feed.limits import harmless as harmless
 from monitor.judging.case.trial import ConditionResult, Trial
-from monitor.judging.rulings import rulings_in_words
+from monitor.judging.entered.rulings import rulings_in_words
 
 
 def print_json(document: Any) -> None:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from types import MappingProxyType
 from typing import Any
 
@@ -17,6 +17,7 @@ from monitor.feed.schema import Hello
 from monitor.judging.case.columns import build_block, road_of
 from monitor.judging.case.pacing import is_off_pace, real_time_factor
 from monitor.measures.columns import FloatArray, FrameBlock
+from monitor.measures.runs import longest_run
 from monitor.study.model import Study
 from monitor.study.needs import OTHERS, needed_channels
 
@@ -187,7 +188,8 @@ def conclude(study: Study, listened: Listened, elsewhere: Mapping[str, str] = NO
     columns = _columns(block, heard.hello, study)
     frozen = _frozen(block)
     for name, column in columns.items():
-        channel = hear_channel(name, column, block.t, name in frozen, sanity, tuple(needs.get(name, ())))
+        channel = hear_channel(name, column, block.t, sanity, tuple(needs.get(name, ())))
+        channel = replace(channel, state="frozen") if name in frozen else channel
         heard.channels.append(channel)
         if channel.state == "frozen" and not any(doubt.channel == name for doubt in sanity.doubts):
             heard.faults.append(
@@ -232,7 +234,7 @@ def _pacing(heard: FeedHeard, block: FrameBlock, arrivals: list[float], by_map: 
             f"The feed says {stated:g} Hz and sends {heard.rate_hz:.4g} Hz.{_time_unit(heard, arrivals, by_map)}"
         )
     elif heard.real_time is not None and is_off_pace(heard.real_time):
-        heard.faults.append(
+        heard.wrong.append(
             f"Simulated time runs at {heard.real_time:.2f} times real time by the clock here: who drives sees "
             f"{'slow' if heard.real_time < 1.0 else 'fast'} motion."
         )
@@ -351,19 +353,14 @@ def _frozen(block: FrameBlock) -> dict[str, float]:
 
 def _longest_stand(column: FloatArray) -> slice | None:
     """The longest stretch of frames in which a column keeps its last digit."""
-    same = np.concatenate([[False], np.diff(column) == 0, [False]])
-    edges = np.flatnonzero(np.diff(same.astype(np.int8)))
-    if not len(edges):
-        return None
-    begins, ends = edges[::2], edges[1::2]
-    longest = int(np.argmax(ends - begins))
-    return slice(int(begins[longest]), int(ends[longest]) + 1)
+    run = longest_run(np.diff(column) == 0)
+    return None if run is None else slice(run[0], run[0] + run[1] + 1)
 
 
 def hear_channel(
-    name: str, column: FloatArray, t: FloatArray, frozen: bool, sanity: Sanity, needed_by: tuple[str, ...]
+    name: str, column: FloatArray, t: FloatArray, sanity: Sanity, needed_by: tuple[str, ...]
 ) -> ChannelHeard:
-    """One channel over the listening time. `frozen`: whether others say that it should have changed."""
+    """One channel over the listening time."""
     known = np.isfinite(column)
     values = column[known]
     if not len(values):
@@ -376,7 +373,6 @@ def hear_channel(
     times = t[known]
     seconds = float(times[-1] - times[0])
     changed = times[1:][np.diff(values) != 0]
-    state = "frozen" if frozen else state
     return ChannelHeard(
         name,
         len(values),

@@ -108,7 +108,7 @@ def hear_source(study: Study, listened: Listened, simulator: Listened) -> Source
             heard.faults.append(f"{heard.source} says that it has {name}, and sends no value of it.")
             continue
         who = tuple(needs.get(name, ()))
-        heard.channels.append(hear_channel(name, column, block.t, False, Sanity(), who))
+        heard.channels.append(hear_channel(name, column, block.t, Sanity(), who))
     if listened.lost:
         heard.faults.append(f"{listened.lost} frames of {heard.source} were lost in {listened.seconds:g} s.")
     passed_over = sorted({marker.kind for marker, _ in listened.markers} - GIVEN - {"sync"})

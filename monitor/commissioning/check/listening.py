@@ -10,8 +10,9 @@ import zmq
 
 from monitor.feed.curve import CurveFiles
 from monitor.feed.decode import decode_message
+from monitor.feed.endpoint import Endpoint
 from monitor.feed.schema import Frame, Hello, Marker, Refused
-from monitor.feed.subscriber import Endpoint, FeedSubscription
+from monitor.feed.subscriber import FeedSubscription
 
 FRAMES_KEPT = 20_000
 MARKERS_KEPT = 2_000

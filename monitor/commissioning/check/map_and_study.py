@@ -76,9 +76,8 @@ def _triggers(study: Study, rules: Sequence[MarkerRule], channels: ChannelMap, o
         return
     if not any(rule.kind == "trigger" for rule in rules) and isinstance(channels.source, OsiSource):
         out.faults.append(
-            "ASAM OSI carries no triggers, and the study has "
-            f"{listed(known, 'and')}: give a source of markers with --also FILE (a map of the scenario engine's own "
-            "messages, or of a marker stream)."
+            f"ASAM OSI carries no triggers, and the study has {listed(known, 'and')}: give a source of markers with "
+            "--also FILE (a map of the scenario engine's own messages, or of a marker stream)."
         )
         return
     for name in known:

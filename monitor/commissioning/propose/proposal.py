@@ -6,7 +6,7 @@ import re
 import time
 from collections.abc import Mapping
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 
@@ -70,7 +70,7 @@ def propose_from_zmq(study: Study, endpoint: str, seconds: float, keys: CurveFil
     if topic:
         source.append(f'frame_topic = "{topic}"')
     rest = [f'#: a topic "{one}" came {len(samples)} times' for one, samples in by_topic.items() if one != topic]
-    return _proposal(study, endpoint, source + rest, by_topic[topic])
+    return _proposal(study, _Heard(endpoint, source + rest, by_topic[topic]))
 
 
 def propose_from_csv(study: Study, path: Path) -> str:
@@ -92,12 +92,19 @@ def propose_from_csv(study: Study, path: Path) -> str:
         reader.close()
     if not samples:
         raise WitnessError(f"{path} has no line of values after its line of names.")
-    return _proposal(study, path.name, table.source, samples, table.units)
+    return _proposal(study, _Heard(path.name, table.source, samples), table.units)
 
 
-def _proposal(
-    study: Study, where: str, source: list[str], samples: list[Sample], units: Mapping[str, str] | None = None
-) -> str:
+class _Heard(NamedTuple):
+    """What a map is made for: an endpoint or a file, the lines of its [source], and what came from it."""
+
+    where: str
+    source: list[str]
+    samples: list[Sample]
+
+
+def _proposal(study: Study, heard: _Heard, units: Mapping[str, str] | None = None) -> str:
+    where, _, samples = heard
     names, rows = _names(samples)
     time = time_name(names, samples)
     if time is None:
@@ -115,11 +122,11 @@ def _proposal(
     assert guesses.time is not None
     rate_hz = _time(guesses.time, samples)
     for _ in range(ROUNDS):
-        block = _converted(_text(where, source, rate_hz, guesses, axes, []), samples)
+        block = _converted(_text(heard, rate_hz, guesses, axes, []), samples)
         if block is None or not _apply(guesses, axes, block):
             break
     _as_own(guesses)
-    return _text(where, source, rate_hz, guesses, axes, _notes(study, guesses, samples, rows))
+    return _text(heard, rate_hz, guesses, axes, _notes(study, guesses, samples, rows))
 
 
 def _all_guesses(guesses: Guesses) -> list[Guess]:
@@ -261,14 +268,12 @@ def _notes(study: Study, guesses: Guesses, samples: list[Sample], rows: list[str
     return lines
 
 
-def _text(
-    where: str, source: list[str], rate_hz: float, guesses: Guesses, axes: Mapping[str, str], notes: list[str]
-) -> str:
+def _text(heard: _Heard, rate_hz: float, guesses: Guesses, axes: Mapping[str, str], notes: list[str]) -> str:
     """The map as it stands so far."""
     time = guesses.time
     assert time is not None
     lines = [
-        f"# A first channel map for {where.replace(chr(10), ' ')}, proposed from what was heard. Look it over:",
+        f"# A first channel map for {heard.where.replace(chr(10), ' ')}, proposed from what was heard. Look it over:",
         "# names are guessed from their words, units and signs told from the movement. configs/channels-example.toml",
         "# explains every key. Try it, then ask again: trialwitness check --feed.",
         "[feed]",
@@ -276,7 +281,7 @@ def _text(
         f"rate_hz = {rate_hz:g}",
         "",
         "[source]",
-        *source,
+        *heard.source,
         "",
         "[time]",
         f"from = {_toml(time.name)}",

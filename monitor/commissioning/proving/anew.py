@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
+from typing import NamedTuple
 
 import msgpack
 import numpy as np
@@ -155,8 +156,15 @@ def trials_of(reading: RecordReading, study: Study) -> tuple[list[Anew], tuple[s
     found = []
     for trial, drive in chosen.values():
         frames = join_blocks([one.frames for one in blocks[drive.log.run]])
-        found.append(_anew(session, trial, drive, frames, received, others))
+        found.append(_anew(session, trial, drive, frames, _Entries(received, others)))
     return found, tuple(one.id for one in trials if one.fired_at is not None and one.hidden_after is not None)
+
+
+class _Entries(NamedTuple):
+    """Of a whole record: entry → its monotonic and wall time in ns, and all entries that are no frames, in order."""
+
+    received: dict[int, tuple[int, int]]
+    silent: list[Entry]
 
 
 def _anew(
@@ -164,8 +172,7 @@ def _anew(
     trial: Trial,
     drive: DriveTrials,
     frames: FrameBlock,
-    received: Mapping[int, tuple[int, int]],
-    silent: list[Entry],
+    entries: _Entries,
 ) -> Anew:
     track = next(one for one in drive.tracks[trial.trigger] if one.occurrence == trial.occurrence)
     assert track.marker is not None
@@ -180,8 +187,8 @@ def _anew(
         marker=track.marker,
         trial=trial,
         frames=slice_block(frames, 0, int(np.searchsorted(frames.number, until, side="right"))),
-        received=received,
-        silent=tuple(one for one in silent if one.number <= until and _is_of(one, drive.log.run)),
+        received=entries.received,
+        silent=tuple(one for one in entries.silent if one.number <= until and _is_of(one, drive.log.run)),
         other=_other_of(session, drive, trial, frames, fired_at),
         is_hidden=trial.withheld,
     )

@@ -171,25 +171,42 @@ def _with(others: OtherRows, channels: dict[str, FloatArray]) -> OtherRows:
     return OtherRows(others.start, others.id, channels, others.names, others.label, others.labels)
 
 
-def spoil_channel(frames: FrameBlock, body: Body, name: str, fault: Fault, place: Place, size: float) -> FrameBlock:
+@dataclass(frozen=True, slots=True)
+class Spoiling:
+    """A fault of one size at its place."""
+
+    fault: Fault
+    place: Place
+    size: float
+
+    def of(self, column: FloatArray) -> FloatArray:
+        """A column as the fault makes it."""
+        return self.fault.spoil(self.place, column, self.size)
+
+    def along(self) -> FloatArray:
+        """How far each row is moved along the way, in m."""
+        return self.of(np.zeros(len(self.place.from_fire)))
+
+
+def spoil_channel(frames: FrameBlock, body: Body, name: str, spoiling: Spoiling) -> FrameBlock:
     """The frames with one channel of a body spoilt."""
     if name != "x":
-        return body.with_channels(frames, {name: fault.spoil(place, body.channel(frames, name), size)})
+        return body.with_channels(frames, {name: spoiling.of(body.channel(frames, name))})
     x, y = body.channel(frames, "x"), body.channel(frames, "y")
-    if fault.kind in ("offset", "step"):
-        along = fault.spoil(place, np.zeros(len(x)), size)
+    if spoiling.fault.kind in ("offset", "step"):
+        along = spoiling.along()
         heading = _heading(body, frames)
         return body.with_channels(frames, {"x": x + along * np.cos(heading), "y": y + along * np.sin(heading)})
-    return body.with_channels(frames, {"x": fault.spoil(place, x, size), "y": fault.spoil(place, y, size)})
+    return body.with_channels(frames, {"x": spoiling.of(x), "y": spoiling.of(y)})
 
 
-def spoil_body(frames: FrameBlock, body: Body, fault: Fault, place: Place, size: float) -> FrameBlock:
+def spoil_body(frames: FrameBlock, body: Body, spoiling: Spoiling) -> FrameBlock:
     """The frames with all channels of a body spoilt as one: late, or those of another vehicle so far ahead of it."""
     names = ("x", "y", "heading", "speed", "accel", "yaw_rate", "station", "lane_offset")
     known = {name: column for name in names if np.isfinite(column := body.channel(frames, name)).any()}
-    if fault.kind == "delay":
-        return body.with_channels(frames, {name: fault.spoil(place, column, size) for name, column in known.items()})
-    along = fault.spoil(place, np.zeros(len(place.from_fire)), size)
+    if spoiling.fault.kind == "delay":
+        return body.with_channels(frames, {name: spoiling.of(column) for name, column in known.items()})
+    along = spoiling.along()
     heading = _heading(body, frames)
     moved = {"x": along * np.cos(heading), "y": along * np.sin(heading), "station": along}
     return body.with_channels(frames, {name: known[name] + by for name, by in moved.items() if name in known})

@@ -25,6 +25,7 @@ from monitor.commissioning.proving.faults import (
     Body,
     Fault,
     Place,
+    Spoiling,
     both_ways,
     spoil_body,
     spoil_channel,
@@ -172,57 +173,59 @@ def prove(
     processes share the faults. `progress` is told how many faults of how many are done."""
     reading = RecordReading(path)
     study = study or parse_study(reading.opening.study_text, f"study file in {path}")
-    trials, left_out = trials_of(reading, study)
-    if not trials:
+    work = _Work(reading, study, short=short)
+    if not work.trials:
         raise WitnessError(f"{path} holds no trial of {study.name} that fired: there is nothing to prove by.")
-    work = [(anew, *one) for anew in trials for one in _faults(anew, short=short)]
     if jobs > 1:
-        _share(path, study, work, short=short, jobs=jobs, progress=progress)
+        _share(work, path, jobs, progress)
     else:
-        for done, (anew, limit, judge) in enumerate(work):
+        for place in range(len(work.faults)):
             if progress is not None:
-                progress(done, len(work))
-            _try_sizes(anew.trial, limit, judge, most=1 if short else len(limit.fault.sizes))
+                progress(place, len(work.faults))
+            work.try_one(place)
     return Proof(
         record=path.name,
         study=study.name,
         study_sha256=study.sha256,
-        trials=tuple((one.trial.id, one.trial.verdict, one.rate_hz) for one in trials),
-        limits=tuple(limit for _, limit, _ in work),
-        left_out=left_out,
+        trials=tuple((one.trial.id, one.trial.verdict, one.rate_hz) for one in work.trials),
+        limits=tuple(limit for _, limit, _ in work.faults),
+        left_out=work.left_out,
     )
 
 
-def _share(
-    path: Path,
-    study: Study,
-    work: Sequence[tuple[Anew, Limit, Judge]],
-    *,
-    short: bool,
-    jobs: int,
-    progress: Callable[[int, int], None] | None,
-) -> None:
-    """The faults of `work` tried by several processes: each reads the record and takes every so many of them."""
+class _Work:
+    """The trials of a record that are proved by, and every fault that is tried on them."""
+
+    def __init__(self, reading: RecordReading, study: Study, *, short: bool) -> None:
+        self.study = study
+        self.short = short
+        self.trials, self.left_out = trials_of(reading, study)
+        self.faults = [(anew, *one) for anew in self.trials for one in _faults(anew, short=short)]
+
+    def try_one(self, place: int) -> list[Tried]:
+        """Tries the fault at a place by its sizes; what became of each."""
+        anew, limit, judge = self.faults[place]
+        _try_sizes(anew.trial, limit, judge, most=1 if self.short else len(limit.fault.sizes))
+        return limit.tried
+
+
+def _share(work: _Work, path: Path, jobs: int, progress: Callable[[int, int], None] | None) -> None:
+    """The faults tried by several processes: each reads the record and takes every so many of them."""
     done = 0
     with ProcessPoolExecutor(jobs, get_context("spawn")) as pool:
-        shares = [pool.submit(_try_share, path, study.text, short, first, jobs) for first in range(jobs)]
+        asked = (path, work.study.text, work.short)
+        shares = [pool.submit(_try_share, *asked, range(first, len(work.faults), jobs)) for first in range(jobs)]
         for share in as_completed(shares):
             for place, tried in share.result():
-                work[place][1].tried += tried
+                work.faults[place][1].tried += tried
                 done += 1
             if progress is not None:
-                progress(done, len(work))
+                progress(done, len(work.faults))
 
 
-def _try_share(path: Path, study_text: str, short: bool, first: int, jobs: int) -> list[tuple[int, list[Tried]]]:
-    trials, _ = trials_of(RecordReading(path), parse_study(study_text, str(path)))
-    work = [(anew, *one) for anew in trials for one in _faults(anew, short=short)]
-    found = []
-    for place in range(first, len(work), jobs):
-        anew, limit, judge = work[place]
-        _try_sizes(anew.trial, limit, judge, most=1 if short else len(limit.fault.sizes))
-        found.append((place, limit.tried))
-    return found
+def _try_share(path: Path, study_text: str, short: bool, places: Sequence[int]) -> list[tuple[int, list[Tried]]]:
+    work = _Work(RecordReading(path), parse_study(study_text, str(path)), short=short)
+    return [(place, work.try_one(place)) for place in places]
 
 
 def _try_sizes(true: Trial, limit: Limit, judge: Judge, most: int) -> None:
@@ -292,11 +295,11 @@ def _limit(anew: Anew, who: str, channel: str, fault: Fault) -> Limit:
 
 
 def _judge_channel(anew: Anew, body: Body, name: str, fault: Fault, place: Place) -> Judge:
-    return lambda size: anew.judge(spoil_channel(anew.frames, body, name, fault, place, size))
+    return lambda size: anew.judge(spoil_channel(anew.frames, body, name, Spoiling(fault, place, size)))
 
 
 def _judge_body(anew: Anew, body: Body, fault: Fault, place: Place) -> Judge:
-    return lambda size: anew.judge(spoil_body(anew.frames, body, fault, place, size))
+    return lambda size: anew.judge(spoil_body(anew.frames, body, Spoiling(fault, place, size)))
 
 
 def _judge_signal(anew: Anew, name: str, fault: Fault, place: Place) -> Judge:

@@ -7,12 +7,13 @@ A field is a text: type, name and, where it does not follow the field before it,
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import replace
 from typing import Any, Literal
 
 import numpy as np
+import numpy.typing as npt
 
-from monitor.connect.channel_map.byte_order import PACKETS_LOOKED_AT, other_order_doubt
 from monitor.connect.channel_map.model import Field, Layout, PackedRows
 from monitor.tables.faults import Faults, Path, quoted
 
@@ -33,6 +34,15 @@ CODES = {
     "bool": "?",
 }
 """Type in a layout → numpy's code for it; beside these there is text[N], N bytes of which a zero byte ends the text."""
+
+PACKETS_LOOKED_AT = 64
+FEWEST_VALUES = 16
+LEAST, MOST = 1e-6, 1e8
+"""Between these lie the sizes of nearly all numbers of a simulator that are not zero. A float whose bytes stand the
+wrong way round is of any size from 1e-38 to 1e38."""
+SURE, UNLIKELY = 0.95, 0.6
+FEWEST_FIELDS = 2
+NAMES = {"<": "little", ">": "big"}
 
 _FIELD = re.compile(
     r"(?P<type>[a-z]+[0-9]*)(?:\[(?P<count>[0-9]{1,5})\])?\s+(?P<name>[^\s@]+)(?:\s*@\s*(?P<at>[0-9]{1,5}))?"
@@ -229,3 +239,33 @@ def _structure(fields: Sequence[Field], byte_order: str, stride: int | None = No
 
 def _element_names(field: Field) -> list[str]:
     return [field.name] if field.count == 1 else [f"{field.name}.{index}" for index in range(field.count)]
+
+
+def other_order_doubt(layout: Layout, packets: Sequence[bytes]) -> str:
+    """One sentence where most fields that tell something are sensible in the other order only; else empty."""
+    order = layout.byte_order
+    other = replace(layout, byte_order=">" if order == "<" else "<")
+    for_this = for_other = 0
+    for here, there in zip(_sensible(layout, packets), _sensible(other, packets), strict=True):
+        if len(here) < FEWEST_VALUES:
+            continue
+        for_other += here.mean() < UNLIKELY and there.mean() > SURE
+        for_this += there.mean() < UNLIKELY and here.mean() > SURE
+    if for_other < FEWEST_FIELDS or for_other <= 2 * for_this:
+        return ""
+    return (
+        f'The packets look like byte_order = "{NAMES[other.byte_order]}": {for_other} of their fields are of a '
+        "sensible size that way only. In the channel map: [source] byte_order"
+    )
+
+
+def _sensible(layout: Layout, packets: Sequence[bytes]) -> Iterator[npt.NDArray[np.bool_]]:
+    """For each field of two bytes and more, whether each of its numbers that is not zero is of a sensible size."""
+    for field in layout.fields:
+        if field.code[0] not in "fiu" or field.code in ("i1", "u1"):
+            continue
+        dtype = np.dtype(layout.byte_order + field.code)
+        values = np.concatenate([np.frombuffer(one, dtype, field.count, field.at) for one in packets])
+        with np.errstate(invalid="ignore", over="ignore"):
+            sizes = np.abs(values.astype(np.float64))
+        yield (sizes[sizes != 0] >= LEAST) & (sizes[sizes != 0] <= MOST)

@@ -27,6 +27,16 @@ class Happened(NamedTuple):
     rule: int = -1
 
 
+class _Watched(NamedTuple):
+    """A rule by its number, and where its value, the name and the time of its markers stand in a sample."""
+
+    number: int
+    rule: MarkerRule
+    source: Place
+    name: Place
+    time: Place
+
+
 class MarkerWatch:
     """Watches the rules of a map over the samples of one drive.
 
@@ -37,7 +47,8 @@ class MarkerWatch:
 
     def __init__(self, rules: tuple[MarkerRule, ...], time_at: Callable[[Any], float]) -> None:
         self._rules = [
-            (rule, Place(rule.source), Place(rule.name_from or ""), Place(rule.time_from or "")) for rule in rules
+            _Watched(number, rule, Place(rule.source), Place(rule.name_from or ""), Place(rule.time_from or ""))
+            for number, rule in enumerate(rules)
         ]
         self._time_at = time_at
         self._before: dict[int, Any] = {}
@@ -48,7 +59,7 @@ class MarkerWatch:
     @property
     def absent(self) -> set[str]:
         """Names that no sample has had so far."""
-        return {rule.source for rule, _, _, _ in self._rules if rule.when != "received"} - self._given
+        return {one.rule.source for one in self._rules if one.rule.when != "received"} - self._given
 
     def begin_drive(self) -> None:
         """Forgets what was before."""
@@ -57,44 +68,47 @@ class MarkerWatch:
     def in_message(self, sample: Sample, t: float) -> list[Happened]:
         """The markers that a message apart is; `t`: the newest time of the drive."""
         found = []
-        for index, (rule, source, name, time) in enumerate(self._rules):
+        for watched in self._rules:
+            rule = watched.rule
             if rule.when != "received" or rule.topic != sample.topic:
                 continue
-            if rule.becomes is None or code_in(source.find(sample.values)) == rule.becomes:
-                found.append(self._happened(index, rule, name, time, sample, t))
+            if rule.becomes is None or code_in(watched.source.find(sample.values)) == rule.becomes:
+                found.append(self._happened(watched, sample, t))
         return found
 
     def in_frame(self, sample: Sample, t: float) -> list[Happened]:
         """The markers that a frame's sample shows."""
         found = []
-        for index, (rule, source, name, time) in enumerate(self._rules):
+        for watched in self._rules:
+            number, rule = watched.number, watched.rule
             if rule.when == "received":
                 continue
-            raw = source.find(sample.values)
+            raw = watched.source.find(sample.values)
             if raw is not ABSENT and rule.source not in self._given:
                 self._given.add(rule.source)
             now = state_of(rule, raw)
             if now is None:
                 continue
-            before, self._before[index] = self._before.get(index), now
+            before, self._before[number] = self._before.get(number), now
             times = times_happened(rule, before, now)
             if rule.when == "counts up" and now == NOTHING and before is not None:
-                self._before[index] = before  # a counter that is left out goes on from where it was
-            found += [self._happened(index, rule, name, time, sample, t) for _ in range(times)]
+                self._before[number] = before  # a counter that is left out goes on from where it was
+            found += [self._happened(watched, sample, t) for _ in range(times)]
         return found
 
-    def _happened(self, index: int, rule: MarkerRule, name: Place, time: Place, sample: Sample, t: float) -> Happened:
+    def _happened(self, watched: _Watched, sample: Sample, t: float) -> Happened:
+        number, rule, _, name, time = watched
         text = rule.name
         if rule.name_from is not None:
             found = name.find(sample.values)
             text = text if found is ABSENT or found is None else text_in(found)
         if rule.names is not None:
-            text = rule.names[str(self._before[index])]
+            text = rule.names[str(self._before[number])]
         at = t
         if rule.time_from is not None:
             stated = self._time_at(time.find(sample.values))
             at = stated if math.isfinite(stated) else t
-        happened = Happened(rule.kind, text[:MAX_NAME], at, rule.data(), index)
+        happened = Happened(rule.kind, text[:MAX_NAME], at, rule.data(), number)
         if self.on_happened is not None:
             self.on_happened(happened, sample)
         return happened

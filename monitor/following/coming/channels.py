@@ -9,7 +9,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-from monitor.following.view import Doubt
+from monitor.following.coming.view import Doubt
 from monitor.judging.case.case import Case
 from monitor.judging.case.conditions import judge_condition, window_of
 from monitor.judging.case.received import ReceivedMarker

@@ -7,13 +7,13 @@ a doubt here is the finding that the trial will have, by the same code. (Conditi
 from __future__ import annotations
 
 from monitor.following.coming.channels import ChannelWatch, as_doubt, case_at
-from monitor.following.view import Doubt
+from monitor.following.coming.view import Doubt
 from monitor.judging.case.case import Case, trial_window
 from monitor.judging.case.stretch import cut_stretch
 from monitor.judging.case.trial import Finding
+from monitor.judging.entered.operator import OperatorLog
 from monitor.judging.judge import collided_before
 from monitor.judging.occasion import Occasion
-from monitor.judging.operator import OperatorLog
 from monitor.judging.rules.before import judge_before
 from monitor.judging.rules.exposure import Exposure, exposure_before
 from monitor.judging.rules.feedhealth import judge_feed

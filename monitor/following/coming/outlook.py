@@ -10,7 +10,7 @@ from monitor.following.coming.channels import ChannelWatch
 from monitor.following.coming.doubts import doubts_before, who_doubts
 from monitor.following.coming.foresight import TREND_S, seconds_to_fire
 from monitor.following.coming.rows import ladder_conditions, ladder_rows
-from monitor.following.view import OutlookRow, OutlookView
+from monitor.following.coming.view import OutlookRow, OutlookView
 from monitor.judging.blinding import condition_reveals
 from monitor.judging.case.case import trial_window
 from monitor.judging.case.stretch import cut_stretch
@@ -18,7 +18,7 @@ from monitor.judging.case.trial import ConditionResult
 from monitor.judging.firing import FireWatch
 from monitor.judging.occasion import wanted
 from monitor.judging.session import DriveTrials, Session
-from monitor.judging.track import Track
+from monitor.judging.tracks.track import Track
 from monitor.study.model import Trigger
 
 HIDDEN = "hidden until the ruling"

@@ -11,13 +11,12 @@ import numpy as np
 
 from monitor.following.coming.foresight import FURTHER, TREND_S, Trend, trend_of
 from monitor.following.coming.reach import Moving, least_seconds
-from monitor.following.coming.words import failing_words, row_words, trend_sign
-from monitor.following.view import Foreseen, OutlookRow
+from monitor.following.coming.view import Foreseen, OutlookRow
 from monitor.judging.case.case import RUN_UP_S
-from monitor.judging.case.conditions import condition_standing, window_of
+from monitor.judging.case.conditions import RESULTS, condition_result, condition_standing, window_of
 from monitor.judging.case.drive import DriveLog
 from monitor.judging.case.stretch import Stretch, cut_stretch
-from monitor.judging.case.trial import ConditionResult, Result
+from monitor.judging.case.trial import ConditionResult
 from monitor.judging.case.values import IN, MISSING, OUT, Cast, Standing, pair_values, values_on
 from monitor.judging.rules.before import RESTS_AT_MOST
 from monitor.judging.rules.signals import EYES
@@ -42,6 +41,19 @@ BY_DRIVING = ("own", "pair", "lateral", "rolling")
 
 BRAKE, ACCELERATOR = "brake pedal", "accelerator"
 """Names of the rungs for the pedals before the hazard."""
+
+
+SIDES = {
+    "time_gap": ("too long", "too short"),
+    "time_headway": ("too long", "too short"),
+    "distance_gap": ("too long", "too short"),
+    "distance_headway": ("too long", "too short"),
+    "ttc": ("too long", "too short"),
+    "speed": ("too fast", "too slow"),
+    "closing_speed": ("closing too fast", "closing too slowly"),
+    "lane_offset": ("too far left", "too far right"),
+}
+"""What a value above and below its band is called."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -105,6 +117,23 @@ def resting_brake(log: DriveLog) -> float:
     return min(max(float(known.min()), 0.0), RESTS_AT_MOST) if len(known) else 0.0
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class _Rung:
+    """A condition at a moment: the alternative that it is looked at by, how the frames stand in its band, and the last
+    seconds of its values with their times, each of shape (n,)."""
+
+    condition: Condition
+    looked: Looked
+    standing: Standing
+    t: FloatArray
+    value: FloatArray
+
+    def by_now(self, at: int = -1) -> bool | None:
+        """Whether it holds at a frame; None where that cannot be told."""
+        inside = self.standing.inside[at]
+        return None if inside == MISSING else bool(inside == IN)
+
+
 def _row(condition: Condition, asked: Asked) -> OutlookRow:
     stretch, seconds_left = asked.stretch, asked.seconds_left
     rows_of = Cast(asked.study.roles, asked.trigger.role, int(stretch.lead_id[-1])).rows_in(stretch)
@@ -116,18 +145,19 @@ def _row(condition: Condition, asked: Asked) -> OutlookRow:
     first = int(np.argmax(recent))
     t, value = stretch.t[first:], values_on(stretch, measure, rows_of, newest).value[first:]
     trend = trend_of(measure, t, value)
-    by_now = _by_now(standing, -1)
-    by_trend, then = _by_trend(condition, looked, trend, by_now, seconds_left)
+    rung = _Rung(condition, looked, standing, t, value)
+    by_now = rung.by_now()
+    by_trend, then = _by_trend(rung, trend, by_now, seconds_left)
     for_good = _failed_already(condition, standing, seconds_left)
     least_s = least_seconds(
         measure, band, float(standing.value[-1]), _moving(stretch, rows_of(measure.role)), asked.trigger
     )
     start_s = window_of(condition)[0]
     lost_in_s = None if seconds_left is None or least_s is None else seconds_left + start_s - least_s
-    shown = _shown(condition, looked, standing)
-    if for_good or _is_silent(measure, standing, t):
+    shown = condition_result(condition, looked, RESULTS[int(standing.inside[-1])], standing.reading(-1))
+    if for_good or _is_silent(rung):
         foreseen: Foreseen = "lost"
-    elif _is_to_come(condition, looked, by_now, asked) or _ripens(condition, looked, standing, by_now, seconds_left):
+    elif _is_to_come(rung, asked) or _ripens(rung, seconds_left):
         foreseen = "to come"
     elif by_now is False and by_trend is not True and _is_out_of_reach(measure, lost_in_s, seconds_left):
         foreseen = "lost"
@@ -141,18 +171,19 @@ def _row(condition: Condition, asked: Asked) -> OutlookRow:
         why="" if foreseen == "holds" else failing_words(shown, then, by_trend=by_trend, for_good=for_good),
         persists=for_good
         or (by_now is False and seconds_left is not None and seconds_left <= NEAR_S)
-        or _persists(condition, looked, standing, t, value, seconds_left),
+        or _persists(rung, seconds_left),
         by_driving=measure.kind in BY_DRIVING,
         lost_in_s=None if lost_in_s is None else float(lost_in_s),
     )
 
 
-def _is_to_come(condition: Condition, looked: Looked, by_now: bool | None, asked: Asked) -> bool:
+def _is_to_come(rung: _Rung, asked: Asked) -> bool:
     """Whether it need not hold yet: before it settles, where the next moment may change it, or where the trigger's own
     rule looks at the same, so that it is out of its band until the fire is near."""
-    if by_now is True:
+    if rung.by_now() is True:
         return False
-    settles_s, seconds_left = condition.settles_at_s, asked.seconds_left
+    looked = rung.looked
+    settles_s, seconds_left = rung.condition.settles_at_s, asked.seconds_left
     if settles_s is None and looked.measure.kind == "signal":
         settles_s = AT_ONCE_S
     if settles_s is None and looked.measure in _looked_at_by_rule(asked.trigger):
@@ -164,27 +195,27 @@ def _looked_at_by_rule(trigger: Trigger) -> set[Measure]:
     return {one.measure for term in trigger.fires_when for one in term.alternatives}
 
 
-def _ripens(
-    condition: Condition, looked: Looked, standing: Standing, by_now: bool | None, seconds_left: float | None
-) -> bool:
+def _ripens(rung: _Rung, seconds_left: float | None) -> bool:
     """Whether nothing but time is wanting: a time since an event that grows into its band before the fire, as far as
     that is known."""
-    if looked.measure.kind != "event" or by_now is True:
+    looked, newest = rung.looked, float(rung.standing.value[-1])
+    if looked.measure.kind != "event" or rung.by_now() is True:
         return False
-    value = float(standing.value[-1]) if np.isfinite(standing.value[-1]) else 0.0  # the event is yet to come
+    value = newest if np.isfinite(newest) else 0.0  # the event is yet to come
     wait_s = looked.band.next_edge(value, rising=True) - value
     growing = looked.band.beyond(value) < 0 and np.isfinite(wait_s)
-    return growing and (seconds_left is None or wait_s <= seconds_left + window_of(condition)[0])
+    return growing and (seconds_left is None or wait_s <= seconds_left + window_of(rung.condition)[0])
 
 
-def _is_silent(measure: Measure, standing: Standing, t: FloatArray) -> bool:
+def _is_silent(rung: _Rung) -> bool:
     """Whether nothing has been measured for a second: then the condition will be left open.
 
     Where the eyes were is the operator's to call where nothing measures them: that is no loss.
     """
+    measure, standing = rung.looked.measure, rung.standing
     if measure.kind == "signal" and measure.name.startswith(EYES) and np.isnan(standing.value).all():
         return False
-    recent = standing.t >= t[-1] - PERSISTS_S
+    recent = standing.t >= rung.t[-1] - PERSISTS_S
     missing = (standing.inside == MISSING) & (standing.state == int(State.NOT_MEASURED))
     return bool(missing[-1]) if measure.kind == "rolling" else bool(missing[recent].all())
 
@@ -197,17 +228,14 @@ def _is_out_of_reach(measure: Measure, lost_in_s: float | None, seconds_left: fl
     return measure.kind != "signal" and seconds_left is not None and seconds_left <= NEAR_S
 
 
-def _by_now(standing: Standing, at: int) -> bool | None:
-    return None if standing.inside[at] == MISSING else bool(standing.inside[at] == IN)
-
-
 def _by_trend(
-    condition: Condition, looked: Looked, trend: Trend | None, by_now: bool | None, seconds_left: float | None
+    rung: _Rung, trend: Trend | None, by_now: bool | None, seconds_left: float | None
 ) -> tuple[bool | None, float | None]:
     """Whether it will hold by the line through its last seconds, and the value foreseen at the fire."""
+    looked = rung.looked
     if trend is None or seconds_left is None or looked.measure.kind == "signal":
         return by_now, None
-    start_s, end_s = window_of(condition)
+    start_s, end_s = window_of(rung.condition)
     if trend.is_known and seconds_left + start_s <= FURTHER * trend.reach_s:
         then = trend.after(seconds_left + min(end_s, 0.0))
         both = (then, trend.after(seconds_left + start_s))
@@ -217,28 +245,22 @@ def _by_trend(
     return by_now, None
 
 
-def _persists(
-    condition: Condition,
-    looked: Looked,
-    standing: Standing,
-    t: FloatArray,
-    value: FloatArray,
-    seconds_left: float | None,
-) -> bool:
+def _persists(rung: _Rung, seconds_left: float | None) -> bool:
     """Whether it failed, or was foreseen to fail, a second ago as well, and in every frame since where it is out."""
-    if looked.measure.kind == "rolling":
+    measure, standing, t = rung.looked.measure, rung.standing, rung.t
+    if measure.kind == "rolling":
         return True
     back = int(np.searchsorted(t, t[-1] - PERSISTS_S + 1e-6, side="right"))
     if back < 1:
         return False  # nothing is known of a second ago: too early to tell
     offset = len(standing.t) - len(t)
     then_left = None if seconds_left is None else seconds_left + PERSISTS_S
-    before = _by_now(standing, offset + back - 1)
-    if _by_now(standing, -1) is not True and before is not True:
+    before = rung.by_now(offset + back - 1)
+    if rung.by_now() is not True and before is not True:
         since = standing.inside[offset + back - 1 :]
         return bool((since != IN).all())
-    trend = trend_of(looked.measure, t[:back], value[:back])
-    return before is not True or _by_trend(condition, looked, trend, before, then_left)[0] is False
+    trend = trend_of(measure, t[:back], rung.value[:back])
+    return before is not True or _by_trend(rung, trend, before, then_left)[0] is False
 
 
 def _moving(stretch: Stretch, rows: IntArray) -> Moving:
@@ -252,29 +274,6 @@ def _moving(stretch: Stretch, rows: IntArray) -> Moving:
     return Moving(float(stretch.frames.own["speed"][-1]), other, gap)
 
 
-def _shown(condition: Condition, looked: Looked, standing: Standing) -> ConditionResult:
-    inside = int(standing.inside[-1])
-    result: Result = "met" if inside == IN else "not met" if inside == OUT else "undecided"
-    state = standing.state_text(-1)
-    margin = None if state or np.isnan(standing.margin[-1]) else float(standing.margin[-1])
-    return ConditionResult(
-        name=condition.name,
-        measure=looked.measure.text,
-        role=looked.measure.role,
-        at_least=looked.band.at_least,
-        at_most=looked.band.at_most,
-        tolerance=looked.band.tolerance,
-        outside=looked.band.outside,
-        value=None if state else float(standing.value[-1]),
-        state=state,
-        margin=margin,
-        unit=looked.measure.unit,
-        result=result,
-        at_edge=result == "met" and margin is not None and margin < 0.0,
-        required=condition.required,
-    )
-
-
 def _failed_already(condition: Condition, standing: Standing, seconds_left: float | None) -> bool:
     """Whether the window has begun and has been out of the band for longer than it may: that cannot come right."""
     if seconds_left is None or not isinstance(condition.when, During) or condition.measure.kind == "rolling":
@@ -286,3 +285,44 @@ def _failed_already(condition: Condition, standing: Standing, seconds_left: floa
         return bool(out.any())
     out_s = float(np.sum(out[1:] * np.diff(standing.t)))
     return out_s > (1.0 - share) * (end_s - start_s)
+
+
+def trend_sign(trend: Trend | None, band: Band) -> int:
+    """+1 coming towards the middle of the band, or into it; −1 leaving it; 0 neither."""
+    if trend is None or abs(trend.slope) < 1e-3:
+        return 0
+    low, high = band.at_least, band.at_most
+    if band.outside is not None:
+        return 1 if (trend.value - sum(band.outside) / 2.0) * trend.slope > 0.0 else -1
+    if low is not None and high is not None:
+        return 1 if ((low + high) / 2.0 - trend.value) * trend.slope > 0.0 else -1
+    inward = trend.slope if low is not None else -trend.slope
+    return 1 if inward > 0.0 else -1
+
+
+def row_words(shown: ConditionResult, trend: Trend | None, band: Band, then: float | None) -> str:
+    """What a row says beside its value: "0.69 s too long, coming in, 1.62 foreseen"."""
+    if shown.value is None or trend is None:
+        return shown.state or ""
+    foreseen = f", {then:.2f} foreseen" if then is not None and abs(then - shown.value) >= 0.005 else ""
+    if shown.result == "met":
+        inside = f"{shown.margin:.2f} inside" if shown.margin is not None else "in"
+        return inside + (f", leaving{foreseen}" if then is not None and not band.contains_one(then) else "")
+    sides = ("too much", "too little")
+    above, below = sides if band.outside is not None else SIDES.get(shown.measure, sides)
+    side = above if band.beyond(shown.value) > 0 else below
+    way = {1: ", coming in", -1: ", going out", 0: ""}[trend_sign(trend, band)]
+    return f"{abs(shown.margin or 0.0):.2f} {shown.unit} {side}".replace("  ", " ") + way + foreseen
+
+
+def failing_words(shown: ConditionResult, then: float | None, *, by_trend: bool | None, for_good: bool) -> str:
+    """What is wrong with a condition: "time gap will be 2.6 s, band 1.3–1.9 s"."""
+    band = shown.band.words(shown.unit)
+    if for_good:
+        return f"{shown.name} has been out of its band, {band}"
+    if shown.value is None:
+        return f"{shown.name}: {shown.state}, band {band}"
+    if then is None or by_trend is not False:
+        coming = f", {then:.2f} foreseen" if then is not None else ", coming in" if by_trend is None else ""
+        return f"{shown.name} is {shown.value:.2f} {shown.unit}".rstrip() + f", band {band}{coming}"
+    return f"{shown.name} will be {then:.2f} {shown.unit}".rstrip() + f", band {band}"

@@ -5,9 +5,10 @@ READY is a promise: nothing that is known would make the trial anything but vali
 
 from __future__ import annotations
 
+from monitor.following.coming.view import Doubt, OutlookRow, OutlookView
 from monitor.following.heading.model import Heading
 from monitor.following.heading.run import NOT_RECORDING
-from monitor.following.view import Doubt, LiveView, OutlookRow, OutlookView
+from monitor.following.view import LiveView
 from monitor.following.words import verdict_word
 
 AHEAD_S = 30.0

@@ -13,6 +13,7 @@ import math
 from collections import deque
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
+from typing import NamedTuple
 
 import numpy as np
 
@@ -155,10 +156,7 @@ class AlignedSources:
         found: dict[str, SignalColumn] = {}
         for log in self.sources.logs:
             for run in log.runs_as_of(int(np.max(number)) if np.size(number) else 0):
-                samples = run.samples()
-                if samples is None:
-                    continue
-                for name, column in self._of_run(log, run, samples, t, number).items():
+                for name, column in self._of_run(log, run, t, number).items():
                     found[name] = _first_known(found[name], column) if name in found else column
         return found
 
@@ -194,12 +192,14 @@ class AlignedSources:
                 return float(block.frames.t[place - 1])
         return -math.inf
 
-    def _of_run(
-        self, log: SourceLog, run: SourceRun, samples: Samples, t: FloatArray, number: int | IntArray
-    ) -> dict[str, SignalColumn]:
+    def _of_run(self, log: SourceLog, run: SourceRun, t: FloatArray, number: int | IntArray) -> dict[str, SignalColumn]:
+        samples = run.samples()
+        if samples is None:
+            return {}
+        held = _Held(samples, run.log.period_s, self.drive.retain_s)
         if isinstance(number, int) or not len(t):
             number = number if isinstance(number, int) else 0
-            return _sampled(samples, run.log.period_s, self._retain_s, t, self.offset(log, run, number), number)
+            return _sampled(held, t, self.offset(log, run, number), number)
         of_run = (log.index, run.log.run)
         marks = [one.number for one in (*self._firsts, *self.seconds.get(of_run, ()))]
         marks += [one.number for one in self.told.get(of_run, ())] + [one.number for one in self._receipts]
@@ -207,14 +207,7 @@ class AlignedSources:
         epochs = np.searchsorted(np.array(marks, np.int64), number, side="right")
         pieces = np.split(np.arange(len(t)), np.flatnonzero(np.diff(epochs)) + 1)
         parts = [
-            _sampled(
-                samples,
-                run.log.period_s,
-                self._retain_s,
-                t[one],
-                self.offset(log, run, int(number[one[0]])),
-                number[one],
-            )
+            _sampled(held, t[one], self.offset(log, run, int(number[one[0]])), number[one])
             for one in pieces
             if len(one)
         ]
@@ -224,10 +217,6 @@ class AlignedSources:
             )
             for name in samples.signals
         }
-
-    @property
-    def _retain_s(self) -> float:
-        return self.drive.retain_s
 
 
 def _last_as_of(marks: list[Mark], number: int) -> list[Mark]:
@@ -254,15 +243,17 @@ def place_times(offset: ClockOffset, first_t: FloatArray) -> tuple[FloatArray, F
     return second_t, off_by
 
 
-def _sampled(
-    samples: Samples,
-    period_s: float,
-    retain_s: float,
-    t: FloatArray,
-    offset: ClockOffset | None,
-    number: int | IntArray,
-) -> dict[str, SignalColumn]:
+class _Held(NamedTuple):
+    """The samples of a run, the time between two of them, and for how long any are kept, in s."""
+
+    samples: Samples
+    period_s: float
+    retain_s: float
+
+
+def _sampled(held: _Held, t: FloatArray, offset: ClockOffset | None, number: int | IntArray) -> dict[str, SignalColumn]:
     """The signals of a run at times of the drive; all NaN where its clock is not known."""
+    samples = held.samples
     nothing = np.full(len(t), math.nan)
     if offset is None or not len(samples.t):
         return {name: SignalColumn(nothing, nothing, nothing) for name in samples.signals}
@@ -275,18 +266,17 @@ def _sampled(
         return np.asarray(np.minimum(found, last_known), np.int64)
 
     first, at, last = (at_or_before(one) for one in (second_t - off_by, second_t, second_t + off_by))
-    horizon = samples.t[last_known] - retain_s
+    horizon = samples.t[last_known] - held.retain_s
     covered = (known > 0) & (first >= 0) & (off_by <= UNSURE_AT_MOST_S)
     covered &= samples.t[np.maximum(first, 0)] >= horizon
-    covered &= _held(samples, period_s, first, last, last_known, second_t + off_by)
+    covered &= _stand_for(held, first, last, last_known, second_t + off_by)
     first, at, last = (np.where(covered, one, 0) for one in (first, at, last))
     return {name: _column(values, covered, first, at, last) for name, values in samples.signals.items()}
 
 
-def _held(
-    samples: Samples, period_s: float, first: IntArray, last: IntArray, last_known: IntArray, until_t: FloatArray
-) -> BoolArray:
+def _stand_for(held: _Held, first: IntArray, last: IntArray, last_known: IntArray, until_t: FloatArray) -> BoolArray:
     """Whether samples `first` … `last` stand for all the time between them, and the last one until `until_t`."""
+    samples, period_s, _ = held
     step = np.diff(samples.t)
     joined = (np.diff(samples.seq) == 1) & (step <= max(HELD_AT_MOST_S, HELD_FRAMES * period_s))
     holes = np.concatenate([[0], np.cumsum(~joined)])

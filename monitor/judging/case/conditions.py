@@ -10,8 +10,10 @@ from monitor.judging.case.trial import ConditionResult, Result
 from monitor.judging.case.values import (
     IN,
     MISSING,
+    NOT_MEASURED,
     OUT,
     Cast,
+    Reading,
     RowsOf,
     Standing,
     on_both_sides,
@@ -49,7 +51,7 @@ def judge_condition(
     """One condition of a trigger that fired at `fired_at`, on a stretch that spans its window."""
     looked = condition.alternatives[0]
     if stretch is None:
-        return _result(condition, looked, "undecided", None, "not measured", None, still_open=True)
+        return condition_result(condition, looked, "undecided", NOT_MEASURED, still_open=True)
     from_s, to_s = window_of(condition)
     beside = SIDE_PERIODS * stretch.period_s
     span = stretch.window(fired_at + from_s - beside, fired_at + to_s + beside)
@@ -58,13 +60,10 @@ def judge_condition(
     end_t = fired_at + (SIDE_PERIODS * stretch.spacing_s if isinstance(condition.when, AtFire) else to_s)
     still_open = result == "undecided" and stretch.covered_to < end_t - TENTH * stretch.period_s
     if decided is None:
-        return _result(condition, looked, result, None, "not measured", None, still_open=still_open)
+        return condition_result(condition, looked, result, NOT_MEASURED, still_open=still_open)
     if standing.which is not None:
         looked = condition.alternatives[int(standing.which[decided])]
-    state = standing.state_text(decided)
-    value = None if state else float(standing.value[decided])
-    margin = None if state or np.isnan(standing.margin[decided]) else float(standing.margin[decided])
-    return _result(condition, looked, result, value, state, margin, still_open=still_open)
+    return condition_result(condition, looked, result, standing.reading(decided), still_open=still_open)
 
 
 def condition_standing(
@@ -95,17 +94,13 @@ def evaluate(condition: Condition, standing: Standing, stretch: Stretch, fired_a
             return _within(standing, stretch, fired_at, limit_s, held_s)
 
 
-def _result(
-    condition: Condition,
-    looked: Looked,
-    result: Result,
-    value: float | None,
-    state: str | None,
-    margin: float | None,
-    *,
-    still_open: bool,
+def condition_result(
+    condition: Condition, looked: Looked, result: Result, reading: Reading, *, still_open: bool = False
 ) -> ConditionResult:
+    """A condition with what it came to, by which of its alternatives and which reading. `still_open`: a further frame
+    may decide it."""
     band, measure = looked.band, looked.measure
+    value, state, margin = reading
     return ConditionResult(
         name=condition.name,
         measure=measure.text,
@@ -135,7 +130,7 @@ def _at_fire(standing: Standing, stretch: Stretch, fired_at: float) -> tuple[Res
         return "undecided", None
     nearest = int(np.argmin(np.abs(t - fired_at)))
     if abs(t[nearest] - fired_at) <= TENTH * period:
-        return _RESULT[int(standing.inside[nearest])], nearest
+        return RESULTS[int(standing.inside[nearest])], nearest
     before = int(np.searchsorted(t, fired_at, side="right")) - 1
     after = before + 1
     reach = (SIDE_PERIODS + 1e-6) * stretch.spacing_s
@@ -144,10 +139,10 @@ def _at_fire(standing: Standing, stretch: Stretch, fired_at: float) -> tuple[Res
     if not has_before or not has_after:
         return "undecided", before if has_before else None
     sides = {int(standing.inside[before]), int(standing.inside[after])}
-    return (_RESULT[sides.pop()] if len(sides) == 1 else "undecided"), before
+    return (RESULTS[sides.pop()] if len(sides) == 1 else "undecided"), before
 
 
-_RESULT: dict[int, Result] = {IN: "met", OUT: "not met", MISSING: "undecided"}
+RESULTS: dict[int, Result] = {IN: "met", OUT: "not met", MISSING: "undecided"}
 
 
 def _during(

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass, field
 from typing import Any, Literal
 
@@ -64,6 +63,23 @@ class ConditionResult:
     def band(self) -> Band:
         """The band that judged it."""
         return Band(self.at_least, self.at_most, self.tolerance, self.outside)
+
+    @property
+    def checked_words(self) -> str:
+        """By what else in the feed the value was checked, and what error would have shown; empty until it was."""
+        told, unit = self.evidence, f" {self.unit}" if self.unit else ""
+        if told is None:
+            return ""
+        if not told.by:
+            return "as published, nothing to check it by"
+        said = ", ".join(told.by)
+        if told.rebuilt is None:
+            return said  # hidden, or no number
+        if told.differs is not None and (told.noticed_from is None or abs(told.differs) >= told.noticed_from):
+            said += f": {told.differs:+.3g}{unit} off"
+        if told.noticed_from is None:
+            return f"{said}; an error that was there all along would not show"
+        return f"{said}; an error shows from {told.noticed_from:.2g}{unit}"
 
 
 @dataclass(frozen=True, slots=True)
@@ -293,125 +309,3 @@ def seen_from_map(fields: Any) -> Seen | None:
     if not isinstance(verdict, bool) or not isinstance(response, bool):
         return None
     return Seen(verdict, response, looks if isinstance(looks, int) and not isinstance(looks, bool) else None)
-
-
-def number(value: float | None) -> float | None:
-    """A JSON number, or None where the value is none, NaN or infinite."""
-    return None if value is None or not math.isfinite(value) else value
-
-
-def trial_json(trial: Trial) -> dict[str, Any]:
-    """The trial as the command line's contract states it. Of a trial that came after another one whose response is
-    hidden, `fired_at` is null too."""
-    response = None if trial.response is None or trial.response_hidden else response_json(trial.response)
-    rulings = [ruling_json(one) for one in trial.rulings]
-    return {
-        "id": trial.id,
-        "trigger": trial.trigger,
-        "drive": trial.drive,
-        "fired_at": number(trial.told_fired_at),
-        "wall": number(trial.wall),
-        "stage": trial.stage,
-        "verdict": trial.verdict,
-        "ruling": rulings[-1] if rulings else None,
-        "rulings": rulings,
-        "effective": trial.effective,
-        "naive": trial.naive,
-        "role_id": dict(trial.told_role_id),
-        "timing": {
-            "expected_at": number(trial.told_expected_at),
-            "delay_s": number(trial.timing.delay_s),
-            "result": trial.timing.result,
-        },
-        "conditions": [condition_json(condition) for condition in trial.conditions],
-        "findings": [
-            {"code": one.code, "severity": one.severity, "sentence": one.sentence, "at": number(one.at)}
-            for one in trial.findings
-        ],
-        "alert": {
-            "expected": list(trial.alert.expected or ()),
-            "given": list(trial.alert.given),
-            "at": number(trial.alert.at),
-            "evidence": trial.alert.evidence,
-            "result": trial.alert.result,
-        },
-        "response": response,
-        "response_hidden": trial.response_hidden,
-        "what_now": trial.what_now,
-        **({} if trial.surprises else {"surprises": False}),
-        **({} if trial.treatment is None else {"treatment": trial.treatment}),
-        **({"sources": [source_json(one) for one in trial.sources]} if trial.sources else {}),
-    }
-
-
-def ruling_json(ruling: Ruling) -> dict[str, Any]:
-    """One ruling; `seen` is null where it was not recorded what its author knew."""
-    seen = ruling.seen
-    return {
-        "verdict": ruling.verdict,
-        "reason": ruling.reason,
-        "words": ruling.words,
-        "by": ruling.by,
-        "at": number(ruling.at),
-        "wall": number(ruling.wall),
-        "seen": seen and {name: getattr(seen, name) for name in Seen.__slots__},
-    }
-
-
-def source_json(source: SourceEvidence) -> dict[str, Any]:
-    """A further source at the fire."""
-    fields = {name: getattr(source, name) for name in SourceEvidence.__slots__}
-    return fields | {name: number(fields[name]) for name in ("offset_s", "uncertainty_s")}
-
-
-def condition_json(condition: ConditionResult) -> dict[str, Any]:
-    """One condition as the contract states it."""
-    fields: dict[str, Any] = {
-        "name": condition.name,
-        "measure": condition.measure,
-        "role": condition.role,
-        "state": condition.state,
-        "unit": condition.unit,
-        "result": condition.result,
-        "at_edge": condition.at_edge,
-        "required": condition.required,
-    }
-    for name in ("at_least", "at_most", "value", "margin"):
-        fields[name] = number(getattr(condition, name))
-    told = condition.evidence or ConditionEvidence((), None, None, None)
-    fields["evidence"] = {
-        "by": list(told.by),
-        "rebuilt": number(told.rebuilt),
-        "differs": number(told.differs),
-        "noticed_from": number(told.noticed_from),
-    }
-    if condition.outside is not None:
-        fields["outside"] = list(condition.outside)
-    if condition.any_of:
-        fields["any_of"] = list(condition.any_of)
-    return fields
-
-
-def response_json(response: Response) -> dict[str, Any]:
-    """The response: the contract's keys, then the further figures; what only some studies ask for where it is there."""
-    return {
-        name: number(value) if isinstance(value, float) else value
-        for name, value in ((name, getattr(response, name)) for name in Response.__slots__)
-        if name not in _WHERE_ASKED or value not in (None, {})
-    }
-
-
-_WHERE_ASKED = ("signs", "sign_states", "max_lateral_deviation_m", "time_to_stable_s")
-
-
-def note_json(note: Note) -> dict[str, Any]:
-    """One note as the contract states it."""
-    back = note.retracted
-    return {
-        "at": number(note.at),
-        "drive": note.drive,
-        "wall": number(note.wall),
-        "by": note.by,
-        "text": note.text,
-        "retracted": back and {"by": back.by, "wall": number(back.wall), "words": back.words},
-    }

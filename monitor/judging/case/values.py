@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
@@ -31,6 +32,17 @@ _PASSED = int(State.PASSED)
 _UNBOUNDED = (int(State.NOT_CLOSING), int(State.STANDING), int(State.NOT_DEPARTING), int(State.NOT_YET))
 
 
+class Reading(NamedTuple):
+    """The value of a measure at one frame with its margin, or the words for why there is none."""
+
+    value: float | None = None
+    state: str | None = None
+    margin: float | None = None
+
+
+NOT_MEASURED = Reading(state="not measured")
+
+
 @dataclass(frozen=True, slots=True)
 class Standing:
     """Values of one measure on n frames and how each stands in a band.
@@ -50,6 +62,14 @@ class Standing:
     def state_text(self, index: int) -> str | None:
         """Why frame `index` has no value; None where it has one."""
         return state_text(Measured(self.value, self.state), index)
+
+    def reading(self, index: int) -> Reading:
+        """What is read at frame `index`."""
+        state = self.state_text(index)
+        if state:
+            return Reading(state=state)
+        margin = self.margin[index]
+        return Reading(float(self.value[index]), None, None if np.isnan(margin) else float(margin))
 
 
 def state_text(measured: Measured, index: int) -> str | None:

@@ -22,11 +22,12 @@ from monitor.judging.evidence.bodies import (
     cumulated,
     grain_of,
     hold_of,
+    middle,
     third_difference_noise,
     turn_of,
 )
 from monitor.judging.evidence.pairs import STATION_LINE, Pair, Series
-from monitor.measures.columns import FloatArray, IntArray
+from monitor.measures.columns import BoolArray, FloatArray, IntArray
 
 WINDOWS_S = (0.5, 1.0, 2.0, 4.0, 8.0)
 LEAST_FRAMES = 8
@@ -64,14 +65,34 @@ class Windows:
         """The time over which `change` came about."""
         return BETWEEN * self.seconds
 
+    def disagrees(self, at: int) -> bool:
+        """Whether the change over one of them is more than noise and allowances."""
+        return bool(abs(self.change[at]) > self.limit[at])
+
 
 @dataclass(frozen=True, slots=True)
 class Closure:
-    """A pair of a body: its residue, shape (n,) over the body's frames, and all windows, by length."""
+    """A pair of a body: its residue, shape (n,) over the body's frames, and all windows, by length. Of all of them one
+    after the other, shapes (w,): begin and end in s, and how much of its limit each reaches."""
 
     pair: Pair
     residue: FloatArray
     windows: tuple[Windows, ...]
+    begin_t: FloatArray
+    end_t: FloatArray
+    reached: FloatArray
+
+    def worst(self, from_t: float, to_t: float) -> tuple[Windows, int] | None:
+        """The window that meets the time asked about and is nearest to its limit, or furthest beyond it."""
+        meets = np.flatnonzero((self.end_t >= from_t) & (self.begin_t <= to_t))
+        if not len(meets):
+            return None
+        at = int(meets[self.reached[meets].argmax()])
+        for windows in self.windows:
+            if at < len(windows.end):
+                return windows, at
+            at -= len(windows.end)
+        raise AssertionError("a window beyond the last")
 
 
 def close(body: Body, pair: Pair) -> Closure | None:
@@ -122,49 +143,104 @@ def _over_windows(body: Body, pair: Pair, series: Series, kept: IntArray) -> Clo
     jerks = cumulated(np.where(usable, 0.5 * dt * np.maximum(np.abs(np.diff(rate)) - 6.0 * grain.sigma, 0.0), 0.0))
     way, turned, heading = _way(body)[kept], _turned(body)[kept], body.channel("heading")[kept]
     allow = pair.allowance
-    found = []
-    slow, span_s = 0.0, float(t[-1] - t[0])
+    places = _places(body, t, period)
+    if part[-1] > 0.0:
+        places = places.where(part[places.end] == part[places.begin])
+    begin, end, first, last, seconds = places.begin, places.end, places.first, places.last, places.seconds
+    early, late = first - begin + 1, end - last + 1
+    first_mean = (residues[first + 1] - residues[begin]) / early
+    change = (residues[end + 1] - residues[last]) / late - first_mean
+    before = (rates[first + 1] - rates[begin]) / early
+    after = (rates[end + 1] - rates[last]) / late
+    rise = after - before
+    frames = np.minimum(early, late)
+    noise = np.sqrt(2.0 * sigma**2 / frames + grain.sigma**2 * rate_hold * period * seconds)
     signed = cumulated(np.where(usable, 0.5 * (rate[1:] + rate[:-1]) * dt, 0.0)) if pair.rate_channel else way
-    for seconds in WINDOWS_S:
-        begin, end, first, last = _windows(t, seconds, period)
-        whole = part[end] == part[begin]
-        begin, end, first, last = begin[whole], end[whole], first[whole], last[whole]
-        if not len(begin):
-            continue
-        early, late = first - begin + 1, end - last + 1
-        first_mean = (residues[first + 1] - residues[begin]) / early
-        change = (residues[end + 1] - residues[last]) / late - first_mean
-        before = (rates[first + 1] - rates[begin]) / early
-        after = (rates[end + 1] - rates[last]) / late
-        frames = np.minimum(early, late)
-        noise = np.sqrt(2.0 * sigma**2 / frames + grain.sigma**2 * rate_hold * period * seconds)
+    summed = signed[end] - signed[begin]
+    slow, span_s = 0.0, float(t[-1] - t[0])
+    lengths = places.lengths()
+    for length_s, these in lengths:
         slow = slow * 2.0**0.5
-        if span_s >= LENGTHS * seconds and len(change) >= LEAST_WINDOWS:
-            lag = np.searchsorted(t[end], t[end] - seconds + period, side="right") - 1
-            slow = max(slow, _slow_noise(change, lag, signed[end] - signed[begin], after - before))
-        noise = np.maximum(noise, slow)
-        limit = (
-            K * noise
-            + body.sampling.clock_s * np.maximum(np.abs(before), np.abs(after)) / np.sqrt(frames)
-            + (period + allow.delay_s) * np.abs(after - before)
-            + (jerks[end] - jerks[begin])
-            + allow.share * (sizes[end] - sizes[begin])
-            + (allow.rate + 0.5 * BETWEEN * grain.resolution) * seconds
-            + max(allow.step, body.steps.get(pair.first, 0.0))
-            + allow.share_of_way * (way[end] - way[begin])
-        )
-        if allow.by_turn:
-            net = np.abs(turn_of(heading[end] - heading[begin]))
-            limit = limit + allow.by_turn * np.where(np.isfinite(net), turned[end] - turned[begin] + net, 0.0)
-        if pair is STATION_LINE and body.way is not None:
-            limit = limit + body.way.vertex_rad * float(np.nanmax(np.abs(body.way.d), initial=0.0))
-        found.append(Windows(pair, seconds, kept[begin], kept[end], change, limit, noise, first_mean))
+        if span_s >= LENGTHS * length_s and these.stop - these.start >= LEAST_WINDOWS:
+            end_t = t[end[these]]
+            lag = np.searchsorted(end_t, end_t - length_s + period, side="right") - 1
+            slow = max(slow, _slow_noise(change[these], lag, summed[these], rise[these]))
+        noise[these] = np.maximum(noise[these], slow)
+    limit = (
+        K * noise
+        + body.sampling.clock_s * np.maximum(np.abs(before), np.abs(after)) / np.sqrt(frames)
+        + (period + allow.delay_s) * np.abs(rise)
+        + (jerks[end] - jerks[begin])
+        + allow.share * (sizes[end] - sizes[begin])
+        + (allow.rate + 0.5 * BETWEEN * grain.resolution) * seconds
+        + max(allow.step, body.steps.get(pair.first, 0.0))
+        + allow.share_of_way * (way[end] - way[begin])
+    )
+    if allow.by_turn:
+        net = np.abs(turn_of(heading[end] - heading[begin]))
+        limit = limit + allow.by_turn * np.where(np.isfinite(net), turned[end] - turned[begin] + net, 0.0)
+    if pair is STATION_LINE and body.way is not None:
+        limit = limit + body.way.vertex_rad * float(np.nanmax(np.abs(body.way.d), initial=0.0))
+    from_frame, to_frame = kept[begin], kept[end]
     at = np.maximum(np.searchsorted(kept, np.arange(len(body)), side="right") - 1, 0)
-    return Closure(pair, residue[at], tuple(found))
+    return Closure(
+        pair,
+        residue[at],
+        tuple(
+            Windows(
+                pair,
+                length_s,
+                from_frame[these],
+                to_frame[these],
+                change[these],
+                limit[these],
+                noise[these],
+                first_mean[these],
+            )
+            for length_s, these in lengths
+        ),
+        t[begin],
+        t[end],
+        np.abs(change) / limit,
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class _Places:
+    """Where the windows of all lengths lie among the frames that are kept, shapes (w,), the shortest ones first: begin
+    and end, the last frame of the first quarter and the first frame of the last one; and their lengths in s."""
+
+    begin: IntArray
+    end: IntArray
+    first: IntArray
+    last: IntArray
+    seconds: FloatArray
+
+    def where(self, these: BoolArray) -> _Places:
+        """Some of them."""
+        return _Places(self.begin[these], self.end[these], self.first[these], self.last[these], self.seconds[these])
+
+    def lengths(self) -> list[tuple[float, slice]]:
+        """Each length that there are windows of, and which ones they are."""
+        bounds = np.searchsorted(self.seconds, [*WINDOWS_S, np.inf]).tolist()
+        found = zip(WINDOWS_S, bounds, bounds[1:], strict=False)
+        return [(seconds, slice(begin, end)) for seconds, begin, end in found if end > begin]
+
+
+def _places(body: Body, t: FloatArray, period: float) -> _Places:
+    """The windows of all lengths in the frames that are kept; computed once for a body whose frames all are."""
+    known: _Places | None = body.memo.get("places") if len(t) == len(body) else None
+    if known is None:
+        each = [_windows(t, seconds, period) for seconds in WINDOWS_S]
+        begin, end, first, last = (np.concatenate(columns) for columns in zip(*each, strict=True))
+        known = _Places(begin, end, first, last, np.repeat(WINDOWS_S, [len(one[0]) for one in each]))
+        if len(t) == len(body):
+            body.memo["places"] = known
+    return known
 
 
 def _windows(t: FloatArray, seconds: float, period: float) -> tuple[IntArray, IntArray, IntArray, IntArray]:
-    """Begin and end of the windows, the last frame of the first quarter and the first frame of the last one."""
+    """Begin and end of the windows of one length, the last frame of the first quarter, the first frame of the last."""
     nothing = np.empty(0, dtype=np.int64)
     last_t = float(t[-1])
     if last_t - float(t[0]) < seconds - period:
@@ -225,9 +301,9 @@ def _slow_noise(change: FloatArray, lag: IntArray, *regressors: FloatArray) -> f
     table = table / np.where(size > 0.0, size, 1.0)
     square = table.T @ table + 1e-9 * len(change) * np.eye(table.shape[1])
     rest = change - table @ np.linalg.solve(square, table.T @ change)
-    found = [float(np.median(np.abs(rest)))]
+    found = [middle(np.abs(rest))]
     there = lag >= 0
     if there.any():
         before = lag[there]
-        found += [float(np.median(np.abs(one[there] - one[before]))) / 2.0**0.5 for one in (rest, change)]
+        found += [middle(np.abs(one[there] - one[before])) / 2.0**0.5 for one in (rest, change)]
     return MAD * min(found)

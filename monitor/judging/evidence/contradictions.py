@@ -84,9 +84,8 @@ def _flagged(body: Body, from_t: float, to_t: float) -> list[Telling]:
     """One telling for each pair that disagrees in the time asked about."""
     found: dict[str, Telling] = {}
     for channel in dict.fromkeys((*RATES, *INTEGRALS)):
-        for one in tellings_of(body, channel, from_t, to_t, to_t):
-            if one.disagrees:
-                found.setdefault(one.pair, one)
+        for one in tellings_of(body, channel, from_t, to_t, to_t, that_disagree=True):
+            found.setdefault(one.pair, one)
     return sorted(found.values(), key=lambda one: (one.to_t, one.pair))
 
 

@@ -50,26 +50,32 @@ class Means:
     noise: FloatArray
 
 
-def mean_differences(
-    what: str,
-    t: FloatArray,
-    difference: FloatArray,
-    allowed: FloatArray,
-    period_s: float,
-    hold: float,
-    over_s: tuple[float, ...] = OVER_S,
-) -> list[Means]:
+@dataclass(frozen=True, slots=True)
+class Apart:
+    """By how much two tellings differ in each frame and what of it is allowed, shapes (n,), in m or rad. `hold`: frames
+    from one that says something new to the next."""
+
+    what: str
+    t: FloatArray
+    difference: FloatArray
+    allowed: FloatArray
+    period_s: float
+    hold: float
+
+
+def mean_differences(apart: Apart, over_s: tuple[float, ...] = OVER_S) -> list[Means]:
     """A difference that should be zero, held against its noise and what is allowed, over windows of every length.
 
     The noise is the greater of that from frame to frame and that of means over the stretch: noise that wanders slowly
     does not go away in a mean.
     """
-    known = np.isfinite(difference) & np.isfinite(allowed)
-    values = np.where(known, difference, 0.0)
+    t, period_s, hold = apart.t, apart.period_s, apart.hold
+    known = np.isfinite(apart.difference) & np.isfinite(apart.allowed)
+    values = np.where(known, apart.difference, 0.0)
     steady = values[known]
     sigma = third_difference_noise(steady[:: max(round(hold), 1)])
     sums, counts = cumulated(values), cumulated(known.astype(np.float64))
-    most = cumulated(np.where(known, allowed, 0.0))
+    most = cumulated(np.where(known, apart.allowed, 0.0))
     slow = 0.0
     pieces = []
     for seconds in over_s:
@@ -94,12 +100,25 @@ def mean_differences(
             slow = max(slow, wanders if wanders > WANDERS * float(np.median(noise)) else 0.0)
         pieces.append((seconds, begin, end, mean, noise, (most[end + 1] - most[begin]) / number))
     found = []
-    slow = min(slow, MOST_WANDER[what])
+    slow = min(slow, MOST_WANDER[apart.what])
     for seconds, begin, end, mean, noise, may in pieces:
         # what wanders is about as large in a mean over less time, and over not much more
         noise = np.maximum(noise, slow)
-        found.append(Means(what, seconds, begin, end, mean, K * noise + may, noise))
+        found.append(Means(apart.what, seconds, begin, end, mean, K * noise + may, noise))
     return found
+
+
+def worst_of(differences: list[Means], t: FloatArray, from_t: float, to_t: float) -> tuple[Means, int] | None:
+    """Of all means that meet the time asked about the one that is nearest to its limit, or furthest beyond it."""
+    best: tuple[float, Means, int] | None = None
+    for means in differences:
+        meets = np.flatnonzero((t[means.end] >= from_t) & (t[means.begin] <= to_t))
+        if len(meets):
+            reached = np.abs(means.difference[meets]) / means.limit[meets]
+            at = int(reached.argmax())
+            if best is None or reached[at] > best[0]:
+                best = float(reached[at]), means, int(meets[at])
+    return None if best is None else best[1:]
 
 
 def offset_by_line(body: Body) -> FloatArray:
@@ -136,7 +155,7 @@ def offset_differences(body: Body) -> list[Means]:
         difference = offset_difference(body)
         if body.way is not None and np.isfinite(difference).any():
             allowed = np.full(len(body), OFFSET_ALLOWED_M + body.way.sagitta_m)
-            known = mean_differences("lane offset", body.t, difference, allowed, body.sampling.period_s, 1.0)
+            known = mean_differences(Apart("lane offset", body.t, difference, allowed, body.sampling.period_s, 1.0))
         body.memo["offset"] = known
     return known
 
@@ -176,27 +195,8 @@ def _heading_differences(body: Body) -> list[Means]:
     difference, allowed = np.where(use, difference, np.nan), np.where(use, allowed, np.nan)
     hold = hold_of(np.concatenate([[True], (np.diff(x) != 0.0) | (np.diff(y) != 0.0)]), period)
     # chords overlap: a mean over less than a chord has the noise of one
-    return mean_differences("heading", t, difference, allowed, period, max(hold, CHORD_HALF_S / period), HEADING_OVER_S)
-
-
-def gap_differences(
-    t: FloatArray, gap: FloatArray, otherwise: FloatArray, own: Placing, other: Placing, period_s: float, road: bool
-) -> list[Means]:
-    """The gap by the stations against the gap by the boxes.
-
-    Without a road the boxes are placed by the arc that own car drives, which a bend ahead leaves: what that can come to
-    is allowed. Lanes of one road differ in length by the turn between the two bodies times their distance.
-    """
-    turn = np.abs(turn_of(other.heading - own.heading))
-    dx, dy = other.x - own.x, other.y - own.y
-    chord = np.hypot(dx, dy)
-    if road:
-        allowed = GAP_ALLOWED_M + LANE_DISTANCE_M * turn
-    else:
-        aside = turn_of(np.arctan2(dy, dx) - own.heading)
-        allowed = GAP_ALLOWED_BARE_M + LANE_DISTANCE_M * turn + 0.125 * chord * (turn**2 + aside**2)
-    hold = hold_of(np.concatenate([[True], (np.diff(other.x) != 0.0) | (np.diff(other.y) != 0.0)]), period_s)
-    return mean_differences("gap", t, gap - otherwise, allowed, period_s, hold)
+    hold = max(hold, CHORD_HALF_S / period)
+    return mean_differences(Apart("heading", t, difference, allowed, period, hold), HEADING_OVER_S)
 
 
 @dataclass(frozen=True, slots=True)
@@ -206,3 +206,32 @@ class Placing:
     x: FloatArray
     y: FloatArray
     heading: FloatArray
+
+
+@dataclass(frozen=True, slots=True)
+class PlacedPair:
+    """Own car and another vehicle at times of shape (n,), and whether there is a road to place them along."""
+
+    t: FloatArray
+    own: Placing
+    other: Placing
+    has_road: bool
+
+
+def gap_differences(pair: PlacedPair, apart_m: FloatArray, period_s: float) -> list[Means]:
+    """The gap by the stations against the gap by the boxes; `apart_m`: by how much they differ, shape (n,).
+
+    Without a road the boxes are placed by the arc that own car drives, which a bend ahead leaves: what that can come to
+    is allowed. Lanes of one road differ in length by the turn between the two bodies times their distance.
+    """
+    own, other = pair.own, pair.other
+    turn = np.abs(turn_of(other.heading - own.heading))
+    dx, dy = other.x - own.x, other.y - own.y
+    chord = np.hypot(dx, dy)
+    if pair.has_road:
+        allowed = GAP_ALLOWED_M + LANE_DISTANCE_M * turn
+    else:
+        aside = turn_of(np.arctan2(dy, dx) - own.heading)
+        allowed = GAP_ALLOWED_BARE_M + LANE_DISTANCE_M * turn + 0.125 * chord * (turn**2 + aside**2)
+    hold = hold_of(np.concatenate([[True], (np.diff(other.x) != 0.0) | (np.diff(other.y) != 0.0)]), period_s)
+    return mean_differences(Apart("gap", pair.t, apart_m, allowed, period_s, hold))

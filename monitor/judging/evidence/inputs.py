@@ -5,7 +5,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
@@ -14,7 +14,9 @@ from monitor.judging.case.stretch import Stretch
 from monitor.judging.case.values import Cast, role_channel
 from monitor.judging.evidence.ahead import OtherLead
 from monitor.judging.evidence.bodies import Body, changes, hold_of
-from monitor.judging.evidence.direct import Placing, gap_differences
+from monitor.judging.evidence.closure import close
+from monitor.judging.evidence.direct import PlacedPair, Placing, gap_differences, worst_of
+from monitor.judging.evidence.pairs import PAIRS, direction_of
 from monitor.judging.evidence.smoothing import Estimate, exactly, smoothed
 from monitor.judging.evidence.tellings import LIKELY_SIGMAS, Telling, tellings_of
 from monitor.measures.columns import BoolArray, FloatArray, IntArray
@@ -52,6 +54,23 @@ class Bodies:
     cast: Cast
     other_lead: OtherLead | None = None
     """Where the role is the lead: that boxes tell of another one."""
+    memo: dict[str, Any] = field(default_factory=dict, repr=False)
+
+    @property
+    def pair(self) -> PairInputs:
+        """What the pair measures are made of, as published; computed once."""
+        known: PairInputs | None = self.memo.get("pair")
+        if known is None:
+            known = self.memo["pair"] = pair_inputs(self.stretch.frames, self.stretch.road, self.rows)
+        return known
+
+    @property
+    def gap_otherwise(self) -> FloatArray:
+        """The gap by the other way to place the pair; computed once."""
+        known: FloatArray | None = self.memo.get("otherwise")
+        if known is None:
+            known = self.memo["otherwise"] = gap_otherwise(self.stretch.frames, self.stretch.road, self.rows)
+        return known
 
 
 @dataclass(frozen=True, slots=True)
@@ -137,8 +156,7 @@ def _accounts(bodies: Bodies, body: Body, channel: str, from_t: float, to_t: flo
 
 
 def _pair_inputs(name: str, bodies: Bodies, from_t: float, to_t: float) -> Inputs | None:
-    stretch = bodies.stretch
-    raw = pair_inputs(stretch.frames, stretch.road, bodies.rows)
+    stretch, raw = bodies.stretch, bodies.pair
     other_speed = role_channel(stretch.frames, "speed", bodies.rows).value
     with np.errstate(divide="ignore", invalid="ignore"):
         along = np.where(np.abs(other_speed) > 0.5, raw.other_speed / other_speed, 1.0)
@@ -147,7 +165,7 @@ def _pair_inputs(name: str, bodies: Bodies, from_t: float, to_t: float) -> Input
         own = need in ("speed", "accel")
         published[need] = _noisy(bodies, getattr(raw, need), own=own)
         if need == "gap":
-            others[need] = _gap_accounts(bodies, raw, from_t, to_t)
+            others[need] = _gap_accounts(bodies, from_t, to_t)
         elif own:
             others[need] = _accounts(bodies, bodies.own, need, from_t, to_t)
         elif bodies.other is not None:
@@ -214,23 +232,22 @@ def _number(measured: Measured, name: str) -> FloatArray:
     return value
 
 
-def _gap_accounts(bodies: Bodies, raw: PairInputs, from_t: float, to_t: float) -> tuple[Account, ...]:
+def _gap_accounts(bodies: Bodies, from_t: float, to_t: float) -> tuple[Account, ...]:
     """The gap by the other way to place the pair, and as it would be had either body gone where its speed, or its
     station, took it."""
     stretch, own, other = bodies.stretch, bodies.own, bodies.other
     found: list[Account] = []
     if other is None:
         return ()
-    stationed = own.has("station", "lane") and other.has("station", "lane")
-    channel = "station" if stationed else "place"
-    directly = _gap_directly(bodies, raw, from_t, to_t, "x, y" if stationed else "station")
+    directly = gap_directly(bodies, from_t, to_t)
+    channel = "station" if _has_stations(bodies) else "place"
     for body, sign in ((own, -1.0), (other, 1.0)):
         for one in _accounts(bodies, body, channel, from_t, to_t):
             base = np.zeros(len(stretch.t)) if channel == "place" else _spread(bodies, body, channel)
-            shift = sign * _direction(body) * (one.estimate.value - base)
+            shift = sign * direction_of(body) * (one.estimate.value - base)
             # from where it has been counting is as wrong as how it goes on, and nothing else tells it
             anything = one.disagrees and not directly and is_scaled(one, body)
-            estimate = Estimate(raw.gap + shift, one.estimate.off)
+            estimate = Estimate(bodies.pair.gap + shift, one.estimate.off)
             if anything:
                 half_m = np.full(len(shift), 0.5 * FURTHEST_M)
                 estimate = Estimate(half_m + NEAREST_M, half_m)
@@ -241,18 +258,24 @@ def _gap_accounts(bodies: Bodies, raw: PairInputs, from_t: float, to_t: float) -
 NEAREST_M, FURTHEST_M = 0.1, 1e6
 """A gap that may be any is about between these."""
 
-SCALED = 0.05
-"""A difference of this share of the way is no step: the channel has been wrong all along."""
+DRIFTED = 0.5
+"""A channel that came apart by this share as much just before had been wrong before: a step is over after its frame."""
 
 
 def is_scaled(one: Account, body: Body) -> bool:
-    """Whether an account differs so much from what is published that it can be no step of it."""
+    """Whether two ways along the road came apart as much just before the window that tells so, or nothing is known of
+    that: from where the one of them has been counting is then as wrong as how it goes on."""
     telling = one.telling
     assert telling is not None
-    speed = body.channel("speed")
-    known = speed[np.isfinite(speed)]
-    way_m = float(np.mean(np.abs(known))) * telling.seconds if len(known) else 0.0
-    return telling.unit == "m" and abs(telling.change) > SCALED * way_m
+    pair = next((each for each in PAIRS if each.name == telling.pair), None)
+    closed = None if pair is None else close(body, pair)
+    if telling.unit != "m" or closed is None:
+        return False
+    windows = next(each for each in closed.windows if each.seconds == telling.seconds)
+    before = np.flatnonzero(body.t[windows.end] <= telling.from_t)
+    if not len(before):
+        return True
+    return float(windows.change[before[-1]]) / telling.change >= DRIFTED
 
 
 def _spread(bodies: Bodies, body: Body, channel: str) -> FloatArray:
@@ -260,45 +283,34 @@ def _spread(bodies: Bodies, body: Body, channel: str) -> FloatArray:
     return body.channel(channel)[at]
 
 
-def _direction(body: Body) -> float:
-    """−1.0 where the body drives against its stations."""
-    if body.way is None or not body.has("heading"):
-        return 1.0
-    with_it = np.cos(body.channel("heading") - body.way.heading)
-    known = with_it[np.isfinite(with_it)]
-    return -1.0 if len(known) and float(np.median(known)) < 0.0 else 1.0
+def _has_stations(bodies: Bodies) -> bool:
+    """Whether the pair is placed by stations, and by its boxes otherwise."""
+    other = bodies.other
+    return other is not None and bodies.own.has("station", "lane") and other.has("station", "lane")
 
 
-def _gap_directly(bodies: Bodies, raw: PairInputs, from_t: float, to_t: float, by: str) -> list[Account]:
-    stretch, own, other = bodies.stretch, bodies.own, bodies.other
-    assert other is not None
-    otherwise = gap_otherwise(stretch.frames, stretch.road, bodies.rows)
-    if not np.isfinite(otherwise).any():
+def gap_directly(bodies: Bodies, from_t: float, to_t: float) -> list[Account]:
+    """The gap by the other way to place the pair, in the same frames; nothing where there is none."""
+    stretch, own = bodies.stretch, bodies.own
+    if bodies.other is None or not np.isfinite(bodies.gap_otherwise).any():
         return []
+    raw, otherwise = bodies.pair, bodies.gap_otherwise
+    by = "x, y" if _has_stations(bodies) else "station"
     x, y, heading = (role_channel(stretch.frames, name, bodies.rows).value for name in ("x", "y", "heading"))
     mine = stretch.frames.own
     period = own.sampling.period_s
     known = (bodies.rows >= 0) & (stretch.t <= bodies.until_t + 0.1 * period)
-    differences = gap_differences(
+    placed = PlacedPair(
         stretch.t,
-        np.where(known, raw.gap, np.nan),
-        otherwise,
         Placing(mine["x"], mine["y"], mine["heading"]),
         Placing(x, y, heading),
-        period,
         stretch.road is not None,
     )
-    best: tuple[float, int, int] | None = None
-    for which, means in enumerate(differences):
-        meets = np.flatnonzero((stretch.t[means.end] >= from_t) & (stretch.t[means.begin] <= to_t))
-        if len(meets):
-            ratio = np.abs(means.difference[meets]) / means.limit[meets]
-            at = int(np.argmax(ratio))
-            if best is None or ratio[at] > best[0]:
-                best = float(ratio[at]), which, int(meets[at])
-    if best is None:
+    differences = gap_differences(placed, np.where(known, raw.gap, np.nan) - otherwise, period)
+    worst = worst_of(differences, stretch.t, from_t, to_t)
+    if worst is None:
         return []
-    means, at = differences[best[1]], best[2]
+    means, at = worst
     limit = float(means.limit[at])
     telling = Telling(
         channel="gap",
@@ -313,6 +325,7 @@ def _gap_directly(bodies: Bodies, raw: PairInputs, from_t: float, to_t: float, b
         to_t=float(stretch.t[means.end[at]]),
         seconds=means.seconds,
         notices=limit + LIKELY_SIGMAS * float(means.noise[at]),
+        direct=True,
     )
     return [Account(Estimate(otherwise, telling.off), telling, f"gap by {by}", "")]
 

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from monitor.judging.evidence.bodies import MAD, Body, cumulated, turn_of
+from monitor.judging.evidence.bodies import MAD, Body, cumulated, middle, turn_of
 from monitor.measures.columns import BoolArray, FloatArray
 
 LINE_DISTANCE_M = 6.0
@@ -71,8 +71,8 @@ def headed_steps(body: Body) -> FloatArray:
     known: FloatArray | None = body.memo.get("steps")
     if known is None:
         heading = body.channel("heading")
-        middle = heading[:-1] + 0.5 * turn_of(np.diff(heading))
-        known = np.diff(body.channel("x")) * np.cos(middle) + np.diff(body.channel("y")) * np.sin(middle)
+        halfway = heading[:-1] + 0.5 * turn_of(np.diff(heading))
+        known = np.diff(body.channel("x")) * np.cos(halfway) + np.diff(body.channel("y")) * np.sin(halfway)
         body.memo["steps"] = known
     return known
 
@@ -86,7 +86,7 @@ def signed_speed(body: Body) -> FloatArray:
     steps = headed_steps(body)
     steps = np.where(np.isfinite(steps), steps, 0.0)
     way, t = cumulated(steps), body.t
-    noise = 1.0 if len(t) < 8 else MAD * float(np.median(np.abs(np.diff(way, 3)))) / 20.0**0.5
+    noise = 1.0 if len(t) < 8 else MAD * middle(np.abs(np.diff(way, 3))) / 20.0**0.5
     begin = np.searchsorted(t, t - 0.5 * REVERSING_S, side="left")
     end = np.minimum(np.searchsorted(t, t + 0.5 * REVERSING_S, side="right") - 1, len(t) - 1)
     moved = way[end] - way[begin]
@@ -158,10 +158,21 @@ def _station_place(body: Body) -> Series | None:
 
 def _along(body: Body, steps: FloatArray) -> float:
     if body.way is not None and body.has("heading"):
-        with_it = np.cos(body.channel("heading") - body.way.heading)
-        known = with_it[np.isfinite(with_it)]
-        return -1.0 if len(known) and float(np.median(known)) < 0.0 else 1.0
+        return direction_of(body)
     return _with_line(body, steps, headed_steps(body)) if body.has("x", "y", "heading") else 1.0
+
+
+def direction_of(body: Body) -> float:
+    """−1.0 where the body drives against the road's line, as it is drawn; 1.0 where nothing tells."""
+    known: float | None = body.memo.get("direction")
+    if known is None:
+        known = 1.0
+        if body.way is not None and body.has("heading"):
+            with_it = np.cos(body.channel("heading") - body.way.heading)
+            with_it = with_it[np.isfinite(with_it)]
+            known = -1.0 if len(with_it) and middle(with_it) < 0.0 else 1.0
+        body.memo["direction"] = known
+    return known
 
 
 def _station_line(body: Body) -> Series | None:

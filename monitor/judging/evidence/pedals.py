@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from monitor.judging.evidence.bodies import Body
-from monitor.measures.columns import BoolArray
+from monitor.measures.runs import longest_run
 
 STUCK_S, STUCK_MPS2 = 8.0, 0.12
 """A pressed accelerator that keeps its last digit for so long while the acceleration, averaged over half seconds,
@@ -59,16 +59,6 @@ def _doubts(body: Body) -> list[SensorDoubt]:
             found.append(doubt)
     wheel = _wheel(body)
     return [*found, wheel] if wheel is not None else found
-
-
-def longest_run(flags: BoolArray) -> tuple[int, int] | None:
-    """First index and length of the longest run of True; None where there is none."""
-    edges = np.flatnonzero(np.diff(np.concatenate([[False], flags, [False]]).astype(np.int8)))
-    if len(edges) == 0:
-        return None
-    starts, lengths = edges[::2], edges[1::2] - edges[::2]
-    best = int(np.argmax(lengths))
-    return int(starts[best]), int(lengths[best])
 
 
 def _full(body: Body, name: str) -> SensorDoubt | None:

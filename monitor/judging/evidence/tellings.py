@@ -12,7 +12,7 @@ import numpy as np
 
 from monitor.judging.evidence.bodies import BREAK_S, Body, cumulated
 from monitor.judging.evidence.closure import BETWEEN, Closure, Windows, close
-from monitor.judging.evidence.direct import Means, heading_differences, offset_difference, offset_differences
+from monitor.judging.evidence.direct import Means, heading_differences, offset_difference, offset_differences, worst_of
 from monitor.judging.evidence.pairs import (
     HEADING_YAW_RATE,
     OFFSET_LINE,
@@ -57,6 +57,13 @@ class Telling:
     """The least error of the channel that would have been found."""
     by_slope: bool = False
     """Whether it is told by the slope of another channel."""
+    direct: bool = False
+    """Whether it is told in each frame anew."""
+
+    @property
+    def tells_lasting(self) -> bool:
+        """Whether a difference shows that was there all along: to what is counted on, it is the begin."""
+        return self.by_slope or self.direct
 
     @property
     def disagrees(self) -> bool:
@@ -81,41 +88,37 @@ INTEGRALS: dict[str, tuple[tuple[Pair, str], ...]] = {
 """Channels told by where the other telling would have taken them."""
 
 
-def tellings_of(body: Body, channel: str, from_t: float, to_t: float, limit_t: float) -> list[Telling]:
-    """All other accounts of a channel about the time from `from_t` to `to_t`, by frames up to `limit_t`.
+def tellings_of(
+    body: Body, channel: str, from_t: float, to_t: float, limit_t: float, *, that_disagree: bool = False
+) -> list[Telling]:
+    """All other accounts of a channel about the time from `from_t` to `to_t`, by frames up to `limit_t`; or those that
+    disagree with what is published.
 
     `channel`: one of `RATES`, `INTEGRALS`, or "place", whose values are metres further along the way than published.
     """
     found = []
-    for pair, by in RATES.get(channel, ()):
+    for pair, by, as_rate in _pairs_of(channel):
         closed = close(body, pair)
-        worst = _worst(closed, body.t, from_t, to_t)
-        if closed is not None and worst is not None:
+        worst = None if closed is None else closed.worst(from_t, to_t)
+        if closed is None or worst is None or (that_disagree and not worst[0].disagrees(worst[1])):
+            continue
+        if as_rate:
             found.append(_slope(body, channel, by, closed, worst, limit_t))
-    for pair, by in INTEGRALS.get(channel, ()):
-        closed = close(body, pair)
-        worst = _worst(closed, body.t, from_t, to_t)
-        if closed is not None and worst is not None:
+        else:
             found.append(_integral(body, channel, by, closed, worst))
     if channel == "lane_offset":
-        found += _directly(body, channel, "road line", offset_differences(body), from_t, to_t)
+        means = offset_differences(body)
+        found += _directly(body, channel, "road line", means, worst_of(means, body.t, from_t, to_t))
     if channel == "heading":
-        found += _directly(body, channel, "x, y", heading_differences(body), from_t, to_t)
-    return found
+        means = heading_differences(body)
+        found += _directly(body, channel, "x, y", means, worst_of(means, body.t, from_t, to_t))
+    return [one for one in found if one.disagrees] if that_disagree else found
 
 
-def _worst(closed: Closure | None, t: FloatArray, from_t: float, to_t: float) -> tuple[Windows, int] | None:
-    """The window that meets the time asked about and is nearest to its limit, or furthest beyond it."""
-    best: tuple[float, Windows, int] | None = None
-    for windows in closed.windows if closed is not None else ():
-        meets = np.flatnonzero((t[windows.end] >= from_t) & (t[windows.begin] <= to_t))
-        if not len(meets):
-            continue
-        ratio = np.abs(windows.change[meets]) / windows.limit[meets]
-        at = int(np.argmax(ratio))
-        if best is None or ratio[at] > best[0]:
-            best = float(ratio[at]), windows, int(meets[at])
-    return None if best is None else (best[1], best[2])
+def _pairs_of(channel: str) -> list[tuple[Pair, str, bool]]:
+    """The pairs that a channel is told by, by what, and whether by its slope."""
+    rates = [(pair, by, True) for pair, by in RATES.get(channel, ())]
+    return [*rates, *((pair, by, False) for pair, by in INTEGRALS.get(channel, ()))]
 
 
 def _slope(body: Body, channel: str, by: str, closed: Closure, worst: tuple[Windows, int], limit_t: float) -> Telling:
@@ -164,7 +167,10 @@ def _integral(body: Body, channel: str, by: str, closed: Closure, worst: tuple[W
     windows, at = worst
     begin, limit = int(windows.begin[at]), float(windows.limit[at])
     after = np.arange(len(body)) >= begin
-    shift = np.where(after, -(closed.residue - windows.early[at]), 0.0)
+    early = float(windows.early[at])
+    shift = np.where(after, -(closed.residue - early), 0.0)
+    # what begins with the window has moved the mean of its first quarter already
+    begun = abs(early - float(closed.residue[begin]))
     published = 0.0 if channel == "place" else body.channel(channel)
     return Telling(
         channel=channel,
@@ -172,7 +178,7 @@ def _integral(body: Body, channel: str, by: str, closed: Closure, worst: tuple[W
         pair=closed.pair.name,
         unit=closed.pair.unit,
         value=published + shift,
-        off=np.where(after, limit, 0.0),
+        off=np.where(after, limit + begun, 0.0),
         change=float(windows.change[at]),
         limit=limit,
         from_t=float(body.t[begin]),
@@ -191,19 +197,12 @@ def _notices(closed: Closure, *, as_rate: bool) -> float:
     return min(least, default=float("inf"))
 
 
-def _directly(body: Body, channel: str, by: str, differences: list[Means], from_t: float, to_t: float) -> list[Telling]:
-    best: tuple[float, Means, int] | None = None
-    for means in differences:
-        meets = np.flatnonzero((body.t[means.end] >= from_t) & (body.t[means.begin] <= to_t))
-        if not len(meets):
-            continue
-        ratio = np.abs(means.difference[meets]) / means.limit[meets]
-        at = int(np.argmax(ratio))
-        if best is None or ratio[at] > best[0]:
-            best = float(ratio[at]), means, int(meets[at])
-    if best is None:
+def _directly(
+    body: Body, channel: str, by: str, differences: list[Means], worst: tuple[Means, int] | None
+) -> list[Telling]:
+    if worst is None:
         return []
-    _, means, at = best
+    means, at = worst
     off = np.full(len(body), float(differences[0].limit[-1]))
     if channel == "lane_offset":
         difference = offset_difference(body)
@@ -230,5 +229,6 @@ def _directly(body: Body, channel: str, by: str, differences: list[Means], from_
             to_t=float(body.t[means.end[at]]),
             seconds=means.seconds,
             notices=min(float(one.limit[-1] + LIKELY_SIGMAS * one.noise[-1]) for one in differences),
+            direct=True,
         )
     ]

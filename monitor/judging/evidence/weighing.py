@@ -16,6 +16,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from itertools import product
 from typing import Literal
@@ -61,28 +62,84 @@ def weigh(condition: Condition, published: ConditionResult, bodies: Bodies, fire
     inputs = None if condition.or_else else inputs_of(condition.measure, bodies, from_t, to_t)
     if inputs is None:
         return Weighed(_with(published, condition, ConditionEvidence((), None, None, None)))
-    standing = _published_standing(condition, bodies, fired_at)
-    accounts = [one for found in inputs.others.values() for one in found]
-    against = [one for one in accounts if one.disagrees]
+    held = _Held(condition, inputs, bodies, fired_at)
+    against = [one for one in held.accounts if one.disagrees]
     result: Result = published.result
     if result != "undecided" and _is_noisy(inputs):
-        place = _place(condition, inputs, inputs.published, standing, bodies, fired_at)
+        place = held.place(inputs.published)
         if place == "edge" or place != ("in" if result == "met" else "out"):
             result = "undecided"
     changes = False
     if against and published.result != "undecided":
-        places = _places(condition, inputs, standing, bodies, fired_at)
         wanted = "in" if published.result == "met" else "out"
-        changes = any(place != wanted for place in places)
+        changes = any(place != wanted for place in held.places())
         result = "undecided" if changes else result
     if (result == "not met" or _is_another(condition, bodies)) and _is_broken(condition, bodies, from_t):
         # which body it is, or where, is not known: nothing that it fails tells of the one that is meant
         result, changes = "undecided", changes or bool(against)
-    evidence = _evidence(condition, inputs, accounts, against, published, bodies, fired_at)
+    evidence = held.evidence(published)
     found = replace(published, result=result, at_edge=published.at_edge and result == "met")
     tellings = tuple(one.telling for one in against if one.telling is not None)
     whose = tuple(one.whose for one in against if one.telling is not None)
     return Weighed(_with(found, condition, evidence), tellings, changes, whose)
+
+
+class _Held:
+    """A condition as it is held against the other tellings of its inputs."""
+
+    def __init__(self, condition: Condition, inputs: Inputs, bodies: Bodies, fired_at: float) -> None:
+        self._condition, self._inputs, self._fired_at = condition, inputs, fired_at
+        self._stretch = bodies.stretch
+        rows = bodies.cast.rows_in(bodies.stretch)
+        self._published = condition_standing(condition, bodies.stretch, rows, None, fired_at)
+        self.accounts = [one for found in inputs.others.values() for one in found]
+
+    def places(self) -> Iterator[Place]:
+        """Where the condition comes to lie by every combination of tellings with one that disagrees."""
+        others, published = self._inputs.others, self._inputs.published
+        options = [
+            [(name, None), *((name, one) for one in others[name] if one.disagrees)][: MOST_TELLINGS + 1]
+            for name in published
+        ]
+        for chosen in product(*options):
+            if any(one is not None for _, one in chosen):
+                yield self.place({name: published[name] if one is None else one.estimate for name, one in chosen})
+
+    def place(self, given: dict[str, Estimate]) -> Place:
+        """The condition evaluated twice: with every value where it lies worst, and where it lies best."""
+        low, high = self._inputs.of(given)
+        band = self._condition.band
+        surely, perhaps = band.contains_all(low, high), ~band.contains_none(low, high)
+        results = [
+            evaluate(self._condition, _standing(self._published, low, inside), self._stretch, self._fired_at)[0]
+            for inside in (surely, perhaps)
+        ]
+        if results == ["met", "met"]:
+            return "in"
+        return "out" if results == ["not met", "not met"] else "edge"
+
+    def evidence(self, published: ConditionResult) -> ConditionEvidence:
+        """By what the condition was checked, the value rebuilt at the frame that decided it, and what would have
+        shown."""
+        by = tuple(dict.fromkeys(one.by for one in self.accounts))
+        if not by:
+            return ConditionEvidence((), None, None, None)
+        inputs, at = self._inputs, self._decided()
+        against = any(one.disagrees for one in self.accounts)
+        given = dict(inputs.published)
+        for name, found in inputs.others.items():
+            chosen = [one for one in found if one.disagrees] or list(found)
+            if chosen:
+                given[name] = max(chosen, key=_ratio).estimate if against else chosen[0].estimate
+        middle = inputs.of({name: exactly(one.value) for name, one in given.items()})[0][at]
+        rebuilt = float(middle) if math.isfinite(middle) else None
+        differs = None if rebuilt is None or published.value is None else rebuilt - published.value
+        return ConditionEvidence(by, rebuilt, differs, _noticed_from(inputs, published, at))
+
+    def _decided(self) -> int:
+        """The frame that decided the condition as published, in the evidence's stretch."""
+        decided = evaluate(self._condition, self._published, self._stretch, self._fired_at)[1]
+        return decided if decided is not None else max(self._stretch.last_at(self._fired_at), 0)
 
 
 def _with(published: ConditionResult, condition: Condition, evidence: ConditionEvidence) -> ConditionResult:
@@ -114,48 +171,8 @@ def _is_another(condition: Condition, bodies: Bodies) -> bool:
     return condition.measure.kind in ("pair", "role") and bodies.other_lead is not None
 
 
-def _published_standing(condition: Condition, bodies: Bodies, fired_at: float) -> Standing:
-    return condition_standing(condition, bodies.stretch, bodies.cast.rows_in(bodies.stretch), None, fired_at)
-
-
 def _is_noisy(inputs: Inputs) -> bool:
     return any(bool(one.off.any()) for one in inputs.published.values())
-
-
-def _places(condition: Condition, inputs: Inputs, standing: Standing, bodies: Bodies, fired_at: float) -> list[Place]:
-    """Where the condition comes to lie by every combination of tellings with one that disagrees."""
-    options = [
-        [(name, None), *((name, one) for one in inputs.others[name] if one.disagrees)][: MOST_TELLINGS + 1]
-        for name in inputs.published
-    ]
-    places = []
-    for chosen in product(*options):
-        if all(one is None for _, one in chosen):
-            continue
-        given = {name: inputs.published[name] if one is None else one.estimate for name, one in chosen}
-        places.append(_place(condition, inputs, given, standing, bodies, fired_at))
-    return places
-
-
-def _place(
-    condition: Condition,
-    inputs: Inputs,
-    given: dict[str, Estimate],
-    standing: Standing,
-    bodies: Bodies,
-    fired_at: float,
-) -> Place:
-    """A condition evaluated twice: with every value where it lies worst, and where it lies best."""
-    low, high = inputs.of(given)
-    band = condition.band
-    surely, perhaps = band.contains_all(low, high), ~band.contains_none(low, high)
-    results = [
-        evaluate(condition, _standing(standing, low, inside), bodies.stretch, fired_at)[0]
-        for inside in (surely, perhaps)
-    ]
-    if results == ["met", "met"]:
-        return "in"
-    return "out" if results == ["not met", "not met"] else "edge"
 
 
 def _standing(published: Standing, value: FloatArray, inside: np.ndarray[tuple[int], np.dtype[np.bool_]]) -> Standing:
@@ -166,40 +183,8 @@ def _standing(published: Standing, value: FloatArray, inside: np.ndarray[tuple[i
     return replace(published, inside=places)
 
 
-def _evidence(
-    condition: Condition,
-    inputs: Inputs,
-    accounts: list[Account],
-    against: list[Account],
-    published: ConditionResult,
-    bodies: Bodies,
-    fired_at: float,
-) -> ConditionEvidence:
-    """By what a condition was checked, the value rebuilt at the frame that decided it, and what would have shown."""
-    by = tuple(dict.fromkeys(one.by for one in accounts))
-    if not by:
-        return ConditionEvidence((), None, None, None)
-    at = _decided(condition, bodies, fired_at)
-    given = dict(inputs.published)
-    for name, found in inputs.others.items():
-        chosen = [one for one in found if one.disagrees] or list(found)
-        if chosen:
-            given[name] = max(chosen, key=_ratio).estimate if against else chosen[0].estimate
-    middle = inputs.of({name: exactly(one.value) for name, one in given.items()})[0][at]
-    rebuilt = float(middle) if math.isfinite(middle) else None
-    differs = None if rebuilt is None or published.value is None else rebuilt - published.value
-    return ConditionEvidence(by, rebuilt, differs, _noticed_from(inputs, published, at))
-
-
 def _ratio(one: Account) -> float:
     return abs(one.telling.change) / one.telling.limit if one.telling is not None else 0.0
-
-
-def _decided(condition: Condition, bodies: Bodies, fired_at: float) -> int:
-    """The frame that decided the condition as published, in the evidence's stretch."""
-    standing = _published_standing(condition, bodies, fired_at)
-    decided = evaluate(condition, standing, bodies.stretch, fired_at)[1]
-    return decided if decided is not None else max(bodies.stretch.last_at(fired_at), 0)
 
 
 def _noticed_from(inputs: Inputs, published: ConditionResult, at: int) -> float | None:
@@ -224,8 +209,6 @@ def _noticed_from(inputs: Inputs, published: ConditionResult, at: int) -> float 
 
 
 def _least_noticed(tellings: list[Telling]) -> float:
-    """The least lasting error of an input that one of its tellings would have shown. A channel that the slope of
-    another one tells is shown a lasting error by that alone: where an integral would have taken it shows a step
-    only."""
-    by_slope = [one.notices for one in tellings if one.by_slope]
-    return min(by_slope or [one.notices for one in tellings], default=math.inf)
+    """The least lasting error of an input that one of its tellings would have shown: a step in it, which is all that an
+    integral tells of, is none."""
+    return min((one.notices for one in tellings if one.tells_lasting), default=math.inf)

@@ -27,9 +27,8 @@ def judge_clocks(case: Case) -> list[Finding]:
         if last_t > first_t and abs(drift) > DRIFT_S:
             sentence = (
                 f"The clock of {name} {'gained' if drift > 0.0 else 'lost'} {abs(drift) * 1000.0:.0f} ms on the "
-                "simulation "
-                f"between {first_t:.1f} and {last_t:.1f} s ({abs(drift) / (last_t - first_t) * 1000.0:.1f} ms a "
-                "second)."
+                f"simulation between {first_t:.1f} and {last_t:.1f} s ({abs(drift) / (last_t - first_t) * 1000.0:.1f} "
+                "ms a second)."
             )
             findings.append(case.finding("clock-drift", sentence, last_t))
     return findings

@@ -14,6 +14,7 @@ from monitor.judging.case.stretch import Stretch, cut_signals
 from monitor.judging.case.trial import Finding
 from monitor.judging.evidence.bodies import sampling_of
 from monitor.measures.columns import BoolArray, FloatArray
+from monitor.measures.runs import longest_run
 
 LATE_PERIODS, LATE_CLOCKS = 0.5, 2.0
 """A frame is late if its time is off its number by more than half a period and twice what the clock is usually off …"""
@@ -31,8 +32,8 @@ REPEATED_FRAMES = 3
 """Frames in which nothing moves although the own speed is above walking pace."""
 
 CLOCK_JUMP_S = 0.5
-MILLISECONDS = (500.0, 2000.0)
-"""Frames so many periods apart: times in milliseconds."""
+MILLISECONDS = (500.0, 5000.0)
+"""Frames so many periods apart: times in milliseconds, by a clock that ticks in steps of up to 16 ms at 240 Hz."""
 FEWEST = 8
 """With fewer frames in the trial's stretch those before it are looked at, too."""
 
@@ -82,17 +83,11 @@ def _stepping(case: Case) -> list[Finding]:
     late = late or _still_picture(case, span)
     if late is not None:
         return [*findings, late]
-    return [*findings, *_slow_motion(case, t, wall), *_jitter(case, t, step, wall_step, follows, period)]
-
-
-def longest_run(flags: BoolArray) -> tuple[int, int] | None:
-    """First index and length of the longest run of True; None where there is none."""
-    edges = np.flatnonzero(np.diff(np.concatenate([[False], flags, [False]]).astype(np.int8)))
-    if len(edges) == 0:
-        return None
-    starts, lengths = edges[::2], edges[1::2] - edges[::2]
-    best = int(np.argmax(lengths))
-    return int(starts[best]), int(lengths[best])
+    return [
+        *findings,
+        *_slow_motion(case, t, wall),
+        *_jitter(case, float(t[0]), step[follows], wall_step[follows], period),
+    ]
 
 
 def _paused(case: Case, t: FloatArray) -> BoolArray:
@@ -226,9 +221,8 @@ def _slow_motion(case: Case, t: FloatArray, wall: FloatArray) -> list[Finding]:
         return []
     way = "slower" if went_s < took_s else "faster"
     sentence = (
-        f"Simulated time ran {way} than the simulator's wall clock: {went_s:.2f} s from {t[0]:.2f} s took "
-        f"{took_s:.2f} s "
-        f"({went_s / took_s:.2f} times real time)."
+        f"Simulated time ran {way} than the simulator's wall clock: {went_s:.2f} s from {t[0]:.2f} s took {took_s:.2f} "
+        f"s ({went_s / took_s:.2f} times real time)."
     )
     return [case.finding("slow-motion", sentence, float(t[0]))]
 
@@ -251,11 +245,10 @@ def _slow_by_receipt(case: Case) -> list[Finding]:
     return [case.finding("slow-motion", sentence, went.from_t)]
 
 
-def _jitter(
-    case: Case, t: FloatArray, step: FloatArray, wall_step: FloatArray, follows: BoolArray, period: float
-) -> list[Finding]:
-    off = np.abs(step - period)[follows]
-    wall_off = np.abs(wall_step - step)[follows]
+def _jitter(case: Case, from_t: float, step: FloatArray, wall_step: FloatArray, period: float) -> list[Finding]:
+    """How unevenly frames that follow on each other came, by simulated time and by the simulator's clock."""
+    off = np.abs(step - period)
+    wall_off = np.abs(wall_step - step)
     wall_off = wall_off[np.isfinite(wall_off)]
     share = float(np.mean(off > max(JITTER_PERIODS * period, TICKS_S))) if len(off) else 0.0
     wall_share = float(np.mean(wall_off > WALL_JITTER_PERIODS * period)) if len(wall_off) else 0.0
@@ -266,10 +259,9 @@ def _jitter(
         )
     elif wall_share > WALL_JITTER_SHARE:
         sentence = (
-            f"{wall_share:.0%} of the frames were drawn more than half a period off their time by the "
-            "simulator's clock, "
-            f"by up to {float(wall_off.max()) * 1000.0:.1f} ms."
+            f"{wall_share:.0%} of the frames were drawn more than half a period off their time by the simulator's "
+            f"clock, by up to {float(wall_off.max()) * 1000.0:.1f} ms."
         )
     else:
         return []
-    return [case.finding("frame-jitter", sentence, float(t[0]))]
+    return [case.finding("frame-jitter", sentence, from_t)]

@@ -3,14 +3,16 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from typing import NamedTuple
 
 import numpy as np
 
 from monitor.judging.case.case import Case
+from monitor.judging.case.stretch import Stretch
 from monitor.judging.case.trial import ConditionResult, Finding
 from monitor.judging.case.values import IN, MISSING, held_rows, pair_values, role_channel, stand_in_band, values_on
 from monitor.judging.evidence.smoothing import smoothed
-from monitor.measures.columns import FloatArray
+from monitor.measures.columns import FloatArray, IntArray
 from monitor.study.rules import HazardRule
 from monitor.study.terms import Looked
 
@@ -71,12 +73,17 @@ def _slowed(case: Case, rule: HazardRule) -> FloatArray:
     assert stretch is not None
     role = case.study.roles.get(rule.role or case.trigger.role)
     span = stretch.window(case.fired_at - BEFORE_FIRE_S, case.fired_at + rule.within_s)
-    speed = role_channel(stretch.frames, "speed", held_rows(stretch, role, case.held_id)).value
+    return slowed_in(stretch, held_rows(stretch, role, case.held_id))[span]
+
+
+def slowed_in(stretch: Stretch, rows: IntArray) -> FloatArray:
+    """Deceleration by the speed of the vehicle in each frame's row, over the half second before the frame."""
+    speed = role_channel(stretch.frames, "speed", rows).value
     first = np.searchsorted(stretch.t, stretch.t - BY_SPEED_S - 1e-9, side="left")
     seconds = stretch.t - stretch.t[first]
     enough = seconds >= BY_SPEED_S - 1.5 * stretch.spacing_s
     slowed = np.where(enough & (seconds > 0.0), (speed[first] - speed) / np.where(seconds > 0.0, seconds, 1.0), np.nan)
-    return np.asarray(slowed[span])
+    return np.asarray(slowed)
 
 
 def _look_for_onset(case: Case, rule: HazardRule, onset: Looked) -> HazardSeen:
@@ -114,9 +121,8 @@ def judge_hazard(case: Case, seen: HazardSeen, conditions: tuple[ConditionResult
         return []
     code = "hazard-weak" if seen.is_weak(rule) else "hazard-missing"
     sentence = (
-        f"{_who(case, rule)} braked with {max(seen.peak_mps2, 0.0):.2f} m/s² at most in the {rule.within_s:.1f} "
-        "s after "
-        f"the fire; the hazard begins at {rule.decel_at_least_mps2:.2f} m/s²."
+        f"{_who(case, rule)} braked with {max(seen.peak_mps2, 0.0):.2f} m/s² at most in the {rule.within_s:.1f} s "
+        f"after the fire; the hazard begins at {rule.decel_at_least_mps2:.2f} m/s²."
     )
     return [case.finding(code, sentence, case.fired_at)]
 
@@ -151,7 +157,7 @@ def _profile(case: Case, rule: HazardRule, onset_t: float) -> list[Finding]:
     """Level, ramp, peak and hold. Where the channel is so noisy that the profile may have been as it should be, that is
     doubtful only."""
     t, decel = _braking(case, rule)
-    found = _profile_of(case, rule, onset_t, t, decel, decel)
+    found = _profile_of(case, rule, onset_t, _Course(t, decel, decel))
     if not found or case.stretch is None:
         return found
     smooth = smoothed(t, decel, case.now_t, case.stretch.spacing_s)
@@ -159,28 +165,32 @@ def _profile(case: Case, rule: HazardRule, onset_t: float) -> list[Finding]:
         return found
     begins = np.flatnonzero(smooth.value >= rule.decel_at_least_mps2)
     told = float(np.nanmax(smooth.off)) < rule.decel_at_least_mps2 and len(begins) > 0
-    surely = told and _profile_of(
-        case, rule, float(t[begins[0]]), t, smooth.value - smooth.off, smooth.value + smooth.off
-    )
+    between = _Course(t, smooth.value - smooth.off, smooth.value + smooth.off)
+    surely = told and _profile_of(case, rule, float(t[begins[0]]), between)
     if surely:
         return found
     noisy = f"its acceleration is so noisy (by up to {float(np.nanmax(smooth.off)):.1f} m/s²) that this may be noise."
     return [replace(one, severity="doubtful", sentence=f"{one.sentence[:-1]}; {noisy}") for one in found]
 
 
-def _profile_of(
-    case: Case, rule: HazardRule, onset_t: float, t: FloatArray, least: FloatArray, most: FloatArray
-) -> list[Finding]:
-    """What is wrong with a profile that lies between two courses, whatever it was between them; counted from the begin
-    of braking, and nothing is judged after a contact."""
+class _Course(NamedTuple):
+    """Times, and what a deceleration was at least and at most, in m/s²; each of shape (n,)."""
+
+    t: FloatArray
+    least: FloatArray
+    most: FloatArray
+
+
+def _profile_of(case: Case, rule: HazardRule, onset_t: float, braking: _Course) -> list[Finding]:
+    """What is wrong with a profile, whatever it was between its least and its most; counted from the begin of braking,
+    and nothing is judged after a contact."""
     stretch = case.stretch
     if rule.level_mps2 is None or stretch is None:
         return []
     low, high = rule.level_mps2 - rule.level_tolerance_mps2, rule.level_mps2 + rule.level_tolerance_mps2
     band = f"band {low:.2f}–{high:.2f} m/s²"
     contact_t = _contact_t(case, rule)
-    free = t < contact_t
-    t, least, decel = t[free], least[free], most[free]
+    t, least, decel = (column[braking.t < contact_t] for column in braking)
     begin = int(np.flatnonzero(t == onset_t)[0]) if (t == onset_t).any() else -1
     if begin < 0:
         return []
@@ -199,8 +209,7 @@ def _profile_of(
         reached = float(np.nanmax(decel[(t >= begin_t) & (t <= reach_by + slack)]))
         sentence = (
             f"{_who(case, rule)} reached {reached:.2f} m/s² within {rule.reached_within_s:.2f} s from the begin of "
-            "braking at "
-            f"{begin_t:.2f} s, {band}."
+            f"braking at {begin_t:.2f} s, {band}."
         )
         return [case.finding("hazard-profile", sentence, begin_t)]
     findings = []
@@ -208,27 +217,23 @@ def _profile_of(
     if (decel[hold] < low).any():
         at = int(np.flatnonzero(hold & (decel < low))[0])
         sentence = (
-            f"{_who(case, rule)}'s braking fell to {decel[at]:.2f} m/s² at {t[at]:.2f} s, {t[at] - reach_t:.2f} "
-            "s after it "
-            f"had reached its level; {band} is to be held for {rule.held_s:.2f} s."
+            f"{_who(case, rule)}'s braking fell to {decel[at]:.2f} m/s² at {t[at]:.2f} s, {t[at] - reach_t:.2f} s "
+            f"after it had reached its level; {band} is to be held for {rule.held_s:.2f} s."
         )
         findings.append(case.finding("hazard-profile", sentence, float(t[at])))
-    findings += _overshoot(case, rule, t, least, reach_t, high)
+    judged = (t >= reach_t) & (t <= reach_t + rule.held_s + rule.settles_within_s)
+    if (least[judged] > high).any():
+        findings += _overshoot(case, rule, t[judged], least[judged], high)
     return findings
 
 
-def _overshoot(
-    case: Case, rule: HazardRule, t: FloatArray, decel: FloatArray, reach_t: float, high: float
-) -> list[Finding]:
+def _overshoot(case: Case, rule: HazardRule, t: FloatArray, decel: FloatArray, high: float) -> list[Finding]:
     """A first peak above the band: not too high for too long, and settled in time."""
     assert case.stretch is not None
-    judged = (t >= reach_t) & (t <= reach_t + rule.held_s + rule.settles_within_s)
-    if not (decel[judged] > high).any():
-        return []
-    peak = int(np.flatnonzero(judged)[int(np.nanargmax(decel[judged]))])
+    peak = int(np.nanargmax(decel))
     findings = []
     if rule.peak_at_most_mps2 is not None:
-        above_s = int((decel[judged] > rule.peak_at_most_mps2).sum()) * case.stretch.period_s
+        above_s = int((decel > rule.peak_at_most_mps2).sum()) * case.stretch.period_s
         if above_s > rule.peak_lasts_s + 0.1 * case.stretch.period_s:
             sentence = (
                 f"{_who(case, rule)}'s braking peaked at {decel[peak]:.2f} m/s² at {t[peak]:.2f} s, above "
@@ -236,13 +241,12 @@ def _overshoot(
                 "permitted."
             )
             findings.append(case.finding("hazard-profile", sentence, float(t[peak])))
-    unsettled = judged & (t > t[peak] + rule.settles_within_s) & (decel > high)
+    unsettled = (t > t[peak] + rule.settles_within_s) & (decel > high)
     if unsettled.any():
         at = int(np.flatnonzero(unsettled)[0])
         sentence = (
-            f"{_who(case, rule)} still braked with {decel[at]:.2f} m/s² at {t[at]:.2f} s, {t[at] - t[peak]:.2f} "
-            "s after its "
-            f"peak; at most {high:.2f} m/s² is permitted from {rule.settles_within_s:.2f} s after it."
+            f"{_who(case, rule)} still braked with {decel[at]:.2f} m/s² at {t[at]:.2f} s, {t[at] - t[peak]:.2f} s "
+            f"after its peak; at most {high:.2f} m/s² is permitted from {rule.settles_within_s:.2f} s after it."
         )
         findings.append(case.finding("hazard-profile", sentence, float(t[at])))
     return findings

@@ -12,8 +12,8 @@ import numpy as np
 from monitor.judging.case.case import Case
 from monitor.judging.case.stretch import Stretch, cut_signals
 from monitor.judging.case.trial import Finding
-from monitor.judging.rules.frame_timing import longest_run
 from monitor.measures.columns import BoolArray, FloatArray
+from monitor.measures.runs import longest_run
 from monitor.study.model import Signal
 
 STOPPED_S = 1.0

@@ -9,11 +9,11 @@ import numpy as np
 
 from monitor.judging.case.case import Case
 from monitor.judging.case.trial import Finding, Timing, TimingResult
-from monitor.judging.evidence.inputs import Account, Bodies, inputs_of, is_scaled
+from monitor.judging.evidence.inputs import Account, Bodies, gap_directly, inputs_of, is_scaled
 from monitor.judging.evidence.smoothing import Estimate
 from monitor.judging.timing import JITTER_S
 from monitor.measures.columns import BoolArray, FloatArray
-from monitor.study.terms import FireTerm, Measure
+from monitor.study.terms import FireTerm
 
 ABOUT_S = 1.0
 """Tellings are held against each other from this long before the fire on."""
@@ -69,10 +69,7 @@ def is_alone(case: Case, bodies: Bodies) -> bool:
     terms = (*case.trigger.armed_when, *case.trigger.fires_when)
     if not any((term.measure.kind, term.measure.name) == ("own", "station") for term in terms):
         return False
-    gap = Measure("pair", "distance_gap", bodies.role_name, "m")
-    inputs = inputs_of(gap, bodies, case.fired_at - ABOUT_S, case.fired_at)
-    accounts = () if inputs is None else inputs.others["gap"]
-    return not any(one.telling is not None and one.telling.channel == "gap" for one in accounts)
+    return not gap_directly(bodies, case.fired_at - ABOUT_S, case.fired_at)
 
 
 def _by(ends: tuple[FloatArray, FloatArray], bodies: Bodies, term: FireTerm) -> list[float]:
@@ -92,14 +89,12 @@ def _noisy(case: Case, term: FireTerm, timing: Timing, begins: list[float]) -> s
 
 def _by_gap(case: Case, term: FireTerm, bodies: Bodies) -> list[Account]:
     """Own station by the gap: where the stations of both place the pair otherwise than the boxes do, one is off."""
-    if (term.measure.kind, term.measure.name) != ("own", "station") or bodies.other is None:
+    if (term.measure.kind, term.measure.name) != ("own", "station"):
         return []
-    gap = Measure("pair", "distance_gap", bodies.role_name, "m")
-    inputs = inputs_of(gap, bodies, case.fired_at - ABOUT_S, case.fired_at)
     found = []
-    for one in () if inputs is None else inputs.others["gap"]:
+    for one in gap_directly(bodies, case.fired_at - ABOUT_S, case.fired_at):
         telling = one.telling
-        if telling is None or telling.channel != "gap" or not telling.disagrees or telling.by != "x, y":
+        if telling is None or not telling.disagrees or telling.by != "x, y":
             continue
         station = bodies.stretch.frames.own["station"] + telling.change
         found.append(replace(one, estimate=Estimate(station, np.full(len(station), telling.limit)), by="the gap"))

@@ -8,7 +8,8 @@ from typing import Any
 
 from monitor.archive.rehearsals import FOLDER, kept_pages
 from monitor.errors import WitnessError
-from monitor.judging.case.trial import ConditionResult, number
+from monitor.judging.case.trial import ConditionResult
+from monitor.judging.document import number
 from monitor.replay.beside.differences import Difference, differences
 from monitor.replay.beside.runs import Alignment, LaidRun
 

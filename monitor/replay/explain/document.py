@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from monitor.judging.case.trial import number
+from monitor.judging.document import number
 from monitor.replay.explain.explanation import Explanation
 from monitor.replay.explain.words import listed
 from monitor.replay.lines.line import ConditionLine

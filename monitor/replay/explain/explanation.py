@@ -18,6 +18,7 @@ from monitor.judging.case.trial import ConditionResult, Trial
 from monitor.judging.case.values import Cast
 from monitor.judging.occasion import wanted
 from monitor.replay.explain.words import (
+    DriveTold,
     NearMiss,
     condition_sentence,
     fire_sentences,
@@ -82,15 +83,19 @@ def explain_trial(found: RecordMap, playback: Playback, trial_id: str) -> Explan
         for one, result in zip(asked, conditions, strict=False)
         if result.result == "not met" and result.required
     )
-    end = (end_t, log.end_kind or "the record ends there")
+    told = DriveTold(
+        lost=len(log.lost_markers(found.read_to_number)),
+        end_t=end_t,
+        end_words=log.end_kind or "the record ends there",
+        wanted=wanted(trigger, log),
+    )
     hidden_from = masked_from(judged, trial.drive)
     if hidden_from is not None:
         # when anything came to pass after that fire tells how the car was driven after it
-        line, end_t, end = cut_off(line, hidden_from), hidden_from, (end_t, "by what is hidden")
+        line, end_t, told = cut_off(line, hidden_from), hidden_from, told._replace(end_words="by what is hidden")
     is_after = trial.hidden_after is not None
     nearest = None if is_after else near_miss(line, anchor_t, fired=trial.fired_at is not None)
-    lost = len(log.lost_markers(found.read_to_number))
-    why = fire_sentences(trial, trigger, line, lost, end, wanted(trigger, log))[: 1 if is_after else None]
+    why = fire_sentences(trial, trigger, line, told)[: 1 if is_after else None]
     why += _condition_sentences(trial, conditions, line, anchor_t)
     why += [finding.sentence for finding in trial.findings if finding.severity != "note" and not _of_fire(finding.code)]
     if hidden_from is not None:

@@ -17,11 +17,11 @@ from monitor.archive.engine.unit import Task
 from monitor.archive.record_pass import RecordPass, Step
 from monitor.errors import WitnessError
 from monitor.judging.case.case import trial_window
-from monitor.judging.case.drive import DriveLog
 from monitor.judging.case.stretch import cut_stretch
 from monitor.judging.case.trial import Result, Trial, Verdict
 from monitor.judging.case.values import Cast
-from monitor.judging.session import Session
+from monitor.judging.session import DriveTrials, Session
+from monitor.judging.tracks.track import Track
 from monitor.judging.verdict import decide
 from monitor.record.reader import list_records
 from monitor.replay.explain.words import up
@@ -130,17 +130,19 @@ def _note_final(
                 continue
             if track.final_at is None and not over:
                 continue
-            number = session.last_number if track.final_at is None else track.final_at
-            found[key] = _needed(session.study, drive.log, trigger, place, track.trial, number)
+            found[key] = _needed(session, drive, trigger, place, track)
 
 
-def _needed(study: Study, log: DriveLog, trigger: Trigger, place: int, trial: Trial, number: int) -> _Needed:
+def _needed(session: Session, drive: DriveTrials, trigger: Trigger, place: int, track: Track) -> _Needed:
+    trial = track.trial
+    assert trial is not None
     assert trial.fired_at is not None
+    number = session.last_number if track.final_at is None else track.final_at
     start_s, last_s = trial_window(trigger)
-    stretch = cut_stretch(log, trial.fired_at + start_s, trial.fired_at + last_s, number)
+    stretch = cut_stretch(drive.log, trial.fired_at + start_s, trial.fired_at + last_s, number)
     if stretch is None:
         return _Needed(None, None)
-    cast = Cast(study.roles, trigger.role, trial.role_id.get(trigger.role, -1))
+    cast = Cast(session.study.roles, trigger.role, trial.role_id.get(trigger.role, -1))
     asked = Asked(trigger.conditions[place], stretch, trial.fired_at, cast)
     return _Needed(needed_tolerance(asked), needed_tolerance(asked, ("met", "undecided")))
 

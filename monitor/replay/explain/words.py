@@ -6,6 +6,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 
@@ -66,16 +67,22 @@ def near_miss(line: ConditionLine, anchor_t: float, *, fired: bool) -> NearMiss 
         return None
     stretches = list(_stretches(line, spells, together))
     near = [one for one in stretches if _distance(one, anchor_t) <= NEAR_S] or stretches
-    known = [one for one in near if not any(one[3])] or near
-    start_t, end_t, failing, _, spells = min(known, key=lambda one: (len(one[2]), _distance(one, anchor_t)))
-    return NearMiss(start_t, end_t, failing, _near_miss_sentence(line, start_t, end_t, failing, spells, anchor_t))
+    known = [one for one in near if not any(one.unknown)] or near
+    least = min(known, key=lambda one: (len(one.failing), _distance(one, anchor_t)))
+    return NearMiss(least.start_t, least.end_t, least.failing, _near_miss_sentence(line, least, anchor_t))
 
 
-_Stretch = tuple[float, float, tuple[int, ...], tuple[bool, ...], list[Spell]]
+class _Stretch(NamedTuple):
+    """Neighbouring spells with the same conditions missing: their places, and which of them have no data."""
+
+    start_t: float
+    end_t: float
+    failing: tuple[int, ...]
+    unknown: tuple[bool, ...]
+    spells: list[Spell]
 
 
 def _stretches(line: ConditionLine, all_spells: list[Spell], together: Sequence[int]) -> list[_Stretch]:
-    """Neighbouring spells with the same conditions missing: from, to, places, which have no data, the spells."""
     found: list[_Stretch] = []
     for spell in all_spells:
         failing = tuple(place for place in together if spell.state[place] != IN)
@@ -83,19 +90,18 @@ def _stretches(line: ConditionLine, all_spells: list[Spell], together: Sequence[
         if found:
             start_t, end_t, before, without, spells = found[-1]
             if (before, without) == (failing, unknown) and spell.start_t - end_t <= 1.5 * line.period_s:
-                found[-1] = (start_t, spell.end_t, failing, unknown, [*spells, spell])
+                found[-1] = _Stretch(start_t, spell.end_t, failing, unknown, [*spells, spell])
                 continue
-        found.append((spell.start_t, spell.end_t, failing, unknown, [spell]))
+        found.append(_Stretch(spell.start_t, spell.end_t, failing, unknown, [spell]))
     return found
 
 
 def _distance(stretch: _Stretch, t: float) -> float:
-    return max(stretch[0] - t, t - stretch[1], 0.0)
+    return max(stretch.start_t - t, t - stretch.end_t, 0.0)
 
 
-def _near_miss_sentence(
-    line: ConditionLine, start_t: float, end_t: float, failing: tuple[int, ...], spells: list[Spell], anchor_t: float
-) -> str:
+def _near_miss_sentence(line: ConditionLine, stretch: _Stretch, anchor_t: float) -> str:
+    start_t, end_t, failing, _, spells = stretch
     when = f"at {start_t:.1f} s" if end_t - start_t < 0.05 else f"from {start_t:.1f} to {end_t:.1f} s"
     if not failing:
         if start_t - line.period_s <= anchor_t <= end_t + line.period_s:
@@ -135,14 +141,18 @@ def _term_text(term: FireTerm) -> str:
     return f"{term.measure.text} {term.band.words(term.measure.unit)}"
 
 
-def fire_sentences(
-    trial: Trial, trigger: Trigger, line: ConditionLine, lost: int, end: tuple[float, str], wanted: int | None
-) -> list[str]:
-    """What became of the fire itself.
+class DriveTold(NamedTuple):
+    """What a drive tells of its fires: how many of its markers never arrived, when and by what it ended, and how many
+    fires of the trigger were expected in it, None for any number."""
 
-    `lost`: markers that never arrived; `end`: when and by what the drive ended; `wanted`: fires expected in this drive;
-    None for any number.
-    """
+    lost: int
+    end_t: float
+    end_words: str
+    wanted: int | None
+
+
+def fire_sentences(trial: Trial, trigger: Trigger, line: ConditionLine, drive: DriveTold) -> list[str]:
+    """What became of the fire itself."""
     timing, name = trial.timing, trial.trigger
     rule = rule_text(trigger)
     if trial.fired_at is not None:
@@ -158,20 +168,19 @@ def fire_sentences(
             early = "" if timing.expected_at is None else f"; it held at {timing.expected_at:.2f} s"
             return [f"{said}, before its rule held ({rule}){early}.", *_terms_at(line, trial.fired_at)]
         if timing.result == "double":
-            return [f"{said} for the {ordinal(trial.occurrence)} time; {times_text(wanted)} expected."]
+            return [f"{said} for the {ordinal(trial.occurrence)} time; {times_text(drive.wanted)} expected."]
         return [f"{said}."]
     if timing.expected_at is not None:
         marker = "no trigger marker came"
         why = (
-            f"{lost} of the drive's markers never arrived, so that it may have fired all the same."
-            if lost
+            f"{drive.lost} of the drive's markers never arrived, so that it may have fired all the same."
+            if drive.lost
             else "No marker was lost on the way, so that the simulator's script did not fire it."
         )
         return [f"The rule of {name} held from {timing.expected_at:.2f} s ({rule}), and {marker}.", why]
     if timing.result == "not reached":
-        said = (
-            f"{name} did not fire because its rule never held ({rule}); the drive ended at {end[0]:.2f} s ({end[1]})."
-        )
+        ended = f"the drive ended at {drive.end_t:.2f} s ({drive.end_words})"
+        said = f"{name} did not fire because its rule never held ({rule}); {ended}."
         return [said, *_never_held(line, trigger)]
     if trial.stage == "armed":
         return [f"{name} has not fired yet."]

@@ -15,7 +15,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
 
@@ -29,13 +29,20 @@ SO = "so it is not in the flow of participants"
 
 
 @dataclass(frozen=True, slots=True)
+class Exclusion:
+    """Why somebody is not taken: one of the study's reasons, in words, and the ids of the person's records, if any."""
+
+    reason: str
+    words: str
+    records: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
 class NotTaken:
     """An exclusion that stands. `number` is that of its line, counted from 1."""
 
     number: int
-    reason: str
-    words: str
-    records: frozenset[str]
+    exclusion: Exclusion
     when: str
     by: str
 
@@ -55,15 +62,15 @@ class Asked:
     @property
     def by_words(self) -> dict[str, int]:
         """Reason in words → people, the most frequent first."""
-        return dict(Counter(one.words for one in self.not_taken).most_common())
+        return dict(Counter(one.exclusion.words for one in self.not_taken).most_common())
 
     def of_records(self, ids: set[str]) -> NotTaken | None:
         """The exclusion of whoever has one of these records."""
-        return next((one for one in self.not_taken if one.records & ids), None)
+        return next((one for one in self.not_taken if ids.intersection(one.exclusion.records)), None)
 
     def as_json(self) -> dict[str, Any]:
         """Plain values."""
-        reasons = Counter(one.reason for one in self.not_taken)
+        reasons = Counter(one.exclusion.reason for one in self.not_taken)
         return {"no_shows": self.no_shows, "excluded": dict(reasons.most_common())}
 
 
@@ -79,10 +86,12 @@ def asked_of(directory: Path, study: str | None) -> Asked:
         if isinstance(no_show, dict) and study in (None, no_show.get("study")):
             no_shows += 1
         if isinstance(excluded, dict) and study in (None, excluded.get("study")):
-            ids = frozenset(map(str, excluded.get("records") or ()))
+            ids = tuple(map(str, excluded.get("records") or ()))
             reason = str(excluded.get("reason"))
             words = str(excluded.get("words") or reason)
-            not_taken.append(NotTaken(number, reason, words, ids, str(line.get("when")), str(line.get("by"))))
+            not_taken.append(
+                NotTaken(number, Exclusion(reason, words, ids), str(line.get("when")), str(line.get("by")))
+            )
     return Asked(no_shows, tuple(not_taken))
 
 
@@ -91,10 +100,9 @@ def enter_no_show(directory: Path, study: str, by: str) -> int:
     return _entered(directory, by, {"no_show": {"study": study}})
 
 
-def enter_not_taken(directory: Path, study: str, by: str, reason: str, words: str, records: list[str]) -> int:
+def enter_not_taken(directory: Path, study: str, by: str, exclusion: Exclusion) -> int:
     """Enters an exclusion before a lot; it is on disk on return. Gives the line's number."""
-    fields = {"study": study, "reason": reason, "words": words, "records": records}
-    return _entered(directory, by, {"excluded": fields})
+    return _entered(directory, by, {"excluded": {"study": study, **asdict(exclusion)}})
 
 
 def take_back(directory: Path, number: int, by: str, words: str) -> None:

@@ -10,12 +10,12 @@ from pathlib import Path
 
 from monitor.archive.engine.run import IN_THIS_PROCESS, How
 from monitor.archive.judging_anew import judge_anew
-from monitor.archive.summary import NO_GROUP, RunSummary, began_wall
+from monitor.archive.summary import NO_GROUP, RunSummary
 from monitor.archive.summary_cache import cached_summary
 from monitor.errors import WitnessError
 from monitor.record.disk import is_being_written
 from monitor.record.entries import Opening
-from monitor.record.reader import RecordReading, list_records
+from monitor.record.reader import RecordReading, began_wall, list_records
 from monitor.record.tombstone import read_tombstone
 from monitor.study.assignment import Placed, read_allocation
 from monitor.study.model import Study

@@ -8,7 +8,7 @@ from monitor.archive.gathering import count
 from monitor.archive.summary import NO_GROUP
 from monitor.judging.blinding import masked_from
 from monitor.judging.case.trial import ConditionResult, Response, Trial
-from monitor.judging.rulings import rulings_in_words
+from monitor.judging.entered.rulings import rulings_in_words
 from monitor.judging.session import Session
 from monitor.reports.closeout.day import day_left_to_do, day_sections
 from monitor.reports.closeout.sections import Section, Table
@@ -104,7 +104,7 @@ def trial_sections(trial: Trial) -> tuple[Section, ...]:
     heading = f"{trial.id}: {trial.effective.upper()}"
     rows = tuple(_condition(one) for one in trial.conditions)
     table = Table(("condition", "result", "value", "band", "margin"), rows) if rows else None
-    checked = tuple((one.name, _checked_by(one)) for one in trial.conditions if one.evidence is not None)
+    checked = tuple((one.name, one.checked_words) for one in trial.conditions if one.checked_words)
     evidence = Section(3, "Checked by", table=Table(("condition", "channels that tell it as well"), checked))
     return (Section(2, heading, tuple(said), table), *((evidence,) if checked else ()))
 
@@ -124,17 +124,6 @@ def _condition(one: ConditionResult) -> tuple[str, ...]:
     edge = " (at the edge)" if one.at_edge else ""
     weight = "" if one.required else ", advisory"
     return (f"{one.name}{weight}", f"{one.result}{edge}", value, _band(one), margin)
-
-
-def _checked_by(one: ConditionResult) -> str:
-    """The channels that tell the value as well, whether they agree, and what error would have shown."""
-    told, unit = one.evidence, f" {one.unit}" if one.unit else ""
-    if told is None or not told.by:
-        return "nothing: as published"
-    said = ", ".join(told.by)
-    if told.differs is not None and (told.noticed_from is None or abs(told.differs) >= told.noticed_from):
-        said += f": {told.differs:+.3g}{unit} off"
-    return said if told.noticed_from is None else f"{said}; an error shows from {told.noticed_from:.2g}{unit}"
 
 
 def _band(one: ConditionResult) -> str:

@@ -14,7 +14,8 @@ from typing import Any
 import numpy as np
 
 from monitor.measures.columns import FloatArray
-from monitor.reports.export.dictionary import Column, telemetry_column, threshold_words
+from monitor.reports.export.column import Column, threshold_words
+from monitor.reports.export.dictionary import telemetry_column
 from monitor.reports.export.drives import HOLD_PERIODS, DriveColumns, WholeRun, resample
 from monitor.reports.export.tables import Tables, plain_cells
 from monitor.study.model import Study

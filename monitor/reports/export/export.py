@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 import shutil
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Literal, Protocol
 
@@ -66,26 +66,35 @@ def refuse_codes(gathered: Gathered, form: Form) -> None:
             participant_label(run.participant)
 
 
+@dataclass(frozen=True, slots=True)
+class ExportPlan:
+    """What is written: in which form, telemetry at which rate (None: as recorded), responses also where rulings are
+    missing, cues by which times of the video."""
+
+    form: Form
+    rate_hz: float | None = None
+    unblinded: bool = False
+    video: VideoTimes = field(default_factory=VideoTimes)
+
+
 def export_records(
     gathered: Gathered,
-    form: Form,
+    plan: ExportPlan,
     out: Path,
     *,
     study: Study | None = None,
-    rate_hz: float | None = None,
-    unblinded: bool = False,
-    video: VideoTimes = VideoTimes(),  # noqa: B008 - frozen
     progress: Callable[[int, int], None] | None = None,
 ) -> Exported:
     """Writes the tables into `out`, which must not be there yet or be empty; it is there whole or not at all.
 
     Raises `WitnessError` for codes that may not be exported, and where it cannot be written.
     """
+    form = plan.form
     refuse_codes(gathered, form)
     if form == "bids" and not gathered.runs:
         raise WitnessError(f"{gathered.directory} holds no run, and a BIDS data set needs one; nothing was written.")
     unruled = unruled_trials(gathered)
-    masked = unruled > 0 and not unblinded
+    masked = unruled > 0 and not plan.unblinded
     if out.exists() and (not out.is_dir() or any(out.iterdir())):
         raise WitnessError(f"{out} is there already; an export goes into a new or an empty directory.")
     unfinished = out.with_name(f"{out.name}.unfinished")
@@ -93,7 +102,7 @@ def export_records(
     try:
         unfinished.mkdir(parents=True)
         tables = Tables(masked)
-        growing = _growing(form, unfinished, masked, rate_hz, video)
+        growing = _growing(plan, unfinished, masked)
         runs = sorted(gathered.runs, key=lambda run: (run.participant, run.began, run.record))
         for done, run in enumerate(runs):
             if progress is not None:
@@ -117,16 +126,16 @@ def export_records(
     return Exported(out, form, len(runs), len(tables.rows["trials"]), masked, unruled, remarks)
 
 
-def _growing(form: Form, directory: Path, masked: bool, rate_hz: float | None, video: VideoTimes) -> Growing:
-    match form:
+def _growing(plan: ExportPlan, directory: Path, masked: bool) -> Growing:
+    match plan.form:
         case "bids":
-            return BidsExport(directory, masked, rate_hz)
+            return BidsExport(directory, masked, plan.rate_hz)
         case "parquet":
-            return ParquetExport(directory, masked, rate_hz)
+            return ParquetExport(directory, masked, plan.rate_hz)
         case "cues":
-            return CuesExport(directory, masked, video)
+            return CuesExport(directory, masked, plan.video)
         case _:
-            return CsvExport(directory, masked, rate_hz)
+            return CsvExport(directory, masked, plan.rate_hz)
 
 
 def export_sentences(exported: Exported) -> list[str]:

@@ -16,9 +16,10 @@ from monitor.judging.blinding import Span, hidden_spans, hides
 from monitor.judging.case.drive import DriveLog
 from monitor.judging.case.received import ReceivedMarker
 from monitor.judging.case.trial import ConditionResult, Response, Ruling, Trial
-from monitor.judging.rulings import seen_in_words
+from monitor.judging.entered.rulings import seen_in_words
+from monitor.reports.export.column import Column
 from monitor.reports.export.day import day_rows
-from monitor.reports.export.dictionary import ALWAYS, TABLES, Column
+from monitor.reports.export.dictionary import ALWAYS, TABLES
 from monitor.reports.export.drives import WholeRun
 from monitor.reports.statistics.survival import on_grid
 from monitor.study.model import Study

@@ -10,12 +10,11 @@ from pathlib import Path
 from typing import Any
 
 from monitor.archive.entered import read_entered
-from monitor.archive.summary import began_wall
 from monitor.errors import WitnessError
-from monitor.judging.operator import ComfortRating, OperatorLog
+from monitor.judging.entered.operator import ComfortRating, OperatorLog
 from monitor.judging.rules.stopped import Stop
 from monitor.record.places import code_in_name
-from monitor.record.reader import list_records
+from monitor.record.reader import began_wall, list_records
 from monitor.record.tombstone import ADVERSE_NAME, read_tombstone
 from monitor.study.day.model import SafetyRule
 from monitor.study.model import Study

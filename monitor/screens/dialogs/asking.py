@@ -1,14 +1,16 @@
-"""Small questions at the foot of the screen: leave, end the run, comfort rating, eyes call, reveal."""
+"""Small questions at the foot of the screen, so that heading, numbers and road stay in sight: leave, end the run,
+comfort rating, eyes call, reveal, a note."""
 
 from __future__ import annotations
 
 from textual.widgets import Input
 
 from monitor.following.view import Unclosed
-from monitor.following.words import trial_time
+from monitor.following.words import clock, trial_time
 from monitor.judging.case.trial import Trial
 from monitor.screens.dialogs.sheet import Row, Sheet
 from monitor.screens.drawing.canvas import clean
+from monitor.screens.messages import Moment
 
 
 class LeaveSheet(Sheet[bool]):
@@ -111,6 +113,7 @@ class EyesSheet(Sheet[bool]):
 
     least_rows = 4
     at_foot = True
+    heading = ""
     foot = "o on the road   w away from it   Esc drops it"
 
     def __init__(self, trial: Trial) -> None:
@@ -149,3 +152,27 @@ class RevealSheet(Sheet[bool]):
             self.dismiss(True)
             return True
         return False
+
+
+class NoteSheet(Sheet[str]):
+    """Gives what was typed; an empty note is none. Its time is that of the key that opened it."""
+
+    least_rows = 3
+    at_foot = True
+    with_input = True
+    input_label = "Note: "
+    heading = ""
+    foot = "Enter enters it   Esc drops it"
+
+    def __init__(self, moment: Moment) -> None:
+        super().__init__()
+        self.heading = f"NOTE at {clock(moment.at)} of the drive"
+
+    def rows(self, width: int) -> list[Row]:
+        """Nothing but the line to type in."""
+        return []
+
+    def on_input_submitted(self, event: Input.Submitted) -> None:
+        """Hands the note on."""
+        event.stop()
+        self.dismiss(event.value.strip() or None)

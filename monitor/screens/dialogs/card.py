@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from itertools import chain, repeat
 
 from rich.cells import cell_len
 
@@ -63,7 +64,7 @@ class CardSheet(Sheet[str]):
         return next((one for one in self._traces() if one.trial == trial.id), None)
 
     @property
-    def heading(self) -> str:  # type: ignore[override]
+    def heading(self) -> str:
         """Trial, time, verdict."""
         trial = self.trial
         count = len(self._last)
@@ -72,7 +73,7 @@ class CardSheet(Sheet[str]):
         return f"TRIAL {clean(trial.id)}   {trial_time(trial)}   {mark} {verdict_word(trial)}{more}"
 
     @property
-    def foot(self) -> str:  # type: ignore[override]
+    def foot(self) -> str:
         """The keys that do something here."""
         keys = "r rule   " if self._may_rule else ""
         if self._may_reveal and self.trial.response_hidden:
@@ -144,6 +145,10 @@ def card_rows(trial: Trial, width: int) -> list[Row]:
         at = "" if finding.at is None else f" ({clock(finding.at)})"
         rows += _paragraph(head, f"{finding.sentence} [{finding.code}]{at}", width, "plain", head_role=tone)
     rows += _response(trial, width)
+    checked = [one for one in trial.conditions if one.evidence is not None]
+    for one, head in zip(checked, chain(["checked    "], repeat(" " * 11)), strict=False):
+        by = "by " if one.evidence and one.evidence.by else ""
+        rows += _paragraph(head, f"{one.name}: {by}{one.checked_words}", width, "plain")
     return rows
 
 

@@ -89,7 +89,7 @@ class CloseOutSheet(ChoosingSheet):
         return self._view().closing_digest is None and self._confirm is not None
 
     @property
-    def heading(self) -> str:  # type: ignore[override]
+    def heading(self) -> str:
         """How far it is."""
         trials = self._trials
         ruled = sum(trial.ruling is not None for trial in trials)
@@ -97,7 +97,7 @@ class CloseOutSheet(ChoosingSheet):
         return f"CLOSE-OUT   {ruled} of {len(trials)} trials ruled on{closed}"
 
     @property
-    def foot(self) -> str:  # type: ignore[override]
+    def foot(self) -> str:
         """The keys that do something now."""
         if self._said:
             return self._said

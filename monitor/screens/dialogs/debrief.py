@@ -33,13 +33,13 @@ class DebriefSheet(ChoosingSheet):
         self._choose_next()
 
     @property
-    def heading(self) -> str:  # type: ignore[override]
+    def heading(self) -> str:
         """How many are answered."""
         lines = self._lines()
         return f"DEBRIEF   {sum(self._said(one) is not None for one in lines)} of {len(lines)} answered"
 
     @property
-    def foot(self) -> str:  # type: ignore[override]
+    def foot(self) -> str:
         """The keys that do something here."""
         if self._answer is None:
             return "Esc closes"

@@ -44,13 +44,13 @@ class NotesSheet(ChoosingSheet):
         self._take_back = take_back
 
     @property
-    def foot(self) -> str:  # type: ignore[override]
+    def foot(self) -> str:
         """The keys that do something here."""
         back = "↑↓ choose   Enter takes back   " if self._take_back is not None else ""
         return f"{back}type to filter, -word out   Esc closes"
 
     @property
-    def heading(self) -> str:  # type: ignore[override]
+    def heading(self) -> str:
         """How many of them are shown."""
         notes = self._notes()
         return f"NOTES AND MARKS   {len(self._found())} of {len(notes)}"

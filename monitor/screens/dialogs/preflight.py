@@ -9,7 +9,7 @@ from monitor.following.view import PreflightLine, PreflightView, Question
 from monitor.screens.dialogs.sheet import Row, Sheet
 from monitor.screens.drawing.canvas import clean, fit
 from monitor.screens.drawing.marks import RESULT_MARKS, RESULT_TONES
-from monitor.screens.panels.slab import draw_heading
+from monitor.screens.panels.slab import Slab, draw_heading
 
 RESULT_WORDS = {"met": "met", "not met": "not met", "undecided": "look"}
 
@@ -48,7 +48,7 @@ class PreflightSheet(Sheet[None]):
         return found[0] if found and self._answer is not None else None
 
     @property
-    def foot(self) -> str:  # type: ignore[override]
+    def foot(self) -> str:
         """The keys that do something now."""
         if self._open is not None:
             return f"1 simulator's {self._open.about} is right   2 ours   3 unknown   Enter goes on"
@@ -68,7 +68,7 @@ class PreflightSheet(Sheet[None]):
         if found is None:
             return []
         head = Heading("good" if found.heading == "GO" else "bad", found.heading, sentence=found.why)
-        canvas = draw_heading(head, width, 3)
+        canvas = draw_heading(Slab(head), width, 3)
         order = ("not met", "undecided", "met")
         lines = sorted(found.lines, key=lambda line: order.index(line.result))
         return [*(canvas.runs(y) for y in range(3)), *(_line(line, width) for line in lines)]

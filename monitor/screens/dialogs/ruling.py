@@ -9,7 +9,7 @@ from textual.widgets import Input
 from monitor.following.view import ReasonView
 from monitor.following.words import trial_time, verdict_sentences
 from monitor.judging.case.trial import Trial, Verdict
-from monitor.judging.rulings import ACCEPTING, CONFIRMED, fitting, refused
+from monitor.judging.entered.rulings import ACCEPTING, CONFIRMED, fitting, refused
 from monitor.screens.dialogs.sheet import Row, Sheet
 from monitor.screens.drawing.canvas import Canvas, clean, fit
 from monitor.screens.drawing.marks import VERDICT_MARKS, VERDICT_TONES
@@ -48,18 +48,18 @@ class RulingSheet(Sheet[RulingGiven]):
         return self.trials[self.at]
 
     @property
-    def input_label(self) -> str:  # type: ignore[override]
+    def input_label(self) -> str:
         """What is typed now."""
         return {"verdict": "", "reason": "Reason: ", "words": "Words: "}[self.step]
 
     @property
-    def heading(self) -> str:  # type: ignore[override]
+    def heading(self) -> str:
         """Which trial it is."""
         more = f"   ← → trial {self.at + 1} of {len(self.trials)}" if len(self.trials) > 1 else ""
         return f"RULE on {clean(self.trial.id)}, fired {trial_time(self.trial)}{more}"
 
     @property
-    def foot(self) -> str:  # type: ignore[override]
+    def foot(self) -> str:
         """What comes next."""
         if self.fault:
             return self.fault

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from datetime import UTC, datetime
 
@@ -10,6 +10,7 @@ from textual.widgets import Input
 
 from monitor.following.around import DayView
 from monitor.judging.day.log import Event, FilledIn, Fitness
+from monitor.screens.dialogs.choice import ChoiceSheet
 from monitor.screens.dialogs.sheet import Row, Sheet
 from monitor.screens.drawing.canvas import clean, wrap
 from monitor.screens.drawing.marks import MET, NOT_MET, OPEN, UNDECIDED
@@ -31,7 +32,7 @@ class SafetySheet(Sheet[str]):
         self._may_enter = may_enter
 
     @property
-    def heading(self) -> str:  # type: ignore[override]
+    def heading(self) -> str:
         """How much there is."""
         day = self._day()
         events = [one for one in day.log.events if one.retracted is None]
@@ -40,7 +41,7 @@ class SafetySheet(Sheet[str]):
         return f"SAFETY   {', '.join(f'{number} {noun}' + ('' if number == 1 else 's') for number, noun in counted)}"
 
     @property
-    def foot(self) -> str:  # type: ignore[override]
+    def foot(self) -> str:
         """The keys that do something here."""
         keys = "a adverse   d deviation   s symptoms   f fit to leave   " if self._may_enter else ""
         return f"{keys}Esc closes"
@@ -119,6 +120,7 @@ class WordsSheet(Sheet[str]):
     at_foot = True
     with_input = True
     input_label = "Words: "
+    heading = ""
     foot = "Enter enters it   Esc drops it"
 
     def __init__(self, heading: str, said: str) -> None:
@@ -150,53 +152,35 @@ class FitSaid:
     words: str
 
 
-class FitSheet(Sheet[FitSaid]):
+class FitSheet(ChoiceSheet[bool, FitSaid]):
     """Somebody says whether the participant is fit to leave; who is not needs words."""
 
-    least_rows = 6
-    at_foot = True
-    with_input = True
-    input_label = "Words: "
-    types_at_once = False
     heading = "FIT TO LEAVE"
-
-    def __init__(self) -> None:
-        super().__init__()
-        self.fit: bool | None = None
-        self.fault = ""
+    input_label = "Words: "
+    choices: Mapping[str, bool] = {"y": True, "x": False}
+    asks_for_words = "Not entered yet: say in a few words what is being done."
 
     @property
-    def foot(self) -> str:  # type: ignore[override]
+    def foot(self) -> str:
         """What comes next."""
-        if self.fit is None:
+        if self.chosen is None:
             return "y fit to leave   x not fit   Esc leaves it"
         return "Enter enters it   Esc leaves it"
 
     def rows(self, width: int) -> list[Row]:
         """The question, what was chosen, and who decides."""
-        chosen = {True: "Fit to leave; words may follow.", False: "NOT fit to leave: say what is being done."}
-        said = self.fault or (chosen[self.fit] if self.fit is not None else "By the person who looks after them.")
+        meant = {True: "Fit to leave; words may follow.", False: "NOT fit to leave: say what is being done."}
+        said = self.fault or (meant[self.chosen] if self.chosen is not None else "By the person who looks after them.")
         return [
             [("Is the participant fit to leave, and to drive home where that is meant?", "strong")],
             [(said, "bad" if self.fault else "plain")],
             [("You say it, not the monitor: the facility's rule for leaving comes first.", "dim")],
         ]
 
-    def press(self, key: str, character: str | None) -> bool:
-        """First which, then words."""
-        if self.fit is None and character in ("y", "x"):
-            self.fit = character == "y"
-            self.set_focus(self.query_one(Input))
-            self.redraw()
-            return True
-        return False
-
-    def on_input_submitted(self, event: Input.Submitted) -> None:
+    def lacking(self, choice: bool, words: str) -> bool:
         """Who is not fit needs words."""
-        event.stop()
-        words = event.value.strip()
-        if self.fit is None or (not self.fit and not words):
-            self.fault = "Not entered yet: say in a few words what is being done."
-            self.redraw()
-            return
-        self.dismiss(FitSaid(self.fit, words))
+        return not choice and not words
+
+    def answer(self, choice: bool, words: str) -> FitSaid:
+        """Whether they are, and the words."""
+        return FitSaid(choice, words)

@@ -46,7 +46,7 @@ def _put_keys(canvas: Canvas, y: int, text: str, width: int) -> None:
 
 
 class Sheet(ModalScreen[Result], Generic[Result]):
-    """Base of the sheets: `title`, `rows(width)` and `foot` say what is on it; `least_rows` how much room it needs."""
+    """Base of the sheets: `heading`, `rows(width)` and `foot` are what is on it; `least_rows` the room it needs."""
 
     DEFAULT_CSS = """
     Sheet { background: transparent; overflow: hidden; }
@@ -60,10 +60,7 @@ class Sheet(ModalScreen[Result], Generic[Result]):
     AUTO_FOCUS = ""  # a sheet with one-key answers must not start in its line to type in
 
     least_rows = 12
-    heading = ""
-    foot = "Esc closes"
     with_input = False
-    input_label = ""
     types_at_once = True
     """False where the line to type in comes after keys of the sheet."""
     at_foot = False
@@ -80,6 +77,21 @@ class Sheet(ModalScreen[Result], Generic[Result]):
     def covers_from(self) -> int:
         """The first row of the screen below that the sheet hides."""
         return self._region.y
+
+    @property
+    def heading(self) -> str:
+        """What stands in the title bar."""
+        return ""
+
+    @property
+    def foot(self) -> str:
+        """The keys, three blanks between them."""
+        return "Esc closes"
+
+    @property
+    def input_label(self) -> str:
+        """What stands before the line to type in."""
+        return ""
 
     def rows(self, width: int) -> list[Row]:
         """The sheet's rows for this width."""

@@ -44,13 +44,13 @@ class StepsSheet(ChoosingSheet):
         self._choose_next()
 
     @property
-    def heading(self) -> str:  # type: ignore[override]
+    def heading(self) -> str:
         """How many are done."""
         steps = self._steps()
         return f"RUN SHEET   {sum(one.state == 'done' for one in steps)} of {len(steps)} done"
 
     @property
-    def foot(self) -> str:  # type: ignore[override]
+    def foot(self) -> str:
         """The keys that do something here."""
         return "Esc closes" if self._tick is None else "↑↓ choose   Enter ticks it off, or not   Esc closes"
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Literal
 
@@ -10,70 +11,55 @@ from textual.widgets import Input
 from monitor.following.view import StopView
 from monitor.following.words import clock
 from monitor.judging.case.trial import Note
+from monitor.screens.dialogs.choice import ChoiceSheet
 from monitor.screens.dialogs.sheet import Row, Sheet
 from monitor.screens.drawing.canvas import clean
+
+How = Literal["lift", "retract"]
 
 
 @dataclass(frozen=True, slots=True)
 class StopAnswered:
     """What is said of a stop, and why."""
 
-    how: Literal["lift", "retract"]
+    how: How
     words: str
 
 
-class StopSheet(Sheet[StopAnswered]):
+class StopSheet(ChoiceSheet[How, StopAnswered]):
     """Two ways back, each with words: the participant goes on, or nobody had been unwell."""
 
-    least_rows = 6
-    at_foot = True
-    with_input = True
-    input_label = "Why: "
-    types_at_once = False
     heading = "STOP"
+    input_label = "Why: "
+    choices: Mapping[str, How] = {"l": "lift", "m": "retract"}
+    asks_for_words = "Not entered yet: say why, in a few words"
 
     def __init__(self, stop: StopView) -> None:
         super().__init__()
         self.stop = stop
-        self.how: Literal["lift", "retract"] | None = None
-        self.fault = ""
 
     @property
-    def foot(self) -> str:  # type: ignore[override]
+    def foot(self) -> str:
         """What comes next."""
         if self.fault:
             return self.fault
         return (
             "l lift it   m entered by mistake   Esc leaves it"
-            if self.how is None
+            if self.chosen is None
             else "Enter enters it   Esc leaves it"
         )
 
     def rows(self, width: int) -> list[Row]:
         """What was entered, and what each answer means."""
         said = f"{self.stop.words}, entered at {clock(self.stop.at)}"
-        chosen = {"lift": "Lifted: later trials count again.", "retract": "By mistake: no trial is void by it."}
-        words = chosen[self.how] if self.how else "Lifted, later trials count again; by mistake, none is void by it."
+        meant = {"lift": "Lifted: later trials count again.", "retract": "By mistake: no trial is void by it."}
+        words = "Lifted, later trials count again; by mistake, none is void by it."
+        words = words if self.chosen is None else meant[self.chosen]
         return [[(clean(said), "strong")], [(words, "plain")], [("Both stay in every report, with your words.", "dim")]]
 
-    def press(self, key: str, character: str | None) -> bool:
-        """First how, then why."""
-        if self.how is None and character in ("l", "m"):
-            self.how = "lift" if character == "l" else "retract"
-            self.set_focus(self.query_one(Input))
-            self.redraw()
-            return True
-        return False
-
-    def on_input_submitted(self, event: Input.Submitted) -> None:
-        """Words are needed."""
-        event.stop()
-        words = event.value.strip()
-        if self.how is not None and words:
-            self.dismiss(StopAnswered(self.how, words))
-            return
-        self.fault = "Not entered yet: say why, in a few words"
-        self.redraw()
+    def answer(self, choice: How, words: str) -> StopAnswered:
+        """The way back, and why."""
+        return StopAnswered(choice, words)
 
 
 class RetractSheet(Sheet[str]):

@@ -24,13 +24,13 @@ class SymptomsSheet(ChoosingSheet):
         self._answers: list[int | None] = [None] * len(ITEMS)
 
     @property
-    def heading(self) -> str:  # type: ignore[override]
+    def heading(self) -> str:
         """Before or after, and how many are answered."""
         done = sum(one is not None for one in self._answers)
         return f"SYMPTOMS {self.when.upper()} THE DRIVE   {done} of {len(ITEMS)} answered"
 
     @property
-    def foot(self) -> str:  # type: ignore[override]
+    def foot(self) -> str:
         """The keys that do something now."""
         other = "after" if self.when == "before" else "before"
         enter = None not in self._answers

@@ -30,7 +30,7 @@ class UnclosedSheet(Sheet[None]):
         self._gives_up = False
 
     @property
-    def foot(self) -> str:  # type: ignore[override]
+    def foot(self) -> str:
         """The keys that do something now."""
         found = self._unclosed()
         if self._source is None or found is None or found.left:

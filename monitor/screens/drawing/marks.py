@@ -57,37 +57,72 @@ class Palette:
         return self.styles.get(role) or self.styles.get(role.removesuffix("-block"), self.styles["plain"])
 
 
-def _palette(
-    ground: str, text: str, dim: str, good: str, bad: str, wait: str, raised: str, band: str, on_bad: str
-) -> Palette:
-    def on(colour: str, back: str = ground, *, bold: bool = False) -> Style:
-        return Style(color=colour, bgcolor=back, bold=bold)
+@dataclass(frozen=True, slots=True)
+class _Colours:
+    """The colours of a palette, as "#rrggbb"; `on_bad` is that of text on what is wrong."""
 
-    return Palette(
-        {
-            "plain": on(text),
-            "strong": on(text, bold=True),
-            "dim": on(dim),
-            "good": on(good, bold=True),
-            "bad": on(bad, bold=True),
-            "wait": on(wait, bold=True),
-            "good-slab": on(good, raised, bold=True),
-            "bad-slab": on(on_bad, bad, bold=True),
-            "wait-slab": on(wait, raised, bold=True),
-            "held-slab": on(ground, wait, bold=True),
-            "plain-slab": on(text, raised, bold=True),
-            "title": on(dim, raised),
-            "title-strong": on(text, raised, bold=True),
-            "key": on(ground, dim, bold=True),
-            "band": on(text, band),
-            "trace": on(text),
-            "own": on(text, bold=True),
-            "lead": on(good, bold=True),
-            "other": on(dim),
-            "edge": on(dim),
-            "alarm": on(on_bad, bad, bold=True),
-        }
-    )
+    ground: str
+    text: str
+    dim: str
+    good: str
+    bad: str
+    wait: str
+    raised: str
+    band: str
+    on_bad: str
+
+    def palette(self) -> Palette:
+        """Which role has which colour, on which ground."""
+
+        def on(colour: str, back: str = self.ground, *, bold: bool = False) -> Style:
+            return Style(color=colour, bgcolor=back, bold=bold)
+
+        return Palette(
+            {
+                "plain": on(self.text),
+                "strong": on(self.text, bold=True),
+                "dim": on(self.dim),
+                "good": on(self.good, bold=True),
+                "bad": on(self.bad, bold=True),
+                "wait": on(self.wait, bold=True),
+                "good-slab": on(self.good, self.raised, bold=True),
+                "bad-slab": on(self.on_bad, self.bad, bold=True),
+                "wait-slab": on(self.wait, self.raised, bold=True),
+                "held-slab": on(self.ground, self.wait, bold=True),
+                "plain-slab": on(self.text, self.raised, bold=True),
+                "title": on(self.dim, self.raised),
+                "title-strong": on(self.text, self.raised, bold=True),
+                "key": on(self.ground, self.dim, bold=True),
+                "band": on(self.text, self.band),
+                "trace": on(self.text),
+                "own": on(self.text, bold=True),
+                "lead": on(self.good, bold=True),
+                "other": on(self.dim),
+                "edge": on(self.dim),
+                "alarm": on(self.on_bad, self.bad, bold=True),
+            }
+        )
+
+    def theme(self, name: str, *, dark: bool) -> Theme:
+        """The same colours for what Textual draws by itself."""
+        return Theme(
+            name=name,
+            primary=self.good,
+            secondary=self.wait,
+            warning=self.bad,
+            error=self.bad,
+            success=self.good,
+            accent=self.wait,
+            foreground=self.text,
+            background=self.ground,
+            surface=self.raised,
+            panel=self.raised,
+            dark=dark,
+        )
+
+
+_DARK = _Colours("#0e1318", "#dfe5ea", "#8796a4", "#79b8ff", "#ffa24a", "#cdbdff", "#1d252d", "#223446", "#15100a")
+_LIGHT = _Colours("#f7f5ef", "#1b2127", "#5d6670", "#0a4f9c", "#a84300", "#553a98", "#e6e2d8", "#d3e0ee", "#fffaf2")
 
 
 _ANSI = Palette(
@@ -126,42 +161,14 @@ WITHOUT_COLOUR = Palette(
 """For terminals of sixteen colours where none is wanted: a filter makes black of them, on whatever ground there is."""
 
 PALETTES: dict[str, Palette] = {
-    "dark": _palette("#0e1318", "#dfe5ea", "#8796a4", "#79b8ff", "#ffa24a", "#cdbdff", "#1d252d", "#223446", "#15100a"),
-    "light": _palette(
-        "#f7f5ef", "#1b2127", "#5d6670", "#0a4f9c", "#a84300", "#553a98", "#e6e2d8", "#d3e0ee", "#fffaf2"
-    ),
+    "dark": _DARK.palette(),
+    "light": _LIGHT.palette(),
     "sixteen": _ANSI,
 }
 
 THEMES: tuple[Theme, ...] = (
-    Theme(
-        name="dark",
-        primary="#79b8ff",
-        secondary="#cdbdff",
-        warning="#ffa24a",
-        error="#ffa24a",
-        success="#79b8ff",
-        accent="#cdbdff",
-        foreground="#dfe5ea",
-        background="#0e1318",
-        surface="#1d252d",
-        panel="#1d252d",
-        dark=True,
-    ),
-    Theme(
-        name="light",
-        primary="#0a4f9c",
-        secondary="#553a98",
-        warning="#a84300",
-        error="#a84300",
-        success="#0a4f9c",
-        accent="#553a98",
-        foreground="#1b2127",
-        background="#f7f5ef",
-        surface="#e6e2d8",
-        panel="#e6e2d8",
-        dark=False,
-    ),
+    _DARK.theme("dark", dark=True),
+    _LIGHT.theme("light", dark=False),
     Theme(
         name="sixteen",
         ansi=True,

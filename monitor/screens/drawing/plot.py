@@ -12,7 +12,7 @@ from monitor.following.words import value_text
 from monitor.measures.columns import FloatArray
 from monitor.screens.drawing.canvas import Canvas, clean
 from monitor.screens.drawing.marks import TIMELINE_LETTERS
-from monitor.screens.drawing.trace import Area, draw_trace, draw_vertical, nice_range
+from monitor.screens.drawing.trace import Area, Trace, draw_trace, draw_vertical, nice_range
 from monitor.study.band import Band
 
 GUTTER = 9
@@ -56,7 +56,7 @@ def draw_lines(canvas: Canvas, area: Area, lines: Lines, marks: Sequence[float])
     if area.rows > 1:
         canvas.put_right(area.x - 1, area.y + area.rows - 1, value_text(area.low, lines.unit), "dim")
     for place, value in enumerate(lines.values):
-        draw_trace(canvas, area, lines.t, value, gap_s=1.5 * lines.period_s, dashed=place > 0)
+        draw_trace(canvas, area, Trace(lines.t, value, 1.5 * lines.period_s, dashed=place > 0))
     for at in marks:
         draw_vertical(canvas, area, at, "╎", None)
 

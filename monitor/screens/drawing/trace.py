@@ -58,11 +58,20 @@ def nice_range(low: float, high: float) -> tuple[float, float]:
     return math.floor(low / step + 1e-9) * step, math.ceil(high / step - 1e-9) * step
 
 
-def draw_trace(
-    canvas: Canvas, area: Area, t: FloatArray, value: FloatArray, *, gap_s: float, dashed: bool = False
-) -> None:
-    """Draws the line. Frames further apart than `gap_s`, and frames without a number, break it; what lies outside the
-    range is left out. A dashed line has every other pair of dots only."""
+@dataclass(frozen=True, slots=True, eq=False)
+class Trace:
+    """A line: times and values of shape (n,). Frames further apart than `gap_s` break it, in s; a dashed line has every
+    other pair of dots only."""
+
+    t: FloatArray
+    value: FloatArray
+    gap_s: float
+    dashed: bool = False
+
+
+def draw_trace(canvas: Canvas, area: Area, trace: Trace) -> None:
+    """Draws the line. Frames without a number break it, too; what lies outside the range is left out."""
+    t, value = trace.t, trace.value
     columns = area.width * 2
     if columns <= 0 or area.rows <= 0 or not len(t) or area.end_t <= area.start_t:
         return
@@ -74,13 +83,13 @@ def draw_trace(
         place, dot = int(column[index]), area.dot_of(float(value[index]))
         before = last
         last = (place, dot, float(t[index]))
-        if before is None or t[index] - before[2] > gap_s:
+        if before is None or t[index] - before[2] > trace.gap_s:
             before = last
         for across in range(before[0], place + 1):
             share = 1.0 if place == before[0] else (across - before[0]) / (place - before[0])
             here = before[1] + (dot - before[1]) * share
             first, final = (here, here) if place != before[0] else (before[1], dot)
-            if dashed and across // 2 % 2:
+            if trace.dashed and across // 2 % 2:
                 continue
             for down in range(round(min(first, final)), round(max(first, final)) + 1):
                 if 0 <= down < area.rows * 4:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import time
 from dataclasses import replace
 from typing import Protocol
 
@@ -15,7 +14,7 @@ from monitor.screens.drawing.picture import Picture
 from monitor.screens.keymap import Key, keys_for
 from monitor.screens.provider import ViewProvider
 from monitor.screens.watch.app import WatchApp
-from monitor.screens.watch.drawn_screen import PANELS, DrawPanel
+from monitor.screens.watch.drawn_screen import PANELS, Clocks, DrawPanel
 from monitor.screens.watch.running import show
 from monitor.screens.watch.screen import WatchScreen
 
@@ -57,7 +56,7 @@ class DrillScreen(WatchScreen):
     ]
 
     def __init__(self, source: ExerciseProvider) -> None:
-        super().__init__(source, read_only=False, replay=False, clock=time.monotonic, wall=time.time)
+        super().__init__(source, read_only=False, replay=False, clocks=Clocks())
         self.exercise = source
         self.goes_on = False
         """Whether the next drive was asked for."""

@@ -9,7 +9,7 @@ from monitor.following.overview.row import RunRow
 from monitor.following.words import clock
 from monitor.screens.drawing.canvas import Canvas, clean, fit
 from monitor.screens.drawing.glyphs import large
-from monitor.screens.panels.slab import draw_heading
+from monitor.screens.panels.slab import Slab, draw_heading
 
 LEAST_WIDTH, LEAST_HEIGHT = 60, 20
 AT_ONCE = 4
@@ -80,7 +80,7 @@ def draw_overview(picture: OverviewPicture, width: int, height: int) -> Canvas:
     first, room = first_shown(height, len(places), picture.chosen)
     for place in range(first, min(first + room, len(places))):
         top = 1 + (place - first) * each
-        _draw_run(canvas, top, each, place, places[place], chosen=place == picture.chosen)
+        _draw_run(canvas, range(top, top + each), place, places[place], chosen=place == picture.chosen)
     below = len(places) - first - room
     hidden = [f"{first} above" if first else "", f"{below} below" if below > 0 else ""]
     unclosed = f"{picture.old} older runs were never closed" if picture.old else ""
@@ -93,8 +93,9 @@ def draw_overview(picture: OverviewPicture, width: int, height: int) -> Canvas:
     return canvas
 
 
-def _draw_run(canvas: Canvas, top: int, rows: int, place: int, run: RunRow | None, *, chosen: bool) -> None:
-    width = canvas.width
+def _draw_run(canvas: Canvas, rows: range, place: int, run: RunRow | None, *, chosen: bool) -> None:
+    """One run in some rows of the screen."""
+    width, top = canvas.width, rows.start
     canvas.fill(0, top, width, "key" if chosen else "title")
     role = "key" if chosen else "title-strong"
     x = canvas.put(0, top, f"{'▶' if chosen else ' '}{place + 1} ", role)
@@ -106,16 +107,16 @@ def _draw_run(canvas: Canvas, top: int, rows: int, place: int, run: RunRow | Non
     who = " · ".join([*left, *([f"by {run.by}"] if run.by else [])])
     end = canvas.put_right(width - 1, top, fit(clean(where), min(len(where), width * 3 // 5)), role)
     canvas.put(x, top, fit(clean(who), max(0, end - x - 1)), role)
-    slab = 6 if rows >= 9 and width >= 150 else 3
+    slab = 6 if len(rows) >= 9 and width >= 150 else 3
     hint = f"{len(run.waits)} waiting" if run.waits else ""
-    _paste(canvas, top + 1, draw_heading(run.heading, width, slab, second=run.second, hint=hint))
+    _paste(canvas, top + 1, draw_heading(Slab(run.heading, run.second, hint), width, slab))
     below, x = top + 1 + slab, 3
     said = run.heading.seconds is not None  # large beside the word already
-    if rows - 1 - slab >= LARGE_ROWS and run.seconds_to_next is not None and not said:
+    if len(rows) - 1 - slab >= LARGE_ROWS and run.seconds_to_next is not None and not said:
         for y, figure in enumerate(large(f"{run.seconds_to_next:.0f}", bold=True)):
             end = canvas.put(x, below + y, figure, "strong")
         x = canvas.put(end + 1, below + LARGE_ROWS - 1, "s", "strong") + 3
-    for y, line in zip(range(below, top + rows), _lines(run), strict=False):
+    for y, line in zip(range(below, rows.stop), _lines(run), strict=False):
         canvas.put(x, y, fit(clean(line), width - x - 1), "strong" if y == below else "plain")
 
 

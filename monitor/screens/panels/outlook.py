@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from rich.cells import cell_len
 
-from monitor.following.view import OutlookRow
+from monitor.following.coming.view import OutlookRow
 from monitor.following.words import MASKED, STALE, band_text, condition_value, margin_text
 from monitor.judging.case.trial import ConditionResult
 from monitor.screens.drawing.canvas import Canvas, clean, fit

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 from rich.cells import cell_len
 
 from monitor.following.heading.model import Heading
@@ -12,6 +14,16 @@ from monitor.screens.drawing.marks import TONE_MARKS
 from monitor.screens.drawing.picture import Picture
 
 
+@dataclass(frozen=True, slots=True)
+class Slab:
+    """What the large heading says: a heading, the one after it, the hint in the corner; `calm`: in plain letters."""
+
+    head: Heading
+    second: Heading | None = None
+    hint: str = ""
+    calm: bool = False
+
+
 def draw_slab(picture: Picture, width: int, height: int) -> Canvas:
     """Three rows, or six where there is room for doubled letters; two rows or one fall back to plain text. The last row
     has the heading after this one, how many trials wait, and the key that answers."""
@@ -19,17 +31,16 @@ def draw_slab(picture: Picture, width: int, height: int) -> Canvas:
     hint = "" if picture.read_only else first.hint
     if picture.waiting > 1 or (picture.waiting and not first.hint):
         hint = f"{picture.waiting} waiting{f' · {hint}' if hint else ''}"
-    return draw_heading(first, width, height, calm=picture.calm, second=rest[0] if rest else None, hint=hint)
+    return draw_heading(Slab(first, rest[0] if rest else None, hint, picture.calm), width, height)
 
 
 LEAST_WORDS = 30
 """Cells that the sentence needs beside word and seconds; with less the seconds are left to the lines below."""
 
 
-def draw_heading(
-    head: Heading, width: int, height: int, *, calm: bool = False, second: Heading | None = None, hint: str = ""
-) -> Canvas:
+def draw_heading(slab: Slab, width: int, height: int) -> Canvas:
     """The heading's mark down the left side, the word, the seconds, the sentence, then what is second and the hint."""
+    head = slab.head
     role = f"{head.tone}-slab"
     canvas = Canvas(width, height, role)
     mark = TONE_MARKS[head.tone]
@@ -38,7 +49,7 @@ def draw_heading(
     scale = 2 if height >= 6 and width >= 150 else 1
     number = "" if head.seconds is None else f"{max(0.0, head.seconds):.0f}"
     x = 3
-    if calm or height < 3 * scale or large_width(head.word, scale=scale) > width - 24 * scale:
+    if slab.calm or height < 3 * scale or large_width(head.word, scale=scale) > width - 24 * scale:
         x = canvas.put(x, (height - 1) // 2, f"{head.word} {number}{' s' if number else ''}".rstrip(), role) + 2
     else:
         x = _large(canvas, x, head.word, scale, role)
@@ -46,7 +57,7 @@ def draw_heading(
             x = _large(canvas, x + scale, number, scale, role)
             canvas.put(x - 1, 3 * scale - 1, "s", role)
             x += 2
-    _beside(canvas, x + 1, head, second, hint)
+    _beside(canvas, x + 1, slab)
     return canvas
 
 
@@ -56,8 +67,9 @@ def _large(canvas: Canvas, x: int, text: str, scale: int, role: str) -> int:
     return x + large_width(text, scale=scale) + 2
 
 
-def _beside(canvas: Canvas, x: int, head: Heading, second: Heading | None, hint: str) -> None:
+def _beside(canvas: Canvas, x: int, slab: Slab) -> None:
     """The sentence, and in the last row what is second; that gives way where the sentence needs all rows."""
+    head, second, hint = slab.head, slab.second, slab.hint
     role = f"{head.tone}-slab"
     room = canvas.width - x - 1
     if room < 8:

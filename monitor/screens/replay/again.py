@@ -15,7 +15,7 @@ from monitor.replay.provider import ReplayProvider
 from monitor.screens.dialogs.sheet import Row
 from monitor.screens.drawing.canvas import Canvas, clean, fit, wrap
 from monitor.screens.drawing.marks import VERDICT_MARKS, VERDICT_TONES
-from monitor.screens.drawing.trace import Area, draw_trace
+from monitor.screens.drawing.trace import Area, Trace, draw_trace
 from monitor.screens.replay.page import Page, title_line
 
 
@@ -131,7 +131,7 @@ def _draw_sweep(canvas: Canvas, y: int, rows: int, sweep: Sweep) -> None:
     # a stair: as many as at the last step until the next one
     t = np.repeat([row.tolerance for row in sweep.rows], 2)[1:]
     valid = np.repeat([float(row.valid) for row in sweep.rows], 2)[:-1]
-    draw_trace(canvas, area, t, valid, gap_s=np.inf)
+    draw_trace(canvas, area, Trace(t, valid, gap_s=np.inf))
     canvas.put(area.x, y + area.rows, f"└0 {unit}".rstrip(), "dim")
     most = f"{value_text(sweep.rows[-1].tolerance, unit)} {unit}".rstrip()
     canvas.put_right(area.x + area.width, y + area.rows, most, "dim")

@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-import time
-from collections.abc import Callable, Iterable
+from collections.abc import Iterable
 from functools import partial
 from pathlib import Path
 
@@ -16,6 +15,7 @@ from monitor.screens.replay.keys import REPLAY_KEYS
 from monitor.screens.replay.page import Page
 from monitor.screens.replay.screen import ReplayScreen
 from monitor.screens.watch.app import WatchApp
+from monitor.screens.watch.drawn_screen import Clocks
 from monitor.screens.watch.running import refuse_without_terminal, show
 
 
@@ -26,13 +26,12 @@ class ReplayApp(WatchApp):
         self,
         source: ReplayProvider,
         *,
-        clock: Callable[[], float] = time.monotonic,
-        wall: Callable[[], float] = time.time,
+        clocks: Clocks = Clocks(),  # noqa: B008 - frozen
         pictures: Path | None = None,
         laid: LaidOver | None = None,
     ) -> None:
-        super().__init__(source, replay=True, clock=clock, wall=wall, pictures=pictures)
-        self.watch_screen = ReplayScreen(source, clock=clock, wall=wall, pictures=pictures)
+        super().__init__(source, replay=True, clocks=clocks, pictures=pictures)
+        self.watch_screen = ReplayScreen(source, clocks=clocks, pictures=pictures)
         self._source, self._laid = source, laid
 
     def on_ready(self) -> None:

@@ -11,7 +11,7 @@ from textual.widgets import Input
 
 from monitor.errors import WitnessError
 from monitor.judging.case.trial import Verdict
-from monitor.judging.coding import CodingCase
+from monitor.judging.entered.coding import CodingCase
 from monitor.replay.coding import CodingDesk
 from monitor.screens.app import TerminalApp
 from monitor.screens.dialogs.sheet import Row, SheetBody

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from pathlib import Path
+from typing import NamedTuple
 
 import numpy as np
 
@@ -34,6 +35,14 @@ PLOTS: tuple[tuple[str, ...], ...] = (
     ("distance_gap",),
     ("steering_angle",),
 )
+
+
+class _Titled(NamedTuple):
+    """The numbers of one plot: those asked for, those that the record has; whether keys act on it."""
+
+    names: list[str]
+    series: list[Series]
+    chosen: bool
 
 
 class PlotsPage(Page):
@@ -156,7 +165,7 @@ class PlotsPage(Page):
 
     def _draw_plot(self, canvas: Canvas, area: Area, stretch: SeriesStretch, names: list[str], *, chosen: bool) -> None:
         series = [one for one in (stretch.named(name) for name in names) if one is not None]
-        self._draw_title(canvas, area.y - 1, stretch, series, names, chosen=chosen)
+        self._draw_title(canvas, area.y - 1, stretch, _Titled(names, series, chosen))
         if not series:
             return
         inside = (stretch.t >= area.start_t) & (stretch.t <= area.end_t)
@@ -174,9 +183,8 @@ class PlotsPage(Page):
             draw_vertical(canvas, area, self._second_t, "┆", "wait")
         draw_vertical(canvas, area, self._cursor_t, "│", "strong")
 
-    def _draw_title(
-        self, canvas: Canvas, y: int, stretch: SeriesStretch, series: list[Series], names: list[str], *, chosen: bool
-    ) -> None:
+    def _draw_title(self, canvas: Canvas, y: int, stretch: SeriesStretch, titled: _Titled) -> None:
+        names, series, chosen = titled
         x = canvas.put(0, y, "▸" if chosen else " ", "strong")
         if not series:
             canvas.put(x, y, f"{', '.join(clean(name) for name in names)}: not in this record", "dim")

@@ -20,8 +20,8 @@ from monitor.screens.replay.bar import draw_bar
 from monitor.screens.replay.dialogs import GoToSheet, ReplayHelpSheet
 from monitor.screens.replay.keys import REPLAY_KEYS, draw_replay_keys
 from monitor.screens.replay.plots import PlotsPage
-from monitor.screens.replay.why import WhyPage
-from monitor.screens.watch.drawn_screen import PANELS, Clock, DrawPanel
+from monitor.screens.replay.why import Ways, WhyPage
+from monitor.screens.watch.drawn_screen import PANELS, Clocks, DrawPanel
 from monitor.screens.watch.moving import STEPS
 from monitor.screens.watch.screen import WatchScreen
 
@@ -35,8 +35,8 @@ class ReplayScreen(WatchScreen):
 
     BINDINGS = [Binding(key.key, key.action, key.word, show=False) for key in REPLAY_KEYS]  # noqa: RUF012 (Textual's own way)
 
-    def __init__(self, source: ReplayProvider, *, clock: Clock, wall: Clock, pictures: Path | None) -> None:
-        super().__init__(source, read_only=False, replay=True, clock=clock, wall=wall, pictures=pictures)
+    def __init__(self, source: ReplayProvider, *, clocks: Clocks, pictures: Path | None) -> None:
+        super().__init__(source, read_only=False, replay=True, clocks=clocks, pictures=pictures)
         self.moving = source
         self._exporting: tuple[int, float] | None = None
 
@@ -116,7 +116,7 @@ class ReplayScreen(WatchScreen):
         ]
         at = apart.index(min(apart))
         ids = [trial.id for trial in trials]
-        self.app.push_screen(WhyPage(self.moving, self.folder, ids, at, go=self.go, plot=self.plot))
+        self.app.push_screen(WhyPage(self.moving, self.folder, ids, at, Ways(self.go, self.plot)))
 
     def action_plots(self) -> None:
         """Plots about this instant."""

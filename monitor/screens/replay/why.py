@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from pathlib import Path
+from typing import NamedTuple
 
 from monitor.following.words import clock, verdict_word
 from monitor.replay.explain.explanation import Explanation
@@ -30,8 +31,26 @@ WORDS = {
 WORD_ROLES = {1: "good", 0: "bad", -1: "wait", MIXED: "good", NOTHING: "wait"}
 
 
+WHOLE = "whole drive"
+
+
+class _Piece(NamedTuple):
+    """A piece of a drive that has a line of its own, in seconds of the drive, and how it is called."""
+
+    start_t: float
+    end_t: float
+    words: str
+
+
+class Ways(NamedTuple):
+    """The ways from a page to a time of a drive: the replay goes there, or plots open there."""
+
+    go: Callable[[int, float], None]
+    plot: Callable[[int, float], None]
+
+
 class WhyPage(Page):
-    """The condition time line of one trial; `go` moves the replay to a time of a drive, `plot` opens plots there."""
+    """The condition time line of one trial of `trial_ids`, that at place `at` first."""
 
     keys = (
         ("←→", "cursor"),
@@ -42,21 +61,11 @@ class WhyPage(Page):
         ("g", "plots"),
     )
 
-    def __init__(
-        self,
-        source: ReplayProvider,
-        folder: Path,
-        trial_ids: list[str],
-        at: int,
-        *,
-        go: Callable[[int, float], None],
-        plot: Callable[[int, float], None],
-    ) -> None:
+    def __init__(self, source: ReplayProvider, folder: Path, trial_ids: list[str], at: int, ways: Ways) -> None:
         super().__init__(source, folder)
         self._ids = trial_ids
         self._at = at
-        self._go = go
-        self._plot = plot
+        self._ways = ways
         self._half = 2
         self._cursor_t: float | None = None
         self._step_s = 0.1
@@ -84,10 +93,10 @@ class WhyPage(Page):
         elif key == "home":
             self._cursor_t = explained.anchor_t
         elif key == "enter":
-            self._go(explained.trial.drive, self._cursor(explained))
+            self._ways.go(explained.trial.drive, self._cursor(explained))
             self.dismiss(None)
         elif character == "g":
-            self._plot(explained.trial.drive, self._cursor(explained))
+            self._ways.plot(explained.trial.drive, self._cursor(explained))
         else:
             return False
         return True
@@ -126,32 +135,28 @@ class WhyPage(Page):
         y = 1
         both = rows - 1 >= 2 * block + 7
         if both:
-            y = self._draw_line(canvas, y, explained, explained.start_t, explained.end_t, "whole drive")
-        half = HALF_SPANS_S[self._half]
-        start_t, end_t = self._window(explained, half)
-        y = self._draw_line(canvas, y, explained, start_t, end_t, f"{2 * half:g} s")
+            y = self._draw_line(canvas, y, explained, _Piece(explained.start_t, explained.end_t, WHOLE))
+        y = self._draw_line(canvas, y, explained, self._piece(explained, HALF_SPANS_S[self._half]))
         if not both and rows - y >= 10:
             y = self._draw_strip(canvas, y, explained)
         if both and self._half >= 2 and rows - y >= block + 16:
-            near = HALF_SPANS_S[self._half - 2]
-            y = self._draw_line(canvas, y, explained, *self._window(explained, near), f"{2 * near:g} s")
+            y = self._draw_line(canvas, y, explained, self._piece(explained, HALF_SPANS_S[self._half - 2]))
         _draw_sentences(canvas, y, rows, explained)
 
-    def _window(self, explained: Explanation, half: float) -> tuple[float, float]:
+    def _piece(self, explained: Explanation, half: float) -> _Piece:
         """The piece about the fire, moved where the cursor has left it."""
         start_t = explained.anchor_t - half
         cursor = self._cursor(explained)
         if not start_t <= cursor <= start_t + 2 * half:
             start_t = cursor - half
-        return start_t, start_t + 2 * half
+        return _Piece(start_t, start_t + 2 * half, f"{2 * half:g} s")
 
-    def _draw_line(
-        self, canvas: Canvas, y: int, explained: Explanation, start_t: float, end_t: float, words: str
-    ) -> int:
+    def _draw_line(self, canvas: Canvas, y: int, explained: Explanation, piece: _Piece) -> int:
+        start_t, end_t, words = piece
         names = 16 if canvas.width < 100 else 22
         right = 11
         area = Area(names + 2, y, canvas.width - names - right - 4, 1, start_t, end_t, 0.0, 1.0)
-        if words != "whole drive":
+        if words != WHOLE:
             self._step_s = max((end_t - start_t) / max(area.width, 1), explained.line.period_s)
         cursor = self._cursor(explained)
         _draw_scale(canvas, y, area, words)

@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-import time
-from collections.abc import Callable, Iterable
+from collections.abc import Iterable
 from functools import partial
 from pathlib import Path
 
@@ -14,6 +13,7 @@ from monitor.screens.app import TerminalApp
 from monitor.screens.dialogs.sheet import Sheet
 from monitor.screens.keymap import action_name, keys_for
 from monitor.screens.provider import ViewProvider
+from monitor.screens.watch.drawn_screen import Clocks
 from monitor.screens.watch.screen import WatchScreen
 
 
@@ -26,15 +26,12 @@ class WatchApp(TerminalApp):
         *,
         read_only: bool = False,
         replay: bool = False,
-        clock: Callable[[], float] = time.monotonic,
-        wall: Callable[[], float] = time.time,
+        clocks: Clocks = Clocks(),  # noqa: B008 - frozen
         pictures: Path | None = None,
     ) -> None:
         super().__init__()
         self.source = source
-        self.watch_screen = WatchScreen(
-            source, read_only=read_only, replay=replay, clock=clock, wall=wall, pictures=pictures
-        )
+        self.watch_screen = WatchScreen(source, read_only=read_only, replay=replay, clocks=clocks, pictures=pictures)
 
     def get_default_screen(self) -> WatchScreen:
         """The watch screen is the only screen below the sheets."""

@@ -3,18 +3,20 @@
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Callable, Iterator
+import time
+from collections.abc import Callable, Iterable, Iterator
 from contextlib import suppress
 from dataclasses import replace
 from functools import partial
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
 
 from textual.app import ComposeResult
 from textual.screen import Screen
 
 from monitor.errors import WitnessError
 from monitor.following.day import without_trials
+from monitor.following.heading.trials import said_of, speaks
 from monitor.following.view import LiveView
 from monitor.judging.case.trial import Trial
 from monitor.screens.drawing.canvas import Canvas, clean, wrap
@@ -35,13 +37,33 @@ from monitor.screens.panels.timeline import draw_timeline
 from monitor.screens.panels.whole import draw_whole
 from monitor.screens.provider import TransportProvider, ViewProvider, WakingProvider
 from monitor.screens.watch.pace import Pace
-from monitor.screens.watch.seen import Shown
 
 MESSAGE_S = 8.0
 SAVING_S = 0.25
 """A view this young may be older than the entry: it cannot say yet that the entry is on disk."""
 
-Clock = Callable[[], float]
+
+class Shown:
+    """Which verdicts a screen has shown already. What the operator acknowledged is in the record, and in the view."""
+
+    def __init__(self) -> None:
+        self._shown: set[tuple[str, str]] = set()
+
+    def take(self, trials: Iterable[Trial]) -> list[Trial]:
+        """Trials that say something for the first time. A trial that is gone (a replay went back) is forgotten."""
+        speaking = {said_of(trial): trial for trial in trials if speaks(trial)}
+        here = {trial for trial, _ in speaking}
+        self._shown = {one for one in self._shown if one[0] in here}
+        fresh = [trial for said, trial in speaking.items() if said not in self._shown]
+        self._shown.update(said_of(trial) for trial in fresh)
+        return fresh
+
+
+class Clocks(NamedTuple):
+    """The clocks of a screen, in s: the steady one, by which it draws, and the time of day, which entries have."""
+
+    steady: Callable[[], float] = time.monotonic
+    wall: Callable[[], float] = time.time
 
 
 def draw_too_small(picture: Picture, width: int, height: int) -> Canvas:
@@ -103,8 +125,7 @@ class LiveScreen(Screen[None]):
         *,
         read_only: bool,
         replay: bool,
-        clock: Clock,
-        wall: Clock,
+        clocks: Clocks,
         pictures: Path | None = None,
     ) -> None:
         super().__init__()
@@ -112,9 +133,9 @@ class LiveScreen(Screen[None]):
         self.read_only = read_only
         self.transport: TransportProvider | None = source if replay and isinstance(source, TransportProvider) else None
         self.replay = replay
-        self.wall = wall
+        self.wall = clocks.wall
         self.pictures = pictures
-        self.pace = Pace(clock)
+        self.pace = Pace(clocks.steady)
         self.shown = Shown()
         self.acknowledged: frozenset[tuple[str, str]] = frozenset()
         """Trials and words that were acknowledged here, until the view says so."""
@@ -122,7 +143,7 @@ class LiveScreen(Screen[None]):
         """Who enters from here on, where the place was handed over on this screen; else who started it."""
         self.frozen: tuple[LiveView, float] | None = None
         self.latest = source.view()
-        self._clock = clock
+        self._clock = clocks.steady
         self._message: tuple[str, Tone, float] = ("", "plain", 0.0)
         self._saving: tuple[str, int, float] | None = None
         self._drawn: Picture | None = None

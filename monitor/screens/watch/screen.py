@@ -10,10 +10,9 @@ from monitor.following.heading.table import headings
 from monitor.following.heading.trials import said_of, unseen
 from monitor.following.words import clock
 from monitor.judging.case.trial import Note, Trial
-from monitor.screens.dialogs.asking import ComfortSheet, EyesSheet, LeaveSheet, RevealSheet
+from monitor.screens.dialogs.asking import ComfortSheet, EyesSheet, LeaveSheet, NoteSheet, RevealSheet
 from monitor.screens.dialogs.card import CardSheet
 from monitor.screens.dialogs.lists import HelpSheet, NotesSheet
-from monitor.screens.dialogs.note import NoteSheet
 from monitor.screens.dialogs.stopping import RetractSheet, StopAnswered, StopSheet
 from monitor.screens.keymap import KEYS, action_name, offered
 from monitor.screens.messages import ColoursAsked, PictureAsked

@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from typing import Any
 
 from monitor.simulation.course import OWN_LANE_CENTRE_M, Course
-from monitor.simulation.driver import Driver
+from monitor.simulation.driver import Aside, Driver
 from monitor.simulation.idm import following_at
 from monitor.simulation.own_car import LENGTH_M, OWN_ID, PEDAL_ACCEL_MPS2, PEDAL_DECEL_MPS2, WIDTH_M, OwnCar, drag
 from monitor.simulation.picture import other_columns, own_channels
@@ -112,7 +112,7 @@ class Scene:
 
     def keep_lane(self, t: float, aside_m: float = 0.0, corrects_at: float = math.inf) -> None:
         """The wheel of a driver who keeps the lane, `aside_m` off its middle, with vigour from `corrects_at` on."""
-        self.driver.steer(t, self.car, self.course, aside_m, 0.0, corrects_at)
+        self.driver.steer(t, self.car, self.course, Aside(aside_m, gust_t=corrects_at))
 
     def _now(self, t: float) -> tuple[MarkerStep, ...]:
         now = [marker for marker in self._due if marker.t <= t + _ROUNDING_S]

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 
-from monitor.simulation.driver import Response
+from monitor.simulation.driver import Aside, Response
 from monitor.simulation.kinds.scene import Scene
 from monitor.simulation.noise import stream
 from monitor.simulation.own_car import LENGTH_M
@@ -52,7 +52,7 @@ class TakeOver(Scene):
 
     def drive(self, t: float) -> None:
         self.hold_speed(t)
-        self.driver.steer(t, self.car, self.course, 0.0, ASIDE_M, math.inf)
+        self.driver.steer(t, self.car, self.course, Aside(swerve_m=ASIDE_M))
 
     def signals(self, t: float) -> dict[str, float]:
         asked = t - self._requested_s

@@ -21,7 +21,8 @@ from monitor.feed.decode import decode_message
 from monitor.feed.marker_kinds import KINDS
 from monitor.feed.schema import Marker
 from monitor.following.beginning import Driving
-from monitor.judging.case.trial import Trial, trial_json
+from monitor.judging.case.trial import Trial
+from monitor.judging.document import trial_json
 from monitor.judging.session import Session
 from monitor.record.entries import Entry, EntryKind, Opening, unpack_frames
 from monitor.study.model import Study
@@ -54,6 +55,8 @@ class DryReport:
     channels: list[str] = field(default_factory=list)
     trials: tuple[Trial, ...] = ()
     group: str | None = None
+    real_time: float | None = None
+    """Simulated seconds a second of the clock here; None for a file, and over too short a time."""
     details: dict[str, Any] = field(default_factory=dict)
 
     @property
@@ -73,6 +76,7 @@ class DryReport:
             "last_refusal": self.last_refusal or None,
             "out_of_order": self.out_of_order,
             "lost": self.lost,
+            "real_time": self.real_time,
             "faults": self.faults,
             "lacking": self.lacking,
             "look_at": self.look_at,
@@ -86,7 +90,8 @@ class DryReport:
         drives = "1 drive" if self.drives == 1 else f"{self.drives} drives"
         lines = [f"  FAULT  {fault}" for fault in self.faults]
         lines += [f"  LACKS  {one}" for one in self.lacking]
-        lines.append(f"{self.where}: {drives}, {self.frames} frames, {self.duration_s:.1f} s, {self.lost} lost")
+        pace = "" if self.real_time is None else f" at {self.real_time:.2f} times real time"
+        lines.append(f"{self.where}: {drives}, {self.frames} frames, {self.duration_s:.1f} s{pace}, {self.lost} lost")
         if self.refused:
             lines.append(f"  FAULT  {self.refused} lines or messages refused, the last because {self.last_refusal}")
         if self.out_of_order:
@@ -114,10 +119,10 @@ class DryJudging:
     ) -> None:
         """`maps`: the simulator's, then those of further sources. `now_s`: when what is taken came in, by the clock of
         a file; None: samples are taken as they come in."""
-        live = now_s is None
+        self._live = now_s is None
         channels, *further = maps
         self._study, self._map, self._further = study, channels, tuple(further)
-        self._clock = LiveClock() if live else SourceClock(0.0)
+        self._clock = LiveClock() if self._live else SourceClock(0.0)
         self._heard = Listened("", 0.0)
         self._waiting: list[Entry] = []
         self._number = 1
@@ -191,6 +196,7 @@ class DryJudging:
             counts.out_of_order,
             counts.lost,
             group=group,
+            real_time=heard.real_time if self._live else None,
         )
         parts = [self.seen, *self._beside]
         names = ["", *(f"{one.feed_source}: " for one in self._further)]

@@ -15,7 +15,8 @@ from monitor.commissioning.check.listening import listen
 from monitor.connect.channel_map.model import ChannelMap
 from monitor.connect.sources.opening import Source, open_source
 from monitor.feed.curve import CurveFiles
-from monitor.judging.case.trial import Trial, trial_json
+from monitor.judging.case.trial import Trial
+from monitor.judging.document import trial_json
 from monitor.judging.session import Session
 from monitor.record.entries import Entry, EntryKind, Opening, pack_frames, pack_further
 from monitor.study.model import Study

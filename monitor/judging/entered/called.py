@@ -14,8 +14,8 @@ from monitor.judging.advice import what_now
 from monitor.judging.case.case import make_finding
 from monitor.judging.case.trial import ConditionResult, Finding, Trial
 from monitor.judging.case.values import IN, stand_in_band
+from monitor.judging.entered.operator import OperatorLog
 from monitor.judging.occasion import Plan
-from monitor.judging.operator import OperatorLog
 from monitor.judging.rules.exposure import Shown
 from monitor.judging.rules.identity import MISMATCHES
 from monitor.judging.rules.signals import EYES

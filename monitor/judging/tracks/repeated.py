@@ -15,7 +15,7 @@ from monitor.judging.case.drive import DriveLog
 from monitor.judging.case.received import MARKER_DELAY_S, ReceivedMarker
 from monitor.judging.firing import Expected, FireWatch
 from monitor.judging.timing import fire_of_rule
-from monitor.judging.track import Track
+from monitor.judging.tracks.track import Track
 
 _AFTER_ALL_MARKERS = 1 << 62
 """Of what becomes known with one entry, a marker comes first."""

@@ -9,11 +9,10 @@ from monitor.judging.case.case import final_frame_after_s
 from monitor.judging.firing import FireWatch
 from monitor.judging.judge import find_response_origin, judge_fired, judge_response, shown_as_of
 from monitor.judging.occasion import Occasion, Plan, wanted
-from monitor.judging.pending import judge_pending
-from monitor.judging.repeated import Repeated
 from monitor.judging.rules.exposure import Exposure, Shown, exposure_before
-from monitor.judging.settled import Settled
-from monitor.judging.tracks import DriveTrials, Track, came_before
+from monitor.judging.tracks.drive_trials import DriveTrials, Track, came_before
+from monitor.judging.tracks.pending import judge_pending
+from monitor.judging.tracks.repeated import Repeated
 from monitor.record.entries import Opening
 from monitor.study.model import Study
 from monitor.study.standing import Standing
@@ -77,7 +76,7 @@ class Finalisation:
                 return
             self._judge_fired(drives, watch, track, final_at, final=True)
             track.final_at = final_at
-            track.settled = Settled()  # what was looked at to judge it is not kept: some hundred kilobytes a trial
+            track.settled = track.settled.emptied()
         if number > track.final_at or log.ended:  # the verdict does not wait for its response
             _time_response(self._occasion(drives[-1], watch, track, number), track)
 
@@ -175,6 +174,7 @@ def _time_response(occasion: Occasion, track: Track) -> None:
     if number_then is None:
         track.response_due_t = wait_to
         return
-    response = judge_response(replace(occasion, number=number_then), marker, track.trial.alert)
+    then = replace(occasion, number=number_then)
+    response = judge_response(then, marker, track.trial.alert, track.settled.wrong_units)
     track.trial = replace(track.trial, response=response)
     track.response_done = True

@@ -10,7 +10,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from monitor.judging.case.sources import SourceLog
-from monitor.judging.operator import OperatorLog
+from monitor.judging.entered.operator import OperatorLog
 from monitor.measures.columns import FloatArray
 from monitor.study.day.model import Companion
 

@@ -10,8 +10,8 @@ from monitor.judging.case.drive import DriveLog
 from monitor.judging.case.sources import Sources
 from monitor.judging.firing import FireWatch
 from monitor.judging.late_rule import LateFrames
-from monitor.judging.repeated import Repeated
-from monitor.judging.track import Track as Track
+from monitor.judging.tracks.repeated import Repeated
+from monitor.judging.tracks.track import Track as Track
 from monitor.study.model import Study
 
 STRIP_S = 60.0

@@ -13,7 +13,7 @@ from typing import Any
 
 from monitor.judging.blinding import hide
 from monitor.judging.case.trial import ConditionResult, Trial, Verdict
-from monitor.judging.operator import VERDICTS
+from monitor.judging.entered.operator import VERDICTS
 from monitor.study.model import Reason, Study
 
 _NAMES_THE_GROUP = ("alert", "group")

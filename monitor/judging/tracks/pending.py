@@ -12,7 +12,7 @@ from monitor.judging.case.case import make_finding
 from monitor.judging.case.conditions import judge_condition
 from monitor.judging.case.drive import DriveLog
 from monitor.judging.case.received import MARKER_DELAY_S, ReceivedMarker
-from monitor.judging.case.stretch import cut_stretch
+from monitor.judging.case.stretch import Stretch, cut_stretch
 from monitor.judging.case.trial import Finding, Timing, Trial
 from monitor.judging.case.values import held_rows, role_channel
 from monitor.judging.firing import Expected
@@ -20,11 +20,13 @@ from monitor.judging.judge import NOT_GIVEN
 from monitor.judging.occasion import Occasion, Plan, wanted
 from monitor.judging.rules.alerts import judge_alert
 from monitor.judging.rules.exposure import Exposure, Shown, what_showed
-from monitor.judging.rules.hazard import look_for_hazard
+from monitor.judging.rules.hazard import BEFORE_FIRE_S, BY_SPEED_S, look_for_hazard, slowed_in
 from monitor.judging.rules.identity import exposure_findings, identity_findings
 from monitor.judging.timing import Asked, judge_timing_surely, timing_findings
 from monitor.judging.verdict import decide
+from monitor.measures.columns import FloatArray, IntArray
 from monitor.study.model import Study
+from monitor.study.rules import HazardRule
 
 BEFORE_TRIGGER_S, AFTER_TRIGGER_S = 1.0, 10.0
 """An alert or a contact within this of a trigger's marker belongs to that trigger."""
@@ -49,22 +51,19 @@ def judge_pending(occasion: Occasion, earlier: Exposure, missed: Expected | None
     if missed is not None:
         reach_s = trigger.grace_s + MARKER_DELAY_S
         lost = [one for one in lost if one.after_t < missed.t + reach_s and one.before_t > missed.t - reach_s]
-    looked_at = timing.expected_at
-    if over and looked_at is None and not trigger.fires_when:
-        looked_at = _braked_at(occasion)
-    came, braked_t = _came(occasion, looked_at)
+    came, came_t = _came(occasion, timing.expected_at)
     # where another trigger fired about then, the hazard was that one's
-    another = braked_t is not None and any(
-        marker.kind == "trigger" and abs(marker.t - braked_t) <= AFTER_TRIGGER_S
-        for marker in drive.known_markers(number)
+    another = came_t is not None and any(
+        marker.kind == "trigger" and abs(marker.t - came_t) <= AFTER_TRIGGER_S for marker in drive.known_markers(number)
     )
-    if findings and looked_at is not None and braked_t is not None and not (another or trigger.comes_often):
-        held = f"The rule of {trigger.name} held from {looked_at:.2f} s and no" if trigger.fires_when else "No"
+    if findings and came_t is not None and not (another or trigger.comes_often):
+        at = timing.expected_at
+        held = "No" if at is None else f"The rule of {trigger.name} held from {at:.2f} s and no"
         sentence = (
-            f"{held} marker told that {trigger.name} fired, but its hazard came at {braked_t:.2f} s: was the marker "
+            f"{held} marker told that {trigger.name} fired, but its hazard came at {came_t:.2f} s: was the marker "
             "never sent?"
         )
-        findings = [make_finding(plan.study, "fire-untold", sentence, looked_at)]
+        findings = [make_finding(plan.study, "fire-untold", sentence, came_t if at is None else at)]
     if findings and lost:
         sentence = f"{len(lost)} of the drive's markers never arrived; one of them may have been the trigger's."
         findings = [make_finding(plan.study, "marker-lost", sentence, lost[0].before_t)]
@@ -114,31 +113,55 @@ def _other_triggers(study: Study, drive: DriveLog, number: int) -> list[Finding]
 
 
 def _came(occasion: Occasion, expected_at: float | None) -> tuple[Shown, float | None]:
-    """Whether a hazard whose marker never came showed itself where the trigger's rule held, and when its vehicle braked
-    by its acceleration and by its speed."""
+    """Whether a hazard whose marker never came showed itself where the trigger's rule held, or anywhere in the drive
+    for a trigger without a rule; and when it came."""
     trigger, number = occasion.trigger, occasion.number
-    if expected_at is None or trigger.hazard is None:
+    if trigger.hazard is None:
         return Shown.NO, None
+    if expected_at is None:
+        anywhere = occasion.over and not trigger.fires_when
+        braked_t = _braked_at(occasion, trigger.hazard, (-math.inf, math.inf), -1) if anywhere else None
+        return Shown.NO if braked_t is None else Shown.YES, braked_t
     stand_in = ReceivedMarker(0, expected_at, "trigger", trigger.name, {}, number, expected_at, math.nan, False)
     case = occasion.case(stand_in)
+    about = expected_at - BEFORE_FIRE_S, expected_at + trigger.hazard.within_s
     hazard = look_for_hazard(case)
-    braked_t = hazard.onset_t if hazard.by_speed_t is not None else None
-    return what_showed(case, hazard, judge_alert(case)[0]), braked_t
+    came_t = hazard.onset_t
+    if trigger.hazard.onset is None:
+        came_t = _braked_at(occasion, trigger.hazard, about, case.held_id)
+    came = what_showed(case, hazard, judge_alert(case)[0])
+    return Shown.YES if came_t is not None else came, came_t
 
 
-def _braked_at(occasion: Occasion) -> float | None:
-    """When the vehicle of a trigger without a rule last began to brake as its hazard does, in what is kept of the
-    drive; None where it did not."""
-    rule = occasion.trigger.hazard
-    stretch = cut_stretch(occasion.drive, -math.inf, math.inf, occasion.number)
-    if rule is None or rule.onset is not None or stretch is None:
+def _braked_at(occasion: Occasion, rule: HazardRule, about: tuple[float, float], held_id: int) -> float | None:
+    """When a hazard's vehicle last began to brake between two times, in what is kept of the drive; None where it did
+    not. Where nothing tells which vehicle is ahead, each may be the one.
+
+    It is told by the speed, since an acceleration may not be filled, and by that where no speed is measured.
+    """
+    from_t, to_t = about
+    stretch = cut_stretch(occasion.drive, from_t - BY_SPEED_S - 1.0, to_t, occasion.number)
+    if rule.onset is not None or stretch is None:
         return None
+    role = occasion.study.roles.get(rule.role or occasion.trigger.role)
+    is_named = role is not None and (role.vehicle is not None or role.id is not None)
+    leads = [held_id] if is_named or held_id >= 0 else _ahead(stretch)
+    begins = [float(t) for lead in leads for t in _begins_to_brake(stretch, held_rows(stretch, role, lead), rule)]
+    return max((t for t in begins if from_t <= t <= to_t), default=None)
+
+
+def _ahead(stretch: Stretch) -> list[int]:
+    """The vehicle that is ahead most of the time; all there are, where none is known to be."""
     leads, counts = np.unique(stretch.lead_id[stretch.lead_id >= 0], return_counts=True)
-    lead = int(leads[counts.argmax()]) if len(leads) else None
-    rows = held_rows(stretch, occasion.study.roles.get(rule.role or occasion.trigger.role), lead)
-    brakes = role_channel(stretch.frames, "accel", rows).value <= -rule.decel_at_least_mps2
-    begins = np.flatnonzero(brakes[1:] & ~brakes[:-1]) + 1
-    return float(stretch.t[begins[-1]]) if len(begins) else None
+    return [int(leads[counts.argmax()])] if len(leads) else np.unique(stretch.frames.others.id).tolist()
+
+
+def _begins_to_brake(stretch: Stretch, rows: IntArray, rule: HazardRule) -> FloatArray:
+    slowed = slowed_in(stretch, rows)
+    if np.isnan(slowed).all():
+        slowed = -role_channel(stretch.frames, "accel", rows).value
+    brakes = slowed >= rule.decel_at_least_mps2
+    return stretch.t[1:][brakes[1:] & ~brakes[:-1]]
 
 
 def _shown(drive: DriveLog, came: Shown, number: int) -> Shown:

@@ -11,7 +11,7 @@ from datetime import UTC, datetime
 from typing import Any, Protocol, TypeVar
 
 from monitor.judging.case.trial import Ruling, Trial, Verdict
-from monitor.judging.operator import VERDICTS
+from monitor.judging.entered.operator import VERDICTS
 from monitor.study.model import Severity
 from monitor.study.reasons import BUILT_IN_REASONS
 
