@@ -33,7 +33,7 @@ from monitor.errors import WitnessError
 from monitor.following.building import build_view
 from monitor.following.keeping import Keeping
 from monitor.following.overview.row import Heard, row_line, row_of
-from monitor.following.status_stream import full
+from monitor.following.status_stream import announced, full
 from monitor.following.view import RecorderView
 from monitor.judging.document import session_json
 from monitor.judging.entered.coding import cases
@@ -206,6 +206,7 @@ def _live(path: Path, fire_t: float) -> Features:
                     shown = of_value(f"screen at {at}", keeping.added_to(view))
                     found |= {key: value for key, value in shown.items() if ".study" not in key}
                 row = row_of(Heard(path, True, 9.0, {**full(view), "pid": 1, "by": "cora"}))
+                found |= of_value(f"announced at {at}", announced(view))
                 found |= of_value(f"overview at {at}", row) | of_text(f"overview line at {at}", row_line(row))
                 at = next(looked, None)
     return found | of_value("lines", [json.loads(line) for line in lines.getvalue().splitlines()])
