@@ -13,6 +13,8 @@ from monitor.commissioning.drill.cases import CASES
 from monitor.following.view import LiveView
 from monitor.screens.drill.page import PageApp, PageScreen
 from monitor.screens.drill.screen import DrillApp
+from monitor.screens.watch.drawn_screen import Clocks
+from tests.clocks import HandClock
 from tests.screens import conftest as kit
 
 Snap = Callable[..., bool]
@@ -38,7 +40,7 @@ class Source(kit.FakeSource):
 def make(view: LiveView) -> tuple[DrillApp, Source]:
     """A drill app, and its source."""
     source = Source(view)
-    return DrillApp(source), source
+    return DrillApp(source, Clocks(HandClock(), lambda: kit.WALL)), source
 
 
 def goes_on(app: DrillApp) -> bool:

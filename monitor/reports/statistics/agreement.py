@@ -15,7 +15,8 @@ import numpy as np
 from monitor.measures.columns import FloatArray
 
 Z95 = 1.959963984540054
-NO_SPREAD = 1e-9
+NO_SPREAD = 1e-12
+"""A sum of squares of shares that is less than this is rounding."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,8 +52,8 @@ def cohens_kappa(table: FloatArray) -> Agreement:
     same = float(np.sum(np.diag(share) * (1.0 - (rows + columns) * rest) ** 2))
     crossed = share * (columns[:, None] + rows[None, :]) ** 2
     other = rest**2 * float(crossed.sum() - np.trace(crossed))
-    variance = (same + other - (kappa - expected * rest) ** 2) / ((1.0 - expected) ** 2 * n)
-    se = math.sqrt(max(variance, 0.0))
-    if se < NO_SPREAD:
+    spread = same + other - (kappa - expected * rest) ** 2
+    if spread < NO_SPREAD:
         return Agreement(int(n), observed, expected, kappa, 0.0, None, None)
+    se = math.sqrt(spread / n) / (1.0 - expected)
     return Agreement(int(n), observed, expected, kappa, se, kappa - Z95 * se, kappa + Z95 * se)

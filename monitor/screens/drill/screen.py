@@ -55,8 +55,8 @@ class DrillScreen(WatchScreen):
         Binding(key.key, key.action, key.word, show=False, priority=True) for key in DRILL_KEYS
     ]
 
-    def __init__(self, source: ExerciseProvider) -> None:
-        super().__init__(source, read_only=False, replay=False, clocks=Clocks())
+    def __init__(self, source: ExerciseProvider, clocks: Clocks) -> None:
+        super().__init__(source, read_only=False, replay=False, clocks=clocks)
         self.exercise = source
         self.goes_on = False
         """Whether the next drive was asked for."""
@@ -104,9 +104,9 @@ class DrillScreen(WatchScreen):
 class DrillApp(WatchApp):
     """The watch app over one drive of an exercise."""
 
-    def __init__(self, source: ExerciseProvider) -> None:
+    def __init__(self, source: ExerciseProvider, clocks: Clocks = Clocks()) -> None:  # noqa: B008 - frozen
         super().__init__(source)
-        self.watch_screen = self.drill_screen = DrillScreen(source)
+        self.watch_screen = self.drill_screen = DrillScreen(source, clocks)
 
 
 def run_drive(source: ExerciseProvider) -> tuple[int, bool]:
