@@ -51,8 +51,8 @@ def call(*arguments: str) -> Called:
 
 
 def demo(records: Path, scenario: str = "clean", seed: int = 1, speed: float = 30.0) -> dict[str, Any]:
-    """What `demo --headless --json` prints for a scenario."""
-    done = run(
+    """What `demo --headless --json` prints for a scenario; its simulator and recorder are processes of their own."""
+    done = call(
         *("demo", "--headless", "--json", "--scenario", scenario, "--seed", str(seed)),
         *("--speed", str(speed), "--records", str(records)),
     )

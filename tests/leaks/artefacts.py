@@ -52,7 +52,7 @@ from monitor.replay.series import series_about
 from monitor.replay.table import write_table
 from monitor.reports.closeout.closeout import close_out
 from monitor.reports.closeout.text import markdown
-from monitor.reports.export.drives import read_whole
+from monitor.reports.export.drives import WholeRun, read_whole
 from monitor.reports.export.export import ExportPlan, Form, export_records
 from monitor.reports.notebook import open_run
 from monitor.reports.page.run_page import run_page
@@ -119,7 +119,7 @@ def of_run(path: Path, fire_t: float) -> Features:
     found |= of_value("coder", cases(whole.session.study, whole.session.trials()))
     made = MapMaking(path).run()
     found |= _explained(path, made, fire_t)
-    found |= _notebook(path)
+    found |= _notebook(whole)
     found |= _live(path, fire_t)
     found |= of_text("page", run_page(whole))
     found |= _beside(path, ReadRun(made, Playback(made)))
@@ -174,12 +174,13 @@ def _explained(path: Path, made: RecordMap, fire_t: float) -> Features:
     return found | of_value("table marks", stretch.marks)
 
 
-def _notebook(path: Path) -> Features:
-    with warnings.catch_warnings():
+def _notebook(whole: WholeRun) -> Features:
+    """The record as a notebook opens it; it is the one that was judged already."""
+    with warnings.catch_warnings(), patch("monitor.reports.notebook.read_whole", lambda *asked, **more: whole):
         warnings.simplefilter("ignore")
-        run = open_run(path)
-    found = of_value("notebook trials", run.trials) | of_value("notebook markers", run.markers)
-    return found | of_value("notebook notes", run.notes) | of_value("notebook frames", dict(run.frames()))
+        run = open_run(whole.path)
+        found = of_value("notebook trials", run.trials) | of_value("notebook markers", run.markers)
+        return found | of_value("notebook notes", run.notes) | of_value("notebook frames", dict(run.frames()))
 
 
 def _live(path: Path, fire_t: float) -> Features:

@@ -9,8 +9,9 @@ from __future__ import annotations
 
 import os
 import shutil
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
+from importlib.metadata import MetadataPathFinder
 from pathlib import Path
 from typing import Any, TypeVar
 
@@ -33,6 +34,14 @@ from tests.record.os_faults import HOWS, Faults, How, Outcome, here
 
 pytestmark = pytest.mark.filterwarnings("ignore::pytest.PytestUnraisableExceptionWarning")
 """A reader that is thrown away closes its file, and that call goes wrong in its turn."""
+
+
+@pytest.fixture(autouse=True)
+def _packages_are_looked_for_anew() -> Iterator[None]:
+    """A record states the program's version: a folder of packages that could not be listed then is taken for empty."""
+    yield
+    MetadataPathFinder().invalidate_caches()
+
 
 NAME = "Q01-20250615T145320Z-0aaa.run"
 DECOYS = {"note.txt": b"of the facility", "part-0001.twr": b"not a part", "summary.cache": b"{}"}

@@ -6,6 +6,8 @@ import os
 import random
 import resource
 import signal
+from functools import partial
+from itertools import pairwise
 from pathlib import Path
 
 import pytest
@@ -236,11 +238,12 @@ def test_memory_and_descriptors_stay_flat_over_a_day_of_messages(house: House, t
         follower.entries.clear()
         return follower.client.status().messages >= count
 
-    follower.until(lambda: taken(45_000), "45,000 messages", 60)
-    bytes_before, descriptors_before = held()
-    follower.until(lambda: taken(100_000), "100,000 messages", 120)
-    bytes_after, descriptors_after = held()
-    assert descriptors_after == descriptors_before
-    assert bytes_after - bytes_before < 4 << 20
+    seen = []
+    for count in (45_000, 72_500, 100_000):
+        follower.until(partial(taken, count), f"{count} messages", 120)
+        seen.append(held())
+    assert len({descriptors for _, descriptors in seen}) == 1
+    # what grows with the messages grows in both stretches; what waits for a busy processor is there in one
+    assert min(later - earlier for (earlier, _), (later, _) in pairwise(seen)) < 2 << 20, seen
     follower.until(lambda: follower.client.status().synced >= 100_000, "the sync")
     assert follower.client.left_out == 0
