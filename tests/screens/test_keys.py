@@ -17,6 +17,7 @@ from monitor.following.building import reasons_of
 from monitor.following.view import RecorderView
 from monitor.judging.case.trial import Finding, Retraction
 from monitor.screens.dialogs.asking import NoteSheet
+from monitor.screens.dialogs.card import CardSheet
 from monitor.screens.keymap import KEYS, keys_for
 from monitor.screens.panel import Panel
 from monitor.screens.watch.app import WatchApp
@@ -262,6 +263,20 @@ async def test_without_a_trial_the_keys_say_so(make_app: MakeApp, key: str) -> N
         await pilot.press(key)
         assert "no trial yet" in shown(app, "now")
         assert uncovered(app)
+
+
+async def test_while_somebody_drives_the_card_says_what_a_loss_means_for_the_drive(make_app: MakeApp) -> None:
+    lost = "gate-brake is lost; it cannot be rerun here; drive on, side-gust still counts."
+    view = replace(kit.states()["invalid"], lost_words=(("1/gate-brake/1", lost),))
+    ended = replace(view, feed=replace(view.feed, state="ended"))
+    for now, said in ((view, lost), (ended, view.trials[0].what_now)):
+        app = make_app(kit.FakeSource(now))
+        async with app.run_test(size=(120, 36)) as pilot:
+            await kit.until_it_stands(pilot)
+            await pilot.press("t")
+            await kit.until_it_stands(pilot)
+            assert isinstance(app.screen, CardSheet)
+            assert app.screen.trial.what_now == said
 
 
 async def test_the_trial_card_has_everything_and_follows_its_trial(make_app: MakeApp) -> None:

@@ -7,7 +7,7 @@ from dataclasses import replace
 from textual.binding import Binding
 
 from monitor.following.heading.table import headings
-from monitor.following.heading.trials import said_of, unseen
+from monitor.following.heading.trials import said_of, trial_now, unseen
 from monitor.following.words import clock
 from monitor.judging.case.trial import Note, Trial
 from monitor.screens.dialogs.asking import ComfortSheet, EyesSheet, LeaveSheet, NoteSheet, RevealSheet
@@ -125,7 +125,7 @@ class WatchScreen(Moving):
 
     def _open_card(self, trial_id: str) -> None:
         card = CardSheet(
-            lambda: self.trials,
+            lambda: tuple(replace(one, what_now=self._what_now(one)) for one in self.trials),
             lambda: self.latest.responses,
             may_rule=not self.read_only,
             may_reveal=not (self.read_only or self.replay),
@@ -139,6 +139,11 @@ class WatchScreen(Moving):
                 self._reveal(card.trial)
 
         self.app.push_screen(card, closed)
+
+    def _what_now(self, trial: Trial) -> str:
+        """While somebody drives what a trial means for the drive; replacing it is a matter of close-out."""
+        is_over = self.replay or self.latest.feed.state == "ended"
+        return trial.what_now if is_over else trial_now(trial, self.latest)
 
     def _reveal(self, trial: Trial) -> None:
         moment = self.moment()
