@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import math
 import shutil
 from collections.abc import Callable
@@ -10,6 +11,7 @@ from dataclasses import replace
 from io import StringIO
 from pathlib import Path
 
+import pyarrow.parquet as pq
 import pytest
 
 from monitor.commands.main import main
@@ -83,8 +85,16 @@ def told_of(record: Path, out: Path) -> Features:
         files = sorted(path for path in (out / form).rglob("*") if path.is_file())
         found |= of_text(f"{form}, files", "\n".join(str(path.relative_to(out)) for path in files))
         for path in files:
-            found |= of_text(f"{form}, {path.name}", path.read_bytes().decode("latin-1"))
+            found |= of_text(f"{form}, {path.name}", text_of(path))
     return found
+
+
+def text_of(path: Path) -> str:
+    """What a file says: of a table of columns its rows and what its schema says, since its bytes are packed."""
+    if path.suffix != ".parquet":
+        return path.read_text(encoding="utf-8")
+    table = pq.read_table(path)
+    return f"{table.schema.to_string(truncate_metadata=False)}\n{json.dumps(table.to_pylist(), default=str)}"
 
 
 @pytest.mark.slow
