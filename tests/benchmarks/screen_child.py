@@ -30,7 +30,7 @@ VIEW_EVERY_S = 0.1
 
 
 class Scripted:
-    """Views of a record's end, again and again with another revision, and a verdict that turns."""
+    """Views of a record after its first trial, again and again with another revision, and a verdict that turns."""
 
     def __init__(self, view: LiveView, told_fd: int) -> None:
         self._view = view
@@ -57,7 +57,8 @@ class Scripted:
 
     def _turn(self, revision: int) -> None:
         self._turns += 1
-        words = f"turn-{self._turns}-of-it"
+        # no letter stands where it stood before: a screen writes only what has changed
+        words = chr(ord("a") + self._turns % 26) * 10
         trials: tuple[Trial, ...] = self._view.trials[:-1]
         last = self._view.trials[-1]
         verdict: Verdict = "invalid" if self._turns % 2 else "undecided"
@@ -82,10 +83,13 @@ class Scripted:
 def main(record: Path, told_fd: int) -> None:
     reading = RecordReading(record)
     session = Session(parse_study(reading.opening.study_text, str(record)), reading.opening)
-    for entries in reading.blocks():
-        session.take(entries)
+    entries = [one for block in reading.blocks() for one in block]
+    for first in range(0, len(entries), 60):
+        session.take(entries[first : first + 60])
+        if any(one.stage == "final" for one in session.trials()):
+            break  # the drive goes on: once it has ended, a verdict heads no screen of 24 rows
     view = build_view(session, record="r", recorder=RecorderView("recording", 400.0, 0, ""), age_s=0.0, revision=1)
-    WatchApp(Scripted(view, told_fd)).run()
+    WatchApp(Scripted(replace(view, trials=view.trials[:1]), told_fd)).run()
 
 
 if __name__ == "__main__":
