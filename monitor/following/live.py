@@ -8,6 +8,7 @@ from __future__ import annotations
 import os
 import time
 import uuid
+from collections import defaultdict
 from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
@@ -22,7 +23,7 @@ from monitor.following.building import build_view, with_trials
 from monitor.following.coming.channels import ChannelWatch
 from monitor.following.day import limit_now
 from monitor.following.keeping import Keeping
-from monitor.following.preflight import preflight
+from monitor.following.preflight import Watches, preflight
 from monitor.following.recorder_watch import RecorderWatch
 from monitor.following.reorder_buffer import Holding, is_frame
 from monitor.following.status_stream import StatusStream, WriterWatch
@@ -42,7 +43,7 @@ TAKE_AT_ONCE = 512
 BEHIND_S = 0.5
 """Frames that are recorded and not judged: from so many seconds of them on, the screen says that it is behind."""
 
-PREFLIGHT_EVERY_S = 1.0
+PREFLIGHT_EVERY_S, PREFLIGHT_OVER_EVERY_S = 1.0, 5.0
 REHEARSAL_EVERY_S = 30.0
 REMIND_EVERY_S = 1.0
 
@@ -83,6 +84,7 @@ class Following:
         """Whether a trial's stage or verdict has changed since this was last set to False."""
         self._checked: PreflightView | None = None
         self._checked_at = 0.0
+        self._channels_before: Watches = defaultdict(ChannelWatch)
         self._rehearsal: dict[str, Any] | None = None
         self._rehearsal_at = float("-inf")
         self._reminds = restart is not None
@@ -204,13 +206,14 @@ class Following:
         return None if self.session is None else with_trials(view, self.session, revision)
 
     def _preflight(self, session: Session, view: LiveView) -> PreflightView:
-        """The preflight, made anew once a second; the kept rehearsals are looked at twice a minute."""
+        """The preflight, made anew once a second until a trigger is near; rehearsals are looked at twice a minute."""
         now = time.monotonic()
         if now - self._rehearsal_at > REHEARSAL_EVERY_S:
             self._rehearsal = latest_page(self.record.parent, session.study.name)
             self._rehearsal_at = now
-        if self._checked is None or now - self._checked_at > PREFLIGHT_EVERY_S:
-            self._checked = preflight(session, view, self._rehearsal, time.time())
+        every_s = PREFLIGHT_OVER_EVERY_S if self._checked is not None and self._checked.over else PREFLIGHT_EVERY_S
+        if self._checked is None or now - self._checked_at > every_s:
+            self._checked = preflight(session, view, self._rehearsal, time.time(), self._channels_before)
             self._checked_at = now
         return self._checked
 

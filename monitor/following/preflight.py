@@ -5,6 +5,7 @@ What is not met says NOT YET; what cannot be told ("not said", "no rehearsal tod
 
 from __future__ import annotations
 
+from collections import defaultdict
 from collections.abc import Iterable, Iterator
 from dataclasses import replace
 from typing import Any
@@ -34,13 +35,27 @@ DISK_LEAST_MIN = 60.0
 NEAR_S = 15.0
 """A trigger that is due in less than this wants the whole screen; from then on the heading carries what is not met."""
 
+Watches = defaultdict[str, ChannelWatch]
+"""What was last found of the channels, by trigger."""
 
-def preflight(session: Session, view: LiveView, rehearsal: dict[str, Any] | None, wall: float) -> PreflightView:
-    """The preflight now. `rehearsal`: the newest kept page of the study; `wall`: seconds since 1970."""
+CHECKED_FIRST_S, CHECKED_EVERY_S = 10.0, 5.0
+"""Channels are held against each other once a second while a drive begins, then so often: it costs as much for each
+trigger as all that is drawn."""
+
+
+def preflight(
+    session: Session,
+    view: LiveView,
+    rehearsal: dict[str, Any] | None,
+    wall: float,
+    watches: Watches | None = None,
+) -> PreflightView:
+    """The preflight now. `rehearsal`: the newest kept page of the study; `wall`: seconds since 1970; `watches`: what
+    was found of the channels before, which is kept here."""
     lines = (
         *_answered(session, view, _told(session)),
         *_feed(session, view),
-        *_checks(session),
+        *_checks(session, defaultdict(ChannelWatch) if watches is None else watches),
         *_sources(session, view),
         *_exposures(session),
         _disk(view),
@@ -148,12 +163,14 @@ def _feed(session: Session, view: LiveView) -> Iterator[PreflightLine]:
     yield PreflightLine("frames", "none lost", lost, "undecided" if feed.lost else "met")
 
 
-def _checks(session: Session) -> Iterator[PreflightLine]:
+def _checks(session: Session, watches: Watches) -> Iterator[PreflightLine]:
     """By what else in the feed each condition can be checked, and what already disagrees."""
     drive = session.current
     if drive is None or drive.log.ended or not drive.log.blocks:
         return
-    found = [ChannelWatch(0.0).look(session.occasion(drive, name, 1)) for name in drive.watches]
+    begins = float(drive.log.newest_t - drive.log.blocks[0].frames.t[0]) < CHECKED_FIRST_S
+    every_s = 0.0 if begins else CHECKED_EVERY_S
+    found = [watches[name].look(session.occasion(drive, name, 1), every_s) for name in drive.watches]
     doubts = list(dict.fromkeys(one.sentence for ahead in found for one in ahead.doubts))
     for sentence in doubts:
         yield PreflightLine("evidence", "no doubt", sentence, "not met")

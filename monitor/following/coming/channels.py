@@ -7,10 +7,10 @@ Holding all channels against each other costs as much as drawing several screens
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from monitor.following.coming.view import Doubt
-from monitor.judging.case.case import Case
+from monitor.judging.case.case import Case, trial_window
 from monitor.judging.case.conditions import judge_condition, window_of
 from monitor.judging.case.received import ReceivedMarker
 from monitor.judging.case.trial import Finding
@@ -18,6 +18,7 @@ from monitor.judging.evidence.weighing import Weighed, weigh
 from monitor.judging.occasion import Occasion
 from monitor.judging.rules.before import judge_before
 from monitor.judging.rules.disagreement import judge_disagreement
+from monitor.judging.rules.feedhealth import judge_feed
 from monitor.judging.rules.signals import judge_signals
 from monitor.judging.settled import Settled
 from monitor.judging.verdict import leave_open
@@ -36,6 +37,8 @@ class ChannelDoubts:
     """Conditions on the time before the fire that nothing else in the feed can check."""
     is_checked: bool = False
     """Whether any condition could be looked at."""
+    pace: tuple[Finding, ...] = ()
+    """That simulated time runs too slow or too fast."""
 
 
 class ChannelWatch:
@@ -47,14 +50,16 @@ class ChannelWatch:
         self._found = ChannelDoubts()
         self._of: tuple[str, float] | None = None
 
-    def look(self, occasion: Occasion) -> ChannelDoubts:
-        """What is known of the channels before a trial; at most a second old."""
+    def look(self, occasion: Occasion, every_s: float | None = None) -> ChannelDoubts:
+        """What is known of the channels before a trial; at most a second old, or `every_s`."""
         newest_t = float(occasion.drive.newest_t)
-        t = newest_t - (newest_t % self._every_s if self._every_s else 0.0)
+        every_s = self._every_s if every_s is None else every_s
+        t = newest_t - (newest_t % every_s if every_s else 0.0)
         of = occasion.id, t
         if of != self._of:
             self._of = of
             self._found = _look(case_at(occasion, t - newest_t))
+            self._found = replace(self._found, pace=_about_the_pace(occasion))
         return self._found
 
 
@@ -67,6 +72,15 @@ def case_at(occasion: Occasion, ahead_s: float) -> Case:
 def as_doubt(finding: Finding, conditions: tuple[str, ...], *, at_once: bool = False, answered: str = "") -> Doubt:
     """A finding that the coming trial will have."""
     return Doubt(finding.code, finding.sentence, conditions, finding.severity, at_once, answered)
+
+
+def _about_the_pace(coming: Occasion) -> tuple[Finding, ...]:
+    """Whether simulated time would have run too slow or too fast for a trial that was over now: who does nothing about
+    it will have the next one at that pace as well. Asked before the trial's own window has begun."""
+    case = case_at(coming, -trial_window(coming.trigger)[1])
+    if case.stretch is None:
+        return ()
+    return tuple(one for one in judge_feed(case, hazard_came=True) if one.code == "slow-motion")
 
 
 def _look(case: Case) -> ChannelDoubts:

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from monitor.following.coming.channels import ChannelWatch, as_doubt, case_at
 from monitor.following.coming.view import Doubt
-from monitor.judging.case.case import Case, trial_window
+from monitor.judging.case.case import Case
 from monitor.judging.case.stretch import cut_stretch
 from monitor.judging.case.trial import Finding
 from monitor.judging.entered.operator import OperatorLog
@@ -40,7 +40,7 @@ def doubts_before(
         return found
     told = channels.look(coming)
     if seconds_left is not None:
-        about = _about_the_feed(case) or _about_the_pace(coming)
+        about = _about_the_feed(case) or told.pace
         found += tuple(as_doubt(one, ()) for one in about if one.severity != "note")
         found += tuple(as_doubt(one, ()) for one in _braking_unsure(case, told.unbelieved))
     return found + told.doubts
@@ -81,15 +81,6 @@ def _about_the_feed(case: Case) -> list[Finding]:
         *collided_before(case),
         *judge_sources(case, evidence_of(case)),
     ]
-
-
-def _about_the_pace(coming: Occasion) -> list[Finding]:
-    """Whether simulated time would have run too slow or too fast for a trial that was over now: who does nothing about
-    it will have the next one at that pace as well. Asked before the trial's own window has begun."""
-    case = case_at(coming, -trial_window(coming.trigger)[1])
-    if case.stretch is None:
-        return []
-    return [one for one in judge_feed(case, hazard_came=True) if one.code == "slow-motion"]
 
 
 def _braking_unsure(case: Case, unbelieved: frozenset[str]) -> list[Finding]:
