@@ -17,6 +17,7 @@ from typing import Any
 
 from monitor.errors import WitnessError
 from monitor.following.building import STALE_S
+from monitor.following.heading.table import headings
 from monitor.following.live import BEHIND_S, Following
 from monitor.following.view import LiveView
 from monitor.judging.entered.rulings import refused_entry
@@ -73,7 +74,8 @@ class LiveProvider:
         return replace(view, feed=feed)
 
     def when_turned(self, wake: Callable[[], None]) -> None:
-        """`wake` is called, in the following's thread, when a view with another verdict is there."""
+        """`wake` is called, in the following's thread, when a view with another verdict, or with another word at its
+        head, is there: what is known must not wait for the screen's next drawing."""
         self._wake = wake
 
     def post(self, fields: dict[str, Any]) -> str:
@@ -109,7 +111,7 @@ class LiveProvider:
 
     def _run(self) -> None:
         following = None
-        revision, changed = 0, False
+        revision, changed, word = 0, False, ""
         try:
             following = self._following = self._make()
             following.enters_shown = False
@@ -136,7 +138,8 @@ class LiveProvider:
                 if view is not None:
                     following.tell(view)
                     self._view, self._view_at = view, time.monotonic()
-                    if turned:
+                    word, was = headings(view)[0][1].word, word
+                    if turned or word != was:
                         self._wake()
                     self._ready.set()
             self._flush(following)

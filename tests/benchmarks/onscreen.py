@@ -14,6 +14,7 @@ import signal
 import subprocess
 import tempfile
 import time
+from collections.abc import Callable
 from pathlib import Path
 
 from monitor.following.building import build_view
@@ -33,6 +34,8 @@ SIZES = ((80, 24), (120, 36), (200, 60))
 SCENARIOS = ("gap-too-long", "drifting")
 BEFORE = ("READY", "HOLD", "LOSING", "LET IT RUN", "NOT YET", "LATER")
 LASTS_NS = 333_000_000
+COARSE = 15
+"""Messages from one that is looked at first to the next: a quarter of a second at 60 Hz."""
 GIVE_UP_S = 3.0
 RECORDING = RecorderView("recording", 400.0, 0, "")
 
@@ -77,21 +80,31 @@ def _of_a_drive(scenario: str, columns: int, rows: int) -> list[tuple[str, float
 
 def _known(record: Path) -> list[tuple[str, int]]:
     """Each word before a fire that lasted, and when the message came in from which it could be known."""
-    reading = RecordReading(record)
-    session = Session(parse_study(reading.opening.study_text, str(record)), reading.opening)
-    channels = ChannelWatch(every_s=0.0)
+    coarse = _said(record, lambda at: at % COARSE == 0)
+    # a word that lasts a third of a second stands at one of these; from which message on is looked at by each between
+    turns = {at for (at, _, word), (_, _, before) in zip(coarse[1:], coarse, strict=False) if word != before}
+    fine = _said(record, lambda at: -at % COARSE + at in turns or at in turns)
     said: list[tuple[str, int]] = []
-    for entry in (entry for block in reading.blocks() for entry in block):
-        session.take([entry])
-        if entry.kind is not EntryKind.MESSAGE:
-            continue
-        view = build_view(session, record="r", recorder=RECORDING, age_s=0.0, revision=1, channels=channels)
-        word = headings(view)[0][1].word
+    for _, at_ns, word in sorted({*coarse, *fine}):
         if not said or said[-1][0] != word:
-            said.append((word, entry.monotonic_ns))
+            said.append((word, at_ns))
     ends = [at_ns for _, at_ns in said[1:]]
     lasting = [(word, at_ns) for (word, at_ns), end in zip(said, ends, strict=False) if end - at_ns >= LASTS_NS]
     return [(word, at_ns) for place, (word, at_ns) in enumerate(lasting) if place > 1 and word in BEFORE]
+
+
+def _said(record: Path, is_asked: Callable[[int], bool]) -> list[tuple[int, int, str]]:
+    """Number, receipt and the heading's word as of each message that is asked about."""
+    reading = RecordReading(record)
+    session = Session(parse_study(reading.opening.study_text, str(record)), reading.opening)
+    channels = ChannelWatch(every_s=0.0)
+    said = []
+    for entry in (entry for block in reading.blocks() for entry in block):
+        session.take([entry])
+        if entry.kind is EntryKind.MESSAGE and is_asked(entry.number):
+            view = build_view(session, record="r", recorder=RECORDING, age_s=0.0, revision=1, channels=channels)
+            said.append((entry.number, entry.monotonic_ns, headings(view)[0][1].word))
+    return said
 
 
 def _seconds(terminal: Terminal, word: str, since_ns: int) -> float:
