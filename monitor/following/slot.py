@@ -26,6 +26,9 @@ from monitor.record.clock import SYSTEM_CLOCK
 VIEW_EVERY_S = 0.2
 """A view is made at most this often, but for one with another verdict: five a second, what the screen draws."""
 
+AFTER_JUDGING, OTHERWISE = 0.75, 1.5
+"""Of that time a view stands where something was judged since, and where nothing was."""
+
 THIN_EVERY_S = 0.5
 """While more comes in than is judged, views are made this seldom, so that judging catches up."""
 
@@ -123,7 +126,9 @@ class LiveProvider:
                     with suppress(WitnessError):  # it does not answer, which the screen says
                         self._asked.get_nowait()(following)
                 every_s = THIN_EVERY_S if following.behind_s > BEHIND_S else VIEW_EVERY_S
-                recent = time.monotonic() - self._view_at < every_s and self._view is not None
+                # what was judged just now is shown at once: frames are held back for as long as a view stands
+                stands_s = (AFTER_JUDGING if changed else OTHERWISE) * every_s
+                recent = time.monotonic() - self._view_at < stands_s and self._view is not None
                 if recent and not following.turned:
                     continue
                 revision, changed = revision + changed, False
@@ -134,10 +139,12 @@ class LiveProvider:
                     self._wake()
                     changed = True
                     continue  # the rest of the view can wait until the screen has drawn the verdict
+                # from its begin on: what is judged next must not wait for the time that this one takes
+                self._view_at = time.monotonic()
                 view = following.view(revision)
                 if view is not None:
                     following.tell(view)
-                    self._view, self._view_at = view, time.monotonic()
+                    self._view = view
                     word, was = headings(view)[0][1].word, word
                     if turned or word != was:
                         self._wake()
