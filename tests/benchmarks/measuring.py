@@ -52,13 +52,6 @@ class Figure:
         words = f"{self.name:<62} {self.median:>9.3g} {self.unit:<8} {spread:<22} {self.budget:<8} {kept}"
         return f"{words.rstrip()}{'   ' + self.remark if self.remark else ''}"
 
-    def row(self) -> str:
-        """The same as a row of a table."""
-        spread = f" ({min(self.values):.3g} … {max(self.values):.3g})" if len(self.values) > 1 else ""
-        kept = {None: "", True: "kept", False: "**not kept**"}[self.met]
-        remark = f" ({self.remark})" if self.remark else ""
-        return f"| {self.name}{remark} | {self.budget} | {self.median:.3g} {self.unit}{spread} | {kept} |"
-
 
 @dataclass(slots=True)
 class Ratio:

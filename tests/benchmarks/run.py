@@ -13,6 +13,7 @@ import datetime
 import importlib
 import json
 import sys
+from itertools import chain
 from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))  # where it is run as a script and not by `-m`
@@ -44,20 +45,22 @@ NAMES = {
 
 
 FIGURES = Path(__file__).with_name("FIGURES.md")
+HEAD = """# What it costs
+
+Written by `tests/benchmarks/run.py [NAME …] --write`, each part when it was last measured: the median, in brackets
+least and greatest, what is asked, and whether that is kept.
+"""
 
 
-def page(told: dict[str, str], figures: list[Figure]) -> str:
-    """All figures as one table, with what was asked and what is not kept."""
-    lines = [
-        "# What it costs",
-        "",
-        "Written by `tests/benchmarks/run.py --write`; medians, in brackets least and greatest.",
-        "",
-    ]
-    lines += [f"- {word}: {value}" for word, value in told.items()]
-    lines += ["", "| what | asked | measured | |", "| --- | --- | --- | --- |"]
-    lines += [one.row() for one in figures]
-    return "\n".join(lines) + "\n"
+def page(known: str, told: dict[str, str], figures: dict[str, list[Figure]]) -> str:
+    """The page of figures: those of this run in the place of what was known of the same benchmarks."""
+    sections = {text.split(":", 1)[0]: text.strip() for text in known.split("\n## ")[1:]}
+    for name, found in figures.items():
+        words = "; ".join(f"{word} {value}" for word, value in told.items())
+        lines = "\n".join(one.line() for one in found)
+        sections[name] = f"{name}: {NAMES[name]}\n\n{words}\n\n```\n{lines}\n```"
+    ordered = [f"\n## {sections[name]}\n" for name in NAMES if name in sections]
+    return "\n".join([HEAD, *ordered])
 
 
 def main() -> int:
@@ -66,7 +69,9 @@ def main() -> int:
     parser.add_argument("--rounds", type=int, default=5, metavar="N", help="rounds of each figure (default: 5)")
     parser.add_argument("--hours", type=float, metavar="H", help="of the drive of `memory` (default: 1.5)")
     parser.add_argument("--json", action="store_true", help="one JSON document on standard output")
-    parser.add_argument("--write", action="store_true", help=f"write {FIGURES.name} beside this file, whole")
+    parser.add_argument(
+        "--write", action="store_true", help=f"write what was measured into {FIGURES.name} beside this file"
+    )
     options = parser.parse_args()
     unknown = [name for name in options.name if name not in NAMES]
     if unknown:
@@ -79,19 +84,21 @@ def main() -> int:
     if not options.json:
         for word, value in told.items():
             print(f"{word}: {value}")
-    found: list[Figure] = []
+    found: dict[str, list[Figure]] = {}
     for name in options.name or NAMES:
         if not options.json:
             print(f"\n{name}: {NAMES[name]}", flush=True)
         more = {"hours": options.hours} if name == "memory" and options.hours else {}
+        found[name] = []
         for figure in importlib.import_module(f"tests.benchmarks.{name}").measure(options.rounds, **more):
-            found.append(figure)
+            found[name].append(figure)
             if not options.json:
                 print(f"  {figure.line()}", flush=True)
     if options.write:
-        FIGURES.write_text(page(told, found), encoding="utf-8")
+        known = FIGURES.read_text(encoding="utf-8") if FIGURES.exists() else ""
+        FIGURES.write_text(page(known, told, found), encoding="utf-8")
     if options.json:
-        figures = [{**dataclasses.asdict(one), "median": one.median, "kept": one.met} for one in found]
+        figures = [{**dataclasses.asdict(one), "median": one.median, "kept": one.met} for one in chain(*found.values())]
         print(json.dumps({**told, "figures": figures}, indent=2))
     return 0
 
