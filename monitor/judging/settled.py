@@ -78,7 +78,8 @@ class Settled:
             seen = case.passed(window_of(condition)[1], MARKER_DELAY_S)
         else:
             seen = case.over or case.now_t >= case.fired_at + seen_after_s(condition, case.drive.period_s)
-        if not seen:
+        # a marker may come before its frames, and what a value is held against goes up to the fire
+        if not (seen and self.has_seen(case)):
             # no word that evidence may take back
             return Weighed(replace(result, open=True))
         until_t = case.fired_at + max(window_of(condition)[1], 0.0)

@@ -8,11 +8,16 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
+from dataclasses import replace
 from typing import Any
 
 import pytest
 
+from monitor.following.coming.channels import case_at
 from monitor.judging.case.trial import Trial
+from monitor.judging.evidence.inputs import inputs_of, is_scaled
+from monitor.judging.settled import cut_bodies
+from monitor.study.terms import Measure
 from tests.judging.hand import FIRE_T, SPEED, STUDY, HandDrive, first_trial, found_codes, judged, study_of
 
 BEFORE = STUDY.replace("[trigger.hazard]", "[trigger.before]\n[trigger.hazard]")
@@ -304,3 +309,32 @@ def test_invalid_is_not_said_before_its_evidence_has_been_looked_at() -> None:
         session.take([entry])
         said += [one.verdict for one in session.trials()]
     assert "invalid" not in said
+
+
+SHORT_S, SHORT_FROM_T = 2.0, 20.0
+
+
+@pytest.mark.parametrize(("who", "share"), [("van", 0.97), ("van", 1.04), ("own", 0.95)])
+def test_whose_station_came_apart_all_along_is_asked_of_that_body(who: str, share: float) -> None:
+    """Of the van's scaled station the own car, whose station is right, knows nothing."""
+    begin_m = {"own": 100.0, "van": 100.0 + 30.0 + 4.5}[who]
+    fault: dict[str, Any] = {who: lambda t: {"station": share * (begin_m + SPEED * t)}}
+    session = judged(HandDrive(fire_t=None, ends=False, end_t=24.0, van_decel=calm, markers=[], **fault))
+    drive = session.drives[0]
+    case = case_at(session.occasion(drive, "gate-brake", 1), 0.0)
+    bodies = cut_bodies(case, "lead", case.fired_at)
+    assert bodies is not None
+    inputs = inputs_of(Measure("pair", "distance_gap", "lead", "m"), bodies, case.fired_at - 1.0, case.fired_at)
+    assert inputs is not None
+    told = [one for one in inputs.others["gap"] if one.disagrees and one.telling and one.telling.channel == "station"]
+    drifts = (share - 1.0) * SPEED * 0.75 * SHORT_S
+    change = drifts if told[0].telling is not None and told[0].telling.change * drifts > 0.0 else -drifts
+    assert {one.whose for one in told} == {"lead" if who == "van" else ""}
+    assert all(is_scaled(one, bodies) for one in told)
+    # a window that is short enough to have another one before it in the run-up, and drifted by as much
+    short = [
+        replace(one, telling=replace(one.telling, seconds=SHORT_S, from_t=SHORT_FROM_T, change=change))
+        for one in told
+        if one.telling
+    ]
+    assert all(is_scaled(one, bodies) for one in short)

@@ -343,3 +343,34 @@ def test_what_comes_after_a_trial_is_final_changes_nothing_of_it() -> None:
     (late,) = json.loads(trials_of([list(entries_named("trigger very late"))], STUDY))
     assert (late["fired_at"], late["timing"]["result"], late["verdict"]) == (FIRE_T, "on time", "valid")
     assert [one["code"] for one in late["findings"]] == ["marker-late"]
+
+
+AHEAD_OF_FRAMES = 24
+"""Messages at 60 Hz: a marker that is on the wire 0.4 s before the frames of its own time."""
+
+
+@pytest.mark.parametrize("fault_from_t", [FIRE_T - 0.3, FIRE_T - 2.0])
+def test_a_marker_that_comes_before_its_frames_is_judged_the_same_in_any_cut(fault_from_t: float) -> None:
+    """A condition whose window ends before the fire has been seen by then; what it is held against has not."""
+    text = STUDY.replace(
+        "[trigger.alert]",
+        '[[trigger.condition]]\nname = "speed before"\nmeasure = "speed"\nduring = [-3.0, -0.5]\n'
+        "at_least = 18.0\nat_most = 22.0\n[trigger.alert]",
+        1,
+    )
+    study = study_of(text)
+    drive = HandDrive(own=lambda t: {"speed": 1.2 * SPEED} if t > fault_from_t else {}, end_t=18.0)
+    payloads = [entry for entry in entries_of(drive) if entry.kind is not EntryKind.OPENING]
+    at = next(place for place, one in enumerate(payloads) if b"gate-brake" in one.payload and b"marker" in one.payload)
+    payloads.insert(at - AHEAD_OF_FRAMES, payloads.pop(at))
+    entries = [
+        Entry(one.kind, number, one.monotonic_ns, one.wall_ns, one.payload) for number, one in enumerate(payloads, 2)
+    ]
+    told = []
+    for size in (1, 7, len(entries)):
+        session = Session(study, opening_of(study))
+        for first in range(0, len(entries), size):
+            session.take(entries[first : first + size])
+            session.trials()
+        told.append([trial_json(one) for one in session.trials()])
+    assert told[0] == told[1] == told[2]

@@ -246,7 +246,7 @@ def _gap_accounts(bodies: Bodies, from_t: float, to_t: float) -> tuple[Account, 
             base = np.zeros(len(stretch.t)) if channel == "place" else _spread(bodies, body, channel)
             shift = sign * direction_of(body) * (one.estimate.value - base)
             # from where it has been counting is as wrong as how it goes on, and nothing else tells it
-            anything = one.disagrees and not directly and is_scaled(one, body)
+            anything = one.disagrees and not directly and is_scaled(one, bodies)
             estimate = Estimate(bodies.pair.gap + shift, one.estimate.off)
             if anything:
                 half_m = np.full(len(shift), 0.5 * FURTHEST_M)
@@ -262,11 +262,12 @@ DRIFTED = 0.5
 """A channel that came apart by this share as much just before had been wrong before: a step is over after its frame."""
 
 
-def is_scaled(one: Account, body: Body) -> bool:
+def is_scaled(one: Account, bodies: Bodies) -> bool:
     """Whether two ways along the road came apart as much just before the window that tells so, or nothing is known of
     that: from where the one of them has been counting is then as wrong as how it goes on."""
-    telling = one.telling
+    telling, body = one.telling, bodies.other if one.whose else bodies.own
     assert telling is not None
+    assert body is not None
     pair = next((each for each in PAIRS if each.name == telling.pair), None)
     closed = None if pair is None else close(body, pair)
     if telling.unit != "m" or closed is None:

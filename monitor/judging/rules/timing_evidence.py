@@ -37,7 +37,7 @@ def timing_contradicted(case: Case, timing: Timing, bodies: Bodies) -> Finding |
             for one in (*accounts, *_by_gap(case, term, bodies)):
                 if not one.disagrees:
                     continue
-                if timing.expected_at is None or is_scaled(one, bodies.own):
+                if timing.expected_at is None or is_scaled(one, bodies):
                     # where it would have begun to hold cannot be rebuilt: what it begins from is as doubtful
                     return case.finding("channels-disagree", _unsure(case, term, timing, one.by), case.fired_at)
                 begins = _by(inputs.of({**inputs.published, name: one.estimate}), bodies, term)
