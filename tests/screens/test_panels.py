@@ -7,6 +7,7 @@ from functools import partial
 
 import numpy as np
 import pytest
+from rich.cells import cell_len
 
 from monitor.following.coming.view import OutlookRow
 from monitor.following.view import LiveView, RecorderView, StripView, TimelineMark, TransportView
@@ -387,6 +388,18 @@ def test_trials_and_notes_stand_beside_the_ladder() -> None:
     assert "╳ invalid   gate-brake" in text
     assert "3:24.2" in text
     assert "yawns" in text
+
+
+@pytest.mark.parametrize("message", ["no note entered", "emergency stop used at 0:42.0: saving"])
+def test_what_a_key_did_cuts_off_no_end_of_what_is_to_be_done(message: str) -> None:
+    view = kit.states()["invalid"]
+    said = Picture(view).headings[0].now
+    assert cell_len(said) > 74  # it takes two rows
+    rows = draw_now(Picture(view, message=message), 80, 2).text()
+    assert "…" not in rows
+    assert " ".join(rows.replace("NOW", "").split()) == f"{said} {message}"
+    long = draw_now(Picture(view, message="a word of more than the rest of its row can take, " * 2), 80, 2)
+    assert long.line(1).strip().startswith("a word of more")
 
 
 @pytest.mark.parametrize("width", [80, 120, 200])

@@ -19,7 +19,11 @@ def draw_now(picture: Picture, width: int, height: int) -> Canvas:
     x = canvas.put(1, 0, "NOW", "dim") + 1
     message = clean(picture.message)
     said = clean(first.now)
-    rows = wrap(said, width - x - 1, height if not message else 1)
+    rows = wrap(said, width - x - 1, height)
+    # what the last key did stands behind the end of what is to be done, where there is room for both
+    beside = len(rows) == height > 1 and cell_len(rows[-1].rstrip()) + 2 + cell_len(message) <= width - x - 1
+    if message and not beside:
+        rows = wrap(said, width - x - 1, 1)
     for y, line in enumerate(rows):
         canvas.put(x, y, line, "strong")
     if height < 2:
@@ -29,7 +33,9 @@ def draw_now(picture: Picture, width: int, height: int) -> Canvas:
             canvas.fill(width - cell_len(text) - 2, 0, cell_len(text) + 1, "plain")
             canvas.put_right(width - 1, 0, text, role)
     elif message:
-        canvas.put(x, 1, fit(message, width - x - 1).rstrip(), "alarm" if picture.message_tone == "bad" else "strong")
+        at = (cell_len(rows[-1].rstrip()) + 2, height - 1) if beside else (0, 1)
+        role = "alarm" if picture.message_tone == "bad" else "strong"
+        canvas.put(x + at[0], at[1], fit(message, width - x - at[0] - 1).rstrip(), role)
     elif len(rows) < 2 and recorder.sentence and recorder.state in ("recording", "saving"):
         canvas.put(x, 1, fit(clean(recorder.sentence), width - x - 1).rstrip(), "wait")
     elif len(rows) < 2 and picture.view.notes:
