@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import re
+from dataclasses import replace
 from datetime import date, timedelta
 from itertools import pairwise
 from pathlib import Path
@@ -181,6 +182,21 @@ def test_a_study_has_its_flow_losses_equipment_and_methods(study: Path) -> None:
     assert "Responses" not in text
     assert "Kaplan-Meier" not in text
     assert "median" not in text.replace("Solid line: median", "").replace("of the median", "")
+
+
+def test_a_trial_whose_limit_cannot_be_told_is_the_worst_one(study: Path) -> None:
+    """One of six: the middle trial's limit stands, and at worst none is promised."""
+    found = gather(study)
+    (one,) = found.studies
+    place = next(place for place, run in enumerate(one.runs) if any(trial.checked for trial in run.trials))
+    trials = tuple(
+        replace(trial, checked=tuple(replace(each, noticed_from=None) for each in trial.checked))
+        for trial in one.runs[place].trials
+    )
+    runs = (*one.runs[:place], replace(one.runs[place], trials=trials), *one.runs[place + 1 :])
+    text = words(study_page(replace(found, studies=(replace(one, runs=runs),)), (), None))
+    limits = text[text.index("Detection limits") :]
+    assert re.search(r"time gap 6 of 6 0\.\d+ s –", limits), limits[:400]
 
 
 def test_nothing_of_the_responses_is_on_a_page_that_nobody_unblinded(tmp_path: Path) -> None:

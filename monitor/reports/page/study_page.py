@@ -3,6 +3,7 @@ somebody unblinded, the responses."""
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from datetime import date
 
@@ -182,10 +183,10 @@ def _detection(one: StudyRuns, trigger: str) -> list[str]:
                     found.setdefault((each.condition, each.unit), []).append(each)
     rows = []
     for (condition, unit), every in found.items():
-        limits = sorted(each.noticed_from for each in every if each.noticed_from is not None)
+        # a trial whose limit cannot be told is worse than any other, and no less one of them
+        limits = sorted(math.inf if each.noticed_from is None else each.noticed_from for each in every)
         checked = f"{sum(each.by_others for each in every)} of {len(every)}"
-        middle, most = (f"{limits[len(limits) // 2]:.2g} {unit}", f"{limits[-1]:.2g} {unit}") if limits else ("–", "–")
-        rows.append((condition, checked, middle.strip(), most.strip()))
+        rows.append((condition, checked, _limit(limits[len(limits) // 2], unit), _limit(limits[-1], unit)))
     if not rows:
         return []
     head = ("condition", "trials in which other channels tell it", "an error shows from", "at worst from")
@@ -194,10 +195,15 @@ def _detection(one: StudyRuns, trigger: str) -> list[str]:
         table(Table(head, tuple(rows)), numbers=(1, 2, 3)),
         paragraph(
             "The least error of a condition's value that the other channels of the feed would have shown: the middle "
-            "trial's, and the worst one's. What no other channel tells was believed as published.",
+            "trial's, and the worst one's. What no other channel tells was believed as published; “–” where for a "
+            "trial no limit can be told: nothing tells an error that was there all along, or its numbers are hidden.",
             "under",
         ),
     ]
+
+
+def _limit(value: float, unit: str) -> str:
+    return f"{value:.2g} {unit}".strip() if math.isfinite(value) else "–"
 
 
 def _responses(one: Comparison, look: Look) -> list[str]:
