@@ -8,13 +8,10 @@ from __future__ import annotations
 import os
 import time
 import uuid
-from collections import defaultdict
 from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
-
-import numpy.ma  # noqa: F401  (numpy's median loads it when first called: 40 ms, just when the first trigger fires)
 
 from monitor.archive.looks import count_looks
 from monitor.archive.rehearsals import latest_page
@@ -22,8 +19,9 @@ from monitor.errors import WitnessError
 from monitor.following.building import build_view, with_trials
 from monitor.following.coming.channels import ChannelWatch
 from monitor.following.day import limit_now
+from monitor.following.dry_run import is_ready, judge_dry
 from monitor.following.keeping import Keeping
-from monitor.following.preflight import Watches, preflight
+from monitor.following.preflight import preflight
 from monitor.following.recorder_watch import RecorderWatch
 from monitor.following.reorder_buffer import Holding, is_frame
 from monitor.following.status_stream import StatusStream, WriterWatch
@@ -79,12 +77,12 @@ class Following:
         self._keeping: Keeping | None = None
         self._channels = ChannelWatch()
         self._unkept = False
+        self._has_judged_dry = False
         self._verdicts: tuple[tuple[str, str, str], ...] = ()
         self.turned = False
         """Whether a trial's stage or verdict has changed since this was last set to False."""
         self._checked: PreflightView | None = None
         self._checked_at = 0.0
-        self._channels_before: Watches = defaultdict(ChannelWatch)
         self._rehearsal: dict[str, Any] | None = None
         self._rehearsal_at = float("-inf")
         self._reminds = restart is not None
@@ -128,6 +126,9 @@ class Following:
             self.turned, self._verdicts = self.turned or verdicts != self._verdicts, verdicts
             self._enter_shown(trials)
             self._remind()
+            if not self._has_judged_dry and is_ready(self.session):
+                self._has_judged_dry = True
+                judge_dry(self.session)
         self._watch.look()
         return judged
 
@@ -205,6 +206,13 @@ class Following:
         """A view with this moment's trials, at once; None where all of it has to be made anew."""
         return None if self.session is None else with_trials(view, self.session, revision)
 
+    def decides_within(self, seconds: float, view: LiveView, age_s: float) -> bool:
+        """Whether a fire that a view of `age_s` ago foresees, or a final verdict, is due in so many seconds."""
+        final_s = self.session.final_in_s if self.session is not None else None
+        fire_s = view.outlook.seconds_left if view.outlook is not None else None
+        due_s = [one for one in (final_s, None if fire_s is None else fire_s - age_s) if one is not None]
+        return any(-seconds <= one <= seconds for one in due_s)
+
     def _preflight(self, session: Session, view: LiveView) -> PreflightView:
         """The preflight, made anew once a second until a trigger is near; rehearsals are looked at twice a minute."""
         now = time.monotonic()
@@ -213,7 +221,7 @@ class Following:
             self._rehearsal_at = now
         every_s = PREFLIGHT_OVER_EVERY_S if self._checked is not None and self._checked.over else PREFLIGHT_EVERY_S
         if self._checked is None or now - self._checked_at > every_s:
-            self._checked = preflight(session, view, self._rehearsal, time.time(), self._channels_before)
+            self._checked = preflight(session, view, self._rehearsal, time.time(), self._channels)
             self._checked_at = now
         return self._checked
 

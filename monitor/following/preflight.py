@@ -5,14 +5,13 @@ What is not met says NOT YET; what cannot be told ("not said", "no rehearsal tod
 
 from __future__ import annotations
 
-from collections import defaultdict
 from collections.abc import Iterable, Iterator
 from dataclasses import replace
 from typing import Any
 
 import numpy as np
 
-from monitor.following.coming.channels import ChannelWatch
+from monitor.following.coming.channels import EVERY_S, ChannelWatch
 from monitor.following.day import day_lines, rehearsed_line
 from monitor.following.heading.run import NOT_RECORDING
 from monitor.following.source_words import clock_words
@@ -35,9 +34,6 @@ DISK_LEAST_MIN = 60.0
 NEAR_S = 15.0
 """A trigger that is due in less than this wants the whole screen; from then on the heading carries what is not met."""
 
-Watches = defaultdict[str, ChannelWatch]
-"""What was last found of the channels, by trigger."""
-
 CHECKED_FIRST_S, CHECKED_EVERY_S = 10.0, 5.0
 """Channels are held against each other once a second while a drive begins, then so often: it costs as much for each
 trigger as all that is drawn."""
@@ -48,14 +44,14 @@ def preflight(
     view: LiveView,
     rehearsal: dict[str, Any] | None,
     wall: float,
-    watches: Watches | None = None,
+    channels: ChannelWatch | None = None,
 ) -> PreflightView:
-    """The preflight now. `rehearsal`: the newest kept page of the study; `wall`: seconds since 1970; `watches`: what
-    was found of the channels before, which is kept here."""
+    """The preflight now. `rehearsal`: the newest kept page of the study; `wall`: seconds since 1970; `channels`:
+    what was found of them before, which is kept there."""
     lines = (
         *_answered(session, view, _told(session)),
         *_feed(session, view),
-        *_checks(session, defaultdict(ChannelWatch) if watches is None else watches),
+        *_checks(session, ChannelWatch() if channels is None else channels),
         *_sources(session, view),
         *_exposures(session),
         _disk(view),
@@ -163,14 +159,14 @@ def _feed(session: Session, view: LiveView) -> Iterator[PreflightLine]:
     yield PreflightLine("frames", "none lost", lost, "undecided" if feed.lost else "met")
 
 
-def _checks(session: Session, watches: Watches) -> Iterator[PreflightLine]:
+def _checks(session: Session, channels: ChannelWatch) -> Iterator[PreflightLine]:
     """By what else in the feed each condition can be checked, and what already disagrees."""
     drive = session.current
     if drive is None or drive.log.ended or not drive.log.blocks:
         return
     begins = float(drive.log.newest_t - drive.log.blocks[0].frames.t[0]) < CHECKED_FIRST_S
-    every_s = 0.0 if begins else CHECKED_EVERY_S
-    found = [watches[name].look(session.occasion(drive, name, 1), every_s) for name in drive.watches]
+    every_s = EVERY_S if begins else CHECKED_EVERY_S
+    found = [channels.look(session.occasion(drive, name, 1), every_s) for name in drive.watches]
     doubts = list(dict.fromkeys(one.sentence for ahead in found for one in ahead.doubts))
     for sentence in doubts:
         yield PreflightLine("evidence", "no doubt", sentence, "not met")

@@ -29,6 +29,10 @@ VIEW_EVERY_S = 0.2
 AFTER_JUDGING, OTHERWISE = 0.75, 1.5
 """Of that time a view stands where something was judged since, and where nothing was."""
 
+TAKES_S, STANDS_AT_MOST_S = 0.035, 0.3
+"""A view that looks at all channels takes so long. One that is due so shortly before a verdict is put off until that is
+told, as long as the view of before is not older than this."""
+
 THIN_EVERY_S = 0.5
 """While more comes in than is judged, views are made this seldom, so that judging catches up."""
 
@@ -128,9 +132,11 @@ class LiveProvider:
                 every_s = THIN_EVERY_S if following.behind_s > BEHIND_S else VIEW_EVERY_S
                 # what was judged just now is shown at once: frames are held back for as long as a view stands
                 stands_s = (AFTER_JUDGING if changed else OTHERWISE) * every_s
-                recent = time.monotonic() - self._view_at < stands_s and self._view is not None
-                if recent and not following.turned:
-                    continue
+                age_s = time.monotonic() - self._view_at
+                if self._view is not None and not following.turned:
+                    is_old = age_s >= STANDS_AT_MOST_S
+                    if age_s < stands_s or (not is_old and following.decides_within(TAKES_S, self._view, age_s)):
+                        continue
                 revision, changed = revision + changed, False
                 turned, following.turned = following.turned, False
                 told = following.told(self._view, revision) if turned and self._view is not None else None

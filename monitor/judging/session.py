@@ -16,6 +16,7 @@ from monitor.judging.advice import what_now
 from monitor.judging.blinding import hide, is_blind
 from monitor.judging.case.alignment import AlignedSources
 from monitor.judging.case.blocks import KeptRun, KeptSamples, MeasuredBlock
+from monitor.judging.case.case import final_frame_after_s
 from monitor.judging.case.drive import DriveLog
 from monitor.judging.case.frame_tables import FrameRun, pieces_of
 from monitor.judging.case.pacing import Pacing, by_number
@@ -122,6 +123,20 @@ class Session:
             if any(drive.log.newest_t < rule.t + missed_after_s for rule in watch.expected[fired:]):
                 return True
         return False
+
+    @property
+    def final_in_s(self) -> float | None:
+        """Seconds of the drive until the next verdict can be final; None where no trial waits for it."""
+        drive = self.current
+        if drive is None or drive.log.ended:
+            return None
+        due_t = [
+            track.marker.t + final_frame_after_s(drive.watches[name].trigger)
+            for name, tracks in drive.tracks.items()
+            for track in tracks
+            if track.marker is not None and track.final_at is None
+        ]
+        return min(due_t) - float(drive.log.newest_t) if due_t else None
 
     def take(self, entries: Iterable[Entry]) -> None:
         """The next entries of the record, any number of them."""

@@ -18,7 +18,6 @@ from collections.abc import Callable
 from pathlib import Path
 
 from monitor.following.building import build_view
-from monitor.following.coming.channels import ChannelWatch
 from monitor.following.heading.table import headings
 from monitor.following.view import RecorderView
 from monitor.judging.session import Session
@@ -97,12 +96,11 @@ def _said(record: Path, is_asked: Callable[[int], bool]) -> list[tuple[int, int,
     """Number, receipt and the heading's word as of each message that is asked about."""
     reading = RecordReading(record)
     session = Session(parse_study(reading.opening.study_text, str(record)), reading.opening)
-    channels = ChannelWatch(every_s=0.0)
     said = []
     for entry in (entry for block in reading.blocks() for entry in block):
         session.take([entry])
         if entry.kind is EntryKind.MESSAGE and is_asked(entry.number):
-            view = build_view(session, record="r", recorder=RECORDING, age_s=0.0, revision=1, channels=channels)
+            view = build_view(session, record="r", recorder=RECORDING, age_s=0.0, revision=1)
             said.append((entry.number, entry.monotonic_ns, headings(view)[0][1].word))
     return said
 

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import threading
+import time
 from collections.abc import Iterator
 from contextlib import contextmanager
+from itertools import pairwise
 from typing import Any, cast
 
 from monitor.following.building import STALE_S
@@ -33,6 +35,7 @@ class Scripted:
         self.judges_seldom = False
         self.judges_now: list[bool] = []
         self.view_made = threading.Event()
+        self.decides_soon = False
 
     def step(self, timeout_s: float) -> bool:
         if self.judges_seldom:
@@ -58,6 +61,9 @@ class Scripted:
 
     def silence(self, age_s: float | None, otherwise: str = "") -> str:
         return otherwise or f"No frame for {age_s:.1f} s."
+
+    def decides_within(self, seconds: float, view: LiveView, age_s: float) -> bool:
+        return self.decides_soon
 
     def close(self) -> None:
         pass
@@ -115,6 +121,19 @@ def test_where_a_fire_masks_numbers_the_screen_is_woken_by_the_whole_view_alone(
         following.turn.set()
         assert woken.wait(WITHIN_S)
     assert seen[0][-2:] == ["told", "whole"]
+
+
+def test_a_view_is_put_off_while_a_verdict_is_due_but_not_for_ever() -> None:
+    following = Scripted()
+    following.decides_soon = True
+    with running(following):
+        at = []
+        for _ in range(3):
+            following.view_made.clear()
+            assert following.view_made.wait(WITHIN_S)
+            at.append(time.monotonic())
+    assert min(after - before for before, after in pairwise(at)) > VIEW_EVERY_S
+    assert set(following.made) == {"whole"}
 
 
 def test_what_was_judged_just_after_a_view_counts_for_the_next_one() -> None:

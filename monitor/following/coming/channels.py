@@ -1,7 +1,7 @@
 """Channels, signals and pedals that are not believed before the fire: the rules that a trial's verdict has, asked as if
 the fire had come now. What is wrong in the run-up goes on, as far as anybody can tell.
 
-Holding all channels against each other costs as much as drawing several screens, so it is done once a second.
+Holding all channels against each other costs as much as drawing several screens, so what was found stands for a while.
 """
 
 from __future__ import annotations
@@ -24,7 +24,9 @@ from monitor.judging.settled import Settled
 from monitor.judging.verdict import leave_open
 from monitor.study.terms import Condition
 
-EVERY_S = 1.0
+EVERY_S, NEAR_S, FAR_EVERY_S = 1.0, 15.0, 2.0
+"""Channels are looked at once a second in the last seconds before a fire, and half as often before: what is wrong then
+is told in time all the same."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,25 +44,28 @@ class ChannelDoubts:
 
 
 class ChannelWatch:
-    """Looks at the channels of the coming trial at each whole second of the drive, and remembers what it found.
-    `every_s`: 0 looks at each frame."""
+    """Looks at the channels of coming trials, and remembers what it found."""
 
-    def __init__(self, every_s: float = EVERY_S) -> None:
-        self._every_s = every_s
-        self._found = ChannelDoubts()
-        self._of: tuple[str, float] | None = None
+    def __init__(self) -> None:
+        self._found: dict[str, tuple[str, float, ChannelDoubts]] = {}
+        """By trigger: of which trial, as of when, and what."""
 
-    def look(self, occasion: Occasion, every_s: float | None = None) -> ChannelDoubts:
-        """What is known of the channels before a trial; at most a second old, or `every_s`."""
+    def look(self, occasion: Occasion, every_s: float) -> ChannelDoubts:
+        """What is known of the channels before a trial, as of the drive's last whole `every_s` or later; 0: as of the
+        newest frame."""
         newest_t = float(occasion.drive.newest_t)
-        every_s = self._every_s if every_s is None else every_s
         t = newest_t - (newest_t % every_s if every_s else 0.0)
-        of = occasion.id, t
-        if of != self._of:
-            self._of = of
-            self._found = _look(case_at(occasion, t - newest_t))
-            self._found = replace(self._found, pace=_about_the_pace(occasion))
-        return self._found
+        known = self._found.get(occasion.trigger.name)
+        if known is not None and known[0] == occasion.id and t <= known[1] <= newest_t:
+            return known[2]
+        found = replace(_look(case_at(occasion, t - newest_t)), pace=_about_the_pace(occasion))
+        self._found[occasion.trigger.name] = occasion.id, t, found
+        return found
+
+
+def pace_of(seconds_left: float | None) -> float:
+    """How often the channels of a trial are looked at that fires in so many seconds; None: nobody knows."""
+    return FAR_EVERY_S if seconds_left is not None and seconds_left > NEAR_S else EVERY_S
 
 
 def case_at(occasion: Occasion, ahead_s: float) -> Case:

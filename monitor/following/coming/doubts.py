@@ -6,7 +6,7 @@ a doubt here is the finding that the trial will have, by the same code. (Conditi
 
 from __future__ import annotations
 
-from monitor.following.coming.channels import ChannelWatch, as_doubt, case_at
+from monitor.following.coming.channels import ChannelWatch, as_doubt, case_at, pace_of
 from monitor.following.coming.view import Doubt
 from monitor.judging.case.case import Case
 from monitor.judging.case.stretch import cut_stretch
@@ -29,16 +29,17 @@ AHEAD_S = 30.0
 
 
 def doubts_before(
-    session: Session, coming: Occasion, seconds_left: float | None, channels: ChannelWatch
+    session: Session, coming: Occasion, seconds_left: float | None, channels: ChannelWatch | None
 ) -> tuple[Doubt, ...]:
-    """All that is known to make the trial anything but valid, what is told at once first."""
+    """All that is known to make the trial anything but valid, what is told at once first. `channels`: what was found
+    of them before; None looks at them as of now."""
     found = who_doubts(session, coming)
     if seconds_left is not None and seconds_left > AHEAD_S:
         return found
     case = case_at(coming, max(seconds_left or 0.0, 0.0))
     if case.stretch is None:
         return found
-    told = channels.look(coming)
+    told = ChannelWatch().look(coming, 0.0) if channels is None else channels.look(coming, pace_of(seconds_left))
     if seconds_left is not None:
         about = _about_the_feed(case) or told.pace
         found += tuple(as_doubt(one, ()) for one in about if one.severity != "note")

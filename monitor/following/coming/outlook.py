@@ -63,9 +63,7 @@ def look_out(
         as_it_comes=trigger.comes_often and trigger.surprise_class is None,
         to_come=_to_come(drive, trigger, now_t),
         which=_which(drive, trigger, occurrence),
-        doubts=doubts_before(
-            session, session.occasion(drive, name, occurrence), seconds_left, channels or ChannelWatch(0.0)
-        ),
+        doubts=doubts_before(session, session.occasion(drive, name, occurrence), seconds_left, channels),
     )
 
 

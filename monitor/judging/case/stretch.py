@@ -57,8 +57,12 @@ class Stretch:
     def spacing_s(self) -> float:
         """How far frames lie apart: the period, or more where the simulator's clock ticks more slowly than it sends
         (frames with the time of the one before are not judged)."""
-        t = self.frames.t
-        return max(self.period_s, float(np.median(np.diff(t)))) if len(t) > 1 else self.period_s
+        known: float | None = self.memo.get("spacing_s")
+        if known is None:
+            t = self.frames.t
+            known = max(self.period_s, float(np.median(np.diff(t)))) if len(t) > 1 else self.period_s
+            self.memo["spacing_s"] = known
+        return known
 
     def lead_measures(self) -> dict[str, Measured]:
         """The measures to the nearest vehicle ahead of each frame, as they were computed when the frames came in."""

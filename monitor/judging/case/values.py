@@ -29,7 +29,9 @@ IN, OUT, MISSING = 1, 0, -1
 _MEASURED, _NOT_MEASURED, _NO_LEAD = int(State.MEASURED), int(State.NOT_MEASURED), int(State.NO_LEAD)
 _CONTACT = int(State.CONTACT)
 _PASSED = int(State.PASSED)
-_UNBOUNDED = (int(State.NOT_CLOSING), int(State.STANDING), int(State.NOT_DEPARTING), int(State.NOT_YET))
+_IS_UNBOUNDED = np.isin(
+    np.arange(256), (int(State.NOT_CLOSING), int(State.STANDING), int(State.NOT_DEPARTING), int(State.NOT_YET))
+)
 
 
 class Reading(NamedTuple):
@@ -270,7 +272,7 @@ def stand_in_band(
     margin = band.margin(value)
     inside = np.where(band.contains(value), IN, OUT).astype(np.int8)
     missing = (state == _NO_LEAD) | (state == _NOT_MEASURED)
-    unbounded = np.isin(state, _UNBOUNDED)
+    unbounded = _IS_UNBOUNDED[state]
     inside[unbounded] = IN if band.takes_unbounded else OUT
     known = MEASURES.get(measure.name)
     if known is not None and not known.unbounded_is_large:

@@ -12,7 +12,7 @@ from monitor.judging.case.case import Case
 from monitor.judging.case.pacing import is_off_pace
 from monitor.judging.case.stretch import Stretch, cut_signals
 from monitor.judging.case.trial import Finding
-from monitor.judging.evidence.bodies import sampling_of
+from monitor.judging.evidence.bodies import middle, sampling_of
 from monitor.measures.columns import BoolArray, FloatArray
 from monitor.measures.runs import longest_run
 
@@ -74,7 +74,7 @@ def _stepping(case: Case) -> list[Finding]:
     step, wall_step = np.diff(t), np.diff(wall)
     if not follows.any():
         return []
-    usual = float(np.median(step[follows]))
+    usual = middle(step[follows])
     mismatch = not RATE_BAND[0] < usual / stretch.period_s < RATE_BAND[1]
     ticks = float(np.mean(step[follows])) / stretch.period_s
     period = usual if mismatch and not RATE_BAND[0] < ticks < RATE_BAND[1] else stretch.period_s
@@ -109,7 +109,7 @@ def in_milliseconds(case: Case) -> list[Finding]:
         # what is kept of a drive may hold one frame then: each of its steps is a jump of the clock
         jumps = [one for one in case.drive.set_backs if one.what == "clock" and one.number <= case.number]
         steps = np.array([one.to - one.before for one in jumps[-FEWEST:]] if len(jumps) >= FEWEST else steps)
-    usual = float(np.median(steps)) if len(steps) else 0.0
+    usual = middle(steps) if len(steps) else 0.0
     return [_rate_mismatch(case, usual)] if MILLISECONDS[0] < usual / case.drive.period_s < MILLISECONDS[1] else []
 
 
