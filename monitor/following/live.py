@@ -5,6 +5,7 @@
 
 from __future__ import annotations
 
+import gc
 import os
 import time
 import uuid
@@ -129,6 +130,8 @@ class Following:
             if not self._has_judged_dry and is_ready(self.session):
                 self._has_judged_dry = True
                 judge_dry(self.session)
+                gc.collect()
+                gc.freeze()  # what is there now stays: else a collection goes through it, 20 ms, and a verdict waits
         self._watch.look()
         return judged
 

@@ -7,6 +7,7 @@ drive's end. So the same list of entries gives the same trials however it was cu
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable
+from copy import copy
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -76,17 +77,12 @@ class Session:
         Without `frames` it weighs some kilobytes. It then goes on exactly as this one would, but for windows that reach
         back before it: those are right again once `retention_s` of the drive have passed.
         """
-        twin = Session(self.study, self.opening)
+        twin = copy(self)
+        twin.on_measured = None
         twin.operator = self.operator.fork()
         twin.sources, twin.measured = self.sources.fork(frames=frames), self.measured.fork()
         twin.drives = [*self.drives[:-1], *(drive.fork(twin.sources, frames=frames) for drive in self.drives[-1:])]
         twin._by_run = dict(self._by_run)
-        twin.last_number, twin.last_wall_ns, twin.last_monotonic_ns = (
-            self.last_number,
-            self.last_wall_ns,
-            self.last_monotonic_ns,
-        )
-        twin.bad, twin.last_refusal, twin.intake, twin.closed = self.bad, self.last_refusal, self.intake, self.closed
         return twin
 
     def checkpoint(self, *, frames: bool = True) -> Checkpoint:
