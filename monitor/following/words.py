@@ -15,6 +15,7 @@ NO_ALERT = "not stated"
 
 MASKED = "masked"
 STALE = "stale"
+BEHIND = "behind"
 
 
 def clock(t_s: float | None, *, tenths: bool = True) -> str:

@@ -537,3 +537,21 @@ def test_where_there_is_room_a_lost_trial_has_its_reason_below_it() -> None:
     many = replace(view, trials=view.trials * 9)
     rows = PANELS["side"](Picture(many), 80, 14).text().splitlines()
     assert any("NOTES" in row for row in rows)
+
+
+@pytest.mark.parametrize(("word", "other"), [("behind", "stale"), ("stale", "behind")])
+def test_panels_and_state_line_say_of_an_old_picture_what_the_heading_says(word: str, other: str) -> None:
+    view = kit.states()["ready"]
+    late = {"behind_s": 3.2} if word == "behind" else {"state": "stale", "age_s": 3.2}
+    picture = Picture(replace(view, feed=replace(view.feed, **late)))
+    panels = {
+        "number": draw_number(picture, 40, 8, place=0),
+        "ladder": draw_outlook(picture, 100, 8),
+        "state line": draw_health(picture, 100, 1),
+        "heading": draw_slab(picture, 100, 3),
+    }
+    for name, drawn in panels.items():
+        said = drawn.text().lower().replace(" ", "")
+        assert other not in said, name
+        assert word in said or name == "heading", name
+    assert picture.headings[0].word == word.upper()

@@ -9,6 +9,7 @@ from monitor.following.heading.run import is_followed
 from monitor.following.heading.table import headings, over_the_ladder
 from monitor.following.heading.trials import waiting
 from monitor.following.view import LiveView, TransportView
+from monitor.following.words import BEHIND, STALE
 
 STANDS_STILL = "The picture stands still: the follower does not answer."
 
@@ -43,6 +44,14 @@ class Picture:
         """True where the newest frame is not of this moment: nothing may be drawn as if it were live."""
         waits = self.view.feed.state == "waiting"  # there is no frame that could be old
         return not self.trusted or not (waits or is_followed(self.view))
+
+    @property
+    def old_word(self) -> str:
+        """What stands instead of a number where the newest frame is not of this moment, as the heading has it; empty
+        where it is."""
+        if not self.old:
+            return ""
+        return BEHIND if self.trusted and self.view.feed.behind_s is not None else STALE
 
     @property
     def headings(self) -> list[Heading]:

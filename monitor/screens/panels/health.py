@@ -9,7 +9,7 @@ from rich.cells import cell_len
 from monitor.following.heading.run import NOT_RECORDING, feed_sentence
 from monitor.following.source_words import clock_words
 from monitor.following.view import FeedView, RecorderView
-from monitor.following.words import clock, minutes_text
+from monitor.following.words import BEHIND, clock, minutes_text
 from monitor.judging.case.pacing import is_off_pace
 from monitor.screens.drawing.canvas import Canvas, clean, fit
 from monitor.screens.drawing.marks import TONE_MARKS, Tone
@@ -65,7 +65,7 @@ def feed_tone_of(picture: Picture) -> Tone:
     feed = picture.view.feed
     if not picture.trusted:
         return "bad"
-    return "wait" if feed.state == "live" and (feed.sentence or feed.lost) else FEED_TONES[feed.state]
+    return "wait" if feed.state == "live" and (feed.sentence or feed.lost or feed.behind_s) else FEED_TONES[feed.state]
 
 
 def _role(tone: Tone) -> str:
@@ -97,7 +97,7 @@ def feed_text(feed: FeedView, *, roomy: bool, trusted: bool = True, recorded: bo
     """
     if not trusted:
         return "picture stands still"
-    state = feed.state.upper()
+    state = (feed.state if feed.behind_s is None else BEHIND).upper()
     if recorded:
         state = "RECORD" if feed.state == "live" else f"RECORD {feed.state}"
     if feed.state in ("waiting", "lost", "ended", "paused"):

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from monitor.following.view import NumberView, StripView
-from monitor.following.words import MASKED, STALE, band_text, value_text, with_unit
+from monitor.following.words import BEHIND, MASKED, STALE, band_text, value_text, with_unit
 from monitor.screens.drawing.canvas import Canvas, clean, fit
 from monitor.screens.drawing.glyphs import large, large_width
 from monitor.screens.drawing.marks import OPEN, RESULT_MARKS, RESULT_TONES
@@ -56,7 +56,7 @@ def why_no_value(number: NumberView, picture: Picture) -> str | None:
     if picture.view.masked:
         return MASKED
     if picture.old:
-        return STALE
+        return picture.old_word
     if number.value is None:
         return number.state or "not measured"
     return None
@@ -110,7 +110,7 @@ def _digits(canvas: Canvas, scale: int, text: str, picture: Picture) -> None:
 def _word(canvas: Canvas, scale: int, word: str) -> None:
     """A word between two dashed rules: nothing about it looks like a number."""
     rows, width = 3 * scale, canvas.width
-    role = "bad" if word == STALE else "strong"
+    role = "bad" if word in (STALE, BEHIND) else "strong"
     said = word.upper()
     canvas.fill(1, 1, width - 2, "dim", "╌")
     canvas.fill(1, rows, width - 2, "dim", "╌")
@@ -127,7 +127,7 @@ def _band_line(canvas: Canvas, y: int, number: NumberView, word: str | None) -> 
     if number.band is None:
         canvas.put(1, y, "no band", "dim")
         return
-    result = None if word in (MASKED, STALE) else number.result
+    result = None if word in (MASKED, STALE, BEHIND) else number.result
     band = band_text(number.band, number.unit)
     short = band.replace("at least", "≥").replace("at most", "≤").replace(" to ", "–").removesuffix(f" {number.unit}")
     if result is None:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from rich.cells import cell_len
 
 from monitor.following.coming.view import OutlookRow
-from monitor.following.words import MASKED, STALE, band_text, condition_value, margin_text
+from monitor.following.words import MASKED, band_text, condition_value, margin_text
 from monitor.judging.case.trial import ConditionResult
 from monitor.screens.drawing.canvas import Canvas, clean, fit
 from monitor.screens.drawing.marks import OPEN, RESULT_MARKS, RESULT_TONES
@@ -24,7 +24,7 @@ def draw_outlook(picture: Picture, width: int, height: int) -> Canvas:
         canvas.put(1, 1, "no trigger ahead" if known else "what comes next is not known", "dim")
         return canvas
     roomy = height - 1 >= 2 * len(outlook.rows) and width >= 84
-    hidden = MASKED if picture.view.masked else STALE if picture.old else ""
+    hidden = MASKED if picture.view.masked else picture.old_word
     shown, left_out = rungs_for(outlook.rows, len(outlook.rows) if roomy else height - 1)
     for place, row in enumerate(shown):
         y = 1 + place * (2 if roomy else 1)

@@ -36,9 +36,9 @@ def _row(canvas: Canvas, y: int, slow: SlowView, picture: Picture) -> None:
     canvas.put(LABEL, y, slow.label, "strong")
     window = f"{slow.over_s:g} s" if slow.over_s < 120.0 else minutes_text(slow.over_s / 60.0, short=True)
     canvas.put_right(VALUE - 1, y, window, "dim")
-    state = slow.state or ("stale" if picture.old else None)
+    state = slow.state or picture.old_word or None
     said = state if state is not None else with_unit(float(slow.value[-1]), slow.unit)
-    x = canvas.put(VALUE, y, fit(said, 12), "bad" if state == "stale" else "strong")
+    x = canvas.put(VALUE, y, fit(said, 12), "bad" if state and state == picture.old_word else "strong")
     if slow.result is not None and state is None:
         x = canvas.put(x, y, f"{RESULT_MARKS[slow.result]} {slow.result}", RESULT_TONES[slow.result]) + 1
     start = STRIP if canvas.width >= 100 else NARROW_STRIP
