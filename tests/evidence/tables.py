@@ -14,7 +14,7 @@ if __name__ == "__main__":
 
 import numpy as np
 
-from monitor.judging.evidence.tellings import tellings_of
+from monitor.judging.evidence.tellings import Asked, tellings_of
 from monitor.measures.columns import Road
 from tests.evidence.drives import LANE_M, Course, Room, road_line, stamps, tell
 from tests.evidence.faults import KINDS, Fault
@@ -104,7 +104,7 @@ def stated_limit(whose: str, channel: str, room: Room, seed: int = 3) -> float:
     road = Road(np.array(x), np.array(y), LANE_M, 2) if room.road else None
     body = body_of("own car" if whose == "own" else "the van", told, road)
     end_t = float(body.t[-1])
-    tellings = tellings_of(body, channel, end_t - 1.0, end_t, end_t)
+    tellings = tellings_of(body, channel, Asked(end_t - 1.0, end_t, end_t))
     by_slope = [one.notices for one in tellings if one.by_slope]
     return min(by_slope or [one.notices for one in tellings])
 

@@ -15,7 +15,7 @@ from monitor.judging.evidence.pairs import PLACE_SPEED, SPEED_ACCEL
 from monitor.judging.evidence.smoothing import smoothed
 from monitor.judging.evidence.standing import stands
 from monitor.judging.evidence.switching import unsteady
-from monitor.judging.evidence.tellings import tellings_of
+from monitor.judging.evidence.tellings import Asked, tellings_of
 from monitor.measures.columns import FloatArray
 from tests.evidence.drives import Room
 from tests.evidence.faults import KINDS
@@ -64,7 +64,7 @@ def test_a_limit_is_noise_and_allowances_worked_by_hand() -> None:
 def test_a_speed_is_rebuilt_by_the_way_moved() -> None:
     t = straight().t
     body = straight(speed=np.full(len(t), 25.0))
-    by = {one.by: one for one in tellings_of(body, "speed", 19.0, 20.0, 20.0)}
+    by = {one.by: one for one in tellings_of(body, "speed", Asked(19.0, 20.0, 20.0))}
     assert set(by) == {"x, y", "accel"}
     assert by["x, y"].disagrees
     assert not by["accel"].disagrees  # a constant error changes nothing

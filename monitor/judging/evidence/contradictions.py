@@ -16,7 +16,7 @@ from monitor.judging.evidence.continuity import breaks, is_displaced
 from monitor.judging.evidence.cutting import OWN
 from monitor.judging.evidence.pairs import OF_OTHERS, PAIRS
 from monitor.judging.evidence.standing import Stand, stands
-from monitor.judging.evidence.tellings import INTEGRALS, RATES, Telling, tellings_of
+from monitor.judging.evidence.tellings import INTEGRALS, RATES, Asked, Telling, tellings_of
 
 SPOKEN = {"yaw_rate": "yaw rate", "lane_offset": "lane offset", "place": "place"}
 
@@ -84,7 +84,7 @@ def _flagged(body: Body, from_t: float, to_t: float) -> list[Telling]:
     """One telling for each pair that disagrees in the time asked about."""
     found: dict[str, Telling] = {}
     for channel in dict.fromkeys((*RATES, *INTEGRALS)):
-        for one in tellings_of(body, channel, from_t, to_t, to_t, that_disagree=True):
+        for one in tellings_of(body, channel, Asked(from_t, to_t, to_t), that_disagree=True):
             found.setdefault(one.pair, one)
     return sorted(found.values(), key=lambda one: (one.to_t, one.pair))
 

@@ -24,7 +24,7 @@ def bodies_in(frames: FrameBlock, road: Road | None, accepted: Iterable[Accepted
     """Own car, and the other vehicle that is there longest, in all of a block's frames."""
     every = [*accepted]
     own = {name: frames.own[name] for name in OWN_NAMES if name in frames.own}
-    found = [_cut(OWN, frames, road, np.arange(len(frames)), own, [one for one in every if one.of == "own"])]
+    found = [_body(OWN, (frames, road), np.arange(len(frames)), own, [one for one in every if one.of == "own"])]
     if not len(frames.others.id):
         return found
     ids, counts = np.unique(frames.others.id, return_counts=True)
@@ -33,7 +33,7 @@ def bodies_in(frames: FrameBlock, road: Road | None, accepted: Iterable[Accepted
     there = np.flatnonzero(rows >= 0)
     channels = {name: column[rows[there]] for name, column in frames.others.channels.items()}
     who = frames.others.names.get(chosen, f"vehicle {chosen}")
-    found.append(_cut(who, frames, road, there, channels, [one for one in every if one.of == "others"]))
+    found.append(_body(who, (frames, road), there, channels, [one for one in every if one.of == "others"]))
     return found
 
 
@@ -42,7 +42,7 @@ def own_body(stretch: Stretch, until_t: float, accepted: Iterable[Accepted] = ()
     stop = stretch.last_at(until_t) + 1
     frames = stretch.frames
     channels = {name: frames.own[name][:stop] for name in OWN_NAMES if name in frames.own}
-    return _body(OWN, stretch, np.arange(stop), channels, [one for one in accepted if one.of == "own"])
+    return _body(OWN, (frames, stretch.road), np.arange(stop), channels, [one for one in accepted if one.of == "own"])
 
 
 def role_body(
@@ -58,21 +58,18 @@ def role_body(
     if others.label is not None:
         channels["label"] = others.label[row].astype(np.float64)
     channels["id"] = others.id[row].astype(np.float64)
-    return _body(who, stretch, there, channels, [one for one in accepted if one.of == "others"])
+    return _body(who, (stretch.frames, stretch.road), there, channels, [one for one in accepted if one.of == "others"])
 
 
-def _body(who: str, stretch: Stretch, at: IntArray, channels: dict[str, FloatArray], accepted: list[Accepted]) -> Body:
-    return _cut(who, stretch.frames, stretch.road, at, channels, accepted)
-
-
-def _cut(
+def _body(
     who: str,
-    frames: FrameBlock,
-    road: Road | None,
+    place: tuple[FrameBlock, Road | None],
     at: IntArray,
     channels: dict[str, FloatArray],
     accepted: list[Accepted],
 ) -> Body:
+    """A body in some of a block's frames."""
+    frames, road = place
     for one in accepted:
         column = channels.get(one.channel)
         # what was accepted as not filled is no channel while it stays so; once it changes it is held against the others

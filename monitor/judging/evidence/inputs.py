@@ -18,7 +18,7 @@ from monitor.judging.evidence.closure import close
 from monitor.judging.evidence.direct import PlacedPair, Placing, gap_differences, worst_of
 from monitor.judging.evidence.pairs import PAIRS, direction_of
 from monitor.judging.evidence.smoothing import Estimate, exactly, smoothed
-from monitor.judging.evidence.tellings import LIKELY_SIGMAS, Telling, tellings_of
+from monitor.judging.evidence.tellings import LIKELY_SIGMAS, Asked, Telling, tellings_of
 from monitor.measures.columns import BoolArray, FloatArray, IntArray
 from monitor.measures.gap import PairInputs, gap_otherwise, pair_inputs, pair_measure
 from monitor.measures.measured import Measured, State
@@ -151,7 +151,7 @@ def _accounts(bodies: Bodies, body: Body, channel: str, from_t: float, to_t: flo
     whose = "" if body is bodies.own else bodies.role_name
     return tuple(
         Account(Estimate(one.value[at], one.off[at]), one, f"{whose} {one.by}".strip(), whose)
-        for one in tellings_of(body, channel, from_t, to_t, bodies.until_t)
+        for one in tellings_of(body, channel, Asked(from_t, to_t, bodies.until_t))
     )
 
 
@@ -192,7 +192,7 @@ def _by_way_moved(
         return ()
     at = np.clip(np.searchsorted(other.t, bodies.stretch.t, side="right") - 1, 0, len(other) - 1)
     found = []
-    for one in tellings_of(other, "heading", from_t, to_t, bodies.until_t):
+    for one in tellings_of(other, "heading", Asked(from_t, to_t, bodies.until_t)):
         if one.disagrees and one.by == "x, y":
             turned = (one.value - other.channel("heading"))[at]
             angle = np.arccos(np.clip(along, -1.0, 1.0))

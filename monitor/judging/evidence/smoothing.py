@@ -57,18 +57,17 @@ def smoothed(
     end_t = np.minimum(t + 0.5 * over_s, max(until_t, t[0])) + slack
     begin = np.searchsorted(t, end_t - over_s - 2.0 * slack, side="left")
     end = np.searchsorted(t, end_t, side="right")
-    fitted, off = _line_at(t, np.where(known, value, 0.0), known, begin, end, sigma * math.sqrt(hold))
+    fitted, spread = _line_at(t, np.where(known, value, 0.0), known, begin, end)
     use = np.isfinite(value) & np.isfinite(fitted)
-    return Estimate(
-        np.where(use, fitted, value),
-        np.where(use, SIGMAS * off, SIGMAS * sigma),
-    )
+    off = sigma * math.sqrt(hold) * spread
+    return Estimate(np.where(use, fitted, value), np.where(use, SIGMAS * off, SIGMAS * sigma))
 
 
 def _line_at(
-    t: FloatArray, value: FloatArray, known: BoolArray, begin: IntArray, end: IntArray, sigma: float
+    t: FloatArray, value: FloatArray, known: BoolArray, begin: IntArray, end: IntArray
 ) -> tuple[FloatArray, FloatArray]:
-    """Least-squares lines through frames begin … end − 1, at each frame; NaN where fewer than four are measured."""
+    """Least-squares lines through frames begin … end − 1, at each frame, NaN where fewer than four are measured; and
+    their standard deviation there for values with one of 1."""
     u, weight = t - t[0], known.astype(np.float64)
 
     def total(column: FloatArray) -> FloatArray:
@@ -85,4 +84,4 @@ def _line_at(
     spread = np.where(wide, spread, 1.0)
     slope = np.where(wide, (total(u * value) - sv * middle) / spread, 0.0)
     away = np.where(wide, u - middle, 0.0)
-    return np.where(enough, sv / n + slope * away, np.nan), sigma * np.sqrt(1.0 / n + away * away / spread)
+    return np.where(enough, sv / n + slope * away, np.nan), np.sqrt(1.0 / n + away * away / spread)

@@ -7,6 +7,7 @@ an integral (a place, a station) by where the other telling would have taken it 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 
@@ -88,30 +89,34 @@ INTEGRALS: dict[str, tuple[tuple[Pair, str], ...]] = {
 """Channels told by where the other telling would have taken them."""
 
 
-def tellings_of(
-    body: Body, channel: str, from_t: float, to_t: float, limit_t: float, *, that_disagree: bool = False
-) -> list[Telling]:
-    """All other accounts of a channel about the time from `from_t` to `to_t`, by frames up to `limit_t`; or those that
-    disagree with what is published.
+class Asked(NamedTuple):
+    """The time that is asked about in s, from and to; and up to when frames may tell of it."""
+
+    from_t: float
+    to_t: float
+    limit_t: float
+
+
+def tellings_of(body: Body, channel: str, asked: Asked, *, that_disagree: bool = False) -> list[Telling]:
+    """All other accounts of a channel about the time that is asked about; or those that disagree with what is
+    published.
 
     `channel`: one of `RATES`, `INTEGRALS`, or "place", whose values are metres further along the way than published.
     """
     found = []
     for pair, by, as_rate in _pairs_of(channel):
         closed = close(body, pair)
-        worst = None if closed is None else closed.worst(from_t, to_t)
+        worst = None if closed is None else closed.worst(asked.from_t, asked.to_t)
         if closed is None or worst is None or (that_disagree and not worst[0].disagrees(worst[1])):
             continue
-        if as_rate:
-            found.append(_slope(body, channel, by, closed, worst, limit_t))
-        else:
-            found.append(_integral(body, channel, by, closed, worst))
+        account = _Account(channel, by, closed, *worst)
+        found.append(_slope(body, account, asked.limit_t) if as_rate else _integral(body, account))
     if channel == "lane_offset":
         means = offset_differences(body)
-        found += _directly(body, channel, "road line", means, worst_of(means, body.t, from_t, to_t))
+        found += _directly(body, channel, "road line", means, worst_of(means, body.t, asked.from_t, asked.to_t))
     if channel == "heading":
         means = heading_differences(body)
-        found += _directly(body, channel, "x, y", means, worst_of(means, body.t, from_t, to_t))
+        found += _directly(body, channel, "x, y", means, worst_of(means, body.t, asked.from_t, asked.to_t))
     return [one for one in found if one.disagrees] if that_disagree else found
 
 
@@ -121,13 +126,23 @@ def _pairs_of(channel: str) -> list[tuple[Pair, str, bool]]:
     return [*rates, *((pair, by, False) for pair, by in INTEGRALS.get(channel, ()))]
 
 
-def _slope(body: Body, channel: str, by: str, closed: Closure, worst: tuple[Windows, int], limit_t: float) -> Telling:
+class _Account(NamedTuple):
+    """A channel, what it is told by, their closure, and the window of it that is nearest to its limit."""
+
+    channel: str
+    by: str
+    closed: Closure
+    windows: Windows
+    at: int
+
+
+def _slope(body: Body, account: _Account, limit_t: float) -> Telling:
     """The channel by the slope of what should be its integral.
 
     The window lies about each frame as far as `limit_t` lets it. Where it lags behind, what the slope changed by over
     as much of the time before is how far it may be off.
     """
-    windows, at = worst
+    channel, by, closed, windows, at = account
     published = signed_speed(body) if channel == "speed" else body.channel(channel)
     usable = [one for one in closed.windows if one.seconds <= SLOPE_S[channel]]
     chosen = usable[-1] if usable else closed.windows[0]
@@ -162,9 +177,9 @@ def _slope(body: Body, channel: str, by: str, closed: Closure, worst: tuple[Wind
     )
 
 
-def _integral(body: Body, channel: str, by: str, closed: Closure, worst: tuple[Windows, int]) -> Telling:
+def _integral(body: Body, account: _Account) -> Telling:
     """The channel where the integral of the other one would have taken it from the begin of the window on."""
-    windows, at = worst
+    channel, by, closed, windows, at = account
     begin, limit = int(windows.begin[at]), float(windows.limit[at])
     after = np.arange(len(body)) >= begin
     early = float(windows.early[at])
