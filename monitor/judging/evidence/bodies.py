@@ -190,7 +190,9 @@ def third_difference_noise(column: FloatArray) -> float:
     variance, and the course cancels out of them."""
     if len(column) < 8:
         return 0.0
-    return MAD * middle(np.abs(np.diff(column, 3))) / math.sqrt(20.0)
+    for _ in range(3):
+        column = column[1:] - column[:-1]
+    return MAD * middle(np.abs(column)) / math.sqrt(20.0)
 
 
 def resolution_of(column: FloatArray) -> float:

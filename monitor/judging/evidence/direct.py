@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from monitor.judging.evidence.bodies import MAD, Body, cumulated, hold_of, third_difference_noise, turn_of
+from monitor.judging.evidence.bodies import MAD, Body, cumulated, hold_of, middle, third_difference_noise, turn_of
 from monitor.judging.evidence.closure import K
 from monitor.judging.evidence.pairs import ALONG
 from monitor.measures.columns import FloatArray, IntArray
@@ -94,10 +94,10 @@ def mean_differences(apart: Apart, over_s: tuple[float, ...] = OVER_S) -> list[M
             before = np.searchsorted(t[end], t[end] - seconds + period_s, side="right") - 1
             steps = (mean - mean[np.maximum(before, 0)])[before >= 0]
             # two tellings that come apart steadily are no noise
-            spread = np.median(np.abs(steps - np.median(steps))) if len(steps) else 0.0
-            wanders = MAD * float(spread) / 2.0**0.5
+            spread = middle(np.abs(steps - middle(steps))) if len(steps) else 0.0
+            wanders = MAD * spread / 2.0**0.5
             # white noise is as large by both, and goes away in longer means
-            slow = max(slow, wanders if wanders > WANDERS * float(np.median(noise)) else 0.0)
+            slow = max(slow, wanders if wanders > WANDERS * middle(noise) else 0.0)
         pieces.append((seconds, begin, end, mean, noise, (most[end + 1] - most[begin]) / number))
     found = []
     slow = min(slow, MOST_WANDER[apart.what])
