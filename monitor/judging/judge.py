@@ -27,7 +27,6 @@ from monitor.judging.rules.feedhealth import judge_feed, out_of_time
 from monitor.judging.rules.frame_timing import in_milliseconds
 from monitor.judging.rules.hazard import HazardSeen, judge_hazard, look_for_hazard
 from monitor.judging.rules.identity import exposure_findings, identity_findings
-from monitor.judging.rules.lead import judge_bend
 from monitor.judging.rules.platform import judge_platform
 from monitor.judging.rules.source_trouble import (
     evidence_of,
@@ -83,7 +82,7 @@ def judge_fired(
         *settled.before_of(case, doubts.own),
         *_hazard_findings(case, hazard, conditions, settled.doubts),
         *settled.lead_of(case),
-        *judge_bend(case),
+        *settled.bend_of(case),
         *judge_feed(case, hazard_came=hazard.onset_t is not None),
         *doubts.findings,
         *judge_platform(case),

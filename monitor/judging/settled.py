@@ -18,7 +18,7 @@ from monitor.judging.evidence.inputs import Bodies
 from monitor.judging.evidence.weighing import Weighed, weigh
 from monitor.judging.rules.before import judge_before
 from monitor.judging.rules.disagreement import Doubts, judge_disagreement
-from monitor.judging.rules.lead import judge_lead
+from monitor.judging.rules.lead import judge_bend, judge_lead
 from monitor.judging.rules.signals import SignalDoubt, judge_signals
 from monitor.judging.rules.timing_evidence import is_alone, timing_contradicted
 from monitor.study.terms import Condition
@@ -39,6 +39,7 @@ class Settled:
     weighed: dict[str, Weighed] = field(default_factory=dict)
     lead_kept_to: float = -math.inf
     """Up to when nothing had become of the lead after the fire: of those frames nothing can become of it any more."""
+    _bend: list[Finding] | None = None
     _before: dict[frozenset[str], list[Finding]] = field(default_factory=dict)
     _bodies: dict[tuple[str, float], Bodies | None] = field(default_factory=dict)
     _own: Body | None = None
@@ -133,6 +134,15 @@ class Settled:
         found = judge_lead(case, self.lead_kept_to)
         if not found and self.has_seen(case):
             self.lead_kept_to = case.now_t
+        return found
+
+    def bend_of(self, case: Case) -> list[Finding]:
+        """Whether the way to the lead bends at the fire."""
+        if self._bend is not None:
+            return self._bend
+        found = judge_bend(case)
+        if self.has_seen(case):
+            self._bend = found
         return found
 
     def run_up_of(self, case: Case) -> Stretch | None:
