@@ -2,13 +2,21 @@
 
 from __future__ import annotations
 
+import gc
+from pathlib import Path
+from typing import cast
+
 import pytest
 
 from monitor.following.dry_run import is_ready, judge_dry
+from monitor.following.live import Following
 from monitor.judging.session import Session
+from monitor.recorder.client import RecorderClient
 from monitor.simulation.plan import SimulationPlan, first_group
 from monitor.study.demo import demo_study
+from tests.following.test_behind import Slow
 from tests.judging import simulated
+from tests.judging.hand import HandDrive, entries_of
 from tests.simulation.test_kinds import EXPECTED
 
 DRIVES = [("rear-end", "clean"), ("rear-end", "double-fire"), *((kind, "clean") for kind in EXPECTED)]
@@ -31,3 +39,18 @@ def test_a_dry_run_leaves_no_trace_and_comes_before_the_first_fire(kind: str, sc
     assert other.trials() == whole.trials()
     assert ready[0] < 3.0
     assert max(ready) < min(fired_at)
+
+
+def test_after_it_no_collection_goes_through_what_is_there_by_then(tmp_path: Path) -> None:
+    client = Slow(entries_of(HandDrive(ends=False)))
+    client.a_step = 20
+    following = Following(cast("RecorderClient", client), tmp_path / "r.run", by="test")
+    gc.unfreeze()
+    try:
+        while client.left and not gc.get_freeze_count():
+            following.step(0.0)
+        assert gc.get_freeze_count()
+        assert following.session is not None
+        assert [one.fired_at for one in following.session.trials()] == [None]
+    finally:
+        gc.unfreeze()
