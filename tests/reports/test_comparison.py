@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 import os
 import shutil
 import sys
@@ -23,7 +24,7 @@ from monitor.reports.comparison.text import comparison_lines
 from monitor.reports.comparison.words import cautions, comparison_json
 from monitor.reports.statistics.scipys import AnalysisMissing
 from tests.commands.running import call
-from tests.judging.hand import FIRE_T, Mark
+from tests.judging.hand import FIRE_T, HandDrive, Mark
 from tests.reports.making import BLIND, REPORT_STUDY, hand_drive, hand_record
 from tests.reports.published import ALERT_A, ALERT_B, ALERT_C, times
 from tests.reports.test_tally import TRIAL, ruling, too_long_gap
@@ -84,10 +85,12 @@ def test_valid_trials_with_their_times_and_how_each_ended(tmp_path: Path) -> Non
     assert "PEEKING: 16 of 8 planned" not in text
 
 
-def trial(outcome: str, *, contact_s: float | None = None, **times_s: float | None) -> TrialSummary:
+def trial(
+    outcome: str, *, contact_s: float | None = None, watched_s: float = 5.0, **times_s: float | None
+) -> TrialSummary:
     names = ("first_s", "brake_onset_s", "accelerator_release_s", "steering_onset_s", "censored_at_s")
     response = {"outcome": outcome, **{name: times_s.get(name) for name in names}}
-    return TrialSummary("1/a/1", "a", "valid", "valid", False, True, "yes", (), response, False, contact_s)
+    return TrialSummary("1/a/1", "a", "valid", "valid", False, True, "yes", (), response, False, contact_s, watched_s)
 
 
 def test_how_the_waiting_ended_for_each_measure() -> None:
@@ -95,14 +98,50 @@ def test_how_the_waiting_ended_for_each_measure() -> None:
     assert ending_of(released, "first", 5.0).t == 0.6
     # who never braked is censored at the horizon for the brake, though the accelerator was released
     assert (ending_of(released, "brake", 5.0).end, ending_of(released, "brake", 5.0).t) == ("horizon", 5.0)
-    hit = trial("collision", first_s=0.6, accelerator_release_s=0.6, contact_s=2.2)
+    hit = trial("collision", first_s=0.6, accelerator_release_s=0.6, contact_s=2.2, watched_s=2.2)
     assert (ending_of(hit, "brake", 5.0).end, ending_of(hit, "brake", 5.0).t) == ("contact", 2.2)
-    unknown = trial("collision", first_s=0.6, accelerator_release_s=0.6)
-    assert ending_of(unknown, "brake", 5.0).end == "unusable"
     assert ending_of(trial("already responding", accelerator_release_s=0.1), "first", 5.0).end == "unusable"
-    assert ending_of(trial("cut short", censored_at_s=1.2), "first", 5.0).t == 1.2
+    assert ending_of(trial("cut short", censored_at_s=1.2, watched_s=1.2), "first", 5.0).t == 1.2
+    assert ending_of(trial("cut short", censored_at_s=1.2, watched_s=1.2), "first", 1.0).end == "horizon"
     assert ending_of(trial("no response", censored_at_s=5.0), "first", 5.0).end == "horizon"
     assert ending_of(trial("anticipatory", first_s=0.05), "first", 5.0).end == "responded"
+
+
+PRESSED = {"accelerator": 0.3, "brake": 0.0}
+RELEASED = {"accelerator": 0.0, "brake": 0.0}
+
+
+@pytest.mark.parametrize(
+    ("drive", "end", "at_s", "collided"),
+    [
+        # the accelerator is let go of at 0.05 s, too soon; nobody brakes, and contact comes at 2 s all the same
+        ({"own": lambda t: PRESSED if t < FIRE_T + 0.04 else RELEASED, "contact_s": 2.0}, "contact", 2.0, 1),
+        ({"own": lambda t: PRESSED if t < FIRE_T + 0.5 else RELEASED, "contact_s": 2.0}, "contact", 2.0, 1),
+        # released, and the drive ended before the brake could come: not waited for to the horizon
+        ({"own": lambda t: PRESSED if t < FIRE_T + 0.5 else RELEASED, "end_t": FIRE_T + 1.5}, "cut", 1.5, 0),
+        # the brake is not in the feed, or not for a while: that nobody braked is not known
+        ({"own": lambda t: {"accelerator": 0.3 if t < FIRE_T + 0.5 else 0.0, "brake": math.nan}}, "unusable", None, 0),
+        ({"own": lambda t: PRESSED | ({"brake": math.nan} if t > FIRE_T + 2.5 else {})}, "unusable", None, 0),
+        ({"own": lambda t: PRESSED}, "horizon", 3.0, 0),
+    ],
+)
+def test_that_somebody_did_not_brake_is_never_said_of_who_was_not_seen_to(
+    tmp_path: Path, drive: dict[str, Any], end: str, at_s: float | None, collided: int
+) -> None:
+    told: list[Mark] = [(FIRE_T + drive.pop("contact_s"), "collision", "van", {})] if "contact_s" in drive else []
+    hand_record(tmp_path, "Q10", drive=hand_drive(markers=[*HandDrive().markers, *told], **drive))
+    one = compared(tmp_path, measure="brake")
+    (group, _) = one.groups
+    assert [found.end for found in group.every_end] == [end]
+    assert [found.t for found in group.every_end] == [at_s if at_s is None else pytest.approx(at_s, abs=0.051)]
+    assert group.collisions == collided
+
+
+def test_an_accelerator_that_was_up_at_the_origin_is_no_foot_that_stayed_on_it(tmp_path: Path) -> None:
+    hand_record(tmp_path, "Q10", drive=hand_drive(own=lambda t: RELEASED))
+    one = compared(tmp_path, measure="accelerator")
+    assert [found.end for found in one.groups[0].every_end] == ["unusable"]
+    assert any("without a time" in said for said in one.left_out)
 
 
 def test_copies_and_repeated_participants_count_once(tmp_path: Path) -> None:

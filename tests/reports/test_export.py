@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import gzip
 import json
+import math
 import subprocess
 import sys
 from dataclasses import replace
@@ -97,6 +98,20 @@ def test_events_count_from_the_first_frame(records: Path) -> None:
     assert events.loc["alert_on", "onset_s"] == pytest.approx(10.3)
     assert np.isnan(events.loc["alert_on", "duration_s"])  # the drive never says alert_off
     assert list(events["onset_s"]) == sorted(events["onset_s"])
+
+
+def test_who_was_not_seen_to_respond_is_not_exported_as_who_did_not(tmp_path: Path) -> None:
+    unseen = {"accelerator": math.nan, "brake": math.nan, "steering_angle": math.nan}
+    (tmp_path / "records").mkdir()
+    hand_record(tmp_path / "records", "Q10", drive=hand_drive(own=lambda t: unseen))
+    out = exported(tmp_path / "records", "csv")
+    trial = pd.read_csv(out / "trials.csv").iloc[0]
+    assert trial["outcome"] == "not measured"
+    assert pd.isna(trial["censored_s"])
+    assert trial["not_watched"] == "accelerator; brake; steering"
+    assert trial["watched_s"] == 3.0
+    events = pd.read_csv(out / "events.csv")
+    assert events.loc[events["event"] == "trigger", "censored"].isna().all()
 
 
 def test_records_and_the_digests_they_come_from(records: Path) -> None:

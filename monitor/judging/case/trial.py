@@ -153,6 +153,14 @@ class Response:
     """Greatest distance of the lane offset from its mean before the origin, where the study names signs or `stable`."""
     time_to_stable_s: float | None = None
     """When the car was stable again after the response, as the study says."""
+    contact_s: float | None = None
+    """Contact, by the simulator's marker or by a gap that closed, whatever came before it."""
+    watched_s: float | None = None
+    """How long a response was watched for: to the contact, to the drive's end, else to the horizon."""
+    not_watched: tuple[str, ...] = ()
+    """Of "accelerator", "brake" and "steering" those whose channel was not measured all the time, or, of the
+    accelerator, that was up already: that there was no onset of theirs is not known. "first" stands for the signs that
+    a study names, where one of them was not measured."""
 
 
 @dataclass(frozen=True, slots=True)

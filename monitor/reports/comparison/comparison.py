@@ -140,8 +140,8 @@ def _compare(one: StudyRuns, analysis: Analysis) -> Comparison:
     unusable = sum(group.ended("unusable") for group in groups.values())
     if unusable:
         left_out.append(
-            f"{count(unusable, 'valid trial')} without a time: already braking at the origin, or contact at a time "
-            "that is not known."
+            f"{count(unusable, 'valid trial')} without a time: already responding at the origin, or not measured all "
+            "the time that was watched."
         )
     with_time = {name: group.times for name, group in groups.items() if group.n}
     no_test = NO_RANKS if analysis.test == "ranks" and not have_ranks(list(with_time.values())) else None
