@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 from collections.abc import Iterator
 from dataclasses import asdict, dataclass, field, fields
 from datetime import UTC, datetime
@@ -31,6 +32,8 @@ class TriggerSummary:
     origin: str | None
     """Origin of the response time; None where the study times none."""
     horizon_s: float | None
+    response_sha256: str | None = None
+    """Digest of all by which the response is timed: origin and what shows it, horizon, thresholds, signs."""
     valid_at_least: int = 1
     """Where `planned` counts participants: one counts with this many valid trials."""
 
@@ -250,6 +253,7 @@ def _trigger(trigger: Trigger) -> TriggerSummary:
         has_alert=trigger.alert is not None,
         origin=rule.origin if rule else None,
         horizon_s=rule.horizon_s if rule else None,
+        response_sha256=hashlib.sha256(repr((rule, trigger.hazard)).encode()).hexdigest() if rule else None,
         valid_at_least=trigger.valid_at_least,
     )
 

@@ -171,6 +171,37 @@ def test_origins_that_differ_between_study_files_are_said(tmp_path: Path) -> Non
     assert any("not comparable" in said for said in cautions(compared(tmp_path), 1))
 
 
+@pytest.mark.parametrize(
+    ("was", "becomes"),
+    [
+        ("horizon_s = 3.0", "horizon_s = 3.0\nbrake_threshold = 0.1"),
+        ("horizon_s = 3.0", "horizon_s = 3.0\naccelerator_fall = 0.1"),
+        ("horizon_s = 3.0", "horizon_s = 3.0\nbaseline_s = 1.0"),
+    ],
+)
+def test_thresholds_that_differ_between_study_files_are_said(tmp_path: Path, was: str, becomes: str) -> None:
+    hand_record(tmp_path, "Q10")
+    hand_record(tmp_path, "Q11", "no-alert", text=REPORT_STUDY.replace(was, becomes))
+    assert any("not comparable" in said for said in cautions(compared(tmp_path), 1))
+
+
+def test_a_curve_that_is_not_known_is_drawn_as_unknown_and_nobody_in_a_group_is_no_share(tmp_path: Path) -> None:
+    late = hand_drive(response_s=None, markers=[*HandDrive().markers, *CONTACT])
+    hand_record(tmp_path, "Q10", drive=late)
+    hand_record(tmp_path, "Q11", response_s=0.8)
+    page = comparison_lines(compared(tmp_path), 1)
+    (strip,) = [line for line in page if line.startswith("median 0.75")]
+    # contact at 2 s of 3 s, drawn over 60 columns: 20 of them are not known
+    assert strip.endswith("?" * 20)
+    assert strip.count("?") == 20
+    assert any("? not known" in line for line in page)
+    (row,) = [line for line in page[page.index(strip) :] if line.startswith("no-alert")]
+    assert "%" not in row
+    assert any("worst rank" in line and "nothing to compare" in line for line in page)
+    shown = comparison_json(compared(tmp_path), 1)["groups"][1]["competing"]
+    assert (shown["responded_by"]["share"], shown["contact_by_horizon"]["share"]) == (None, None)
+
+
 def test_nobody_in_a_group_and_nobody_at_all(tmp_path: Path) -> None:
     assert compare_studies(gather(tmp_path)) == ()
     hand_record(tmp_path, "Q10")

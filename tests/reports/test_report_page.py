@@ -17,13 +17,14 @@ from monitor.archive.looks import AUDIT_NAME, Look
 from monitor.record.addendum import append_addendum
 from monitor.record.withdrawing import withdraw_record
 from monitor.reports.comparison.comparison import compare_studies
+from monitor.reports.comparison.plan import Asked
 from monitor.reports.export.drives import read_whole
 from monitor.reports.page.run_page import run_page
 from monitor.reports.page.study_page import study_page
 from monitor.reports.page.svg import Picture, Scale, around
 from monitor.reports.page.weeks import Series
 from tests.commands.running import call
-from tests.judging.hand import FIRE_T
+from tests.judging.hand import FIRE_T, HandDrive
 from tests.reports.making import BLIND, REPORT_STUDY, hand_drive, hand_record
 from tests.reports.test_tally import TRIAL, damage, ruling, too_long_gap
 
@@ -224,6 +225,28 @@ def test_responses_are_there_for_who_unblinded(study: Path) -> None:
     assert json.loads(done.stdout)["look"] == 1
     look = json.loads((study / AUDIT_NAME).read_text())
     assert (look["command"], look["by"]) == ("report", "anna")
+
+
+def test_what_a_test_did_not_find_or_could_not_do_is_said_and_so_is_what_was_left_out(tmp_path: Path) -> None:
+    overruled = ruling(TRIAL, "invalid", "operator-error")
+    for number, response_s in enumerate((0.8, 1.0)):
+        hand_record(tmp_path, f"Q1{number}", response_s=response_s, text=PLANNED)
+        hand_record(tmp_path, f"Q2{number}", "no-alert", response_s, text=PLANNED)
+    found = gather(tmp_path)
+    (one,) = compare_studies(found)
+    assert one.test.statistic == 0.0  # the same times in both groups
+    assert "log-rank over 2 groups: p = 1.000." in words(study_page(found, (one,), Look(tmp_path, 1, None)))
+    hand_record(tmp_path, "Q10", response_s=1.5, text=PLANNED, day=1)
+    hand_record(tmp_path, "Q12", response_s=0.5, text=PLANNED, day=1, operator=[overruled])
+    found = gather(tmp_path)
+    text = words(study_page(found, compare_studies(found), Look(tmp_path, 1, None)))
+    assert "Left out: Q10 has a further valid trial" in text
+    assert re.search(r"By the computed verdicts alone \(5 trials; 1 of 1 ruling said otherwise\): p = 0\.\d+", text)
+    early = hand_drive(response_s=None, markers=[*HandDrive().markers, (FIRE_T + 0.7, "collision", "van", {})])
+    hand_record(tmp_path, "Q13", drive=early, text=PLANNED)
+    found = gather(tmp_path)
+    by_ranks = compare_studies(found, Asked(test="ranks"))
+    assert "There is no test by ranks" in words(study_page(found, by_ranks, Look(tmp_path, 1, None)))
 
 
 def pages_picture(page: str, title: str) -> ElementTree.Element:

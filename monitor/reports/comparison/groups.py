@@ -48,9 +48,9 @@ class Competing:
 
     responded: Incidence
     contact: Incidence
-    responded_by: tuple[float, tuple[float, float] | None]
-    """Share that had responded by the stated time, and its interval."""
-    contact_by_horizon: tuple[float, tuple[float, float] | None]
+    responded_by: tuple[float | None, tuple[float, float] | None]
+    """Share that had responded by the stated time, None where nobody was waited for so long, and its interval."""
+    contact_by_horizon: tuple[float | None, tuple[float, float] | None]
     median_s: float | None
     """Time by which half of all had responded; None where half never did."""
 

@@ -73,8 +73,8 @@ def cautions(one: Comparison, look: int) -> list[str]:
         )
     if not one.timed_alike:
         said.append(
-            "The study files of this study time the response from different origins or to different horizons: the "
-            "times are not comparable. Judge all runs by one file with --study."
+            "The study files of this study time the response from different origins, to different horizons or by "
+            "different thresholds: the times are not comparable. Judge all runs by one file with --study."
         )
     anticipatory = [f"{group.group} {group.anticipatory}" for group in one.groups if group.anticipatory]
     if anticipatory:

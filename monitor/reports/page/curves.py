@@ -72,7 +72,7 @@ def contact_curves(one: Comparison) -> str:
     _axes(picture, across, up, "share that had contact")
     for index, group in enumerate(groups):
         found = group.competing.contact
-        steps = _steps(found.t, found.share, 0.0, one.analysis.horizon_s)
+        steps = _steps(found.t, found.share, 0.0, min(found.known_to, one.analysis.horizon_s))
         picture.path([(across.kept(x), up.at(y)) for x, y in steps], f"curve k{index % KINDS} c{index % KINDS}")
     _names(picture, groups, [_last(group.competing.contact.share, 0.0) for group in groups], up)
     about = "; ".join(f"{group.group}: {_last(group.competing.contact.share, 0.0):.0%}" for group in groups)

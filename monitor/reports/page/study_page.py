@@ -230,7 +230,18 @@ def _tests(one: Comparison) -> list[str]:
     ]
     head = ("group", "trials", "median (s)", "95 % interval", f"by {one.analysis.within_s:g} s", "contact")
     parts = [table(Table(head, tuple(rows)), numbers=(1, 2, 3, 4, 5))]
-    said = [f"{one.analysis.test} over {one.test.df + 1} groups: p {_p(one.test.p)}."] if one.test.statistic else []
+    said = [f"Left out: {text}" for text in one.left_out]
+    if one.test.statistic is None:
+        said.append(one.no_test or f"{one.analysis.test}: nothing to compare.")
+    else:
+        said.append(f"{one.analysis.test} over {one.test.df + 1} groups: p {_p(one.test.p)}.")
+    rulings = one.rulings
+    if rulings.ruled:
+        alone = "nothing to compare" if rulings.test.statistic is None else f"p {_p(rulings.test.p)}"
+        said.append(
+            f"By the computed verdicts alone ({count(rulings.trials, 'trial')}; {rulings.overruled} of "
+            f"{count(rulings.ruled, 'ruling')} said otherwise): {alone}."
+        )
     said += [
         f"{pair.second} against {pair.first}: medians apart by {_seconds(pair.median_difference_s)} s, p "
         f"{_p(pair.test.p)}, after Holm p {_p(pair.p_holm)}."
