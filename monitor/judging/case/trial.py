@@ -284,6 +284,10 @@ class Trial:
         return None if at is not None and self.hidden_after is not None and at >= self.hidden_after else at
 
 
+VIDEO_MARK = "video-sync"
+"""Code of the mark that is seen or heard in the room's video: by it the video and the record have one time."""
+
+
 @dataclass(frozen=True, slots=True)
 class Retraction:
     """Who took an entry back, when (seconds since 1970), and why."""
@@ -307,6 +311,16 @@ class Note:
     retracted: Retraction | None = None
     must_say_why: bool = False
     """Whether it is taken back with words only: it tells how the participant felt."""
+    code: str = ""
+    """Of a mark what it marks, such as `VIDEO_MARK`; its words are the operator's."""
+
+    @property
+    def told(self) -> str:
+        """The words, and before them who took the note back, where somebody did."""
+        if self.retracted is None:
+            return self.text
+        why = f" ({self.retracted.words})" if self.retracted.words else ""
+        return f"taken back by {self.retracted.by}{why}: {self.text}"
 
 
 def seen_from_map(fields: Any) -> Seen | None:

@@ -70,7 +70,18 @@ class Tables:
             mine = [trial for trial in trials if trial.drive == drive.log.index]
             self.rows["events"] += self.events(key, drive.log, mine, run)
         self.rows["notes"] += [
-            {**key, "drive": note.drive, "t_s": note.at, "wall_utc": utc(note.wall), "by": note.by, "text": note.text}
+            {
+                **key,
+                "drive": note.drive,
+                "t_s": note.at,
+                "wall_utc": utc(note.wall),
+                "by": note.by,
+                "text": note.text,
+                "mark": note.code,
+                "retracted": note.retracted is not None,
+                "retracted_by": note.retracted.by if note.retracted else "",
+                "retracted_words": note.retracted.words if note.retracted else "",
+            }
             for note in session.operator.notes
         ]
 
@@ -124,7 +135,7 @@ class Tables:
             if trial.response is not None and not self.masked:
                 found += _responses(trial, trial.response)
         found += [
-            {"t_s": note.at, "duration_s": 0.0, "event": "note", "name": "", "source": "operator", "detail": note.text}
+            {"t_s": note.at, "duration_s": 0.0, "event": "note", "name": "", "source": "operator", "detail": note.told}
             for note in run.session.operator.notes
             if note.drive == log.index and note.at is not None
         ]
