@@ -95,6 +95,22 @@ def test_units_definitions_thresholds_and_sources_are_in_the_schema(records: Pat
     assert dictionary.loc[("trials", "fired_utc"), "type"] == "time"
 
 
+def test_thresholds_of_study_files_that_differ_stand_each_by_its_file(tmp_path: Path) -> None:
+    directory = tmp_path / "records"
+    directory.mkdir()
+    other = REPORT_STUDY.replace("horizon_s = 3.0", "horizon_s = 3.0\nbrake_threshold = 0.1")
+    hand_record(directory, "Q10")
+    hand_record(directory, "Q11", text=other)
+    dictionary = pd.read_csv(exported(directory, "csv") / "data-dictionary.csv").set_index(["table", "column"])
+    files = study_of(REPORT_STUDY).sha256[:8], study_of(other).sha256[:8]
+    assert dictionary.loc[("trials", "brake_onset_s"), "thresholds"] == (
+        f"gate-brake: brake_threshold 0.02 (study file {files[0]}); "
+        f"gate-brake: brake_threshold 0.1 (study file {files[1]})"
+    )
+    # what is the same in both is said once
+    assert dictionary.loc[("trials", "censored_s"), "thresholds"] == "gate-brake: horizon_s 3"
+
+
 def test_a_conditions_evidence_is_that_of_review(records: Path) -> None:
     table = pd.read_parquet(exported(records, "parquet") / "conditions.parquet").query("participant == 'Q10'")
     (told,) = json.loads(call("review", "--json", str(next(records.glob("Q10*")))).stdout)
@@ -300,7 +316,7 @@ def test_times_of_the_mark_for_each_record(tmp_path: Path) -> None:
     table.write_text("run,at\na,b\n")
     with pytest.raises(WitnessError, match="columns record and video_s"):
         video_times(str(table))
-    with pytest.raises(WitnessError, match="no number of seconds, and no file"):
+    with pytest.raises(WitnessError, match="no number of seconds from 0 on, and no file"):
         video_times("twelve")
 
 

@@ -24,7 +24,7 @@ from monitor.reports.page.study_page import study_page
 from monitor.reports.page.svg import Picture, Scale, around
 from monitor.reports.page.weeks import Series
 from tests.commands.running import call
-from tests.judging.hand import FIRE_T, HandDrive
+from tests.judging.hand import FIRE_T, HandDrive, study_of
 from tests.reports.making import BLIND, REPORT_STUDY, hand_drive, hand_record
 from tests.reports.test_tally import TRIAL, damage, ruling, too_long_gap
 
@@ -225,6 +225,29 @@ def test_responses_are_there_for_who_unblinded(study: Path) -> None:
     assert json.loads(done.stdout)["look"] == 1
     look = json.loads((study / AUDIT_NAME).read_text())
     assert (look["command"], look["by"]) == ("report", "anna")
+
+
+def test_the_methods_claim_one_study_file_only_where_there_was_one(tmp_path: Path) -> None:
+    other = PLANNED.replace("horizon_s = 3.0", "horizon_s = 3.0\nbrake_threshold = 0.1")
+    hand_record(tmp_path, "Q10", text=PLANNED)
+    hand_record(tmp_path, "Q11", text=other, day=1)
+    digests = [study_of(text).sha256 for text in (PLANNED, other)]
+    text = words(study_page(gather(tmp_path), (), None))
+    assert f"file with the SHA-256 digest {digests[1]}, by which 1 run was judged" in text
+    assert f"the others were judged by {digests[0]} (1 run)" in text
+    one_file = words(study_page(gather(tmp_path, study=study_of(other)), (), None, study_of(other)))
+    assert f"The study file has the SHA-256 digest {digests[1]}." in one_file
+
+
+def test_the_methods_of_treatments_within_participants_claim_no_comparison(tmp_path: Path) -> None:
+    hand_record(tmp_path, "Q10", text=PLANNED)
+    found = gather(tmp_path)
+    (one,) = found.studies
+    within = replace(one.study, treatments={"loud": 4, "soft": 4})
+    runs = tuple(replace(run, study=within) for run in one.runs)
+    text = words(study_page(replace(found, studies=(replace(one, runs=runs),)), (), None))
+    assert "compares none of them" in text
+    assert "log-rank" not in text
 
 
 def test_what_a_test_did_not_find_or_could_not_do_is_said_and_so_is_what_was_left_out(tmp_path: Path) -> None:
