@@ -24,6 +24,7 @@ from monitor.reports.page.document import cautions, figure, heading, page, parag
 from monitor.reports.page.flow import branches_of, flow
 from monitor.reports.page.methods import methods
 from monitor.reports.page.weeks import Series, losses_by_week, run_chart
+from monitor.reports.statistics.invitations import MOST
 from monitor.reports.tally.tally import is_of
 from monitor.study.loading import parse_study
 from monitor.study.model import Study
@@ -93,13 +94,12 @@ def _standing(one: Forecast) -> list[str]:
             str(group.valid),
             str(group.lost),
             str(group.waiting),
-            _number(group.needed),
-            *((_number(number) if group.needed is not None else "–") for number in group.points),
+            *_invite(group.needed, group.points),
         )
         for group in one.groups
     ]
     sums = [str(sum(getattr(group, name) for group in one.groups)) for name in ("invited", "valid", "lost", "waiting")]
-    rows.append(("all", "", *sums, str(one.needed), *(_number(number) for number in one.points)))
+    rows.append(("all", "", *sums, *_invite(one.needed, one.points)))
     enough = tuple(f"{level:.0%}" for level in LEVELS)
     head = ("group", "planned", "in a session", "valid", "lost", "waiting", "needed", *enough)
     return [
@@ -271,6 +271,12 @@ def _record(run: RunSummary, trigger: str) -> tuple[str, ...]:
     own = [trial for trial in run.trials if trial.trigger == trigger]
     verdicts = "; ".join(", ".join((trial.effective, *trial.reasons)) for trial in own) or "no trial"
     return (run.record, run.group, verdicts, run.digest[:16])
+
+
+def _invite(needed: int | None, points: Sequence[int | None]) -> tuple[str, ...]:
+    """Valid trials wanted and invitations for them; a point is dashed only where nothing is planned."""
+    beyond = "–" if needed is None else f"> {MOST}"
+    return (_number(needed), *(beyond if number is None else str(number) for number in points))
 
 
 def _number(value: int | None) -> str:
