@@ -6,6 +6,7 @@ import json
 import re
 from dataclasses import replace
 from datetime import date, timedelta
+from importlib import resources
 from itertools import pairwise
 from pathlib import Path
 from xml.etree import ElementTree
@@ -19,6 +20,7 @@ from monitor.record.withdrawing import withdraw_record
 from monitor.reports.comparison.comparison import compare_studies
 from monitor.reports.comparison.plan import Asked
 from monitor.reports.export.drives import read_whole
+from monitor.reports.page.curves import kind_of_line
 from monitor.reports.page.run_page import run_page
 from monitor.reports.page.study_page import study_page
 from monitor.reports.page.svg import Picture, Scale, around
@@ -345,6 +347,15 @@ def test_a_blind_studys_responses_are_worked_out_after_the_look_is_entered(tmp_p
     assert "look 1" in done.stdout
     assert "chime 2 0.55" in words(out.read_text())
     assert json.loads((records / AUDIT_NAME).read_text())["command"] == "report"
+
+
+def test_no_two_groups_have_the_same_line() -> None:
+    style = resources.files("monitor.reports.page").joinpath("style.css").read_text()
+    kinds = [kind_of_line(index) for index in range(32)]
+    assert len(set(kinds)) == 32
+    dashes = [re.search(rf"\.{one.split()[1]} {{ stroke-dasharray: ([^;]+);", style) for one in kinds[:8]]
+    assert len({found[1] for found in dashes if found}) == 8
+    assert all(f".{one.split()[0]} {{ stroke: " in style for one in kinds)
 
 
 def test_a_band_of_two_parts_is_drawn_as_two(tmp_path: Path) -> None:
