@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import csv
 import gzip
 import json
 import math
@@ -85,6 +86,25 @@ def test_a_note_comes_back_as_it_was_entered_but_for_its_white_space(records: Pa
     note = pd.read_csv(exported(records, "csv") / "notes.csv").iloc[0]
     assert note["text"] == '"hello" there, =1+1'
     assert (note["by"], note["t_s"], note["drive"]) == ("anna", 4.0, 1)
+
+
+@pytest.mark.parametrize("text", ["=1+1", "+1+1", "-2+3", "@SUM(1)", "\t=cmd|' /C calc'!A0", "\r\n =1", "-"])
+def test_no_note_is_a_formula_to_a_spreadsheet_and_numbers_stay_numbers(tmp_path: Path, text: str) -> None:
+    directory = tmp_path / "records"
+    directory.mkdir()
+    note = {"type": "note", "text": text, "drive": 1, "at": 4.0}
+    hand_record(
+        directory, "Q10", drive=too_long_gap(), operator=[note, {**ruling(TRIAL, "invalid", "other"), "words": text}]
+    )
+    out = exported(directory, "csv")
+    for path in out.glob("*.csv"):
+        for row in csv.reader(path.open(newline="")):
+            assert not [cell for cell in row if cell[:1] in ("=", "+", "@")]
+            assert all(float(cell) <= 0 for cell in row if cell[:1] == "-")
+    assert pd.read_csv(out / "notes.csv")["text"].tolist() == [f"'{' '.join(text.split())}"]
+    assert pd.read_csv(out / "conditions.csv")["margin"].min() < 0
+    parquet = pd.read_parquet(exported(directory, "parquet", "parquet") / "notes.parquet")
+    assert parquet["text"].tolist() == [" ".join(text.split())]
 
 
 def test_events_count_from_the_first_frame(records: Path) -> None:

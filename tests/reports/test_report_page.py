@@ -12,15 +12,21 @@ from pathlib import Path
 from xml.etree import ElementTree
 
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
-from monitor.archive.gathering import gather
+from monitor.archive.gathering import Gathered, Withdrawn, gather
 from monitor.archive.looks import AUDIT_NAME, Look
+from monitor.archive.summary import NO_GROUP
 from monitor.record.addendum import append_addendum
 from monitor.record.withdrawing import withdraw_record
 from monitor.reports.comparison.comparison import compare_studies
 from monitor.reports.comparison.plan import Asked
 from monitor.reports.export.drives import read_whole
+from monitor.reports.forecast.forecast import Bookings, forecast_studies
+from monitor.reports.forecast.standing import invited_of
 from monitor.reports.page.curves import kind_of_line
+from monitor.reports.page.flow import branches_of
 from monitor.reports.page.run_page import run_page
 from monitor.reports.page.study_page import study_page
 from monitor.reports.page.svg import Picture, Scale, around
@@ -227,6 +233,73 @@ def test_responses_are_there_for_who_unblinded(study: Path) -> None:
     assert json.loads(done.stdout)["look"] == 1
     look = json.loads((study / AUDIT_NAME).read_text())
     assert (look["command"], look["by"]) == ("report", "anna")
+
+
+VERDICT = st.sampled_from(["valid", "invalid", "undecided"])
+RUN = st.tuples(
+    st.integers(0, 6),
+    st.sampled_from(["chime", "no-alert", NO_GROUP]),
+    st.lists(VERDICT, max_size=3),
+    st.integers(0, 9),
+)
+
+
+@pytest.fixture(scope="module")
+def one_run(tmp_path_factory: pytest.TempPathFactory) -> Gathered:
+    directory = tmp_path_factory.mktemp("one")
+    hand_record(directory, "Q10", text=PLANNED)
+    return gather(directory)
+
+
+@settings(max_examples=80, deadline=None)
+@given(
+    runs=st.lists(RUN, min_size=1, max_size=14),
+    gone=st.lists(st.sampled_from(["chime", "no-alert", "loud", None]), max_size=4),
+)
+def test_the_flows_numbers_add_up_whatever_the_study_was(
+    one_run: Gathered, runs: list[tuple[int, str, list[str], int]], gone: list[str | None]
+) -> None:
+    (template,) = one_run.studies[0].runs
+    (trial,) = template.trials
+    made = tuple(
+        replace(
+            template,
+            participant=f"Q{who}",
+            group=group,
+            digest=str(copy),
+            trials=tuple(
+                replace(trial, verdict=verdict, effective=verdict, reasons=("a", "b")) for verdict in verdicts
+            ),
+        )
+        for who, group, verdicts, copy in runs
+    )
+    withdrawn = tuple(Withdrawn(f"{n}.run", "2026-11-02", "hand", group, ()) for n, group in enumerate(gone))
+    study = replace(one_run.studies[0], runs=made)
+    found = replace(one_run, studies=(study,), withdrawn=withdrawn)
+    invited = invited_of(study, "gate-brake", withdrawn)
+    branches = branches_of(list(study.study.planned), invited)
+    first_copies = {copy: who for who, _, _, copy in reversed(runs)}
+    assert sum(branch.allocated for branch in branches) == len(set(first_copies.values())) + len(gone)
+    for branch in branches:
+        assert branch.allocated == branch.lost_participants + branch.waiting + branch.valid
+        assert sum(number for _, number in branch.lost) >= branch.lost_participants
+    # the table above it has the same people, by group, and says of whom it has not
+    (forecast,) = forecast_studies(found, Bookings(None, date(2026, 12, 1)), looks=1)
+    table = {one.group: (one.invited, one.lost, one.waiting, one.valid) for one in forecast.groups}
+    drawn = {one.group: (one.allocated, one.lost_participants, one.waiting, one.valid) for one in branches}
+    assert {name: numbers for name, numbers in drawn.items() if name != NO_GROUP} == table
+    assert forecast.group_not_known == drawn.get(NO_GROUP, (0,))[0]
+    # and so has the comparison, group by group
+    (compared,) = compare_studies(found)
+    counted = {one.group: one.valid for one in compared.groups}
+    assert counted == {name: drawn[name][3] for name in counted}
+
+
+def test_whose_group_is_not_known_is_told_beside_the_table(tmp_path: Path) -> None:
+    hand_record(tmp_path, "Q10", text=PLANNED)
+    hand_record(tmp_path, "Q11", None, text=PLANNED, drive=hand_drive(group=None))
+    text = words(study_page(gather(tmp_path), (), None))
+    assert "Of 1 further participant the group is not known." in text
 
 
 def test_the_methods_claim_one_study_file_only_where_there_was_one(tmp_path: Path) -> None:

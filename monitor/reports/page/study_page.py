@@ -100,11 +100,17 @@ def _standing(one: Forecast) -> list[str]:
     ]
     sums = [str(sum(getattr(group, name) for group in one.groups)) for name in ("invited", "valid", "lost", "waiting")]
     rows.append(("all", "", *sums, *_invite(one.needed, one.points)))
+    unknown = (
+        [paragraph(f"Of {count(one.group_not_known, 'further participant')} the group is not known.")]
+        if one.group_not_known
+        else []
+    )
     enough = tuple(f"{level:.0%}" for level in LEVELS)
     head = ("group", "planned", "in a session", "valid", "lost", "waiting", "needed", *enough)
     return [
         heading(2, f"Where the study stands: {one.trigger}"),
         table(Table(head, tuple(rows)), numbers=range(1, len(head))),
+        *unknown,
         paragraph(
             "The last columns: invitations still to make, enough with that chance, by each group's own losses so far "
             "(beta-negative-binomial).",
