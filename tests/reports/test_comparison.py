@@ -185,6 +185,18 @@ def test_thresholds_that_differ_between_study_files_are_said(tmp_path: Path, was
     assert any("not comparable" in said for said in cautions(compared(tmp_path), 1))
 
 
+def test_a_group_that_no_response_was_compared_with_is_not_said_to_be_tested(tmp_path: Path) -> None:
+    loud = REPORT_STUDY.replace("[groups.no-alert]", '[groups.loud]\nalert = ["sound"]\nplanned = 4\n[groups.no-alert]')
+    for number, (group, response_s) in enumerate((("chime", 0.8), ("no-alert", 1.0), ("chime", 1.2))):
+        hand_record(tmp_path, f"Q1{number}", group, response_s, text=loud)
+    early = [*HandDrive().markers, (FIRE_T + 0.4, "collision", "van", {})]
+    hand_record(tmp_path, "Q20", "loud", text=loud, drive=hand_drive("loud", None, markers=early))
+    one = compared(tmp_path)
+    assert [group.n for group in one.groups] == [2, 1, 1]
+    assert one.test.df == 1  # as survdiff of R has it: a group without an expected response has no degree of freedom
+    assert any("The test is over 2 of the 3 groups with trials" in said for said in cautions(one, 1))
+
+
 def test_a_curve_that_is_not_known_is_drawn_as_unknown_and_nobody_in_a_group_is_no_share(tmp_path: Path) -> None:
     late = hand_drive(response_s=None, markers=[*HandDrive().markers, *CONTACT])
     hand_record(tmp_path, "Q10", drive=late)
