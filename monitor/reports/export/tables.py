@@ -18,7 +18,7 @@ from monitor.judging.case.received import ReceivedMarker
 from monitor.judging.case.trial import ConditionResult, Response, Ruling, Trial
 from monitor.judging.entered.rulings import seen_in_words
 from monitor.reports.export.column import Column
-from monitor.reports.export.day import day_rows
+from monitor.reports.export.day import day_rows, note_row
 from monitor.reports.export.dictionary import ALWAYS, TABLES
 from monitor.reports.export.drives import WholeRun
 from monitor.reports.export.trial_columns import NO_TIME
@@ -69,21 +69,7 @@ class Tables:
         for drive in session.drives:
             mine = [trial for trial in trials if trial.drive == drive.log.index]
             self.rows["events"] += self.events(key, drive.log, mine, run)
-        self.rows["notes"] += [
-            {
-                **key,
-                "drive": note.drive,
-                "t_s": note.at,
-                "wall_utc": utc(note.wall),
-                "by": note.by,
-                "text": note.text,
-                "mark": note.code,
-                "retracted": note.retracted is not None,
-                "retracted_by": note.retracted.by if note.retracted else "",
-                "retracted_words": note.retracted.words if note.retracted else "",
-            }
-            for note in session.operator.notes
-        ]
+        self.rows["notes"] += [{**key, "wall_utc": utc(note.wall), **note_row(note)} for note in session.operator.notes]
 
         masked = self.masked and any(trial.withheld for trial in trials)
         self.rows["day"] += [
