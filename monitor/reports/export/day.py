@@ -1,4 +1,4 @@
-"""Rows of what was entered of the day around the drive: in the seat, events, symptoms, fitness, debrief, reminders, notes."""
+"""Rows of what was entered of the day around the drive: in the seat, events, symptoms, fitness, debrief, notes."""
 
 from __future__ import annotations
 
