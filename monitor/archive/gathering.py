@@ -119,8 +119,8 @@ class Gathered:
         for run in self.runs:
             by_digest.setdefault(run.digest, []).append(run.record)
         return [
-            f"{listed(copies)} {'is a copy' if len(copies) == 1 else 'are copies'} of {first} (same digest) and "
-            f"{'counts' if len(copies) == 1 else 'count'} too; move copies away."
+            f"{listed(copies)} {'is a copy' if len(copies) == 1 else 'are copies'} of {first} (same digest): tally and "
+            "export count each of them, comparisons, forecasts and the flow of participants one. Move copies away."
             for first, *copies in by_digest.values()
             if copies
         ]

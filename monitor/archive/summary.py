@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 from collections.abc import Iterator
 from dataclasses import asdict, dataclass, field, fields
 from datetime import UTC, datetime
@@ -12,7 +13,6 @@ from monitor.archive.review import Reviewed, review_record
 from monitor.judging.case.trial import Trial
 from monitor.judging.document import response_json
 from monitor.judging.entered.rulings import contradicted
-from monitor.judging.session import Session
 from monitor.record.reader import RecordFiles, began_wall
 from monitor.study.model import AnalysisRule, Study, Trigger
 
@@ -32,6 +32,8 @@ class TriggerSummary:
     origin: str | None
     """Origin of the response time; None where the study times none."""
     horizon_s: float | None
+    response_sha256: str | None = None
+    """Digest of all by which the response is timed: origin and what shows it, horizon, thresholds, signs."""
     valid_at_least: int = 1
     """Where `planned` counts participants: one counts with this many valid trials."""
 
@@ -105,7 +107,11 @@ class TrialSummary:
     """The response in full; None also where it is hidden."""
     hidden: bool
     contact_s: float | None
-    """Contact in seconds from the response's origin, where the simulator told it and it may be told."""
+    """Contact in seconds from the response's origin, where there was one and it may be told."""
+    watched_s: float | None = None
+    """How long a response was watched for, from its origin; None where it may not be told."""
+    not_watched: tuple[str, ...] = ()
+    """Pedals and wheel of which it is not known that there was no onset."""
     withheld: bool = False
     """Whether it fired and its response is hidden, so that it is not in here: no summary on a disk ever has it."""
     seen_looks: bool | None = None
@@ -188,7 +194,7 @@ def summarise(reviewed: Reviewed, *, unblinded: bool = False) -> RunSummary:
         frames=None if any(trial.withheld for trial in trials) else sum(one.frames for one in counts),
         lost=sum(one.lost for one in counts),
         study=summarise_study(session.study),
-        trials=tuple(_trial(session, trial) for trial in trials),
+        trials=tuple(_trial(trial) for trial in trials),
         before_lot=session.study.lot_waits and session.opening.group is None and not trials,
     )
 
@@ -230,7 +236,8 @@ def _trial_from_json(read: dict[str, Any]) -> TrialSummary:
     trial = _exactly(TrialSummary, read)
     missed = tuple(MissedBand(**_exactly(MissedBand, one)) for one in trial["missed"])
     checked = tuple(Checked(**_exactly(Checked, one)) for one in trial["checked"])
-    return TrialSummary(**{**trial, "reasons": tuple(trial["reasons"]), "missed": missed, "checked": checked})
+    tuples = {name: tuple(trial[name]) for name in ("reasons", "not_watched")}
+    return TrialSummary(**{**trial, **tuples, "missed": missed, "checked": checked})
 
 
 def day_of(run: RunSummary) -> str:
@@ -246,11 +253,12 @@ def _trigger(trigger: Trigger) -> TriggerSummary:
         has_alert=trigger.alert is not None,
         origin=rule.origin if rule else None,
         horizon_s=rule.horizon_s if rule else None,
+        response_sha256=hashlib.sha256(repr((rule, trigger.hazard)).encode()).hexdigest() if rule else None,
         valid_at_least=trigger.valid_at_least,
     )
 
 
-def _trial(session: Session, trial: Trial) -> TrialSummary:
+def _trial(trial: Trial) -> TrialSummary:
     response = trial.response
     return TrialSummary(
         id=trial.id,
@@ -266,7 +274,9 @@ def _trial(session: Session, trial: Trial) -> TrialSummary:
         response=response_json(response) if response else None,
         hidden=trial.response_hidden,
         withheld=trial.withheld,
-        contact_s=_contact_s(session, trial),
+        contact_s=None if response is None else response.contact_s,
+        watched_s=None if response is None else response.watched_s,
+        not_watched=() if response is None else response.not_watched,
         missed=tuple(_missed(trial)),
         alert_delay_s=None
         if trial.alert.at is None or trial.fired_at is None
@@ -321,17 +331,6 @@ def reasons_of(trial: Trial) -> list[str]:
     if not found and trial.ruling is not None:
         found.append(trial.ruling.reason or "ruled")
     return found or ["not seen to its end"]
-
-
-def _contact_s(session: Session, trial: Trial) -> float | None:
-    response = trial.response
-    if response is None or not response.outcome.startswith("collision"):
-        return None
-    if response.first_s is None:
-        return response.censored_at_s
-    log = next(drive.log for drive in session.drives if drive.log.index == trial.drive)
-    told = [one.t - response.t0 for one in log.markers.values() if one.kind == "collision" and one.t >= response.t0]
-    return min(told, default=None)
 
 
 def _exactly(kind: type, read: dict[str, Any]) -> dict[str, Any]:

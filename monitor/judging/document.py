@@ -189,14 +189,18 @@ def condition_json(condition: ConditionResult) -> dict[str, Any]:
 
 
 def response_json(response: Response) -> dict[str, Any]:
-    """The response: the contract's keys, then the further figures; what only some studies ask for where it is there."""
+    """The response: the contract's keys, then the further figures; what only some studies ask for where it is there.
+
+    What only the comparison of groups needs of the time watched is no part of it.
+    """
     return {
         name: number(value) if isinstance(value, float) else value
         for name, value in ((name, getattr(response, name)) for name in Response.__slots__)
-        if name not in _WHERE_ASKED or value not in (None, {})
+        if name not in _OF_WATCHING and (name not in _WHERE_ASKED or value not in (None, {}))
     }
 
 
+_OF_WATCHING = ("contact_s", "watched_s", "not_watched")
 _WHERE_ASKED = ("signs", "sign_states", "max_lateral_deviation_m", "time_to_stable_s")
 
 

@@ -5,6 +5,8 @@ Terms after SAE J2944 (accelerator release time, transition time, brake reaction
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+
 import numpy as np
 
 from monitor.judging.case.case import Case
@@ -112,7 +114,24 @@ def time_response(
         time_to_stable_s=None
         if rule.stable is None
         else time_to_stable(Watched(case, stretch, t0, t0 + end_s), rule.stable, t0 + max(known.values(), default=0.0)),
+        contact_s=contact_s,
+        watched_s=end_s,
+        not_watched=(
+            *_not_watched(own, _before(stretch, "steering_angle", t0, rule), rule),
+            *(name for name in ("first",) if any(one.state == "not measured" for one in signs.values())),
+        ),
     )
+
+
+def _not_watched(own: dict[str, FloatArray], steering_before: FloatArray, rule: ResponseRule) -> Iterator[str]:
+    """Of which onsets it is not known that there was none."""
+    accelerator = own["accelerator"]
+    if np.isnan(accelerator).any() or (len(accelerator) and accelerator[0] <= rule.accelerator_zero):
+        yield "accelerator"
+    if np.isnan(own["brake"]).any():
+        yield "brake"
+    if np.isnan(own["steering_angle"]).any() or len(steering_before) == 0 or np.isnan(steering_before).all():
+        yield "steering"
 
 
 def _is_seen(own: dict[str, FloatArray], rule: ResponseRule) -> bool:

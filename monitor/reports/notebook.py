@@ -199,8 +199,9 @@ def open_run(
 ) -> Run:
     """A record, sealed or not, judged by its own study file, or by the file `study`.
 
-    What is wrong with its bytes is warned of (`RecordWarning`), or raised (`RecordFaulty`) with `on_fault="raise"`;
-    so is, as a warning, what of a blind study is masked. Raises `WitnessError` where nothing can be read of it.
+    What is wrong with its bytes is warned of (`RecordWarning`), or raised (`RecordFaulty`) with `on_fault="raise"`.
+    Warned of is also that it was never closed, and what of a blind study is masked. Raises `WitnessError` where nothing
+    can be read of it.
     """
     return _opened(Path(path), load_study(Path(study)) if study is not None else None, on_fault)
 
@@ -237,6 +238,8 @@ def _opened(path: Path, study: Study | None, on_fault: OnFault) -> Run:
         raise RecordFaulty("\n".join(f"{path}: {fault}" for fault in run.faults))
     for fault in run.faults:
         _warn(f"{path}: {fault}")
+    if run.state == "open":
+        _warn(f"{path} was never closed, or is being recorded: its end may be missing.")
     if run.masked:
         _warn(f"{path}: the study is blind and no ruling was made on {', '.join(run.masked)}; the response is masked.")
     return run

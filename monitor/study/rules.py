@@ -118,7 +118,8 @@ class ResponseRule:
     """The alert's criterion, for origin "alert criterion"."""
     horizon_s: float = 5.0
     accelerator_fall: float = 0.05
-    """A fall below the pedal at the origin by more than this is the initial release."""
+    """The initial release is where the fall begins that takes the pedal more than this below where it stood at the
+    origin."""
     accelerator_zero: float = 0.02
     brake_threshold: float = 0.02
     steering_threshold_rad: float = 0.052

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 import os
 import shutil
 import sys
@@ -23,7 +24,7 @@ from monitor.reports.comparison.text import comparison_lines
 from monitor.reports.comparison.words import cautions, comparison_json
 from monitor.reports.statistics.scipys import AnalysisMissing
 from tests.commands.running import call
-from tests.judging.hand import FIRE_T, Mark
+from tests.judging.hand import FIRE_T, HandDrive, Mark
 from tests.reports.making import BLIND, REPORT_STUDY, hand_drive, hand_record
 from tests.reports.published import ALERT_A, ALERT_B, ALERT_C, times
 from tests.reports.test_tally import TRIAL, ruling, too_long_gap
@@ -84,10 +85,12 @@ def test_valid_trials_with_their_times_and_how_each_ended(tmp_path: Path) -> Non
     assert "PEEKING: 16 of 8 planned" not in text
 
 
-def trial(outcome: str, *, contact_s: float | None = None, **times_s: float | None) -> TrialSummary:
+def trial(
+    outcome: str, *, contact_s: float | None = None, watched_s: float = 5.0, **times_s: float | None
+) -> TrialSummary:
     names = ("first_s", "brake_onset_s", "accelerator_release_s", "steering_onset_s", "censored_at_s")
     response = {"outcome": outcome, **{name: times_s.get(name) for name in names}}
-    return TrialSummary("1/a/1", "a", "valid", "valid", False, True, "yes", (), response, False, contact_s)
+    return TrialSummary("1/a/1", "a", "valid", "valid", False, True, "yes", (), response, False, contact_s, watched_s)
 
 
 def test_how_the_waiting_ended_for_each_measure() -> None:
@@ -95,14 +98,50 @@ def test_how_the_waiting_ended_for_each_measure() -> None:
     assert ending_of(released, "first", 5.0).t == 0.6
     # who never braked is censored at the horizon for the brake, though the accelerator was released
     assert (ending_of(released, "brake", 5.0).end, ending_of(released, "brake", 5.0).t) == ("horizon", 5.0)
-    hit = trial("collision", first_s=0.6, accelerator_release_s=0.6, contact_s=2.2)
+    hit = trial("collision", first_s=0.6, accelerator_release_s=0.6, contact_s=2.2, watched_s=2.2)
     assert (ending_of(hit, "brake", 5.0).end, ending_of(hit, "brake", 5.0).t) == ("contact", 2.2)
-    unknown = trial("collision", first_s=0.6, accelerator_release_s=0.6)
-    assert ending_of(unknown, "brake", 5.0).end == "unusable"
     assert ending_of(trial("already responding", accelerator_release_s=0.1), "first", 5.0).end == "unusable"
-    assert ending_of(trial("cut short", censored_at_s=1.2), "first", 5.0).t == 1.2
+    assert ending_of(trial("cut short", censored_at_s=1.2, watched_s=1.2), "first", 5.0).t == 1.2
+    assert ending_of(trial("cut short", censored_at_s=1.2, watched_s=1.2), "first", 1.0).end == "horizon"
     assert ending_of(trial("no response", censored_at_s=5.0), "first", 5.0).end == "horizon"
     assert ending_of(trial("anticipatory", first_s=0.05), "first", 5.0).end == "responded"
+
+
+PRESSED = {"accelerator": 0.3, "brake": 0.0}
+RELEASED = {"accelerator": 0.0, "brake": 0.0}
+
+
+@pytest.mark.parametrize(
+    ("drive", "end", "at_s", "collided"),
+    [
+        # the accelerator is let go of at 0.05 s, too soon; nobody brakes, and contact comes at 2 s all the same
+        ({"own": lambda t: PRESSED if t < FIRE_T + 0.04 else RELEASED, "contact_s": 2.0}, "contact", 2.0, 1),
+        ({"own": lambda t: PRESSED if t < FIRE_T + 0.5 else RELEASED, "contact_s": 2.0}, "contact", 2.0, 1),
+        # released, and the drive ended before the brake could come: not waited for to the horizon
+        ({"own": lambda t: PRESSED if t < FIRE_T + 0.5 else RELEASED, "end_t": FIRE_T + 1.5}, "cut", 1.5, 0),
+        # the brake is not in the feed, or not for a while: that nobody braked is not known
+        ({"own": lambda t: {"accelerator": 0.3 if t < FIRE_T + 0.5 else 0.0, "brake": math.nan}}, "unusable", None, 0),
+        ({"own": lambda t: PRESSED | ({"brake": math.nan} if t > FIRE_T + 2.5 else {})}, "unusable", None, 0),
+        ({"own": lambda t: PRESSED}, "horizon", 3.0, 0),
+    ],
+)
+def test_that_somebody_did_not_brake_is_never_said_of_who_was_not_seen_to(
+    tmp_path: Path, drive: dict[str, Any], end: str, at_s: float | None, collided: int
+) -> None:
+    told: list[Mark] = [(FIRE_T + drive.pop("contact_s"), "collision", "van", {})] if "contact_s" in drive else []
+    hand_record(tmp_path, "Q10", drive=hand_drive(markers=[*HandDrive().markers, *told], **drive))
+    one = compared(tmp_path, measure="brake")
+    (group, _) = one.groups
+    assert [found.end for found in group.every_end] == [end]
+    assert [found.t for found in group.every_end] == [at_s if at_s is None else pytest.approx(at_s, abs=0.051)]
+    assert group.collisions == collided
+
+
+def test_an_accelerator_that_was_up_at_the_origin_is_no_foot_that_stayed_on_it(tmp_path: Path) -> None:
+    hand_record(tmp_path, "Q10", drive=hand_drive(own=lambda t: RELEASED))
+    one = compared(tmp_path, measure="accelerator")
+    assert [found.end for found in one.groups[0].every_end] == ["unusable"]
+    assert any("without a time" in said for said in one.left_out)
 
 
 def test_copies_and_repeated_participants_count_once(tmp_path: Path) -> None:
@@ -130,6 +169,49 @@ def test_origins_that_differ_between_study_files_are_said(tmp_path: Path) -> Non
     hand_record(tmp_path, "Q10")
     hand_record(tmp_path, "Q11", "no-alert", text=REPORT_STUDY.replace("horizon_s = 3.0", "horizon_s = 2.0"))
     assert any("not comparable" in said for said in cautions(compared(tmp_path), 1))
+
+
+@pytest.mark.parametrize(
+    ("was", "becomes"),
+    [
+        ("horizon_s = 3.0", "horizon_s = 3.0\nbrake_threshold = 0.1"),
+        ("horizon_s = 3.0", "horizon_s = 3.0\naccelerator_fall = 0.1"),
+        ("horizon_s = 3.0", "horizon_s = 3.0\nbaseline_s = 1.0"),
+    ],
+)
+def test_thresholds_that_differ_between_study_files_are_said(tmp_path: Path, was: str, becomes: str) -> None:
+    hand_record(tmp_path, "Q10")
+    hand_record(tmp_path, "Q11", "no-alert", text=REPORT_STUDY.replace(was, becomes))
+    assert any("not comparable" in said for said in cautions(compared(tmp_path), 1))
+
+
+def test_a_group_that_no_response_was_compared_with_is_not_said_to_be_tested(tmp_path: Path) -> None:
+    loud = REPORT_STUDY.replace("[groups.no-alert]", '[groups.loud]\nalert = ["sound"]\nplanned = 4\n[groups.no-alert]')
+    for number, (group, response_s) in enumerate((("chime", 0.8), ("no-alert", 1.0), ("chime", 1.2))):
+        hand_record(tmp_path, f"Q1{number}", group, response_s, text=loud)
+    early = [*HandDrive().markers, (FIRE_T + 0.4, "collision", "van", {})]
+    hand_record(tmp_path, "Q20", "loud", text=loud, drive=hand_drive("loud", None, markers=early))
+    one = compared(tmp_path)
+    assert [group.n for group in one.groups] == [2, 1, 1]
+    assert one.test.df == 1  # as survdiff of R has it: a group without an expected response has no degree of freedom
+    assert any("The test is over 2 of the 3 groups with trials" in said for said in cautions(one, 1))
+
+
+def test_a_curve_that_is_not_known_is_drawn_as_unknown_and_nobody_in_a_group_is_no_share(tmp_path: Path) -> None:
+    late = hand_drive(response_s=None, markers=[*HandDrive().markers, *CONTACT])
+    hand_record(tmp_path, "Q10", drive=late)
+    hand_record(tmp_path, "Q11", response_s=0.8)
+    page = comparison_lines(compared(tmp_path), 1)
+    (strip,) = [line for line in page if line.startswith("median 0.75")]
+    # contact at 2 s of 3 s, drawn over 60 columns: 20 of them are not known
+    assert strip.endswith("?" * 20)
+    assert strip.count("?") == 20
+    assert any("? not known" in line for line in page)
+    (row,) = [line for line in page[page.index(strip) :] if line.startswith("no-alert")]
+    assert "%" not in row
+    assert any("worst rank" in line and "nothing to compare" in line for line in page)
+    shown = comparison_json(compared(tmp_path), 1)["groups"][1]["competing"]
+    assert (shown["responded_by"]["share"], shown["contact_by_horizon"]["share"]) == (None, None)
 
 
 def test_nobody_in_a_group_and_nobody_at_all(tmp_path: Path) -> None:

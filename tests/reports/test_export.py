@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import csv
 import gzip
 import json
+import math
 import subprocess
 import sys
 from dataclasses import replace
@@ -86,6 +88,25 @@ def test_a_note_comes_back_as_it_was_entered_but_for_its_white_space(records: Pa
     assert (note["by"], note["t_s"], note["drive"]) == ("anna", 4.0, 1)
 
 
+@pytest.mark.parametrize("text", ["=1+1", "+1+1", "-2+3", "@SUM(1)", "\t=cmd|' /C calc'!A0", "\r\n =1", "-"])
+def test_no_note_is_a_formula_to_a_spreadsheet_and_numbers_stay_numbers(tmp_path: Path, text: str) -> None:
+    directory = tmp_path / "records"
+    directory.mkdir()
+    note = {"type": "note", "text": text, "drive": 1, "at": 4.0}
+    hand_record(
+        directory, "Q10", drive=too_long_gap(), operator=[note, {**ruling(TRIAL, "invalid", "other"), "words": text}]
+    )
+    out = exported(directory, "csv")
+    for path in out.glob("*.csv"):
+        for row in csv.reader(path.open(newline="")):
+            assert not [cell for cell in row if cell[:1] in ("=", "+", "@")]
+            assert all(float(cell) <= 0 for cell in row if cell[:1] == "-")
+    assert pd.read_csv(out / "notes.csv")["text"].tolist() == [f"'{' '.join(text.split())}"]
+    assert pd.read_csv(out / "conditions.csv")["margin"].min() < 0
+    parquet = pd.read_parquet(exported(directory, "parquet", "parquet") / "notes.parquet")
+    assert parquet["text"].tolist() == [" ".join(text.split())]
+
+
 def test_events_count_from_the_first_frame(records: Path) -> None:
     events = pd.read_csv(exported(records, "csv") / "events.csv").query("participant == 'Q10'").set_index("event")
     trigger = events.loc["trigger"]
@@ -97,6 +118,20 @@ def test_events_count_from_the_first_frame(records: Path) -> None:
     assert events.loc["alert_on", "onset_s"] == pytest.approx(10.3)
     assert np.isnan(events.loc["alert_on", "duration_s"])  # the drive never says alert_off
     assert list(events["onset_s"]) == sorted(events["onset_s"])
+
+
+def test_who_was_not_seen_to_respond_is_not_exported_as_who_did_not(tmp_path: Path) -> None:
+    unseen = {"accelerator": math.nan, "brake": math.nan, "steering_angle": math.nan}
+    (tmp_path / "records").mkdir()
+    hand_record(tmp_path / "records", "Q10", drive=hand_drive(own=lambda t: unseen))
+    out = exported(tmp_path / "records", "csv")
+    trial = pd.read_csv(out / "trials.csv").iloc[0]
+    assert trial["outcome"] == "not measured"
+    assert pd.isna(trial["censored_s"])
+    assert trial["not_watched"] == "accelerator; brake; steering"
+    assert trial["watched_s"] == 3.0
+    events = pd.read_csv(out / "events.csv")
+    assert events.loc[events["event"] == "trigger", "censored"].isna().all()
 
 
 def test_records_and_the_digests_they_come_from(records: Path) -> None:

@@ -19,7 +19,7 @@ from monitor.archive.looks import AUDIT_NAME, enter_look
 from monitor.errors import WitnessError
 from monitor.record.withdrawing import withdraw_record
 from monitor.reports.forecast.forecast import LEVELS, Bookings, Forecast, forecast_studies
-from monitor.reports.forecast.text import forecast_lines
+from monitor.reports.forecast.text import forecast_json, forecast_lines
 from monitor.reports.statistics.invitations import MOST, invitations, point, together
 from tests.commands.running import call
 from tests.judging.hand import HandDrive, study_of
@@ -228,7 +228,15 @@ def test_a_study_that_is_done_and_one_without_a_plan(tmp_path: Path) -> None:
     hand_record(tmp_path / "other", "Q01", text=text.replace("planned = 1", ""))
     one = forecast(tmp_path / "other")
     assert [group.needed for group in one.groups] == [None, None]
-    assert "–" in "\n".join(forecast_lines(one))
+    assert (one.needed, one.points) == (None, (None,) * 3)
+    assert all(group.points == (None,) * 3 for group in one.groups)
+    page = forecast_lines(one)
+    # that no number is planned is never read as that none is wanted
+    (row,) = [line.split() for line in page if line.startswith("all")]
+    assert row == ["all", "–", "1", "0", "–", "–", "–"]
+    assert any("plans no number of trials" in line for line in page)
+    document = forecast_json(gather(tmp_path / "other"), (one,))["forecasts"][0]
+    assert (document["needed"], document["points"]) == (None, (None,) * 3)
 
 
 def test_it_needs_no_scipy(study: Path, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -252,7 +260,7 @@ OFTEN = REPORT_STUDY.replace('surprise_class = "rear-end"\n', 'expected = "any"\
 def test_where_trials_are_planned_that_a_participant_gives_several_of_nothing_is_forecast(tmp_path: Path) -> None:
     hand_record(tmp_path, "Q01", text=OFTEN)
     one = forecast(tmp_path)
-    assert (one.counts_participants, one.needed) == (False, 0)
+    assert (one.counts_participants, one.needed) == (False, None)
     text = " ".join(" ".join(forecast_lines(one)).split())
     assert "The study plans trials, of which a participant gives several: how many to invite is not forecast." in text
     assert "Every planned trial is in" not in text

@@ -183,6 +183,7 @@ def test_a_directory_is_gone_through_and_what_is_left_out_is_said(tmp_path: Path
     assert found == [("Q01", "sealed"), ("Q04", "open")]
     assert any(f"{gone} was withdrawn and is left out." in said for said in sentences)
     assert any(f"{broken} is left out: " in said for said in sentences)
+    assert sum("Q04" in said and "was never closed" in said for said in sentences) == 1
     with pytest.raises(WitnessError):
         list(monitor.open_runs(tmp_path, on_fault="raise"))
     with pytest.raises(WitnessError, match="no directory of records"):

@@ -17,10 +17,11 @@ from pyarrow import parquet
 
 from monitor.archive.gathering import gather
 from monitor.errors import WitnessError
+from monitor.judging.case.trial import VIDEO_MARK
 from monitor.record.addendum import append_addendum
 from monitor.record.entries import EntryKind, Opening, pack_frames, pack_operator
 from monitor.record.writer import RecordWriter
-from monitor.reports.export.cues import VIDEO_MARK, VideoTimes, video_times
+from monitor.reports.export.cues import VideoTimes, video_times
 from monitor.reports.export.dictionary import ALWAYS, TABLES
 from monitor.reports.export.export import Exported, ExportPlan, export_records
 from monitor.reports.export.parquet import ParquetMissing
@@ -92,6 +93,22 @@ def test_units_definitions_thresholds_and_sources_are_in_the_schema(records: Pat
     assert dictionary["source"].notna().all()
     assert dictionary.loc[("trials", "brake_onset_s"), "thresholds"] == brake["thresholds"]
     assert dictionary.loc[("trials", "fired_utc"), "type"] == "time"
+
+
+def test_thresholds_of_study_files_that_differ_stand_each_by_its_file(tmp_path: Path) -> None:
+    directory = tmp_path / "records"
+    directory.mkdir()
+    other = REPORT_STUDY.replace("horizon_s = 3.0", "horizon_s = 3.0\nbrake_threshold = 0.1")
+    hand_record(directory, "Q10")
+    hand_record(directory, "Q11", text=other)
+    dictionary = pd.read_csv(exported(directory, "csv") / "data-dictionary.csv").set_index(["table", "column"])
+    files = study_of(REPORT_STUDY).sha256[:8], study_of(other).sha256[:8]
+    assert dictionary.loc[("trials", "brake_onset_s"), "thresholds"] == (
+        f"gate-brake: brake_threshold 0.02 (study file {files[0]}); "
+        f"gate-brake: brake_threshold 0.1 (study file {files[1]})"
+    )
+    # what is the same in both is said once
+    assert dictionary.loc[("trials", "censored_s"), "thresholds"] == "gate-brake: horizon_s 3"
 
 
 def test_a_conditions_evidence_is_that_of_review(records: Path) -> None:
@@ -171,7 +188,15 @@ def cues(directory: Path, name: str = "cues", **more: Any) -> tuple[dict[str, An
 
 
 def mark(seconds: float, code: str = VIDEO_MARK) -> dict[str, Any]:
-    return {"type": "mark", "code": code, "drive": 1, "at": None, "wall": NOON.timestamp() + seconds}
+    """As the watch screen enters it: what it marks, and words that anybody may change."""
+    return {
+        "type": "mark",
+        "code": code,
+        "text": "video mark",
+        "drive": 1,
+        "at": None,
+        "wall": NOON.timestamp() + seconds,
+    }
 
 
 @pytest.fixture
@@ -257,17 +282,64 @@ def test_each_cue_is_where_the_video_has_the_event(tmp_path: Path) -> None:
     assert alert.start_in_seconds == pytest.approx(60.0 - 1.0 + 10.3, abs=1.0)
 
 
+def test_a_mark_that_was_taken_back_places_nothing_and_a_second_one_is_told(tmp_path: Path) -> None:
+    def placed(name: str, *operator: dict[str, Any]) -> tuple[float, Exported, str]:
+        directory = tmp_path / name / "records"
+        directory.mkdir(parents=True)
+        hand_record(directory, "Q10", operator=operator)
+        found, told = cues(directory, video=VideoTimes(everywhere_s=60.0))
+        return found[TRIAL].start_in_seconds, told, " ".join(cue.text for cue in found.values())
+
+    wrong, right = mark(30.0), mark(50.0)
+    back = {"type": "retract", "what": "0", "words": "too soon", "wall": NOON.timestamp() + 31.0}
+    at_s, told, said = placed("back", wrong, right, back)
+    assert (at_s, told.remarks) == (10, ())  # the mark 50 s after noon is at 60 s of the video, the fire at noon
+    assert "anna: taken back by anna (too soon): video mark" in said
+    at_s, told, _ = placed("two", wrong, right)
+    assert at_s == 30
+    assert any("2 video marks" in one and "20.0 s after it" in one for one in told.remarks)
+    notes = pd.read_csv(exported(tmp_path / "back" / "records", "csv", "csv") / "notes.csv")
+    assert notes["mark"].tolist() == ["video-sync"] * 2
+    assert notes["retracted"].tolist() == [1, 0]
+    assert notes["retracted_words"].tolist()[0] == "too soon"
+    # a note in words is no mark, whatever its words are
+    _, told, _ = placed("words", {"type": "note", "text": "video-sync", "drive": 1, "at": 1.0})
+    assert any("no video mark" in one for one in told.remarks)
+
+
 def test_times_of_the_mark_for_each_record(tmp_path: Path) -> None:
     assert video_times("12.5").of("a.run") == 12.5
     table = tmp_path / "marks.csv"
     table.write_text("record,video_s\nQ10-x.run,3.5\nQ11-y,4\n")
     times = video_times(str(table))
-    assert (times.of("Q10-x.run"), times.of("Q11-y.run"), times.of("other.run")) == (3.5, 4.0, 0.0)
+    assert (times.of("Q10-x.run"), times.of("Q11-y.run"), times.of("other.run")) == (3.5, 4.0, None)
     table.write_text("run,at\na,b\n")
     with pytest.raises(WitnessError, match="columns record and video_s"):
         video_times(str(table))
-    with pytest.raises(WitnessError, match="no number of seconds, and no file"):
+    with pytest.raises(WitnessError, match="no number of seconds from 0 on, and no file"):
         video_times("twelve")
+
+
+@pytest.mark.parametrize("text", ["nan", "inf", "-1", "1e999"])
+def test_a_time_that_no_video_has_is_refused(tmp_path: Path, text: str) -> None:
+    with pytest.raises(WitnessError, match="no number of seconds from 0 on"):
+        video_times(text)
+    table = tmp_path / "video.csv"
+    table.write_text(f"record,video_s\nQ10-x,{text}\n")
+    with pytest.raises(WitnessError, match="no number of seconds from 0 on"):
+        video_times(str(table))
+
+
+def test_a_record_that_the_times_leave_out_is_not_placed_as_if_they_had_it(one: Path, tmp_path: Path) -> None:
+    table = tmp_path / "video.csv"
+    table.write_text("record,video_s\nQ99-x.run,3.5\n")
+    found, told = cues(one, video=video_times(str(table)))
+    assert any("is not in the file of --video-at" in said for said in told.remarks)
+    assert any("Q99-x is no record of this directory" in said for said in told.remarks)
+    assert found[TRIAL].start_in_seconds == 0
+    table.write_text("record,video_s\nQ10-x.run,3.5\nQ10-x,4\n")
+    with pytest.raises(WitnessError, match="more than one time for Q10-x"):
+        video_times(str(table))
 
 
 def test_the_command_writes_both(one: Path) -> None:

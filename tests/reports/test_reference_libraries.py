@@ -204,7 +204,19 @@ def test_without_other_censoring_the_incidence_is_the_plain_share(seeds: range) 
             share_by(incidence(zip(data.noisy.tolist(), cause.tolist(), strict=True), which), t)[0] for which in (1, 2)
         ]
         place = np.searchsorted(either.t, t, side="right") - 1
-        assert sum(both) == pytest.approx(1.0 - (either.survival[place] if place >= 0 else 1.0), abs=EXACT)
+        assert sum(one for one in both if one is not None) == pytest.approx(
+            1.0 - (either.survival[place] if place >= 0 else 1.0), abs=EXACT
+        )
+
+
+def test_an_incidence_is_not_known_beyond_the_last_who_was_waited_for() -> None:
+    cut = [(0.5, 1), (0.8, 0), (1.2, 0)]
+    assert share_by(incidence(cut, 1), 1.2)[0] == pytest.approx(1 / 3)
+    assert share_by(incidence(cut, 1), 1.3) == (None, None)
+    assert share_by(incidence([], 1), 0.0) == (None, None)
+    # all came to an end: known for ever, as the reference has it
+    assert share_by(incidence([(0.5, 1), (0.8, 2)], 1), 9.0)[0] == pytest.approx(0.5)
+    assert share_by(incidence([(0.5, 0), (0.8, 2), (0.8, 0)], 2), 0.9) == (None, None)
 
 
 @ON_RANDOM_SETS

@@ -6,24 +6,33 @@ import json
 import re
 from dataclasses import replace
 from datetime import date, timedelta
+from importlib import resources
 from itertools import pairwise
 from pathlib import Path
 from xml.etree import ElementTree
 
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
-from monitor.archive.gathering import gather
+from monitor.archive.gathering import Gathered, Withdrawn, gather
 from monitor.archive.looks import AUDIT_NAME, Look
+from monitor.archive.summary import NO_GROUP
 from monitor.record.addendum import append_addendum
 from monitor.record.withdrawing import withdraw_record
 from monitor.reports.comparison.comparison import compare_studies
+from monitor.reports.comparison.plan import Asked
 from monitor.reports.export.drives import read_whole
+from monitor.reports.forecast.forecast import Bookings, forecast_studies
+from monitor.reports.forecast.standing import invited_of
+from monitor.reports.page.curves import kind_of_line
+from monitor.reports.page.flow import branches_of
 from monitor.reports.page.run_page import run_page
 from monitor.reports.page.study_page import study_page
 from monitor.reports.page.svg import Picture, Scale, around
 from monitor.reports.page.weeks import Series
 from tests.commands.running import call
-from tests.judging.hand import FIRE_T
+from tests.judging.hand import FIRE_T, HandDrive, study_of
 from tests.reports.making import BLIND, REPORT_STUDY, hand_drive, hand_record
 from tests.reports.test_tally import TRIAL, damage, ruling, too_long_gap
 
@@ -226,6 +235,118 @@ def test_responses_are_there_for_who_unblinded(study: Path) -> None:
     assert (look["command"], look["by"]) == ("report", "anna")
 
 
+VERDICT = st.sampled_from(["valid", "invalid", "undecided"])
+RUN = st.tuples(
+    st.integers(0, 6),
+    st.sampled_from(["chime", "no-alert", NO_GROUP]),
+    st.lists(VERDICT, max_size=3),
+    st.integers(0, 9),
+)
+
+
+@pytest.fixture(scope="module")
+def one_run(tmp_path_factory: pytest.TempPathFactory) -> Gathered:
+    directory = tmp_path_factory.mktemp("one")
+    hand_record(directory, "Q10", text=PLANNED)
+    return gather(directory)
+
+
+@settings(max_examples=80, deadline=None)
+@given(
+    runs=st.lists(RUN, min_size=1, max_size=14),
+    gone=st.lists(st.sampled_from(["chime", "no-alert", "loud", None]), max_size=4),
+)
+def test_the_flows_numbers_add_up_whatever_the_study_was(
+    one_run: Gathered, runs: list[tuple[int, str, list[str], int]], gone: list[str | None]
+) -> None:
+    (template,) = one_run.studies[0].runs
+    (trial,) = template.trials
+    made = tuple(
+        replace(
+            template,
+            participant=f"Q{who}",
+            group=group,
+            digest=str(copy),
+            trials=tuple(
+                replace(trial, verdict=verdict, effective=verdict, reasons=("a", "b")) for verdict in verdicts
+            ),
+        )
+        for who, group, verdicts, copy in runs
+    )
+    withdrawn = tuple(Withdrawn(f"{n}.run", "2026-11-02", "hand", group, ()) for n, group in enumerate(gone))
+    study = replace(one_run.studies[0], runs=made)
+    found = replace(one_run, studies=(study,), withdrawn=withdrawn)
+    invited = invited_of(study, "gate-brake", withdrawn)
+    branches = branches_of(list(study.study.planned), invited)
+    first_copies = {copy: who for who, _, _, copy in reversed(runs)}
+    assert sum(branch.allocated for branch in branches) == len(set(first_copies.values())) + len(gone)
+    for branch in branches:
+        assert branch.allocated == branch.lost_participants + branch.waiting + branch.valid
+        assert sum(number for _, number in branch.lost) >= branch.lost_participants
+    # the table above it has the same people, by group, and says of whom it has not
+    (forecast,) = forecast_studies(found, Bookings(None, date(2026, 12, 1)), looks=1)
+    table = {one.group: (one.invited, one.lost, one.waiting, one.valid) for one in forecast.groups}
+    drawn = {one.group: (one.allocated, one.lost_participants, one.waiting, one.valid) for one in branches}
+    assert {name: numbers for name, numbers in drawn.items() if name != NO_GROUP} == table
+    assert forecast.group_not_known == drawn.get(NO_GROUP, (0,))[0]
+    # and so has the comparison, group by group
+    (compared,) = compare_studies(found)
+    counted = {one.group: one.valid for one in compared.groups}
+    assert counted == {name: drawn[name][3] for name in counted}
+
+
+def test_whose_group_is_not_known_is_told_beside_the_table(tmp_path: Path) -> None:
+    hand_record(tmp_path, "Q10", text=PLANNED)
+    hand_record(tmp_path, "Q11", None, text=PLANNED, drive=hand_drive(group=None))
+    text = words(study_page(gather(tmp_path), (), None))
+    assert "Of 1 further participant the group is not known." in text
+
+
+def test_the_methods_claim_one_study_file_only_where_there_was_one(tmp_path: Path) -> None:
+    other = PLANNED.replace("horizon_s = 3.0", "horizon_s = 3.0\nbrake_threshold = 0.1")
+    hand_record(tmp_path, "Q10", text=PLANNED)
+    hand_record(tmp_path, "Q11", text=other, day=1)
+    digests = [study_of(text).sha256 for text in (PLANNED, other)]
+    text = words(study_page(gather(tmp_path), (), None))
+    assert f"file with the SHA-256 digest {digests[1]}, by which 1 run was judged" in text
+    assert f"the others were judged by {digests[0]} (1 run)" in text
+    one_file = words(study_page(gather(tmp_path, study=study_of(other)), (), None, study_of(other)))
+    assert f"The study file has the SHA-256 digest {digests[1]}." in one_file
+
+
+def test_the_methods_of_treatments_within_participants_claim_no_comparison(tmp_path: Path) -> None:
+    hand_record(tmp_path, "Q10", text=PLANNED)
+    found = gather(tmp_path)
+    (one,) = found.studies
+    within = replace(one.study, treatments={"loud": 4, "soft": 4})
+    runs = tuple(replace(run, study=within) for run in one.runs)
+    text = words(study_page(replace(found, studies=(replace(one, runs=runs),)), (), None))
+    assert "compares none of them" in text
+    assert "log-rank" not in text
+
+
+def test_what_a_test_did_not_find_or_could_not_do_is_said_and_so_is_what_was_left_out(tmp_path: Path) -> None:
+    overruled = ruling(TRIAL, "invalid", "operator-error")
+    for number, response_s in enumerate((0.8, 1.0)):
+        hand_record(tmp_path, f"Q1{number}", response_s=response_s, text=PLANNED)
+        hand_record(tmp_path, f"Q2{number}", "no-alert", response_s, text=PLANNED)
+    found = gather(tmp_path)
+    (one,) = compare_studies(found)
+    assert one.test.statistic == 0.0  # the same times in both groups
+    assert "log-rank over 2 groups: p = 1.000." in words(study_page(found, (one,), Look(tmp_path, 1, None)))
+    hand_record(tmp_path, "Q10", response_s=1.5, text=PLANNED, day=1)
+    hand_record(tmp_path, "Q12", response_s=0.5, text=PLANNED, day=1, operator=[overruled])
+    found = gather(tmp_path)
+    text = words(study_page(found, compare_studies(found), Look(tmp_path, 1, None)))
+    assert "Left out: Q10 has a further valid trial" in text
+    assert re.search(r"By the computed verdicts alone \(5 trials; 1 of 1 ruling said otherwise\): p = 0\.\d+", text)
+    early = hand_drive(response_s=None, markers=[*HandDrive().markers, (FIRE_T + 0.7, "collision", "van", {})])
+    hand_record(tmp_path, "Q13", drive=early, text=PLANNED)
+    found = gather(tmp_path)
+    by_ranks = compare_studies(found, Asked(test="ranks"))
+    assert "There is no test by ranks" in words(study_page(found, by_ranks, Look(tmp_path, 1, None)))
+
+
 def pages_picture(page: str, title: str) -> ElementTree.Element:
     return pictures(page)[title]
 
@@ -299,6 +420,15 @@ def test_a_blind_studys_responses_are_worked_out_after_the_look_is_entered(tmp_p
     assert "look 1" in done.stdout
     assert "chime 2 0.55" in words(out.read_text())
     assert json.loads((records / AUDIT_NAME).read_text())["command"] == "report"
+
+
+def test_no_two_groups_have_the_same_line() -> None:
+    style = resources.files("monitor.reports.page").joinpath("style.css").read_text()
+    kinds = [kind_of_line(index) for index in range(32)]
+    assert len(set(kinds)) == 32
+    dashes = [re.search(rf"\.{one.split()[1]} {{ stroke-dasharray: ([^;]+);", style) for one in kinds[:8]]
+    assert len({found[1] for found in dashes if found}) == 8
+    assert all(f".{one.split()[0]} {{ stroke: " in style for one in kinds)
 
 
 def test_a_band_of_two_parts_is_drawn_as_two(tmp_path: Path) -> None:

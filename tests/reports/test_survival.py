@@ -139,3 +139,9 @@ def test_a_curve_falls_from_one_and_stays_in_its_interval(pairs: list[tuple[int,
     assert (found.lower[inside] <= found.survival[inside]).all()
     assert (found.survival[inside] <= found.upper[inside]).all()
     assert found.events.sum() == sum(event for _, event in pairs)
+
+
+@pytest.mark.parametrize("t", [math.nan, math.inf, -math.inf])
+def test_what_is_no_time_is_refused(t: float) -> None:
+    with pytest.raises(ValueError, match="no finite number"):
+        Times.of([(1.0, True), (t, True), (2.0, False)])

@@ -153,6 +153,14 @@ class Response:
     """Greatest distance of the lane offset from its mean before the origin, where the study names signs or `stable`."""
     time_to_stable_s: float | None = None
     """When the car was stable again after the response, as the study says."""
+    contact_s: float | None = None
+    """Contact, by the simulator's marker or by a gap that closed, whatever came before it."""
+    watched_s: float | None = None
+    """How long a response was watched for: to the contact, to the drive's end, else to the horizon."""
+    not_watched: tuple[str, ...] = ()
+    """Of "accelerator", "brake" and "steering" those whose channel was not measured all the time, or, of the
+    accelerator, that was up already: that there was no onset of theirs is not known. "first" stands for the signs that
+    a study names, where one of them was not measured."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -276,6 +284,10 @@ class Trial:
         return None if at is not None and self.hidden_after is not None and at >= self.hidden_after else at
 
 
+VIDEO_MARK = "video-sync"
+"""Code of the mark that is seen or heard in the room's video: by it the video and the record have one time."""
+
+
 @dataclass(frozen=True, slots=True)
 class Retraction:
     """Who took an entry back, when (seconds since 1970), and why."""
@@ -299,6 +311,16 @@ class Note:
     retracted: Retraction | None = None
     must_say_why: bool = False
     """Whether it is taken back with words only: it tells how the participant felt."""
+    code: str = ""
+    """Of a mark what it marks, such as `VIDEO_MARK`; its words are the operator's."""
+
+    @property
+    def told(self) -> str:
+        """The words, and before them who took the note back, where somebody did."""
+        if self.retracted is None:
+            return self.text
+        why = f" ({self.retracted.words})" if self.retracted.words else ""
+        return f"taken back by {self.retracted.by}{why}: {self.text}"
 
 
 def seen_from_map(fields: Any) -> Seen | None:

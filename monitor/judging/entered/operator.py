@@ -63,8 +63,6 @@ class OperatorLog:
     comfort_stop_at: float | None = None
     """The facility's stop rule."""
     notes: list[Note] = field(default_factory=list)
-    marks: dict[str, str] = field(default_factory=dict)
-    """Key of a mark → its code, those taken back too."""
     rulings: dict[str, tuple[Ruling, ...]] = field(default_factory=dict)
     """Trial → its rulings in order."""
     revealed: set[str] = field(default_factory=set)
@@ -90,7 +88,7 @@ class OperatorLog:
 
     def marks_made(self, code: str) -> int:
         """How many marks of a code stand."""
-        return sum(note.retracted is None and self.marks.get(note.key) == code for note in self.notes)
+        return sum(note.retracted is None and note.code == code for note in self.notes)
 
     def fork(self) -> OperatorLog:
         """What was entered so far, to go on from alone: no list, map or set is shared."""
@@ -122,10 +120,9 @@ class OperatorLog:
             case "note" | "mark":
                 code = str(fields.get("code") or "")
                 text = str(fields.get("text") or code)
-                self.notes.append(Note(at, drive, wall, by, text, key, must_say_why=code in STOP_MARKS))
-                if fields.get("type") == "mark":
-                    self.marks[key] = code
-                if fields.get("type") == "mark" and code in STOP_MARKS:
+                marks = code if fields.get("type") == "mark" else ""
+                self.notes.append(Note(at, drive, wall, by, text, key, must_say_why=code in STOP_MARKS, code=marks))
+                if marks in STOP_MARKS:
                     self.stops.append(Stop(key, STOP_MARKS[code], entered, text))
             case "comfort":
                 self._take_comfort(fields.get("rating"), entered, key)

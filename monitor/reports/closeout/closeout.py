@@ -180,7 +180,7 @@ def note_sections(run: WholeRun) -> tuple[Section, ...]:
     notes = run.session.operator.notes
     if not notes:
         return ()
-    rows = tuple((_or_dash(note.at, ".1f", " s"), _or_dash(note.drive, "d"), note.by, note.text) for note in notes)
+    rows = tuple((_or_dash(note.at, ".1f", " s"), _or_dash(note.drive, "d"), note.by, note.told) for note in notes)
     return (Section(2, "Notes", table=Table(("time", "drive", "by", "text"), rows)),)
 
 

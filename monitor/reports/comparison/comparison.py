@@ -66,7 +66,7 @@ class Comparison:
     unruled: int
     """Trials, valid or not, of a blind study without a ruling; undecided ones without a ruling of any study."""
     timed_alike: bool
-    """Whether all study files of the study time the response from the same origin to the same horizon."""
+    """Whether all study files of the study time the response by the same origin, horizon, thresholds and signs."""
     left_out: tuple[str, ...]
     """What was left out and why, one sentence each."""
     no_test: str | None
@@ -140,8 +140,8 @@ def _compare(one: StudyRuns, analysis: Analysis) -> Comparison:
     unusable = sum(group.ended("unusable") for group in groups.values())
     if unusable:
         left_out.append(
-            f"{count(unusable, 'valid trial')} without a time: already braking at the origin, or contact at a time "
-            "that is not known."
+            f"{count(unusable, 'valid trial')} without a time: already responding at the origin, or not measured all "
+            "the time that was watched."
         )
     with_time = {name: group.times for name, group in groups.items() if group.n}
     no_test = NO_RANKS if analysis.test == "ranks" and not have_ranks(list(with_time.values())) else None
@@ -251,9 +251,7 @@ def _planned(one: StudyRuns) -> int | None:
 
 
 def _timed_alike(one: StudyRuns, trigger: TriggerSummary) -> bool:
-    ways = {
-        (each.origin, each.horizon_s) for part in one.files for each in part.study.triggers if each.name == trigger.name
-    }
+    ways = {each.response_sha256 for part in one.files for each in part.study.triggers if each.name == trigger.name}
     return len(ways) == 1
 
 

@@ -11,6 +11,7 @@ from monitor.reports.comparison.plan import Analysis
 from monitor.reports.statistics.incidence import Incidence, incidence, share_by
 from monitor.reports.statistics.intervals import FEWEST, Interval, Method, median_interval, wilson
 from monitor.reports.statistics.survival import (
+    SLACK,
     Curve,
     Times,
     first_at_half,
@@ -47,9 +48,9 @@ class Competing:
 
     responded: Incidence
     contact: Incidence
-    responded_by: tuple[float, tuple[float, float] | None]
-    """Share that had responded by the stated time, and its interval."""
-    contact_by_horizon: tuple[float, tuple[float, float] | None]
+    responded_by: tuple[float | None, tuple[float, float] | None]
+    """Share that had responded by the stated time, None where nobody was waited for so long, and its interval."""
+    contact_by_horizon: tuple[float | None, tuple[float, float] | None]
     median_s: float | None
     """Time by which half of all had responded; None where half never did."""
 
@@ -93,8 +94,9 @@ class GroupTimes:
 
 
 def ending_of(trial: TrialSummary, measure: ResponseMeasure, horizon_s: float) -> Ending:
-    """How the waiting for the response ended. Whoever braked already at the origin has no time (unusable). What comes
-    after the horizon was not waited for."""
+    """How the waiting for the response ended. Whoever braked already at the origin has no time (unusable), nor has who
+    was not seen to do otherwise: a pedal that is not in the feed, or an accelerator that was up at the origin. What
+    comes after the horizon was not waited for."""
     ending = _ending_of(trial, measure, horizon_s)
     return Ending("horizon", horizon_s) if ending.t is not None and ending.t > horizon_s else ending
 
@@ -106,10 +108,12 @@ def _ending_of(trial: TrialSummary, measure: ResponseMeasure, horizon_s: float) 
     t = response[MEASURES[measure][0]]
     if t is not None:
         return Ending("responded", on_grid(t))
-    if response["outcome"].startswith("collision"):
-        return Ending("unusable", None) if trial.contact_s is None else Ending("contact", on_grid(trial.contact_s))
-    if response["outcome"] == "cut short":
-        return Ending("cut", on_grid(response["censored_at_s"]))
+    if measure in trial.not_watched:
+        return Ending("unusable", None)
+    if trial.contact_s is not None:
+        return Ending("contact", on_grid(trial.contact_s))
+    if trial.watched_s is not None and trial.watched_s < horizon_s - SLACK:
+        return Ending("cut", on_grid(trial.watched_s))
     return Ending("horizon", horizon_s)
 
 
@@ -127,7 +131,7 @@ def group_times(
     mean = restricted_mean(curve, analysis.horizon_s)
     known = [one for one in endings if one.t is not None and not (one.end == "cut" and one.t < analysis.within_s)]
     by_count = sum(one.end == "responded" and one.t is not None and one.t <= analysis.within_s for one in known)
-    collisions = sum(bool(trial.response and trial.response["outcome"].startswith("collision")) for trial in trials)
+    collisions = sum(trial.contact_s is not None for trial in trials)
     return GroupTimes(
         group=name,
         every_end=tuple(endings),

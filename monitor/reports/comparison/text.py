@@ -81,12 +81,12 @@ def _competing(one: Comparison) -> list[str]:
         cells = [
             cell
             for share, interval in (found.responded_by, found.contact_by_horizon)
-            for cell in (f"{share:.0%}", _shares(interval))
+            for cell in ("–" if share is None else f"{share:.0%}", _shares(interval))
         ]
         rows.append((group.group, *cells, _seconds(found.median_s)))
     cut_out = f"; {one.cut} cut short left out" if one.cut else ""
     kind = "Mann-Whitney, exact" if one.worst_rank.exact else "Kruskal-Wallis"
-    worst = "nothing differs" if one.worst_rank.statistic is None else _test(one.worst_rank)
+    worst = "nothing to compare" if one.worst_rank.statistic is None else _test(one.worst_rank)
     return [
         "",
         *wrapped(
@@ -111,8 +111,10 @@ def _curves(one: Comparison) -> list[str]:
         drawn = bars([share or 0.0 for share in shares], STRIP_ROWS)
         by_column = min(int(one.analysis.within_s / step), STRIP_COLUMNS - 1)
         labels = (cut(group.group, NAME - 1), f"n {group.n}", _median_label(group))
-        for label, row in zip(labels, drawn, strict=True):
+        for place, (label, row) in enumerate(zip(labels, drawn, strict=True), start=1):
             cells = list(row)
+            if place == STRIP_ROWS:  # nobody was waited for so long: no curve, and not a curve at 0
+                cells = ["?" if share is None else cell for share, cell in zip(shares, cells, strict=True)]
             if cells[by_column] == " ":
                 cells[by_column] = "┊"
             lines.append(f"{label:<{NAME}}▏{''.join(cells)}".rstrip())
@@ -141,10 +143,16 @@ def _axis(one: Comparison, step: float) -> list[str]:
     contact = (
         "  ╿ censored before the horizon" if any(_early(group, one.analysis.horizon_s) for group in one.groups) else ""
     )
+    unknown = any(group.n and not _is_known(group, one.analysis.horizon_s) for group in one.groups)
     return [
         f"{'':<{NAME + 1}}{''.join(ticks)}".rstrip(),
         f"{'':<{NAME + 1}}▲ median  ┊ {one.analysis.within_s:g} s{contact}",
+        *([f"{'':<{NAME + 1}}? not known: nobody was waited for so long"] if unknown else []),
     ]
+
+
+def _is_known(group: GroupTimes, horizon_s: float) -> bool:
+    return group.curve.complete or group.curve.last_t >= horizon_s
 
 
 def _early(group: GroupTimes, horizon_s: float) -> bool:

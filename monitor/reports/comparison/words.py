@@ -71,10 +71,16 @@ def cautions(one: Comparison, look: int) -> list[str]:
             f"RULED AFTER A LOOK: {rulings.after_look} of {count(rulings.ruled, 'ruling')} were made by somebody who "
             f"may have seen responses by group{unknown}. See the same test by the computed verdicts alone, below."
         )
+    with_times = sum(group.n > 0 for group in one.groups)
+    if one.test.statistic is not None and one.test.df + 1 < with_times:
+        said.append(
+            f"The test is over {one.test.df + 1} of the {with_times} groups with trials: of the others nobody was "
+            "still waited for when anybody responded."
+        )
     if not one.timed_alike:
         said.append(
-            "The study files of this study time the response from different origins or to different horizons: the "
-            "times are not comparable. Judge all runs by one file with --study."
+            "The study files of this study time the response from different origins, to different horizons or by "
+            "different thresholds: the times are not comparable. Judge all runs by one file with --study."
         )
     anticipatory = [f"{group.group} {group.anticipatory}" for group in one.groups if group.anticipatory]
     if anticipatory:

@@ -46,11 +46,19 @@ class Column:
 
 
 def threshold_words(column: Column, studies: Iterable[Study]) -> str:
-    """The thresholds of a column with their values, by trigger: "gate-brake: brake_threshold 0.02"."""
-    found = {
-        trigger.name: ", ".join(_values(trigger, column.thresholds)) for study in studies for trigger in study.triggers
-    }
-    return "; ".join(f"{name}: {words}" for name, words in found.items() if words)
+    """The thresholds of a column with their values, by trigger: "gate-brake: brake_threshold 0.02". Where study files
+    differ in them, each by its digest's begin."""
+    found: dict[str, dict[str, list[str]]] = {}
+    for study in studies:
+        for trigger in study.triggers:
+            words = ", ".join(_values(trigger, column.thresholds))
+            found.setdefault(trigger.name, {}).setdefault(words, []).append(study.sha256[:8])
+    return "; ".join(
+        f"{name}: {words or 'none'}" + (f" (study file {', '.join(files)})" if len(ways) > 1 else "")
+        for name, ways in found.items()
+        for words, files in ways.items()
+        if words or len(ways) > 1
+    )
 
 
 def _values(trigger: Trigger, keys: Iterable[str]) -> Iterator[str]:

@@ -1,4 +1,7 @@
-"""Tables as CSV (RFC 4180, UTF-8, a header line, dot as decimal sign), telemetry as gzipped CSV with a sidecar each."""
+"""Tables as CSV (RFC 4180, UTF-8, a header line, dot as decimal sign), telemetry as gzipped CSV with a sidecar each.
+
+A text that a spreadsheet would take for a formula has an apostrophe before it; Parquet has it as it was entered.
+"""
 
 from __future__ import annotations
 
@@ -21,6 +24,8 @@ from monitor.reports.export.tables import Tables, plain_cells
 from monitor.study.model import Study
 
 ROWS_AT_ONCE = 4096
+FORMULA = ("=", "+", "-", "@", "\N{FULLWIDTH EQUALS SIGN}")
+"""What a cell begins with that spreadsheets work out (OWASP, CSV injection; from memory)."""
 
 
 def write_tables(directory: Path, tables: Tables) -> None:
@@ -28,7 +33,7 @@ def write_tables(directory: Path, tables: Tables) -> None:
     directory.mkdir(parents=True, exist_ok=True)
     for name, columns in tables.written():
         names = [column.name for column in columns]
-        rows = [plain_cells(row, names) for row in tables.rows[name]]
+        rows = [[_no_formula(cell) for cell in plain_cells(row, names)] for row in tables.rows[name]]
         _write_csv(directory / f"{name}.csv", names, rows)
     _write_csv(
         directory / "data-dictionary.csv",
@@ -149,6 +154,17 @@ def _write_csv(path: Path, names: Sequence[str], rows: Sequence[Sequence[str]]) 
     writer.writerow(names)
     writer.writerows(rows)
     path.write_text(text.getvalue(), encoding="utf-8", newline="")
+
+
+def _no_formula(cell: str) -> str:
+    """A cell that no spreadsheet works out: whoever enters a note must not run anything at the analyst's."""
+    if not cell.startswith(FORMULA):
+        return cell
+    try:
+        float(cell)
+    except ValueError:
+        return f"'{cell}"
+    return cell
 
 
 def _cells(column: FloatArray, empty: str) -> list[str]:

@@ -8,6 +8,8 @@ drive to the next.
 from __future__ import annotations
 
 import csv
+import math
+from collections import Counter
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -16,12 +18,11 @@ from monitor.archive.summary import reasons_of
 from monitor.errors import WitnessError
 from monitor.feed.marker_kinds import KINDS
 from monitor.judging.blinding import masked_from
-from monitor.judging.case.trial import Trial
+from monitor.judging.case.trial import VIDEO_MARK, Trial
 from monitor.reports.export.drives import DriveColumns, WholeRun
 from monitor.reports.export.tables import Tables, plain_text
 
-VIDEO_MARK = "video-sync"
-"""Code of the operator's mark that is seen in the video."""
+ENDING = ".run"
 SHOWN_S = 5.0
 """How long a cue stands."""
 
@@ -37,14 +38,15 @@ class Cue:
 
 @dataclass(frozen=True, slots=True)
 class VideoTimes:
-    """Where the video mark is seen in the video, in seconds: one time for all records, or one for each."""
+    """Where the video mark is seen in the video, in seconds: one time for all records, or one for each by its name
+    without its ending."""
 
-    everywhere_s: float = 0.0
+    everywhere_s: float | None = 0.0
     by_record: Mapping[str, float] = field(default_factory=dict)
 
-    def of(self, record: str) -> float:
-        """For a record by its name, with or without its ending."""
-        return self.by_record.get(record, self.by_record.get(record.removesuffix(".run"), self.everywhere_s))
+    def of(self, record: str) -> float | None:
+        """For a record by its name, with or without its ending; None where the times of records leave it out."""
+        return self.by_record.get(record.removesuffix(ENDING), self.everywhere_s)
 
 
 @dataclass(slots=True)
@@ -56,46 +58,76 @@ class CuesExport:
     video: VideoTimes
     said: list[str] = field(default_factory=list)
     """What somebody who looks at the files must know, one sentence each."""
+    of_nothing: set[str] = field(default_factory=set)
+    """Records that only the file of times has."""
+
+    def __post_init__(self) -> None:
+        self.of_nothing = set(self.video.by_record)
 
     def add(self, run: WholeRun, tables: Tables) -> None:
         """The cues of one record."""
         cues = sorted(cues_of(run, masked=self.masked), key=lambda cue: (cue.wall, cue.name))
-        marks = [note.wall for note in run.session.operator.notes if note.text == VIDEO_MARK]
-        zero = marks[0] - self.video.of(run.path.name) if marks else run.began_ns / 1e9
+        notes = run.session.operator.notes
+        marks = [note.wall for note in notes if note.code == VIDEO_MARK and note.retracted is None]
         name = run.path.name
-        if not marks:
-            self.said.append(f"{name} has no video mark: its cues count from the record's first entry.")
+        seen_s = self.video.of(name)
+        self.of_nothing.discard(run.path.stem)
+        placed = bool(marks) and seen_s is not None
+        zero = marks[0] - seen_s if marks and seen_s is not None else run.began_ns / 1e9
+        if not placed:
+            why = "is not in the file of --video-at" if marks else "has no video mark"
+            self.said.append(f"{name} {why}: its cues count from the record's first entry.")
+        if len(marks) > 1:
+            apart = ", ".join(f"{wall - marks[0]:.1f} s" for wall in marks[1:])
+            self.said.append(
+                f"{name} has {len(marks)} video marks: its cues are placed by the first one; the others came {apart} "
+                "after it. One made by mistake can be taken back."
+            )
         before = sum(cue.wall < zero for cue in cues)
         if before:
             self.said.append(
                 f"{name}: {before} of {len(cues)} cues lie before the video's first picture and are left out; say "
                 "where the video mark is seen in the video with --video-at."
             )
-        text = webvtt(run, [cue for cue in cues if cue.wall >= zero], zero, marked=bool(marks))
+        text = webvtt(run, [cue for cue in cues if cue.wall >= zero], zero, marked=placed)
         (self.directory / f"{run.path.stem}.vtt").write_text(text, encoding="utf-8", newline="\n")
 
     def finish(self, tables: Tables) -> None:
-        """Nothing is left to be written."""
+        """Says which times were of no record here."""
+        for record in sorted(self.of_nothing):
+            self.said.append(f"--video-at: {plain_text(record)} is no record of this directory.")
 
 
 def video_times(text: str) -> VideoTimes:
     """From "12.5" (seconds), or from a CSV file with the columns record and video_s; raises `WitnessError`."""
     try:
-        return VideoTimes(everywhere_s=float(text))
-    except ValueError:
-        pass
+        return VideoTimes(everywhere_s=_seconds(text))
+    except ValueError as error:
+        if not Path(text).exists():
+            raise WitnessError(
+                f"--video-at: {text} is no number of seconds from 0 on, and no file that is there."
+            ) from error
     try:
         with Path(text).open(encoding="utf-8-sig", newline="") as file:
             rows = list(csv.DictReader(file))
-        return VideoTimes(by_record={row["record"].strip(): float(row["video_s"]) for row in rows})
+        times = [(row["record"].strip().removesuffix(ENDING), _seconds(row["video_s"])) for row in rows]
     except OSError as error:
-        raise WitnessError(
-            f"{text} is no number of seconds, and no file that can be read: {error.strerror}."
-        ) from error
-    except (KeyError, ValueError, AttributeError, csv.Error) as error:
+        raise WitnessError(f"{text} cannot be read: {error.strerror}.") from error
+    except (KeyError, ValueError, TypeError, AttributeError, csv.Error) as error:
         raise WitnessError(
             f"{text}: a CSV file with the columns record and video_s (in seconds) is wanted ({error})."
         ) from error
+    twice = sorted(name for name, number in Counter(name for name, _ in times).items() if number > 1)
+    if twice:
+        raise WitnessError(f"{text}: there is more than one time for {', '.join(twice)}.")
+    return VideoTimes(everywhere_s=None, by_record=dict(times))
+
+
+def _seconds(text: str) -> float:
+    seconds = float(text)
+    if not 0.0 <= seconds < math.inf:
+        raise ValueError(f"{text} is no number of seconds from 0 on")
+    return seconds
 
 
 def cues_of(run: WholeRun, *, masked: bool) -> Iterator[Cue]:
@@ -121,7 +153,7 @@ def cues_of(run: WholeRun, *, masked: bool) -> Iterator[Cue]:
                 name = f"{drive.log.index}/{marker.kind}/{marker.n}"
                 yield Cue(marker.wall, name, " ".join(word for word in words if word))
     for number, note in enumerate(run.session.operator.notes, start=1):
-        yield Cue(note.wall, f"note {number}", f"{note.by}: {note.text}" if note.by else note.text)
+        yield Cue(note.wall, f"note {number}", f"{note.by}: {note.told}" if note.by else note.told)
     for trial in trials:
         if trial.ruling is not None:
             during = run.began_ns / 1e9 <= trial.ruling.wall <= run.session.last_wall_ns / 1e9

@@ -1,10 +1,11 @@
-"""Rows of what was entered of the day around the drive: in the seat, events, symptoms, fitness, debrief, reminders."""
+"""Rows of what was entered of the day around the drive: in the seat, events, symptoms, fitness, debrief, notes."""
 
 from __future__ import annotations
 
 from collections.abc import Iterator
 from typing import Any
 
+from monitor.judging.case.trial import Note
 from monitor.judging.day.log import FilledIn
 from monitor.judging.rules.stopped import Instant
 from monitor.judging.session import Session
@@ -49,3 +50,18 @@ def _symptoms(filled: FilledIn) -> Iterator[Row]:
 
 def _when(entered: Instant) -> Row:
     return {"drive": entered.drive, "t_s": entered.at, "wall": entered.wall, "by": entered.by, "retracted": False}
+
+
+def note_row(note: Note) -> Row:
+    """A note or mark, with who took it back, where somebody did."""
+    back = note.retracted
+    return {
+        "drive": note.drive,
+        "t_s": note.at,
+        "by": note.by,
+        "text": note.text,
+        "mark": note.code,
+        "retracted": back is not None,
+        "retracted_by": back.by if back else "",
+        "retracted_words": back.words if back else "",
+    }

@@ -40,7 +40,7 @@ EVENTS = (
         ),
         "horizon_s",
     ),
-    Column("detail", "", "the marker's data as JSON, or the operator's words", source=FEED),
+    Column("detail", "", "the marker's data as JSON, or the operator's words, and who took them back", source=FEED),
 )
 
 
@@ -56,7 +56,14 @@ def _entered(at: str) -> tuple[Column, ...]:
     )
 
 
-NOTES = (*_entered("key press"), Column("text", "", "the note, the mark or the rating", source=OPERATOR))
+NOTES = (
+    *_entered("key press"),
+    Column("text", "", "the note, the mark or the rating", source=OPERATOR),
+    Column("mark", "", "code of a mark, such as video-sync; empty for a note in words", source=OPERATOR),
+    Column("retracted", "", "whether it was taken back", source=OPERATOR, kind="flag"),
+    Column("retracted_by", "", "who took it back", source=OPERATOR),
+    Column("retracted_words", "", "why", source=OPERATOR),
+)
 
 DAY = (
     *_entered("entry"),

@@ -18,9 +18,10 @@ from monitor.judging.case.received import ReceivedMarker
 from monitor.judging.case.trial import ConditionResult, Response, Ruling, Trial
 from monitor.judging.entered.rulings import seen_in_words
 from monitor.reports.export.column import Column
-from monitor.reports.export.day import day_rows
+from monitor.reports.export.day import day_rows, note_row
 from monitor.reports.export.dictionary import ALWAYS, TABLES
 from monitor.reports.export.drives import WholeRun
+from monitor.reports.export.trial_columns import NO_TIME
 from monitor.reports.statistics.survival import on_grid
 from monitor.study.model import Study
 
@@ -68,10 +69,7 @@ class Tables:
         for drive in session.drives:
             mine = [trial for trial in trials if trial.drive == drive.log.index]
             self.rows["events"] += self.events(key, drive.log, mine, run)
-        self.rows["notes"] += [
-            {**key, "drive": note.drive, "t_s": note.at, "wall_utc": utc(note.wall), "by": note.by, "text": note.text}
-            for note in session.operator.notes
-        ]
+        self.rows["notes"] += [{**key, "wall_utc": utc(note.wall), **note_row(note)} for note in session.operator.notes]
 
         masked = self.masked and any(trial.withheld for trial in trials)
         self.rows["day"] += [
@@ -123,7 +121,7 @@ class Tables:
             if trial.response is not None and not self.masked:
                 found += _responses(trial, trial.response)
         found += [
-            {"t_s": note.at, "duration_s": 0.0, "event": "note", "name": "", "source": "operator", "detail": note.text}
+            {"t_s": note.at, "duration_s": 0.0, "event": "note", "name": "", "source": "operator", "detail": note.told}
             for note in run.session.operator.notes
             if note.drive == log.index and note.at is not None
         ]
@@ -144,7 +142,7 @@ class Tables:
         if response is not None and not self.masked:
             first_s = response.first_s
             row["response_time"] = None if first_s is None else on_grid(response.t0 + first_s - marker.t)
-            row["censored"] = None if response.outcome == "already responding" else first_s is None
+            row["censored"] = None if response.outcome in NO_TIME else first_s is None
         return row
 
     def _trial(self, key: Row, run: WholeRun, trial: Trial) -> Row:
@@ -251,6 +249,9 @@ FROM_ORIGIN = (
     "brake_onset_s",
     "steering_onset_s",
     "from_alert_s",
+    "censored_at_s",
+    "contact_s",
+    "watched_s",
 )
 """Times of a response, put on the grid on which groups are compared: whoever compares the table has the same ties."""
 
@@ -266,7 +267,8 @@ def _response_row(response: Response) -> Row:
         "release": response.release,
         "onset_to_peak_s": response.onset_to_peak_s,
         "outcome": response.outcome,
-        "censored_s": None if response.censored_at_s is None else on_grid(response.censored_at_s),
+        "censored_s": on_the_grid["censored_at_s"] if response.outcome not in NO_TIME else None,
+        "not_watched": "; ".join(response.not_watched),
         "min_ttc_s": response.min_ttc_s,
         "min_gap_m": response.min_gap_m,
         "max_decel_mps2": response.max_decel_mps2,

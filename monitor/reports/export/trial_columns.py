@@ -30,6 +30,8 @@ OUTCOMES = {
     "collision before response": "contact without a response: censored at the contact",
     "cut short": "the drive ended before the horizon: censored there",
 }
+NO_TIME = ("already responding", "not measured")
+"""Outcomes of which it is not known that there was no response up to some time."""
 RELEASES = {
     "released": "let go of after the origin",
     "kept pressed": "not let go of up to the horizon",
@@ -162,6 +164,23 @@ TRIALS = (
     ),
     response_column(
         Column("censored_s", "s", "time up to which there was no response, where there was none"), "horizon_s"
+    ),
+    response_column(
+        Column("contact_s", "s", "contact from the origin, by a marker or by a gap that closed; empty if none"),
+        "horizon_s",
+    ),
+    response_column(
+        Column("watched_s", "s", "time watched from the origin: to the contact, the drive's end, or the horizon"),
+        "horizon_s",
+    ),
+    response_column(
+        Column(
+            "not_watched",
+            "",
+            "accelerator, brake, steering (first: a sign) of which an empty onset does not tell that there was none, "
+            "because it was not measured all the time, or the accelerator was up at the origin",
+        ),
+        "accelerator_zero",
     ),
     response_column(
         Column("min_ttc_s", "s", "least gap over closing speed from origin to horizon", source="Hayward 1972"),

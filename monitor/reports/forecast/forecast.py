@@ -27,7 +27,8 @@ LEVELS = (0.5, 0.8, 0.95)
 
 @dataclass(frozen=True, slots=True)
 class GroupForecast:
-    """One group. `points`: invitations that suffice with the chance of each of `LEVELS`, None beyond reckoning."""
+    """One group. `points`: invitations that suffice with the chance of each of `LEVELS`, None beyond reckoning and
+    where the study plans no number."""
 
     group: str
     planned: int | None
@@ -69,7 +70,7 @@ class Forecast:
     replacement: str
     groups: tuple[GroupForecast, ...]
     points: tuple[int | None, ...]
-    """Invitations over all groups, at each of `LEVELS`."""
+    """Invitations over all groups that have a plan, at each of `LEVELS`; None as for a group."""
     per_week: float | None
     booked: bool
     """Whether the rate was given; else it is that of the last weeks."""
@@ -86,9 +87,10 @@ class Forecast:
     """False where the study plans trials of which a participant gives several: then nothing is forecast."""
 
     @property
-    def needed(self) -> int:
-        """Valid trials still wanted over the groups."""
-        return sum(group.needed or 0 for group in self.groups)
+    def needed(self) -> int | None:
+        """Valid trials still wanted over the groups; None where none of them has a plan: that is not 0."""
+        wanted = [group.needed for group in self.groups if group.needed is not None]
+        return sum(wanted) if wanted else None
 
 
 @dataclass(frozen=True, slots=True)
@@ -138,7 +140,8 @@ def _forecast(
     names = [*planned, *sorted({each.group for each in invited} - {*planned, NO_GROUP})]
     groups = [_group(name, planned.get(name), [each for each in invited if each.group == name]) for name in names]
     chances = together([_chances(group, 0) for group in groups])
-    points = tuple(point(chances, level) for level in LEVELS)
+    is_planned = any(group.needed is not None for group in groups)
+    points = tuple(point(chances, level) if is_planned else None for level in LEVELS)
     rate = bookings.per_week or per_week(invited)
     return Forecast(
         study=one.name,
@@ -179,7 +182,7 @@ def _group(name: str, planned: int | None, invited: Sequence[Invited]) -> GroupF
         needed=needed,
         chance=(valid + PRIOR) / (valid + lost + 2 * PRIOR),
         chance_interval=wilson(valid, valid + lost),
-        points=tuple(point(chances, level) for level in LEVELS),
+        points=tuple(None if needed is None else point(chances, level) for level in LEVELS),
     )
 
 

@@ -20,7 +20,8 @@ RATE_DAYS = 28
 
 @dataclass(frozen=True, slots=True)
 class Invited:
-    """One participant. A lost one has reasons, of which the first stands for all that a conservative count takes."""
+    """One participant, in the group of the valid trial that comparisons take, else in the last one known. A lost one
+    has reasons, of which the first stands for all that a conservative count takes."""
 
     group: str
     came: Came
@@ -60,11 +61,17 @@ def per_week(invited: Sequence[Invited]) -> float | None:
     return 7.0 * sum(day >= since for day in days) / span_days
 
 
+def _has_valid(run: RunSummary, trigger: str) -> bool:
+    return any(trial.trigger == trigger and trial.effective == "valid" for trial in run.trials)
+
+
 def _invited(runs: Sequence[RunSummary], trigger: str, at_least: int) -> Invited:
-    group, first_day = runs[-1].group, day_of(runs[0])
+    first_day = day_of(runs[0])
+    group = next((run.group for run in reversed(runs) if run.group != NO_GROUP), NO_GROUP)
     trials = [trial for run in runs for trial in run.trials if trial.trigger == trigger]
     if sum(trial.effective == "valid" for trial in trials) >= at_least:
-        return Invited(group, "valid", first_day=first_day)
+        counts = (run.group for run in runs if run.group != NO_GROUP and _has_valid(run, trigger))
+        return Invited(next(counts, NO_GROUP), "valid", first_day=first_day)
     if any(trial.effective == "undecided" and not trial.ruled for trial in trials):
         return Invited(group, "waiting", first_day=first_day)
     if not trials:

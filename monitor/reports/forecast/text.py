@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import asdict
 from datetime import date
 from typing import Any
@@ -71,21 +72,33 @@ def _table(one: Forecast) -> list[str]:
     rows: list[tuple[str, ...]] = [heading]
     rows += [_row(group) for group in one.groups]
     sums = [str(sum(getattr(group, name) for group in one.groups)) for name in ("valid", "lost")]
-    rows.append(("all", str(one.needed), *sums, "", *(_number(number) for number in one.points)))
+    rows.append(("all", _wanted(one.needed), *sums, "", *_points(one.needed, one.points)))
     return columns(rows, (NAME, 9, 7, 6, 16, 9, 9, 9))
 
 
 def _row(group: GroupForecast) -> tuple[str, ...]:
-    wanted = "–" if group.needed is None else str(group.needed)
-    points = ("–",) * len(LEVELS) if group.needed is None else tuple(_number(number) for number in group.points)
     interval = group.chance_interval
     chance = "not seen yet" if interval is None else f"{interval[0]:.0%} to {interval[1]:.0%}"
-    return (group.group, wanted, str(group.valid), str(group.lost), chance, *points)
+    counts = (_wanted(group.needed), str(group.valid), str(group.lost))
+    return (group.group, *counts, chance, *_points(group.needed, group.points))
+
+
+def _wanted(needed: int | None) -> str:
+    return "–" if needed is None else str(needed)
+
+
+def _points(needed: int | None, points: Sequence[int | None]) -> tuple[str, ...]:
+    """A dash where nothing is planned, so that it is no number."""
+    return tuple("–" if needed is None else _number(number) for number in points)
 
 
 def _when(one: Forecast) -> list[str]:
+    if one.needed is None:
+        if not one.counts_participants:  # which is said by itself
+            return []
+        return wrapped("The study plans no number of trials, so none is wanted here: give its groups `planned`.")
     if one.needed == 0:
-        return ["Every planned trial is in."] if any(group.planned for group in one.groups) else []
+        return ["Every planned trial is in."]
     if one.per_week is None:
         return wrapped("No run has a day yet: say --per-week N for the date at which the study will be done.")
     rate = f"{one.per_week:.3g} participants a week"

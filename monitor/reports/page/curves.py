@@ -12,9 +12,14 @@ from monitor.reports.statistics.survival import survival_at
 
 LEFT, RIGHT, TOP, HIGH = 130.0, 130.0, 30.0, 260.0
 ROW = 18.0
-KINDS = 4
-"""Kinds of line, told apart by their dashes."""
+COLOURS, DASHES = 4, 8
 MOST_WITH_LIMITS = 2
+
+
+def kind_of_line(index: int) -> str:
+    """Classes of a group's line: up to eight groups are told apart by their dashes alone, in print, too; no two of 32
+    have both dashes and colour in common."""
+    return f"k{(index + index // DASHES) % COLOURS} c{index % DASHES}"
 
 
 def shows_limits(one: Comparison) -> bool:
@@ -33,13 +38,17 @@ def response_curves(one: Comparison) -> str:
     for index, group in enumerate(groups):
         steps = _steps(group.curve.t, group.curve.survival, 1.0, _end(group, horizon_s))
         if shows_limits(one):
-            picture.shape(_between(group, horizon_s, across, up), f"f{index % KINDS}")
-        picture.path([(across.kept(x), up.at(y)) for x, y in steps], f"curve k{index % KINDS} c{index % KINDS}")
+            picture.shape(_between(group, horizon_s, across, up), f"f{index % COLOURS}")
+        picture.path([(across.kept(x), up.at(y)) for x, y in steps], f"curve {kind_of_line(index)}")
         for t in group.times.t[~group.times.event]:
             left = survival_at(group.curve, float(t))
             if left is not None and t < horizon_s:
                 picture.line(
-                    across.at(t), up.at(left) - 5.0, across.at(t), up.at(left) + 5.0, f"curve k{index % KINDS}"
+                    across.at(t),
+                    up.at(left) - 5.0,
+                    across.at(t),
+                    up.at(left) + 5.0,
+                    f"curve {kind_of_line(index).split()[0]}",
                 )
     _names(picture, groups, [_last(group.curve.survival, 1.0) for group in groups], up)
     _at_risk(picture, groups, across, TOP + HIGH + 46.0)
@@ -72,8 +81,8 @@ def contact_curves(one: Comparison) -> str:
     _axes(picture, across, up, "share that had contact")
     for index, group in enumerate(groups):
         found = group.competing.contact
-        steps = _steps(found.t, found.share, 0.0, one.analysis.horizon_s)
-        picture.path([(across.kept(x), up.at(y)) for x, y in steps], f"curve k{index % KINDS} c{index % KINDS}")
+        steps = _steps(found.t, found.share, 0.0, min(found.known_to, one.analysis.horizon_s))
+        picture.path([(across.kept(x), up.at(y)) for x, y in steps], f"curve {kind_of_line(index)}")
     _names(picture, groups, [_last(group.competing.contact.share, 0.0) for group in groups], up)
     about = "; ".join(f"{group.group}: {_last(group.competing.contact.share, 0.0):.0%}" for group in groups)
     return picture.done("Share that had contact, by time", about)
@@ -116,7 +125,7 @@ def _names(picture: Picture, groups: Sequence[GroupTimes], ends: Sequence[float]
     overflow = max(0.0, max(taken, default=0.0) - up.begin - 4.0)
     order = sorted(range(len(groups)), key=lambda one: ends[one], reverse=True)
     for index, y in zip(order, taken, strict=True):
-        picture.line(x, y - overflow, x + 26.0, y - overflow, f"curve k{index % KINDS} c{index % KINDS}")
+        picture.line(x, y - overflow, x + 26.0, y - overflow, f"curve {kind_of_line(index)}")
         picture.text(x + 32.0, y - overflow + 4.0, groups[index].group, "label")
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 
 from monitor import __version__
 from monitor.archive.gathering import StudyRuns, count
@@ -24,10 +24,10 @@ def methods(
 ) -> list[str]:
     """Paragraphs."""
     return [
-        _judging(study, trigger),
+        f"{_judging(study, trigger)} {_files(study, one)}",
         _participants(one, trigger, invited),
         *([_response(trigger.response)] if trigger.response else []),
-        *([_analysis(analysis)] if analysis is not None else []),
+        *_analysis(one, analysis),
     ]
 
 
@@ -40,7 +40,21 @@ def _judging(study: Study, trigger: Trigger) -> str:
         f"Trials were judged by an independent monitor (trialwitness {__version__}), which recorded the simulator's "
         f"telemetry as it came and computed every measure itself. A trial of {trigger.name} was valid if "
         f"{asked}{alert}{naive}. Validity was decided from what happened before and around the trigger and never from "
-        f"the response. The study file has the SHA-256 digest {study.sha256}."
+        "the response."
+    )
+
+
+def _files(study: Study, one: StudyRuns) -> str:
+    """By which study file the runs were judged; where by several, what of all this describes one of them only."""
+    others = [part for part in one.files if part.study.sha256 != study.sha256]
+    if not others:
+        return f"The study file has the SHA-256 digest {study.sha256}."
+    told = "; ".join(f"{part.study.sha256} ({count(part.runs, 'run')})" for part in others)
+    own = sum(part.runs for part in one.files) - sum(part.runs for part in others)
+    return (
+        "The study file was changed during the study. Conditions, response and comparison are described as in the "
+        f"file with the SHA-256 digest {study.sha256}, by which {count(own, 'run')} "
+        f"{'was' if own == 1 else 'were'} judged; the others were judged by {told}."
     )
 
 
@@ -81,7 +95,17 @@ def _response(rule: ResponseRule) -> str:
     )
 
 
-def _analysis(one: Analysis) -> str:
+def _analysis(study: StudyRuns, one: Analysis | None) -> Iterator[str]:
+    if study.study.treatments:
+        yield (
+            "The treatments were given within participants. This monitor compares none of them: its tests are for "
+            "groups of different participants."
+        )
+    elif one is not None:
+        yield _comparison(one)
+
+
+def _comparison(one: Analysis) -> str:
     if one.contrasts is None:
         pairs = "all pairs of groups"
     else:

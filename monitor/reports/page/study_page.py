@@ -24,6 +24,7 @@ from monitor.reports.page.document import cautions, figure, heading, page, parag
 from monitor.reports.page.flow import branches_of, flow
 from monitor.reports.page.methods import methods
 from monitor.reports.page.weeks import Series, losses_by_week, run_chart
+from monitor.reports.statistics.invitations import MOST
 from monitor.reports.tally.tally import is_of
 from monitor.study.loading import parse_study
 from monitor.study.model import Study
@@ -93,18 +94,23 @@ def _standing(one: Forecast) -> list[str]:
             str(group.valid),
             str(group.lost),
             str(group.waiting),
-            _number(group.needed),
-            *((_number(number) if group.needed is not None else "–") for number in group.points),
+            *_invite(group.needed, group.points),
         )
         for group in one.groups
     ]
     sums = [str(sum(getattr(group, name) for group in one.groups)) for name in ("invited", "valid", "lost", "waiting")]
-    rows.append(("all", "", *sums, str(one.needed), *(_number(number) for number in one.points)))
+    rows.append(("all", "", *sums, *_invite(one.needed, one.points)))
+    unknown = (
+        [paragraph(f"Of {count(one.group_not_known, 'further participant')} the group is not known.")]
+        if one.group_not_known
+        else []
+    )
     enough = tuple(f"{level:.0%}" for level in LEVELS)
     head = ("group", "planned", "in a session", "valid", "lost", "waiting", "needed", *enough)
     return [
         heading(2, f"Where the study stands: {one.trigger}"),
         table(Table(head, tuple(rows)), numbers=range(1, len(head))),
+        *unknown,
         paragraph(
             "The last columns: invitations still to make, enough with that chance, by each group's own losses so far "
             "(beta-negative-binomial).",
@@ -230,7 +236,18 @@ def _tests(one: Comparison) -> list[str]:
     ]
     head = ("group", "trials", "median (s)", "95 % interval", f"by {one.analysis.within_s:g} s", "contact")
     parts = [table(Table(head, tuple(rows)), numbers=(1, 2, 3, 4, 5))]
-    said = [f"{one.analysis.test} over {one.test.df + 1} groups: p {_p(one.test.p)}."] if one.test.statistic else []
+    said = [f"Left out: {text}" for text in one.left_out]
+    if one.test.statistic is None:
+        said.append(one.no_test or f"{one.analysis.test}: nothing to compare.")
+    else:
+        said.append(f"{one.analysis.test} over {one.test.df + 1} groups: p {_p(one.test.p)}.")
+    rulings = one.rulings
+    if rulings.ruled:
+        alone = "nothing to compare" if rulings.test.statistic is None else f"p {_p(rulings.test.p)}"
+        said.append(
+            f"By the computed verdicts alone ({count(rulings.trials, 'trial')}; {rulings.overruled} of "
+            f"{count(rulings.ruled, 'ruling')} said otherwise): {alone}."
+        )
     said += [
         f"{pair.second} against {pair.first}: medians apart by {_seconds(pair.median_difference_s)} s, p "
         f"{_p(pair.test.p)}, after Holm p {_p(pair.p_holm)}."
@@ -260,6 +277,12 @@ def _record(run: RunSummary, trigger: str) -> tuple[str, ...]:
     own = [trial for trial in run.trials if trial.trigger == trigger]
     verdicts = "; ".join(", ".join((trial.effective, *trial.reasons)) for trial in own) or "no trial"
     return (run.record, run.group, verdicts, run.digest[:16])
+
+
+def _invite(needed: int | None, points: Sequence[int | None]) -> tuple[str, ...]:
+    """Valid trials wanted and invitations for them; a point is dashed only where nothing is planned."""
+    beyond = "–" if needed is None else f"> {MOST}"
+    return (_number(needed), *(beyond if number is None else str(number) for number in points))
 
 
 def _number(value: int | None) -> str:

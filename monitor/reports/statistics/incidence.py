@@ -6,12 +6,13 @@ Kaplan–Meier curve takes a contact as if that driver would still have responde
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable
 from dataclasses import dataclass
 
 import numpy as np
 
-from monitor.measures.columns import FloatArray
+from monitor.measures.columns import FloatArray, IntArray
 from monitor.reports.statistics.survival import LEVEL, on_grid, z_of
 
 CENSORED = 0
@@ -25,6 +26,8 @@ class Incidence:
     share: FloatArray
     se: FloatArray
     """Standard error by the delta method (Marubini & Valsecchi 1995)."""
+    known_to: float
+    """The largest time; infinite where all had come to an end by it, NaN for nobody. Beyond it nothing is known."""
 
 
 def incidence(ends: Iterable[tuple[float, int]], cause: int) -> Incidence:
@@ -50,11 +53,21 @@ def incidence(ends: Iterable[tuple[float, int]], cause: int) -> Incidence:
         ahead = share[place] - share[upto]
         with_own = ahead * before[upto] * of_cause[upto] / n[upto] ** 2
         variance[place] = (ahead**2 * greenwood[upto]).sum() + own[place] - 2.0 * with_own.sum()
-    return Incidence(t, share, np.sqrt(np.maximum(variance, 0.0)))
+    return Incidence(t, share, np.sqrt(np.maximum(variance, 0.0)), _known_to(every, causes))
 
 
-def share_by(found: Incidence, t: float, level: float = LEVEL) -> tuple[float, tuple[float, float] | None]:
-    """The share by time `t` and its interval on the log(−log) scale; the interval is None where the share is 0 or 1."""
+def _known_to(every: FloatArray, causes: IntArray) -> float:
+    last = float(every.max(initial=-math.inf))
+    if not len(every):
+        return math.nan
+    return math.inf if (causes[every == last] != CENSORED).all() else last
+
+
+def share_by(found: Incidence, t: float, level: float = LEVEL) -> tuple[float | None, tuple[float, float] | None]:
+    """The share by time `t`, None where nobody was waited for so long, and its interval on the log(−log) scale, None
+    also where the share is 0 or 1."""
+    if not t <= found.known_to:
+        return None, None
     place = int(np.searchsorted(found.t, t, side="right")) - 1
     if place < 0:
         return 0.0, None

@@ -50,8 +50,11 @@ class Times:
 
     @classmethod
     def of(cls, pairs: Iterable[tuple[float, bool]]) -> Times:
-        """From (time, event) in any order; times are put on the grid of microseconds."""
+        """From (time, event) in any order; times are put on the grid of microseconds. Raises `ValueError` for a time
+        that is none: it has no place in any order."""
         ordered = sorted(((on_grid(t), bool(event)) for t, event in pairs), key=lambda pair: (pair[0], not pair[1]))
+        if not all(math.isfinite(t) for t, _ in ordered):
+            raise ValueError("a time to a response is no finite number")
         return cls(
             np.array([t for t, _ in ordered], dtype=np.float64), np.array([e for _, e in ordered], dtype=np.bool_)
         )

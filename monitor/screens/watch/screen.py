@@ -9,7 +9,7 @@ from textual.binding import Binding
 from monitor.following.heading.table import headings
 from monitor.following.heading.trials import said_of, trial_now, unseen
 from monitor.following.words import clock
-from monitor.judging.case.trial import Note, Trial
+from monitor.judging.case.trial import VIDEO_MARK, Note, Trial
 from monitor.screens.dialogs.asking import ComfortSheet, EyesSheet, LeaveSheet, NoteSheet, RevealSheet
 from monitor.screens.dialogs.card import CardSheet
 from monitor.screens.dialogs.lists import HelpSheet, NotesSheet
@@ -62,7 +62,7 @@ class WatchScreen(Moving):
 
     def action_video_mark(self) -> None:
         """The common time mark for the room's video."""
-        self._mark("video-sync", "video mark")
+        self._mark(VIDEO_MARK, "video mark")
 
     def action_unwell(self) -> None:
         """The participant is unwell and the drive was stopped; where a stop stands already, what lifts it."""
