@@ -512,6 +512,20 @@ async def test_a_read_only_screen_posts_nothing_whatever_is_pressed(make_app: Ma
         assert "r rule" not in sheet(app)
         await pilot.press("escape")
         await pilot.pause()
+        # over each page that it may read: a box that says "Enter enters it" and enters nothing would be believed
+        for page in [key.key for key in keys_for(read_only=True, replay=False, every=True) if key.key not in "qfzdp"]:
+            await pilot.press(page)
+            await pilot.pause()
+            over = app.screen
+            if not uncovered(app):
+                assert "n note" not in sheet(app), page
+            for key in ("n", "u", "r"):
+                await pilot.press(key)
+                await pilot.pause()
+                assert app.screen is over or uncovered(app), (page, key)
+            if not uncovered(app):
+                await pilot.press("escape")
+                await pilot.pause()
         await pilot.press("q")
     assert app.return_value == 0
     assert source.posted == []
