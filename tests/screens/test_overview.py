@@ -11,6 +11,7 @@ from typing import Any
 import pytest
 
 from monitor.following.heading.model import Heading
+from monitor.following.overview.elsewhere import elsewhere
 from monitor.following.overview.listening import Overseen
 from monitor.following.overview.row import Heard, RunRow, row_of
 from monitor.following.status_stream import full
@@ -18,6 +19,7 @@ from monitor.screens.drawing.canvas import Canvas
 from monitor.screens.drawing.glyphs import large
 from monitor.screens.overview.app import Attach, OverviewApp
 from monitor.screens.overview.drawing import OverviewPicture, draw_overview, first_shown, rows_each
+from monitor.screens.overview.looking_on import LookingOnApp
 from tests.following.test_heading import APPLIES, view
 from tests.screens import conftest as kit
 
@@ -160,3 +162,19 @@ def test_picture(snap_compare: Snap, size: tuple[int, int]) -> None:
 def test_picture_in_grey(snap_compare: Snap, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setenv("NO_COLOR", "1")
     assert snap_compare(app_on(four()), terminal_size=SIZES[0], run_before=kit.until_it_stands)
+
+
+@pytest.mark.parametrize("size", SIZES)
+async def test_who_looks_at_one_run_is_told_what_the_others_need(size: tuple[int, int]) -> None:
+    """Else the one chair for four simulators is blind to three of them as long as it looks at one."""
+    runs = four()
+    seen = Overseen(100.0, runs)
+    said = elsewhere(seen, runs[0].record, 101.0)
+    assert said == "ELSEWHERE Q08 INVALID 1 waiting · Q09 STALE · Q11 NO RECORD; q goes back to all runs"
+    assert elsewhere(Overseen(100.0, runs[:1]), runs[0].record, 101.0) == ""
+    assert elsewhere(seen, runs[0].record, 109.0).startswith("ELSEWHERE nothing has been learned for 9 s")
+    app = LookingOnApp(kit.FakeSource(kit.live_view()), lambda: said, read_only=True)
+    async with app.run_test(size=size) as pilot:
+        await pilot.pause()
+        text = "\n".join(one.canvas.text() for one in app.watch_screen.panels() if one.canvas)
+        assert "ELSEWHERE Q08 INVALID 1 waiting" in text
