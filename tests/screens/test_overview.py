@@ -113,8 +113,8 @@ async def test_enter_looks_on_and_never_writes() -> None:
     ("keys", "said"),
     [
         (("w",), "ann writes on this run; Enter looks on"),
-        (("4", "enter"), "nobody can look on where nothing is recorded"),
-        (("5", "enter"), "nobody can look on where nothing is recorded"),
+        (("4", "enter"), "nothing is recorded there; w brings the recorder back"),
+        (("5", "enter"), "nothing is recorded there; w brings the recorder back"),
     ],
 )
 async def test_a_key_that_can_do_nothing_says_why(keys: tuple[str, ...], said: str) -> None:
@@ -178,3 +178,18 @@ async def test_who_looks_at_one_run_is_told_what_the_others_need(size: tuple[int
         await pilot.pause()
         text = "\n".join(one.canvas.text() for one in app.watch_screen.panels() if one.canvas)
         assert "ELSEWHERE Q08 INVALID 1 waiting" in text
+
+
+@pytest.mark.parametrize("chosen", [0, 5, 11])
+def test_of_runs_that_there_is_no_room_for_those_that_want_somebody_are_named(chosen: int) -> None:
+    """Twelve runs in 80 × 24: four are in sight, and the INVALID one must not be the ninth and unseen."""
+    fine, invalid, silent, gone = four()
+    runs = [replace(fine, participant=f"Q{place:02d}") for place in range(1, 13)]
+    runs[8], runs[1] = replace(invalid, participant="Q09"), replace(gone, participant="Q02")
+    text = drawn(80, 24, places=tuple(runs), chosen=chosen).text()
+    assert "12 runs · 2 want somebody" in text
+    first, room = first_shown(24, 12, chosen)
+    for place, said in ((8, "9 Q09 INVALID 1 waiting"), (1, "2 Q02 NO RECORD")):
+        in_sight = first <= place < first + room
+        assert in_sight or said in text, text
+    assert silent.wants_somebody

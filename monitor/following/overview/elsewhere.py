@@ -19,7 +19,7 @@ def elsewhere(seen: Overseen, record: Path, now: float) -> str:
         return f"ELSEWHERE nothing has been learned for {age_s:.0f} s; q goes back to all runs"
     # the two keys of the order: a run that is not as it should be comes before a trial that only waits
     wanting = sorted((one for one in others if one.wants_somebody), key=lambda one: one.heading.tone != "bad")
-    return f"ELSEWHERE {' · '.join(map(_words, wanting))}; q goes back to all runs" if wanting else ""
+    return f"ELSEWHERE {' · '.join(map(need_words, wanting))}; q goes back to all runs" if wanting else ""
 
 
 def said_elsewhere(seen: Callable[[], Overseen], record: Path) -> str:
@@ -27,7 +27,8 @@ def said_elsewhere(seen: Callable[[], Overseen], record: Path) -> str:
     return elsewhere(seen(), record, time.monotonic())
 
 
-def _words(run: RunRow) -> str:
+def need_words(run: RunRow) -> str:
+    """Who, and what it is, in as few words as there are."""
     waits = f"{len(run.waits)} waiting" if run.waits else ""
     head = run.heading.word if run.heading.tone == "bad" or not waits else ""
     return " ".join(one for one in (run.participant, head, waits) if one)

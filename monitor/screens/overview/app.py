@@ -149,7 +149,7 @@ class OverviewScreen(Screen[None]):
         elif writes and not run.may_write:
             self.told(f"{run.by or 'somebody'} writes on this run; Enter looks on")
         elif not writes and not run.is_recorded:
-            self.told("nobody can look on where nothing is recorded; w brings the recorder back and watches")
+            self.told("nothing is recorded there; w brings the recorder back and watches")
         else:
             self._leave(Attach(run.record, writes))
 
