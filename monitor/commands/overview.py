@@ -42,15 +42,17 @@ def _say_once(directories: Any, *, everywhere: bool, as_json: bool) -> int:
     seen = look_once(directories, everywhere=everywhere)
     runs = sorted(seen.runs, key=lambda one: str(one.record))
     if as_json:
-        print_json({"runs": [one.as_json() for one in runs], "never_closed": seen.old})
-        return 0
+        print_json({"runs": [one.as_json() for one in runs], "never_closed": seen.old, "trouble": seen.trouble or None})
+        return 1 if seen.trouble else 0
     for one in runs:
         print(harmless(row_line(one)))
-    if not seen.runs:
+    if seen.trouble:
+        print(f"{harmless(seen.trouble)}.")
+    elif not seen.runs:
         print("Nothing is being recorded here.")
     if seen.old:
         print(f"{seen.old} older runs were never closed.")
-    return 0
+    return 1 if seen.trouble else 0
 
 
 def _show(directories: Any, *, everywhere: bool, by: str | None) -> int:

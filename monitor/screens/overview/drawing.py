@@ -76,7 +76,7 @@ def draw_overview(picture: OverviewPicture, width: int, height: int) -> Canvas:
     canvas.put(1, 0, fit(said, width - 12), "title-strong")
     canvas.put_right(width - 1, 0, picture.now, "title-strong")
     if not runs:
-        canvas.put(2, 2, "Nothing is being recorded here.", "strong")
+        canvas.put(2, 2, fit(clean(picture.trouble or "Nothing is being recorded here."), width - 3), "strong")
     each = rows_each(height, len(places))
     first, room = first_shown(height, len(places), picture.chosen)
     for place in range(first, min(first + room, len(places))):
