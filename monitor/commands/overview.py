@@ -42,7 +42,14 @@ def _say_once(directories: Any, *, everywhere: bool, as_json: bool) -> int:
     seen = look_once(directories, everywhere=everywhere)
     runs = sorted(seen.runs, key=lambda one: str(one.record))
     if as_json:
-        print_json({"runs": [one.as_json() for one in runs], "never_closed": seen.old, "trouble": seen.trouble or None})
+        print_json(
+            {
+                "runs": [one.as_json() for one in runs],
+                "never_closed": seen.old,
+                "exercises": seen.exercises,
+                "trouble": seen.trouble or None,
+            }
+        )
         return 1 if seen.trouble else 0
     for one in runs:
         print(harmless(row_line(one)))
@@ -52,6 +59,8 @@ def _say_once(directories: Any, *, everywhere: bool, as_json: bool) -> int:
         print("Nothing is being recorded here.")
     if seen.old:
         print(f"{seen.old} older runs were never closed.")
+    if seen.exercises:
+        print("An operator's exercise goes on.")
     return 1 if seen.trouble else 0
 
 

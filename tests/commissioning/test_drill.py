@@ -16,13 +16,14 @@ import pytest
 from monitor.archive.gathering import gather
 from monitor.commissioning.drill.attempt import HELD_BACK, TOO_LATE, Attempt, CaseResult
 from monitor.commissioning.drill.cases import CASES, PLANNED_GROUP, draw_series
-from monitor.commissioning.drill.keeping import FOLDER, forget, keep, kept, new_series
+from monitor.commissioning.drill.keeping import forget, keep, kept, new_series
 from monitor.commissioning.drill.player import Player
 from monitor.commissioning.drill.score import Score, page_lines
 from monitor.errors import WitnessError
 from monitor.following.beginning import check_participant
 from monitor.following.building import build_view
 from monitor.following.coming.channels import ChannelWatch
+from monitor.following.overview.listening import EXERCISES
 from monitor.following.view import LiveView, RecorderView
 from monitor.judging.session import Session
 from monitor.record.entries import Entry, EntryKind, pack_map
@@ -329,8 +330,8 @@ def test_scores_are_kept_for_each_operator_apart_and_go_away_as_a_whole(tmp_path
         for wall in walls:
             keep(new_series(tmp_path, by, wall), Score(by, wall, 1, (result(),)).as_json())
     assert [page["wall"] for page in kept(tmp_path, "ann")] == [1000.0, 2000.0]
-    assert (tmp_path / FOLDER / "ann").stat().st_mode & 0o077 == 0
-    (tmp_path / FOLDER / "ann" / "19700101T003320Z" / "score.json").write_text("{", encoding="utf-8")
+    assert (tmp_path / EXERCISES / "ann").stat().st_mode & 0o077 == 0
+    (tmp_path / EXERCISES / "ann" / "19700101T003320Z" / "score.json").write_text("{", encoding="utf-8")
     assert [page["wall"] for page in kept(tmp_path, "ann")] == [1000.0]
     assert forget(tmp_path, "ann") == 2
     assert kept(tmp_path, "ann") == []

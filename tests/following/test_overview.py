@@ -377,3 +377,19 @@ def test_sockets_that_nobody_answers_at_are_let_go(here: Path, monkeypatch: pyte
         assert not listening.is_waiting
     finally:
         listening.close()
+
+
+def test_an_exercise_is_counted_and_has_no_row(here: Path, tmp_path: Path) -> None:
+    """Somebody who exercises is no participant: DRILL-01 that is READY among runs would be taken for one."""
+    exercise = Recording(tmp_path / "drills" / "ann" / "20261128T093000Z", "DRILL-01-1-a.run")
+    first = Recording(tmp_path, "Q01-1-a.run")
+    listening = Listening([tmp_path], everywhere=True)
+    try:
+        until(listening, lambda places: words(places) == ["READY"] and listening.look().exercises == 1, first, exercise)
+        assert [one.participant for one in listening.look().runs] == ["Q01"]
+        exercise.die()
+        until(listening, lambda places: listening.look().exercises == 0, first, exercise)
+    finally:
+        listening.close()
+        first.close()
+        exercise.close()

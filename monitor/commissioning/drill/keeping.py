@@ -15,8 +15,8 @@ from pathlib import Path
 from typing import Any
 
 from monitor.errors import WitnessError
+from monitor.following.overview.listening import EXERCISES
 
-FOLDER = "drills"
 SCORE = "score.json"
 
 
@@ -27,7 +27,7 @@ def operator_folder(records: Path, by: str) -> Path:
             f"The operator's name {by!r} cannot be part of a file name; give one of letters, digits, '.', '_' and '-' "
             "with --by."
         )
-    return records / FOLDER / by
+    return records / EXERCISES / by
 
 
 def new_series(records: Path, by: str, wall: float) -> Path:

@@ -32,6 +32,8 @@ CLOSED_STAYS_S = 60.0
 """A run that was closed stays in its place for so long."""
 OLD_S = 12 * 3600.0
 """A run that was left unclosed longer ago is counted and has no row."""
+EXERCISES = "drills"
+"""Runs of the operator's exercise lie in DIRECTORY/drills/OPERATOR/TIME: they are nobody's, and have no row."""
 NEVER_ANSWERED_S = 2.0
 TRY_AGAIN_S = 10.0
 """Sockets that nobody answers at were left by a recorder that died: they are let go after the first of these, and tried
@@ -100,6 +102,8 @@ class Overseen:
     places: tuple[RunRow | None, ...] = ()
     old: int = 0
     """Runs that were left unclosed more than half a day ago."""
+    exercises: int = 0
+    """Operators' exercises that go on here."""
     trouble: str = ""
     """Why nothing newer is known, or a directory that cannot be looked into; empty where all is well."""
 
@@ -131,9 +135,15 @@ class Listening:
             self._searched_at = now
             self._search(now)
         rows: dict[Path, RunRow] = {}
+        exercises = 0
         for sockets, ear in list(self._ears.items()):
             ear.take(now)
             heard = ear.heard(now)
+            if heard is not None and is_exercise(heard.record):
+                exercises += heard.is_held
+                if not heard.is_held:
+                    self._let_go(sockets)
+                continue
             if heard is not None and heard.record.parent not in self.directories:
                 self.directories = (*self.directories, heard.record.parent)
                 self._searched_at = float("-inf")
@@ -148,7 +158,7 @@ class Listening:
                     self._let_go(sockets)
                     continue
             rows[sockets] = row
-        return Overseen(now, self._placed(rows), self._old, self._trouble)
+        return Overseen(now, self._placed(rows), self._old, exercises, self._trouble)
 
     def _placed(self, rows: dict[Path, RunRow]) -> tuple[RunRow | None, ...]:
         """A run keeps its place while it is there; a new one takes the first that is free."""
@@ -218,6 +228,11 @@ class Listening:
     def close(self) -> None:
         """Lets go of all sockets."""
         self._context.destroy(0)
+
+
+def is_exercise(record: Path) -> bool:
+    """Whether a record is one of an operator's exercise."""
+    return len(record.parents) > 3 and record.parents[2].name == EXERCISES
 
 
 def look_once(directories: Sequence[Path], *, everywhere: bool) -> Overseen:

@@ -100,6 +100,7 @@ class OverviewScreen(Screen[None]):
             age_s=age_s if age_s > VALID_FOR_S else None,
             trouble=seen.trouble,
             old=seen.old,
+            exercises=seen.exercises,
             message=self._message if time.monotonic() - self._said_at < MESSAGE_S else "",
         )
 

@@ -35,6 +35,7 @@ class OverviewPicture:
     age_s: float | None = None
     trouble: str = ""
     old: int = 0
+    exercises: int = 0
     message: str = ""
 
     @property
@@ -84,7 +85,8 @@ def draw_overview(picture: OverviewPicture, width: int, height: int) -> Canvas:
         _draw_run(canvas, range(top, top + each), place, places[place], chosen=place == picture.chosen)
     out_of_sight = _out_of_sight(places, range(first, first + room))
     unclosed = f"{picture.old} older runs were never closed" if picture.old else ""
-    hint = " · ".join(one for one in (out_of_sight, unclosed) if one)
+    exercise = "an exercise goes on" if picture.exercises else ""
+    hint = " · ".join(one for one in (out_of_sight, unclosed, exercise) if one)
     canvas.put(1, height - 2, fit(clean(picture.message or picture.trouble or hint), width - 2), "strong")
     x = 1
     for shown, word in KEYS:
