@@ -14,6 +14,10 @@ if TYPE_CHECKING:
     from monitor.study.model import Study
 
 
+SAYS_SO_S = 3.5
+"""Whoever writes on a run says so once a second; after three seconds `WriterWatch` says that nobody does."""
+
+
 def add_to(subparsers: Any) -> None:
     parser = subparsers.add_parser("drill", help="the operator's exercise on synthetic losses", description=__doc__)
     parser.add_argument("--drives", type=int, default=8, metavar="N", help="how many drives, half a minute each")
@@ -41,6 +45,7 @@ def run(options: argparse.Namespace) -> int:
 
     by, records = options.by or operator_name(), Path(options.records).resolve()
     if options.forget:
+        end_left_behind(records, by)
         say(f"{forget(records, by)} exercises of {by} were deleted.")
         return 0
     pages = kept(records, by)
@@ -88,6 +93,7 @@ def _play(options: argparse.Namespace, records: Any, by: str) -> tuple[dict[str,
 
         refuse_without_terminal("drill", otherwise="--headless --reacts-after S")
     refuse_while_recording(records)
+    end_left_behind(records, by)
     seed = secrets.randbelow(1_000_000) if options.seed is None else options.seed
     study, began = demo_study(EXERCISE), time.time()
     series = new_series(records, by, began)
@@ -105,6 +111,7 @@ def _play(options: argparse.Namespace, records: Any, by: str) -> tuple[dict[str,
                 result, status, goes_on = Drive(sitting, drive, number).play(options.reacts_after)
                 if result is not None:
                     results.append(result)
+                    keep(series, Score(by, began, seed, tuple(results)).as_json())  # whatever happens in the next one
                 if recorded():
                     say(f"A run is recorded here now ({', '.join(recorded())}): the exercise ends.")
                 if recorded() or not goes_on:
@@ -132,6 +139,41 @@ def refuse_while_recording(records: Any) -> None:
     running = recorded_in(look_once([records], everywhere=True))
     if running:
         raise WitnessError(f"No exercise while something is recorded here: {', '.join(running)}.")
+
+
+def end_left_behind(records: Path, by: str) -> None:
+    """Closes what an exercise of this operator that was killed left recording: nobody else would, ever.
+
+    Raises `WitnessError` where that exercise still goes on."""
+    from monitor.commands.shared.live_run import end_run
+    from monitor.commands.shared.printing import say
+    from monitor.commissioning.drill.keeping import operator_folder
+    from monitor.errors import WitnessError
+    from monitor.following.beginning import find_run
+    from monitor.recorder.running import find_running
+
+    for series in operator_folder(records, by).glob("*"):
+        for one in find_running(series):
+            if not _nobody_writes(one.sockets):
+                raise WitnessError(f"An exercise of {by} goes on already.")
+            end_run(find_run(series, one.record.name, read_only=False))
+            say(f"{one.record.name} of an exercise that was cut off was closed.")
+
+
+def _nobody_writes(sockets: Path) -> str:
+    """What speaks against anybody writing on a run; empty where somebody does."""
+    import time
+
+    from monitor.following.status_stream import WriterWatch
+
+    watch, until = WriterWatch(sockets), time.monotonic() + SAYS_SO_S
+    try:
+        while time.monotonic() < until:
+            watch.look()
+            time.sleep(0.1)
+        return watch.look()
+    finally:
+        watch.close()
 
 
 def recorded_in(seen: Any) -> tuple[str, ...]:

@@ -14,6 +14,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
+from monitor.commissioning.drill.score import is_page
 from monitor.errors import WitnessError
 from monitor.following.overview.listening import EXERCISES
 
@@ -58,7 +59,7 @@ def kept(records: Path, by: str) -> list[dict[str, Any]]:
             page = json.loads(path.read_text(encoding="utf-8"))
         except (OSError, ValueError):
             continue
-        if isinstance(page, dict) and page.get("type") == "drill":
+        if is_page(page):
             found.append(page)
     return found
 
