@@ -182,7 +182,8 @@ class Following:
         if self.behind_s > BEHIND_S:
             view = replace(view, feed=replace(view.feed, behind_s=self.behind_s))
         view = replace(view, closing_digest=self.client.status().closed, preflight=self._preflight(session, view))
-        return replace(view, unattended=self._unattended())
+        operator = self.by if self.enters_shown else ""
+        return replace(view, unattended=self._unattended(), operator=operator)
 
     def silence(self, age_s: float | None, otherwise: str = "") -> str:
         """What is said of a feed that is silent: who it is that is not heard, as far as that is known."""
