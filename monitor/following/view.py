@@ -342,7 +342,7 @@ class LiveView:
     in_charge: str = ""
     """Who has the operator's place: to whom it was handed over, or who entered something last; empty before that."""
     operator: str = ""
-    """Who enters on this screen, as it was started; empty where that is not known."""
+    """Who enters on this screen, as it was started; empty where nobody does, and until the record has been read."""
     hidden: tuple[Span, ...] = ()
     """The times of the drive whose numbers are left out because the record is blind."""
     lost_words: tuple[tuple[str, str], ...] = ()

@@ -49,7 +49,7 @@ class RunSheets(DaySheets):
     def _show_handover_once(self) -> None:
         """Whoever comes back under another name than what was entered last has taken over: the page comes by itself."""
         view = self.latest
-        if self._handover_shown or self.read_only or self.replay or not view.operator or view.feed.behind_s:
+        if self._handover_shown or self.read_only or self.replay or not view.operator:
             return
         if self.app.screen is not self:
             return  # a page that waits for an answer comes first
