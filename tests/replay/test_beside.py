@@ -15,14 +15,14 @@ from monitor.commands import replay
 from monitor.errors import WitnessError
 from monitor.replay.beside.difference import Difference
 from monitor.replay.beside.differences import differences
-from monitor.replay.beside.document import beside_json, beside_lines, reference_record, summary
+from monitor.replay.beside.document import beside_json, beside_lines, condition_pairs, reference_record, summary
 from monitor.replay.beside.instants import matched
 from monitor.replay.beside.numbers import noise_of
 from monitor.replay.beside.runs import Alignment, LaidRun, ReadRun, lay_runs
 from monitor.replay.provider import ReplayProvider
 from monitor.screens.dialogs.sheet import SheetBody
 from monitor.screens.replay.app import ReplayApp
-from monitor.screens.replay.beside import BesidePage, LaidOver
+from monitor.screens.replay.beside import BesidePage, LaidOver, pairs_in
 from tests.clocks import HandClock
 from tests.judging.hand import FIRE_T, SPEED, STUDY, HandDrive
 from tests.replay.conftest import flip_byte, write_record
@@ -340,3 +340,16 @@ def test_the_text_names_both_runs(tmp_path: Path) -> None:
     assert "Of what was compared nothing differs that people would see." in lines
     assert "Both are the same record." in lines
     assert "The first run has frames from −10.00 to +8.00 s only." in lines  # the drive begins 10 s before the fire
+
+
+def test_where_not_all_conditions_have_room_those_that_are_not_met_come_first_and_the_others_are_counted(
+    tmp_path: Path,
+) -> None:
+    first, second = both(tmp_path, PLAIN, van_braking_from(FIRE_T, 44.0))
+    pairs = condition_pairs(first, second)
+    many = [pairs[1]] * 4 + [pairs[0]]  # own speed, met in both, four times; then the time gap, not met in the second
+    shown, hint = pairs_in(many, 3)
+    assert [name for name, _, _ in shown] == ["time gap", "own speed"]
+    assert hint == "and 3 more, met in both"
+    assert pairs_in(many, 5) == (many, "")
+    assert pairs_in([pairs[0]] * 3, 2)[1] == "and 2 more"

@@ -159,11 +159,24 @@ def _draw_conditions(canvas: Canvas, x: int, y: int, rows: int, pairs: list[Pair
     canvas.put(x + 1, y, "condition", "dim")
     canvas.put(x + 26, y, "first", "dim")
     canvas.put(x + 26 + column, y, "second", "dim")
-    for place, (name, here, there) in enumerate(pairs[: rows - 1], start=1):
+    shown, hint = pairs_in(pairs, rows - 1)
+    canvas.put(x + 1, y + len(shown) + 1, fit(hint, width - 2), "dim")
+    for place, (name, here, there) in enumerate(shown, start=1):
         canvas.put(x + 1, y + place, fit(clean(name), 24), "plain")
         for at, one in enumerate((here, there)):
             role = "strong" if one is not None and one.result != "met" else "plain"
             canvas.put(x + 26 + at * column, y + place, fit(_cell(one), column - 1), role)
+
+
+def pairs_in(pairs: list[Pair], room: int) -> tuple[list[Pair], str]:
+    """The conditions that there is room for, and how many more there are: those that are not met in both come first."""
+    if len(pairs) <= room:
+        return pairs, ""
+    fine = [all(one is not None and one.result == "met" for one in sides) for _, *sides in pairs]
+    order = sorted(range(len(pairs)), key=lambda place: (fine[place], place))
+    shown, left = order[: max(room - 1, 0)], order[max(room - 1, 0) :]
+    met = ", met in both" if all(fine[place] for place in left) else ""
+    return [pairs[place] for place in shown], f"and {len(left)} more{met}"
 
 
 def _cell(one: ConditionResult | None) -> str:
