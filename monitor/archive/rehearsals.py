@@ -29,6 +29,17 @@ def _pages(paths: Iterable[Path], study: str) -> Iterator[dict[str, Any]]:
             yield page
 
 
+def unreadable_pages(records: Path) -> list[str]:
+    """What is wrong with the files among the kept pages that cannot be read, a sentence each."""
+    found = []
+    for path in sorted((records / FOLDER).glob("*.json")):
+        try:
+            read_page(path)
+        except WitnessError as error:
+            found.append(str(error))
+    return found
+
+
 def latest_page(records: Path, study: str) -> dict[str, Any] | None:
     """The newest kept page of a study, go or no-go, for whoever asks before a participant sits down."""
     newest_first = sorted((records / FOLDER).glob("*.json"), reverse=True)

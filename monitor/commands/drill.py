@@ -4,7 +4,18 @@ back before they fire, note why, and rule on the others. A page with the score a
 from __future__ import annotations
 
 import argparse
-from typing import Any
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+    from monitor.study.model import Study
+
+
+SAYS_SO_S = 3.5
+"""Whoever writes on a run says so once a second; after three seconds `WriterWatch` says that nobody does."""
 
 
 def add_to(subparsers: Any) -> None:
@@ -34,6 +45,7 @@ def run(options: argparse.Namespace) -> int:
 
     by, records = options.by or operator_name(), Path(options.records).resolve()
     if options.forget:
+        end_left_behind(records, by)
         say(f"{forget(records, by)} exercises of {by} were deleted.")
         return 0
     pages = kept(records, by)
@@ -73,7 +85,7 @@ def _play(options: argparse.Namespace, records: Any, by: str) -> tuple[dict[str,
     from monitor.commissioning.drill.keeping import keep, new_series
     from monitor.commissioning.drill.score import Score
     from monitor.errors import WitnessError
-    from monitor.recorder.running import find_running
+    from monitor.following.overview.listening import Overseer
     from monitor.study.demo import EXERCISE, demo_study
 
     if not options.headless:
@@ -81,21 +93,28 @@ def _play(options: argparse.Namespace, records: Any, by: str) -> tuple[dict[str,
 
         refuse_without_terminal("drill", otherwise="--headless --reacts-after S")
     refuse_while_recording(records)
+    end_left_behind(records, by)
     seed = secrets.randbelow(1_000_000) if options.seed is None else options.seed
     study, began = demo_study(EXERCISE), time.time()
     series = new_series(records, by, began)
     results, status = [], 0
+    overseer = Overseer([records], everywhere=True)
+
+    def recorded() -> tuple[str, ...]:
+        return recorded_in(overseer.seen())
+
+    sitting = Sitting(study, series, by, recorded)
     try:
         with interruptible():
             for number, drive in enumerate(draw_series(seed, options.drives), start=1):
-                if find_running(records):
-                    say(f"Something is being recorded in {records}: the exercise ends here.")
-                    break
                 say(f"Drive {number} of {options.drives}.")
-                result, status, goes_on = Drive(study, drive, number, series, by).play(options.reacts_after)
+                result, status, goes_on = Drive(sitting, drive, number).play(options.reacts_after)
                 if result is not None:
                     results.append(result)
-                if not goes_on:
+                    keep(series, Score(by, began, seed, tuple(results)).as_json())  # whatever happens in the next one
+                if recorded():
+                    say(f"A run is recorded here now ({', '.join(recorded())}): the exercise ends.")
+                if recorded() or not goes_on:
                     break
     except Interrupted as interrupted:
         status = 128 + interrupted.number
@@ -103,6 +122,8 @@ def _play(options: argparse.Namespace, records: Any, by: str) -> tuple[dict[str,
         if not results:
             raise
         say(f"{error} The exercise ends here.")
+    finally:
+        overseer.stop()
     if not results:
         return None, status
     page = Score(by, began, seed, tuple(results)).as_json()
@@ -115,20 +136,70 @@ def refuse_while_recording(records: Any) -> None:
     from monitor.errors import WitnessError
     from monitor.following.overview.listening import look_once
 
-    seen = look_once([records], everywhere=True)
-    running = [one.record.name for one in seen.runs if one.is_recorded]
+    running = recorded_in(look_once([records], everywhere=True))
     if running:
         raise WitnessError(f"No exercise while something is recorded here: {', '.join(running)}.")
+
+
+def end_left_behind(records: Path, by: str) -> None:
+    """Closes what an exercise of this operator that was killed left recording: nobody else would, ever.
+
+    Raises `WitnessError` where that exercise still goes on."""
+    from monitor.commands.shared.live_run import end_run
+    from monitor.commands.shared.printing import say
+    from monitor.commissioning.drill.keeping import operator_folder
+    from monitor.errors import WitnessError
+    from monitor.following.beginning import find_run
+    from monitor.recorder.running import find_running
+
+    for series in operator_folder(records, by).glob("*"):
+        for one in find_running(series):
+            if not _nobody_writes(one.sockets):
+                raise WitnessError(f"An exercise of {by} goes on already.")
+            end_run(find_run(series, one.record.name, read_only=False))
+            say(f"{one.record.name} of an exercise that was cut off was closed.")
+
+
+def _nobody_writes(sockets: Path) -> str:
+    """What speaks against anybody writing on a run; empty where somebody does."""
+    import time
+
+    from monitor.following.status_stream import WriterWatch
+
+    watch, until = WriterWatch(sockets), time.monotonic() + SAYS_SO_S
+    try:
+        while time.monotonic() < until:
+            watch.look()
+            time.sleep(0.1)
+        return watch.look()
+    finally:
+        watch.close()
+
+
+def recorded_in(seen: Any) -> tuple[str, ...]:
+    """The records that are written to at this moment."""
+    return tuple(one.record.name for one in seen.runs if one.is_recorded)
+
+
+@dataclass(frozen=True, slots=True)
+class Sitting:
+    """What all drives of a series have in common: the study, the folder that keeps them, who exercises, and what names
+    the runs that are recorded here meanwhile."""
+
+    study: Study
+    series: Path
+    by: str
+    recorded: Callable[[], tuple[str, ...]]
 
 
 class Drive:
     """One drive of a series, with a simulator, a recorder and a follower of its own."""
 
-    def __init__(self, study: Any, drive: Any, number: int, series: Any, by: str) -> None:
+    def __init__(self, sitting: Sitting, drive: Any, number: int) -> None:
         from monitor.commissioning.drill.attempt import Attempt
 
-        trigger = study.triggers[0]
-        self._study, self._drive, self._series, self._by = study, drive, series, by
+        trigger = sitting.study.triggers[0]
+        self._sitting, self._drive = sitting, drive
         self._code = f"DRILL-{number:02d}"
         self._attempt = Attempt(drive.case, number, trigger.name, trigger.action_takes_s)
 
@@ -141,15 +212,15 @@ class Drive:
         from monitor.commissioning.drill.source import DrillSource
         from monitor.following.beginning import Driving, Listening, begin_run
 
-        case = self._drive.case
+        case, sitting = self._drive.case, self._sitting
         drive = [
             *("--short", "--hold-back-on-input", "--participant", case.code or self._code),
             *("--scenario", case.scenario, "--group", case.group, "--seed", str(self._drive.seed)),
         ]
         with Simulator(drive) as simulator:
             driving = Driving(self._code, PLANNED_GROUP, is_new=True)
-            begun = begin_run(self._study, driving, Listening((simulator.endpoint,)), self._series)
-            source = DrillSource(begun.follow(self._by), self._attempt, simulator.hold_back)
+            begun = begin_run(sitting.study, driving, Listening((simulator.endpoint,)), sitting.series)
+            source = DrillSource(begun.follow(sitting.by), self._attempt, simulator.hold_back, sitting.recorded)
             try:
                 source.start()
                 if reacts_after_s is None:
@@ -172,6 +243,8 @@ class Drive:
         player = Player(self._attempt, reacts_after_s)
         while True:
             view = source.view()
+            if source.is_over:
+                return False
             for fields in player.due(time.monotonic()):
                 source.post({**fields, "drive": view.drive, "at": view.t, "wall": time.time()})
             if view.feed.state in ("ended", "lost") and player.is_done:

@@ -42,25 +42,40 @@ def _say_once(directories: Any, *, everywhere: bool, as_json: bool) -> int:
     seen = look_once(directories, everywhere=everywhere)
     runs = sorted(seen.runs, key=lambda one: str(one.record))
     if as_json:
-        print_json({"runs": [one.as_json() for one in runs], "never_closed": seen.old})
-        return 0
+        print_json(
+            {
+                "runs": [one.as_json() for one in runs],
+                "never_closed": seen.old,
+                "exercises": seen.exercises,
+                "trouble": seen.trouble or None,
+            }
+        )
+        return 1 if seen.trouble else 0
     for one in runs:
         print(harmless(row_line(one)))
-    if not seen.runs:
+    if seen.trouble:
+        print(f"{harmless(seen.trouble)}.")
+    elif not seen.runs:
         print("Nothing is being recorded here.")
     if seen.old:
         print(f"{seen.old} older runs were never closed.")
-    return 0
+    if seen.exercises:
+        print("An operator's exercise goes on.")
+    return 1 if seen.trouble else 0
 
 
 def _show(directories: Any, *, everywhere: bool, by: str | None) -> int:
-    """The screen, and from it the screen on one run and back."""
+    """The screen, and from it the screen on one run and back; that one tells what the others need."""
+    from functools import partial
+
     from monitor.commands.shared.live_run import Follower, show_run
     from monitor.commands.shared.printing import say
     from monitor.errors import WitnessError
     from monitor.following.beginning import find_run
+    from monitor.following.overview.elsewhere import said_elsewhere
     from monitor.following.overview.listening import Overseer
     from monitor.screens.overview.app import run_overview
+    from monitor.screens.overview.looking_on import look_on
     from monitor.screens.watch.running import refuse_without_terminal
 
     refuse_without_terminal("overview", otherwise="--once")
@@ -74,7 +89,10 @@ def _show(directories: Any, *, everywhere: bool, by: str | None) -> int:
             said = ""
             try:
                 found = find_run(attach.record.parent, attach.record.name, read_only=not attach.writes)
-                status = show_run(found, Follower(by, read_only=not attach.writes), says_it_goes_on=False)
+                follower = Follower(by, read_only=not attach.writes)
+                others = partial(said_elsewhere, overseer.seen, attach.record)
+                screen = partial(look_on, elsewhere=others, read_only=not attach.writes)
+                status = show_run(found, follower, says_it_goes_on=False, screen=screen)
             except WitnessError as error:
                 said = str(error)  # it was closed meanwhile, or its recorder has died
                 say(said)

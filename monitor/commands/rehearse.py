@@ -132,10 +132,17 @@ def _prove(record: Any, study: Any) -> Any:
 
 def _print_days(pages: list[dict[str, Any]], study: str, options: argparse.Namespace) -> int:
     """The numbers of the newest kept rehearsal beside those of the goes before it, without a drive."""
-    from monitor.commands.shared.printing import harmless, print_json
+    import shutil
+    from pathlib import Path
+
+    from monitor.archive.rehearsals import unreadable_pages
+    from monitor.commands.shared.printing import harmless, print_json, say
     from monitor.commissioning.rehearsal.run_chart import run_charts
     from monitor.errors import WitnessError
 
+    left_out = unreadable_pages(Path(options.records))
+    for sentence in left_out:
+        say(f"Left out: {sentence}")
     if not pages:
         raise WitnessError(f"{options.records} holds no rehearsal of {study}.")
     charts = run_charts(pages[:-1], pages[-1])
@@ -143,8 +150,9 @@ def _print_days(pages: list[dict[str, Any]], study: str, options: argparse.Names
         print_json({"rehearsal": pages[-1]["name"], "over_days": [one.as_json() for one in charts]})
     else:
         print(f"Rehearsal {pages[-1]['name']} of {harmless(study)}, beside the goes before it:")
-        print("\n".join(harmless(one.line()) for one in charts))
-    return 1 if any(one.moved for one in charts) else 0
+        width = shutil.get_terminal_size((120, 24)).columns
+        print("\n".join(harmless(one.line(width)) for one in charts))
+    return 1 if left_out or any(one.moved for one in charts) else 0
 
 
 def _drive(following: Any, study: Any, groups: tuple[str, ...], drives: int) -> bool:

@@ -102,7 +102,7 @@ def build_view(
         contested=_contested(session),
         practice=_is_practice(session, drive),
         horizon_over_s=horizon_over_s(drive, float(drive.log.newest_t)) if drive is not None and shown else None,
-        in_charge=session.operator.handovers[-1].to if session.operator.handovers else "",
+        in_charge=session.operator.in_charge,
         lost_words=_lost_words(session, trials),
         day=day_view(session, trials, history=history),
     )

@@ -141,7 +141,7 @@ def day_view(session: Session, trials: Sequence[Trial], *, history: bool) -> Day
         "companions": bool(day.companions),
     }
     if not any(asked.values()):
-        return DayView()
+        return DayView(comfort=tuple(session.operator.comfort))  # whoever takes over is told, whatever a study asks
     found, drive = None if history else limit_now(session), session.current
     index = drive.log.index if drive is not None else None
     answers = log.answers_after(index)

@@ -40,6 +40,8 @@ TAKE_AT_ONCE = 512
 """Entries of a record that is caught up with: what is kept for the screen is taken while its frames are there."""
 
 BEHIND_S = 0.5
+JUST_NOW = 100
+"""So many entries of the newest may not be read yet where all before are: at 60 Hz, some more than a second."""
 """Frames that are recorded and not judged: from so many seconds of them on, the screen says that it is behind."""
 
 PREFLIGHT_EVERY_S, PREFLIGHT_OVER_EVERY_S = 1.0, 5.0
@@ -186,7 +188,8 @@ class Following:
         if self.behind_s > BEHIND_S:
             view = replace(view, feed=replace(view.feed, behind_s=self.behind_s))
         view = replace(view, closing_digest=self.client.status().closed, preflight=self._preflight(session, view))
-        return replace(view, unattended=self._unattended())
+        operator = self.by if self._reminds and self._is_read_through else ""
+        return replace(view, unattended=self._unattended(), operator=operator)
 
     def silence(self, age_s: float | None, otherwise: str = "") -> str:
         """What is said of a feed that is silent: who it is that is not heard, as far as that is known."""
@@ -236,6 +239,13 @@ class Following:
         if session is None or drive is None:
             return 0.0
         return (self._watch.number - session.last_number) * drive.log.period_s
+
+    @property
+    def _is_read_through(self) -> bool:
+        """Whether all that was recorded before has been read, but for what comes in at this moment: who had the
+        operator's place last is not known earlier."""
+        known = self._watch.number
+        return self.session is not None and 0 < known <= self.session.last_number + JUST_NOW
 
     def frame_age_s(self) -> float | None:
         """Seconds since the newest frame came in at the recorder; None before the first."""

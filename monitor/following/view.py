@@ -340,7 +340,9 @@ class LiveView:
     unattended: str = ""
     """On a screen that only reads: a sentence where no screen writes on this run; empty where one does."""
     in_charge: str = ""
-    """Who took over the operator's place last; empty where nobody handed it over."""
+    """Who has the operator's place: to whom it was handed over, or who entered something last; empty before that."""
+    operator: str = ""
+    """Who enters on this screen, as it was started; empty where nobody does, and until the record has been read."""
     hidden: tuple[Span, ...] = ()
     """The times of the drive whose numbers are left out because the record is blind."""
     lost_words: tuple[tuple[str, str], ...] = ()

@@ -34,6 +34,11 @@ class RulingGiven:
 class NoteTaker(Protocol):
     """An app that opens the note box over whatever is open."""
 
+    @property
+    def may_note(self) -> bool:
+        """Whether its screen enters anything: one that only reads has no box in which words would be lost."""
+        ...
+
     def take_note(self) -> None:
         """Opens it at once: the next key may be here already."""
         ...

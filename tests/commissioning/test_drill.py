@@ -5,6 +5,9 @@ from __future__ import annotations
 
 import json
 import statistics
+import subprocess
+import sys
+import tempfile
 from collections.abc import Iterable, Iterator
 from dataclasses import replace
 from itertools import groupby
@@ -16,16 +19,18 @@ import pytest
 from monitor.archive.gathering import gather
 from monitor.commissioning.drill.attempt import HELD_BACK, TOO_LATE, Attempt, CaseResult
 from monitor.commissioning.drill.cases import CASES, PLANNED_GROUP, draw_series
-from monitor.commissioning.drill.keeping import FOLDER, forget, keep, kept, new_series
+from monitor.commissioning.drill.keeping import forget, keep, kept, new_series
 from monitor.commissioning.drill.player import Player
 from monitor.commissioning.drill.score import Score, page_lines
 from monitor.errors import WitnessError
 from monitor.following.beginning import check_participant
 from monitor.following.building import build_view
 from monitor.following.coming.channels import ChannelWatch
+from monitor.following.overview.listening import EXERCISES
 from monitor.following.view import LiveView, RecorderView
 from monitor.judging.session import Session
 from monitor.record.entries import Entry, EntryKind, pack_map
+from monitor.recorder.running import find_running
 from monitor.simulation.drive import Drive
 from monitor.simulation.kinds.making import make_drive, steps_of
 from monitor.simulation.plan import SHORT_AFTER_S, SHORT_BEFORE_S, SimulationPlan
@@ -35,6 +40,7 @@ from monitor.study.loading import load_study
 from tests.commands.running import STUDY
 from tests.following.test_heading import APPLIES, WORDS, outlook, row, trial, view
 from tests.judging import simulated
+from tests.waiting import wait_for
 
 RATE_HZ = 30.0
 LOOK_S = 0.5
@@ -329,8 +335,8 @@ def test_scores_are_kept_for_each_operator_apart_and_go_away_as_a_whole(tmp_path
         for wall in walls:
             keep(new_series(tmp_path, by, wall), Score(by, wall, 1, (result(),)).as_json())
     assert [page["wall"] for page in kept(tmp_path, "ann")] == [1000.0, 2000.0]
-    assert (tmp_path / FOLDER / "ann").stat().st_mode & 0o077 == 0
-    (tmp_path / FOLDER / "ann" / "19700101T003320Z" / "score.json").write_text("{", encoding="utf-8")
+    assert (tmp_path / EXERCISES / "ann").stat().st_mode & 0o077 == 0
+    (tmp_path / EXERCISES / "ann" / "19700101T003320Z" / "score.json").write_text("{", encoding="utf-8")
     assert [page["wall"] for page in kept(tmp_path, "ann")] == [1000.0]
     assert forget(tmp_path, "ann") == 2
     assert kept(tmp_path, "ann") == []
@@ -363,3 +369,44 @@ def test_what_is_kept_of_an_exercise_is_counted_nowhere(tmp_path: Path) -> None:
     found = gather(tmp_path)
     assert (found.studies, found.running, found.unreadable) == ((), (), ())
     assert json.loads((series / "score.json").read_text(encoding="utf-8"))["type"] == "drill"
+
+
+@pytest.mark.parametrize("cut", ["score", "drives", "wall", "by", "seed"])
+def test_a_score_that_was_cut_or_is_of_another_version_is_left_out(tmp_path: Path, cut: str) -> None:
+    whole = Score("ann", 1000.0, 1, (result(),)).as_json()
+    keep(new_series(tmp_path, "ann", 1000.0), whole)
+    keep(new_series(tmp_path, "ann", 2000.0), {name: value for name, value in whole.items() if name != cut})
+    keep(
+        new_series(tmp_path, "ann", 3000.0), whole | ({cut: "x"} if cut in ("score", "drives", "wall") else {"type": 1})
+    )
+    assert [one["wall"] for one in kept(tmp_path, "ann")] == [1000.0]
+
+
+def test_the_last_time_is_told_with_its_day_and_its_drives() -> None:
+    """Two of eight held back and two of two are not the same."""
+    last = Score("ann", 1000.0, 1, (result(), result())).as_json()
+    assert page_lines(Score("ann", 2000.0, 1, (result(),)).as_json(), last)[:2] == [
+        "EXERCISE of ann: 1 drive, seed 1",
+        "last time, 1970-01-01: 2 drives",
+    ]
+
+
+@pytest.mark.slow
+def test_what_was_exercised_is_kept_when_the_exercise_is_killed(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Killed in its second drive: the first one's score is there, and the next exercise closes what still records."""
+    with tempfile.TemporaryDirectory(prefix="dr-", dir="/tmp") as sockets:
+        monkeypatch.setenv("XDG_RUNTIME_DIR", sockets)
+        command = [sys.executable, "-m", "monitor", "drill", "--headless", "--reacts-after", "0.5", "--seed", "5"]
+        command += ["--by", "ann", "--records", str(tmp_path), "--drives"]
+        exercise = subprocess.Popen([*command, "3"], stderr=subprocess.DEVNULL)
+        wait_for(lambda: any(tmp_path.glob("drills/ann/*/DRILL-02-*.run/recorder.json")), "a second drive", 90.0)
+        exercise.kill()
+        exercise.wait()
+        (first,) = kept(tmp_path, "ann")
+        assert [one["number"] for one in first["drives"]] == [1]
+        again = subprocess.run([*command, "1"], capture_output=True, text=True, timeout=120, check=False)
+        assert "of an exercise that was cut off was closed" in again.stderr
+        assert again.returncode == 0
+        assert not any(find_running(series) for series in tmp_path.glob("drills/ann/*"))

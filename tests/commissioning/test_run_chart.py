@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -43,9 +44,35 @@ def test_an_alert_that_comes_later_than_on_all_days_before_has_moved_and_nothing
     assert [name for name, one in charts.items() if one.moved] == ["output delay of sound"]
     line = charts["output delay of sound"].line()
     assert "61.0 ms" in line
-    assert line.endswith("█  MOVED")
+    assert line.startswith("MOVED output delay of sound")
+    assert line.endswith("▁▁▁▁▁▁▁▁█")
     assert charts["task items of gate-brake"].today == pytest.approx(500.0)
     assert charts["frames lost"].today == pytest.approx(0.05)
+
+
+def test_a_line_fits_its_terminal_and_shows_the_digits_that_moved() -> None:
+    """A factor that went from 1.000 to 1.004 must not read "1.00, usual 1.00 to 1.00, MOVED"."""
+    chart = RunChart("real-time factor", "", (1.0,) * 30, 1.004, 0.002)
+    assert chart.moved
+    assert "1.004" in chart.line()
+    assert "usual 0.998 to 1.002" in chart.line()
+    longest = RunChart("output delay of vibration", "ms", (31.0,) * 30, 61.0, 1.0)
+    for width in (80, 120, 200):
+        assert len(longest.line(width)) <= width
+        assert longest.line(width).startswith("MOVED ")
+        assert longest.line(width).endswith("█")
+
+
+def test_a_drift_that_goes_on_moves_and_one_outlier_among_the_goes_hides_no_larger_step() -> None:
+    """1 ms a day: the mean lies 4.5 ms behind, three sigma are 2.66 ms. One day of +10 ms among nine makes the mean
+    moving range 20 / 8 = 2.5 ms, so that usual is up to 31.1 + 6.6 ms: a step of 15 ms is still out of it."""
+    drift = RunChart("delay", "ms", tuple(30.0 + day for day in range(8)), 38.0, 1.0)
+    assert drift.limits == pytest.approx((33.5 - 3 / 1.128, 33.5 + 3 / 1.128))
+    assert drift.moved
+    outlier = RunChart("delay", "ms", (30.0,) * 4 + (40.0,) + (30.0,) * 4, 45.0, 1.0)
+    assert outlier.limits == pytest.approx((280 / 9 - 7.5 / 1.128, 280 / 9 + 7.5 / 1.128))
+    assert outlier.moved
+    assert not replace(outlier, today=31.0).moved
 
 
 def test_numbers_that_were_always_the_same_move_only_by_more_than_can_be_told() -> None:
@@ -87,3 +114,7 @@ def test_the_command_shows_the_days_without_a_drive(tmp_path: Path) -> None:
     document = json.loads(call("rehearse", "--study", study, "--records", str(tmp_path), "--days", "--json").stdout)
     assert [one["name"] for one in document["over_days"] if one["moved"]] == ["output delay of sound"]
     assert call("rehearse", "--study", study, "--records", str(tmp_path)).returncode == 2
+    (folder / "20261010T063000Z-go.json").write_text('{"type": "rehears')
+    cut = call("rehearse", "--study", study, "--records", str(tmp_path), "--days")
+    assert "20261010T063000Z-go.json is no kept rehearsal" in cut.stderr  # else the day before passes for today
+    assert cut.returncode == 1

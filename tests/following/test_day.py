@@ -58,7 +58,7 @@ OF_A_TRIAL = ("trials", "contested", "lost_words", "responses", "strips", "whole
 SHOWN_ALL_THE_SAME = frozenset(
     "revision record participant group study scenario drive t feed recorder numbers scene outlook notes masked blind "
     "reasons sheet closing_digest nothing_ahead preflight slow_used stop questions seen practice horizon_over_s "
-    "unattended in_charge hidden".split()
+    "unattended in_charge operator hidden".split()
 )
 """What stands now, or was entered by people, or says nothing of how the participant drove."""
 
@@ -104,6 +104,13 @@ def test_a_study_without_any_of_these_sections_is_asked_for_none_of_it(tmp_path:
     assert _found_before(study_of(STUDY), tmp_path, Earlier(runs=(run(1, "clean"),))) == ()
     assert view_of(plain).day.asked == frozenset()
     assert Run.__dataclass_fields__["found_before"].default == ()
+
+
+def test_a_comfort_rating_is_told_whatever_the_study_asks_for() -> None:
+    """Whoever takes over reads it on the page; "none was entered" would be wrong."""
+    rated = session({"type": "comfort", "rating": 7}, text=STUDY, to_end=True)
+    assert [one.rating for one in view_of(rated).day.comfort] == [7.0]
+    assert view_of(rated).in_charge == "anna"
 
 
 # Several drives and days of one participant

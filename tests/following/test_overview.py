@@ -19,6 +19,7 @@ from hypothesis import strategies as st
 
 from monitor.following.overview.listening import NEVER_ANSWERED_S, Listening
 from monitor.following.overview.row import FIRST_WORD_S, Heard, RunRow, row_line, row_of
+from monitor.following.overview.told import is_understood
 from monitor.following.processes import ProcessState
 from monitor.following.status_stream import VALID_FOR_S, full, status_endpoint
 from monitor.judging.case.trial import Ruling
@@ -26,6 +27,7 @@ from monitor.record.disk import DISK, lock_record
 from monitor.recorder.plan import RecorderPlan
 from monitor.recorder.running import announce, make_sockets_directory, sockets_here, withdraw_announcement
 from monitor.recorder.wire import RecorderStatus, entries_endpoint, pack_status
+from monitor.screens.overview.drawing import OverviewPicture, draw_overview
 from tests.following.test_heading import APPLIES, WORDS, outlook, trial, view
 
 RECORD = Path("/records/Q07-20261128T093000Z-ab12.run")
@@ -188,6 +190,63 @@ def test_a_run_that_was_closed_is_no_loss() -> None:
     assert (found.state, found.heading.word, found.wants_somebody) == ("closed", "CLOSED", False)
 
 
+VALUES = st.recursive(
+    st.none() | st.booleans() | st.integers(-9, 9) | st.floats(allow_nan=True) | st.text(max_size=3),
+    lambda inner: st.lists(inner, max_size=2) | st.dictionaries(st.sampled_from(["word", "trial", "seconds"]), inner),
+    max_leaves=4,
+)
+
+
+@given(
+    more=st.dictionaries(st.sampled_from([*told(), "v", "wall", "next", "headings", "waiting"]), VALUES, min_size=1),
+    writer=st.sampled_from(["gone", "stopped", "there"]),
+)
+def test_whatever_another_version_tells_gives_a_row_that_claims_nothing_of_it(
+    more: dict[str, Any], writer: ProcessState
+) -> None:
+    """One writer of another version must neither end the look at all other runs, nor be READY by chance."""
+    said = told() | more
+    found = row(said, writer=writer)
+    assert row_line(found)
+    json.dumps(found.as_json())
+    if not is_understood(said):
+        assert found.heading.tone != "good"
+        assert found.seconds_to_next is None
+
+
+def test_a_screen_of_another_version_is_named_and_what_this_one_tells_is_understood() -> None:
+    found = row(told() | {"v": 2}, writer="there")
+    assert (found.state, found.heading.word) == ("unknown", "UNKNOWN")
+    assert found.heading.sentence.startswith("A screen of another version writes on it")
+    assert all(is_understood(told(name)) for name in APPLIES)
+
+
+def test_a_record_that_is_not_there_any_more_is_no_recorder_that_died() -> None:
+    """Renamed, withdrawn, or its disk is gone: nobody knows what is recorded, and the recorder may be alive."""
+    found = row(told(), is_held=False, is_there=False, recorder=RECORDS, recorder_age_s=0.2)
+    assert (found.state, found.heading.word, found.heading.tone) == ("not recording", "NO RECORD", "bad")
+    assert "is not there any more" in found.heading.sentence
+    assert "its recorder answers" in found.heading.sentence
+    assert "has died" not in found.heading.sentence
+
+
+def test_a_directory_that_cannot_be_looked_into_is_told_and_hides_no_other_run(here: Path, tmp_path: Path) -> None:
+    first = Recording(tmp_path / "a", "Q01-1-a.run")
+    loop = tmp_path / "loop"
+    loop.symlink_to(loop)
+    listening = Listening([loop, tmp_path / "a"], everywhere=False)
+    try:
+        until(listening, lambda places: words(places) == ["READY"], first)
+        seen = listening.look()
+        assert seen.trouble == f"{loop} cannot be looked into: Too many levels of symbolic links"
+        nothing = draw_overview(OverviewPicture((), trouble="/x cannot be looked into: gone"), 80, 24).text()
+        assert "/x cannot be looked into: gone" in nothing
+        assert "Nothing is being recorded" not in nothing
+    finally:
+        listening.close()
+        first.close()
+
+
 @pytest.fixture
 def here(monkeypatch: pytest.MonkeyPatch) -> Iterator[Path]:
     """A directory for the sockets of this test alone, short enough for them."""
@@ -318,3 +377,19 @@ def test_sockets_that_nobody_answers_at_are_let_go(here: Path, monkeypatch: pyte
         assert not listening.is_waiting
     finally:
         listening.close()
+
+
+def test_an_exercise_is_counted_and_has_no_row(here: Path, tmp_path: Path) -> None:
+    """Somebody who exercises is no participant: DRILL-01 that is READY among runs would be taken for one."""
+    exercise = Recording(tmp_path / "drills" / "ann" / "20261128T093000Z", "DRILL-01-1-a.run")
+    first = Recording(tmp_path, "Q01-1-a.run")
+    listening = Listening([tmp_path], everywhere=True)
+    try:
+        until(listening, lambda places: words(places) == ["READY"] and listening.look().exercises == 1, first, exercise)
+        assert [one.participant for one in listening.look().runs] == ["Q01"]
+        exercise.die()
+        until(listening, lambda places: listening.look().exercises == 0, first, exercise)
+    finally:
+        listening.close()
+        first.close()
+        exercise.close()

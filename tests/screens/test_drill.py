@@ -27,6 +27,7 @@ class Source(kit.FakeSource):
     def __init__(self, view: LiveView) -> None:
         super().__init__(view)
         self.attempt = Attempt(CASES["clean"], 1, "gate-brake", 4.0)
+        self.is_over = False
 
     def view(self) -> LiveView:
         self.attempt.see(self.shown, 1.0)
@@ -121,3 +122,13 @@ async def test_the_page_scrolls_to_its_end_and_breaks_long_lines_with_their_inde
         assert "rows 2 to 24 of 62" in page.drawn(80, 24).text()
         await pilot.press("q")
     assert app.return_value == 0
+
+
+async def test_an_exercise_gives_way_at_once_to_a_run_that_begins_here() -> None:
+    app, source = make(kit.live_view())
+    async with app.run_test(size=(80, 24)) as pilot:
+        await pilot.pause()
+        source.is_over = True
+        app.drill_screen.tick()
+        await pilot.pause()
+    assert (app.return_value, goes_on(app)) == (0, False)

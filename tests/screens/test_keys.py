@@ -512,6 +512,20 @@ async def test_a_read_only_screen_posts_nothing_whatever_is_pressed(make_app: Ma
         assert "r rule" not in sheet(app)
         await pilot.press("escape")
         await pilot.pause()
+        # over each page that it may read: a box that says "Enter enters it" and enters nothing would be believed
+        for page in [key.key for key in keys_for(read_only=True, replay=False, every=True) if key.key not in "qfzdp"]:
+            await pilot.press(page)
+            await pilot.pause()
+            over = app.screen
+            if not uncovered(app):
+                assert "n note" not in sheet(app), page
+            for key in ("n", "u", "r"):
+                await pilot.press(key)
+                await pilot.pause()
+                assert app.screen is over or uncovered(app), (page, key)
+            if not uncovered(app):
+                await pilot.press("escape")
+                await pilot.pause()
         await pilot.press("q")
     assert app.return_value == 0
     assert source.posted == []
@@ -727,6 +741,7 @@ async def test_whoever_takes_over_enters_from_then_on(make_app: MakeApp) -> None
         await pilot.press("m")
     first, handed, second = posted(source)
     assert (handed["type"], handed["to"], len(handed["open"])) == ("handover", "ben", 2)
+    assert set(handed) >= {"open", "notes", "steps", "comfort"}  # the page as it was shown
     assert ("by" in first, "by" in handed, second["by"]) == (False, False, "ben")
 
 
@@ -755,3 +770,36 @@ async def test_a_trial_that_cannot_be_valid_says_so_at_once(make_app: MakeApp) -
         await pilot.press("i")
         assert "judged-harmless" not in sheet(app)
         assert "participant-unwell" in sheet(app)
+
+
+async def test_whoever_comes_back_under_another_name_is_shown_the_page_and_enters_it_by_one_key(
+    make_app: MakeApp,
+) -> None:
+    source = kit.FakeSource(replace(kit.live_view(), in_charge="ann", operator="ben"))
+    app = make_app(source)
+    async with app.run_test(size=SIZE) as pilot:
+        app.watch_screen.tick()
+        await pilot.pause()
+        assert "in charge until now: ann" in sheet(app)
+        assert "here now: ben" in sheet(app)
+        await pilot.press("enter")
+        await pilot.pause()
+        app.watch_screen.tick()
+        await pilot.press("m")
+    handed, mark = posted(source)
+    assert (handed["type"], handed["to"], mark["by"]) == ("handover", "ben", "ben")
+
+
+@pytest.mark.parametrize("in_charge", ["", "ben"])
+async def test_who_comes_back_as_before_is_asked_nothing_and_hands_over_to_nobody(
+    make_app: MakeApp, in_charge: str
+) -> None:
+    source = kit.FakeSource(replace(kit.live_view(), in_charge=in_charge, operator="ben"))
+    app = make_app(source)
+    async with app.run_test(size=SIZE) as pilot:
+        app.watch_screen.tick()
+        await pilot.pause()
+        assert uncovered(app)
+        await pilot.press("h", *"ben", "enter")
+        await pilot.pause()
+    assert [one["type"] for one in posted(source)] == ([] if in_charge else ["handover"])

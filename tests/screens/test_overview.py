@@ -11,6 +11,7 @@ from typing import Any
 import pytest
 
 from monitor.following.heading.model import Heading
+from monitor.following.overview.elsewhere import elsewhere
 from monitor.following.overview.listening import Overseen
 from monitor.following.overview.row import Heard, RunRow, row_of
 from monitor.following.status_stream import full
@@ -18,6 +19,7 @@ from monitor.screens.drawing.canvas import Canvas
 from monitor.screens.drawing.glyphs import large
 from monitor.screens.overview.app import Attach, OverviewApp
 from monitor.screens.overview.drawing import OverviewPicture, draw_overview, first_shown, rows_each
+from monitor.screens.overview.looking_on import LookingOnApp
 from tests.following.test_heading import APPLIES, view
 from tests.screens import conftest as kit
 
@@ -111,8 +113,8 @@ async def test_enter_looks_on_and_never_writes() -> None:
     ("keys", "said"),
     [
         (("w",), "ann writes on this run; Enter looks on"),
-        (("4", "enter"), "nobody can look on where nothing is recorded"),
-        (("5", "enter"), "nobody can look on where nothing is recorded"),
+        (("4", "enter"), "nothing is recorded there; w brings the recorder back"),
+        (("5", "enter"), "nothing is recorded there; w brings the recorder back"),
     ],
 )
 async def test_a_key_that_can_do_nothing_says_why(keys: tuple[str, ...], said: str) -> None:
@@ -160,3 +162,34 @@ def test_picture(snap_compare: Snap, size: tuple[int, int]) -> None:
 def test_picture_in_grey(snap_compare: Snap, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setenv("NO_COLOR", "1")
     assert snap_compare(app_on(four()), terminal_size=SIZES[0], run_before=kit.until_it_stands)
+
+
+@pytest.mark.parametrize("size", SIZES)
+async def test_who_looks_at_one_run_is_told_what_the_others_need(size: tuple[int, int]) -> None:
+    """Else the one chair for four simulators is blind to three of them as long as it looks at one."""
+    runs = four()
+    seen = Overseen(100.0, runs)
+    said = elsewhere(seen, runs[0].record, 101.0)
+    assert said == "ELSEWHERE Q08 INVALID 1 waiting · Q09 STALE · Q11 NO RECORD; q goes back to all runs"
+    assert elsewhere(Overseen(100.0, runs[:1]), runs[0].record, 101.0) == ""
+    assert elsewhere(seen, runs[0].record, 109.0).startswith("ELSEWHERE nothing has been learned for 9 s")
+    app = LookingOnApp(kit.FakeSource(kit.live_view()), lambda: said, read_only=True)
+    async with app.run_test(size=size) as pilot:
+        await pilot.pause()
+        text = "\n".join(one.canvas.text() for one in app.watch_screen.panels() if one.canvas)
+        assert "ELSEWHERE Q08 INVALID 1 waiting" in text
+
+
+@pytest.mark.parametrize("chosen", [0, 5, 11])
+def test_of_runs_that_there_is_no_room_for_those_that_want_somebody_are_named(chosen: int) -> None:
+    """Twelve runs in 80 × 24: four are in sight, and the INVALID one must not be the ninth and unseen."""
+    fine, invalid, silent, gone = four()
+    runs = [replace(fine, participant=f"Q{place:02d}") for place in range(1, 13)]
+    runs[8], runs[1] = replace(invalid, participant="Q09"), replace(gone, participant="Q02")
+    text = drawn(80, 24, places=tuple(runs), chosen=chosen).text()
+    assert "12 runs · 2 want somebody" in text
+    first, room = first_shown(24, 12, chosen)
+    for place, said in ((8, "9 Q09 INVALID 1 waiting"), (1, "2 Q02 NO RECORD")):
+        in_sight = first <= place < first + room
+        assert in_sight or said in text, text
+    assert silent.wants_somebody

@@ -45,14 +45,20 @@ class Follower:
         return run.follow(self.by or operator_name(), read_only=self.read_only, announce=self.announce)
 
 
-def show_run(run: Run, follower: Follower, *, says_it_goes_on: bool = True) -> int:
-    """The watch screen on a run; the recorder goes on when the screen is left without ending the run."""
+def show_run(
+    run: Run,
+    follower: Follower,
+    *,
+    says_it_goes_on: bool = True,
+    screen: Callable[[LiveProvider], int] | None = None,
+) -> int:
+    """The watch screen on a run, or another one; the recorder goes on when it is left without ending the run."""
     from monitor.screens.watch.running import run_watch
 
     source = LiveProvider(follower.of(run))
     source.start()
     try:
-        status = run_watch(source, read_only=follower.read_only)
+        status = run_watch(source, read_only=follower.read_only) if screen is None else screen(source)
     finally:
         source.stop()
     say(f"record: {run.record}")

@@ -14,9 +14,10 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
+from monitor.commissioning.drill.score import is_page
 from monitor.errors import WitnessError
+from monitor.following.overview.listening import EXERCISES
 
-FOLDER = "drills"
 SCORE = "score.json"
 
 
@@ -27,7 +28,7 @@ def operator_folder(records: Path, by: str) -> Path:
             f"The operator's name {by!r} cannot be part of a file name; give one of letters, digits, '.', '_' and '-' "
             "with --by."
         )
-    return records / FOLDER / by
+    return records / EXERCISES / by
 
 
 def new_series(records: Path, by: str, wall: float) -> Path:
@@ -58,7 +59,7 @@ def kept(records: Path, by: str) -> list[dict[str, Any]]:
             page = json.loads(path.read_text(encoding="utf-8"))
         except (OSError, ValueError):
             continue
-        if isinstance(page, dict) and page.get("type") == "drill":
+        if is_page(page):
             found.append(page)
     return found
 

@@ -8,6 +8,7 @@ from __future__ import annotations
 import statistics
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from datetime import UTC, datetime
 from typing import Any
 
 from monitor.commissioning.drill.attempt import CaseResult
@@ -70,8 +71,11 @@ def page_lines(page: Mapping[str, Any], last: Mapping[str, Any] | None) -> list[
     """The page of an exercise as it is kept (`Score.as_json`), beside the last one's."""
     score, before = page["score"], last["score"] if last is not None else {}
     drives: Sequence[Mapping[str, Any]] = page["drives"]
-    count = "1 drive" if len(drives) == 1 else f"{len(drives)} drives"
-    lines = [f"EXERCISE of {page['by']}: {count}, seed {page['seed']}", ""]
+    lines = [f"EXERCISE of {page['by']}: {_drives(page)}, seed {page['seed']}"]
+    if last is not None:
+        day = datetime.fromtimestamp(last["wall"], UTC).strftime("%Y-%m-%d")
+        lines.append(f"last time, {day}: {_drives(last)}")
+    lines.append("")
     for key, words in (("seconds_to_hold_back", "seconds to hold back"), ("seconds_to_rule", "seconds to rule")):
         lines.append(_number_line(words, score[key], before.get(key), last is not None, "median, from the word on"))
     for key, words in COUNTS.items():
@@ -82,6 +86,22 @@ def page_lines(page: Mapping[str, Any], last: Mapping[str, Any] | None) -> list[
         lines.append(f"    {one['to_be_seen']}")
     lines += ["", "For the operator alone: it decides nothing. To delete all of it: trialwitness drill --forget"]
     return lines
+
+
+def is_page(value: Any) -> bool:
+    """Whether a kept value is a page that can be shown, and held against another one."""
+    if not isinstance(value, dict) or value.get("type") != "drill":
+        return False
+    try:
+        page_lines(value, value)
+    except (LookupError, TypeError, ValueError, AttributeError, OverflowError, OSError):
+        return False  # cut, edited, or of another version
+    return True
+
+
+def _drives(page: Mapping[str, Any]) -> str:
+    count = len(page["drives"])
+    return "1 drive" if count == 1 else f"{count} drives"
 
 
 def _number_line(words: str, value: float | None, before: float | None, has_last: bool, remark: str) -> str:

@@ -13,12 +13,24 @@ from monitor.following.view import LiveView
 
 
 class DrillSource(LiveProvider):
-    """`hold_back` tells the simulator's desk."""
+    """`hold_back` tells the simulator's desk; `recorded` names the runs that are recorded here beside the exercise."""
 
-    def __init__(self, make: Callable[[], Following], attempt: Attempt, hold_back: Callable[[], None]) -> None:
+    def __init__(
+        self,
+        make: Callable[[], Following],
+        attempt: Attempt,
+        hold_back: Callable[[], None],
+        recorded: Callable[[], tuple[str, ...]],
+    ) -> None:
         super().__init__(make)
         self.attempt = attempt
         self._hold_back = hold_back
+        self._recorded = recorded
+
+    @property
+    def is_over(self) -> bool:
+        """Whether a run began here: an exercise is never beside a participant."""
+        return bool(self._recorded())
 
     def view(self) -> LiveView:
         """The newest view; what is asked for is shown."""

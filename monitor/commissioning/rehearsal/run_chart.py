@@ -62,15 +62,22 @@ class RunChart:
             "moved": self.moved,
         }
 
-    def line(self) -> str:
-        """One line: name, today's number, what is usual, a bar for each day, and whether it moved."""
+    def line(self, width: int = 120) -> str:
+        """One line: whether it moved, name, today's number, what is usual, and bars of so many of the last days as the
+        width has room for, today's the last one."""
         limits = self.limits
         if limits is None:
             usual = f"{len(self.earlier)} of {FEWEST} goes, too few to say what is usual"
         else:
-            usual = f"usual {_digits(limits[0])} to {_digits(limits[1])} ({len(self.earlier)} goes)"
-        said = f"{self.name:<34} {_digits(self.today):>7} {self.unit:<3} {usual}  {_bars((*self.earlier, self.today))}"
-        return f"{said}  MOVED" if self.moved else said
+            usual = f"usual {self._digits(limits[0])} to {self._digits(limits[1])} ({len(self.earlier)} goes)"
+        said = f"{'MOVED' if self.moved else '':<6}{self.name:<26} {self._digits(self.today):>7} {self.unit:<2} {usual}"
+        room = max(width - len(said) - 2, 1)
+        return f"{said}  {_bars((*self.earlier, self.today)[-room:])}"
+
+    def _digits(self, value: float) -> str:
+        """With as many decimals as mean something: what moved by the least that does is seen to have."""
+        decimals = max(1, math.ceil(-math.log10(self.resolution or 0.01)))
+        return f"{value:.{decimals}f}".replace("-", "−")
 
 
 def run_charts(earlier: Sequence[Mapping[str, Any]], today: Mapping[str, Any]) -> list[RunChart]:
@@ -120,11 +127,6 @@ def _maps(value: Any) -> Iterator[Mapping[str, Any]]:
 
 def _times(value: Any, factor: float) -> float | None:
     return value * factor if isinstance(value, int | float) else None
-
-
-def _digits(value: float) -> str:
-    digits = 2 if abs(value) < 10 else 1 if abs(value) < 100 else 0
-    return f"{value:.{digits}f}".replace("-", "−")
 
 
 def _bars(values: Sequence[float]) -> str:

@@ -7,6 +7,7 @@ twice a second; a screen takes the newest rows and their age.
 from __future__ import annotations
 
 import json
+import os
 import threading
 import time
 from collections.abc import Sequence
@@ -18,10 +19,11 @@ from typing import Any
 import zmq
 
 from monitor.following.overview.row import FIRST_WORD_S, Heard, RunRow, row_of
+from monitor.following.overview.told import is_understood
 from monitor.following.processes import process_state
 from monitor.following.status_stream import status_endpoint
 from monitor.record.disk import is_being_written
-from monitor.recorder.running import find_announced, sockets_here
+from monitor.recorder.running import RunningRecorder, find_announced, sockets_here
 from monitor.recorder.wire import STATUS, RecorderStatus, entries_endpoint, unpack_status
 
 LOOK_EVERY_S = 0.5
@@ -30,6 +32,8 @@ CLOSED_STAYS_S = 60.0
 """A run that was closed stays in its place for so long."""
 OLD_S = 12 * 3600.0
 """A run that was left unclosed longer ago is counted and has no row."""
+EXERCISES = "drills"
+"""Runs of the operator's exercise lie in DIRECTORY/drills/OPERATOR/TIME: they are nobody's, and have no row."""
 NEVER_ANSWERED_S = 2.0
 TRY_AGAIN_S = 10.0
 """Sockets that nobody answers at were left by a recorder that died: they are let go after the first of these, and tried
@@ -54,12 +58,12 @@ class _Ear:
 
     def take(self, now: float) -> None:
         """The newest of both."""
-        with suppress(zmq.Again, ValueError):
+        with suppress(zmq.Again, ValueError, TypeError, RecursionError):
             told = json.loads(self.writer.recv(zmq.NOBLOCK))
             if isinstance(told, dict):
                 # what waited in a buffer is as old as it says; both clocks are this machine's
-                late_s = max(time.time() - float(told.get("wall") or 0.0), 0.0)
-                self.told, self.told_at = told, now - late_s
+                wall = told.get("wall") if is_understood(told) else None
+                self.told, self.told_at = told, now - max(time.time() - float(wall or time.time()), 0.0)
         with suppress(zmq.Again, ValueError, TypeError):
             self.status = unpack_status(self.recorder.recv(zmq.NOBLOCK))
             self.status_at = now
@@ -71,9 +75,11 @@ class _Ear:
         if self.record is None:
             return None
         pid = self.told.get("pid") if self.told is not None else None
+        is_held = _is_held(self.record)
         return Heard(
             record=self.record,
-            is_held=_is_held(self.record),
+            is_held=bool(is_held),
+            is_there=is_held is not None,
             since_s=now - self.since,
             told=self.told,
             told_age_s=now - self.told_at,
@@ -96,8 +102,10 @@ class Overseen:
     places: tuple[RunRow | None, ...] = ()
     old: int = 0
     """Runs that were left unclosed more than half a day ago."""
+    exercises: int = 0
+    """Operators' exercises that go on here."""
     trouble: str = ""
-    """Why nothing newer is known; empty where all is well."""
+    """Why nothing newer is known, or a directory that cannot be looked into; empty where all is well."""
 
     @property
     def runs(self) -> tuple[RunRow, ...]:
@@ -118,6 +126,7 @@ class Listening:
     _places: list[Path | None] = field(default_factory=list)
     _searched_at: float = float("-inf")
     _old: int = 0
+    _trouble: str = ""
 
     def look(self) -> Overseen:
         """Takes what has come; gives all runs as they stand."""
@@ -126,9 +135,15 @@ class Listening:
             self._searched_at = now
             self._search(now)
         rows: dict[Path, RunRow] = {}
+        exercises = 0
         for sockets, ear in list(self._ears.items()):
             ear.take(now)
             heard = ear.heard(now)
+            if heard is not None and is_exercise(heard.record):
+                exercises += heard.is_held
+                if not heard.is_held:
+                    self._let_go(sockets)
+                continue
             if heard is not None and heard.record.parent not in self.directories:
                 self.directories = (*self.directories, heard.record.parent)
                 self._searched_at = float("-inf")
@@ -143,7 +158,7 @@ class Listening:
                     self._let_go(sockets)
                     continue
             rows[sockets] = row
-        return Overseen(now, self._placed(rows), self._old)
+        return Overseen(now, self._placed(rows), self._old, exercises, self._trouble)
 
     def _placed(self, rows: dict[Path, RunRow]) -> tuple[RunRow | None, ...]:
         """A run keeps its place while it is there; a new one takes the first that is free."""
@@ -157,9 +172,9 @@ class Listening:
         return tuple(None if one is None else rows[one] for one in self._places)
 
     def _search(self, now: float) -> None:
-        self._old = 0
+        self._old, self._trouble = 0, ""
         for directory in self.directories:
-            for one in find_announced(directory) if directory.is_dir() else ():
+            for one in self._announced(directory):
                 if one.sockets in self._ears:
                     continue
                 if not _is_held(one.record) and time.time() - _written_at(one.record) > OLD_S:
@@ -170,6 +185,16 @@ class Listening:
             for sockets in sockets_here():
                 if sockets not in self._ears and now - self._deaf.get(sockets, float("-inf")) > TRY_AGAIN_S:
                     self._listen(sockets, None, now)
+
+    def _announced(self, directory: Path) -> list[RunningRecorder]:
+        """The recorders of a directory. One that cannot be looked into is told, and hides no other one."""
+        try:
+            with os.scandir(directory):
+                return find_announced(directory)
+        except OSError as error:
+            if not (self.everywhere and isinstance(error, FileNotFoundError)):
+                self._trouble = f"{directory} cannot be looked into: {error.strerror}"
+            return []
 
     def _listen(self, sockets: Path, record: Path | None, now: float) -> None:
         self._ears[sockets] = _Ear(
@@ -203,6 +228,11 @@ class Listening:
     def close(self) -> None:
         """Lets go of all sockets."""
         self._context.destroy(0)
+
+
+def is_exercise(record: Path) -> bool:
+    """Whether a record is one of an operator's exercise."""
+    return len(record.parents) > 3 and record.parents[2].name == EXERCISES
 
 
 def look_once(directories: Sequence[Path], *, everywhere: bool) -> Overseen:
@@ -249,11 +279,12 @@ class Overseer:
             self._listening.close()
 
 
-def _is_held(record: Path) -> bool:
+def _is_held(record: Path) -> bool | None:
+    """Whether a recorder holds it; None where it cannot be looked at: withdrawn, renamed, or its disk is gone."""
     try:
         return is_being_written(record)
     except OSError:
-        return False  # withdrawn, or its disk is gone
+        return None
 
 
 def _written_at(record: Path) -> float:

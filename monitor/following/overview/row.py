@@ -17,6 +17,7 @@ from typing import Any, Literal, get_args
 
 from monitor.following.heading.model import Heading, Tone
 from monitor.following.heading.run import NOT_RECORDING
+from monitor.following.overview.told import is_understood
 from monitor.following.processes import ProcessState
 from monitor.following.status_stream import BY_DRIVING, VALID_FOR_S
 from monitor.following.words import NO_BREAK, minutes_text
@@ -55,11 +56,18 @@ class Heard:
     recorder: RecorderStatus | None = None
     """The recorder's own last word; None where there was none."""
     recorder_age_s: float = 0.0
+    is_there: bool = True
+    """Whether the record's directory is where it was, and can be looked into."""
+
+    @property
+    def is_understood(self) -> bool:
+        """Whether what the writer tells is in the words of this version."""
+        return self.told is None or is_understood(self.told)
 
     @property
     def is_valid(self) -> bool:
         """Whether the writer's last word still counts."""
-        if self.told is None or self.told.get("left"):
+        if self.told is None or self.told.get("left") or not self.is_understood:
             return False
         valid_for_s = self.told.get("valid_for_s")
         return self.told_age_s <= (valid_for_s if isinstance(valid_for_s, int | float) else VALID_FOR_S)
@@ -136,12 +144,21 @@ def row_of(heard: Heard) -> RunRow:
     disk, feed = _disk(heard), _feed(heard)
     if heard.closing_digest is not None and not heard.is_held:
         return RunRow(heard.record, participant, "closed", Heading("plain", "CLOSED", sentence="The record is closed."))
+    if not heard.is_there:
+        said = f"{heard.record} is not there any more, or cannot be looked into: nothing is known of what is recorded"
+        said += ", but its recorder answers." if heard.recorder_answers else ", and no recorder answers."
+        heading = Heading("bad", "NO RECORD", sentence=said)
+        return RunRow(heard.record, participant, "not recording", heading, feed=feed, disk=disk)
     if not heard.is_held:
         said = (
             f"Nothing is being recorded: the recorder has died. Whoever writes comes back with: trialwitness attach "
             f"{heard.record}"
         )
         return RunRow(heard.record, participant, "not recording", Heading("bad", "NO RECORD", sentence=said))
+    if not heard.is_understood and heard.writer != "gone":
+        said = "A screen of another version writes on it, and tells what this one does not understand; Enter looks on."
+        heading = Heading("bad", "UNKNOWN", sentence=said)
+        return RunRow(heard.record, participant, "unknown", heading, feed=feed, disk=disk)
     who = f"the screen of {heard.told.get('by')}" if heard.told else "no screen of an operator is on it"
     if heard.told is None and heard.since_s < FIRST_WORD_S:
         heading = Heading("wait", "UNKNOWN", sentence="Nothing has been heard of it yet.")

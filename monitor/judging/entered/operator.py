@@ -23,6 +23,10 @@ ANSWERS = {"simulator": "the simulator's is right", "ours": "ours is right", "un
 LIFTED = "lifted"
 
 
+BY_ITSELF = ("shown", "reminded", "rehearsed", "carried", "end")
+"""Types that a program enters in somebody's name: nobody has taken the operator's place by them."""
+
+
 @dataclass(frozen=True, slots=True)
 class ComfortRating:
     """A spoken rating from 0 (fine) to 20, with when it was given."""
@@ -79,6 +83,8 @@ class OperatorLog:
     handovers: list[Handover] = field(default_factory=list)
     day: DayLog = field(default_factory=DayLog)
     """What was entered of the day around the drive."""
+    in_charge: str = ""
+    """To whom it was handed over, or who entered something last."""
     keys: set[str] = field(default_factory=set)
 
     @property
@@ -116,6 +122,8 @@ class OperatorLog:
         wall = wall if is_date(wall) else 0.0
         at, drive = _number(fields.get("at")), _whole(fields.get("drive"))
         entered = Instant(drive, at, wall, by)
+        if fields.get("type") not in BY_ITSELF:
+            self.in_charge = by or self.in_charge
         match fields.get("type"):
             case "note" | "mark":
                 code = str(fields.get("code") or "")
@@ -149,7 +157,8 @@ class OperatorLog:
             case "retract":
                 self._retract(str(fields.get("what")), Retraction(by, wall, str(fields.get("words") or "")))
             case "handover" if fields.get("to"):
-                self.handovers.append(Handover(str(fields["to"]), entered))
+                self.in_charge = str(fields["to"])
+                self.handovers.append(Handover(self.in_charge, entered))
                 self.notes.append(Note(at, drive, wall, by, f"handed over to {fields['to']}", key))
             case _:
                 self.day, said = self.day.taken(fields, entered, key)

@@ -2,18 +2,20 @@
 
 from __future__ import annotations
 
-from dataclasses import asdict
+from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
 
 from monitor.archive.rehearsals import FOLDER, kept_pages
 from monitor.errors import WitnessError
-from monitor.judging.case.trial import ConditionResult
+from monitor.judging.case.trial import ConditionResult, Finding
 from monitor.judging.document import number
-from monitor.replay.beside.differences import Difference, differences
+from monitor.replay.beside.differences import differences, remarks
 from monitor.replay.beside.runs import Alignment, LaidRun
 
 NO_DIFFERENCE = "Nothing differs that people would see."
+NONE_COMPARED = "Of what was compared nothing differs that people would see."
+SAME = "Both are the same record."
 
 
 def reference_record(record: Path, study: str) -> Path:
@@ -41,6 +43,37 @@ def condition_pairs(first: LaidRun, second: LaidRun) -> list[Pair]:
     return pairs + [(name, None, one) for name, one in theirs.items()]
 
 
+def one_sided_findings(first: LaidRun, second: LaidRun) -> list[tuple[str, Finding]]:
+    """What was found of one trial only, with "first" or "second"."""
+    sides = (("first", first, second), ("second", second, first))
+    return [
+        (which, one)
+        for which, run, other in sides
+        for one in run.trial.findings
+        if one.code not in {found.code for found in other.trial.findings}
+    ]
+
+
+@dataclass(frozen=True, slots=True)
+class Summary:
+    """What differs, with what was found of one trial only; and what was not compared, or speaks against it."""
+
+    differs: tuple[str, ...]
+    against: tuple[str, ...]
+
+
+def summary(first: LaidRun, second: LaidRun) -> Summary:
+    """Both in words, the first difference first."""
+    said = remarks(first, second)
+    lines = [one.sentence for one in differences(first, second)] or [NONE_COMPARED if said else NO_DIFFERENCE]
+    lines += [
+        f"Found in the {which} run only: {one.code}. {one.sentence}".rstrip()
+        for which, one in one_sided_findings(first, second)
+    ]
+    same = (SAME,) if first.stretch.record == second.stretch.record else ()
+    return Summary(tuple(lines), (*same, *said))
+
+
 def beside_json(first: LaidRun, second: LaidRun, alignment: Alignment) -> dict[str, Any]:
     """One JSON object: both runs, the conditions side by side, what differs in order."""
     return {
@@ -60,10 +93,16 @@ def beside_json(first: LaidRun, second: LaidRun, alignment: Alignment) -> dict[s
                 "name": name,
                 "results": [one.result if one else None for one in (here, there)],
                 "values": [number(one.value) if one else None for one in (here, there)],
+                "states": [one.state if one else None for one in (here, there)],
             }
             for name, here, there in condition_pairs(first, second)
         ],
         "differences": [asdict(one) | {"by": number(one.by)} for one in differences(first, second)],
+        "findings": [
+            {"run": which, "code": one.code, "sentence": one.sentence}
+            for which, one in one_sided_findings(first, second)
+        ],
+        "remarks": list(remarks(first, second)),
     }
 
 
@@ -74,18 +113,13 @@ def beside_lines(first: LaidRun, second: LaidRun, alignment: Alignment) -> list[
         for run, laid in (("first ", first), ("second", second))
     ]
     lines += ["", f"Laid over each other at the {alignment}; seconds from there."]
-    found = differences(first, second)
-    lines += [one.sentence for one in found] or [NO_DIFFERENCE]
+    said = summary(first, second)
+    lines += [*said.differs, *said.against]
     lines += ["", f"{'condition':<24} {'first':>22} {'second':>22}"]
     lines += [
         f"{name[:24]:<24} {_cell(here):>22} {_cell(there):>22}" for name, here, there in condition_pairs(first, second)
     ]
     return lines
-
-
-def first_words(found: tuple[Difference, ...], most: int = 2) -> str:
-    """The first differences in one line."""
-    return " ".join(one.sentence for one in found[:most]) or NO_DIFFERENCE
 
 
 def _cell(one: ConditionResult | None) -> str:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-from monitor.following.view import LiveView
+from monitor.following.view import LiveView, SheetLine
 from monitor.following.words import trial_time, verdict_sentences, verdict_word
 from monitor.judging.case.trial import Trial
 from monitor.screens.dialogs.choosing import ChoosingSheet
@@ -45,8 +45,8 @@ def unresolved(view: LiveView) -> list[str]:
         elif trial.ruling is None:
             out.append(f"{trial.id} is neither confirmed nor overruled.")
     out += view.day.open
-    companions = {one.name for one in view.day.companions}
-    left = [step.name for step in view.sheet if step.state != "done" and step.name not in companions]
+    settled = settled_steps(view)
+    left = [step.name for step in view.sheet if step not in settled]
     if left:
         out.append(f"Not ticked off on the run sheet: {', '.join(left)}.")
     if view.recorder.unsaved:
@@ -54,6 +54,12 @@ def unresolved(view: LiveView) -> list[str]:
     if view.recorder.state in ("lost", "restarting", "not recording"):
         out.append(view.recorder.sentence or f"The recorder: {view.recorder.state}.")
     return out
+
+
+def settled_steps(view: LiveView) -> list[SheetLine]:
+    """The steps of the run sheet that are done, or that a companion stands for."""
+    companions = {one.name for one in view.day.companions}
+    return [step for step in view.sheet if step.state == "done" or step.name in companions]
 
 
 class CloseOutSheet(ChoosingSheet):

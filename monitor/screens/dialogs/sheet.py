@@ -158,7 +158,7 @@ class Sheet(ModalScreen[Result], Generic[Result]):
         canvas.fill(0, height - 1, width, "title")
         more = len(rows) - room
         scroll = f"   ↑↓ rows {self.scrolled + 1} to {min(len(rows), self.scrolled + room)} of {len(rows)}"
-        notes = "n note   " if self.takes_notes else ""
+        notes = "n note   " if self._may_note else ""
         _put_keys(canvas, height - 1, notes + self.foot + (scroll if more > 0 else ""), width - 4)
         return canvas
 
@@ -194,8 +194,12 @@ class Sheet(ModalScreen[Result], Generic[Result]):
     def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:
         """The key for a note belongs to a sheet that says so, and to no line that is being typed in."""
         if action == "note":
-            return self.takes_notes and not isinstance(self.focused, Input)
+            return self._may_note and not isinstance(self.focused, Input)
         return super().check_action(action, parameters)
+
+    @property
+    def _may_note(self) -> bool:
+        return self.takes_notes and isinstance(self.app, NoteTaker) and self.app.may_note
 
     def action_note(self) -> None:
         """Opens a note over the sheet."""

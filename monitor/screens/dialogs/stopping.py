@@ -92,32 +92,3 @@ class RetractSheet(Sheet[str]):
             self.redraw()
         else:
             self.dismiss(words)
-
-
-class HandoverSheet(Sheet[str]):
-    """Somebody else takes over: what is open, and who it is."""
-
-    least_rows = 16
-    with_input = True
-    input_label = "Who takes over: "
-    heading = "HAND-OVER"
-    foot = "Enter: what is entered from then on has that name   Esc leaves it"
-
-    def __init__(self, open_ones: list[str], by: str) -> None:
-        super().__init__()
-        self._open = open_ones
-        self._by = by
-
-    def rows(self, width: int) -> list[Row]:
-        """Who has it now, and what the next one must know."""
-        head: list[Row] = [[(f"in charge until now: {clean(self._by) or 'who started this screen'}", "plain")], []]
-        if not self._open:
-            return [*head, [("Nothing is open.", "good")]]
-        head.append([("OPEN", "wait")])
-        return head + [[("▒ ", "wait"), (clean(one)[: width - 2], "strong")] for one in self._open]
-
-    def on_input_submitted(self, event: Input.Submitted) -> None:
-        """A name or a code of the staff."""
-        event.stop()
-        if event.value.strip():
-            self.dismiss(event.value.strip())

@@ -47,6 +47,11 @@ class ExerciseProvider(ViewProvider, Protocol):
 
     attempt: Attempt
 
+    @property
+    def is_over(self) -> bool:
+        """Whether the exercise must end now, because a run began here."""
+        ...
+
 
 class DrillScreen(WatchScreen):
     """A watch screen whose run is an exercise."""
@@ -60,6 +65,14 @@ class DrillScreen(WatchScreen):
         self.exercise = source
         self.goes_on = False
         """Whether the next drive was asked for."""
+        self._gave_way = False
+
+    def tick(self) -> None:
+        """The watch screen's; the exercise gives way at once to a run that begins here."""
+        super().tick()
+        if self.exercise.is_over and self.is_running and not self._gave_way:
+            self._gave_way = True
+            self.app.exit(0)
 
     def drawn_by(self) -> dict[str, DrawPanel]:
         """The watch screen's panels, with the exercise's keys."""
@@ -113,4 +126,4 @@ def run_drive(source: ExerciseProvider) -> tuple[int, bool]:
     """Shows one drive; gives the status, and whether the series goes on."""
     app = DrillApp(source)
     status = show(app)
-    return status, app.drill_screen.goes_on
+    return status, app.drill_screen.goes_on and not source.is_over

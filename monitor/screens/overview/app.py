@@ -100,6 +100,7 @@ class OverviewScreen(Screen[None]):
             age_s=age_s if age_s > VALID_FOR_S else None,
             trouble=seen.trouble,
             old=seen.old,
+            exercises=seen.exercises,
             message=self._message if time.monotonic() - self._said_at < MESSAGE_S else "",
         )
 
@@ -149,7 +150,7 @@ class OverviewScreen(Screen[None]):
         elif writes and not run.may_write:
             self.told(f"{run.by or 'somebody'} writes on this run; Enter looks on")
         elif not writes and not run.is_recorded:
-            self.told("nobody can look on where nothing is recorded; w brings the recorder back and watches")
+            self.told("nothing is recorded there; w brings the recorder back and watches")
         else:
             self._leave(Attach(run.record, writes))
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 from monitor.following.heading.model import Heading
+from monitor.following.overview.elsewhere import need_words
 from monitor.following.overview.row import RunRow
 from monitor.following.words import clock
 from monitor.screens.drawing.canvas import Canvas, clean, fit
@@ -34,6 +35,7 @@ class OverviewPicture:
     age_s: float | None = None
     trouble: str = ""
     old: int = 0
+    exercises: int = 0
     message: str = ""
 
     @property
@@ -75,22 +77,31 @@ def draw_overview(picture: OverviewPicture, width: int, height: int) -> Canvas:
     canvas.put(1, 0, fit(said, width - 12), "title-strong")
     canvas.put_right(width - 1, 0, picture.now, "title-strong")
     if not runs:
-        canvas.put(2, 2, "Nothing is being recorded here.", "strong")
+        canvas.put(2, 2, fit(clean(picture.trouble or "Nothing is being recorded here."), width - 3), "strong")
     each = rows_each(height, len(places))
     first, room = first_shown(height, len(places), picture.chosen)
     for place in range(first, min(first + room, len(places))):
         top = 1 + (place - first) * each
         _draw_run(canvas, range(top, top + each), place, places[place], chosen=place == picture.chosen)
-    below = len(places) - first - room
-    hidden = [f"{first} above" if first else "", f"{below} below" if below > 0 else ""]
+    out_of_sight = _out_of_sight(places, range(first, first + room))
     unclosed = f"{picture.old} older runs were never closed" if picture.old else ""
-    hint = " · ".join(one for one in (*hidden, unclosed) if one)
+    exercise = "an exercise goes on" if picture.exercises else ""
+    hint = " · ".join(one for one in (out_of_sight, unclosed, exercise) if one)
     canvas.put(1, height - 2, fit(clean(picture.message or picture.trouble or hint), width - 2), "strong")
     x = 1
     for shown, word in KEYS:
         x = canvas.put(x, height - 1, shown, "key")
         x = canvas.put(x, height - 1, f" {word}", "dim") + 2
     return canvas
+
+
+def _out_of_sight(places: tuple[RunRow | None, ...], shown: range) -> str:
+    """Those that there is no room for: how many, and by their places those that want somebody, the worst first."""
+    above, below = min(shown.start, len(places)), max(len(places) - shown.stop, 0)
+    hidden = [(place, one) for place, one in enumerate(places, start=1) if place - 1 not in shown and one is not None]
+    wanting = sorted((one for one in hidden if one[1].wants_somebody), key=lambda one: one[1].heading.tone != "bad")
+    said = [f"{above} above" if above else "", f"{below} below" if below else ""]
+    return " · ".join(one for one in (*said, *(f"{place} {need_words(run)}" for place, run in wanting)) if one)
 
 
 def _draw_run(canvas: Canvas, rows: range, place: int, run: RunRow | None, *, chosen: bool) -> None:

@@ -11,8 +11,7 @@ import numpy as np
 from monitor.following.words import condition_value
 from monitor.judging.case.trial import ConditionResult
 from monitor.measures.columns import FloatArray
-from monitor.replay.beside.differences import Difference, differences
-from monitor.replay.beside.document import NO_DIFFERENCE, Pair, condition_pairs
+from monitor.replay.beside.document import Pair, Summary, condition_pairs, summary
 from monitor.replay.beside.runs import AFTER_S, ALIGNMENTS, BEFORE_S, Alignment, LaidRun
 from monitor.replay.provider import ReplayProvider
 from monitor.screens.drawing.canvas import Canvas, clean, fit, wrap
@@ -57,7 +56,7 @@ class BesidePage(Page):
         super().__init__(source, folder)
         self.laid = laid
         self._first = 0
-        self._known: tuple[object, tuple[Difference, ...]] = (None, ())
+        self._known: tuple[object, Summary] = (None, Summary((), ()))
 
     def runs(self) -> tuple[LaidRun, LaidRun] | None:
         """Both runs, once they have been read."""
@@ -103,9 +102,9 @@ class BesidePage(Page):
             self._draw_lines(canvas, y, rows - below, width, runs)
             _draw_conditions(canvas, 0, rows - below, below, pairs)
 
-    def _found(self, runs: tuple[LaidRun, LaidRun]) -> tuple[Difference, ...]:
+    def _found(self, runs: tuple[LaidRun, LaidRun]) -> Summary:
         if self._known[0] is not runs:
-            self._known = (runs, differences(*runs))
+            self._known = (runs, summary(*runs))
         return self._known[1]
 
     def _draw_lines(self, canvas: Canvas, top: int, bottom: int, width: int, runs: tuple[LaidRun, LaidRun]) -> None:
@@ -135,15 +134,20 @@ def _draw_heads(canvas: Canvas, runs: tuple[LaidRun, LaidRun]) -> int:
     return 3
 
 
-def _draw_differences(canvas: Canvas, y: int, width: int, found: tuple[Difference, ...], *, most: int) -> int:
-    """The first differences in words, the very first in strong type; gives the next free row."""
-    for place, said in enumerate([one.sentence for one in found[:most]] or [NO_DIFFERENCE]):
-        for line in wrap(clean(said), width - 4, 2):
-            canvas.put(1, y, "▸" if place == 0 else " ", "strong")
+def _draw_differences(canvas: Canvas, y: int, width: int, said: Summary, *, most: int) -> int:
+    """The first differences in words, the very first in strong type, and what speaks against them; gives the next free
+    row."""
+    against = said.against[: max(1, most - 3)]
+    for place, sentence in enumerate([*said.differs[:most], *against]):
+        mark = "▸" if place == 0 else "!" if place >= len(said.differs[:most]) else " "
+        for line in wrap(clean(sentence), width - 4, 2):
+            canvas.put(1, y, mark, "strong")
             canvas.put(3, y, line, "strong" if place == 0 else "plain")
+            mark = " "
             y += 1
-    if len(found) > most:
-        canvas.put(3, y, f"and {len(found) - most} more: replay … --beside … --text has them all", "dim")
+    more = len(said.differs) + len(said.against) - len(said.differs[:most]) - len(against)
+    if more:
+        canvas.put(3, y, f"and {more} more: replay … --beside … --text has them all", "dim")
         y += 1
     return y
 
@@ -155,11 +159,24 @@ def _draw_conditions(canvas: Canvas, x: int, y: int, rows: int, pairs: list[Pair
     canvas.put(x + 1, y, "condition", "dim")
     canvas.put(x + 26, y, "first", "dim")
     canvas.put(x + 26 + column, y, "second", "dim")
-    for place, (name, here, there) in enumerate(pairs[: rows - 1], start=1):
+    shown, hint = pairs_in(pairs, rows - 1)
+    canvas.put(x + 1, y + len(shown) + 1, fit(hint, width - 2), "dim")
+    for place, (name, here, there) in enumerate(shown, start=1):
         canvas.put(x + 1, y + place, fit(clean(name), 24), "plain")
         for at, one in enumerate((here, there)):
             role = "strong" if one is not None and one.result != "met" else "plain"
             canvas.put(x + 26 + at * column, y + place, fit(_cell(one), column - 1), role)
+
+
+def pairs_in(pairs: list[Pair], room: int) -> tuple[list[Pair], str]:
+    """The conditions that there is room for, and how many more there are: those that are not met in both come first."""
+    if len(pairs) <= room:
+        return pairs, ""
+    fine = [all(one is not None and one.result == "met" for one in sides) for _, *sides in pairs]
+    order = sorted(range(len(pairs)), key=lambda place: (fine[place], place))
+    shown, left = order[: max(room - 1, 0)], order[max(room - 1, 0) :]
+    met = ", met in both" if all(fine[place] for place in left) else ""
+    return [pairs[place] for place in shown], f"and {len(left)} more{met}"
 
 
 def _cell(one: ConditionResult | None) -> str:

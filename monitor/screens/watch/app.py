@@ -37,6 +37,11 @@ class WatchApp(TerminalApp):
         """The watch screen is the only screen below the sheets."""
         return self.watch_screen
 
+    @property
+    def may_note(self) -> bool:
+        """Whether the screen has the key for a note."""
+        return bool(self.watch_screen.check_action("note", ()))
+
     def take_note(self) -> None:
         """Opens the note box over a sheet."""
         self.watch_screen.action_note()

@@ -6,11 +6,11 @@ from monitor.following.heading.trials import speaks, waiting
 from monitor.following.view import Question, SheetLine
 from monitor.judging.case.trial import Trial
 from monitor.screens.dialogs.asking import EndSheet
-from monitor.screens.dialogs.closing import CloseOutSheet, unresolved
+from monitor.screens.dialogs.closing import CloseOutSheet
+from monitor.screens.dialogs.handing_over import HandoverSheet, handover_page
 from monitor.screens.dialogs.preflight import PreflightSheet
 from monitor.screens.dialogs.ruling import RulingSheet
 from monitor.screens.dialogs.steps import StepsSheet
-from monitor.screens.dialogs.stopping import HandoverSheet
 from monitor.screens.dialogs.unclosed import UnclosedSheet
 from monitor.screens.messages import RulingGiven
 from monitor.screens.provider import EndingProvider
@@ -22,12 +22,14 @@ class RunSheets(DaySheets):
 
     _preflight_shown = False
     _unclosed_shown = False
+    _handover_shown = False
 
     def tick(self) -> None:
         """Takes the newest view; the first one with a preflight in it shows that."""
         super().tick()
         self._show_preflight_once()
         self._show_unclosed_once()
+        self._show_handover_once()
 
     def _show_preflight_once(self) -> None:
         found = self.latest.preflight
@@ -43,6 +45,17 @@ class RunSheets(DaySheets):
             return
         self._unclosed_shown = True
         self._open_unclosed()
+
+    def _show_handover_once(self) -> None:
+        """Whoever comes back under another name than what was entered last has taken over: the page comes by itself."""
+        view = self.latest
+        if self._handover_shown or self.read_only or self.replay or not view.operator:
+            return
+        if self.app.screen is not self:
+            return  # a page that waits for an answer comes first
+        self._handover_shown = True
+        if view.in_charge and view.in_charge != view.operator and view.closing_digest is None:
+            self._hand_over(view.operator)
 
     def _open_unclosed(self) -> None:
         source = self.source if isinstance(self.source, EndingProvider) else None
@@ -143,17 +156,24 @@ class RunSheets(DaySheets):
 
     def action_handover(self) -> None:
         """Somebody else takes over."""
+        self._hand_over("")
+
+    def _hand_over(self, to: str) -> None:
+        """Shows the page; `to` has come already. It is entered as it was shown."""
         moment = self.moment()
         by = self.in_charge or self.latest.in_charge
+        page = handover_page(self.latest, moment.wall)
 
         def answered(to: str | None) -> None:
             if to is None:
                 return
-            open_ones = unresolved(self.latest)
-            if self.enter(f"handed over to {to}", {"type": "handover", "to": to, "open": open_ones}, moment):
+            if to == by:
+                self.in_charge = to
+                self.say(f"{to} has it already: nothing was entered")
+            elif self.enter(f"handed over to {to}", {"type": "handover", "to": to, **page.fields}, moment):
                 self.in_charge = to
 
-        self.app.push_screen(HandoverSheet(unresolved(self.latest), by), answered)
+        self.app.push_screen(HandoverSheet(page, by, to), answered)
 
     def nothing_to(self, what: str) -> None:
         """Says that there is no trial yet."""
