@@ -22,6 +22,7 @@ from monitor.study.model import (
     Signal,
     Study,
     Treatment,
+    Trigger,
 )
 from monitor.study.reasons import BUILT_IN_REASONS
 from monitor.study.triggers import Sections, each_once, read_triggers
@@ -60,8 +61,9 @@ def build_study(root: Mapping[str, Any], faults: Faults, *, text: str, sha256: s
     assignment = _read_assignment(root.get("assignment"), len(root.get("groups") or ()), faults)
     analysis = read_analysis(
         root.get("analysis"),
-        None if faults.under(("groups",)) else tuple(groups),
+        None if faults.at(("groups",)) else tuple(root.get("groups") or ()),
         None if faults.under(("trigger",)) else triggers,
+        names.triggers,
         faults,
     )
     if root.get("analysis") is not None and root.get("treatments") is not None:
@@ -94,7 +96,11 @@ def build_study(root: Mapping[str, Any], faults: Faults, *, text: str, sha256: s
         comfort_stop_at=head.get("comfort_stop_at"),
         replacement=head.get("replacement", "same group next"),
         accepted=accepted,
-        cautions=(*head.get("cautions", ()), *([SEED_CAUTION] if assignment and assignment.seed is not None else ())),
+        cautions=(
+            *head.get("cautions", ()),
+            *([SEED_CAUTION] if assignment and assignment.seed is not None else ()),
+            *_surprises_that_come_again(triggers, reasons),
+        ),
         text=text,
         sha256=sha256,
         path=path,
@@ -270,6 +276,17 @@ def _read_sheet(sections: Sections, faults: Faults) -> tuple[SheetStep, ...]:
             faults.add((*path, "at_s"), expected="at_station_m or at_s", found="both")
         steps.append(SheetStep(**section))
     return tuple(steps)
+
+
+def _surprises_that_come_again(triggers: Iterable[Trigger], reasons: Mapping[str, Reason]) -> list[str]:
+    """A caution for each surprise that the study itself expects more than once: all but the first are lost."""
+    return [
+        f"{one.name} has the surprise class {quoted(one.surprise_class or '')} and is expected {often} times: each "
+        "after the first will be invalid (not-naive). For events that surprise nobody leave out surprise_class."
+        for one in triggers
+        for often in [max((n for n in (one.expected, *one.expected_by_scenario.values()) if n != "any"), default=0)]
+        if one.surprise_class is not None and often > 1 and reasons["not-naive"].severity == "void"
+    ]
 
 
 SEED_CAUTION = (
