@@ -153,6 +153,9 @@ class Response:
     """Greatest distance of the lane offset from its mean before the origin, where the study names signs or `stable`."""
     time_to_stable_s: float | None = None
     """When the car was stable again after the response, as the study says."""
+    min_ttc_bodies_s: float | None = None
+    """Least time until own car's body and the role's touch if both go on as they move, from origin to horizon, where
+    the study names signs or `stable`; None where they never would."""
 
 
 @dataclass(frozen=True, slots=True)
