@@ -11,6 +11,7 @@ from monitor.measures.arrival import Point
 from monitor.measures.columns import OTHER_CHANNELS, OWN_CHANNELS
 from monitor.measures.names import MEASURES
 from monitor.study.analysis import read_analysis
+from monitor.study.cautions import SEED_CAUTION, surprises_that_come_again, unbalanced_orders
 from monitor.study.day.building import check_before_lot, read_day
 from monitor.study.model import (
     Accepted,
@@ -22,7 +23,6 @@ from monitor.study.model import (
     Signal,
     Study,
     Treatment,
-    Trigger,
 )
 from monitor.study.reasons import BUILT_IN_REASONS
 from monitor.study.triggers import Sections, each_once, read_triggers
@@ -41,6 +41,7 @@ def build_study(root: Mapping[str, Any], faults: Faults, *, text: str, sha256: s
         if not faults.under(("treatments", name))
     }
     groups = _read_groups(root, faults)
+    _check_given(treatments, root, faults)
     scenarios = tuple(root.get("scenarios") or ())
     modalities = dict.fromkeys(
         [
@@ -99,7 +100,8 @@ def build_study(root: Mapping[str, Any], faults: Faults, *, text: str, sha256: s
         cautions=(
             *head.get("cautions", ()),
             *([SEED_CAUTION] if assignment and assignment.seed is not None else ()),
-            *_surprises_that_come_again(triggers, reasons),
+            *surprises_that_come_again(triggers, reasons),
+            *unbalanced_orders(groups, treatments, triggers),
         ),
         text=text,
         sha256=sha256,
@@ -164,6 +166,19 @@ def _read_groups(root: Mapping[str, Any], faults: Faults) -> dict[str, Group]:
         if not faults.under(path):
             groups[name] = Group(**{"name": name, "alert": (), **section})
     return groups
+
+
+def _check_given(treatments: Iterable[str], root: Mapping[str, Any], faults: Faults) -> None:
+    """A fault for each treatment that nobody is given."""
+    orders = [(section or {}).get("order") for section in (root.get("groups") or {}).values()]
+    if not orders or None in orders or any(not order for order in orders) or faults.under(("groups",)):
+        return
+    for name in treatments:
+        if all(name not in order for order in orders if order is not None):
+            path: Path = ("treatments", name)
+            faults.add(
+                path, expected="a treatment that stands in the order of a group", found="one that stands in none"
+            )
 
 
 def _read_points(sections: Mapping[str, Any], faults: Faults) -> dict[str, Point | None]:
@@ -276,23 +291,6 @@ def _read_sheet(sections: Sections, faults: Faults) -> tuple[SheetStep, ...]:
             faults.add((*path, "at_s"), expected="at_station_m or at_s", found="both")
         steps.append(SheetStep(**section))
     return tuple(steps)
-
-
-def _surprises_that_come_again(triggers: Iterable[Trigger], reasons: Mapping[str, Reason]) -> list[str]:
-    """A caution for each surprise that the study itself expects more than once: all but the first are lost."""
-    return [
-        f"{one.name} has the surprise class {quoted(one.surprise_class or '')} and is expected {often} times: each "
-        "after the first will be invalid (not-naive). For events that surprise nobody leave out surprise_class."
-        for one in triggers
-        for often in [max((n for n in (one.expected, *one.expected_by_scenario.values()) if n != "any"), default=0)]
-        if one.surprise_class is not None and often > 1 and reasons["not-naive"].severity == "void"
-    ]
-
-
-SEED_CAUTION = (
-    "[assignment] has a seed, from which anybody could compute the order. It is not used any more: lots are drawn from "
-    "the system's randomness with assign --prepare; leave the seed out."
-)
 
 
 def _read_assignment(section: Mapping[str, Any] | None, groups: int, faults: Faults) -> AssignmentRule | None:

@@ -442,11 +442,3 @@ def test_a_number_without_a_point_is_the_same_number(everything: dict[str, Any])
     band = parse_study(to_toml(everything), "study.toml").triggers[0].conditions[0].band
     assert (band.at_least, band.at_most) == (1.0, 2.0)
     assert isinstance(band.at_most, float)
-
-
-def test_a_surprise_that_comes_again_is_cautioned_unless_the_study_takes_it_so(everything: dict[str, Any]) -> None:
-    everything["trigger"][0]["expected"] = 3
-    (caution,) = (one for one in parse_study(to_toml(everything), "x.toml").cautions if "not-naive" in one)
-    assert caution.startswith('gate-brake has the surprise class "rear-end" and is expected 3 times')
-    everything["reasons"]["not-naive"] = {"severity": "note"}
-    assert not [one for one in parse_study(to_toml(everything), "x.toml").cautions if "not-naive" in one]
