@@ -121,6 +121,8 @@ SENSELESS = [
     ({(*SIGN, "measure"): "steering_angel"}, (*SIGN, "measure"), 'did you mean "steering_angle"?'),
     ({(*SIGN, "outside"): GONE}, SIGN, "a band without either"),
     ({(*SIGN, "held_s"): -0.1}, (*SIGN, "held_s"), "of at least 0"),
+    # a word that is nothing like it is not proposed: the keys are listed
+    ({(*SIGN, "edge"): "rising"}, (*SIGN, "edge"), 'found "edge"; known here: "name", "measure"'),
     ({(*SIGN, "anticipatory_s"): 5.0}, (*SIGN, "anticipatory_s"), "less than the horizon of the response, 5"),
     (
         {(*SIGN, "measure"): "van.speed", (*SIGN, "from_baseline"): GONE},
