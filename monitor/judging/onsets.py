@@ -14,15 +14,11 @@ import numpy as np
 
 from monitor.judging.case.case import Case
 from monitor.judging.case.stretch import Stretch
-from monitor.judging.case.values import IN, MISSING, stand_in_band, values_on
+from monitor.judging.case.values import IN, MISSING, MOST_UNSEEN_S, stand_in_band, values_on
 from monitor.measures.columns import BoolArray, FloatArray
 from monitor.measures.measured import Measured, measured
 from monitor.study.rules import ResponseRule, ResponseSign, StableRule
 from monitor.study.terms import Measure
-
-MOST_UNSEEN_S = 0.1
-"""So long a sign may not have been measured before it is there: else its onset is not known to a tenth of a second, as
-a response time is wanted (common practice, no source)."""
 
 SignState = Literal["came", "did not come", "already there", "not measured"]
 
