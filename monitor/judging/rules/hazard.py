@@ -6,6 +6,7 @@ from dataclasses import dataclass, replace
 from typing import NamedTuple
 
 import numpy as np
+import numpy.typing as npt
 
 from monitor.judging.case.case import Case
 from monitor.judging.case.stretch import Stretch
@@ -114,7 +115,7 @@ def _look_for_onset(case: Case, rule: HazardRule, onset: Looked) -> HazardSeen:
     )
 
 
-def _unsure_of(onset: Looked, t: FloatArray, inside: IntArray) -> str:
+def _unsure_of(onset: Looked, t: FloatArray, inside: npt.NDArray[np.int8]) -> str:
     """What of a hazard's measure was not seen, so that its onset is not known to `MOST_UNSEEN_S`; empty for nothing."""
     there = np.flatnonzero(inside == IN)
     until = int(there[0]) if len(there) else len(inside)
