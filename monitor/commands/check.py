@@ -199,7 +199,10 @@ def _hold(options: argparse.Namespace, study: Any, scenario: Any, document: dict
     document["scenario"] = compared.as_json()
     document["ok"] = document["ok"] and compared.ok
     counted = f"{len(scenario.events)} event{'' if len(scenario.events) == 1 else 's'}"
-    verdict = "nothing differs" if compared.ok else "script and study differ"
+    untold = sum(one.kind == "cannot be told" for one in compared.found)
+    verdict = "script and study differ" if not compared.ok else "nothing differs"
+    if compared.ok and untold:
+        verdict = f"nothing differs of what can be told; {untold} thing{'' if untold == 1 else 's'} cannot be told"
     lines = [f"{options.scenario}: OpenSCENARIO {scenario.version}, {counted}; {verdict}"]
     lines += [f"  {sentence}" for sentence in compared.sentences()]
     if options.record is not None:

@@ -201,7 +201,7 @@ def response_json(response: Response) -> dict[str, Any]:
 
 
 _OF_WATCHING = ("contact_s", "watched_s", "not_watched")
-_WHERE_ASKED = ("signs", "sign_states", "max_lateral_deviation_m", "time_to_stable_s")
+_WHERE_ASKED = ("signs", "sign_states", "max_lateral_deviation_m", "time_to_stable_s", "min_ttc_bodies_s")
 
 
 def note_json(note: Note) -> dict[str, Any]:

@@ -24,7 +24,7 @@ from monitor.measures.measured import Measured, State
 from monitor.study.model import Role, Trigger
 from monitor.study.terms import Edge, FireTerm, Measure, MissingMeans
 
-TOLD_BY_CHANNELS = ("own", "lateral", "pair", "role", "point")
+TOLD_BY_CHANNELS = ("own", "lateral", "pair", "role", "point", "signal")
 """Kinds of measures that have a value in each frame of a feed in order."""
 
 ROUNDING_S = 1e-9

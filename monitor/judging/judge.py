@@ -37,7 +37,7 @@ from monitor.judging.rules.source_trouble import (
 from monitor.judging.rules.tasks import judge_task
 from monitor.judging.rules.timing_evidence import ALONE
 from monitor.judging.settled import Settled
-from monitor.judging.timing import Asked, judge_timing_surely, timing_findings, too_soon_findings
+from monitor.judging.timing import Asked, fired_already, judge_timing_surely, timing_findings, too_soon_findings
 from monitor.judging.verdict import decide, leave_open
 
 NOT_GIVEN = AlertResult(None, (), None, None, "open")
@@ -54,6 +54,7 @@ def judge_fired(
         wanted(trigger, drive),
         case.now_t,
         seen=_seen_about_fire(case),
+        again=fired_already(occasion, marker),
         settled=occasion.watch.hopeful is None or case.passed(2.0 * drive.period_s, MARKER_DELAY_S),
     )
     timing, unsure = judge_timing_surely(occasion, asked)

@@ -14,7 +14,7 @@ import numpy as np
 
 from monitor.judging.case.case import Case
 from monitor.judging.case.stretch import Stretch
-from monitor.judging.case.values import IN, MISSING, stand_in_band, values_on
+from monitor.judging.case.values import IN, MISSING, MOST_UNSEEN_S, stand_in_band, values_on
 from monitor.measures.columns import BoolArray, FloatArray
 from monitor.measures.measured import Measured, measured
 from monitor.study.rules import ResponseRule, ResponseSign, StableRule
@@ -29,6 +29,8 @@ class Onset:
 
     state: SignState
     at_s: float | None = None
+    by_s: float | None = None
+    """Where it came while nobody saw it: when it was there, for it was not measured right before."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,7 +61,12 @@ def onset_of(watched: Watched, sign: ResponseSign, rule: ResponseRule) -> Onset:
     if inside[span.start] == IN:
         return Onset("already there")
     at = _first_held(stretch, inside == IN, span, sign.held_s)
-    return Onset("did not come") if at is None else Onset("came", float(stretch.t[at] - t0))
+    if at is None:
+        return Onset("did not come")
+    at_s = float(stretch.t[at] - t0)
+    before = np.flatnonzero((inside[:at] != IN) & (inside[:at] != MISSING))
+    unseen_s = np.inf if len(before) == 0 else float(stretch.t[at] - stretch.t[before[-1]]) - stretch.period_s
+    return Onset("came", at_s) if unseen_s <= MOST_UNSEEN_S + 1e-9 else Onset("not measured", by_s=at_s)
 
 
 def time_to_stable(watched: Watched, stable: StableRule, from_t: float) -> float | None:

@@ -14,6 +14,7 @@ from monitor.judging.case.stretch import Stretch
 from monitor.judging.case.trial import AlertResult, Response
 from monitor.judging.case.values import IN, held_rows, pair_values, stand_in_band, values_on
 from monitor.judging.onsets import Onset, Watched, greatest_lateral_deviation, onset_of, time_to_stable
+from monitor.measures.bodies import time_to_touch
 from monitor.measures.columns import FloatArray, IntArray
 from monitor.study.rules import ResponseRule
 
@@ -61,12 +62,10 @@ def time_response(
     brake_s = _first_above(t, own["brake"], rule.brake_threshold)
     steering_s = _steering_s(t, own["steering_angle"], _before(stretch, "steering_angle", t0, rule), rule)
     onsets = {"accelerator": release_s, "brake": brake_s, "steering": steering_s}
+    watched = Watched(case, stretch, t0, t0 + (rule.horizon_s if contact_s is None else contact_s))
+    signs = {one.name: onset_of(watched, one, rule) for one in rule.signs}
     if rule.signs:
-        watched = Watched(case, stretch, t0, t0 + (rule.horizon_s if contact_s is None else contact_s))
-        signs = {one.name: onset_of(watched, one, rule) for one in rule.signs}
         onsets = {name: one.at_s for name, one in signs.items()}
-    else:
-        signs = {}
     known = {name: value for name, value in onsets.items() if value is not None}
     first = min(known, key=lambda name: known[name]) if known else None
     first_s = known[first] if first else None
@@ -82,9 +81,14 @@ def time_response(
         beforehand = "already responding" if braked else None
         if first_s is None and contact_s is None and not _is_seen(own, rule):
             beforehand = beforehand or "not measured"
+    unseen_s = min((one.by_s for one in signs.values() if one.by_s is not None), default=np.inf)
+    if unseen_s <= (np.inf if first_s is None else first_s) and np.isfinite(unseen_s):
+        # a sign that came while nobody saw it may be the first one, and when it came is not known
+        first, first_s, beforehand = None, None, "not measured"
     outcome = beforehand or _outcome(first_s, contact_s, is_early=is_early, cut=cut)
     gap, ttc, closing = _pair(case, stretch, span)
     gap, ttc, closing = gap[: len(t)], ttc[: len(t)], closing[: len(t)]
+    asks_more = bool(rule.signs) or rule.stable is not None
     end_s = contact_s if contact_s is not None else (stretch.covered_to - t0 if cut else rule.horizon_s)
     return Response(
         origin=rule.origin,
@@ -108,12 +112,12 @@ def time_response(
         onset_to_peak_s=_onset_to_peak_s(t, own["accel"], brake_s),
         signs={name: one.at_s for name, one in signs.items()},
         sign_states={name: one.state for name, one in signs.items()},
-        max_lateral_deviation_m=greatest_lateral_deviation(stretch, t0, t0 + end_s, rule)
-        if rule.signs or rule.stable is not None
-        else None,
+        max_lateral_deviation_m=greatest_lateral_deviation(stretch, t0, t0 + end_s, rule) if asks_more else None,
+        # without a response there is nothing after which the car could be stable again
         time_to_stable_s=None
-        if rule.stable is None
-        else time_to_stable(Watched(case, stretch, t0, t0 + end_s), rule.stable, t0 + max(known.values(), default=0.0)),
+        if rule.stable is None or not known
+        else time_to_stable(Watched(case, stretch, t0, t0 + end_s), rule.stable, t0 + max(known.values())),
+        min_ttc_bodies_s=_least(_until_touch(case, stretch)[span][: len(t)]) if asks_more else None,
         contact_s=contact_s,
         watched_s=end_s,
         not_watched=(
@@ -215,6 +219,11 @@ def _pair(case: Case, stretch: Stretch, span: slice) -> tuple[FloatArray, FloatA
     rows: IntArray = held_rows(stretch, case.role, case.held_id)
     pair = pair_values(stretch, rows)
     return pair["distance_gap"].value[span], pair["ttc"].value[span], pair["closing_speed"].value[span]
+
+
+def _until_touch(case: Case, stretch: Stretch) -> FloatArray:
+    """Seconds until own car's body and that of the trial's role touch, in each frame of a stretch."""
+    return time_to_touch(stretch.frames, held_rows(stretch, case.role, case.held_id))
 
 
 def _least(values: FloatArray) -> float | None:

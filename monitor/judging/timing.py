@@ -14,6 +14,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from monitor.judging.case.case import make_finding
+from monitor.judging.case.received import ReceivedMarker
 from monitor.judging.case.trial import Finding, Timing, TimingResult
 from monitor.judging.firing import Expected, FireWatch
 from monitor.judging.occasion import Occasion
@@ -72,6 +73,8 @@ class Asked:
     """Whether all frames about the fire are there."""
     settled: bool = True
     """Whether what a further source tells of the time about the fire can't come any more."""
+    again: bool = False
+    """Whether another marker has said before that it fired at this very instant."""
 
 
 def judge_timing(occasion: Occasion, rule: Expected | None, asked: Asked) -> Timing:
@@ -87,7 +90,7 @@ def judge_timing(occasion: Occasion, rule: Expected | None, asked: Asked) -> Tim
         if occasion.over and rule is None and trigger.fires_when:
             return Timing(None, None, None, "not reached")
         return Timing(rule.t if rule else None, None, None, "not stated")
-    one_too_many = asked.wanted is not None and occasion.occurrence > asked.wanted > 0
+    one_too_many = asked.again or (asked.wanted is not None and occasion.occurrence > asked.wanted > 0)
     if rule is None:
         if one_too_many:
             return Timing(None, None, None, "double")
@@ -168,6 +171,16 @@ def _rule_of(occasion: Occasion, asked: Asked) -> Expected | None:
     return None if asked.fired_at is None else _rule_of_fire(watch, asked.fired_at, number)
 
 
+def fired_already(occasion: Occasion, marker: ReceivedMarker) -> bool:
+    """Whether a marker that came before has said that the trigger fired at the same instant."""
+    slack = SLACK_FRAMES * occasion.drive.period_s
+    return any(
+        one.kind == "trigger" and one.name == marker.name and abs(one.t - marker.t) <= slack
+        for one in occasion.drive.markers.values()
+        if (one.number, one.n) < (marker.number, marker.n)
+    )
+
+
 def fires_of(watch: FireWatch, number: int) -> list[tuple[float, int]]:
     """When the trigger's markers say that it fired, with the entry of each, as of an entry; by time."""
     if watch.log is None:
@@ -199,7 +212,8 @@ def timing_findings(occasion: Occasion, timing: Timing, asked: Asked) -> list[Fi
         sentence = f"{name} fired {late_s} ({frames}) after its own rule held at {expected_at:.2f} s."
     elif timing.result == "double":
         often = "once is" if asked.wanted == 1 else f"{asked.wanted} times are"
-        code, sentence = "fired-twice", f"{name} fired again at {fired_at:.2f} s; {often} expected in this drive."
+        why = "another marker says so of this instant" if asked.again else f"{often} expected in this drive"
+        code, sentence = "fired-twice", f"{name} fired again at {fired_at:.2f} s; {why}."
     elif timing.result == "missed":
         code, at = "trigger-missed", expected_at
         sentence = f"The rule of {name} held from {expected_at:.2f} s, but the trigger did not fire."

@@ -7,8 +7,8 @@ import numpy as np
 from monitor.measures.columns import FloatArray
 from monitor.measures.measured import Measured, measured
 
-HELD_FRAMES = 1.5
-"""A frame stands for the time until the next one, at most this many periods (as in a window with a share)."""
+HELD_FRAMES = 0.95
+"""A frame stands for less than a period: where the one after it is lost, the rate over another window would be told."""
 
 
 def rate_of_change(t: FloatArray, values: Measured, over_s: float, period_s: float) -> Measured:

@@ -10,15 +10,21 @@ from monitor.tables.faults import Faults, Path, quoted
 
 
 def read_analysis(
-    section: Mapping[str, Any] | None, groups: Sequence[str] | None, triggers: Sequence[Trigger] | None, faults: Faults
+    section: Mapping[str, Any] | None,
+    groups: Sequence[str] | None,
+    triggers: Sequence[Trigger] | None,
+    names: Sequence[str] | None,
+    faults: Faults,
 ) -> AnalysisRule | None:
-    """The rule; None without the section, or where it has a fault. `groups` and `triggers` are None where the file's
-    own have faults, so that no name can be held against them."""
+    """The rule; None without the section, or where it has a fault. `groups`, `triggers` and their `names` are None
+    where the file's own have faults, so that nothing can be held against them."""
     path: Path = ("analysis",)
     if section is None or faults.under(path):
         return None
     if triggers is not None:
         _check_trigger(section, path, triggers, faults)
+    elif names is not None and section.get("trigger", names[0]) not in names:
+        faults.add_misspelt((*path, "trigger"), section["trigger"], names, expected="a trigger of the file")
     if groups is not None:
         _check_groups(section, path, groups, faults)
     if faults.under(path):

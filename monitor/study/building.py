@@ -11,6 +11,7 @@ from monitor.measures.arrival import Point
 from monitor.measures.columns import OTHER_CHANNELS, OWN_CHANNELS
 from monitor.measures.names import MEASURES
 from monitor.study.analysis import read_analysis
+from monitor.study.cautions import SEED_CAUTION, surprises_that_come_again, unbalanced_orders
 from monitor.study.day.building import check_before_lot, read_day
 from monitor.study.model import (
     Accepted,
@@ -40,6 +41,7 @@ def build_study(root: Mapping[str, Any], faults: Faults, *, text: str, sha256: s
         if not faults.under(("treatments", name))
     }
     groups = _read_groups(root, faults)
+    _check_given(treatments, root, faults)
     scenarios = tuple(root.get("scenarios") or ())
     modalities = dict.fromkeys(
         [
@@ -60,8 +62,9 @@ def build_study(root: Mapping[str, Any], faults: Faults, *, text: str, sha256: s
     assignment = _read_assignment(root.get("assignment"), len(root.get("groups") or ()), faults)
     analysis = read_analysis(
         root.get("analysis"),
-        None if faults.under(("groups",)) else tuple(groups),
+        None if faults.at(("groups",)) else tuple(root.get("groups") or ()),
         None if faults.under(("trigger",)) else triggers,
+        names.triggers,
         faults,
     )
     if root.get("analysis") is not None and root.get("treatments") is not None:
@@ -94,7 +97,12 @@ def build_study(root: Mapping[str, Any], faults: Faults, *, text: str, sha256: s
         comfort_stop_at=head.get("comfort_stop_at"),
         replacement=head.get("replacement", "same group next"),
         accepted=accepted,
-        cautions=(*head.get("cautions", ()), *([SEED_CAUTION] if assignment and assignment.seed is not None else ())),
+        cautions=(
+            *head.get("cautions", ()),
+            *([SEED_CAUTION] if assignment and assignment.seed is not None else ()),
+            *surprises_that_come_again(triggers, reasons),
+            *unbalanced_orders(groups, treatments, triggers),
+        ),
         text=text,
         sha256=sha256,
         path=path,
@@ -158,6 +166,19 @@ def _read_groups(root: Mapping[str, Any], faults: Faults) -> dict[str, Group]:
         if not faults.under(path):
             groups[name] = Group(**{"name": name, "alert": (), **section})
     return groups
+
+
+def _check_given(treatments: Iterable[str], root: Mapping[str, Any], faults: Faults) -> None:
+    """A fault for each treatment that nobody is given."""
+    orders = [(section or {}).get("order") for section in (root.get("groups") or {}).values()]
+    if not orders or None in orders or any(not order for order in orders) or faults.under(("groups",)):
+        return
+    for name in treatments:
+        if all(name not in order for order in orders if order is not None):
+            path: Path = ("treatments", name)
+            faults.add(
+                path, expected="a treatment that stands in the order of a group", found="one that stands in none"
+            )
 
 
 def _read_points(sections: Mapping[str, Any], faults: Faults) -> dict[str, Point | None]:
@@ -270,12 +291,6 @@ def _read_sheet(sections: Sections, faults: Faults) -> tuple[SheetStep, ...]:
             faults.add((*path, "at_s"), expected="at_station_m or at_s", found="both")
         steps.append(SheetStep(**section))
     return tuple(steps)
-
-
-SEED_CAUTION = (
-    "[assignment] has a seed, from which anybody could compute the order. It is not used any more: lots are drawn from "
-    "the system's randomness with assign --prepare; leave the seed out."
-)
 
 
 def _read_assignment(section: Mapping[str, Any] | None, groups: int, faults: Faults) -> AssignmentRule | None:

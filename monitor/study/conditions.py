@@ -9,7 +9,7 @@ from typing import Any, TypeVar
 from monitor.study.band import Band
 from monitor.study.shape import BAND, MEASURE
 from monitor.study.terms import AtFire, Condition, During, FireTerm, Looked, Within
-from monitor.study.vocabulary import Names, read_measure
+from monitor.study.vocabulary import Names, check_names, read_measure
 from monitor.tables.faults import Faults, Path, quoted
 
 One = TypeVar("One", Looked, FireTerm)
@@ -18,6 +18,7 @@ One = TypeVar("One", Looked, FireTerm)
 def read_condition(section: Mapping[str, Any], path: Path, names: Names, faults: Faults) -> Condition | None:
     """One `[[trigger.condition]]`; None where it has a fault."""
     if faults.under(path):
+        check_names(section, path, names, faults)
         return None
     looked = _read_alternatives(section, path, faults, lambda one, at: read_looked(one, at, names, faults))
     when = _read_when(section, path, faults)
@@ -62,6 +63,7 @@ def read_terms(
 def _read_either(section: Mapping[str, Any], path: Path, names: Names, faults: Faults) -> FireTerm | None:
     """One term, or several of which one is enough; None where it has a fault."""
     if faults.under(path):
+        check_names(section, path, names, faults)
         return None
     if "any_of" in section:
         for key in ("edge", "delay_s"):
@@ -82,10 +84,17 @@ def read_term(section: Mapping[str, Any], path: Path, names: Names, faults: Faul
 def read_looked(section: Mapping[str, Any], path: Path, names: Names, faults: Faults) -> Looked | None:
     """A measure with its band; None where it has a fault."""
     if faults.under(path):
+        check_names(section, path, names, faults)
         return None
     measure = read_measure(section, path, names, faults)
     band = read_band(section, path, faults)
-    return None if measure is None or band is None else Looked(measure, band)
+    if measure is None or band is None:
+        return None
+    if measure.kind == "event" and band.outside is None and band.at_most is not None and band.at_most < 0.0:
+        expected = "a number of at least 0, because no time since an event is below it"
+        faults.add((*path, "at_most"), expected=expected, found=f"the number {band.at_most:g}")
+        return None
+    return Looked(measure, band)
 
 
 def _read_alternatives(
@@ -124,6 +133,9 @@ def read_band(section: Mapping[str, Any], path: Path, faults: Faults) -> Band | 
         elif low >= high:
             expected = "two numbers of which the second is the greater one"
             faults.add((*path, "outside"), expected=expected, found=f"{low:g} and {high:g}")
+        elif low + tolerance >= high - tolerance:
+            expected = f"less than half of what lies between {low:g} and {high:g}, of which it would leave nothing"
+            faults.add((*path, "tolerance"), expected=expected, found=f"the number {tolerance:g}")
         else:
             return Band(None, None, tolerance, (low, high))
         return None

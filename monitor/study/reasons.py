@@ -25,6 +25,7 @@ _FINDINGS: tuple[tuple[str, Severity, str], ...] = (
     ("trigger-unknown", "doubtful", "A trigger fired that the study does not list"),
     # The scripted hazard and the vehicles in it
     ("hazard-missing", "void", "The scripted hazard does not show in the telemetry"),
+    ("hazard-unsure", "doubtful", "Whether the scripted hazard came, or when it began, cannot be told"),
     ("hazard-weak", "doubtful", "The scripted hazard stayed below the level that marks its onset"),
     ("hazard-profile", "void", "The scripted hazard had another level, ramp or hold than the study asks for"),
     ("lead-changed", "doubtful", "Another vehicle became the nearest ahead while the trial ran"),

@@ -18,7 +18,7 @@ from monitor.study.rules import (
     StableRule,
     TaskRule,
 )
-from monitor.study.vocabulary import Names
+from monitor.study.vocabulary import Names, check_names
 from monitor.tables.faults import Faults, Path, quoted
 
 Sections = tuple[Mapping[str, Any] | None, ...]
@@ -82,6 +82,10 @@ def _check_often(section: Mapping[str, Any], path: Path, faults: Faults) -> None
         )
     often = [section.get("expected", 1), *(section.get("expected_by_scenario") or {}).values()]
     stated = not (faults.at((*path, "expected")) or faults.under((*path, "expected_by_scenario")))
+    at_least = section.get("valid_at_least")
+    if at_least is not None and stated and "any" not in often and all(one < at_least for one in often):
+        expected = f"at most as many as come, {max(often)} (expected)"
+        faults.add((*path, "valid_at_least"), expected=expected, found=f"the number {at_least}")
     if "refractory_s" in section and stated and all(one in (0, 1) for one in often):
         expected = 'refractory_s only where expected is above 1 or "any"'
         faults.add((*path, "refractory_s"), expected=expected, found="it with a trigger that fires once")
@@ -114,6 +118,7 @@ def _read_before(section: Mapping[str, Any] | None, path: Path, faults: Faults) 
 
 def _read_hazard(section: Mapping[str, Any] | None, path: Path, names: Names, faults: Faults) -> HazardRule | None:
     if section is None or faults.under(path):
+        check_names(section, path, names, faults)
         return None
     if "role" in section:
         names.check_role(section["role"], (*path, "role"), faults)
@@ -140,6 +145,7 @@ def _read_hazard(section: Mapping[str, Any] | None, path: Path, names: Names, fa
 def _read_response(trigger: Mapping[str, Any], path: Path, names: Names, faults: Faults) -> ResponseRule | None:
     section, at = trigger.get("response"), (*path, "response")
     if section is None or faults.under(at):
+        check_names(section, at, names, faults)
         return None
     origin = section.get("origin", "fire")
     criterion = None
@@ -154,6 +160,12 @@ def _read_response(trigger: Mapping[str, Any], path: Path, names: Names, faults:
     if origin == "hazard onset" and "hazard" not in trigger and not faults.at((*path, "hazard")):
         faults.add((*at, "origin"), expected='a [trigger.hazard] for origin = "hazard onset"', found="none")
     signs = _read_signs(section.get("sign") or (), (*at, "sign"), names, faults)
+    horizon_s = section.get("horizon_s", ResponseRule().horizon_s)
+    for index, sign in enumerate(section.get("sign") or ()):
+        early_s = (sign or {}).get("anticipatory_s") or 0.0
+        if early_s >= horizon_s:
+            expected = f"less than the horizon of the response, {horizon_s:g}"
+            faults.add((*at, "sign", index, "anticipatory_s"), expected=expected, found=f"the number {early_s:g}")
     stable = None
     if "stable" in section:
         looked = read_looked(section["stable"], (*at, "stable"), names, faults)
@@ -170,6 +182,13 @@ def _read_signs(sections: Sections, path: Path, names: Names, faults: Faults) ->
     for index, section in enumerate(sections):
         looked = None if section is None else read_looked(section, (*path, index), names, faults)
         if section is not None and looked is not None:
+            if looked.measure.kind != "event" and names.is_scripted(looked.measure):
+                faults.add(
+                    (*path, index, "measure"),
+                    expected="a measure of the own car, or a signal of the driver",
+                    found=quoted(looked.measure.text),
+                    hint="what is scripted is no response",
+                )
             more = {key: section[key] for key in ("held_s", "from_baseline", "anticipatory_s") if key in section}
             found.append(ResponseSign(section["name"], looked.measure, looked.band, **more))
     return tuple(found)
@@ -179,9 +198,10 @@ def _read_action(trigger: Mapping[str, Any], path: Path, faults: Faults) -> Acti
     section, at = trigger.get("action"), (*path, "action")
     if section is None or faults.under(at):
         return None
-    if faults.under(path):
-        return None  # a condition may be missing because it has a fault itself
-    conditions = [one["name"] for one in trigger.get("condition") or () if one is not None]
+    sections = trigger.get("condition") or ()
+    conditions = [one["name"] for one in sections if one is not None and one.get("name") is not None]
+    if len(conditions) < len(sections) or faults.at((*path, "condition")):
+        return None  # the name that is meant may be the one that has a fault
     for name in section.get("by_condition") or ():
         if name not in conditions:
             where = (*at, "by_condition", name)

@@ -122,6 +122,25 @@ def read_measure(section: Mapping[str, Any], path: Path, names: Names, faults: F
     )
 
 
+def check_names(value: object, path: Path, names: Names, faults: Faults) -> None:
+    """The names of a section, and of those in it, that has a fault and is read no further: each that nothing has is
+    told with it. What else could be wrong depends on the rest of the section, and waits until it is whole."""
+    if isinstance(value, tuple):
+        for index, one in enumerate(value):
+            check_names(one, (*path, index), names, faults)
+    if not isinstance(value, dict):
+        return
+    for key, one in value.items():
+        if key == "measure" and one is not None:
+            _named_measure(one, path, names, faults)
+        elif key in ("role", "from_role") and one is not None:
+            names.check_role(one, (*path, key), faults)
+        else:
+            check_names(one, (*path, key), names, faults)
+    _read_point(value, path, names, faults)
+    _read_event(value, path, names, faults)
+
+
 def _refuse(key: str, section: Mapping[str, Any], measure: Measure, path: Path, faults: Faults) -> None:
     at, text = (*path, key), measure.text
     if key == "role":

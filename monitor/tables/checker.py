@@ -189,7 +189,7 @@ def _name_unknown_keys(section: dict[str, Any], kind: Section, path: Path, fault
     absent = [name for name in kind.keys if name not in section]
     missing = [name for name in absent if kind.keys[name].required]
     for name in unknown:
-        meant = closest(name, absent) or closest(name, absent, cutoff=0.4 if len(name) <= 4 else 0.5)
+        meant = closest(name, absent) or closest(name, absent, cutoff=0.4 if len(name) <= 3 else 0.55)
         if meant is None and len(unknown) == len(missing) == 1:
             meant = missing[0]
         if meant is not None:

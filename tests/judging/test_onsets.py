@@ -141,3 +141,59 @@ def test_how_well_the_car_was_kept_after_it() -> None:
     assert response.time_to_stable_s == pytest.approx(4.85, abs=0.051)
     never_turned = response_of(take_over(wheel_s=9.0))
     assert never_turned.time_to_stable_s == pytest.approx(2.60)  # calm all along: from the last sign on
+
+
+@pytest.mark.parametrize(
+    ("lost_s", "state", "first"),
+    [
+        ((1.90, 2.05), "came", "hands"),  # seen away in the frame at 2.05 s
+        ((2.00, 2.10), "came", "hands"),  # two frames of 0.05 s not measured: known to a tenth of a second
+        ((1.90, 2.10), "not measured", None),
+        ((-3.0, 2.10), "not measured", None),  # never seen away
+        ((2.10, 2.40), "not measured", None),  # came at 2.10 s, and is there when it is measured again
+        ((2.50, 2.90), "came", "hands"),
+    ],
+)
+def test_a_sign_that_came_while_it_was_not_measured_gives_no_time(
+    lost_s: tuple[float, float], state: str, first: str | None
+) -> None:
+    """Hands come at 2.10 s, automation goes off at 2.60 s: with the hands unseen the automation is not the response."""
+    drive = take_over()
+    whole = drive.signals
+
+    def lost(t: float) -> dict[str, float]:
+        signals = dict(whole(t))
+        if lost_s[0] - 1e-9 <= t - FIRE_T < lost_s[1] - 1e-9:
+            del signals["hands_on_wheel"]
+        return signals
+
+    drive.signals = lost
+    response = response_of(drive)
+    assert response.sign_states["hands"] == state
+    assert response.first == first
+    assert response.outcome == ("responded" if first else "not measured")
+
+
+def test_a_sign_that_came_unseen_after_the_first_changes_nothing() -> None:
+    drive = take_over(off_s=1.0)
+    drive.signals = lambda t: (
+        {"automation": float(t - FIRE_T < 1.0 - 1e-9), "hands_on_wheel": 1.0}
+        if t > FIRE_T + 2
+        else {"automation": float(t - FIRE_T < 1.0 - 1e-9)}
+    )
+    response = response_of(drive)
+    assert (response.first, response.outcome) == ("automation off", "responded")
+    assert response.first_s == pytest.approx(1.0)
+
+
+def test_without_a_response_nothing_is_stable_after_it() -> None:
+    response = response_of(take_over(hands_s=9.0, off_s=9.0, wheel_s=9.0))
+    assert (response.outcome, response.time_to_stable_s) == ("no response", None)
+
+
+def test_the_least_time_until_the_bodies_touch_is_that_of_the_gap_in_line() -> None:
+    response = response_of(take_over())
+    assert response.min_ttc_s is not None
+    assert response.min_ttc_bodies_s == pytest.approx(response.min_ttc_s, rel=1e-6)
+    assert response_json(response)["min_ttc_bodies_s"] == response.min_ttc_bodies_s
+    assert "min_ttc_bodies_s" not in response_json(response_of(take_over(), STUDY))

@@ -111,6 +111,26 @@ def test_a_fire_answers_the_nearest_time_of_the_rule_alone() -> None:
     assert sorted(one[2:] for one in told(trials)) == [("missed", 8.0), ("on time", 10.5)]
 
 
+def test_two_markers_of_one_instant_are_one_event() -> None:
+    trials = judged(often((4.0, 4.0, 8.0), (4.0, 8.0)), study=study_of(STUDY)).trials()
+    assert [one[1:3] for one in told(trials)] == [("valid", "on time"), ("invalid", "double"), ("valid", "on time")]
+    assert trials[1].findings[0].sentence == "slows fired again at 4.00 s; another marker says so of this instant."
+
+
+@pytest.mark.parametrize(("second", "results"), [(6.0, ["on time"] * 2), (5.95, ["on time", "early"])])
+def test_the_refractory_time_is_over_at_its_very_end(second: float, results: list[str]) -> None:
+    trials = judged(often((4.0, second), (4.0, second)), study=study_of(STUDY)).trials()
+    assert [one.timing.result for one in trials] == results
+
+
+def test_a_rule_of_a_signal_that_is_never_sent_can_not_be_told() -> None:
+    drive = HandDrive(rate_hz=20.0, fire_t=None, markers=fires(*EVENTS))
+    trials = judged(drive, study=study_of(STUDY)).trials()
+    assert {(one.verdict, one.timing.result) for one in trials} == {("undecided", "not stated")}
+    assert "timing-unsure" in found_codes(trials[0])
+    assert "pulse had no value at" in next(one.sentence for one in trials[0].findings if one.code == "timing-unsure")
+
+
 def test_the_rule_does_not_hold_within_the_refractory_time() -> None:
     held = (*EVENTS[:2], 9.5, *EVENTS[2:])  # 9.5 is 1.5 s after 8.0: no fire is expected
     trials = judged(often(EVENTS, held), study=study_of(STUDY)).trials()

@@ -127,8 +127,8 @@ any_of = [
     (sentence,) = said(tmp_path, study_of(either), [fast()], [gap(1.4)])
     assert sentence.startswith("time_gap at most 1.4 s in the file")
     told = said(tmp_path, study_of(GAP), [gap()], [fast()])
-    assert told[0].startswith("the file fires it in 2 cases (line 49), the study in one case")
-    assert told[1].startswith("the study has no case for speed at least 19 m/s (line")
+    assert told[0].startswith("the file fires it in 2 cases (line 49), the study's fires_when has one case")
+    assert told[1].startswith("the study's fires_when has no case for speed at least 19 m/s (line")
 
 
 def test_between_reference_points_it_is_another_headway(tmp_path: Path) -> None:
@@ -203,7 +203,7 @@ def test_after_another_event(tmp_path: Path) -> None:
     [
         (
             of("Ego", xosc.CollisionCondition("van")),
-            "the feed says nothing that a CollisionCondition could be asked of",
+            "a study has no measure that a CollisionCondition could be put into",
         ),
         (of("Ego", xosc.TimeToCollisionCondition(2.4, BELOW, entity="van", freespace=False)), "freespace is false"),
         (of("van", xosc.TimeHeadwayCondition("Ego", 1.6, BELOW)), "asked of another vehicle about the own car"),

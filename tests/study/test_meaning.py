@@ -54,6 +54,8 @@ SENSELESS = [
     ({(*GAP, "outside"): [0.5, 1.0]}, (*GAP, "at_least"), "expected at_least or outside, found both"),
     ({(*SIGN, "outside"): [0.1, -0.1]}, (*SIGN, "outside"), "the second is the greater one, found 0.1 and -0.1"),
     ({(*SIGN, "outside"): [0.1]}, (*SIGN, "outside"), "expected a list of two numbers, found a list of 1"),
+    ({(*EITHER, "any_of", 0, "tolerance"): 0.1}, (*EITHER, "any_of", 0, "tolerance"), "would leave nothing"),
+    ({(*SINCE, "at_least"): GONE, (*SINCE, "at_most"): -1.0}, (*SINCE, "at_most"), "no time since an event is below"),
     # One of several is enough
     ({(*GAP, "measure"): GONE}, (*GAP, "measure"), "a measure, or several under any_of, found nothing"),
     ({(*EITHER, "measure"): "speed"}, (*EITHER, "measure"), "inside of any_of, with each of its measures"),
@@ -91,9 +93,18 @@ SENSELESS = [
     # Triggers that come often
     ({(*GATE, "expected"): "any"}, (*GATE, "expected"), "a whole number, because a surprise comes once"),
     ({(*SLOWS, "expected"): "ani"}, (*SLOWS, "expected"), 'or "any", found the text "ani"; did you mean "any"?'),
-    ({(*SLOWS, "expected"): 1}, (*SLOWS, "refractory_s"), 'only where expected is above 1 or "any"'),
+    (
+        {(*SLOWS, "expected"): 1, (*SLOWS, "valid_at_least"): 1},
+        (*SLOWS, "refractory_s"),
+        'only where expected is above 1 or "any"',
+    ),
     ({(*SLOWS, "refractory_s"): -1.0}, (*SLOWS, "refractory_s"), "of at least 0"),
     ({(*SLOWS, "valid_at_least"): 0}, (*SLOWS, "valid_at_least"), "a whole number of at least 1"),
+    (
+        {(*SLOWS, "expected"): 12},
+        (*SLOWS, "valid_at_least"),
+        "at most as many as come, 12 (expected), found the number",
+    ),
     # Conditions within a participant
     ({("study", "planned_counts"): "people"}, ("study", "planned_counts"), '"trials" or "participants"'),
     ({("groups", "chime", "order"): ["a"]}, ("groups", "chime", "order"), "no order without [treatments]"),
@@ -110,6 +121,16 @@ SENSELESS = [
     ({(*SIGN, "measure"): "steering_angel"}, (*SIGN, "measure"), 'did you mean "steering_angle"?'),
     ({(*SIGN, "outside"): GONE}, SIGN, "a band without either"),
     ({(*SIGN, "held_s"): -0.1}, (*SIGN, "held_s"), "of at least 0"),
+    # a word that is nothing like it is not proposed: the keys are listed
+    ({(*SIGN, "edge"): "rising"}, (*SIGN, "edge"), 'found "edge"; known here: "name", "measure"'),
+    ({(*SIGN, "anticipatory_s"): 5.0}, (*SIGN, "anticipatory_s"), "less than the horizon of the response, 5"),
+    (
+        {(*SIGN, "measure"): "van.speed", (*SIGN, "from_baseline"): GONE},
+        (*SIGN, "measure"),
+        "what is scripted is no response",
+    ),
+    ({(*GATE, "response", "horizon_s"): GONE, (*SIGN, "anticipatory_s"): 6.0}, (*SIGN, "anticipatory_s"), "horizon of"),
+    ({(*SIGN, "measure"): "platform_x"}, (*SIGN, "measure"), "a signal of the driver"),
     (
         {(*GATE, "response", "sign"): [{"name": "a", "measure": "brake", "at_least": 0.1}] * 2},
         (*GATE, "response", "sign", 1, "name"),

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
 from itertools import product
 from typing import Any, Literal
@@ -11,7 +11,8 @@ from typing import Any, Literal
 import numpy as np
 
 from monitor.commissioning.scenario_file.scenario import ScenarioFile, ScriptEvent
-from monitor.commissioning.scenario_file.translation import MOST_CASES, Told, Translation, words_of
+from monitor.commissioning.scenario_file.told import MOST_CASES, Told, words_of
+from monitor.commissioning.scenario_file.translation import Translation, Untold
 from monitor.study.band import Band
 from monitor.study.model import Study, Trigger
 from monitor.study.terms import AtFire, FireTerm, Within
@@ -68,14 +69,14 @@ class Compared:
 def compare_with_study(file: ScenarioFile, study: Study, own: str | None = None) -> Compared:
     """The file's events against the study's triggers of the same names."""
     translation = Translation(file, study, own)
-    events = {event.name: event for event in file.events}
+    names = [event.name for event in file.events]
     found = [Difference("note", "file", remark) for remark in file.remarks]
     for trigger in study.triggers:
-        event = events.get(trigger.name)
-        if event is None:
-            meant = closest(trigger.name, events)
+        event = file.event(trigger.name)
+        if isinstance(event, str):
+            meant = None if trigger.name in names else closest(trigger.name, names)
             hint = f"; is it {quoted(meant)}?" if meant else ""
-            sentence = f"the file has no event of this name, so that nothing can be held against it{hint}"
+            sentence = f"{event}, so that nothing can be held against it{hint}"
             found.append(Difference("cannot be told", trigger.name, sentence))
         else:
             found += _compare(trigger, event, translation)
@@ -87,8 +88,7 @@ def compare_with_study(file: ScenarioFile, study: Study, own: str | None = None)
 
 
 def _compare(trigger: Trigger, event: ScriptEvent, translation: Translation) -> Iterator[Difference]:
-    told = [[translation.tell(one) for one in group] for group in event.groups]
-    act = [[translation.tell(one) for one in group] for group in event.act_groups]
+    act, told = translation.rules(event)
     for each in (one for group in (*told, *act) for one in group):
         if each.term is None:
             sentence = f"line {each.condition.line}, {each.condition.kind}: {each.why}"
@@ -96,7 +96,7 @@ def _compare(trigger: Trigger, event: ScriptEvent, translation: Translation) -> 
         for remark in each.remarks:
             yield Difference("note", trigger.name, f"line {each.condition.line}: {remark}", each.condition.line)
     for group in told:
-        edges = [one.condition for one in group if one.condition.edge in ("rising", "falling")]
+        edges = [one.condition for one in group if one.condition.edge != "none"]
         if len(edges) > 1:
             lines = " and ".join(str(one.line) for one in edges)
             sentence = f"lines {lines}: two edges in one group; it fires only if both fall into one and the same step"
@@ -107,7 +107,7 @@ def _compare(trigger: Trigger, event: ScriptEvent, translation: Translation) -> 
             yield Difference("differs", trigger.name, sentence, event.line)
         return
     yield from _executions(trigger, event)
-    yield from _hazard(trigger, event)
+    yield from _hazard(trigger, event, translation)
     if not trigger.fires_when:
         rule = " or ".join(_words(group) for group in told)
         sentence = f"the study states no fires_when; the file fires it when {rule} (line {event.line})"
@@ -117,10 +117,13 @@ def _compare(trigger: Trigger, event: ScriptEvent, translation: Translation) -> 
     if cases is None:
         yield Difference("cannot be told", trigger.name, "the study's rule has too many cases to be compared")
         return
-    yield from _cases(trigger, event, told, cases)
-    arming = study_cases(trigger.armed_when) or [()]
-    if trigger.armed_when and len(arming) == 1 and len(act) <= 1:
-        yield from _terms(trigger, act[0] if act else [], arming[0], event.line, "armed_when")
+    yield from _cases(trigger, event, told, cases, "fires_when")
+    arming = study_cases(trigger.armed_when)
+    is_begun = any(all(one.is_always for one in group) for group in act)
+    if arming is None:
+        yield Difference("cannot be told", trigger.name, "the study's armed_when has too many cases to be compared")
+    else:
+        yield from _cases(trigger, event, [[]] if is_begun or not act else act, arming, "armed_when")
     yield from _bands(trigger, told)
 
 
@@ -139,7 +142,11 @@ def study_cases(terms: tuple[FireTerm, ...]) -> list[tuple[FireTerm, ...]] | Non
 
 def _executions(trigger: Trigger, event: ScriptEvent) -> Iterator[Difference]:
     often = trigger.expected
-    if event.executions is None or event.executions == often:
+    if event.executions is None:
+        sentence = f"how often the file executes it (line {event.line}) is worked out by the simulator"
+        yield Difference("cannot be told", trigger.name, sentence, event.line)
+        return
+    if event.executions == often:
         return
     if often == "any" and event.executions != 1:
         return
@@ -152,10 +159,15 @@ def _executions(trigger: Trigger, event: ScriptEvent) -> Iterator[Difference]:
     yield Difference("differs" if fewer else "note", trigger.name, sentence, event.line)
 
 
-def _hazard(trigger: Trigger, event: ScriptEvent) -> Iterator[Difference]:
-    decel, rule = event.decel_mps2, trigger.hazard
+def _hazard(trigger: Trigger, event: ScriptEvent, translation: Translation) -> Iterator[Difference]:
+    decel, rule = event.slowing.decel_mps2, trigger.hazard
     if decel is None:
+        if rule is not None and rule.level_mps2 is not None:
+            sentence = f"how hard the event (line {event.line}) brakes: {event.slowing.why}"
+            yield Difference("cannot be told", trigger.name, sentence, event.line)
         return
+    if rule is not None and rule.onset is None and rule.role is not None:
+        yield from _actor(trigger, event, rule.role, translation)
     if rule is not None and rule.onset is None:
         if rule.level_mps2 is not None and abs(decel - rule.level_mps2) > rule.level_tolerance_mps2 + SAME_DECEL_MPS2:
             sentence = (
@@ -179,14 +191,32 @@ def _hazard(trigger: Trigger, event: ScriptEvent) -> Iterator[Difference]:
             yield Difference("differs", trigger.name, sentence, event.line)
 
 
+def _actor(trigger: Trigger, event: ScriptEvent, hazard_role: str, translation: Translation) -> Iterator[Difference]:
+    """Whether the vehicle that the file lets brake is the one that the hazard looks at."""
+    if len(event.actors) != 1:
+        sentence = f"which vehicle brakes: its manoeuvre has {len(event.actors)} actors (line {event.line})"
+        yield Difference("cannot be told", trigger.name, sentence, event.line)
+        return
+    (actor,) = event.actors
+    try:
+        role = "the own car" if actor == translation.own else translation.role_of(actor)
+    except Untold as untold:
+        yield Difference("cannot be told", trigger.name, f"which vehicle brakes: {untold}", event.line)
+        return
+    if role != hazard_role:
+        sentence = f"the file lets {actor} brake (line {event.line}), which is {role}; hazard.role is {hazard_role}"
+        yield Difference("differs", trigger.name, sentence, event.line)
+
+
 def _cases(
-    trigger: Trigger, event: ScriptEvent, told: list[list[Told]], cases: list[tuple[FireTerm, ...]]
+    trigger: Trigger, event: ScriptEvent, told: list[list[Told]], cases: list[tuple[FireTerm, ...]], key: str
 ) -> Iterator[Difference]:
     """Each case of the file against the one of the study that has most measures in common with it."""
     if len(told) != len(cases):
+        what = "fires it" if key == "fires_when" else "begins the act about it"
         sentence = (
-            f"the file fires it in {_count(len(told))} (line {event.line}), the study in {_count(len(cases))}: one "
-            "group of conditions or another"
+            f"the file {what} in {_count(len(told))} (line {event.line}), the study's {key} has {_count(len(cases))}: "
+            "one group of conditions or another"
         )
         yield Difference("differs", trigger.name, sentence, event.line)
     left = list(cases)
@@ -194,12 +224,12 @@ def _cases(
         if not left:
             rule = _words(group)
             line = group[0].condition.line if group else event.line
-            yield Difference("differs", trigger.name, f"the study has no case for {rule} (line {line})", line)
+            yield Difference("differs", trigger.name, f"the study's {key} has no case for {rule} (line {line})", line)
             continue
         keys = {_key(one.term) for one in group if one.term is not None}
         best = max(left, key=lambda case: len(keys & {_key(term) for term in case}))
         left.remove(best)
-        yield from _terms(trigger, group, best, event.line, "fires_when")
+        yield from _terms(trigger, group, best, event.line, key)
 
 
 def _count(number: int) -> str:
@@ -210,28 +240,27 @@ def _terms(
     trigger: Trigger, group: list[Told], terms: tuple[FireTerm, ...], line: int, key: str
 ) -> Iterator[Difference]:
     """The conditions of one group against the terms of one case."""
-    left = list(terms)
-    for told in group:
-        if told.term is None or told.is_always:
-            continue
-        at = told.condition.line
-        same = next((term for term in left if _key(term) == _key(told.term)), None)
-        if same is None:
-            sentence = f"the file asks for {words_of(told.term)} (line {at}), of which the study's {key} says nothing"
+    left = [term for term, _ in _joined((term, 0) for term in terms)]
+    asked = ((one.term, one.condition.line) for one in group if one.term is not None and not one.is_always)
+    for theirs, at in _joined(asked):
+        alike = [term for term in left if _key(term) == _key(theirs)]
+        if not alike:
+            sentence = f"the file asks for {words_of(theirs)} (line {at}), of which the study's {key} says nothing"
             yield Difference("differs", trigger.name, sentence, at)
             continue
+        same = max(alike, key=lambda term: (term.edge == theirs.edge, _same_band(theirs, term)))
         left.remove(same)
         name, unit = same.measure.text, same.measure.unit
-        if not _same_band(told.term, same):
-            theirs, ours = told.term.band.words(unit), same.band.words(unit)
-            sentence = f"{name} {theirs} in the file (line {at}), {ours} in the study's {key}"
+        if not _same_band(theirs, same):
+            both = [one.band.words(unit) for one in (theirs, same)]
+            sentence = f"{name} {both[0]} in the file (line {at}), {both[1]} in the study's {key}"
             yield Difference("differs", trigger.name, sentence, at)
-        if told.term.edge != same.edge:
-            sentence = f"{name} with edge {told.term.edge} in the file (line {at}), {same.edge} in the study's {key}"
+        if theirs.edge != same.edge:
+            sentence = f"{name} with edge {theirs.edge} in the file (line {at}), {same.edge} in the study's {key}"
             yield Difference("differs", trigger.name, sentence, at)
-        if abs(told.term.delay_s - same.delay_s) > SAME_VALUE:
+        if abs(theirs.delay_s - same.delay_s) > SAME_VALUE:
             sentence = (
-                f"{name} with a delay of {told.term.delay_s:g} s in the file (line {at}), {same.delay_s:g} s in the "
+                f"{name} with a delay of {theirs.delay_s:g} s in the file (line {at}), {same.delay_s:g} s in the "
                 f"study's {key}"
             )
             yield Difference("differs", trigger.name, sentence, at)
@@ -240,6 +269,27 @@ def _terms(
         sentence = f"the study's {key} asks for {words_of(term)}, of which the file (line {line}) says nothing"
         # one of those that cannot be told may be it
         yield Difference("cannot be told" if untold else "differs", trigger.name, sentence, line)
+
+
+def _joined(terms: Iterable[tuple[FireTerm, int]]) -> list[tuple[FireTerm, int]]:
+    """Terms with their lines, those joined to one that ask for a value between two edges in two sentences."""
+    joined: list[tuple[FireTerm, int]] = []
+    for term, line in terms:
+        twins = (at for at, (one, _) in enumerate(joined) if _is_plain(term) and replace(one, band=term.band) == term)
+        place = next((at for at in twins if _is_plain(joined[at][0])), None)
+        if place is None:
+            joined.append((term, line))
+            continue
+        bands = (term.band, joined[place][0].band)
+        low = max((one.at_least for one in bands if one.at_least is not None), default=None)
+        high = min((one.at_most for one in bands if one.at_most is not None), default=None)
+        joined[place] = replace(term, band=Band(low, high)), joined[place][1]
+    return joined
+
+
+def _is_plain(term: FireTerm) -> bool:
+    """Whether a term asks for a value between two edges at each instant."""
+    return term.edge == "none" and not (term.delay_s or term.band.tolerance) and term.band.outside is None
 
 
 def _bands(trigger: Trigger, told: list[list[Told]]) -> Iterator[Difference]:

@@ -6,6 +6,8 @@ file of the standard has one). Size, depth and number of elements are bounded.
 
 from __future__ import annotations
 
+import math
+import re
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -120,3 +122,12 @@ class _Reading:
 
     def _end(self, _: str) -> None:
         self._open.pop()
+
+
+def number(text: str | None) -> float | None:
+    """A finite number in a text; None for anything else, an expression included."""
+    # float() would take 2_0 for 20, and the digits of other scripts, which no schema does
+    if re.fullmatch(r"\s*[-+]?(\d+\.?\d*|\.\d+)([eE][-+]?\d+)?\s*", text or "", re.ASCII) is None:
+        return None
+    value = float(text or "")
+    return value if math.isfinite(value) else None

@@ -12,7 +12,8 @@ from typing import Any
 
 from monitor.archive.review import review_record
 from monitor.commissioning.scenario_file.scenario import ScenarioFile, ScriptEvent
-from monitor.commissioning.scenario_file.translation import Translation, as_terms
+from monitor.commissioning.scenario_file.told import as_terms
+from monitor.commissioning.scenario_file.translation import Translation
 from monitor.judging.case.trial import Trial
 from monitor.study.model import Study, Trigger
 from monitor.study.terms import FireTerm
@@ -34,15 +35,14 @@ class Fired:
 def hold_against(file: ScenarioFile, study: Study, record: Path, own: str | None = None) -> tuple[Fired, ...]:
     """What the file says of each trial of a record. Raises `RecordUnreadable` where there is none."""
     translation = Translation(file, study, own)
-    events = {event.name: event for event in file.events}
     triggers, untold = [], {}
     for trigger in study.triggers:
-        event = events.get(trigger.name)
-        rule = None if event is None else _rule_of(event, translation)
+        event = file.event(trigger.name)
+        rule = event if isinstance(event, str) else _rule_of(event, translation)
         if isinstance(rule, tuple):
             triggers.append(replace(trigger, armed_when=rule[0], fires_when=rule[1]))
         else:
-            untold[trigger.name] = rule or "the file has no event of this name"
+            untold[trigger.name] = rule
             triggers.append(trigger)
     scripted = replace(study, triggers=tuple(triggers))
     trials = review_record(record, scripted).session.trials()
@@ -56,8 +56,7 @@ Rule = tuple[tuple[FireTerm, ...], tuple[FireTerm, ...]]
 def _rule_of(event: ScriptEvent, translation: Translation) -> Rule | str:
     """The file's rule as `armed_when` and `fires_when`; why it cannot be told, where it cannot."""
     parts: list[tuple[FireTerm, ...]] = []
-    for groups in (event.act_groups, event.groups):
-        told = [[translation.tell(one) for one in group] for group in groups]
+    for told in translation.rules(event):
         why = next((one for group in told for one in group if one.term is None), None)
         if why is not None:
             return f"line {why.condition.line}, {why.condition.kind}: {why.why}"

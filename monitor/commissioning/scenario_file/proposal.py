@@ -5,7 +5,8 @@ from __future__ import annotations
 import json
 
 from monitor.commissioning.scenario_file.scenario import ScenarioFile, ScriptEvent
-from monitor.commissioning.scenario_file.translation import Told, Translation, as_terms
+from monitor.commissioning.scenario_file.told import Told, as_terms
+from monitor.commissioning.scenario_file.translation import Translation, Untold
 from monitor.study.model import Study
 from monitor.study.terms import FireTerm
 
@@ -30,8 +31,7 @@ def propose_triggers(file: ScenarioFile, study: Study, own: str | None = None) -
 
 
 def _trigger(event: ScriptEvent, translation: Translation) -> list[str]:
-    told = [[translation.tell(one) for one in group] for group in event.groups]
-    act = [[translation.tell(one) for one in group] for group in event.act_groups]
+    act, told = translation.rules(event)
     lines = ["", _comment(f"{event.where}, line {event.line}"), "[[trigger]]", f"name = {_text(event.name)}"]
     if event.executions != 1:
         often = '"any"' if event.executions is None else str(event.executions)
@@ -39,11 +39,17 @@ def _trigger(event: ScriptEvent, translation: Translation) -> list[str]:
     lines += ["# Without surprise_class the event surprises nobody; give the class of a surprise here."]
     for key, groups in (("armed_when", act), ("fires_when", told)):
         lines += _rule(key, groups)
-    if event.decel_mps2 is not None:
-        actor = event.actors[0] if event.actors else ""
-        role = translation.role_of(actor) if actor else "lead"
-        lines += ["", "[trigger.hazard]", f"role = {_text(role)}", f"level_mps2 = {event.decel_mps2:g}"]
-    return lines
+    if event.slowing.decel_mps2 is None:
+        return lines
+    lines += ["", "[trigger.hazard]"]
+    try:
+        (actor,) = event.actors
+        lines.append(f"role = {_text(translation.role_of(actor))}")
+    except (ValueError, Untold):
+        lines.append(
+            _comment(f"role: the file does not say which one vehicle brakes; it has {len(event.actors)} actors")
+        )
+    return [*lines, f"level_mps2 = {event.slowing.decel_mps2:g}"]
 
 
 def _rule(key: str, groups: list[list[Told]]) -> list[str]:

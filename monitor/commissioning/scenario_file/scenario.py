@@ -8,15 +8,19 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
-from monitor.commissioning.scenario_file.elements import Element, read_elements
+from monitor.commissioning.scenario_file.elements import Element, number, read_elements
+from monitor.commissioning.scenario_file.slowing import Slowing, slowing_of
 from monitor.errors import ScenarioFaults
 from monitor.tables.faults import quoted
 
 OWN_NAMES = ("ego", "own", "host", "subject", "hero", "egovehicle", "ego_vehicle", "sv", "vut")
 """Names that scenario files give the own car (common practice, no source), in lower case."""
+
+
+MOST_TIMES = 1e9
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,9 +70,9 @@ class ScriptEvent:
     act_groups: tuple[tuple[ScriptCondition, ...], ...]
     """The start trigger of the act about it; empty where it has none."""
     executions: int | None
+    """How often at most, its manoeuvre group's own number included; None where the simulator works it out."""
     actors: tuple[str, ...]
-    decel_mps2: float | None
-    """The rate of a speed action to a lower speed, as the file states it."""
+    slowing: Slowing
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,6 +92,16 @@ class ScenarioFile:
         named = [name for name in self.entities if name.lower() in OWN_NAMES]
         return named[0] if len(named) == 1 else None
 
+    def event(self, name: str) -> ScriptEvent | str:
+        """The event of a name; why there is none to be held against, where it is not exactly one."""
+        named = [event for event in self.events if event.name == name]
+        if len(named) == 1:
+            return named[0]
+        if not named:
+            return "the file has no event of this name"
+        lines = ", ".join(str(event.line) for event in named)
+        return f"the file has {len(named)} events of this name (lines {lines}), and nothing says which one is meant"
+
 
 def load_scenario_file(path: Path | str) -> ScenarioFile:
     """The scenario in a file. Raises `ScenarioFaults` where it cannot be read, or is none."""
@@ -99,6 +113,11 @@ def load_scenario_file(path: Path | str) -> ScenarioFile:
     if root.child("Storyboard") is None:
         hint = "a catalog or a parameter value distribution is no scenario"
         raise ScenarioFaults(name, (f"line {root.line}: expected a Storyboard, found none; {hint}.",))
+    header = root.child("FileHeader")
+    major = None if header is None else header.attributes.get("revMajor")
+    if header is not None and major not in (None, "1"):
+        what = "what is read here is 1.0 to 1.3, and in another version the same words may mean something else"
+        raise ScenarioFaults(name, (f"line {header.line}: expected revMajor 1, found {quoted(major or '')}; {what}.",))
     return _Making(name, root).scenario()
 
 
@@ -106,18 +125,27 @@ class _Making:
     def __init__(self, path: str, root: Element) -> None:
         self._path, self._root = path, root
         self._remarks: list[str] = []
-        self._parameters = {
-            one.attributes.get("name", ""): one.attributes.get("value", "")
-            for one in root.everywhere("ParameterDeclaration")
-        }
+        self._parameters = self._declared()
+
+    def _declared(self) -> dict[str, str]:
+        """The parameters of the file. One that stands for several values, each in a part of the file, is left out."""
+        values: dict[str, dict[str, int]] = {}
+        for one in self._root.everywhere("ParameterDeclaration"):
+            values.setdefault(one.attributes.get("name", ""), {}).setdefault(one.attributes.get("value", ""), one.line)
+        for name, lines in values.items():
+            if len(lines) > 1:
+                said = " and ".join(f"{value} (line {line})" for value, line in lines.items())
+                self._remarks.append(f"The parameter {name} is declared as {said}: it is not put in.")
+        return {name: next(iter(lines)) for name, lines in values.items() if len(lines) == 1}
 
     def scenario(self) -> ScenarioFile:
         header = self._root.child("FileHeader")
         about = {} if header is None else header.attributes
         board = self._root.child("Storyboard")
         assert board is not None
+        speeds = self._first_speeds(board)
         events = tuple(
-            self._event(event, manoeuvre, act, story)
+            self._event(event, (story, act, manoeuvre), group, speeds)
             for story in board.all("Story")
             for act in story.all("Act")
             for group in act.all("ManeuverGroup")
@@ -128,6 +156,11 @@ class _Making:
             self._remarks.append(
                 "The file refers to catalogs, which are not read: what stands in them is not compared."
             )
+        for act in (act for story in board.all("Story") for act in story.all("Act")):
+            stop = act.child("StopTrigger")
+            if stop is not None and stop.child("ConditionGroup", "Condition") is not None:
+                said = f"The act {act.attributes.get('name', '?')} has a stop trigger (line {stop.line})"
+                self._remarks.append(f"{said}, which is not compared: once it holds, no event of the act begins.")
         return ScenarioFile(
             self._path,
             about.get("description", ""),
@@ -158,31 +191,39 @@ class _Making:
             None if centre is None else number(self._put_in(centre.attributes.get("x", ""))),
         )
 
-    def _event(self, event: Element, manoeuvre: Element, act: Element, story: Element) -> ScriptEvent:
-        parts = [one.attributes.get("name", "?") for one in (story, act, manoeuvre)]
-        executions = number(self._put_in(event.attributes.get("maximumExecutionCount", "1")))
-        group = next((one for one in act.all("ManeuverGroup") if manoeuvre in one.children), None)
-        actors = (
-            () if group is None else tuple(one.attributes.get("entityRef", "") for one in group.everywhere("EntityRef"))
-        )
+    def _first_speeds(self, board: Element) -> dict[str, float | None]:
+        """The speed that each entity is given at the begin, in m/s."""
+        speeds: dict[str, float | None] = {}
+        for private in (one for init in board.all("Init") for one in init.everywhere("Private")):
+            for target in private.everywhere("AbsoluteTargetSpeed"):
+                speed = number(self._put_in(target.attributes.get("value", "")))
+                speeds[self._put_in(private.attributes.get("entityRef", ""))] = speed
+        return speeds
+
+    def _event(
+        self, event: Element, about: tuple[Element, Element, Element], group: Element, speeds: dict[str, float | None]
+    ) -> ScriptEvent:
+        """An event; `about` are its story, act and manoeuvre."""
+        times = [self._put_in(one.attributes.get("maximumExecutionCount", "1")) for one in (event, group)]
+        counts = [number(one) for one in times]
+        acting = group.child("Actors")
+        refs = [] if acting is None else acting.all("EntityRef")
+        actors = tuple(self._put_in(one.attributes.get("entityRef", "")) for one in refs)
         return ScriptEvent(
-            event.attributes.get("name", ""),
-            " / ".join(parts),
+            self._put_in(event.attributes.get("name", "")),
+            " / ".join(one.attributes.get("name", "?") for one in about),
             event.line,
             self._trigger(event.child("StartTrigger")),
-            self._trigger(act.child("StartTrigger")),
-            None if executions is None else int(executions),
-            actors[:1],
-            self._decel(event),
+            self._trigger(about[1].child("StartTrigger")),
+            None if None in counts else int(min(math.prod(one for one in counts if one is not None), MOST_TIMES)),
+            actors,
+            slowing_of(self._with_values(event), actors, speeds),
         )
 
-    def _decel(self, event: Element) -> float | None:
-        """The rate with which a speed action slows down, in m/s²; None where the event has none."""
-        for action in event.everywhere("SpeedAction"):
-            dynamics = action.child("SpeedActionDynamics")
-            if dynamics is not None and dynamics.attributes.get("dynamicsDimension") == "rate":
-                return number(self._put_in(dynamics.attributes.get("value", "")))
-        return None
+    def _with_values(self, element: Element) -> Element:
+        """The same element with all parameters put in. An element lies at most `elements.DEEPEST` deep."""
+        children = [self._with_values(one) for one in element.children]
+        return replace(element, attributes=self._attributes(element), children=children)
 
     def _trigger(self, trigger: Element | None) -> tuple[tuple[ScriptCondition, ...], ...]:
         groups = [] if trigger is None else trigger.all("ConditionGroup")
@@ -200,7 +241,7 @@ class _Making:
                 entities = tuple(
                     self._put_in(one.attributes.get("entityRef", "")) for one in triggering.all("EntityRef")
                 )
-                rule = triggering.attributes.get("triggeringEntitiesRule", "any")
+                rule = self._put_in(triggering.attributes.get("triggeringEntitiesRule", "any"))
             inside = by_entity.child("EntityCondition")
             asked = inside.children[0] if inside is not None and inside.children else None
         elif by_value is not None and by_value.children:
@@ -220,15 +261,6 @@ class _Making:
             line=condition.line,
             entities=entities,
             entity_rule=rule,
-            position=position,
+            position=None if position is None else self._with_values(position),
             target=target,
         )
-
-
-def number(text: str | None) -> float | None:
-    """A finite number in a text; None for anything else, an expression included."""
-    try:
-        value = float(text or "")
-    except ValueError:
-        return None
-    return value if math.isfinite(value) else None

@@ -7,13 +7,12 @@ accelerations. What is from memory of the standard's text says so beside it.
 
 from __future__ import annotations
 
-import math
 from collections.abc import Callable
-from dataclasses import dataclass, replace
-from itertools import product
+from dataclasses import replace
 
-from monitor.commissioning.scenario_file.elements import Element
-from monitor.commissioning.scenario_file.scenario import Entity, ScenarioFile, ScriptCondition, number
+from monitor.commissioning.scenario_file.elements import Element, number
+from monitor.commissioning.scenario_file.scenario import Entity, ScenarioFile, ScriptCondition, ScriptEvent
+from monitor.commissioning.scenario_file.told import Told
 from monitor.measures.arrival import Point
 from monitor.measures.names import MEASURES
 from monitor.study.band import Band
@@ -24,10 +23,11 @@ from monitor.study.vocabulary import LEAD, ROLE_CHANNELS
 SAME_FRONT_M = 0.05
 """Front overhangs that differ by less make a headway between reference points one from front to front."""
 SAME_POINT_M = 1.0
-MOST_CASES = 64
-"""Cases of a rule with either-or that are worked out; more are not compared."""
 JUST_NOW_S = 0.1
 """How long an event counts as just begun: its marker and the frame that shows it are one or two frames apart."""
+JUST_BEYOND = 1e-5
+"""So much (relative to a value above 1) a band's edge lies beyond a value that a strict rule leaves out and at which
+things stay: ten times the float slack of a band."""
 
 EDGES: dict[str, Edge] = {
     "none": "none",
@@ -39,29 +39,6 @@ EDGES: dict[str, Edge] = {
 
 class Untold(Exception):
     """Raised inside of a translation where a condition cannot be told from the feed; its text says why."""
-
-
-@dataclass(frozen=True, slots=True)
-class Told:
-    """A condition of the file, and what it is in the study's words; `term` is None where it cannot be told, and `why`
-    says so."""
-
-    condition: ScriptCondition
-    term: FireTerm | None
-    why: str = ""
-    remarks: tuple[str, ...] = ()
-
-    @property
-    def is_always(self) -> bool:
-        """Whether it holds from the begin of a drive on, such as "simulation time is greater than 0"."""
-        condition = self.condition
-        value = number(condition.attributes.get("value"))
-        return (
-            condition.kind == "SimulationTimeCondition"
-            and condition.attributes.get("rule") in ("greaterThan", "greaterOrEqual")
-            and value is not None
-            and value <= 0.0
-        )
 
 
 class Translation:
@@ -77,7 +54,9 @@ class Translation:
         """Role made up → the entity that plays it."""
         self.points: dict[str, Point] = {}
         self.signals: list[str] = []
-        self._own = own or file.own
+        self.own = own or file.own
+        self._lead = ""
+        """The entity that no role names and that is taken for the lead."""
         self._remarks: list[str] = []
         self._kinds: dict[str, Callable[[ScriptCondition], tuple[Measure, Band]]] = {
             "TimeHeadwayCondition": self._time_headway,
@@ -101,11 +80,13 @@ class Translation:
         try:
             translate = self._kinds.get(condition.kind)
             if translate is None:
-                raise Untold(f"the feed says nothing that a {condition.kind} could be asked of")
+                raise Untold(f"a study has no measure that a {condition.kind} could be put into")
             measure, band = translate(condition)
             delay_s = number(condition.delay)
             if delay_s is None:
                 raise Untold(f"the delay {condition.delay} is worked out by the simulator")
+            if delay_s < 0.0:
+                raise Untold(f"there is no delay of {delay_s:g} s")
             edge = EDGES.get(condition.edge)
             if edge is None:
                 raise Untold(f"there is no edge {condition.edge}")
@@ -117,15 +98,34 @@ class Translation:
         told = Told(condition, term)
         return told if told.is_always else replace(told, remarks=tuple(self._remarks))
 
+    def rules(self, event: ScriptEvent) -> tuple[list[list[Told]], list[list[Told]]]:
+        """The start trigger of an event's act, and its own, each one group of conditions or another.
+
+        An act that has begun goes on, so that one with a rising edge of what holds from the begin on is always begun.
+        """
+        act, own = (
+            [[self.tell(one) for one in group] for group in groups] for groups in (event.act_groups, event.groups)
+        )
+        for group in act:
+            if len(group) == 1 and group[0].condition.edge == "rising":
+                flat = Told(replace(group[0].condition, edge="none"), group[0].term)
+                group[:] = [flat] if flat.is_always else group
+        return act, own
+
     def role_of(self, entity: str) -> str:
-        """The role of the study that an entity plays: the one that names it, else the lead."""
+        """The role of the study that an entity plays: the one that names it, else the lead. Raises `Untold`."""
+        if entity not in self._file.entities:
+            raise Untold(f"the file has no entity {entity or '(without a name)'}")
         for role in self._study.roles.values():
-            if role.vehicle == entity:
+            if entity == (role.name if role.vehicle is None else role.vehicle):
                 return role.name
         if self._invents:
             name = entity.replace(".", "-")
             self.roles[name] = entity
             return name
+        self._lead = self._lead or entity
+        if entity != self._lead:
+            raise Untold(f"no role of the study names the {entity}, and the {self._lead} is taken for the lead")
         self._remarks.append(f"no role of the study names the {entity}; it is taken for the lead")
         return LEAD
 
@@ -133,18 +133,19 @@ class Translation:
 
     def _triggering(self, condition: ScriptCondition) -> str | None:
         """The role of the triggering entity; None for the own car."""
-        if len(condition.entities) != 1:
-            raise Untold(f"it is asked of {len(condition.entities)} entities ({condition.entity_rule} of them)")
+        if len(condition.entities) != 1 or condition.entity_rule not in ("any", "all"):
+            count = "one entity" if len(condition.entities) == 1 else f"{len(condition.entities)} entities"
+            raise Untold(f"it is asked of {count} ({condition.entity_rule} of them)")
         (entity,) = condition.entities
-        if self._own is None:
+        if self.own is None:
             raise Untold("none of the file's entities is known to be the own car; say it with --own NAME")
-        return None if entity == self._own else self.role_of(entity)
+        return None if entity == self.own else self.role_of(entity)
 
     def _pair(self, condition: ScriptCondition, name: str) -> Measure:
         from_role = self._triggering(condition)
         if condition.target is None:
             raise Untold("it is about a position, and the study's measure is about a vehicle")
-        if condition.target == self._own:
+        if condition.target == self.own:
             raise Untold("it is asked of another vehicle about the own car")
         role = self.role_of(condition.target)
         return Measure("pair", name, role, MEASURES[name].unit, from_role=from_role)
@@ -152,12 +153,16 @@ class Translation:
     def _entity(self, name: str | None) -> Entity | None:
         return self._file.entities.get(name or "")
 
-    def _band(self, condition: ScriptCondition, *, shift: float = 0.0, flip: bool = False) -> Band:
-        """The band of value and rule. Strict or not makes a difference at the very edge alone, within the slack."""
+    def _band(self, condition: ScriptCondition, *, shift: float = 0.0, flip: bool = False, stays: bool = False) -> Band:
+        """The band of value and rule. Strict or not makes a difference at the very edge alone, within the slack; where
+        a measure `stays` at the value, the edge of a strict rule lies just beyond it."""
         text, rule = condition.attributes.get("value"), condition.attributes.get("rule", "")
         value = number(text)
         if value is None:
             raise Untold(f"the value {text} is worked out by the simulator")
+        if stays and rule in ("greaterThan", "lessThan"):
+            shift += JUST_BEYOND * max(1.0, abs(value)) * (1.0 if (rule == "greaterThan") != flip else -1.0)
+            self._remarks.append(f"{rule} {value:g} leaves {value:g} out, so that the band begins just beyond it")
         value = (-value if flip else value) + shift
         up, down = ("greaterThan", "greaterOrEqual"), ("lessThan", "lessOrEqual")
         if flip:
@@ -183,6 +188,8 @@ class Translation:
     def _time_to_collision(self, condition: ScriptCondition) -> tuple[Measure, Band]:
         self._along(condition)
         measure = self._pair(condition, "ttc")
+        if condition.attributes.get("rule", "").startswith("greater"):
+            raise Untold("it is false while nothing closes in, where a study takes the time for longer than any")
         if not _is_free(condition):
             raise Untold("freespace is false: it divides the distance of reference points, not the gap, by the speed")
         return measure, self._band(condition)
@@ -199,21 +206,27 @@ class Translation:
 
     def _speed(self, condition: ScriptCondition) -> tuple[Measure, Band]:
         self._direction(condition)
-        return self._channel(condition, "speed"), self._band(condition)
+        return self._channel(condition, "speed"), self._moving(condition)
 
     def _acceleration(self, condition: ScriptCondition) -> tuple[Measure, Band]:
         self._direction(condition)
-        return self._channel(condition, "accel"), self._band(condition)
+        if "direction" not in condition.attributes:
+            self._remarks.append("without a direction it is taken along the entity's way (from memory of the standard)")
+        return self._channel(condition, "accel"), self._moving(condition)
 
     def _relative_speed(self, condition: ScriptCondition) -> tuple[Measure, Band]:
         self._direction(condition)
         self._remarks.append(
             "relative speed is taken as triggering entity less reference (from memory of the standard)"
         )
-        if condition.target == self._own and len(condition.entities) == 1:
+        if condition.target == self.own and len(condition.entities) == 1:
             role = self.role_of(condition.entities[0])
-            return Measure("pair", "closing_speed", role, "m/s"), self._band(condition, flip=True)
-        return self._pair(condition, "closing_speed"), self._band(condition)
+            return Measure("pair", "closing_speed", role, "m/s"), self._moving(condition, flip=True)
+        return self._pair(condition, "closing_speed"), self._moving(condition)
+
+    def _moving(self, condition: ScriptCondition, *, flip: bool = False) -> Band:
+        """The band of a measure that stays at zero while nothing moves."""
+        return self._band(condition, flip=flip, stays=number(condition.attributes.get("value")) == 0.0)
 
     def _position(self, condition: ScriptCondition) -> tuple[Measure, Band]:
         if self._triggering(condition) is not None:
@@ -223,13 +236,13 @@ class Translation:
         if within is None:
             raise Untold(f"the {key} {condition.attributes.get(key)} is worked out by the simulator")
         if condition.kind == "DistanceCondition" and not condition.attributes.get("rule", "").startswith("less"):
-            raise Untold("it asks for a distance that is greater than a value")
+            raise Untold("it does not ask for a distance below a value")
         place = (
             None if condition.position is None or not condition.position.children else condition.position.children[0]
         )
         if place is None:
             raise Untold("it has no position")
-        own = self._entity(self._own)
+        own = self._entity(self.own)
         if place.tag in ("LanePosition", "RoadPosition"):
             return self._at_station(place, within, own, free=_is_free(condition))
         if place.tag == "WorldPosition":
@@ -240,8 +253,9 @@ class Translation:
         station = number(place.attributes.get("s"))
         if station is None:
             raise Untold(f"the place s = {place.attributes.get('s')} is worked out by the simulator")
+        lane = f", lane {place.attributes['laneId']}," if "laneId" in place.attributes else ""
         self._remarks.append(
-            f"s of road {place.attributes.get('roadId', '?')} is taken for the station, on the way there"
+            f"s of road {place.attributes.get('roadId', '?')}{lane} is taken for the station, on the way there"
         )
         shift = 0.0
         if own is not None and own.centre_x_m is not None and own.length_m is not None:
@@ -284,7 +298,7 @@ class Translation:
         name, state = attributes.get("storyboardElementRef", ""), attributes.get("state", "")
         if attributes.get("storyboardElementType") != "event":
             raise Untold(f"the feed has no marker of the {attributes.get('storyboardElementType', 'element')} {name}")
-        if state not in ("startTransition", "runningState"):
+        if state != "startTransition":
             raise Untold(f"the feed does not say when the event {name} is in {state or 'that state'}")
         known = {trigger.name for trigger in self._study.triggers}
         if self._invents:
@@ -305,9 +319,19 @@ class Translation:
         signal = self._study.signals.get(name)
         if signal is None and not (self._invents and name):
             raise Untold(f"the study has no signal {name}")
+        said = condition.attributes.get("value", "")
+        flag = {"true": "1", "false": "0"}.get(said.lower())
+        if flag is not None:
+            condition = replace(condition, attributes={**condition.attributes, "value": flag})
+        elif number(said) is None and not said.startswith("$"):
+            raise Untold(f"{said or '(nothing)'} is no number, and a signal of the feed is one")
+        value = number(flag or said)
         if signal is None and name not in self.signals:
             self.signals.append(name)
-        return Measure("signal", name, None, "" if signal is None else signal.unit), self._band(condition)
+        return Measure("signal", name, None, "" if signal is None else signal.unit), self._band(
+            condition,
+            stays=value is not None and value.is_integer(),  # codes and flags
+        )
 
     # --- helpers of the kinds ---------------------------------------------------------------------------------------
 
@@ -318,9 +342,19 @@ class Translation:
         return Measure("role", name, role, ROLE_CHANNELS[name])
 
     def _along(self, condition: ScriptCondition) -> None:
-        if condition.attributes.get("relativeDistanceType", "longitudinal") not in ("longitudinal", ""):
+        """Whether it is a distance along the way; defaults after the standard, from memory."""
+        attributes = condition.attributes
+        kind, system = attributes.get("relativeDistanceType"), attributes.get("coordinateSystem", "entity")
+        if kind not in (None, "longitudinal"):
             raise Untold("it is no distance along the way")
-        if condition.attributes.get("coordinateSystem", "entity") == "entity":
+        if system not in ("entity", "lane", "road"):
+            raise Untold(f"it is measured along the axes of the {system}")
+        if kind is None and attributes.get("alongRoute") not in ("true", "1"):
+            self._remarks.append(
+                "without relativeDistanceType it is the straight distance (from memory of the standard), the study "
+                "measures along the way: alike for a vehicle straight ahead"
+            )
+        elif system == "entity" and kind is not None:
             self._remarks.append(
                 "the file measures along the entity's own axis, the study along the way: alike on a straight"
             )
@@ -348,23 +382,8 @@ class Translation:
 
 
 def _is_free(condition: ScriptCondition) -> bool:
-    return condition.attributes.get("freespace", "false").lower() in ("true", "1")
-
-
-def as_terms(told: list[list[Told]]) -> tuple[FireTerm, ...] | None:
-    """One group of conditions or another as terms that must all hold, each of which holds one of all groups; none where
-    a group always holds, None where there would be more than `MOST_CASES`."""
-    cases = [[one.term for one in group if one.term is not None and not one.is_always] for group in told]
-    if not cases or any(not case for case in cases):
-        return ()
-    if math.prod(len(case) for case in cases) > MOST_CASES:
-        return None
-    return tuple(replace(either[0], or_else=either[1:]) for either in product(*cases))
-
-
-def words_of(term: FireTerm) -> str:
-    """A term as a sentence says it: measure, band, edge, delay."""
-    edge = "" if term.edge == "none" else f", {term.edge}"
-    delay = f", {term.delay_s:g} s later" if term.delay_s else ""
-    role = f" to {term.measure.role}" if term.measure.kind == "pair" else ""
-    return f"{term.measure.text}{role} {term.band.words(term.measure.unit)}{edge}{delay}"
+    """Whether it is measured between bounding boxes. A position that is reached has no such word: reference point."""
+    said = condition.attributes.get("freespace", "false" if condition.kind == "ReachPositionCondition" else "")
+    if said.lower() not in ("true", "1", "false", "0"):
+        raise Untold(f"freespace is {said or 'not said'}: between boxes or reference points is another distance")
+    return said.lower() in ("true", "1")

@@ -161,6 +161,9 @@ class Response:
     """Of "accelerator", "brake" and "steering" those whose channel was not measured all the time, or, of the
     accelerator, that was up already: that there was no onset of theirs is not known. "first" stands for the signs that
     a study names, where one of them was not measured."""
+    min_ttc_bodies_s: float | None = None
+    """Least time until own car's body and the role's touch if both go on as they move, from origin to horizon, where
+    the study names signs or `stable`; None where they never would."""
 
 
 @dataclass(frozen=True, slots=True)

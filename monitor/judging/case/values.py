@@ -24,6 +24,9 @@ from monitor.study.model import MissingMeans, Role
 from monitor.study.terms import Looked, Measure
 
 IN, OUT, MISSING = 1, 0, -1
+MOST_UNSEEN_S = 0.1
+"""So long a sign of a response, or a hazard, may not have been measured before it is there: else its onset is not known
+to a tenth of a second, as a response time is wanted (common practice, no source)."""
 
 # plain numbers: looking a member up costs as much as comparing a hundred frames
 _MEASURED, _NOT_MEASURED, _NO_LEAD = int(State.MEASURED), int(State.NOT_MEASURED), int(State.NO_LEAD)

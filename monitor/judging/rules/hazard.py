@@ -6,11 +6,21 @@ from dataclasses import dataclass, replace
 from typing import NamedTuple
 
 import numpy as np
+import numpy.typing as npt
 
 from monitor.judging.case.case import Case
 from monitor.judging.case.stretch import Stretch
 from monitor.judging.case.trial import ConditionResult, Finding
-from monitor.judging.case.values import IN, MISSING, held_rows, pair_values, role_channel, stand_in_band, values_on
+from monitor.judging.case.values import (
+    IN,
+    MISSING,
+    MOST_UNSEEN_S,
+    held_rows,
+    pair_values,
+    role_channel,
+    stand_in_band,
+    values_on,
+)
 from monitor.judging.evidence.smoothing import smoothed
 from monitor.measures.columns import FloatArray, IntArray
 from monitor.study.rules import HazardRule
@@ -40,6 +50,8 @@ class HazardSeen:
     """The greatest deceleration by the vehicle's speed, over half a second; None where that was never measured."""
     by_speed_t: float | None = None
     """When it had reached the rule's level."""
+    unsure: str = ""
+    """Of a hazard that is no braking: why it cannot be told whether it came, or when it began."""
 
     def is_weak(self, rule: HazardRule) -> bool:
         """Something was there, less than marks the onset: at least half of it."""
@@ -99,7 +111,22 @@ def _look_for_onset(case: Case, rule: HazardRule, onset: Looked) -> HazardSeen:
         onset_t=float(stretch.t[span][there[0]]) if len(there) else None,
         peak_mps2=None,
         whole=seen and len(inside) > 0 and not bool((inside == MISSING).any()),
+        unsure=_unsure_of(onset, stretch.t[span], inside),
     )
+
+
+def _unsure_of(onset: Looked, t: FloatArray, inside: npt.NDArray[np.int8]) -> str:
+    """What of a hazard's measure was not seen, so that its onset is not known to `MOST_UNSEEN_S`; empty for nothing."""
+    there = np.flatnonzero(inside == IN)
+    until = int(there[0]) if len(there) else len(inside)
+    unseen = np.flatnonzero(inside[:until] == MISSING)
+    if until == 0 and len(there):
+        words = onset.band.words(onset.measure.unit)
+        return f"{onset.measure.text} was {words} before the fire already: when the hazard began cannot be told."
+    if len(unseen) == 0 or (len(there) and len(unseen) * float(np.median(np.diff(t))) <= MOST_UNSEEN_S + 1e-9):
+        return ""
+    what = "when the hazard began" if len(there) else "whether the hazard came"
+    return f"{onset.measure.text} had no value at {t[unseen[0]]:.2f} s: {what} cannot be told."
 
 
 def judge_hazard(case: Case, seen: HazardSeen, conditions: tuple[ConditionResult, ...]) -> list[Finding]:
@@ -110,6 +137,8 @@ def judge_hazard(case: Case, seen: HazardSeen, conditions: tuple[ConditionResult
     contradicted = _contradicted(case, rule, seen)
     if contradicted is not None:
         return [contradicted]
+    if seen.unsure and case.passed(rule.within_s):
+        return [case.finding("hazard-unsure", seen.unsure, case.fired_at)]
     if seen.onset_t is not None:
         return _profile(case, rule, seen.onset_t) if rule.onset is None else []
     if rule.onset is not None:

@@ -280,6 +280,7 @@ def _response_row(response: Response) -> Row:
         ),
         "max_lateral_deviation_m": response.max_lateral_deviation_m,
         "time_to_stable_s": response.time_to_stable_s,
+        "min_ttc_bodies_s": response.min_ttc_bodies_s,
     }
 
 

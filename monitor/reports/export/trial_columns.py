@@ -24,7 +24,7 @@ OUTCOMES = {
     "responded": "a response within the horizon",
     "anticipatory": "a response too soon to be one to the event; its time stands all the same",
     "already responding": "the brake was pressed at the origin; there is no time",
-    "not measured": "nothing in the feed would have shown a response; there is no time",
+    "not measured": "nothing in the feed would have shown a response, or it came unseen; there is no time",
     "no response": "none up to the horizon: censored there",
     "collision": "a response, and contact after it",
     "collision before response": "contact without a response: censored at the contact",
@@ -221,6 +221,10 @@ TRIALS = (
     ),
     response_column(
         Column("time_to_stable_s", "s", "from the origin until the car was stable again, as the study says"),
+        "horizon_s",
+    ),
+    response_column(
+        Column("min_ttc_bodies_s", "s", "least time until both bodies touch as they move, from origin to horizon"),
         "horizon_s",
     ),
 )

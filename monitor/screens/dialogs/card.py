@@ -212,6 +212,8 @@ def sign_words(response: Response) -> list[str]:
         words.append(f"{name} {state if at is None else with_unit(at, 's')}")
     if response.max_lateral_deviation_m is not None:
         words.append(f"greatest lateral deviation {with_unit(response.max_lateral_deviation_m, 'm')}")
+    if response.min_ttc_bodies_s is not None:
+        words.append(f"least TTC of bodies {with_unit(response.min_ttc_bodies_s, 's')}")
     if response.time_to_stable_s is not None:
         words.append(f"stable after {with_unit(response.time_to_stable_s, 's')}")
     return words
