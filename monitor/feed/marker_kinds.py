@@ -40,7 +40,14 @@ KINDS: dict[str, MarkerKind] = {
         MarkerKind("pause", "simulation time stands", holds=True, ended_by="resume", on_timeline="pause"),
         MarkerKind("resume", "simulation time goes on", holds=False),
         MarkerKind("abort", "the drive was broken off", ends_drive=True),
-        MarkerKind("trigger", "a scripted event fired", needs_name=True, on_timeline="trigger", reveals=False),
+        MarkerKind(
+            "trigger",
+            "a scripted event fired",
+            data="treatment (of an order), not_before (it fired between then and its time, where no frame was seen)",
+            needs_name=True,
+            on_timeline="trigger",
+            reveals=False,
+        ),
         MarkerKind(
             "alert_on",
             "an alert begins",

@@ -23,7 +23,7 @@ from monitor.judging.response import find_origin, time_response
 from monitor.judging.rules.alerts import judge_alert, judge_unaccounted, treatment_findings
 from monitor.judging.rules.disagreement import Doubts
 from monitor.judging.rules.exposure import Exposure, Shown, what_showed
-from monitor.judging.rules.feedhealth import judge_feed, out_of_time
+from monitor.judging.rules.feedhealth import judge_feed, out_of_sight, out_of_time
 from monitor.judging.rules.frame_timing import in_milliseconds
 from monitor.judging.rules.hazard import HazardSeen, judge_hazard, look_for_hazard
 from monitor.judging.rules.identity import exposure_findings, identity_findings
@@ -93,7 +93,7 @@ def judge_fired(
         *unsure,
         *exposure_findings(plan.study, earlier, case.fired_at),
     ]
-    lost = out_of_time(case) or in_milliseconds(case)
+    lost = out_of_time(case) or in_milliseconds(case) or out_of_sight(case)
     if lost:
         findings = [one for one in findings if one.code in NO_TIME] + lost
         conditions = tuple(replace(one, result="undecided", at_edge=False) for one in conditions)

@@ -25,7 +25,7 @@ def find_origin(case: Case, onset_t: float | None) -> float | None:
     if rule is None:
         return None
     if rule.origin == "fire":
-        return case.fired_at
+        return case.fired_at if case.is_fire_seen else None
     if rule.origin == "hazard onset":
         return onset_t
     criterion, stretch = rule.criterion, case.stretch

@@ -211,3 +211,12 @@ def test_messages_of_their_own_topic_are_markers() -> None:
     assert outlet.frames == [(1, 1.0), (2, 1.1)]
     assert translation.counts.refused == 1
     assert translation.counts.last_refusal == "a message of the topic event came before the first frame"
+
+
+def test_what_changed_over_frames_that_were_lost_changed_between_the_two_that_came() -> None:
+    rows = steps(E=[0, 0, 1, 1, 0, 1], N=[1, 2, 6, 7, 8, 9])
+    more = rule("trigger", "rises", 'name = "it"') + '\n[sequence]\nfrom = "N"\n'
+    outlet, _ = translated(more, rows)
+    assert [one[2:] for one in outlet.markers] == [(0.2, {"not_before": 0.1}), (0.5, None)]
+    stated, _ = translated(more.replace('name = "it"', 'name = "it"\ntime_from = "T"'), rows)
+    assert [one[3] for one in stated.markers] == [None, None], "its own time is known all the same"

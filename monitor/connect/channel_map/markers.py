@@ -76,8 +76,9 @@ class MarkerWatch:
                 found.append(self._happened(watched, sample, t))
         return found
 
-    def in_frame(self, sample: Sample, t: float) -> list[Happened]:
-        """The markers that a frame's sample shows."""
+    def in_frame(self, sample: Sample, t: float, lost_since_t: float | None = None) -> list[Happened]:
+        """The markers that a frame's sample shows. `lost_since_t`: the time of the frame before, where frames between
+        the two were lost: what changed, changed somewhere between."""
         found = []
         for watched in self._rules:
             number, rule = watched.number, watched.rule
@@ -93,10 +94,11 @@ class MarkerWatch:
             times = times_happened(rule, before, now)
             if rule.when == "counts up" and now == NOTHING and before is not None:
                 self._before[number] = before  # a counter that is left out goes on from where it was
-            found += [self._happened(watched, sample, t) for _ in range(times)]
+            since_t = None if rule.time_from is not None else lost_since_t
+            found += [self._happened(watched, sample, t, since_t) for _ in range(times)]
         return found
 
-    def _happened(self, watched: _Watched, sample: Sample, t: float) -> Happened:
+    def _happened(self, watched: _Watched, sample: Sample, t: float, since_t: float | None = None) -> Happened:
         number, rule, _, name, time = watched
         text = rule.name
         if rule.name_from is not None:
@@ -108,7 +110,10 @@ class MarkerWatch:
         if rule.time_from is not None:
             stated = self._time_at(time.find(sample.values))
             at = stated if math.isfinite(stated) else t
-        happened = Happened(rule.kind, text[:MAX_NAME], at, rule.data(), number)
+        data = rule.data()
+        if since_t is not None:
+            data = {**(data or {}), "not_before": since_t}
+        happened = Happened(rule.kind, text[:MAX_NAME], at, data, number)
         if self.on_happened is not None:
             self.on_happened(happened, sample)
         return happened

@@ -119,6 +119,11 @@ class Case:
         """Where the run-up begins."""
         return self.marker.t - RUN_UP_S
 
+    @property
+    def is_fire_seen(self) -> bool:
+        """Whether it is known when the trigger fired: its sender saw the frames about it."""
+        return self.fired_at - self.marker.not_before <= 1.5 * self.drive.period_s
+
     def passed(self, after_fire_s: float, marker_delay_s: float = 0.0) -> bool:
         """Whether nothing about that instant after the fire can still come in."""
         return self.over or self.now_t >= self.fired_at + after_fire_s + marker_delay_s

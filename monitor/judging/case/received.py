@@ -28,6 +28,15 @@ class ReceivedMarker:
     """True where it was found only in `recent`."""
 
     @property
+    def not_before(self) -> float:
+        """The earliest time at which it may have happened: `t`, unless its sender says that it saw only between which
+        two frames it did."""
+        earliest = self.data.get("not_before")
+        if isinstance(earliest, bool) or not isinstance(earliest, int | float) or not earliest <= self.t:
+            return self.t
+        return float(earliest)
+
+    @property
     def late(self) -> bool:
         """Whether it came later than the feed's contract allows."""
         return self.newest_t - self.t > MARKER_DELAY_S

@@ -94,6 +94,19 @@ def out_of_time(case: Case) -> list[Finding]:
     return []
 
 
+def out_of_sight(case: Case) -> list[Finding]:
+    """The finding that the trigger fired while no frame came in, so that when it fired is not known: its sender saw
+    only that its signal had changed since the frame before."""
+    if case.is_fire_seen:
+        return []
+    earliest_t = case.marker.not_before
+    sentence = (
+        f"The trigger fired between {earliest_t:.2f} and {case.fired_at:.2f} s: the frames in which its signal changed "
+        "were lost, so nothing that is counted from the fire is known."
+    )
+    return [case.finding("witness-gap", sentence, earliest_t)]
+
+
 def _cut(case: Case, *, hazard_came: bool) -> list[Finding]:
     stretch = case.stretch
     end_t = case.fired_at + needed_until_s(case.trigger, hazard_came=hazard_came)

@@ -1,0 +1,73 @@
+"""A trigger whose signal changed while no frame came in: it is told by the first frame after, and when it fired is not
+known."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import msgpack
+import pytest
+
+from monitor.judging.case.trial import Trial
+from monitor.judging.session import Session
+from monitor.record.entries import Entry, EntryKind, pack_frames, unpack_frames
+from monitor.simulation.plan import SimulationPlan
+from tests.judging import simulated
+
+PLAN = SimulationPlan(scenario="clean", seed=1, rate_hz=20.0, group="chime")
+FIRES = {"gate-brake": 30.05, "side-gust": 62.55}
+
+
+def without(from_t: float, to_t: float) -> list[Entry]:
+    """The clean drive as a bridge hands it on that saw no frame in that time, and then what had changed by them."""
+    kept = []
+    times = [fields["t"] for topic, fields in map(_decoded, simulated.entries_of(PLAN)) if topic == b"frame"]
+    before = max((t for t in times if t < from_t - 1e-9), default=0.0)
+    after = min(t for t in times if t >= to_t - 1e-9)
+
+    def late(marker: dict[str, Any]) -> dict[str, Any]:
+        if not before < marker["t"] < after:
+            return marker
+        return {**marker, "t": after, "data": {**(marker.get("data") or {}), "not_before": before}}
+
+    for entry in simulated.entries_of(PLAN):
+        topic, fields = _decoded(entry)
+        if topic == b"frame" and before < fields["t"] < after:
+            continue
+        if topic == b"marker":
+            fields = late(fields)
+        elif topic == b"hello":
+            fields = {**fields, "recent": [late(one) for one in fields["recent"]]}
+        kept.append(entry if not topic else entry._replace(payload=pack_frames([topic, msgpack.packb(fields)])))
+    return kept
+
+
+def _decoded(entry: Entry) -> tuple[bytes, dict[str, Any]]:
+    if entry.kind is not EntryKind.MESSAGE:
+        return b"", {}
+    topic, payload = unpack_frames(entry.payload)
+    return topic, msgpack.unpackb(payload)
+
+
+def trial_of(trigger: str, entries: list[Entry]) -> Trial:
+    session = Session(simulated.dusk_road(), simulated.opening_of(PLAN))
+    session.take(entries)
+    return next(one for one in session.trials() if one.trigger == trigger)
+
+
+@pytest.mark.parametrize("frames", [2, 8, 20, 30])
+@pytest.mark.parametrize("trigger", FIRES)
+def test_a_fire_that_nobody_saw_makes_a_trial_undecided_and_never_invalid(trigger: str, frames: int) -> None:
+    fire_t = FIRES[trigger]
+    trial = trial_of(trigger, without(fire_t, fire_t + frames / 20.0))
+    assert trial.verdict == "undecided"
+    assert {one.result for one in trial.conditions} == {"undecided"}
+    assert trial.timing.result == "not stated"
+    (gap,) = [one for one in trial.findings if one.code == "witness-gap"]
+    assert f"between {fire_t - 0.05:.2f} and {fire_t + frames / 20.0:.2f} s" in gap.sentence
+    assert [one.code for one in trial.findings if one.severity == "void"] == []
+
+
+@pytest.mark.parametrize("trigger", FIRES)
+def test_a_fire_between_two_frames_that_came_is_judged_as_ever(trigger: str) -> None:
+    assert trial_of(trigger, without(0.0, 0.0)).verdict == "valid"
