@@ -37,7 +37,7 @@ def time_to_touch(block: FrameBlock, rows: IntArray) -> FloatArray:
         reach += half_other[1] * np.abs(cos * axis_y - sin * axis_x)
         away = forward * axis_x + left * axis_y
         rate = moves[0] * axis_x + moves[1] * axis_y
-        with np.errstate(divide="ignore", invalid="ignore"):
+        with np.errstate(divide="ignore", over="ignore", invalid="ignore"):
             first, last = (-reach - away) / rate, (reach - away) / rate
         stands, inside = rate == 0.0, np.abs(away) <= reach
         # where nothing moves along the axis, the shadows overlap always or never
