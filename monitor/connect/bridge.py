@@ -125,6 +125,8 @@ class Bridge:
             road=None if channels.road is None else channels.road.as_hello(),
             **more,
         )
+        if channels.own is not None and not channels.tells_losses:
+            self.publisher.further = {**self.publisher.further, "unnumbered": True}
         self._stated = dict(self.publisher.further)
         self.publisher.greeting = map_in_hello(channels, [one for one, _ in further])
         # until the first drive begins: who drives is in the source's first message; a further source has no driver

@@ -108,6 +108,8 @@ class Hello:
     """Kinds of markers that a further source gives (an unknown key elsewhere); None where it does not say."""
     channel_maps: tuple[str, ...] = ()
     """Digests of the channel maps of a bridge (`bridge.map_in_hello`); empty where it names none."""
+    unnumbered: bool = False
+    """Whether a bridge numbers the frames of a source that does not: what is lost before the bridge leaves no gap."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -89,6 +89,7 @@ def test_the_map_stands_in_the_hello_and_so_does_what_was_refused(processes: Pro
     assert hellos[0]["channel_map"] == UDP_MAP.read_text(encoding="utf-8")
     assert sum("channel_map" in hello for hello in hellos) < len(hellos)
     assert hellos[-1]["bridge"]["refused"] == 3
+    assert "unnumbered" not in hellos[-1], "the source has a counter"
     last = bridge.stop()
     assert last["refused"] == 3
     assert last["last_refusal"].startswith("`magic` is ")
@@ -183,6 +184,7 @@ def test_a_foreign_zmq_publisher_that_goes_away_and_comes_back(
 
     hello = listener.hellos[0]
     assert (hello.participant, hello.group) == ("Q07", "chime")
+    assert hello.unnumbered, "the source has no counter"
     assert [(one.kind, one.name, one.t, one.data) for one in listener.markers[1:]] == [
         ("trigger", "gate-brake", 0.5, {}),
         ("alert_on", "chime", 0.6, {"modality": "sound", "measured": True}),

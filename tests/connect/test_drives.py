@@ -220,3 +220,15 @@ def test_what_changed_over_frames_that_were_lost_changed_between_the_two_that_ca
     assert [one[2:] for one in outlet.markers] == [(0.2, {"not_before": 0.1}), (0.5, None)]
     stated, _ = translated(more.replace('name = "it"', 'name = "it"\ntime_from = "T"'), rows)
     assert [one[3] for one in stated.markers] == [None, None], "its own time is known all the same"
+
+
+@pytest.mark.parametrize(
+    ("source", "more", "not_before"),
+    [('kind = "zmq"', "", 0.1), ('kind = "zmq"', '\n[sequence]\nfrom = "N"\n', None), ('kind = "csv"', "", None)],
+)
+def test_a_source_that_numbers_no_frames_may_have_lost_some_where_its_time_steps(
+    source: str, more: str, not_before: float | None
+) -> None:
+    rows = [{"T": t, "E": e, "N": n} for n, (t, e) in enumerate([(0.0, 0), (0.1, 0), (0.4, 1)])]
+    outlet, _ = translated(rule("trigger", "rises", 'name = "it"') + more, rows, source=source)
+    assert [one[3] for one in outlet.markers] == [None if not_before is None else {"not_before": not_before}]

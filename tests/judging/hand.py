@@ -112,6 +112,7 @@ class HandDrive:
     more_vehicles: Callable[[float], list[dict[str, Any]]] = lambda t: []
     ends: bool = True
     road: dict[str, Any] | None = None
+    unnumbered: bool | None = None
     warp: Callable[[float], float] = lambda t: t
     """Simulated time at each step of the drive: where it jumps, the picture does."""
     stamp: Callable[[float], float] = lambda t: t
@@ -160,7 +161,7 @@ class HandDrive:
             "signals": {"eyes_on_road": "1"},
             "recent": recent,
         }
-        for name in ("group", "participant", "scenario", "road"):
+        for name in ("group", "participant", "scenario", "road", "unnumbered"):
             if getattr(self, name) is not None:
                 hello[name] = getattr(self, name)
         return hello

@@ -232,6 +232,15 @@ def test_motion_shown_late_counts_about_the_event_and_from_a_tenth_of_a_second_o
     assert (found_codes(trial), trial.verdict) == ([code], verdict)
 
 
+def test_of_a_source_that_numbers_no_frames_an_overrun_may_be_a_loss() -> None:
+    drive = HandDrive(warp=lambda t: t + (0.15 if t > 9.5 else 0.0), end_t=16.0, unnumbered=True)
+    trial = first_trial(drive)
+    assert (found_codes(trial), trial.verdict) == (["witness-gap"], "undecided")
+    assert sentence(trial, "witness-gap").startswith("The simulator overran, or frames were lost on their way: ")
+    small = HandDrive(warp=lambda t: t + (0.05 if t > 9.5 else 0.0), end_t=16.0, unnumbered=True)
+    assert (found_codes(first_trial(small)), first_trial(small).verdict) == (["frame-late"], "valid")
+
+
 @pytest.mark.parametrize("tick_s", [0.01, 0.0156, 0.016])
 def test_a_clock_that_ticks_or_jitters_is_no_stutter(tick_s: float) -> None:
     ticking = HandDrive(stamp=lambda t: math.floor(t / tick_s + 1e-6) * tick_s, end_t=16.0)

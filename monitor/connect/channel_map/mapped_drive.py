@@ -178,13 +178,19 @@ class Translation:
         if self._onlooker is not None:
             self._onlooker.take_frame(sample)
         converted = self._converter.convert(sample, t)
-        lost_since_t = self._last_t if self.counts.lost > lost_before else None
+        lost_since_t = self._last_t if self.counts.lost > lost_before or self._may_have_lost(t) else None
         for one in self._markers.in_frame(sample, t, lost_since_t):
             self._send(one.kind, one.name, one.t, one.data)
         self._last_t = t
         own = NO_CAR if self._is_further else converted.own
         self._outlet.frame(t, own, converted.others, converted.signals, converted.wall)
         self.counts.frames += 1
+
+    def _may_have_lost(self, t: float) -> bool:
+        """Whether frames before this one may have been lost of a source that would leave no gap."""
+        if self._map.tells_losses or self._last_t is None:
+            return False
+        return (t - self._last_t) * self._map.rate_hz > 1.5
 
     def _key(self, sample: Sample) -> str | None:
         if self._map.run.changes_with is None:

@@ -328,6 +328,12 @@ class ChannelMap:
     sha256: str
     path: str
 
+    @property
+    def tells_losses(self) -> bool:
+        """Whether frames that are lost on their way from the source leave a gap: by its counter, by the stamps of the
+        streaming layer, or because nothing is lost of a file."""
+        return self.sequence is not None or isinstance(self.source, CsvSource | LslSource)
+
     def names(self) -> list[str]:
         """The source's names that a frame's sample should have; those of rows and of messages apart are left out."""
         readings = [self.time, *(() if self.wall is None else (self.wall,))]

@@ -148,11 +148,15 @@ def _overrun(case: Case, span: slice, follows: BoolArray, period: float) -> Find
                 "clock jumped, and every window across it is wrong."
             )
             return case.finding("clock-jumped", sentence, float(t[at]))
+        stepped = f"simulation time stepped by {step:.3f} s at {t[at]:.2f} s, a frame is {period:.3f} s."
+        late = _late(case, f"The simulator overran: {stepped}", float(t[at]), step - period)
+        if case.drive.hello is None or not case.drive.hello.unnumbered or late.severity != "void":
+            return late
         sentence = (
-            f"The simulator overran: simulation time stepped by {step:.3f} s at {t[at]:.2f} s, a frame is "
-            f"{period:.3f} s."
+            f"The simulator overran, or frames were lost on their way: {stepped} Which of the two cannot be told of a "
+            "source that does not number its frames."
         )
-        return _late(case, sentence, float(t[at]), step - period)
+        return case.finding("witness-gap", sentence, float(t[at]))
     return None
 
 
