@@ -72,6 +72,13 @@ def map_in_hello(channels: ChannelMap, further: Sequence[ChannelMap] = ()) -> Ma
     return fields
 
 
+def _said_of_losses(channels: ChannelMap) -> dict[str, bool]:
+    """What a hello says of frames that may be lost before the bridge."""
+    by_frames = any(rule.when != "received" for rule in channels.markers)
+    said = {"markers_by_frames": by_frames, "unnumbered": not channels.tells_losses}
+    return {key: True for key, holds in said.items() if holds}
+
+
 def run_name(channels: ChannelMap) -> Callable[[int], str]:
     """Names drives: the source, the UTC time at which the bridge began, four letters, and the drive's number."""
     stamp = datetime.now(UTC).strftime("%Y%m%dT%H%M%SZ")
@@ -125,8 +132,8 @@ class Bridge:
             road=None if channels.road is None else channels.road.as_hello(),
             **more,
         )
-        if channels.own is not None and not channels.tells_losses:
-            self.publisher.further = {**self.publisher.further, "unnumbered": True}
+        if channels.own is not None:
+            self.publisher.further = {**self.publisher.further, **_said_of_losses(channels)}
         self._stated = dict(self.publisher.further)
         self.publisher.greeting = map_in_hello(channels, [one for one, _ in further])
         # until the first drive begins: who drives is in the source's first message; a further source has no driver

@@ -230,6 +230,7 @@ def _hello(fields: dict[str, Any]) -> Hello:
         _clock_or_none(fields.get("clock")),
         _kinds_or_none(fields.get("gives")),
         channel_maps_of(fields),
+        fields.get("markers_by_frames") is True,
         fields.get("unnumbered") is True,
     )
 

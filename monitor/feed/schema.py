@@ -108,6 +108,9 @@ class Hello:
     """Kinds of markers that a further source gives (an unknown key elsewhere); None where it does not say."""
     channel_maps: tuple[str, ...] = ()
     """Digests of the channel maps of a bridge (`bridge.map_in_hello`); empty where it names none."""
+    markers_by_frames: bool = False
+    """Whether a bridge sees in its source's frames what it makes markers of: with a frame that is lost before it, a
+    marker may be."""
     unnumbered: bool = False
     """Whether a bridge numbers the frames of a source that does not: what is lost before the bridge leaves no gap."""
 

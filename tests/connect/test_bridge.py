@@ -90,6 +90,7 @@ def test_the_map_stands_in_the_hello_and_so_does_what_was_refused(processes: Pro
     assert sum("channel_map" in hello for hello in hellos) < len(hellos)
     assert hellos[-1]["bridge"]["refused"] == 3
     assert "unnumbered" not in hellos[-1], "the source has a counter"
+    assert all(hello["markers_by_frames"] for hello in hellos)
     last = bridge.stop()
     assert last["refused"] == 3
     assert last["last_refusal"].startswith("`magic` is ")

@@ -113,6 +113,7 @@ class HandDrive:
     ends: bool = True
     road: dict[str, Any] | None = None
     unnumbered: bool | None = None
+    markers_by_frames: bool | None = None
     warp: Callable[[float], float] = lambda t: t
     """Simulated time at each step of the drive: where it jumps, the picture does."""
     stamp: Callable[[float], float] = lambda t: t
@@ -161,7 +162,7 @@ class HandDrive:
             "signals": {"eyes_on_road": "1"},
             "recent": recent,
         }
-        for name in ("group", "participant", "scenario", "road", "unnumbered"):
+        for name in ("group", "participant", "scenario", "road", "unnumbered", "markers_by_frames"):
             if getattr(self, name) is not None:
                 hello[name] = getattr(self, name)
         return hello

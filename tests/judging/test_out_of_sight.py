@@ -13,6 +13,7 @@ from monitor.judging.session import Session
 from monitor.record.entries import Entry, EntryKind, pack_frames, unpack_frames
 from monitor.simulation.plan import SimulationPlan
 from tests.judging import simulated
+from tests.judging.hand import HandDrive, first_trial, found_codes
 
 PLAN = SimulationPlan(scenario="clean", seed=1, rate_hz=20.0, group="chime")
 FIRES = {"gate-brake": 30.05, "side-gust": 62.55}
@@ -71,3 +72,26 @@ def test_a_fire_that_nobody_saw_makes_a_trial_undecided_and_never_invalid(trigge
 @pytest.mark.parametrize("trigger", FIRES)
 def test_a_fire_between_two_frames_that_came_is_judged_as_ever(trigger: str) -> None:
     assert trial_of(trigger, without(0.0, 0.0)).verdict == "valid"
+
+
+@pytest.mark.parametrize("unnumbered", [None, True])
+@pytest.mark.parametrize("by_frames", [None, True])
+def test_what_was_lost_with_frames_before_a_bridge_is_not_called_missing(
+    by_frames: bool | None, unnumbered: bool | None
+) -> None:
+    """A chime whose signal rose and fell while nothing came in: its marker was never made."""
+    lost = frozenset(range(615, 630))
+    drive = HandDrive(markers=[], end_t=16.0, markers_by_frames=by_frames, unnumbered=unnumbered)
+    if unnumbered:  # what was lost leaves no gap of the numbers
+        drive.number = lambda seq: seq - sum(one < seq for one in lost)
+    drive.lost_frames = lost
+    trial = first_trial(drive)
+    codes = found_codes(trial)
+    assert ("alert-missing" in codes) is not bool(by_frames)
+    assert ("alert-unknown" in codes) is bool(by_frames)
+    assert trial.verdict == ("undecided" if by_frames else "invalid")
+
+
+def test_where_all_frames_came_a_missing_alert_is_missing() -> None:
+    trial = first_trial(HandDrive(markers=[], end_t=16.0, markers_by_frames=True, unnumbered=True))
+    assert (found_codes(trial), trial.verdict) == (["alert-missing"], "invalid")

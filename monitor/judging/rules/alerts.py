@@ -136,7 +136,7 @@ def _compare(case: Case, rule: AlertRule, assigned: tuple[str, ...], parts: list
         return "wrong", [case.finding("alert-wrong", sentence, at)]
     if unknown and (lacking or not assigned):
         what = "whether it was given" if assigned else "whether one was given"
-        why = unheard or ("the drive ended first" if cut else "a marker was lost")
+        why = unheard or ("the drive ended first" if cut else "a marker may have been lost")
         sentence = f"{who} is assigned {wanted}; {what} is not known, because {why}."
         return "not known", [case.finding("alert-unknown", sentence, fired_at)]
     ended_t = _ended_untold(case, lacking)

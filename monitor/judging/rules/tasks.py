@@ -86,7 +86,7 @@ def _not_begun(case: Case, rule: TaskRule, later: list[ReceivedMarker]) -> list[
         sentence = f"Whether the task {name} had begun is not known, because {case.unheard['task']}."
         return [case.finding("clock-unsure", sentence, case.fired_at)]
     if case.may_be_lost(case.fired_at - rule.begins_at_most_s, case.fired_at):
-        sentence = f"Whether the task {name} had begun is not known, because a marker was lost."
+        sentence = f"Whether the task {name} had begun is not known, because a marker may have been lost."
         return [case.finding("marker-lost", sentence, case.fired_at)]
     sentence = f"The task {name} had not begun when the trigger fired at {case.fired_at:.2f} s."
     return [case.finding("task-missing", sentence, case.fired_at)]
