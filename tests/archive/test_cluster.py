@@ -10,10 +10,12 @@ import sys
 import threading
 from collections.abc import Iterator
 from pathlib import Path
+from types import SimpleNamespace
 
 import pytest
 
 from monitor.archive.engine.addresses import records_at
+from monitor.archive.engine.cluster import MOST_GONE, SUSPECT, _Asking
 from monitor.archive.engine.run import Answer, How, answers
 from monitor.archive.engine.unit import Task
 from monitor.errors import WitnessError
@@ -170,3 +172,20 @@ def test_sealed_records_at_an_address_are_judged_as_those_on_the_disk(archive: P
     assert not list(Path("/tmp").glob("trialwitness-????????/*.run"))  # copied to be judged, and removed
     with pytest.raises(WitnessError, match="holds no sealed record"):
         records_at([f"file://{tmp_path}/nowhere"])
+
+
+@pytest.mark.parametrize("status", ["lost", "pending"])
+def test_an_answer_that_went_with_its_worker_is_asked_for_again_and_not_for_ever(status: str) -> None:
+    asking = _Asking(None, "tcp://127.0.0.1:1")
+    gone = SimpleNamespace(status=status)
+    assert [asking._outcome_of(gone, 7) for _ in range(MOST_GONE)] == [None] * MOST_GONE
+    assert asking._outcome_of(gone, 7) is SUSPECT
+    asking._alone.add(7)
+    outcome = asking._outcome_of(gone, 7)
+    assert outcome is not None
+    assert (outcome.kind, outcome.text) == ("fault", '"its workers died while it was being judged"')
+
+
+def test_an_answer_that_was_cancelled_says_that_the_scheduler_is_lost() -> None:
+    with pytest.raises(WitnessError, match="is lost"):
+        _Asking(None, "tcp://127.0.0.1:1")._outcome_of(SimpleNamespace(status="cancelled"), 7)

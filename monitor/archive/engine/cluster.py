@@ -22,6 +22,8 @@ FEWEST_AHEAD = 8
 CONNECT_S = 15.0
 SUSPECT = Outcome("fault", "", 2)
 """What came of a unit whose worker died while it had others, too: it is asked again, alone."""
+GONE, MOST_GONE = ("lost", "pending"), 3
+"""What becomes of a unit that was done, and whose worker died before its answer was fetched; it is sent again so often."""
 MOST_REFUSED = 20
 """Times that one unit is sent to yet another worker because the one before was of another version."""
 
@@ -151,8 +153,11 @@ class _Asking:
                 return outcome
             self._refusing.add(worker)
             return None if self._tries[number] <= MOST_REFUSED else Outcome("fault", f'"{outcome.text}"', 2)
+        is_gone = future.status in GONE
+        if is_gone and self._tries[number] <= MOST_GONE:
+            return None
         error = future.exception() if future.status == "error" else None
-        if isinstance(error, KilledWorker):
+        if isinstance(error, KilledWorker) or is_gone:
             if number not in self._alone:
                 return SUSPECT
             return Outcome("fault", '"its workers died while it was being judged"', 2)
