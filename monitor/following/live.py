@@ -6,6 +6,7 @@
 from __future__ import annotations
 
 import gc
+import math
 import os
 import time
 import uuid
@@ -48,6 +49,9 @@ PREFLIGHT_EVERY_S, PREFLIGHT_OVER_EVERY_S = 1.0, 5.0
 REHEARSAL_EVERY_S = 30.0
 REMIND_EVERY_S = 1.0
 
+FIRE_NEAR_S = 0.3
+"""So shortly before a fire each frame is measured as it comes, so that none of them waits when the fire is judged."""
+
 
 class Following:
     """One follower of a run. `restart` starts the recorder again on the same record; None for who only looks on.
@@ -81,6 +85,8 @@ class Following:
         self._channels = ChannelWatch()
         self._unkept = False
         self._has_judged_dry = False
+        self._fire_due_s = math.inf
+        """By this machine's monotonic clock."""
         self._verdicts: tuple[tuple[str, str, str], ...] = ()
         self.turned = False
         """Whether a trial's stage or verdict has changed since this was last set to False."""
@@ -117,7 +123,8 @@ class Following:
         judged = False
         if self.session is not None:
             self._holding.add(entries, time.monotonic())
-            entries = self._holding.release(self.session, time.monotonic())
+            soon = self.decides_within(FIRE_NEAR_S)
+            entries = self._holding.release(self.session, time.monotonic(), soon=soon)
             judged = bool(entries)
         if self.session is not None and self._keeping is not None and judged:
             for first in range(0, len(entries), TAKE_AT_ONCE):
@@ -182,6 +189,8 @@ class Following:
             revision=revision,
             channels=self._channels,
         )
+        left_s = None if view.outlook is None else view.outlook.seconds_left
+        self._fire_due_s = math.inf if left_s is None else time.monotonic() + left_s
         view = keeping.added_to(view)
         if view.feed.state == "stale":
             view = replace(view, feed=replace(view.feed, sentence=self.silence(view.feed.age_s, view.feed.sentence)))
@@ -212,11 +221,10 @@ class Following:
         """A view with this moment's trials, at once; None where all of it has to be made anew."""
         return None if self.session is None else with_trials(view, self.session, revision)
 
-    def decides_within(self, seconds: float, view: LiveView, age_s: float) -> bool:
-        """Whether a fire that a view of `age_s` ago foresees, or a final verdict, is due in so many seconds."""
+    def decides_within(self, seconds: float) -> bool:
+        """Whether a fire that the newest view foresees, or a final verdict, is due in so many seconds."""
         final_s = self.session.final_in_s if self.session is not None else None
-        fire_s = view.outlook.seconds_left if view.outlook is not None else None
-        due_s = [one for one in (final_s, None if fire_s is None else fire_s - age_s) if one is not None]
+        due_s = (math.inf if final_s is None else final_s, self._fire_due_s - time.monotonic())
         return any(-seconds <= one <= seconds for one in due_s)
 
     def _preflight(self, session: Session, view: LiveView) -> PreflightView:

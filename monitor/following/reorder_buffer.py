@@ -17,7 +17,7 @@ HOLD_S = 0.2
 HOLD_ENTRIES = 256
 """A record that is being read comes in lists longer than this, and waits for nothing."""
 
-_FRAME = pack_frames([b"frame", b""])[:-4]
+_FRAME, _MARKER = (pack_frames([topic, b""])[:-4] for topic in (b"frame", b"marker"))
 
 
 class Holding:
@@ -37,16 +37,25 @@ class Holding:
 
     def wait_s(self, now_s: float, most_s: float) -> float:
         """How long may be waited for more, at most `most_s`."""
+        if self._pressing:
+            return 0.0
         return max(0.0, min(most_s, self._since_s + HOLD_S - now_s)) if self._entries else most_s
 
-    def release(self, session: Session, now_s: float) -> list[Entry]:
-        """All of it if it is to be judged now, else nothing."""
+    def release(self, session: Session, now_s: float, *, soon: bool = False) -> list[Entry]:
+        """All of it if it is to be judged now, else nothing; up to a marker where one came. `soon`: something is
+        decided shortly."""
         held = self._entries
         waits = now_s - self._since_s < HOLD_S and len(held) < HOLD_ENTRIES and not self._pressing
-        if not held or (waits and (not session.is_deciding or all(map(_is_further, held)))):
+        if not held or (waits and (not (soon or session.is_deciding) or all(map(_is_further, held)))):
             return []
+        marker = next((place for place, one in enumerate(held) if _is_marker(one)), None)
         self.forget()
-        return held
+        if marker is None or len(held) >= HOLD_ENTRIES:
+            return held
+        # a fire is told before the frames that came with it are measured, which takes as long again
+        self._entries = held[marker + 1 :]
+        self._pressing = bool(self._entries)
+        return held[: marker + 1]
 
     def forget(self) -> None:
         """Drops what is held."""
@@ -56,6 +65,10 @@ class Holding:
 def is_frame(entry: Entry) -> bool:
     """Whether an entry is a frame of the simulator's, told by its first bytes alone."""
     return entry.kind is EntryKind.MESSAGE and entry.payload.startswith(_FRAME)
+
+
+def _is_marker(entry: Entry) -> bool:
+    return entry.kind is EntryKind.MESSAGE and entry.payload.startswith(_MARKER)
 
 
 def _may_wait(entry: Entry) -> bool:

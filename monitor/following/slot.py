@@ -135,7 +135,7 @@ class LiveProvider:
                 age_s = time.monotonic() - self._view_at
                 if self._view is not None and not following.turned:
                     is_old = age_s >= STANDS_AT_MOST_S
-                    if age_s < stands_s or (not is_old and following.decides_within(TAKES_S, self._view, age_s)):
+                    if age_s < stands_s or (not is_old and following.decides_within(TAKES_S)):
                         continue
                 revision, changed = revision + changed, False
                 turned, following.turned = following.turned, False

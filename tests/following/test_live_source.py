@@ -62,7 +62,7 @@ class Scripted:
     def silence(self, age_s: float | None, otherwise: str = "") -> str:
         return otherwise or f"No frame for {age_s:.1f} s."
 
-    def decides_within(self, seconds: float, view: LiveView, age_s: float) -> bool:
+    def decides_within(self, seconds: float) -> bool:
         return self.decides_soon
 
     def close(self) -> None:

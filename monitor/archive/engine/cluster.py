@@ -23,7 +23,7 @@ CONNECT_S = 15.0
 SUSPECT = Outcome("fault", "", 2)
 """What came of a unit whose worker died while it had others, too: it is asked again, alone."""
 GONE, MOST_GONE = ("lost", "pending"), 3
-"""What becomes of a unit that was done and whose worker died before its answer was fetched; it is sent so often again."""
+"""What becomes of a unit that was done and whose worker died before its answer was here; it is sent so often again."""
 MOST_REFUSED = 20
 """Times that one unit is sent to yet another worker because the one before was of another version."""
 
