@@ -11,7 +11,7 @@ from typing import Any
 
 import numpy as np
 
-from monitor.following.coming.channels import EVERY_S, ChannelWatch
+from monitor.following.coming.channels import FAR_EVERY_S, ChannelWatch
 from monitor.following.day import day_lines, rehearsed_line
 from monitor.following.heading.run import NOT_RECORDING
 from monitor.following.source_words import clock_words
@@ -35,8 +35,8 @@ NEAR_S = 15.0
 """A trigger that is due in less than this wants the whole screen; from then on the heading carries what is not met."""
 
 CHECKED_FIRST_S, CHECKED_EVERY_S = 10.0, 5.0
-"""Channels are held against each other once a second while a drive begins, then so often: it costs as much for each
-trigger as all that is drawn."""
+"""Channels are held against each other as often as far from a fire while a drive begins, then so often: it costs as
+much for each trigger as all that is drawn."""
 
 
 def preflight(
@@ -165,7 +165,7 @@ def _checks(session: Session, channels: ChannelWatch) -> Iterator[PreflightLine]
     if drive is None or drive.log.ended or not drive.log.blocks:
         return
     begins = float(drive.log.newest_t - drive.log.blocks[0].frames.t[0]) < CHECKED_FIRST_S
-    every_s = EVERY_S if begins else CHECKED_EVERY_S
+    every_s = FAR_EVERY_S if begins else CHECKED_EVERY_S
     found = [channels.look(session.occasion(drive, name, 1), every_s) for name in drive.watches]
     doubts = list(dict.fromkeys(one.sentence for ahead in found for one in ahead.doubts))
     for sentence in doubts:

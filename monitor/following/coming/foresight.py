@@ -6,6 +6,7 @@ on as it was: a gap for ten seconds, a place in the lane for one and a half (com
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -72,14 +73,18 @@ def trend_of(measure: Measure, t: FloatArray, value: FloatArray) -> Trend | None
         return Trend(float(value[-1]), 1.0, np.inf)  # it grows with time, and begins anew with each event
     restless = measure.name in RESTLESS or measure.rate_over_s is not None
     reach_s = RESTLESS_S if restless else REACH_S[measure.kind]
-    recent = (t >= t[-1] - TREND_S) & np.isfinite(value)
-    x, y = t[recent] - t[-1], value[recent]
+    first = int(t.searchsorted(t[-1] - TREND_S))
+    x, y = t[first:] - t[-1], value[first:]
+    known = np.isfinite(y)
+    if not known.all():
+        x, y = x[known], y[known]
     if len(x) < 5 or x[-1] - x[0] < 0.5 * TREND_S:
         return Trend(float(y[-1]), 0.0, reach_s, is_known=False)
     never_negative = measure.name in NEVER_NEGATIVE
-    dx = x - x.mean()
-    slope = float(np.sum(dx * y) / np.sum(dx * dx))
-    noise = float(np.std(y - y.mean() - slope * dx))
+    dx, dy = x - x.sum() / len(x), y - y.sum() / len(y)
+    slope = float(dx @ dy) / float(dx @ dx)
+    rest = dy - slope * dx
+    noise = math.sqrt(float(rest @ rest) / len(rest))
     believed = abs(slope) * float(x[-1] - x[0]) > STANDS_OUT * noise and abs(slope) > 1e-6
     return Trend(float(y[-1]), slope if believed else 0.0, reach_s, never_negative)
 
