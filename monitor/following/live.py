@@ -5,12 +5,11 @@
 
 from __future__ import annotations
 
-import gc
 import math
 import os
 import time
 import uuid
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -84,7 +83,8 @@ class Following:
         self._keeping: Keeping | None = None
         self._channels = ChannelWatch()
         self._unkept = False
-        self._has_judged_dry = False
+        self._dry: Iterator[None] | None = None
+        """What is left of judging once before anything has fired."""
         self._fire_due_s = math.inf
         """By this machine's monotonic clock."""
         self._verdicts: tuple[tuple[str, str, str], ...] = ()
@@ -136,11 +136,9 @@ class Following:
             self.turned, self._verdicts = self.turned or verdicts != self._verdicts, verdicts
             self._enter_shown(trials)
             self._remind()
-            if not self._has_judged_dry and is_ready(self.session):
-                self._has_judged_dry = True
-                judge_dry(self.session)
-                gc.collect()
-                gc.freeze()  # what is there now stays: else a collection goes through it, 20 ms, and a verdict waits
+            if is_ready(self.session):
+                self._dry = self._dry or judge_dry(self.session)
+                next(self._dry, None)
         self._watch.look()
         return judged
 
