@@ -48,9 +48,11 @@ def test_a_run_is_told_until_its_watcher_dies_and_then_its_recorder(tmp_path: Pa
     other.mkdir()
     with simulator(speed=1.0) as endpoint, watching(endpoint, tmp_path, "--by", "ann") as watch:
         wait_for(lambda: find_running(tmp_path))
-        (row,) = wait_for(lambda: [one for one in once(other, tmp_path) if one["state"] == "recording"])
+        calm = ("READY", "HOLD", "WAITING")  # on a machine that is busy a feed may be silent for a moment
+        (row,) = wait_for(
+            lambda: [one for one in once(other, tmp_path) if one["state"] == "recording" and one["heading"] in calm]
+        )
         assert (row["participant"], row["by"]) == ("Q07", "ann")
-        assert row["heading"] in ("READY", "HOLD", "WAITING")
         os.kill(watch.pid, signal.SIGKILL)
         watch.wait()
         (row,) = once(tmp_path)
