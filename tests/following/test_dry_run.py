@@ -20,10 +20,14 @@ from tests.judging import simulated
 from tests.judging.hand import HandDrive, entries_of
 from tests.simulation.test_kinds import EXPECTED
 
-DRIVES = [("rear-end", "clean"), ("rear-end", "double-fire"), *((kind, "clean") for kind in EXPECTED)]
+DRIVES = [
+    ("rear-end", "clean"),
+    ("rear-end", "double-fire"),
+    *(pytest.param(kind, "clean", marks=pytest.mark.slow) for kind in EXPECTED if kind != "rear-end"),
+]
 
 
-@pytest.mark.parametrize(("kind", "scenario"), dict.fromkeys(DRIVES))
+@pytest.mark.parametrize(("kind", "scenario"), DRIVES)
 def test_a_dry_run_leaves_no_trace_and_comes_before_the_first_fire(kind: str, scenario: str) -> None:
     study = demo_study(kind)
     plan = SimulationPlan(kind=kind, scenario=scenario, seed=1, rate_hz=20.0, group=first_group(kind))

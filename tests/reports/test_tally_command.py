@@ -9,6 +9,8 @@ from pathlib import Path
 from queue import Empty, Queue
 from typing import Any
 
+import pytest
+
 from tests.commands.running import call, command
 from tests.reports.making import hand_record
 from tests.reports.test_tally import damage
@@ -28,6 +30,7 @@ def test_status_and_json(tmp_path: Path) -> None:
     assert "is damaged" in bad.stdout
 
 
+@pytest.mark.slow
 def test_following_tells_when_something_changed_and_only_then(tmp_path: Path) -> None:
     hand_record(tmp_path, "Q01")
     process = subprocess.Popen(command("tally", str(tmp_path), "--json", "--follow"), stdout=subprocess.PIPE, text=True)
