@@ -90,6 +90,7 @@ def test_a_stream_of_numbers_is_a_feed_of_its_own_with_its_clock(processes: Proc
     assert bridge.stop()["lost"] == 0
 
 
+@pytest.mark.slow
 def test_a_stream_that_states_no_rate_is_listened_to_first(processes: Processes, listen: Listen) -> None:
     outlet(processes, "Tracker", "uneven")
     bridge = bridged_stream(processes, "Tracker")
@@ -99,6 +100,7 @@ def test_a_stream_that_states_no_rate_is_listened_to_first(processes: Processes,
     assert listener.hellos[-1].rate_hz == pytest.approx(100.0, rel=0.1)
 
 
+@pytest.mark.slow
 def test_one_that_sends_too_little_to_tell_is_refused_with_what_to_do(processes: Processes) -> None:
     outlet(processes, "Seldom", "seldom")
     process = processes.start(
@@ -137,6 +139,7 @@ def test_what_the_layer_threw_away_shows_as_a_gap_of_the_numbers(processes: Proc
     assert bridge.stop()["lost"] == 150
 
 
+@pytest.mark.slow
 def test_two_streams_of_one_name_are_told_apart_by_source_id_or_not_taken(processes: Processes, tmp_path: Path) -> None:
     outlet(processes, "Gaze", "gaze", source="left")
     outlet(processes, "Gaze", "gaze", source="right")
@@ -152,6 +155,7 @@ def test_two_streams_of_one_name_are_told_apart_by_source_id_or_not_taken(proces
     bridge.stop()
 
 
+@pytest.mark.slow
 def test_a_stream_that_is_not_there_is_one_sentence(processes: Processes) -> None:
     refused = processes.start(sys.executable, "-m", "monitor", "bridge", "--lsl", "None", "--bind", "tcp://127.0.0.1:*")
     _, error = refused.communicate(timeout=30)
@@ -160,6 +164,7 @@ def test_a_stream_that_is_not_there_is_one_sentence(processes: Processes) -> Non
     assert "Traceback" not in error
 
 
+@pytest.mark.slow
 def test_a_bridge_that_nobody_hears_ends(processes: Processes) -> None:
     outlet(processes, "Gaze", "gaze")
     bridge = bridged_stream(processes, "Gaze", "--until-unheard", "1")

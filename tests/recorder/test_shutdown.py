@@ -107,6 +107,7 @@ def test_it_closes_by_itself_when_nothing_comes_and_nobody_follows(house: House)
     assert not house.sockets.exists()
 
 
+@pytest.mark.slow
 def test_a_follower_keeps_it_going(house: House) -> None:
     recorder = house.start(replace(house.plan(house.publisher()[1]), idle_close_s=1.5, timing=quick.TICKS))
     follower = house.follow()
