@@ -6,7 +6,7 @@ import time
 from collections.abc import Callable, Mapping, Sequence
 from typing import Any, Protocol
 
-from monitor.connect.bridge import map_in_hello, signals_of
+from monitor.connect.bridge import map_in_hello, said_of_losses, signals_of
 from monitor.connect.channel_map.model import ChannelMap
 from monitor.connect.joining import FurtherSource, JoinedFeed
 from monitor.feed.composing import FeedComposer
@@ -167,7 +167,7 @@ class RecordedDrive:
 
     def _hello_if_due(self, t: float) -> None:
         if t >= self._hello_due_t:
-            more = {} if self._greeted else map_in_hello(self._map, self._further)
+            more = {**said_of_losses(self._map), **({} if self._greeted else map_in_hello(self._map, self._further))}
             self._greeted = True
             self._append("hello", self._drive().hello(more))
             self._hello_due_t = t + HELLO_EVERY_S

@@ -72,8 +72,8 @@ def map_in_hello(channels: ChannelMap, further: Sequence[ChannelMap] = ()) -> Ma
     return fields
 
 
-def _said_of_losses(channels: ChannelMap) -> dict[str, bool]:
-    """What a hello says of frames that may be lost before the bridge."""
+def said_of_losses(channels: ChannelMap) -> dict[str, bool]:
+    """What every hello says of frames that may be lost before the bridge: whoever comes late has to know it as well."""
     by_frames = any(rule.when != "received" for rule in channels.markers)
     said = {"markers_by_frames": by_frames, "unnumbered": not channels.tells_losses}
     return {key: True for key, holds in said.items() if holds}
@@ -133,7 +133,7 @@ class Bridge:
             **more,
         )
         if channels.own is not None:
-            self.publisher.further = {**self.publisher.further, **_said_of_losses(channels)}
+            self.publisher.further = {**self.publisher.further, **said_of_losses(channels)}
         self._stated = dict(self.publisher.further)
         self.publisher.greeting = map_in_hello(channels, [one for one, _ in further])
         # until the first drive begins: who drives is in the source's first message; a further source has no driver

@@ -40,9 +40,9 @@ TAKE_AT_ONCE = 512
 """Entries of a record that is caught up with: what is kept for the screen is taken while its frames are there."""
 
 BEHIND_S = 0.5
+"""Frames that are recorded and not judged: from so many seconds of them on, the screen says that it is behind."""
 JUST_NOW = 100
 """So many entries of the newest may not be read yet where all before are: at 60 Hz, some more than a second."""
-"""Frames that are recorded and not judged: from so many seconds of them on, the screen says that it is behind."""
 
 PREFLIGHT_EVERY_S, PREFLIGHT_OVER_EVERY_S = 1.0, 5.0
 REHEARSAL_EVERY_S = 30.0

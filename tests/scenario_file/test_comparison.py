@@ -15,18 +15,10 @@ from monitor.commissioning.scenario_file.scenario import load_scenario_file
 from monitor.study.loading import load_study, parse_study
 from monitor.study.model import Study
 from tests.commands.running import call
+from tests.scenario_file.by_hand import HEAD
 from tests.scenario_file.writing import ABOVE, BELOW, EQUAL, FALLING, NONE, RISING, at_value, event, of, write_scenario
 
 ROOT = Path(__file__).parents[2]
-HEAD = """
-[study]
-name = "held"
-participant_pattern = "Q[0-9]+"
-[groups.all]
-alert = []
-[roles.van]
-vehicle = "van"
-"""
 
 
 def study_of(rule: str, more: str = "", head: str = HEAD) -> Study:

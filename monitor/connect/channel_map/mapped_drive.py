@@ -168,7 +168,7 @@ class Translation:
         elif self._last_t is not None and t < self._last_t:
             self.counts.out_of_order += 1
             return
-        lost_before = self.counts.lost
+        known_lost = self.counts.lost
         if sample.lost_before and self._counter is None and self._last_t is not None:
             self.counts.lost += sample.lost_before
             self._outlet.seq += sample.lost_before
@@ -178,7 +178,7 @@ class Translation:
         if self._onlooker is not None:
             self._onlooker.take_frame(sample)
         converted = self._converter.convert(sample, t)
-        lost_since_t = self._last_t if self.counts.lost > lost_before or self._may_have_lost(t) else None
+        lost_since_t = self._last_t if self.counts.lost > known_lost or self._may_have_lost(t) else None
         for one in self._markers.in_frame(sample, t, lost_since_t):
             self._send(one.kind, one.name, one.t, one.data)
         self._last_t = t
