@@ -35,13 +35,14 @@ from monitor.following.keeping import Keeping
 from monitor.following.overview.row import Heard, row_line, row_of
 from monitor.following.status_stream import announced, full
 from monitor.following.view import RecorderView
+from monitor.judging.case.trial import Trial
 from monitor.judging.document import session_json
 from monitor.judging.entered.coding import cases
 from monitor.judging.session import Session
 from monitor.record.entries import Entry
 from monitor.record.reader import RecordReading
 from monitor.replay.beside.document import beside_json, beside_lines
-from monitor.replay.beside.runs import ALIGNMENTS, ReadRun, lay_runs
+from monitor.replay.beside.runs import ALIGNMENTS, LaidRun, ReadRun, lay_runs
 from monitor.replay.explain.document import explanation_json, explanation_lines
 from monitor.replay.explain.explanation import explain_trial
 from monitor.replay.provider import ReplayProvider
@@ -117,13 +118,28 @@ def of_run(path: Path, fire_t: float) -> Features:
         found |= of_text(f"review by {which}, text", lines)
     found |= of_text("close-out", markdown(close_out(whole)))
     found |= of_value("coder", cases(whole.session.study, whole.session.trials()))
-    made = MapMaking(path).run()
-    found |= _explained(path, made, fire_t)
+    source = ReplayProvider(path, by="cora")
+    this = OnceLaid(source._making.run())
+    found |= _explained(path, this, fire_t)
     found |= _notebook(whole)
     found |= _live(path, fire_t)
     found |= of_text("page", run_page(whole))
-    found |= _beside(path, ReadRun(made, Playback(made)))
-    return found | _replayed(path)
+    found |= _beside(path, this)
+    return found | _replayed(source)
+
+
+class OnceLaid(ReadRun):
+    """A run that is laid once at an instant, whichever run and alignment it is laid there for."""
+
+    def __init__(self, found: RecordMap) -> None:
+        super().__init__(found, Playback(found))
+        self._kept: dict[tuple[str, float], LaidRun] = {}
+
+    def laid(self, trial: Trial, zero_t: float) -> LaidRun:
+        at = (trial.id, zero_t)
+        if at not in self._kept:
+            self._kept[at] = super().laid(trial, zero_t)
+        return self._kept[at]
 
 
 def _beside(path: Path, this: ReadRun) -> Features:
@@ -152,19 +168,19 @@ def open_one() -> ReadRun:
     atexit.register(shutil.rmtree, directory, ignore_errors=True)
     driver = drivers(1, seed=11)[0]
     messages = drive_of(driver).messages()
-    return ReadRun.of(make_record(directory, driver.code, messages, study_of(OPEN_TEXT), driver.group))
+    record = make_record(directory, driver.code, messages, study_of(OPEN_TEXT), driver.group)
+    return OnceLaid(MapMaking(record).run())
 
 
-def _explained(path: Path, made: RecordMap, fire_t: float) -> Features:
+def _explained(path: Path, this: ReadRun, fire_t: float) -> Features:
     found: Features = {}
     tables = path.parent / "tables"
     tables.mkdir(exist_ok=True)
-    playback = Playback(made)
     for trial in TRIALS:
-        explained = explain_trial(made, playback, trial)
+        explained = explain_trial(this.found, this.playback, trial)
         found |= of_value(f"why {trial}", explanation_json(explained))
         found |= of_text(f"why {trial}, text", "\n".join(explanation_lines(explained)))
-    stretch = series_about(made, playback, 1, fire_t - 5.0, fire_t + 30.0)
+    stretch = series_about(this.found, this.playback, 1, fire_t - 5.0, fire_t + 30.0)
     table = write_table(tables, stretch)
     found |= {"table: bytes": float(table.stat().st_size)}
     rows = [row for row in csv.reader(table.read_text().splitlines()) if row and not row[0].startswith("#")]
@@ -223,10 +239,8 @@ def _singly_about(reading: RecordReading, session: Session, fire_t: float) -> It
             yield entries
 
 
-def _replayed(path: Path) -> Features:
-    """Where a replay can be taken to, and what is on it at its end."""
-    source = ReplayProvider(path, by="cora")
-    source._making.run()
+def _replayed(source: ReplayProvider) -> Features:
+    """Where a replay that was read through can be taken to, and what is on it at its end."""
     source._move()
     source.seek(1e9)
     source._move()
