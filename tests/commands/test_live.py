@@ -42,7 +42,7 @@ def record_bytes(records: Path) -> int:
 @pytest.mark.slow
 def test_watch_prints_findings_as_they_come_and_the_whole_last(tmp_path: Path) -> None:
     with (
-        simulator("--scenario", "gap-too-long", speed=16.0) as endpoint,
+        simulator("--scenario", "gap-too-long", speed=8.0) as endpoint,
         watching(endpoint, tmp_path, "--until-end") as watch,
     ):
         out, err = watch.communicate(timeout=60)
