@@ -179,7 +179,7 @@ def _unplaced(block: FrameBlock, road: Road | None) -> BoolArray:
     """Where nothing can be said of a lead: own car's place is not measured, or the way ahead of it."""
     own = block.own
     way = own_way(block, road)
-    no_way = np.isnan(own["x"] + own["y"] + own["heading"]) | (np.isnan(way.s) & np.isnan(way.curvature))
+    no_way = np.isnan(own["x"] + own["y"] + own["heading"]) | (np.isnan(way.here.s) & np.isnan(way.curvature))
     return np.isnan(own["station"] + own["lane"]) & no_way
 
 
