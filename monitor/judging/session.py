@@ -311,6 +311,7 @@ class Session:
                 self.measured.take(drive.log.index, len(block.frames), block.frames.signals)
         drive.show(block)
         self._finalisation.finalise(self.drives, self.last_number)
+        drive.log.merge()
         drive.log.trim()
         if drive.log.aligned is not None:
             self.sources.trim()

@@ -57,12 +57,12 @@ class Band:
     def contains_all(self, least: FloatArray, most: FloatArray) -> BoolArray:
         """Whether everything from `least` to `most` lies in the band; NaN never does."""
         inside = [(least >= low) & (most <= high) for low, high in self._reaches]
-        return np.asarray(np.logical_or.reduce(inside))
+        return inside[0] if len(inside) == 1 else np.asarray(np.logical_or.reduce(inside))
 
     def contains_none(self, least: FloatArray, most: FloatArray) -> BoolArray:
         """Whether nothing from `least` to `most` lies in the band."""
         apart = [(most < low) | (least > high) for low, high in self._reaches]
-        return np.asarray(np.logical_and.reduce(apart))
+        return apart[0] if len(apart) == 1 else np.asarray(np.logical_and.reduce(apart))
 
     def contains_one(self, value: float) -> bool:
         """Whether one value lies in the band."""
@@ -81,10 +81,12 @@ class Band:
 
         NaN where there is no value; infinite in a band without edges.
         """
-        proper = replace(self, tolerance=0.0)
         margins = [np.minimum(value - low, high - value) for low, high in self.parts]
-        margin = np.maximum.reduce(margins)
-        return np.where((margin < 0.0) & proper.contains(value), 0.0, margin)
+        margin = margins[0] if len(margins) == 1 else np.maximum.reduce(margins)
+        below = margin < 0.0
+        if not below.any():
+            return margin
+        return np.where(below & replace(self, tolerance=0.0).contains(value), 0.0, margin)
 
     def tolerance_for(self, value: FloatArray) -> FloatArray:
         """The least tolerance with which each value would lie in the band; 0 inside the band proper."""

@@ -11,7 +11,7 @@ import pytest
 from monitor.judging.evidence.bodies import Body, grain, sampling_of, third_difference_noise
 from monitor.judging.evidence.closure import close
 from monitor.judging.evidence.continuity import breaks
-from monitor.judging.evidence.pairs import PLACE_SPEED, SPEED_ACCEL
+from monitor.judging.evidence.pairs import HEADING_YAW_RATE, PLACE_SPEED, SPEED_ACCEL
 from monitor.judging.evidence.smoothing import smoothed
 from monitor.judging.evidence.standing import stands
 from monitor.judging.evidence.switching import unsteady
@@ -70,6 +70,37 @@ def test_a_speed_is_rebuilt_by_the_way_moved() -> None:
     assert not by["accel"].disagrees  # a constant error changes nothing
     np.testing.assert_allclose(by["x, y"].value[-60:], 20.0, atol=0.01)
     assert by["x, y"].off[-1] < 1.0
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_a_pair_is_held_against_itself_the_same_whatever_other_pairs_there_are(seed: int) -> None:
+    """All pairs of a body are one table; each by itself, in a body that has no other channels, comes to the same."""
+    rng = np.random.default_rng(seed)
+    t = np.arange(int(20.0 * HZ) + 1) / HZ
+    drift = np.cumsum(rng.normal(0.0, 0.02, len(t)))
+    speed = 20.0 + np.sin(0.3 * t) + drift + rng.normal(0.0, 0.05, len(t))
+    heading = 0.05 * np.sin(0.2 * t) + rng.normal(0.0, 0.001, len(t))
+    told = {
+        "x": np.cumsum(speed) / HZ + rng.normal(0.0, 0.03, len(t)),
+        "heading": heading,
+        "speed": speed,
+        "accel": np.gradient(speed, t) + rng.normal(0.0, 0.1, len(t)),
+        "yaw_rate": np.gradient(heading, t),
+        "station": np.cumsum(speed) / HZ,
+    }
+    if seed % 2:
+        told["station"][300:330] = np.nan  # a pair with holes is not in the table of the others
+    like = straight()
+    body = Body(like.who, like.t, like.seq, {**like.channels, **told})
+    alone = {SPEED_ACCEL: ("speed", "accel"), HEADING_YAW_RATE: ("heading", "yaw_rate")}
+    for pair, names in alone.items():
+        rest = {name: body.channels[name] for name in (*names, "speed")}  # by the way moved something is allowed
+        both = close(body, pair), close(Body(body.who, body.t, body.seq, rest), pair)
+        whole, single = (one for one in both if one is not None)
+        for many, one in zip(whole.windows, single.windows, strict=True):
+            for name in ("begin", "end", "change", "limit", "noise", "early"):
+                np.testing.assert_allclose(getattr(many, name), getattr(one, name), rtol=1e-9, atol=1e-12, err_msg=name)
+        np.testing.assert_array_equal(whole.residue, single.residue)
 
 
 def test_noise_resolution_and_hold_of_a_column() -> None:

@@ -29,8 +29,8 @@ def trial_window(trigger: Trigger) -> tuple[float, float]:
 
     The response has no part in it: validity is decided from what happened before and around the trigger.
     """
-    spans = [window_of(condition) for condition in trigger.conditions]
-    spans += [(window_of(one)[0] - one.looks_back_s, window_of(one)[1]) for one in trigger.conditions]
+    windows = [(window_of(one), one.looks_back_s) for one in trigger.conditions]
+    spans = [(start_s - looks_back_s, end_s) for (start_s, end_s), looks_back_s in windows]
     if trigger.alert is not None:
         spans.append((min(trigger.alert.earliest_s - ALERT_SEARCH_S, 0.0), trigger.alert.latest_s + ALERT_SEARCH_S))
     if trigger.before is not None:

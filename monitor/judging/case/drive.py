@@ -68,7 +68,6 @@ class DriveLog(Stream):
             return None
         block, self._lateral = measure_block(frames, self.road, self._lateral)
         self.blocks.append(block)
-        self._merge()
         return block
 
     def note_received(self, frames: FrameBlock, received_ns: Callable[[int], int]) -> None:
@@ -76,8 +75,9 @@ class DriveLog(Stream):
         holds = [marker.t for marker in self.markers.values() if KINDS[marker.kind].holds is not None]
         self.pacing.take(frames, received_ns, lambda begin, end: any(begin <= t <= end for t in holds))
 
-    def _merge(self) -> None:
-        """Keeps the blocks few: the newest is joined to the one before it while that is not more than twice as long.
+    def merge(self) -> None:
+        """Keeps the blocks few, once they have been judged: the newest is joined to the one before it while that is not
+        more than twice as long.
 
         Live, a block has a handful of frames; with hundreds of blocks a trial's window cost 10 ms to cut out, with
         some ten it costs 1 ms.

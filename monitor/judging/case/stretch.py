@@ -8,11 +8,12 @@ from typing import Any
 import numpy as np
 
 from monitor.judging.case.alignment import SignalColumn
-from monitor.judging.case.blocks import MeasuredBlock, join_measured
+from monitor.judging.case.blocks import MeasuredBlock
 from monitor.judging.case.drive import DriveLog
 from monitor.judging.case.received import Loss
 from monitor.measures.columns import FloatArray, FrameBlock, IntArray, Road, join_blocks, slice_block
-from monitor.measures.measured import Measured, State
+from monitor.measures.gap import PairMeasures
+from monitor.measures.measured import Measured, State, join_measured
 
 MARGIN_FRAMES = 3.0
 """Frames kept beyond each end of a stretch: "at fire" may look two periods to either side."""
@@ -64,17 +65,9 @@ class Stretch:
             self.memo["spacing_s"] = known
         return known
 
-    def lead_measures(self) -> dict[str, Measured]:
-        """The measures to the nearest vehicle ahead of each frame, as they were computed when the frames came in."""
-        return {
-            name: join_measured(
-                [
-                    Measured(block.lead[name].value[first:stop], block.lead[name].state[first:stop])
-                    for block, first, stop in self.parts
-                ]
-            )
-            for name in self.parts[0][0].lead
-        }
+    def lead_measures(self) -> PairMeasures:
+        """The measures to the nearest vehicle ahead of each frame, of what was seen when the frames came in."""
+        return PairMeasures.joined([block.lead.part(first, stop) for block, first, stop in self.parts])
 
     def lead_channel(self, name: str) -> Measured:
         """A channel of the nearest vehicle ahead of each frame; "no lead" where there is none."""
