@@ -14,8 +14,8 @@ from monitor.judging.evidence.continuity import breaks
 from monitor.judging.evidence.pairs import HEADING_YAW_RATE, PLACE_SPEED, SPEED_ACCEL
 from monitor.judging.evidence.smoothing import smoothed
 from monitor.judging.evidence.standing import stands
-from monitor.judging.evidence.switching import unsteady
 from monitor.judging.evidence.tellings import Asked, tellings_of
+from monitor.judging.rules.signals import unsteady
 from monitor.measures.columns import FloatArray
 from tests.evidence.drives import Room
 from tests.evidence.faults import KINDS
