@@ -143,9 +143,10 @@ class Following:
         return judged
 
     def _keep(self) -> None:
-        """Keeps what the screen shows of longer ago than judging keeps frames."""
+        """Keeps what the screen shows of longer ago than judging keeps frames, and puts in order what was judged."""
         if self._unkept and self.session is not None and self._keeping is not None:
             self._keeping.take(self.session)
+            self.session.tidy()
         self._unkept = False
 
     def post(self, fields: dict[str, Any]) -> str:

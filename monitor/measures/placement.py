@@ -70,6 +70,10 @@ def sized(column: FloatArray, most_m: float) -> FloatArray:
     return np.where((column > 0.0) & (column <= most_m), column, np.nan)
 
 
+_EVERY = b"every row"
+"""Where an own way keeps the places of all vehicles."""
+
+
 @dataclass(frozen=True, slots=True)
 class OwnWay:
     """Own car's way in each frame of a block; the arrays have shape (n,)."""
@@ -95,8 +99,14 @@ class OwnWay:
         asked = row.tobytes()
         known = self.memo.get(asked)
         if known is None:
-            others = self.block.others.channels
-            known = self.memo[asked] = self.path.project(others["x"][row], others["y"][row])
+            channels, every = self.block.others.channels, self.memo.get(_EVERY)
+            if every is not None:
+                known = Projection(every.s[row], every.d[row], every.heading[row])
+            else:
+                known = self.path.project(channels["x"][row], channels["y"][row])
+            self.memo[asked] = known
+            if np.array_equal(row, np.arange(len(channels["x"]))):
+                self.memo[_EVERY] = known
         return known
 
     def place(self, frame: IntArray, row: IntArray, *, ways: bool = True) -> Placement:

@@ -76,8 +76,7 @@ class DriveLog(Stream):
         self.pacing.take(frames, received_ns, lambda begin, end: any(begin <= t <= end for t in holds))
 
     def merge(self) -> None:
-        """Keeps the blocks few, once they have been judged: the newest is joined to the one before it while that is not
-        more than twice as long.
+        """Keeps the blocks few: the newest is joined to the one before it while that is not more than twice as long.
 
         Live, a block has a handful of frames; with hundreds of blocks a trial's window cost 10 ms to cut out, with
         some ten it costs 1 ms.

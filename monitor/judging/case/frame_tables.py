@@ -33,8 +33,9 @@ from monitor.record.entries import Entry, EntryKind, pack_frames
 
 SHORT = 4
 """A shorter run of table rows between other messages is decoded singly: cutting it out costs as much as five frames."""
-FEW = 8
-"""In a block with no more frames than this, as a live run brings them, runs of any length are cut out."""
+FEW = 6
+"""In a block with no more frames than this, as a live run brings them, each is decoded singly: a table of six costs as
+much."""
 
 SHAPES = 8
 """Shapes looked for among the frames of one length in a block, which bounds the work for those of ever other shapes."""
@@ -60,12 +61,14 @@ def pieces_of(entries: Sequence[Entry]) -> Iterator[Entry | FrameRun]:
     for index, entry in enumerate(entries):
         if entry.kind is EntryKind.MESSAGE and entry.payload.startswith(_HEAD):
             by_size.setdefault(len(entry.payload), []).append(index)
-    least = 1 if sum(map(len, by_size.values())) <= FEW else SHORT
+    if sum(map(len, by_size.values())) <= FEW:
+        yield from entries
+        return
     runs: dict[int, FrameRun] = {}
     for alike in by_size.values():
         for table in _tables(entries, alike):
             for first, stop in _consecutive(table.indices):
-                if stop - first >= least:
+                if stop - first >= SHORT:
                     last = entries[table.indices[stop - 1]]
                     runs[table.indices[first]] = FrameRun(table.run, table.block, first, stop, last)
     at = 0
