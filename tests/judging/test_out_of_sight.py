@@ -95,3 +95,15 @@ def test_what_was_lost_with_frames_before_a_bridge_is_not_called_missing(
 def test_where_all_frames_came_a_missing_alert_is_missing() -> None:
     trial = first_trial(HandDrive(markers=[], end_t=16.0, markers_by_frames=True, unnumbered=True))
     assert (found_codes(trial), trial.verdict) == (["alert-missing"], "invalid")
+
+
+@pytest.mark.parametrize(("not_before", "code"), [(9.9, "alert-unaccounted"), (10.1, "alert-before-fire")])
+def test_an_alert_whose_end_nobody_saw_was_perhaps_over_at_the_fire(not_before: float, code: str) -> None:
+    """It was given 5 s before the fire at 10 s; its end was told by the first frame that came after a loss."""
+    early = (5.0, "alert_on", "b", {"modality": "light"})
+    over = (10.2, "alert_off", "b", {"modality": "light", "not_before": not_before})
+    drive = HandDrive(end_t=16.0)
+    drive.markers += [early, over]
+    trial = first_trial(drive)
+    assert found_codes(trial) == [code]
+    assert trial.verdict == ("undecided" if not_before < 10.0 else "invalid")

@@ -235,7 +235,7 @@ def judge_unaccounted(case: Case, rule_held: Sequence[float] = ()) -> list[Findi
     for marker in before:
         names = " with ".join(modalities(marker))
         off = [
-            one.t
+            one.not_before  # where no frame was seen about its end, it may have been over at the fire
             for one in case.of_kind("alert_off")
             if one.t >= marker.t and {NOT_NAMED, *modalities(marker)} & set(modalities(one))
         ]
