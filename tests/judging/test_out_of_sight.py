@@ -8,6 +8,9 @@ from typing import Any
 import msgpack
 import pytest
 
+from monitor.feed.decode import decode_message
+from monitor.feed.schema import Frame, Hello
+from monitor.judging.case.drive import DriveLog
 from monitor.judging.case.trial import Trial
 from monitor.judging.session import Session
 from monitor.record.entries import Entry, EntryKind, pack_frames, unpack_frames
@@ -107,3 +110,48 @@ def test_an_alert_whose_end_nobody_saw_was_perhaps_over_at_the_fire(not_before: 
     trial = first_trial(drive)
     assert found_codes(trial) == [code]
     assert trial.verdict == ("undecided" if not_before < 10.0 else "invalid")
+
+
+@pytest.mark.parametrize("unnumbered", [None, True])
+@pytest.mark.parametrize("by_frames", [None, True])
+@pytest.mark.parametrize("end_t", [14.0, 120.0])
+def test_a_fire_that_came_and_went_with_lost_frames_is_not_called_missed(
+    by_frames: bool | None, unnumbered: bool | None, end_t: float
+) -> None:
+    """The rule holds at 10 s; the flag that the bridge reads rose and fell in the frames that never reached it. The
+    drive may go on for longer than frames are kept."""
+    lost = frozenset(range(596, 606))
+    drive = HandDrive(fire_t=None, end_t=end_t, markers=[], markers_by_frames=by_frames, unnumbered=unnumbered)
+    if unnumbered:
+        drive.number = lambda seq: seq - sum(one < seq for one in lost)
+    drive.lost_frames = lost
+    trial = first_trial(drive)
+    assert found_codes(trial) == (["marker-lost"] if by_frames else ["trigger-missed"])
+    assert trial.verdict == ("undecided" if by_frames else "invalid")
+
+
+def test_frames_lost_away_from_where_the_rule_held_excuse_no_missing_fire() -> None:
+    drive = HandDrive(fire_t=None, end_t=30.0, markers=[], markers_by_frames=True)
+    drive.lost_frames = frozenset(range(1200, 1230))
+    assert found_codes(first_trial(drive)) == ["trigger-missed"]
+
+
+def test_however_many_frames_are_lost_what_is_kept_of_it_is_bounded_and_none_is_forgotten() -> None:
+    """Every second frame for an hour at 20 Hz: each instant of it is still one at which a marker may have been lost."""
+    hello = {"v": 1, "run": "r", "source": "s", "rate_hz": 20.0, "signals": {}, "recent": [], "markers_by_frames": True}
+    drive = DriveLog(1, "r", 60.0)
+    told = decode_message([b"hello", msgpack.packb(hello)])
+    assert isinstance(told, Hello)
+    drive.take_hello(told, 1, 0.0)
+    own = dict.fromkeys(("x", "y", "heading", "speed", "accel", "length", "width"), 0.0)
+    for seq in range(0, 72_000, 2):
+        frame = {"v": 1, "run": "r", "seq": seq, "t": seq / 20.0, "own": own, "others": {}, "signals": {}, "markers": 0}
+        decoded = decode_message([b"frame", msgpack.packb(frame)])
+        assert isinstance(decoded, Frame)
+        drive.take_frame(decoded, seq + 2)
+        if seq % 4096 == 0:
+            drive.flush()
+            drive.trim()
+    assert len(drive.unseen) < 3000
+    assert all(drive.may_lose(t - 0.001, t + 0.001, 80_000) for t in (0.05, 7.05, 1800.05, 3599.0 - 0.05))
+    assert not drive.may_lose(3600.5, 3601.0, 80_000)

@@ -22,6 +22,9 @@ from monitor.measures.columns import FrameBlock, join_blocks, slice_block
 FLUSH_FRAMES = 4096
 """Frames collected before a block is made of them, so that memory stays bounded however large a batch is."""
 
+MOST_UNSEEN, TOGETHER_S = 1000, 10.0
+"""So many times without frames are kept one by one; those further back that lie so close together are taken as one."""
+
 CLOCK_BACK_S = 0.5
 """A time so far behind the newest one is no jitter: the simulation's clock was set back; so far ahead, it jumped."""
 
@@ -42,6 +45,9 @@ class Stream:
     counts: FeedCounts = field(default_factory=FeedCounts)
     markers: dict[int, ReceivedMarker] = field(default_factory=dict)
     losses: deque[Loss] = field(default_factory=deque)
+    unseen: list[Loss] = field(default_factory=list)
+    """Of a source whose markers are made out of its frames all times of the run without any: markers may have been lost
+    with them."""
     count_steps: list[CountStep] = field(default_factory=list)
     set_backs: list[SetBack] = field(default_factory=list)
     first_t: float = float("nan")
@@ -79,6 +85,7 @@ class Stream:
             counts=replace(self.counts),
             markers=dict(self.markers),
             losses=deque(self.losses),
+            unseen=[*self.unseen],
             count_steps=[*self.count_steps],
             set_backs=[*self.set_backs],
             _blocks=[*self._blocks],
@@ -156,15 +163,15 @@ class Stream:
         """Whether all these rows are the next frames of the drive, with nothing to be said of any of them."""
         if self._last_seq is None or self.hello is None or self.counts.judged == 0:
             return False
-        seq, t = table.seq[first:stop], table.t[first:stop]
+        seq, t, longest_s = table.seq[first:stop], table.t[first:stop], self._longest_step_s
         return bool(
             seq[0] == self._last_seq + 1
-            and self.newest_t < t[0] <= self.newest_t + CLOCK_BACK_S
+            and self.newest_t < t[0] <= self.newest_t + longest_s
             and self._set_back is None
             and table.markers[first:stop].max() <= self._last_count
             and (seq[1:] == seq[:-1] + 1).all()
             and (t[1:] > t[:-1]).all()
-            and (t[1:] - t[:-1]).max(initial=0.0) <= CLOCK_BACK_S
+            and (t[1:] - t[:-1]).max(initial=0.0) <= longest_s
         )
 
     def _wait_for(self, table: FrameBlock, first: int, stop: int) -> None:
@@ -211,6 +218,7 @@ class Stream:
             self._missing.append((last + 1, seq - 1))
             del self._missing[:-MISSING_RANGES]
             self.losses.append(Loss(self._last_seq_t, t, missing, number))
+            self._not_seen(self.losses[-1])
         self._last_seq, self._last_seq_t = seq, t
         if markers > self._last_count:
             self.count_steps.append(CountStep(self._last_count + 1, markers, self.newest_t, t, number))
@@ -229,9 +237,36 @@ class Stream:
             # no frame is missing, and nothing is known of the time between
             self.losses.append(Loss(self.newest_t, t, 0, number))
             self.set_backs.append(SetBack("clock", self.newest_t, t, self.newest_t, number))
+        if self.hello.unnumbered and t > self.newest_t + self._longest_step_s:
+            self._not_seen(Loss(self.newest_t, t, 0, number))
         counts.judged += 1
         self.newest_t = t
         return True
+
+    @property
+    def _longest_step_s(self) -> float:
+        """A step of time with nothing to be said of it. Where nothing but the time tells of frames lost before a
+        bridge, it is that of a frame."""
+        hello = self.hello
+        return 1.5 * self.period_s if hello and hello.unnumbered and hello.markers_by_frames else CLOCK_BACK_S
+
+    def _not_seen(self, loss: Loss) -> None:
+        if self.hello is None or not self.hello.markers_by_frames:
+            return
+        self.unseen.append(loss)
+        if len(self.unseen) >= 2 * MOST_UNSEEN:
+            older, self.unseen = self.unseen[:MOST_UNSEEN], self.unseen[MOST_UNSEEN:]
+            joined = [older[0]]
+            for one in older[1:]:
+                if one.after_t - joined[-1].before_t <= TOGETHER_S:
+                    joined[-1] = replace(joined[-1], before_t=one.before_t, number=one.number)
+                else:
+                    joined.append(one)
+            self.unseen[:0] = joined
+
+    def may_lose(self, start_t: float, end_t: float, number: int) -> bool:
+        """Whether a marker of this time may have been lost with frames, as of entry `number`."""
+        return any(one.number <= number and one.touches(start_t, end_t) for one in self.unseen)
 
     def _goes_back(self, what: Literal["numbers", "clock"], to: float, before: float, number: int) -> None:
         """Numbers or time went back: whatever follows is not judged until they go on."""
