@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import os
 import sys
 import tempfile
@@ -24,3 +25,10 @@ os.environ["XDG_STATE_HOME"] = tempfile.mkdtemp(prefix="tw-state-")
 def pytest_xdist_auto_num_workers() -> int:
     """One process more than there are processors: a fourth of the tests' time is waiting for what has its own pace."""
     return len(os.sched_getaffinity(0)) + 1
+
+
+def pytest_collection_finish() -> None:
+    """What was collected stays: no collection of garbage goes through half a gigabyte of it again, and no process that
+    is forked copies it for that."""
+    gc.collect()
+    gc.freeze()

@@ -24,7 +24,7 @@ def loaded(statement: str) -> set[str]:
 @pytest.mark.parametrize(
     ("statement", "never"),
     [
-        ("import monitor.recorder.process", (*SCREENS, *STUDIES, *LAYERS)),
+        ("import monitor.recorder.process", (*SCREENS, *STUDIES, *LAYERS, "asyncio")),
         ("import monitor.judging.session", (*SCREENS, "zmq", "rich", *LAYERS)),
         ("import monitor.measures.gap", (*SCREENS, "zmq", "msgpack", "rich")),
         ("import monitor.following.live", (*SCREENS, *LAYERS)),

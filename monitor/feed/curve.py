@@ -13,7 +13,6 @@ from pathlib import Path
 
 import zmq
 from zmq.auth import load_certificate
-from zmq.auth.thread import ThreadAuthenticator
 
 from monitor.errors import WitnessError
 
@@ -77,6 +76,8 @@ class Gate:
     """
 
     def __init__(self, context: zmq.Context[zmq.Socket[bytes]], allowed: Path) -> None:
+        from zmq.auth.thread import ThreadAuthenticator  # here, so that asyncio is loaded only where there are keys
+
         require_curve()
         if not allowed.is_dir():
             raise KeyFileRefused(f"{allowed}: is no directory; put the .key files of the allowed clients into one")

@@ -11,12 +11,12 @@ libzmq (4.3.5) leaves some things to us, each seen on a real socket:
 from __future__ import annotations
 
 import errno
+import struct
 from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Literal
 
 import zmq
-from zmq.utils.monitor import parse_monitor_message
 
 from monitor.feed.curve import KeyFileRefused, secure_client
 from monitor.feed.endpoint import Endpoint, EndpointRefused, check_endpoint
@@ -29,6 +29,9 @@ MAX_PARTS = 8
 """Frames of one message that are kept as received; there should be two."""
 MAX_TOTAL_BYTES = 2 * MAX_MESSAGE_BYTES
 """Bytes of one message that are kept, over all its frames."""
+_HAPPENED = struct.Struct("=Hi")
+"""Event and its value, in the first frame of what a monitoring socket says (manual page of `zmq_socket_monitor`). The
+function of pyzmq for it would load asyncio."""
 PROBE_TOPICS = 10
 EVENTS_A_MINUTE = 60
 
@@ -179,8 +182,8 @@ class FeedSubscription:
     def _read_monitor(self, now_s: float) -> None:
         try:
             while True:
-                happened = parse_monitor_message(self._monitor.recv_multipart(zmq.NOBLOCK))
-                self._take_event(happened["event"], happened["value"], now_s)
+                event, value = _HAPPENED.unpack(self._monitor.recv_multipart(zmq.NOBLOCK)[0])
+                self._take_event(event, value, now_s)
         except zmq.Again:
             pass
 

@@ -58,4 +58,4 @@ def test_after_it_no_collection_goes_through_what_is_there_by_then(tmp_path: Pat
         assert following.session is not None
         assert [one.fired_at for one in following.session.trials()] == [None]
     finally:
-        gc.unfreeze()
+        gc.freeze()

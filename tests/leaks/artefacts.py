@@ -14,10 +14,10 @@ import re
 import shutil
 import tempfile
 import warnings
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from contextlib import redirect_stdout
 from dataclasses import fields, is_dataclass
-from functools import lru_cache
+from functools import cached_property, lru_cache
 from pathlib import Path
 from typing import Any
 from unittest.mock import patch
@@ -35,13 +35,14 @@ from monitor.following.keeping import Keeping
 from monitor.following.overview.row import Heard, row_line, row_of
 from monitor.following.status_stream import announced, full
 from monitor.following.view import RecorderView
+from monitor.judging.case.trial import Trial
 from monitor.judging.document import session_json
 from monitor.judging.entered.coding import cases
 from monitor.judging.session import Session
 from monitor.record.entries import Entry
 from monitor.record.reader import RecordReading
 from monitor.replay.beside.document import beside_json, beside_lines
-from monitor.replay.beside.runs import ALIGNMENTS, ReadRun, lay_runs
+from monitor.replay.beside.runs import ALIGNMENTS, LaidRun, ReadRun, lay_runs
 from monitor.replay.explain.document import explanation_json, explanation_lines
 from monitor.replay.explain.explanation import explain_trial
 from monitor.replay.provider import ReplayProvider
@@ -106,30 +107,63 @@ def of_value(name: str, value: Any) -> Features:
     return of_text(name, str(value)) if isinstance(value, str) else {}
 
 
-def of_run(path: Path, fire_t: float) -> Features:
-    """What can be read of one record, all but the exports."""
+class Run:
+    """One record, judged once for all that is asked of it."""
+
+    def __init__(self, path: Path, fire_t: float) -> None:
+        self.path, self.fire_t = path, fire_t
+
+    @cached_property
+    def whole(self) -> WholeRun:
+        return read_whole(self.path)
+
+    @cached_property
+    def source(self) -> ReplayProvider:
+        source = ReplayProvider(self.path, by="cora")
+        source._making.run()
+        return source
+
+    @cached_property
+    def laid(self) -> ReadRun:
+        return OnceLaid(self.source.map)
+
+
+def of_run(path: Path, fire_t: float, names: Iterable[str] | None = None) -> Features:
+    """What can be read of one record in the artefacts of these names: all of them, but for the exports."""
+    run = Run(path, fire_t)
+    return {key: one for name in names or ARTEFACTS for key, one in ARTEFACTS[name](run).items()}
+
+
+def _reviewed(run: Run) -> Features:
     found: Features = {}
-    whole = read_whole(path)
-    sessions = {"own file": whole.session, "another file": review_record(path, study_of(OPEN_TEXT)).session}
+    whole = run.whole
+    sessions = {"own file": whole.session, "another file": review_record(run.path, study_of(OPEN_TEXT)).session}
     for which, session in sessions.items():
         found |= of_value(f"review by {which}", session_json(session, "r"))
         lines = "\n".join(line for trial in session.trials() for line in trial_lines(trial))
         found |= of_text(f"review by {which}, text", lines)
-    found |= of_text("close-out", markdown(close_out(whole)))
     found |= of_value("coder", cases(whole.session.study, whole.session.trials()))
-    made = MapMaking(path).run()
-    found |= _explained(path, made, fire_t)
-    found |= _notebook(whole)
-    found |= _live(path, fire_t)
-    found |= of_text("page", run_page(whole))
-    found |= _beside(path, ReadRun(made, Playback(made)))
-    return found | _replayed(path)
+    return found | of_text("close-out", markdown(close_out(whole))) | of_text("page", run_page(whole))
 
 
-def _beside(path: Path, this: ReadRun) -> Features:
+class OnceLaid(ReadRun):
+    """A run that is laid once at an instant, whichever run and alignment it is laid there for."""
+
+    def __init__(self, found: RecordMap) -> None:
+        super().__init__(found, Playback(found))
+        self._kept: dict[tuple[str, float], LaidRun] = {}
+
+    def laid(self, trial: Trial, zero_t: float) -> LaidRun:
+        at = (trial.id, zero_t)
+        if at not in self._kept:
+            self._kept[at] = super().laid(trial, zero_t)
+        return self._kept[at]
+
+
+def _beside(run: Run) -> Features:
     """The run laid over one in which nothing is hidden, every trial at everything that it can be laid at."""
     found: Features = {}
-    other = open_one()
+    this, other = run.laid, open_one()
     for pair in ((this, other), (other, this)):
         for trial in TRIALS:
             for alignment in ALIGNMENTS:
@@ -141,7 +175,7 @@ def _beside(path: Path, this: ReadRun) -> Features:
                     continue
                 found |= of_value(name, beside_json(*laid, alignment))
                 found |= of_text(f"{name}, text", "\n".join(beside_lines(*laid, alignment)))
-                found |= {f"{name}: frames": float(len(one.t)) for one in laid if one.stretch.record == path.name}
+                found |= {f"{name}: frames": float(len(one.t)) for one in laid if one.stretch.record == run.path.name}
     return found
 
 
@@ -152,19 +186,19 @@ def open_one() -> ReadRun:
     atexit.register(shutil.rmtree, directory, ignore_errors=True)
     driver = drivers(1, seed=11)[0]
     messages = drive_of(driver).messages()
-    return ReadRun.of(make_record(directory, driver.code, messages, study_of(OPEN_TEXT), driver.group))
+    record = make_record(directory, driver.code, messages, study_of(OPEN_TEXT), driver.group)
+    return OnceLaid(MapMaking(record).run())
 
 
-def _explained(path: Path, made: RecordMap, fire_t: float) -> Features:
+def _explained(run: Run) -> Features:
     found: Features = {}
-    tables = path.parent / "tables"
+    this, tables = run.laid, run.path.parent / "tables"
     tables.mkdir(exist_ok=True)
-    playback = Playback(made)
     for trial in TRIALS:
-        explained = explain_trial(made, playback, trial)
+        explained = explain_trial(this.found, this.playback, trial)
         found |= of_value(f"why {trial}", explanation_json(explained))
         found |= of_text(f"why {trial}, text", "\n".join(explanation_lines(explained)))
-    stretch = series_about(made, playback, 1, fire_t - 5.0, fire_t + 30.0)
+    stretch = series_about(this.found, this.playback, 1, run.fire_t - 5.0, run.fire_t + 30.0)
     table = write_table(tables, stretch)
     found |= {"table: bytes": float(table.stat().st_size)}
     rows = [row for row in csv.reader(table.read_text().splitlines()) if row and not row[0].startswith("#")]
@@ -174,18 +208,19 @@ def _explained(path: Path, made: RecordMap, fire_t: float) -> Features:
     return found | of_value("table marks", stretch.marks)
 
 
-def _notebook(whole: WholeRun) -> Features:
+def _notebook(run: Run) -> Features:
     """The record as a notebook opens it; it is the one that was judged already."""
-    with warnings.catch_warnings(), patch("monitor.reports.notebook.read_whole", lambda *asked, **more: whole):
+    with warnings.catch_warnings(), patch("monitor.reports.notebook.read_whole", lambda *asked, **more: run.whole):
         warnings.simplefilter("ignore")
-        run = open_run(whole.path)
-        found = of_value("notebook trials", run.trials) | of_value("notebook markers", run.markers)
-        return found | of_value("notebook notes", run.notes) | of_value("notebook frames", dict(run.frames()))
+        opened = open_run(run.path)
+        found = of_value("notebook trials", opened.trials) | of_value("notebook markers", opened.markers)
+        return found | of_value("notebook notes", opened.notes) | of_value("notebook frames", dict(opened.frames()))
 
 
-def _live(path: Path, fire_t: float) -> Features:
+def _live(run: Run) -> Features:
     """The screen from a second before the fire to the end of the horizon, the row of the overview also after it, when
     current values come back on the screen; and the lines of a run without a screen."""
+    path, fire_t = run.path, run.fire_t
     reading = RecordReading(path)
     session = Session(study_of(TEXT), reading.opening)
     keeping = Keeping(session.study)
@@ -223,10 +258,9 @@ def _singly_about(reading: RecordReading, session: Session, fire_t: float) -> It
             yield entries
 
 
-def _replayed(path: Path) -> Features:
+def _replayed(run: Run) -> Features:
     """Where a replay can be taken to, and what is on it at its end."""
-    source = ReplayProvider(path, by="cora")
-    source._making.run()
+    source = run.source
     source._move()
     source.seek(1e9)
     source._move()
@@ -236,6 +270,16 @@ def _replayed(path: Path) -> Features:
     found = of_value("replay transport", source.transport()) | of_value("replay places", source.places())
     found |= of_value("replay timeline", view.timeline) | of_value("replay numbers", view.numbers)
     return found | of_value("replay strips", view.strips) | of_value("replay sheet", view.sheet)
+
+
+ARTEFACTS: dict[str, Callable[[Run], Features]] = {
+    "reviewed": _reviewed,
+    "explained": _explained,
+    "notebook": _notebook,
+    "live": _live,
+    "beside": _beside,
+    "replayed": _replayed,
+}
 
 
 def of_exports(directory: Path, out: Path, drivers: list[Driver]) -> dict[str, Features]:

@@ -77,35 +77,28 @@ def _as_numbers(column: list[float | str | None]) -> FloatArray:
 
 def _stump(numbers: dict[str, FloatArray], label: BoolArray, folds: np.ndarray) -> tuple[BoolArray, str]:
     told = np.zeros(len(label), np.bool_)
+    if not numbers:
+        return told, ""
+    names, table = list(numbers), np.array(list(numbers.values()))
     taken: list[str] = []
     for fold in range(FOLDS):
         learn, ask = folds != fold, folds == fold
-        best: tuple[float, str, float, bool] = (-1.0, "", 0.0, True)
-        for name, column in numbers.items():
-            for cut, above, share in _cuts(column[learn], label[learn]):
-                if share > best[0]:
-                    best = (share, name, cut, above)
-        _, name, cut, above = best
-        taken.append(name)
-        told[ask] = (numbers[name][ask] > cut) == above if name else False
-    return told, max(set(taken), key=taken.count) if taken else ""
+        column, cut, above = _best_cut(table[:, learn], label[learn])
+        taken.append(names[column])
+        told[ask] = (table[column, ask] > cut) == above
+    return told, max(set(taken), key=taken.count)
 
 
-def _cuts(column: FloatArray, label: BoolArray) -> list[tuple[float, bool, float]]:
-    """The best cut of a column either way round: (cut, whether above it is yes, share that it tells rightly)."""
-    order = np.argsort(column, kind="stable")
-    value, yes = column[order], label[order]
-    ends = np.flatnonzero(np.diff(value) > 0)
-    if not len(ends):
-        return []
-    below = np.cumsum(yes)[ends]
-    right_above = (yes.sum() - below) + (ends + 1 - below)
-    found = []
-    for right, above in ((right_above, True), (len(yes) - right_above, False)):
-        at = int(np.argmax(right))
-        cut = 0.5 * float(value[ends[at]] + value[ends[at] + 1])
-        found.append((cut, above, float(right[at]) / len(yes)))
-    return found
+def _best_cut(table: FloatArray, label: BoolArray) -> tuple[int, float, bool]:
+    """Of columns, shape (columns, people), the one that tells best, where it is cut, and whether above it is yes."""
+    order = np.argsort(table, axis=1, kind="stable")
+    value, yes = np.take_along_axis(table, order, axis=1), label[order]
+    below = np.cumsum(yes, axis=1)[:, :-1]
+    told = (yes.sum(axis=1, keepdims=True) - below) + (np.arange(1, len(label)) - below)
+    both = np.stack([told, len(label) - told], axis=1)  # columns, above or below, cuts
+    both = np.where((np.diff(value, axis=1) > 0)[:, None, :], both, -1)
+    column, side, at = np.unravel_index(int(np.argmax(both)), both.shape)
+    return int(column), 0.5 * float(value[column, at] + value[column, at + 1]), side == 0
 
 
 def _discriminant(numbers: dict[str, FloatArray], label: BoolArray, folds: np.ndarray) -> BoolArray:

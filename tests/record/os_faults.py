@@ -8,12 +8,20 @@ from __future__ import annotations
 
 import errno
 import fcntl
+import gc
 import os
 import sys
+import tempfile
 import threading
 from collections.abc import Callable, Iterator
+from concurrent.futures import ProcessPoolExecutor
 from contextlib import contextmanager
 from dataclasses import dataclass, field
+from functools import cache
+from importlib import import_module
+from importlib.metadata import MetadataPathFinder
+from multiprocessing import get_context
+from pathlib import Path
 from typing import Any, Literal
 
 CALLS = (
@@ -145,3 +153,27 @@ def _in_child(at: int, how: How, work: Callable[[Faults], object]) -> Outcome:
 def _told(reading: int) -> tuple[str, ...]:
     with os.fdopen(reading) as file:
         return tuple(file.read().splitlines())
+
+
+@cache
+def _small() -> ProcessPoolExecutor:
+    return ProcessPoolExecutor(1, get_context("spawn"))
+
+
+def in_small_process(module: str, name: str, *arguments: object) -> None:
+    """Calls one of the `WALKS` of a module with a fresh directory and these arguments, in a process that holds little
+    else: a fork for each call of the system costs much more where half a gigabyte of tests is forked. The directory is
+    in memory where that can be, since no fault here is the disk's. What is raised is raised here."""
+    memory = "/dev/shm" if os.path.isdir("/dev/shm") else None
+    with tempfile.TemporaryDirectory(prefix="tw-faults-", dir=memory) as base:
+        _small().submit(_walked, module, name, Path(base), *arguments).result()
+
+
+def _walked(module: str, name: str, *arguments: object) -> None:
+    sys.unraisablehook = lambda unraisable: None  # a reader that is thrown away closes its file, which may go wrong
+    work = import_module(module).WALKS[name]
+    gc.freeze()  # what is not looked at by a child is not copied for it
+    try:
+        work(*arguments)
+    finally:  # a record states the program's version: a folder of packages that could not be listed is taken for empty
+        MetadataPathFinder().invalidate_caches()

@@ -9,11 +9,10 @@ from __future__ import annotations
 
 import os
 import shutil
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from dataclasses import dataclass
-from importlib.metadata import MetadataPathFinder
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import Any
 
 import pytest
 
@@ -30,18 +29,7 @@ from monitor.record.verify import verify_record
 from monitor.record.withdrawing import withdraw_record
 from monitor.record.writer import RecordWriter
 from tests.record.conftest import HandClock, payload, write_elsewhere
-from tests.record.os_faults import HOWS, Faults, How, Outcome, here
-
-pytestmark = pytest.mark.filterwarnings("ignore::pytest.PytestUnraisableExceptionWarning")
-"""A reader that is thrown away closes its file, and that call goes wrong in its turn."""
-
-
-@pytest.fixture(autouse=True)
-def _packages_are_looked_for_anew() -> Iterator[None]:
-    """A record states the program's version: a folder of packages that could not be listed then is taken for empty."""
-    yield
-    MetadataPathFinder().invalidate_caches()
-
+from tests.record.os_faults import HOWS, Faults, How, Outcome, here, in_small_process
 
 NAME = "Q01-20250615T145320Z-0aaa.run"
 DECOYS = {"note.txt": b"of the facility", "part-0001.twr": b"not a part", "summary.cache": b"{}"}
@@ -121,11 +109,17 @@ def walk(tmp_path: Path, prepared: Callable[[Path], Case], work: Work, check: Ch
     raise AssertionError("no end")
 
 
-Test = TypeVar("Test", bound=Callable[..., None])
+Walking = Callable[[Path, Opening, How, bool], None]
+WALKS: dict[str, Walking] = {}
 
 
-def every_call(test: Test) -> Test:
+def every_call(walking: Walking) -> Callable[[Opening, How, bool], None]:
     """Every way in which a call goes wrong, with one place and with two; quick is what a failing disk does to one."""
+    WALKS[walking.__name__] = walking
+
+    def asked(opening: Opening, how: How, two: bool) -> None:
+        in_small_process(walking.__module__, walking.__name__, opening, how, two)
+
     cases = [
         pytest.param(
             how, two, id=f"{how}, {'two places' if two else 'one place'}", marks=[] if quick else pytest.mark.slow
@@ -134,7 +128,7 @@ def every_call(test: Test) -> Test:
         for two in (False, True)
         for quick in [how == "is full" and not two]
     ]
-    marked: Test = pytest.mark.parametrize(("how", "two"), cases)(test)
+    marked: Callable[[Opening, How, bool], None] = pytest.mark.parametrize(("how", "two"), cases)(asked)
     return marked
 
 

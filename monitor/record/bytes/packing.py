@@ -156,14 +156,13 @@ class _Planes:
             split[:, :, 7 - place] = raw[place]
         words = split.view("<u8")[:, :, 0].astype(np.uint64, copy=False)
         of_order = np.array(orders, dtype=np.uint8)
-        for order in range(1, HIGHEST_ORDER + 1):
+        for order in {*orders} - {0}:
             here = of_order == order
-            if here.any():
-                part = words[here]
-                part = (part >> np.uint64(1)) ^ (np.uint64(0) - (part & np.uint64(1)))
-                for _ in range(order):
-                    part = np.cumsum(part, axis=1, dtype=np.uint64)
-                words[here] = part
+            part = words[here]
+            part = (part >> np.uint64(1)) ^ (np.uint64(0) - (part & np.uint64(1)))
+            for _ in range(order):
+                part = np.cumsum(part, axis=1, dtype=np.uint64)
+            words[here] = part
         return words
 
     def finish(self) -> None:
@@ -175,10 +174,9 @@ def _words(words: Words, orders: list[int]) -> bytes:
     """Lines of numbers, one for each column, as differences of the orders given, folded, in byte planes."""
     out = words.copy()
     of_order = np.array(orders, dtype=np.uint8)
-    for order in range(1, HIGHEST_ORDER + 1):
+    for order in {*orders} - {0}:
         here = of_order == order
-        if here.any():
-            out[here] = _folded(_difference(words[here], order))
+        out[here] = _folded(_difference(words[here], order))
     columns, rows = out.shape
     split = out.astype("<u8").reshape(columns, rows, 1).view(np.uint8)
     return split.transpose(2, 0, 1)[::-1].tobytes()

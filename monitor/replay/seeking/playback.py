@@ -107,16 +107,8 @@ class Playback:
 
     def view(self, recorder: RecorderView, revision: int) -> LiveView:
         """The picture here, with the rulings and notes of the addendum."""
-        session = self._session.fork()
-        final = {trial.id for trial in session.trials() if trial.stage != "fired" and trial.stage != "armed"}
-        # lifted stays lifted: also at a place before the entry that lifted it
-        session.operator.revealed |= self.map.lifted | lifting(self.addendum)
-        for fields in self.addendum:
-            # a ruling that came later says nothing yet of a trial that is not over here
-            if fields.get("type") not in ("ruling", "reveal") or fields.get("trial") in final:
-                session.take_addendum(fields)
         return build_view(
-            session,
+            self._with_addendum(),
             record=str(self.map.path),
             recorder=recorder,
             age_s=self._frame_age_s(),
@@ -127,7 +119,19 @@ class Playback:
 
     def trials(self) -> tuple[Trial, ...]:
         """The trials here, as `view` has them."""
-        return self.view(RecorderView("replay", None, 0, ""), 0).trials
+        return self._with_addendum().trials()
+
+    def _with_addendum(self) -> Session:
+        """A copy of the session here, which has also taken what was entered after closing."""
+        session = self._session.fork()
+        final = {trial.id for trial in session.trials() if trial.stage != "fired" and trial.stage != "armed"}
+        # lifted stays lifted: also at a place before the entry that lifted it
+        session.operator.revealed |= self.map.lifted | lifting(self.addendum)
+        for fields in self.addendum:
+            # a ruling that came later says nothing yet of a trial that is not over here
+            if fields.get("type") not in ("ruling", "reveal") or fields.get("trial") in final:
+                session.take_addendum(fields)
+        return session
 
     def _frame_age_s(self) -> float | None:
         drive = self._session.current
