@@ -217,8 +217,23 @@ def new_record_directory(records: Path, participant: str, clock: Clock = SYSTEM_
 
 def code_in_name(directory: Path) -> str | None:
     """The participant's code as the name of a record's directory has it; None where the name has another form."""
-    match = re.fullmatch(r"(.+)-[0-9]{8}T[0-9]{6}Z-[0-9a-f]{4}", directory.absolute().name.removesuffix(SUFFIX))
+    match = _named(directory)
     return None if match is None else match[1]
+
+
+def began_in_name(directory: Path) -> float | None:
+    """When recording began as the name of a record's directory has it, UNIX seconds; None where it has none."""
+    match = _named(directory)
+    if match is None:
+        return None
+    try:
+        return datetime.strptime(f"{match[2]}+0000", "%Y%m%dT%H%M%SZ%z").timestamp()
+    except ValueError:  # a 13th month
+        return None
+
+
+def _named(directory: Path) -> re.Match[str] | None:
+    return re.fullmatch(r"(.+)-([0-9]{8}T[0-9]{6}Z)-[0-9a-f]{4}", directory.absolute().name.removesuffix(SUFFIX))
 
 
 def list_records(directory: Path) -> list[Path]:

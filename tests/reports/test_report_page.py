@@ -299,7 +299,7 @@ def test_whose_group_is_not_known_is_told_beside_the_table(tmp_path: Path) -> No
     hand_record(tmp_path, "Q10", text=PLANNED)
     hand_record(tmp_path, "Q11", None, text=PLANNED, drive=hand_drive(group=None))
     text = words(study_page(gather(tmp_path), (), None))
-    assert "Of 1 further participant the group is not known." in text
+    assert "Left out: 1 in a session, of a group not known" in text
 
 
 def test_the_methods_claim_one_study_file_only_where_there_was_one(tmp_path: Path) -> None:
