@@ -54,6 +54,7 @@ def run(options: argparse.Namespace) -> int:
 
     from monitor.archive.rehearsals import FOLDER, kept_pages, read_page
     from monitor.commands.shared.interrupting import Interrupted, interruptible
+    from monitor.commands.shared.listening import curve_files, refuse_feeds
     from monitor.commands.shared.live_run import close_run
     from monitor.commands.shared.printing import harmless, print_json, say
     from monitor.commissioning.proving.anew import STAFF
@@ -84,6 +85,8 @@ def run(options: argparse.Namespace) -> int:
     if reference is None:
         reference = next((page for page in reversed(kept_pages(records, study.name)) if page.get("go")), None)
     by = options.by or operator_name()
+    refuse_feeds(options.feed)
+    curve_files(options)
     begun = begin_run(
         replace(study, participant_pattern=STAFF),
         Driving(STAFF, options.group, is_new=True),

@@ -25,6 +25,7 @@ from monitor.connect.channel_map.model import ChannelMap
 from monitor.connect.sources.files import Beside, DriveFile, Told
 from monitor.errors import WitnessError
 from monitor.following.beginning import Driving, check_participant
+from monitor.named_files import regular
 from monitor.record.entries import EntryKind, Opening, pack_map
 from monitor.record.writer import RecordWriter
 from monitor.study.model import Study
@@ -201,7 +202,7 @@ def import_drive(
 
 def _digest(file: Path) -> str:
     digest = hashlib.sha256()
-    with file.open("rb") as opened:
+    with open(file, "rb", opener=regular) as opened:
         while chunk := opened.read(CHUNK_BYTES):
             digest.update(chunk)
     return digest.hexdigest()

@@ -16,6 +16,7 @@ from zmq.auth import load_certificate
 from zmq.auth.thread import ThreadAuthenticator
 
 from monitor.errors import WitnessError
+from monitor.named_files import regular
 
 _LAYOUT = '# {what}\n\nmetadata\ncurve\n    public-key = "{public}"\n'
 _SECRET_LINE = '    secret-key = "{secret}"\n'
@@ -108,6 +109,7 @@ def require_curve() -> None:
 def _read(path: Path) -> tuple[bytes, bytes | None]:
     require_curve()
     try:
+        os.close(regular(path))
         public, secret = load_certificate(str(path))
         zmq.utils.z85.decode(public)
     except (OSError, ValueError) as error:
