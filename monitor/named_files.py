@@ -18,6 +18,7 @@ from typing import TextIO
 from monitor.errors import WitnessError
 
 _KINDS = (
+    (stat.S_ISREG, "a file"),
     (stat.S_ISDIR, "a directory"),
     (stat.S_ISFIFO, "a pipe"),
     (stat.S_ISSOCK, "a socket"),
@@ -45,10 +46,24 @@ def regular(path: str | os.PathLike[str], flags: int = os.O_RDONLY) -> int:
 
 def refuse_other_kinds(mode: int, path: str | os.PathLike[str]) -> None:
     """Raises `OSError` for the mode of anything but a regular file."""
-    if stat.S_ISREG(mode):
-        return
-    kind = next((words for holds, words in _KINDS if holds(mode)), "of an unknown kind")
-    raise OSError(errno.EINVAL, f"it is {kind}, and no regular file", os.fspath(path))
+    if not stat.S_ISREG(mode):
+        raise OSError(errno.EINVAL, f"it is {_kind(mode)}, and no regular file", os.fspath(path))
+
+
+def make_directory(path: Path, mode: int = 0o777) -> None:
+    """Makes a directory that somebody names, and those above it, where they are not there. Raises `OSError`, in whose
+    words it is said what stands in the way."""
+    try:
+        path.mkdir(mode, parents=True, exist_ok=True)
+    except (FileExistsError, NotADirectoryError) as error:
+        way = next(one for one in (path, *path.parents) if os.path.lexists(one))
+        kind = _kind(way.stat().st_mode) if way.exists() else "a link to nothing"
+        what = "it" if way == path else str(way)
+        raise OSError(errno.ENOTDIR, f"{what} is {kind}, and no directory", str(path)) from error
+
+
+def _kind(mode: int) -> str:
+    return next((words for holds, words in _KINDS if holds(mode)), "of an unknown kind")
 
 
 def read_named(path: str | os.PathLike[str], encoding: str = "utf-8", errors: str = "strict") -> TextIO:

@@ -51,7 +51,8 @@ def read_page(path: Path) -> dict[str, Any]:
     try:
         page = read_json_map(path, MOST_BYTES)
     except (OSError, ValueError) as error:
-        raise WitnessError(f"{path} is no kept rehearsal ({error}).") from error
+        why = error.strerror if isinstance(error, OSError) else error
+        raise WitnessError(f"{path} is no kept rehearsal ({why}).") from error
     if page.get("type") != "rehearsal":
         raise WitnessError(f"{path} is no kept rehearsal.")
     return {**page, "name": path.stem}

@@ -162,9 +162,10 @@ def _freeze(options: argparse.Namespace, study: Any) -> Any:
 
     from monitor.archive.looks import freeze
     from monitor.following.live import operator_name
+    from monitor.named_files import make_directory
 
     directory = Path(options.records)
-    directory.mkdir(parents=True, exist_ok=True)
+    make_directory(directory)
     return freeze(directory, options.by or operator_name(), study.name, study.sha256)
 
 

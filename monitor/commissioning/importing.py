@@ -25,7 +25,7 @@ from monitor.connect.channel_map.model import ChannelMap
 from monitor.connect.sources.files import Beside, DriveFile, Told
 from monitor.errors import WitnessError
 from monitor.following.beginning import Driving, check_participant
-from monitor.named_files import regular
+from monitor.named_files import make_directory, regular
 from monitor.record.entries import EntryKind, Opening, pack_map
 from monitor.record.writer import RecordWriter
 from monitor.study.model import Study
@@ -149,7 +149,7 @@ def import_drive(
     if report.faults and not despite_faults:
         raise CannotBeRight(file, report)
     try:
-        records.mkdir(parents=True, exist_ok=True)
+        make_directory(records)
     except OSError as error:
         raise WitnessError(f"{records}: records cannot be written there ({error.strerror}).") from error
     sha256 = _digest(file)

@@ -19,6 +19,7 @@ from monitor.errors import RecorderLost, WitnessError
 from monitor.following.live import Following
 from monitor.following.status_stream import StatusStream, WriterWatch
 from monitor.judging.case.pacing import NOBODY_DRIVES
+from monitor.named_files import make_directory
 from monitor.record.disk import is_being_written
 from monitor.record.entries import Opening
 from monitor.recorder.client import RecorderClient
@@ -133,7 +134,7 @@ def begin_run(study: Study, who: Driving, to: Listening, records: Path, *, secon
     check_participant(study, who.participant, who.group)
     records = records.resolve()
     try:
-        records.mkdir(parents=True, exist_ok=True)
+        make_directory(records)
     except OSError as error:
         raise WitnessError(
             f"{records}: records cannot be written there ({error.strerror}); choose another directory."

@@ -82,29 +82,32 @@ class RecordWriter:
         """
         payload = pack_opening(opening)
         refuse_long(payload)
-        lock = -1
+        lock, made, writer = -1, False, None
         try:
             disk.make_directory(directory)
+            made = True
             lock = lock_record(disk, directory)
             elsewhere = elsewhere_of(directory, second)
             state = LastGood(0, ZERO_DIGEST, 1, secrets.token_bytes(16))
             if elsewhere is not None:
                 _make_second_place(directory, elsewhere, state.record_id, disk)
             files = Places(directory, elsewhere, state, clock, disk)
-            writer = cls(directory, files, lock, state, on_synced)
-            writer._begin_record(directory, payload)
+            begun = cls(directory, files, lock, state, on_synced)
+            begun._begin_record(directory, payload)
             disk.sync_directory(directory.parent)
+            writer = begun
         except FileExistsError as error:
-            close_quietly(disk, lock)
             raise RecordNotWritable(f"{directory} exists already; a run never writes into an old record.") from error
         except OSError as error:
-            close_quietly(disk, lock)
             raise RecordNotWritable(
                 f"No record can be begun in {directory}: {reason(error)}; choose another directory of records."
             ) from error
-        except BaseException:
-            close_quietly(disk, lock)
-            raise
+        finally:
+            if writer is None:
+                close_quietly(disk, lock)
+                if made:  # an empty one would be taken for a record that lost everything
+                    with contextlib.suppress(OSError):
+                        disk.remove_directory(directory)
         writer._thread.start()
         return writer
 

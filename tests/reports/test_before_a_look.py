@@ -42,8 +42,7 @@ def commands(records: Path, out: Path) -> dict[str, list[str]]:
         "report": ["report", str(records), "--out", str(out), *unblind],
         "compare": ["compare", str(records), *unblind],
         **{
-            f"export {form}": ["export", str(records), "--to", form, "--out", str(out), *unblind]
-            for form in EVERY_FORM
+            f"export {form}": ["export", str(records), "--to", form, "--out", str(out), *unblind] for form in EVERY_FORM
         },
     }
 

@@ -372,7 +372,7 @@ def test_the_command(tmp_path: Path) -> None:
     assert call("check", "--study", study, "--scenario", same, "--propose", str(proposed)).returncode == 0
     assert 'measure = "station"' in proposed.read_text(encoding="utf-8")
     again = call("check", "--study", study, "--scenario", same, "--propose", str(proposed))
-    assert (again.returncode, "nothing is overwritten" in again.stderr) == (2, True)
+    assert (again.returncode, "is there already" in again.stderr) == (2, True)
     assert "give it with --scenario FILE" in call("check", "--study", study, "--own", "Ego").stderr
     unknown = call("check", "--study", study, "--scenario", same, "--own", "Egon")
     assert (unknown.returncode, "it has Ego, van" in unknown.stderr) == (2, True)

@@ -22,6 +22,7 @@ from typing import Any
 from monitor.archive.gathering import StudyRuns, Withdrawn
 from monitor.archive.looks import chain_fault, enter, entries
 from monitor.errors import WitnessError
+from monitor.named_files import make_directory
 
 ASKED_NAME = "asked.jsonl"
 SO = "so it is not in the flow of participants"
@@ -117,7 +118,7 @@ def take_back(directory: Path, number: int, by: str, words: str) -> None:
 
 
 def _entered(directory: Path, by: str, fields: dict[str, Any]) -> int:
-    directory.mkdir(parents=True, exist_ok=True)
+    make_directory(directory)
     enter(directory, by, fields, SO, ASKED_NAME)
     return len(entries(directory, ASKED_NAME))
 
