@@ -12,7 +12,7 @@ from typing import Any
 import pytest
 
 from monitor.archive.gathering import gather
-from monitor.archive.rehearsals import latest_page
+from monitor.archive.rehearsals import newest_rehearsal
 from monitor.commands.main import main
 from monitor.record.places import list_records
 from monitor.reports.assigning.sealed import prepare
@@ -148,7 +148,7 @@ def test_no_file_beside_the_records_keeps_a_command_waiting_or_ends_it_without_a
     ):
         assert status_of(*arguments) in (0, 1, 2), arguments
     signal.alarm(0)
-    assert latest_page(records, "hand") is None
+    assert newest_rehearsal(records, "hand").page is None
     capsys.readouterr()
     if name == "unblinding.jsonl":
         assert status_of("tally", str(records)) == 1

@@ -23,7 +23,7 @@ from monitor.archive.gathering import gather
 from monitor.archive.kept import writing
 from monitor.archive.kept.layout import MAGIC, tail_of
 from monitor.archive.looks import AUDIT_NAME, count_looks, enter_look, frozen
-from monitor.archive.rehearsals import FOLDER, kept_pages, latest_page
+from monitor.archive.rehearsals import FOLDER, kept_pages, newest_rehearsal
 from monitor.archive.review import review_record
 from monitor.archive.summary_cache import cached_summary, fresh_summary, keep_summary
 from monitor.commands.shared.printing import trial_lines
@@ -371,7 +371,7 @@ def neighbours(random: Random, base: Path) -> None:
     with suppress(WitnessError):
         enter_look(base, "ben", "compare", {"why": "asked"}, {})
         assert (count_looks(base) or 0) >= 1, "a look that was entered is not counted"
-    for ask in (frozen, latest_page, kept_pages):
+    for ask in (frozen, newest_rehearsal, kept_pages):
         ask(base, "hand")
     with suppress(WitnessError):
         lots = sealed_of(base, study)

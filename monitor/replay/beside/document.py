@@ -6,7 +6,7 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
 
-from monitor.archive.rehearsals import FOLDER, kept_pages
+from monitor.archive.rehearsals import FOLDER, kept_pages, unreadable_pages
 from monitor.errors import WitnessError
 from monitor.judging.case.trial import ConditionResult, Finding
 from monitor.judging.document import number
@@ -26,8 +26,10 @@ def reference_record(record: Path, study: str) -> Path:
         for path in (kept, records / kept.name, records / FOLDER / kept.name):
             if page.get("go") and kept.name and path.is_dir():
                 return path
+    unreadable = unreadable_pages(records)
+    also = f" ({len(unreadable)} of its pages cannot be read)" if unreadable else ""
     raise WitnessError(
-        f"{records / FOLDER} holds no record of a rehearsal of {study} that was a go; "
+        f"{records / FOLDER} holds no record of a rehearsal of {study} that was a go{also}; "
         "name the other record: --beside OTHER"
     )
 

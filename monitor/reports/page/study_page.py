@@ -140,8 +140,8 @@ def _equipment(one: StudyRuns, trigger: str) -> list[str]:
     if not series:
         return []
     how = paragraph(
-        "Each point is a run. Solid line: median; dashed: mean ± 3 standard deviations by the moving range; ringed: "
-        "beyond it; bar below: eight or more in a row on one side of the median (NIST/SEMATECH e-Handbook, 6.3.2).",
+        "Each point is a run. Solid line: median; dashed: median ± 3 standard deviations by the median moving range; "
+        "ringed: beyond it; bar below: eight or more in a row on one side of it (NIST/SEMATECH e-Handbook, 6.3.2).",
         "under",
     )
     charts = (figure(run_chart(each), each.words()) for each in series)
