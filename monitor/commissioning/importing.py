@@ -27,7 +27,7 @@ from monitor.errors import WitnessError
 from monitor.following.beginning import Driving, check_participant
 from monitor.named_files import make_directory, regular
 from monitor.record.entries import EntryKind, Opening, pack_map
-from monitor.record.writer import RecordWriter
+from monitor.record.writer import RecordWriter, Writing
 from monitor.study.model import Study
 
 CHUNK_BYTES = 1 << 20
@@ -173,7 +173,7 @@ def import_drive(
         exposures=earlier.exposures,
         exposures_known=earlier.known,
     )
-    writer = RecordWriter.create(record, opening, clock=clock)
+    writer = RecordWriter.create(record, opening, Writing(clock=clock))
     sentence = f"This drive was imported from the file {file.name} with the channel map {Path(channels.path).name}."
     fields: dict[str, Any] = {"event": "imported", "sentence": sentence, "file": file.name, "sha256": sha256}
     if report.faults:

@@ -17,7 +17,7 @@ from monitor.archive.rehearsals import newest_rehearsal
 from monitor.commands.main import main
 from monitor.record.entries import Opening
 from monitor.record.places import list_records
-from monitor.record.writer import RecordWriter
+from monitor.record.writer import RecordWriter, Writing
 from monitor.reports.assigning.sealed import prepare
 from tests.judging.hand import study_of
 from tests.reports.making import REPORT_STUDY, hand_record
@@ -119,7 +119,7 @@ def test_a_further_place_of_a_record_elsewhere_is_none_that_was_emptied(tmp_path
     records, second = tmp_path / "records", tmp_path / "second"
     records.mkdir()
     opening = Opening("Q01", None, "s", "", "", (), {})
-    writer = RecordWriter.create(records / "Q01.run", opening, second=second)
+    writer = RecordWriter.create(records / "Q01.run", opening, Writing(second=second))
     assert (second / "Q01.run").is_dir()
     assert list_records(second) == []
     assert list_records(records) == [records / "Q01.run"]

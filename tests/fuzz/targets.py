@@ -37,7 +37,7 @@ from monitor.record.recovery import recover_record
 from monitor.record.sealing import seal_record
 from monitor.record.verify import verify_record
 from monitor.record.withdrawing import withdraw_record
-from monitor.record.writer import RecordWriter
+from monitor.record.writer import RecordWriter, Writing
 from monitor.recorder.running import RUNNING_NAME, read_announcement
 from monitor.reports.assigning.sealed import SealedLots, prepare, sealed_lots
 from monitor.reports.assigning.verifying import verify_lots
@@ -215,7 +215,7 @@ def places(random: Random, base: Path) -> None:
     """Whatever stands in the notes of places and in their stamps: nobody else's files are touched."""
     path, place = write_elsewhere(base, HandClock(), opening_of(study_of(STUDY)))
     other = base / "second" / "Q09-20250615T145320Z-0ccc.run"
-    RecordWriter.create(other, opening_of(study_of(STUDY)), clock=HandClock()).close("")
+    RecordWriter.create(other, opening_of(study_of(STUDY)), Writing(clock=HandClock())).close("")
     decoys = {file: file.read_bytes() for file in other.iterdir()}
     for file in (path / SECOND_NAME, place / STAMP_NAME):
         if random.random() < 0.7:
@@ -289,7 +289,7 @@ def operators(random: Random, base: Path) -> None:
         monotonic=random.choice((5_000_000_000, 0, 2**62 - 10**10)),
         wall=random.choice((1_750_000_000_000_000_000, -(2**63), 2**63 - 10**10, 0)),
     )
-    writer = RecordWriter.create(path, opening, clock=clock)
+    writer = RecordWriter.create(path, opening, Writing(clock=clock))
     for at, entry in enumerate(entries_of(HandDrive(rate_hz=4.0, end_t=14.0))):
         if entry.kind in (EntryKind.OPENING, EntryKind.CLOSE):
             continue
@@ -317,7 +317,7 @@ def openings(random: Random, base: Path) -> None:
     fields = spoil_fields(random, msgpack.unpackb(pack_opening(opening)))
     packed = msgpack.packb(fields, unicode_errors="surrogatepass")
     with patch.object(writing, "pack_opening", lambda opening: packed):
-        RecordWriter.create(path, opening, clock=HandClock()).close("")
+        RecordWriter.create(path, opening, Writing(clock=HandClock())).close("")
     report(path)
 
 
