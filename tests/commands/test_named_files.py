@@ -271,3 +271,12 @@ def test_what_is_none_is_named_and_never_waited_for(what: str, kind: str, here: 
     assert "File exists" not in said
     assert "Errno" not in said
     assert everything(here) == before, "nothing is left behind"
+
+
+@pytest.mark.parametrize("kind", ["pipe", "device", "socket", "directory"])
+def test_a_key_of_somebody_allowed_that_is_no_file_is_named(kind: str, here: Path) -> None:
+    KINDS[kind](here / "keys" / "allowed" / "given.key")
+    words = DIRECTORIES["bridge --allowed"]
+    done = call(*(word.replace(P, "keys/allowed") for word in words))
+    assert done.returncode == 2
+    assert "given.key: cannot be used as a key file" in done.stderr

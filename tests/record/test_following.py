@@ -225,11 +225,13 @@ def test_a_newer_format_is_refused_and_an_unknown_compatible_flag_is_read_over(s
 def test_records_of_a_directory_are_listed_by_name(
     tmp_path: Path, clock: HandClock, opening: Opening, small: Path
 ) -> None:
-    (tmp_path / "not-a-record.run").mkdir()
+    (tmp_path / "not-a-record").mkdir()
+    emptied = tmp_path / "emptied.run"
+    emptied.mkdir()
     (tmp_path / "file.run").write_text("")
     other = tmp_path / "A01-20250615T145320Z-0000.run"
     RecordWriter.create(other, opening).close("")
-    assert list_records(tmp_path) == [other, small]
+    assert list_records(tmp_path) == [other, *sorted([emptied, small])]
     with pytest.raises(RecordUnreadable):
         list_records(tmp_path / "nowhere")
 
