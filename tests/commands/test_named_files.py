@@ -8,6 +8,7 @@ import os
 import shutil
 import signal
 import socket
+import tempfile
 from collections.abc import Callable, Iterator
 from contextlib import chdir
 from pathlib import Path
@@ -232,8 +233,8 @@ def made(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 @pytest.fixture
-def here(made: Path, tmp_path: Path) -> Iterator[Path]:
-    """A copy of it as the working directory, where whatever waits is ended."""
+def here(made: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Path]:
+    """A copy of it as the working directory, where whatever waits is ended, and no run of others is seen."""
 
     def too_long(*_: object) -> None:
         raise Waits
@@ -241,7 +242,8 @@ def here(made: Path, tmp_path: Path) -> Iterator[Path]:
     shutil.copytree(made, tmp_path / "here")
     before = signal.signal(signal.SIGALRM, too_long)
     signal.alarm(30)
-    with chdir(tmp_path / "here"):
+    with chdir(tmp_path / "here"), tempfile.TemporaryDirectory(prefix="tw-") as runtime:
+        monkeypatch.setenv("XDG_RUNTIME_DIR", runtime)  # a short one: sockets lie in it
         yield tmp_path / "here"
     signal.alarm(0)
     signal.signal(signal.SIGALRM, before)
