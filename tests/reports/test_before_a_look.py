@@ -14,8 +14,10 @@ from typing import Any
 import pytest
 
 from monitor.archive.looks import AUDIT_NAME, count_looks
+from monitor.reports.assigning.sealed import prepare, sealed_lots
 from tests.commands.running import call, command
-from tests.reports.making import BLIND, hand_record
+from tests.judging.hand import study_of
+from tests.reports.making import BLIND, REPORT_STUDY, hand_record
 
 EVERY_FORM = ("csv", "bids", "parquet", "cues")
 
@@ -152,3 +154,17 @@ def test_where_nobody_reads_what_compare_would_say_none_is(closed: str, records:
     done = subprocess.run(["bash", "-c", f"{line} {closed}"], capture_output=True, text=True, timeout=90, check=False)
     assert count_looks(records) == 0, done.stderr
     assert "no look is entered" in done.stderr
+
+
+@pytest.mark.parametrize("closed", [">&-", "| true"])
+def test_where_nobody_reads_whose_group_it_is_no_lot_is_opened(closed: str, tmp_path: Path) -> None:
+    text = REPORT_STUDY.replace("[groups.chime]", '[assignment]\nmethod = "blocks"\nblock_sizes = [2]\n[groups.chime]')
+    study, records = tmp_path / "study.toml", tmp_path / "records"
+    study.write_text(text)
+    prepare(records, study_of(text), "site", "anna")
+    line = " ".join(command("assign", "--study", str(study), "--records", str(records), "--participant", "Q01"))
+    done = subprocess.run(["bash", "-c", f"{line} {closed}"], capture_output=True, text=True, timeout=90, check=False)
+    lots = sealed_lots(records, study_of(text), "site")
+    assert lots is not None
+    assert lots.opened() == [], done.stderr
+    assert "no lot is opened" in done.stderr
