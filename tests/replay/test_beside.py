@@ -13,6 +13,7 @@ import numpy as np
 import pytest
 
 from monitor.commands import replay
+from monitor.commands.replay import _other_record
 from monitor.errors import WitnessError
 from monitor.replay.beside.difference import Difference
 from monitor.replay.beside.differences import differences
@@ -305,7 +306,7 @@ def test_the_command_prints_one_document_or_text(tmp_path: Path, capsys: pytest.
     assert "The lead began to brake 0.30 s later" in capsys.readouterr().out
 
 
-def test_without_another_record_the_last_go_is_taken(tmp_path: Path) -> None:
+def test_without_another_record_the_last_go_is_taken(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     record = write_record(tmp_path, PLAIN, name="Q01-20261003T101501Z-0a1b.run")
     with pytest.raises(WitnessError, match=r"no record of a rehearsal of hand that was a go"):
         reference_record(record, "hand")
@@ -315,6 +316,10 @@ def test_without_another_record_the_last_go_is_taken(tmp_path: Path) -> None:
         page = {"type": "rehearsal", "study": "hand", "go": go, "record": str(kept)}
         (pages / f"2026100{day}T101601Z-{'go' if go else 'no-go'}.json").write_text(json.dumps(page))
     assert reference_record(record, "hand").name.startswith("R2-")
+    (pages / "20261004T101601Z-go.json").write_text('{"type": "rehears')
+    assert _other_record(record, "hand", "").name.startswith("R2-")
+    assert "Left out" in (said := capsys.readouterr().err)
+    assert "20261004T101601Z-go.json is no kept rehearsal" in said
 
 
 @pytest.mark.parametrize("size", [(80, 24), (120, 36), (200, 60)])
