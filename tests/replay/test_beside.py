@@ -370,6 +370,9 @@ def test_where_not_all_conditions_have_room_those_that_are_not_met_come_first_an
     assert pairs_in([pairs[0]] * 3, 2)[1] == "and 2 more"
 
 
+LARGER = ((120, 36), (200, 60))
+
+
 def test_what_decided_is_above_the_fold_however_much_else_differs() -> None:
     """The first difference, then findings that void, then those that leave open; each sentence once, none left out."""
     differs = ("first", "second", "third", "void 2", "note", "open", "void 1")
@@ -377,13 +380,13 @@ def test_what_decided_is_above_the_fold_however_much_else_differs() -> None:
     assert said.weightiest_first == ("first", "void 2", "void 1", "open", "second", "third", "note")
 
 
-@pytest.mark.parametrize("size", [(80, 24), (120, 36), (200, 60)])
+@pytest.mark.parametrize("size", [(80, 24), *(pytest.param(one, marks=pytest.mark.slow) for one in LARGER)])
 @pytest.mark.parametrize(
     ("name", "said", "mark"),
     [
         ("wrong-alert", "alert-wrong. Group chime is assigned sound, but vibration was given", "╳"),
-        ("frames-lost", "witness-gap. 12 frames did not reach the recorder", "▒"),
-        ("double-fire", "Only in the second run: trigger gate-brake, at +4.00 s.", "▸"),
+        pytest.param("frames-lost", "witness-gap. 12 frames did not reach", "▒", marks=pytest.mark.slow),
+        pytest.param("double-fire", "second run: trigger gate-brake, at +4.00 s.", "▸", marks=pytest.mark.slow),
     ],
 )
 async def test_the_page_has_what_decided_at_every_size(
