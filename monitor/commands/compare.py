@@ -88,13 +88,15 @@ def run(options: argparse.Namespace) -> int:
 
 
 def look_entered(options: argparse.Namespace, command: str, what: dict[str, Any], found: Any) -> Any:
-    """Enters the look in the audit file, and says what is wrong with that file."""
+    """Enters the look in the audit file, and says what is wrong with that file. Raises `WitnessError` where nothing
+    could be shown."""
     from pathlib import Path
 
     from monitor.archive.looks import enter_look
-    from monitor.commands.shared.printing import say
+    from monitor.commands.shared.printing import refuse_without_reader, say
     from monitor.following.live import operator_name
 
+    refuse_without_reader("no look is entered, and nothing is shown")
     by = options.by or operator_name()
     analysis = {"why": options.why, **what, **study_files(options, found)}
     look = enter_look(Path(options.directory), by, command, analysis, {run.record_id: run.digest for run in found.runs})

@@ -15,7 +15,7 @@ from pathlib import Path
 from typing import Any
 
 from monitor.archive.looks import count_looks
-from monitor.archive.rehearsals import latest_page
+from monitor.archive.rehearsals import NewestRehearsal, newest_rehearsal
 from monitor.errors import WitnessError
 from monitor.following.building import build_view, with_trials
 from monitor.following.coming.channels import ChannelWatch
@@ -92,7 +92,7 @@ class Following:
         """Whether a trial's stage or verdict has changed since this was last set to False."""
         self._checked: PreflightView | None = None
         self._checked_at = 0.0
-        self._rehearsal: dict[str, Any] | None = None
+        self._rehearsal = NewestRehearsal()
         self._rehearsal_at = float("-inf")
         self._reminds = restart is not None
         self._reminded: set[tuple[str, str, float]] = set()
@@ -230,7 +230,7 @@ class Following:
         """The preflight, made anew once a second until a trigger is near; rehearsals are looked at twice a minute."""
         now = time.monotonic()
         if now - self._rehearsal_at > REHEARSAL_EVERY_S:
-            self._rehearsal = latest_page(self.record.parent, session.study.name)
+            self._rehearsal = newest_rehearsal(self.record.parent, session.study.name)
             self._rehearsal_at = now
         every_s = PREFLIGHT_OVER_EVERY_S if self._checked is not None and self._checked.over else PREFLIGHT_EVERY_S
         if self._checked is None or now - self._checked_at > every_s:
