@@ -14,7 +14,7 @@ import pytest
 from monitor.archive.earlier import Earlier
 from monitor.archive.rehearsals import NewestRehearsal, newest_rehearsal, unreadable_pages
 from monitor.archive.review import review_record
-from monitor.commands.rehearse import in_the_seat_of
+from monitor.commands.connecting.rehearse import in_the_seat_of
 from monitor.commissioning.rehearsal.page import keep_page, make_page
 from monitor.commissioning.rehearsal.rehearsed import judge_rehearsal
 from monitor.errors import WitnessError

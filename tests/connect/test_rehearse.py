@@ -247,7 +247,9 @@ def test_the_command_over_a_real_feed(tmp_path: Path) -> None:
 def test_the_command_says_no_go_with_status_1_and_refuses_a_wrong_group(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr("monitor.commands.rehearse._prove", lambda record, study: None)  # the test above has it
+    monkeypatch.setattr(
+        "monitor.commands.connecting.rehearse._prove", lambda record, study: None
+    )  # the test above has it
     study = str(CONFIGS / "dusk-road.toml")
     with simulator("--rate", "20", "--scenario", "silent-alert", speed=40.0) as endpoint:
         done = call("rehearse", "--study", study, "--feed", endpoint, "--group", "chime", "--records", str(tmp_path))

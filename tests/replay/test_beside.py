@@ -12,8 +12,8 @@ from typing import Any
 import numpy as np
 import pytest
 
-from monitor.commands import replay
-from monitor.commands.replay import _other_record
+from monitor.commands.desk import replay
+from monitor.commands.desk.replay import _other_record
 from monitor.errors import WitnessError
 from monitor.replay.beside.difference import Difference
 from monitor.replay.beside.differences import differences

@@ -13,8 +13,8 @@ import pytest
 
 from monitor.archive.looks import AUDIT_NAME, entries
 from monitor.archive.review import review_record
-from monitor.commands.assign import run as assign
 from monitor.commands.shared.planning import MOST_TO_JUDGE, plan_run
+from monitor.commands.study.assign import run as assign
 from monitor.errors import WitnessError
 from monitor.record.entries import Opening
 from monitor.record.reader import RecordReading

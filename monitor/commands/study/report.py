@@ -15,8 +15,8 @@ RESERVED_BYTES = 8 << 20
 
 
 def add_to(subparsers: Any) -> None:
-    from monitor.commands.compare import add_unblind_options
     from monitor.commands.shared.many_records import add_many_options
+    from monitor.commands.study.compare import add_unblind_options
 
     parser = subparsers.add_parser("report", help="one page with pictures, of a run or a study", description=__doc__)
     parser.add_argument("path", metavar="PATH", help="a record, or a directory of records")
@@ -60,9 +60,9 @@ def _of_run(path: Any, options: argparse.Namespace) -> tuple[list[str], str, int
 
 
 def _of_study(path: Any, options: argparse.Namespace) -> tuple[list[str], str, int | None]:
-    from monitor.commands.compare import look_entered
     from monitor.commands.shared.printing import say
-    from monitor.commands.tally import gathered
+    from monitor.commands.study.compare import look_entered
+    from monitor.commands.study.tally import gathered
     from monitor.reports.comparison.comparison import compare_studies, not_compared
     from monitor.reports.comparison.words import analysis_json
     from monitor.reports.page.study_page import study_page

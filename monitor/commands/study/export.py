@@ -11,8 +11,8 @@ from typing import Any
 
 
 def add_to(subparsers: Any) -> None:
-    from monitor.commands.compare import add_unblind_options
-    from monitor.commands.tally import add_directory_options
+    from monitor.commands.study.compare import add_unblind_options
+    from monitor.commands.study.tally import add_directory_options
 
     parser = subparsers.add_parser(
         "export", help="tables for the analyst (CSV, BIDS, Parquet), cues for the video", description=__doc__
@@ -34,9 +34,9 @@ def run(options: argparse.Namespace) -> int:
     from pathlib import Path
 
     from monitor.archive.gathering import gathered_json
-    from monitor.commands.compare import look_entered
     from monitor.commands.shared.printing import print_json, say
-    from monitor.commands.tally import gathered, progress
+    from monitor.commands.study.compare import look_entered
+    from monitor.commands.study.tally import gathered, progress
     from monitor.errors import WitnessError
     from monitor.reports.export.cues import video_times
     from monitor.reports.export.export import ExportPlan, export_records, export_sentences, refuse_codes

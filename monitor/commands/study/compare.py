@@ -12,7 +12,7 @@ from typing import Any
 
 
 def add_to(subparsers: Any) -> None:
-    from monitor.commands.tally import add_directory_options
+    from monitor.commands.study.tally import add_directory_options
 
     parser = subparsers.add_parser("compare", help="alert groups compared (for the analyst)", description=__doc__)
     add_directory_options(parser)
@@ -43,7 +43,7 @@ def run(options: argparse.Namespace) -> int:
 
     from monitor.archive.gathering import gathered_json
     from monitor.commands.shared.printing import harmless, print_json, say
-    from monitor.commands.tally import gathered
+    from monitor.commands.study.tally import gathered
     from monitor.errors import WitnessError
     from monitor.reports.comparison.comparison import compare_studies, not_compared
     from monitor.reports.comparison.plan import Asked
