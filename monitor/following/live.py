@@ -21,7 +21,7 @@ from monitor.following.building import build_view, with_trials
 from monitor.following.coming.channels import ChannelWatch
 from monitor.following.day import limit_now
 from monitor.following.dry_run import is_ready, judge_dry
-from monitor.following.keeping import Keeping
+from monitor.following.kept.keeping import Keeping
 from monitor.following.preflight import preflight
 from monitor.following.recorder_watch import RecorderWatch
 from monitor.following.reorder_buffer import Holding, is_frame

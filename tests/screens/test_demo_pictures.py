@@ -9,7 +9,7 @@ import pytest
 
 from monitor.archive.rehearsals import NewestRehearsal
 from monitor.following.building import build_view
-from monitor.following.keeping import Keeping
+from monitor.following.kept.keeping import Keeping
 from monitor.following.preflight import preflight
 from monitor.following.view import LiveView, RecorderView
 from monitor.judging.session import Session
