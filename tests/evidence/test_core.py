@@ -61,6 +61,16 @@ def test_a_limit_is_noise_and_allowances_worked_by_hand() -> None:
         np.testing.assert_allclose(one.limit, expected, rtol=0.02)
 
 
+def test_a_number_beyond_all_measure_in_one_frame_hides_no_difference_elsewhere() -> None:
+    """Some feeds fill what is not measured with the largest number there is: squared, it is infinite."""
+    like = straight()
+    place = np.where(like.t == like.t[-60], np.finfo(np.float64).max, like.channels["x"])
+    wrong = straight(x=place, speed=np.full(len(like), 25.0))
+    with np.errstate(over="ignore", invalid="ignore"):
+        found = tellings_of(wrong, "speed", Asked(0.0, 10.0, 20.0), that_disagree=True)
+    assert "x, y" in [one.by for one in found]
+
+
 def test_a_speed_is_rebuilt_by_the_way_moved() -> None:
     t = straight().t
     body = straight(speed=np.full(len(t), 25.0))
