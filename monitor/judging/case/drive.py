@@ -107,6 +107,14 @@ class DriveLog(Stream):
             found = self.end_number
         return None if found is None else max(found, not_before)
 
+    def newest_at(self, number: int) -> float:
+        """The time of the newest judged frame as of entry `number`, among those that are kept."""
+        for block in reversed(self.blocks):
+            known = int(np.searchsorted(block.frames.number, number, side="right"))
+            if known:
+                return float(block.frames.t[known - 1])
+        return self.newest_t
+
     def known_markers(self, number: int) -> list[ReceivedMarker]:
         """The markers known as of entry `number`, by their own count; after them those of further sources."""
         known = Stream.known_markers(self, number)

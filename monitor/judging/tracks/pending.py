@@ -37,7 +37,7 @@ def judge_pending(occasion: Occasion, earlier: Exposure, missed: Expected | None
     no fire of a trigger that comes often belongs to, when that is certain."""
     plan, drive, trigger = occasion.plan, occasion.drive, occasion.trigger
     over, number = occasion.over, occasion.number
-    asked = Asked(None, wanted(trigger, drive), drive.newest_t)
+    asked = Asked(None, wanted(trigger, drive), drive.newest_at(number))
     if missed is not None:
         timing, unsure = Timing(missed.t, None, None, "missed"), list[Finding]()
     else:
