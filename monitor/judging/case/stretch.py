@@ -107,7 +107,7 @@ def cut_stretch(drive: DriveLog, start_t: float, end_t: float, number: int) -> S
     known = [block for block in drive.blocks if block.frames.number[0] <= number]
     if not known:
         return None
-    newest_t = float(known[-1].frames.t[_known(known[-1], number) - 1])
+    newest_t = drive.newest_at(number)
     horizon = max(newest_t - drive.retain_s, drive.first_t)
     margin = MARGIN_FRAMES * drive.period_s
     parts = []
@@ -161,7 +161,7 @@ def cut_signals(
     known = [block for block in drive.blocks if block.frames.number[0] <= number]
     if not known:
         return np.empty(0), [np.empty(0) for _ in names]
-    newest_t = float(known[-1].frames.t[_known(known[-1], number) - 1])
+    newest_t = drive.newest_at(number)
     first_t = max(start_t, newest_t - drive.retain_s, drive.first_t)
     times: list[FloatArray] = []
     columns: list[list[FloatArray]] = [[] for _ in names]
