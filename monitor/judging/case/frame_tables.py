@@ -19,7 +19,7 @@ import numpy.typing as npt
 
 from monitor.feed.decode import shape_of
 from monitor.feed.template import Template, Value
-from monitor.judging.case.columns import without_infinities
+from monitor.judging.case.columns import only_measured
 from monitor.measures.columns import (
     OTHER_CHANNELS,
     OWN_CHANNELS,
@@ -160,15 +160,15 @@ class _Reader:
     def read(self, table: Bytes, numbers: IntArray) -> FrameBlock:
         """The rows as a block; they have to fit."""
         count, like = len(table), self._like
-        doubles = without_infinities(self._double_table(table))
+        doubles = only_measured(self._double_table(table))
 
         def column(group: str, name: str, otherwise: float) -> FloatArray:
             if (group, name) in self._doubles:
                 row: FloatArray = doubles[self._doubles[group, name]]
                 return row
             if (group, name) in self._singles:
-                return without_infinities(self._single(table, group, name).astype(np.float64))
-            return without_infinities(np.full(count, float(otherwise)))
+                return only_measured(self._single(table, group, name).astype(np.float64))
+            return only_measured(np.full(count, float(otherwise)))
 
         own = {name: column("own", name, value) for name, value in like.own.items()}
         for name in OWN_CHANNELS:
@@ -213,14 +213,14 @@ class _Reader:
             given = self._like.columns.get(name)
             if given is None:
                 return np.full(len(table) * self._vehicles, math.nan)
-            return without_infinities(np.tile(np.frombuffer(given, "<f8").astype(np.float64), len(table)))
+            return only_measured(np.tile(np.frombuffer(given, "<f8").astype(np.float64), len(table)))
         place, is_array = self._columns[name]
         if is_array:
             bodies = table[:, place].reshape(len(table), self._vehicles, 9)[:, :, 1:]
             values = np.ascontiguousarray(bodies).view(">f8")
         else:
             values = np.ascontiguousarray(table[:, place]).view("<f8")
-        return without_infinities(values.reshape(-1).astype(np.float64))
+        return only_measured(values.reshape(-1).astype(np.float64))
 
     def _ids(self, table: Bytes) -> IntArray | None:
         """Ids of each row's vehicles, shape (n, vehicles); None where they belong to the shape."""
