@@ -88,7 +88,7 @@ def new_file(path: Path, reserve_bytes: int = 0) -> Iterator[TextIO]:
                 path.unlink(missing_ok=True)
                 raise
     except FileExistsError as error:
-        raise WitnessError(f"{path} is there already; give another file.") from error
+        raise WitnessError(f"{path} is there already, and nothing is overwritten; give another file.") from error
     except OSError as error:
         raise WitnessError(f"{path} cannot be written ({error.strerror or error}); give another file.") from error
 
