@@ -76,7 +76,8 @@ def new_file(path: Path, reserve_bytes: int = 0) -> Iterator[TextIO]:
     """A new text file (UTF-8, "\\n"), made at once, and with room for `reserve_bytes` on the disk: whoever gives
     something away for what will be written finds out before that it can be. It is gone again where anything fails.
 
-    Raises `WitnessError` where something is there already, or it cannot be written.
+    Raises `WitnessError` where something is there already, or it cannot be written; what else fails meanwhile is let
+    through.
     """
     try:
         with path.open("x", encoding="utf-8", newline="\n") as file:
@@ -87,9 +88,11 @@ def new_file(path: Path, reserve_bytes: int = 0) -> Iterator[TextIO]:
             except BaseException:
                 path.unlink(missing_ok=True)
                 raise
-    except FileExistsError as error:
-        raise WitnessError(f"{path} is there already, and nothing is overwritten; give another file.") from error
     except OSError as error:
+        if error.filename not in (None, os.fspath(path)):
+            raise  # of another file, in what is done while this one is open
+        if isinstance(error, FileExistsError):
+            raise WitnessError(f"{path} is there already, and nothing is overwritten; give another file.") from error
         raise WitnessError(f"{path} cannot be written ({error.strerror or error}); give another file.") from error
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 
 import argparse
 import os
+import re
 import shutil
 import signal
 import socket
@@ -17,6 +18,8 @@ import pytest
 from scenariogeneration import xosc
 
 from monitor.commands.main import build_parser
+from monitor.errors import WitnessError
+from monitor.named_files import new_file
 from tests.commands.running import STUDY, call
 from tests.connect import ridge
 from tests.connect.test_files import BESIDE
@@ -288,3 +291,15 @@ def test_a_key_of_somebody_allowed_that_is_no_file_is_named(kind: str, here: Pat
     done = call(*(word.replace(P, "keys/allowed") for word in words))
     assert done.returncode == 2
     assert "given.key: cannot be used as a key file" in done.stderr
+
+
+def test_what_fails_with_another_file_while_a_new_one_is_open_is_not_said_of_the_new_one(tmp_path: Path) -> None:
+    out, other = tmp_path / "page.html", tmp_path / "other"
+    for path, fails in ((other, other.stat), (other, other.rmdir), (tmp_path, tmp_path.mkdir)):
+        with pytest.raises(OSError, match=re.escape(str(path))), new_file(out):
+            fails()
+        assert not out.exists()
+    out.write_text("mine")
+    with pytest.raises(WitnessError, match="is there already"), new_file(out):
+        pass
+    assert out.read_text() == "mine"

@@ -138,7 +138,7 @@ class Case:
         """Whether a marker that never arrived may have been sent in this time, or one been lost with a frame."""
         if any(not step.before_t < start_t and not step.after_t > end_t for step in self.lost):
             return True
-        return self.drive.may_lose(start_t, end_t, self.number)
+        return self.drive.unseen_in(start_t, end_t, self.number) is not None
 
     def finding(self, code: str, sentence: str, at: float | None) -> Finding:
         """A finding with the severity that the study gives its code."""

@@ -16,14 +16,11 @@ from typing import Literal, Self
 from monitor.feed.marker_kinds import KINDS
 from monitor.feed.schema import Frame, Hello, Marker
 from monitor.judging.case.columns import build_block
-from monitor.judging.case.received import CountStep, FeedCounts, Loss, ReceivedMarker, SetBack
+from monitor.judging.case.received import CountStep, FeedCounts, Loss, ReceivedMarker, SetBack, Unseen
 from monitor.measures.columns import FrameBlock, join_blocks, slice_block
 
 FLUSH_FRAMES = 4096
 """Frames collected before a block is made of them, so that memory stays bounded however large a batch is."""
-
-MOST_UNSEEN, TOGETHER_S = 1000, 10.0
-"""So many times without frames are kept one by one; those further back that lie so close together are taken as one."""
 
 CLOCK_BACK_S = 0.5
 """A time so far behind the newest one is no jitter: the simulation's clock was set back; so far ahead, it jumped."""
@@ -45,9 +42,8 @@ class Stream:
     counts: FeedCounts = field(default_factory=FeedCounts)
     markers: dict[int, ReceivedMarker] = field(default_factory=dict)
     losses: deque[Loss] = field(default_factory=deque)
-    unseen: list[Loss] = field(default_factory=list)
-    """Of a source whose markers are made out of its frames all times of the run without any: markers may have been lost
-    with them."""
+    unseen: Unseen = field(default_factory=Unseen)
+    """All times of the run without frames, by their numbers or, where those tell nothing, by their times."""
     count_steps: list[CountStep] = field(default_factory=list)
     set_backs: list[SetBack] = field(default_factory=list)
     first_t: float = float("nan")
@@ -85,7 +81,7 @@ class Stream:
             counts=replace(self.counts),
             markers=dict(self.markers),
             losses=deque(self.losses),
-            unseen=[*self.unseen],
+            unseen=self.unseen.fork(),
             count_steps=[*self.count_steps],
             set_backs=[*self.set_backs],
             _blocks=[*self._blocks],
@@ -171,18 +167,18 @@ class Stream:
             and table.markers[first:stop].max() <= self._last_count
             and (seq[1:] == seq[:-1] + 1).all()
             and (t[1:] > t[:-1]).all()
-            and (t[1:] - t[:-1]).max(initial=0.0) <= longest_s
+            and (t[1:] <= t[:-1] + longest_s).all()
         )
 
     def _wait_for(self, table: FrameBlock, first: int, stop: int) -> None:
         """Rows that are to be judged, in one piece with those before them where they follow on in the table."""
         self._set_frames_aside()
+        self._waiting += stop - first
         if self._rows is not None and self._rows[0] is table and self._rows[2] == first:
             first = self._rows[1]
         else:
             self._set_rows_aside()
         self._rows = (table, first, stop)
-        self._waiting += stop - first
 
     def _set_rows_aside(self) -> None:
         if self._rows is not None:
@@ -218,7 +214,7 @@ class Stream:
             self._missing.append((last + 1, seq - 1))
             del self._missing[:-MISSING_RANGES]
             self.losses.append(Loss(self._last_seq_t, t, missing, number))
-            self._not_seen(self.losses[-1])
+            self.unseen.add(self.losses[-1])
         self._last_seq, self._last_seq_t = seq, t
         if markers > self._last_count:
             self.count_steps.append(CountStep(self._last_count + 1, markers, self.newest_t, t, number))
@@ -238,7 +234,7 @@ class Stream:
             self.losses.append(Loss(self.newest_t, t, 0, number))
             self.set_backs.append(SetBack("clock", self.newest_t, t, self.newest_t, number))
         if self.hello.unnumbered and t > self.newest_t + self._longest_step_s:
-            self._not_seen(Loss(self.newest_t, t, 0, number))
+            self.unseen.add(Loss(self.newest_t, t, 0, number))
         counts.judged += 1
         self.newest_t = t
         return True
@@ -250,23 +246,12 @@ class Stream:
         hello = self.hello
         return 1.5 * self.period_s if hello and hello.unnumbered and hello.markers_by_frames else CLOCK_BACK_S
 
-    def _not_seen(self, loss: Loss) -> None:
+    def unseen_in(self, start_t: float, end_t: float, number: int) -> tuple[float, float] | None:
+        """The first time without frames that meets a window, as of entry `number`, where a marker may have been lost
+        with them: its source makes them out of its frames. None for none."""
         if self.hello is None or not self.hello.markers_by_frames:
-            return
-        self.unseen.append(loss)
-        if len(self.unseen) >= 2 * MOST_UNSEEN:
-            older, self.unseen = self.unseen[:MOST_UNSEEN], self.unseen[MOST_UNSEEN:]
-            joined = [older[0]]
-            for one in older[1:]:
-                if one.after_t - joined[-1].before_t <= TOGETHER_S:
-                    joined[-1] = replace(joined[-1], before_t=one.before_t, number=one.number)
-                else:
-                    joined.append(one)
-            self.unseen[:0] = joined
-
-    def may_lose(self, start_t: float, end_t: float, number: int) -> bool:
-        """Whether a marker of this time may have been lost with frames, as of entry `number`."""
-        return any(one.number <= number and one.touches(start_t, end_t) for one in self.unseen)
+            return None
+        return self.unseen.first_in(start_t, end_t, number)
 
     def _goes_back(self, what: Literal["numbers", "clock"], to: float, before: float, number: int) -> None:
         """Numbers or time went back: whatever follows is not judged until they go on."""

@@ -187,7 +187,8 @@ def _over_windows(body: Body, those: list[tuple[Pair, Series]], kept: IntArray) 
         if span_s >= LENGTHS * length_s and these.stop - these.start >= LEAST_WINDOWS:
             end_t = t[end[these]]
             lag = np.searchsorted(end_t, end_t - length_s + period, side="right") - 1
-            slow = np.maximum(slow, _slow_noise(change[:, these], lag, summed[:, these], rise[:, these])[:, None])
+            found = _slow_noise(change[:, these], lag, summed[:, these], rise[:, these])[:, None]
+            slow = np.fmax(slow, found)  # where a number is too large to be squared, nothing is known of the noise
         noise[:, these] = np.maximum(noise[:, these], slow)
     allow = [pair.allowance for pair in pairs]
     limit = (

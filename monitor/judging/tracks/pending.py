@@ -67,13 +67,13 @@ def judge_pending(occasion: Occasion, earlier: Exposure, missed: Expected | None
     about_t = (-math.inf, math.inf)
     if timing.expected_at is not None:
         about_t = timing.expected_at - trigger.grace_s, timing.expected_at + trigger.grace_s
-    unseen = [one for one in drive.unseen if one.number <= number and one.touches(*about_t)]
-    if findings and unseen:
+    unseen = drive.unseen_in(*about_t, number)
+    if findings and unseen is not None:
         sentence = (
-            f"No frame was seen between {unseen[0].after_t:.2f} and {unseen[0].before_t:.2f} s: that {trigger.name} "
-            "fired may have been lost with them, for its source tells it by frames alone."
+            f"No frame was seen between {unseen[0]:.2f} and {unseen[1]:.2f} s: that {trigger.name} fired may have been "
+            "lost with them, for its source tells it by frames alone."
         )
-        findings = [make_finding(plan.study, "marker-lost", sentence, unseen[0].before_t)]
+        findings = [make_finding(plan.study, "marker-lost", sentence, unseen[1])]
     if findings and lost:
         sentence = f"{len(lost)} of the drive's markers never arrived; one of them may have been the trigger's."
         findings = [make_finding(plan.study, "marker-lost", sentence, lost[0].before_t)]
@@ -104,7 +104,7 @@ def judge_pending(occasion: Occasion, earlier: Exposure, missed: Expected | None
         treatment=_treatment(plan, occasion.occurrence),
     )
     shown = _shown(drive, came, number)
-    if shown is Shown.NO and unseen:
+    if shown is Shown.NO and unseen is not None:
         shown = Shown.UNKNOWN
     return replace(trial, what_now=what_now(trial, shown, plan.study, plan.group, plan.standing)), shown
 
