@@ -92,7 +92,7 @@ def new_file(path: Path, reserve_bytes: int = 0) -> Iterator[TextIO]:
         if error.filename not in (None, os.fspath(path)):
             raise  # of another file, in what is done while this one is open
         if isinstance(error, FileExistsError):
-            raise WitnessError(f"{path} is there already; give another file.") from error
+            raise WitnessError(f"{path} is there already, and nothing is overwritten; give another file.") from error
         raise WitnessError(f"{path} cannot be written ({error.strerror or error}); give another file.") from error
 
 

@@ -17,6 +17,8 @@ settings.load_profile("untimed")
 os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
 sys.dont_write_bytecode = False
 
+gc.disable()  # until all is collected: nothing of that is garbage
+
 # what is kept between runs, such as the key that seals caches, is the tests' own
 os.environ["XDG_STATE_HOME"] = tempfile.mkdtemp(prefix="tw-state-")
 
@@ -32,3 +34,4 @@ def pytest_collection_finish() -> None:
     is forked copies it for that."""
     gc.collect()
     gc.freeze()
+    gc.enable()

@@ -260,11 +260,14 @@ def is_record(path: Path) -> bool:
 
 def is_emptied(path: Path) -> bool:
     """Whether a directory has a record's name and nothing of one in it. A further place that holds no part yet has its
-    stamp."""
+    stamp. It is asked every few seconds of all of an archive, and lists the directory once."""
+    if path.suffix != SUFFIX:
+        return False
     try:
-        return path.suffix == SUFFIX and not is_record(path) and STAMP_NAME not in os.listdir(path)
+        names = os.listdir(path)
     except OSError:
         return False
+    return STAMP_NAME not in names and not any(map(part_number, names)) and not is_record(path)
 
 
 def noted_places(directory: Path, *, emptied: bool = False) -> dict[Path, bool]:

@@ -63,9 +63,11 @@ def demo(records: Path, scenario: str = "clean", seed: int = 1, speed: float = 3
 
 @contextmanager
 def simulator(*more: str, speed: float = 8.0) -> Iterator[str]:
-    """A simulator in its own process that waits for a subscriber; gives its endpoint."""
+    """A simulator in its own process that waits for a subscriber; gives its endpoint. Of 60 frames a second two thirds
+    would be simulated, recorded and judged for nothing."""
+    usual = ("--json", "--wait", "60", "--participant", "Q07", "--rate", "20")
     process = subprocess.Popen(
-        command("simulate", "--json", "--wait", "60", "--participant", "Q07", "--speed", str(speed), *more),
+        command("simulate", *usual, "--speed", str(speed), *more),
         stdout=subprocess.PIPE,
         stderr=subprocess.DEVNULL,
         text=True,

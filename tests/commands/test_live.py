@@ -87,7 +87,7 @@ def test_after_a_lost_trial_the_tally_of_the_earlier_runs_says_who_is_needed(tmp
 
 @pytest.mark.slow
 def test_killing_the_watcher_loses_nothing_and_attach_goes_on_with_the_same_trials(tmp_path: Path) -> None:
-    with simulator() as endpoint, watching(endpoint, tmp_path) as watch:
+    with simulator("--rate", "60") as endpoint, watching(endpoint, tmp_path) as watch:
         wait_for(lambda: record_bytes(tmp_path) > 500_000)
         os.kill(watch.pid, signal.SIGKILL)
         watch.wait()
@@ -103,7 +103,7 @@ def test_killing_the_watcher_loses_nothing_and_attach_goes_on_with_the_same_tria
 
 @pytest.mark.slow
 def test_killing_the_recorder_opens_a_new_part_and_a_trigger_in_the_hole_is_undecided(tmp_path: Path) -> None:
-    with simulator(speed=4.0) as endpoint, watching(endpoint, tmp_path, "--until-end") as watch:
+    with simulator("--rate", "60", speed=4.0) as endpoint, watching(endpoint, tmp_path, "--until-end") as watch:
         # the trigger comes at 30 s of the drive: 7.5 s of wall time; the hole is some two seconds of wall time wide
         wait_for(lambda: record_bytes(tmp_path) > 1_700_000)
         os.kill(recorder_pid(tmp_path), signal.SIGKILL)
@@ -123,7 +123,7 @@ def test_killing_the_recorder_opens_a_new_part_and_a_trigger_in_the_hole_is_unde
 
 @pytest.mark.slow
 def test_a_run_left_behind_on_the_same_feed_is_said(tmp_path: Path) -> None:
-    with simulator(speed=1.0) as endpoint, watching(endpoint, tmp_path) as left:
+    with simulator("--rate", "60", speed=1.0) as endpoint, watching(endpoint, tmp_path) as left:
         wait_for(lambda: record_bytes(tmp_path) > 50_000)
         left.kill()
         left.wait()

@@ -96,7 +96,7 @@ ON_A_DIRECTORY: dict[str, tuple[str, ...]] = {
 }
 
 
-@pytest.mark.parametrize("left", [(), ("columns.cache", "summary.cache"), ("notes.txt",)], ids=len)
+@pytest.mark.parametrize("left", [(), ("columns.cache", "summary.cache"), ("part-1.twr",)])
 @pytest.mark.parametrize("name", ON_A_DIRECTORY)
 def test_a_record_of_which_only_the_directory_is_left_is_named(
     name: str, left: tuple[str, ...], tmp_path: Path, capsys: pytest.CaptureFixture[str]

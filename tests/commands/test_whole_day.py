@@ -43,7 +43,7 @@ class Room:
         return self.do(name, "--study", str(STUDY), "--records", str(self.records), *more, status=status)
 
     def simulator(self, *more: str) -> tuple[subprocess.Popen[str], str]:
-        arguments = command("simulate", "--json", "--wait", "60", "--speed", SPEED, "--rate", "30", *more)
+        arguments = command("simulate", "--json", "--wait", "60", "--speed", SPEED, "--rate", "20", *more)
         process = subprocess.Popen(arguments, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, text=True)
         assert process.stdout is not None
         return process, str(json.loads(process.stdout.readline())["endpoint"])

@@ -43,13 +43,13 @@ from tests.judging import simulated
 from tests.waiting import wait_for
 
 RATE_HZ = 30.0
-LOOK_S = 0.5
+LOOK_S, SELDOM_S = 0.5, 1.0
 RECORDING = RecorderView("recording", 400.0, 0, "")
 DRILL = demo_study(EXERCISE)
 
 
-def driven(name: str, seed: int = 1) -> Iterator[tuple[Session, LiveView, float]]:
-    """The session and the view of a case twice a second, with the seconds of receipt; until it is held back."""
+def driven(name: str, seed: int = 1, every_s: float = LOOK_S) -> Iterator[tuple[Session, LiveView, float]]:
+    """The session and the view of a case every so often, with the seconds of receipt; until it is held back."""
     case = CASES[name]
     plan = SimulationPlan(
         scenario=case.scenario,
@@ -62,10 +62,10 @@ def driven(name: str, seed: int = 1) -> Iterator[tuple[Session, LiveView, float]
     opening = replace(simulated.opening_of(plan, DRILL), participant="DRILL-01", group=PLANNED_GROUP)
     session, channels = Session(DRILL, opening), ChannelWatch()
     messages = [one for one in simulated.entries_of(plan, DRILL) if one.kind is EntryKind.MESSAGE]
-    for now, piece in groupby(messages, lambda one: one.monotonic_ns // round(LOOK_S * 1e9)):
+    for now, piece in groupby(messages, lambda one: one.monotonic_ns // round(every_s * 1e9)):
         session.take(list(piece))
         view = build_view(session, record="r", recorder=RECORDING, age_s=0.0, revision=1, channels=channels)
-        yield session, view, now * LOOK_S
+        yield session, view, now * every_s
 
 
 def played(name: str, reacts_after_s: float, seed: int = 1) -> CaseResult:
@@ -98,7 +98,7 @@ def test_each_case_comes_to_what_its_row_says_and_is_told_when_its_kind_says(nam
     case = CASES[name]
     for seed in (1, 4321):
         attempt = Attempt(case, 1, "gate-brake", 4.0)
-        for _, picture, now_s in driven(name, seed):
+        for _, picture, now_s in driven(name, seed, SELDOM_S):
             attempt.see(picture, now_s)
         (judged,) = attempt.trials
         assert (judged.verdict, judged.stage) == (case.verdict, "final")

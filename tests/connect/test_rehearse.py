@@ -229,7 +229,7 @@ def test_what_is_no_kept_page_is_passed_over(tmp_path: Path) -> None:
 @pytest.mark.slow
 def test_the_command_over_a_real_feed(tmp_path: Path) -> None:
     study, records = str(CONFIGS / "dusk-road.toml"), tmp_path / "records"
-    with simulator("--rate", "20", speed=40.0) as endpoint:
+    with simulator(speed=40.0) as endpoint:
         done = call(
             *("rehearse", "--study", study, "--feed", endpoint, "--group", "chime", "--records", str(records)),
             *("--by", "anna", "--json"),
@@ -251,7 +251,7 @@ def test_the_command_says_no_go_with_status_1_and_refuses_a_wrong_group(
         "monitor.commands.connecting.rehearse._prove", lambda record, study: None
     )  # the test above has it
     study = str(CONFIGS / "dusk-road.toml")
-    with simulator("--rate", "20", "--scenario", "silent-alert", speed=40.0) as endpoint:
+    with simulator("--scenario", "silent-alert", speed=40.0) as endpoint:
         done = call("rehearse", "--study", study, "--feed", endpoint, "--group", "chime", "--records", str(tmp_path))
     assert done.returncode == 1, done.stderr
     assert done.stdout.startswith("NO-GO")

@@ -10,6 +10,7 @@ import numpy as np
 import pytest
 
 from monitor.following.building import build_view
+from monitor.following.coming.channels import ChannelWatch
 from monitor.following.coming.view import Doubt, Foreseen, OutlookRow, OutlookView
 from monitor.following.heading.run import is_followed
 from monitor.following.heading.table import OF_THIS_MOMENT, ROWS, headings, over_the_ladder
@@ -507,7 +508,7 @@ SITUATIONS: dict[str, Walk] = {
 def walked(walk: Walk) -> Iterator[tuple[float, LiveView]]:
     """The view at each half second."""
     study = study_of(walk.text)
-    session = Session(study, opening_of(study, **walk.opening))
+    session, channels = Session(study, opening_of(study, **walk.opening)), ChannelWatch()
     entries = entries_of(walk.drive, close=False)
     rest = [(t, fields) for t, fields in walk.entered]
     number, at = 0, 0
@@ -525,7 +526,7 @@ def walked(walk: Walk) -> Iterator[tuple[float, LiveView]]:
             renumbered.append(Entry(one.kind, number, one.monotonic_ns, one.wall_ns, one.payload))
         session.take(renumbered)
         age_s = max(t - entries[-1].monotonic_ns / 1e9, 0.0)
-        yield t, build_view(session, record="r", recorder=RECORDING, age_s=age_s, revision=1)
+        yield t, build_view(session, record="r", recorder=RECORDING, age_s=age_s, revision=1, channels=channels)
         t += 0.5
 
 

@@ -9,6 +9,7 @@ from dataclasses import dataclass
 import pytest
 
 from monitor.following.building import build_view
+from monitor.following.coming.channels import ChannelWatch
 from monitor.following.coming.outlook import HIDDEN, look_out
 from monitor.following.coming.view import OutlookRow, OutlookView
 from monitor.following.heading.table import over_the_ladder
@@ -375,13 +376,13 @@ def walked(scenario: str, seed: int) -> Iterator[tuple[float, LiveView]]:
     whole.take(entries)
     fired_at = whole.trials()[0].fired_at
     assert fired_at is not None
-    session = Session(simulated.dusk_road(), simulated.opening_of(plan))
+    session, channels = Session(simulated.dusk_road(), simulated.opening_of(plan)), ChannelWatch()
     begin = 0
     for tenth in range(120, 2, -5):
         until = next(i for i, one in enumerate(entries) if one.monotonic_ns / 1e9 > fired_at - tenth / 10.0)
         session.take(entries[begin:until])
         begin = until
-        view = build_view(session, record="r", recorder=RECORDING, age_s=0.0, revision=1)
+        view = build_view(session, record="r", recorder=RECORDING, age_s=0.0, revision=1, channels=channels)
         assert view.t is not None
         yield fired_at - view.t, view
 

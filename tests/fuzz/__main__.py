@@ -27,6 +27,8 @@ from pathlib import Path
 from random import Random
 from types import FrameType
 
+from tests.memory import in_memory
+
 WORK_S, WAIT_S = 60, 60
 """Seconds of the processor for one input, and of waiting for something else than the processor, whatever else the
 machine does: a pipe that nobody writes into takes no processor at all."""
@@ -44,7 +46,7 @@ def attack(seed: int, number: int) -> str | None:
 
     random = Random(f"{seed}/{number}")
     name = random.choices(list(TARGETS), [share for _, share in TARGETS.values()])[0]
-    base = Path(tempfile.mkdtemp(prefix="tw-fuzz-", dir="/dev/shm" if os.path.isdir("/dev/shm") else None))
+    base = Path(tempfile.mkdtemp(prefix="tw-fuzz-", dir=in_memory()))
     _begun.append(_clocks())
     signal.setitimer(signal.ITIMER_PROF, WORK_S)
     signal.setitimer(signal.ITIMER_REAL, WAIT_S, WAIT_S / 4)

@@ -58,7 +58,7 @@ from monitor.reports.export.export import ExportPlan, Form, export_records
 from monitor.reports.notebook import open_run
 from monitor.reports.page.run_page import run_page
 from tests.judging.hand import study_of
-from tests.leaks.participants import HORIZON_S, TEXT, Driver, drive_of, drivers
+from tests.leaks.participants import HORIZON_S, RATE_HZ, TEXT, Driver, drive_of, drivers
 from tests.reports.making import make_record
 
 Features = dict[str, float | str]
@@ -66,6 +66,8 @@ TRIALS = ("1/gate-brake/1", "1/side-gust/1")
 OPEN_TEXT = TEXT.replace("blind = true\n", "")
 _NUMBER = re.compile(r"-?\d+(?:\.\d+)?(?:e-?\d+)?")
 _NOISE = re.compile(r"[0-9a-f]{8,}(?: …)?|/tmp/\S+|Q\d{3}-\S+|run-Q\d+|Q\d{3}")
+LOOKED_S = (-1.0, 0.0, 0.4, 1.1, 2.0, HORIZON_S, HORIZON_S + 1.5)
+"""When it is looked at a live run, from the fire; the last time some seconds later, when a block has been read."""
 IDLE = RecorderView("recording", None, 0, "")
 
 
@@ -226,10 +228,10 @@ def _live(run: Run) -> Features:
     keeping = Keeping(session.study)
     stream, lines = Stream(as_json=True), io.StringIO()
     found: Features = {}
-    looked = iter((-1.0, 0.0, 0.4, 1.1, 2.0, HORIZON_S, HORIZON_S + 1.5))
+    looked = iter(LOOKED_S)
     at: float | None = next(looked)
     with redirect_stdout(lines):
-        for entries in _singly_about(reading, session, fire_t):
+        for entries in _up_to_looks(reading, session, fire_t):
             session.take(entries)
             keeping.take(session)
             if not session.is_deciding:  # else it depends on how the entries were cut what it says first
@@ -247,15 +249,18 @@ def _live(run: Run) -> Features:
     return found | of_value("lines", [json.loads(line) for line in lines.getvalue().splitlines()])
 
 
-def _singly_about(reading: RecordReading, session: Session, fire_t: float) -> Iterator[list[Entry]]:
-    """The entries one by one from before the fire to the end of the horizon, else in blocks of them."""
+def _up_to_looks(reading: RecordReading, session: Session, fire_t: float) -> Iterator[list[Entry]]:
+    """The entries in blocks of them, but one by one where it is looked soon: at the very frame."""
     for entries in reading.blocks(0, 16):
-        drive = session.current
-        newest_t = 0.0 if drive is None or not drive.log.counts.judged else drive.log.newest_t
-        if fire_t - 3.0 < newest_t <= fire_t + HORIZON_S + 0.2:
-            yield from ([entry] for entry in entries)
-        else:
-            yield entries
+        while entries:
+            drive = session.current
+            newest_t = 0.0 if drive is None or not drive.log.counts.judged else drive.log.newest_t
+            ahead_s = min(
+                (fire_t + at - newest_t for at in LOOKED_S[:-1] if fire_t + at > newest_t + 1e-6), default=1e9
+            )
+            count = max(1, min(len(entries), int(ahead_s * RATE_HZ) - 1))
+            yield entries[:count]
+            entries = entries[count:]
 
 
 def _replayed(run: Run) -> Features:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import os
-import shutil
 import tempfile
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
@@ -18,6 +17,7 @@ from monitor.record.entries import Entry, EntryKind, Opening, pack_frames, pack_
 from monitor.record.places import new_record_directory
 from monitor.record.reader import RecordFiles, RecordReading
 from monitor.record.writer import RecordWriter, Writing
+from tests.memory import in_memory
 
 
 @dataclass
@@ -121,18 +121,10 @@ def fail_from(first: int, error: int, names: tuple[str, ...] = (), last: int = 1
     return fails
 
 
-MEMORY = Path("/dev/shm")
-ROOM_BYTES = 1 << 30
-
-
 @pytest.fixture
 def tmp_path() -> Iterator[Path]:
-    """In memory, where the machine has room there: hundreds of records are written, synced and removed, and none of it
-    depends on the disk below. How a disk fails is injected, or is a disk of the test's own."""
-    in_memory = MEMORY.is_dir() and os.access(MEMORY, os.W_OK | os.X_OK) and shutil.disk_usage(MEMORY).free > ROOM_BYTES
-    with tempfile.TemporaryDirectory(
-        prefix="tw-", dir=MEMORY if in_memory else None, ignore_cleanup_errors=True
-    ) as name:
+    """In memory: hundreds of records are written, synced and removed."""
+    with tempfile.TemporaryDirectory(prefix="tw-", dir=in_memory(), ignore_cleanup_errors=True) as name:
         yield Path(name)
 
 

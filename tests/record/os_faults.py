@@ -11,7 +11,6 @@ import fcntl
 import gc
 import os
 import sys
-import tempfile
 import threading
 from collections.abc import Callable, Iterator
 from concurrent.futures import ProcessPoolExecutor
@@ -21,7 +20,6 @@ from functools import cache
 from importlib import import_module
 from importlib.metadata import MetadataPathFinder
 from multiprocessing import get_context
-from pathlib import Path
 from typing import Any, Literal
 
 CALLS = (
@@ -161,12 +159,9 @@ def _small() -> ProcessPoolExecutor:
 
 
 def in_small_process(module: str, name: str, *arguments: object) -> None:
-    """Calls one of the `WALKS` of a module with a fresh directory and these arguments, in a process that holds little
-    else: a fork for each call of the system costs much more where half a gigabyte of tests is forked. The directory is
-    in memory where that can be, since no fault here is the disk's. What is raised is raised here."""
-    memory = "/dev/shm" if os.path.isdir("/dev/shm") else None
-    with tempfile.TemporaryDirectory(prefix="tw-faults-", dir=memory) as base:
-        _small().submit(_walked, module, name, Path(base), *arguments).result()
+    """Calls one of the `WALKS` of a module in a process that holds little else: to fork half a gigabyte of tests for
+    each call of the system costs much more. What is raised there is raised here."""
+    _small().submit(_walked, module, name, *arguments).result()
 
 
 def _walked(module: str, name: str, *arguments: object) -> None:

@@ -113,12 +113,12 @@ Walking = Callable[[Path, Opening, How, bool], None]
 WALKS: dict[str, Walking] = {}
 
 
-def every_call(walking: Walking) -> Callable[[Opening, How, bool], None]:
+def every_call(walking: Walking) -> Walking:
     """Every way in which a call goes wrong, with one place and with two; quick is what a failing disk does to one."""
     WALKS[walking.__name__] = walking
 
-    def asked(opening: Opening, how: How, two: bool) -> None:
-        in_small_process(walking.__module__, walking.__name__, opening, how, two)
+    def asked(tmp_path: Path, opening: Opening, how: How, two: bool) -> None:
+        in_small_process(walking.__module__, walking.__name__, tmp_path, opening, how, two)
 
     cases = [
         pytest.param(
@@ -128,7 +128,7 @@ def every_call(walking: Walking) -> Callable[[Opening, How, bool], None]:
         for two in (False, True)
         for quick in [how == "is full" and not two]
     ]
-    marked: Callable[[Opening, How, bool], None] = pytest.mark.parametrize(("how", "two"), cases)(asked)
+    marked: Walking = pytest.mark.parametrize(("how", "two"), cases)(asked)
     return marked
 
 

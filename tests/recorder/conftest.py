@@ -22,6 +22,7 @@ from monitor.record.reader import RecordReading
 from monitor.recorder.client import RecorderClient
 from monitor.recorder.launch import RecorderPlan, RecorderProcess, start_again, start_recorder
 from monitor.recorder.process import Recorder
+from tests.memory import in_memory
 from tests.waiting import wait_for
 
 OPENING = Opening(
@@ -205,8 +206,8 @@ class House:
 
 @pytest.fixture
 def house() -> Iterator[House]:
-    """A room under /tmp, because the path of a socket has to be short."""
-    room = Path(tempfile.mkdtemp(prefix="tr-", dir="/tmp"))
+    """A room in memory or else under /tmp, because the path of a socket has to be short."""
+    room = Path(tempfile.mkdtemp(prefix="tr-", dir=in_memory(Path("/tmp"))))
     house = House(room)
     yield house
     house.close()

@@ -4,13 +4,15 @@ from __future__ import annotations
 
 import json
 import shutil
-from collections.abc import Mapping
+from collections.abc import AsyncIterator, Mapping
+from contextlib import asynccontextmanager
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pytest
+from textual.pilot import Pilot
 
 from monitor.commands.desk import replay
 from monitor.commands.desk.replay import _other_record
@@ -322,10 +324,9 @@ def test_without_another_record_the_last_go_is_taken(tmp_path: Path, capsys: pyt
     assert "20261004T101601Z-go.json is no kept rehearsal" in said
 
 
-@pytest.mark.parametrize("size", [(80, 24), (120, 36), (200, 60)])
-async def test_the_page_shows_what_differs_first_and_both_values(tmp_path: Path, size: tuple[int, int]) -> None:
-    first = write_record(tmp_path, van_braking_from(FIRE_T), name="Q01-20261003T101501Z-0a1b.run")
-    second = write_record(tmp_path, van_braking_from(FIRE_T, 44.0), name="Q02-20261003T101502Z-0a1b.run")
+@asynccontextmanager
+async def beside_page(first: Path, second: Path, size: tuple[int, int]) -> AsyncIterator[tuple[Pilot[int], BesidePage]]:
+    """The page of two runs that have been read, as it is drawn."""
     source = ReplayProvider(first, by="ops", clock=HandClock())
     source.start()
     try:
@@ -336,15 +337,27 @@ async def test_the_page_shows_what_differs_first_and_both_values(tmp_path: Path,
                 await pilot.pause()
             app.screen.redraw()
             await pilot.pause()
-            canvas = app.screen.query_one(SheetBody).canvas
-            text = canvas.text() if canvas is not None else ""
-            assert "▸ Time gap was 0.70 s longer" in text
-            assert "1.50 s met" in text
-            assert "2.20 s not met" in text
-            await pilot.press("a")
-            assert app.screen.laid.alignment == "place"
+            yield pilot, app.screen
     finally:
         source.stop()
+
+
+def text_of(page: BesidePage) -> str:
+    canvas = page.query_one(SheetBody).canvas
+    return canvas.text() if canvas is not None else ""
+
+
+@pytest.mark.parametrize("size", [(80, 24), (120, 36), (200, 60)])
+async def test_the_page_shows_what_differs_first_and_both_values(tmp_path: Path, size: tuple[int, int]) -> None:
+    first = write_record(tmp_path, van_braking_from(FIRE_T), name="Q01-20261003T101501Z-0a1b.run")
+    second = write_record(tmp_path, van_braking_from(FIRE_T, 44.0), name="Q02-20261003T101502Z-0a1b.run")
+    async with beside_page(first, second, size) as (pilot, page):
+        text = text_of(page)
+        assert "▸ Time gap was 0.70 s longer" in text
+        assert "1.50 s met" in text
+        assert "2.20 s not met" in text
+        await pilot.press("a")
+        assert page.laid.alignment == "place"
 
 
 def test_the_text_names_both_runs(tmp_path: Path) -> None:
@@ -394,20 +407,7 @@ async def test_the_page_has_what_decided_at_every_size(
 ) -> None:
     for one in ("clean", name):
         shutil.copytree(FIXTURES / f"{one}.run", tmp_path / f"{one}.run")
-    source = ReplayProvider(tmp_path / "clean.run", by="ops", clock=HandClock())
-    source.start()
-    try:
-        wait_for(lambda: source.map.done, "the record has been read")
-        app = ReplayApp(source, laid=LaidOver(tmp_path / f"{name}.run"))
-        async with app.run_test(size=size) as pilot:
-            while not isinstance(app.screen, BesidePage) or app.screen.runs() is None:
-                await pilot.pause()
-            app.screen.redraw()
-            await pilot.pause()
-            canvas = app.screen.query_one(SheetBody).canvas
-            assert canvas is not None
-            lines = canvas.text().splitlines()
-    finally:
-        source.stop()
+    async with beside_page(tmp_path / "clean.run", tmp_path / f"{name}.run", size) as (_, page):
+        lines = text_of(page).splitlines()
     assert said in " ".join(" ".join(lines).split())
     assert any(line.strip().startswith(mark) and said[:20] in line for line in lines)

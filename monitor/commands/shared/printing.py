@@ -40,7 +40,7 @@ def refuse_without_reader(so: str) -> None:
         raise WitnessError(f"Standard output is closed: {so}.") from error
     watched = select.poll()
     watched.register(descriptor, 0)  # errors are told in any case
-    if any(event & (select.POLLERR | select.POLLNVAL) for _, event in watched.poll(0)):
+    if any(event & (select.POLLERR | select.POLLHUP | select.POLLNVAL) for _, event in watched.poll(0)):
         raise WitnessError(f"Nobody reads standard output: {so}.")
 
 
