@@ -11,10 +11,11 @@ from typing import Any
 from monitor.archive.engine.run import IN_THIS_PROCESS, How
 from monitor.archive.judging_anew import judge_anew
 from monitor.archive.looks import AUDIT_NAME, chain_fault, count_looks, frozen
-from monitor.archive.summary import RunSummary, StudySummary, day_of
+from monitor.archive.summary import RunSummary, StudySummary, day_of, local_day
 from monitor.archive.summary_cache import cached_summary
 from monitor.errors import WitnessError
 from monitor.record.disk import is_being_written
+from monitor.record.places import began_in_name, code_in_name
 from monitor.record.reader import list_records
 from monitor.record.tombstone import left_of, read_tombstone
 from monitor.study.model import Study
@@ -56,6 +57,17 @@ class Withdrawn:
     """What is still to be erased of it."""
     record_id: str | None = None
     """Random; None where its tombstone does not have it."""
+
+    @property
+    def whose(self) -> str:
+        """The participant's code as the record's name has it; the name itself where it has another form."""
+        return code_in_name(Path(self.record)) or self.record
+
+    @property
+    def run_day(self) -> str:
+        """The day of the run as the record's name has it, yyyy-mm-dd; empty where it has another form."""
+        began = began_in_name(Path(self.record))
+        return "" if began is None else local_day(began)
 
 
 @dataclass(frozen=True, slots=True)

@@ -242,7 +242,12 @@ def _trial_from_json(read: dict[str, Any]) -> TrialSummary:
 
 def day_of(run: RunSummary) -> str:
     """The day of a run as yyyy-mm-dd, by this machine's time zone; empty where it is not known."""
-    return datetime.fromtimestamp(run.began, UTC).astimezone().strftime("%Y-%m-%d") if run.began else ""
+    return local_day(run.began) if run.began else ""
+
+
+def local_day(wall: float) -> str:
+    """The day of a UNIX time as yyyy-mm-dd, by this machine's time zone."""
+    return datetime.fromtimestamp(wall, UTC).astimezone().strftime("%Y-%m-%d")
 
 
 def _trigger(trigger: Trigger) -> TriggerSummary:

@@ -15,40 +15,37 @@ from types import ModuleType
 from monitor import __version__
 from monitor.errors import WitnessError
 
-COMMANDS = (
-    "demo",
-    "watch",
-    "attach",
-    "overview",
-    "drill",
-    "replay",
-    "review",
-    "rule",
-    "check",
-    "rehearse",
-    "prove",
-    "bridge",
-    "import",
-    "keys",
-    "verify",
-    "recover",
-    "seal",
-    "withdraw",
-    "closeout",
-    "safety",
-    "report",
-    "assign",
-    "agreement",
-    "tally",
-    "forecast",
-    "compare",
-    "export",
-    "simulate",
-)
-"""In the order of the help text; each is a module of this package."""
-
-MODULES = {"import": "import_drive"}
-"""Commands whose name cannot be that of a module."""
+COMMANDS = {
+    "demo": "desk.demo",
+    "watch": "desk.watch",
+    "attach": "desk.attach",
+    "overview": "desk.overview",
+    "drill": "desk.drill",
+    "replay": "desk.replay",
+    "review": "study.review",
+    "rule": "study.rule",
+    "check": "connecting.check",
+    "rehearse": "connecting.rehearse",
+    "prove": "connecting.prove",
+    "bridge": "connecting.bridge",
+    "import": "connecting.import_drive",
+    "keys": "desk.keys",
+    "verify": "records.verify",
+    "recover": "records.recover",
+    "seal": "records.seal",
+    "withdraw": "records.withdraw",
+    "closeout": "records.closeout",
+    "safety": "records.safety",
+    "report": "study.report",
+    "assign": "study.assign",
+    "agreement": "study.agreement",
+    "tally": "study.tally",
+    "forecast": "study.forecast",
+    "compare": "study.compare",
+    "export": "study.export",
+    "simulate": "connecting.simulate",
+}
+"""The module of each, in the order of the help text."""
 
 CAUTION = (
     "trialwitness only listens and records. It is no safety device, it never commands the simulator or its motion "
@@ -94,4 +91,4 @@ def main(arguments: Sequence[str] | None = None) -> None:
 
 
 def _module(command: str) -> ModuleType:
-    return import_module(f"monitor.commands.{MODULES.get(command, command)}")
+    return import_module(f"monitor.commands.{COMMANDS[command]}")

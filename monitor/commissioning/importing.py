@@ -25,8 +25,9 @@ from monitor.connect.channel_map.model import ChannelMap
 from monitor.connect.sources.files import Beside, DriveFile, Told
 from monitor.errors import WitnessError
 from monitor.following.beginning import Driving, check_participant
+from monitor.named_files import make_directory, regular
 from monitor.record.entries import EntryKind, Opening, pack_map
-from monitor.record.writer import RecordWriter
+from monitor.record.writer import RecordWriter, Writing
 from monitor.study.model import Study
 
 CHUNK_BYTES = 1 << 20
@@ -148,7 +149,7 @@ def import_drive(
     if report.faults and not despite_faults:
         raise CannotBeRight(file, report)
     try:
-        records.mkdir(parents=True, exist_ok=True)
+        make_directory(records)
     except OSError as error:
         raise WitnessError(f"{records}: records cannot be written there ({error.strerror}).") from error
     sha256 = _digest(file)
@@ -172,7 +173,7 @@ def import_drive(
         exposures=earlier.exposures,
         exposures_known=earlier.known,
     )
-    writer = RecordWriter.create(record, opening, clock=clock)
+    writer = RecordWriter.create(record, opening, Writing(clock=clock))
     sentence = f"This drive was imported from the file {file.name} with the channel map {Path(channels.path).name}."
     fields: dict[str, Any] = {"event": "imported", "sentence": sentence, "file": file.name, "sha256": sha256}
     if report.faults:
@@ -201,7 +202,7 @@ def import_drive(
 
 def _digest(file: Path) -> str:
     digest = hashlib.sha256()
-    with file.open("rb") as opened:
+    with open(file, "rb", opener=regular) as opened:
         while chunk := opened.read(CHUNK_BYTES):
             digest.update(chunk)
     return digest.hexdigest()

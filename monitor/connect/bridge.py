@@ -16,7 +16,7 @@ from monitor.connect.sources.opening import Source
 from monitor.errors import WitnessError
 from monitor.feed.clock_offset import receipt_clock_s
 from monitor.feed.marker_kinds import KINDS
-from monitor.feed.publisher import FeedPublisher
+from monitor.feed.publisher import AT_THE_END_S, LINGER_S, FeedPublisher
 
 WAIT_S = 0.2
 HELD_WAIT_S = 0.005
@@ -148,11 +148,12 @@ class Bridge:
         """Whether the source has come to its end."""
 
     def close(self) -> None:
-        """Ends the source and the feed; what is still to be sent is given two seconds."""
+        """Ends the source and the feed; what is still to be sent is given two seconds, and twenty where the source came
+        to its end by itself."""
         self._source.close()
         for _, source in self._further:
             source.close()
-        self.publisher.close()
+        self.publisher.close(AT_THE_END_S if self.ended else LINGER_S)
 
     def turn(self, wait_s: float = WAIT_S) -> int:
         """Takes what has come; gives the number of samples. Says hello by itself while nothing comes."""

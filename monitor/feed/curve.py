@@ -15,6 +15,7 @@ import zmq
 from zmq.auth import load_certificate
 
 from monitor.errors import WitnessError
+from monitor.named_files import regular
 
 _LAYOUT = '# {what}\n\nmetadata\ncurve\n    public-key = "{public}"\n'
 _SECRET_LINE = '    secret-key = "{secret}"\n'
@@ -82,6 +83,7 @@ class Gate:
         if not allowed.is_dir():
             raise KeyFileRefused(f"{allowed}: is no directory; put the .key files of the allowed clients into one")
         self._allowed = allowed
+        _refuse_irregular(*sorted(allowed.glob("*.key")))  # before there is a thread that would wait for one
         self._thread = ThreadAuthenticator(context)
         self._thread.start()
         self.reload()
@@ -92,7 +94,9 @@ class Gate:
         socket.curve_server = True
 
     def reload(self) -> None:
-        """Reads the directory again; a client refused before then gets in at its next connection."""
+        """Reads the directory again; a client refused before then gets in at its next connection. Raises
+        `KeyFileRefused` for what has a key file's name and is no file: reading it might wait for ever."""
+        _refuse_irregular(*sorted(self._allowed.glob("*.key")))
         self._thread.configure_curve(domain="*", location=str(self._allowed))
 
     def close(self) -> None:
@@ -108,6 +112,7 @@ def require_curve() -> None:
 
 def _read(path: Path) -> tuple[bytes, bytes | None]:
     require_curve()
+    _refuse_irregular(path)
     try:
         public, secret = load_certificate(str(path))
         zmq.utils.z85.decode(public)
@@ -115,6 +120,14 @@ def _read(path: Path) -> tuple[bytes, bytes | None]:
         why = error.strerror if isinstance(error, OSError) and error.strerror else "it has no CURVE key in it"
         raise KeyFileRefused(f"{path}: cannot be used as a key file: {why}") from error
     return public, secret
+
+
+def _refuse_irregular(*paths: Path) -> None:
+    for path in paths:
+        try:
+            os.close(regular(path))
+        except OSError as error:
+            raise KeyFileRefused(f"{path}: cannot be used as a key file: {error.strerror}") from error
 
 
 def _write_new(path: Path, text: str, mode: int) -> None:

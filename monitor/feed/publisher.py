@@ -22,6 +22,8 @@ SEND_QUEUE = 32_768
 """Messages kept for a subscriber that does not read, nine minutes at 60 Hz; what comes beyond is dropped."""
 LINGER_S = 2.0
 """How long closing waits for messages that are still to be sent."""
+AT_THE_END_S = 20.0
+"""The same where a drive has come to its end: a listener that lags behind would else never know that it has."""
 GREETING_EVERY_S = 60.0
 """A hello with the further keys for new subscribers goes out so often, should the first one have been lost."""
 
@@ -96,7 +98,6 @@ class FeedPublisher:
         self._gate = None
         self._socket = self._context.socket(zmq.XPUB)
         self._socket.setsockopt(zmq.SNDHWM, SEND_QUEUE)
-        self._socket.setsockopt(zmq.LINGER, int(LINGER_S * 1000))
         self._socket.setsockopt(zmq.XPUB_VERBOSE, 1)  # every new subscriber shows, so that a hello greets it at once
         if lossless:
             self._socket.setsockopt(zmq.XPUB_NODROP, 1)
@@ -201,10 +202,10 @@ class FeedPublisher:
         self._send("marker", payload)
         return self._composer.marker_sent(fields)
 
-    def close(self) -> None:
-        """Waits up to two seconds for what is still to be sent, then releases the endpoint."""
+    def close(self, wait_s: float = LINGER_S) -> None:
+        """Waits up to so long for what is still to be sent, then releases the endpoint."""
         if not self._socket.closed:
-            self._socket.close()
+            self._socket.close(int(wait_s * 1000))
             self._end_gate()
             self._context.term()
 

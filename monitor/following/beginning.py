@@ -14,11 +14,12 @@ from typing import Any
 
 from monitor import __version__
 from monitor.archive.earlier import Earlier, earlier_of
-from monitor.archive.rehearsals import latest_page
+from monitor.archive.rehearsals import NewestRehearsal, newest_rehearsal
 from monitor.errors import RecorderLost, WitnessError
 from monitor.following.live import Following
 from monitor.following.status_stream import StatusStream, WriterWatch
 from monitor.judging.case.pacing import NOBODY_DRIVES
+from monitor.named_files import make_directory
 from monitor.record.disk import is_being_written
 from monitor.record.entries import Opening
 from monitor.recorder.client import RecorderClient
@@ -133,7 +134,7 @@ def begin_run(study: Study, who: Driving, to: Listening, records: Path, *, secon
     check_participant(study, who.participant, who.group)
     records = records.resolve()
     try:
-        records.mkdir(parents=True, exist_ok=True)
+        make_directory(records)
     except OSError as error:
         raise WitnessError(
             f"{records}: records cannot be written there ({error.strerror}); choose another directory."
@@ -170,10 +171,12 @@ def begin_run(study: Study, who: Driving, to: Listening, records: Path, *, secon
 def _found_before(study: Study, records: Path, earlier: Earlier) -> tuple[dict[str, Any], ...]:
     """What the study's sections want in the record from its start: this morning's rehearsal, the earlier runs."""
     found: list[dict[str, Any]] = []
-    page = latest_page(records, study.name) if study.day.rehearsal is not None else None
-    if page is not None:
+    newest = newest_rehearsal(records, study.name) if study.day.rehearsal is not None else NewestRehearsal()
+    if newest.page is not None or newest.unreadable:
         kept = ("name", "at", "go", "by", "study_sha256", "perceived")
-        found.append({"type": "rehearsed", "rehearsal": {name: page.get(name) for name in kept}})
+        rehearsal = None if newest.page is None else {name: newest.page.get(name) for name in kept}
+        unreadable = {"unreadable": list(newest.unreadable)} if newest.unreadable else {}
+        found.append({"type": "rehearsed", "rehearsal": rehearsal, **unreadable})
     if study.looks_back:
         found.append({"type": "carried", "runs": list(earlier.runs)})
     return tuple(found)

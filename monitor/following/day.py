@@ -11,6 +11,7 @@ from typing import Any
 
 from monitor import __version__
 from monitor.archive.program import program_digest
+from monitor.archive.rehearsals import NewestRehearsal
 from monitor.following.around import DayView, DebriefLine, LimitView
 from monitor.following.view import LiveView, PreflightLine
 from monitor.judging.case.trial import Result, Trial
@@ -24,13 +25,23 @@ KEPT_ON_TIMELINE = ("note", "loss", "trigger")
 """What of a drive's time line tells nothing of the response."""
 
 
-def rehearsed_line(session: Session, page: dict[str, Any] | None, wall: float) -> PreflightLine:
+def rehearsed_line(session: Session, newest: NewestRehearsal, wall: float) -> PreflightLine:
     """The newest kept rehearsal: a go holds for its date, study file, program and channel maps; else what has changed.
 
-    It stops a run only where the study needs a go, or where today's was a no-go.
+    It stops a run only where the study needs a go, or where today's was a no-go. A newer page that cannot be read may
+    have been a no-go, so that a go before it is none.
     """
     rule = session.study.day.rehearsal
     lacking: Result = "not met" if rule is not None and rule.needed else "undecided"
+    line = _readable_line(session, newest.page, wall, lacking)
+    if not newest.unreadable:
+        return line
+    more = f" and {len(newest.unreadable) - 1} more" if len(newest.unreadable) > 1 else ""
+    given = f"{newest.unreadable[0]}{more} cannot be read; before it: {line.given}"
+    return replace(line, given=given, result="not met" if line.result == "not met" else lacking)
+
+
+def _readable_line(session: Session, page: dict[str, Any] | None, wall: float, lacking: Result) -> PreflightLine:
     at = page.get("at") if page is not None else None
     if page is None or not isinstance(at, int | float):
         return PreflightLine("rehearsal", NEEDED, "no rehearsal of this study is kept", lacking)

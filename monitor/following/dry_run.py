@@ -19,6 +19,8 @@ AFTER_S = 1.0
 """Seconds of a drive that there must be."""
 FIRED_S = 0.5
 """The fire is put so long before the newest frame: what is before it is held against each other then."""
+NEW_OBJECTS = 20_000
+"""Garbage is collected after so many new objects: by the usual 700 it is several times in one judging."""
 
 
 def is_ready(session: Session) -> bool:
@@ -46,3 +48,4 @@ def judge_dry(session: Session) -> Iterator[None]:
         yield
     gc.collect()
     gc.freeze()
+    gc.set_threshold(NEW_OBJECTS)

@@ -15,13 +15,13 @@ from pathlib import Path
 from typing import Any
 
 from monitor.archive.looks import count_looks
-from monitor.archive.rehearsals import latest_page
+from monitor.archive.rehearsals import NewestRehearsal, newest_rehearsal
 from monitor.errors import WitnessError
 from monitor.following.building import build_view, with_trials
 from monitor.following.coming.channels import ChannelWatch
 from monitor.following.day import limit_now
 from monitor.following.dry_run import is_ready, judge_dry
-from monitor.following.keeping import Keeping
+from monitor.following.kept.keeping import Keeping
 from monitor.following.preflight import preflight
 from monitor.following.recorder_watch import RecorderWatch
 from monitor.following.reorder_buffer import Holding, is_frame
@@ -92,7 +92,7 @@ class Following:
         """Whether a trial's stage or verdict has changed since this was last set to False."""
         self._checked: PreflightView | None = None
         self._checked_at = 0.0
-        self._rehearsal: dict[str, Any] | None = None
+        self._rehearsal = NewestRehearsal()
         self._rehearsal_at = float("-inf")
         self._reminds = restart is not None
         self._reminded: set[tuple[str, str, float]] = set()
@@ -143,9 +143,10 @@ class Following:
         return judged
 
     def _keep(self) -> None:
-        """Keeps what the screen shows of longer ago than judging keeps frames."""
+        """Keeps what the screen shows of longer ago than judging keeps frames, and puts in order what was judged."""
         if self._unkept and self.session is not None and self._keeping is not None:
             self._keeping.take(self.session)
+            self.session.tidy()
         self._unkept = False
 
     def post(self, fields: dict[str, Any]) -> str:
@@ -229,7 +230,7 @@ class Following:
         """The preflight, made anew once a second until a trigger is near; rehearsals are looked at twice a minute."""
         now = time.monotonic()
         if now - self._rehearsal_at > REHEARSAL_EVERY_S:
-            self._rehearsal = latest_page(self.record.parent, session.study.name)
+            self._rehearsal = newest_rehearsal(self.record.parent, session.study.name)
             self._rehearsal_at = now
         every_s = PREFLIGHT_OVER_EVERY_S if self._checked is not None and self._checked.over else PREFLIGHT_EVERY_S
         if self._checked is None or now - self._checked_at > every_s:

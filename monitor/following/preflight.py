@@ -7,10 +7,10 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
 from dataclasses import replace
-from typing import Any
 
 import numpy as np
 
+from monitor.archive.rehearsals import NewestRehearsal
 from monitor.following.coming.channels import FAR_EVERY_S, ChannelWatch
 from monitor.following.day import day_lines, rehearsed_line
 from monitor.following.heading.run import NOT_RECORDING
@@ -42,12 +42,11 @@ much for each trigger as all that is drawn."""
 def preflight(
     session: Session,
     view: LiveView,
-    rehearsal: dict[str, Any] | None,
+    rehearsal: NewestRehearsal,
     wall: float,
     channels: ChannelWatch | None = None,
 ) -> PreflightView:
-    """The preflight now. `rehearsal`: the newest kept page of the study; `wall`: seconds since 1970; `channels`:
-    what was found of them before, which is kept there."""
+    """The preflight now. `wall`: seconds since 1970; `channels`: what was found of them before, which is kept there."""
     lines = (
         *_answered(session, view, _told(session)),
         *_feed(session, view),

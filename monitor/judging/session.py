@@ -136,6 +136,7 @@ class Session:
 
     def take(self, entries: Iterable[Entry]) -> None:
         """The next entries of the record, any number of them."""
+        self.tidy()
         entries = list(entries)
         self._received_ns = by_number([one.number for one in entries], [one.monotonic_ns for one in entries])
         for piece in pieces_of(self.sources.add(entries)):
@@ -158,6 +159,12 @@ class Session:
             self._stand_at(entries[-1])
         self._settle()
 
+    def tidy(self) -> None:
+        """Joins the frames of what was taken before, which `take` else does first: for who has time for it now, and
+        perhaps not when the next entries come."""
+        if self.current is not None:
+            self.current.log.merge()
+
     def take_kept(self, pieces: Iterable[Entry | KeptRun | KeptSamples]) -> None:
         """What `take` was given once, with the frames as they were measured then: to judge them again, or by another
         study. Trials come out the same. What comes of further sources stands before the frames it arrived among."""
@@ -165,6 +172,7 @@ class Session:
             if isinstance(piece, KeptSamples) or (isinstance(piece, Entry) and piece.kind is EntryKind.FURTHER):
                 self.sources.add_kept(piece)  # looked at with the next frames
             elif isinstance(piece, KeptRun):
+                self.tidy()
                 drive = self._drive_of(piece.run, int(piece.number[0]))
                 assert drive is not None
                 drive.log.take_measured(replace(piece.block, road=drive.log.road))

@@ -11,7 +11,6 @@ from monitor.judging.case.received import MARKER_DELAY_S
 from monitor.judging.case.stretch import Stretch, cut_stretch
 from monitor.judging.case.trial import Finding, Timing
 from monitor.judging.evidence.ahead import OtherLead, lead_otherwise
-from monitor.judging.evidence.bodies import Body
 from monitor.judging.evidence.causes import turned_channels
 from monitor.judging.evidence.cutting import own_body, role_body
 from monitor.judging.evidence.inputs import Bodies
@@ -42,14 +41,13 @@ class Settled:
     _bend: list[Finding] | None = None
     _before: dict[frozenset[str], list[Finding]] = field(default_factory=dict)
     _bodies: dict[tuple[str, float], Bodies | None] = field(default_factory=dict)
-    _own: Body | None = None
-    """Own car up to the fire: the same in all `_bodies`."""
     wrong_units: frozenset[str] = frozenset()
     """Channels of own car that are in another unit than they should be."""
 
     def emptied(self) -> Settled:
         """What a final trial's response still asks for. The rest, some hundred kilobytes a trial, is not kept."""
-        turned = () if self._own is None else turned_channels(self._own)
+        known = self._cut_before()
+        turned = () if known is None else turned_channels(known.own)
         return Settled(wrong_units=frozenset(cause.channel for cause in turned if cause.kind == "unit"))
 
     def fork(self) -> Settled:
@@ -93,9 +91,13 @@ class Settled:
         """Own car up to the fire and the vehicle in a role up to `until_t`, with the run-up; None without frames."""
         key = role_name, until_t
         if key not in self._bodies:
-            bodies = self._bodies[key] = cut_bodies(case, role_name, until_t, self._own)
-            self._own = self._own if bodies is None else bodies.own
+            self._bodies[key] = cut_bodies(case, role_name, until_t, self._cut_before(role_name))
         return self._bodies[key]
+
+    def _cut_before(self, role_name: str | None = None) -> Bodies | None:
+        """Bodies of this trial that were cut out already, those with the same role first."""
+        known = [one for one in self._bodies.values() if one is not None]
+        return min(known, key=lambda one: one.role_name != role_name, default=None)
 
     def has_seen(self, case: Case) -> bool:
         """Whether all frames about the fire have come in, so that what was before it can be held against each other."""
@@ -167,9 +169,9 @@ class Settled:
         return doubts
 
 
-def cut_bodies(case: Case, role_name: str, until_t: float, own: Body | None = None) -> Bodies | None:
-    """Own car up to the fire, or `own` that was cut out so before, and the vehicle in a role up to `until_t`, from the
-    run-up on."""
+def cut_bodies(case: Case, role_name: str, until_t: float, before: Bodies | None = None) -> Bodies | None:
+    """Own car up to the fire and the vehicle in a role up to `until_t`, from the run-up on. Own car, and who is the
+    lead at the fire, are those of bodies of the trial that were cut out `before`."""
     stretch = cut_stretch(case.drive, case.run_up_t, until_t, case.number)
     if stretch is None or stretch.last_at(case.fired_at) < 1:
         return None
@@ -177,15 +179,19 @@ def cut_bodies(case: Case, role_name: str, until_t: float, own: Body | None = No
     at = stretch.last_at(until_t)
     named = case.name_of(int(stretch.frames.others.id[rows[at]])) if at >= 0 and rows[at] >= 0 else role_name
     accepted = case.study.accepted
+    if before is not None and before.role_name == role_name:
+        other_lead = before.other_lead
+    else:
+        other_lead = _other_lead(case, role_name, stretch)
     return Bodies(
         stretch=stretch,
         rows=rows,
-        own=own_body(stretch, case.fired_at, accepted) if own is None else own,
+        own=own_body(stretch, case.fired_at, accepted) if before is None else before.own,
         other=role_body(stretch, rows, named, until_t, accepted),
         role_name=role_name,
         until_t=until_t,
         cast=case.cast,
-        other_lead=_other_lead(case, role_name, stretch),
+        other_lead=other_lead,
     )
 
 

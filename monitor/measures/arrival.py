@@ -67,7 +67,7 @@ def _own_ahead(block: FrameBlock, road: Road | None, point: Point) -> FloatArray
         return ahead
     if way.path is not None:
         there = way.path.project(np.array([point.x_m]), np.array([point.y_m]))
-        by_line = way.path.ahead(way.s, np.full(len(block), there.s[0])) * way.along
+        by_line = way.path.ahead(way.here.s, np.full(len(block), there.s[0])) * way.along
         ahead = np.where(np.isnan(ahead), by_line, ahead)
     straight = _along_heading(point.x_m - own["x"], point.y_m - own["y"], own["heading"])
     return np.where(np.isnan(ahead), straight, ahead) if way.path is None else ahead

@@ -101,18 +101,21 @@ class Cells:
         """
         cell = np.full(len(x), -1, dtype=np.int64)
         finite = np.flatnonzero(np.abs(x) + np.abs(y) < 1e9)
-        place = np.searchsorted(self._roots, self._key(x[finite], y[finite]))
-        place = np.minimum(place, len(self._roots) - 1)
-        known = self._roots[place] == self._key(x[finite], y[finite])
+        key = self._key(x[finite], y[finite])
+        place = np.minimum(np.searchsorted(self._roots, key), len(self._roots) - 1)
+        known = self._roots[place] == key
         open_rows, side = finite[known], self._side
         cell[open_rows] = place[known]
-        while len(open_rows):
-            open_rows = open_rows[self._children[cell[open_rows]] >= 0]
+        while True:
+            child = self._children[cell[open_rows]]
+            is_split = child >= 0
+            if not is_split.any():
+                return cell
+            open_rows, child = open_rows[is_split], child[is_split]
             parent, side = cell[open_rows], side / SPLIT
-            i = np.clip(np.floor((x[open_rows] - self._left[parent]) / side), 0, SPLIT - 1)
-            j = np.clip(np.floor((y[open_rows] - self._low[parent]) / side), 0, SPLIT - 1)
-            cell[open_rows] = self._children[parent] + (j * SPLIT + i).astype(np.int64)
-        return cell
+            i = np.minimum(np.maximum(np.floor((x[open_rows] - self._left[parent]) / side), 0), SPLIT - 1)
+            j = np.minimum(np.maximum(np.floor((y[open_rows] - self._low[parent]) / side), 0), SPLIT - 1)
+            cell[open_rows] = child + (j * SPLIT + i).astype(np.int64)
 
     def _key(self, x: FloatArray, y: FloatArray) -> IntArray:
         """One number for the root cell about a point: column and row in 32 bits each."""

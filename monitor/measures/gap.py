@@ -6,7 +6,7 @@ acceleration are along own car's direction; of the other's the component along o
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -19,7 +19,7 @@ from monitor.measures.contact import (
     time_to_contact,
     time_to_contact_accelerated,
 )
-from monitor.measures.measured import Measured, State, measured
+from monitor.measures.measured import Measured, State, join_measured, measured
 from monitor.measures.placement import BROADEST_M, LONGEST_M, half_extent, in_own_frame, own_way, sized
 
 STANDING_BELOW_MPS = 0.1
@@ -41,6 +41,33 @@ class PairInputs:
     absent: BoolArray
     """No vehicle, or none that is ahead."""
     contact: BoolArray
+
+    def part(self, first: int, stop: int) -> PairInputs:
+        """Frames `first` … `stop` − 1, sharing the memory."""
+        return PairInputs(
+            gap=self.gap[first:stop],
+            headway=self.headway[first:stop],
+            speed=self.speed[first:stop],
+            accel=self.accel[first:stop],
+            other_speed=self.other_speed[first:stop],
+            other_accel=self.other_accel[first:stop],
+            absent=self.absent[first:stop],
+            contact=self.contact[first:stop],
+        )
+
+    @staticmethod
+    def joined(parts: Sequence[PairInputs]) -> PairInputs:
+        """Those of neighbouring frames as one."""
+        return PairInputs(
+            gap=np.concatenate([one.gap for one in parts]),
+            headway=np.concatenate([one.headway for one in parts]),
+            speed=np.concatenate([one.speed for one in parts]),
+            accel=np.concatenate([one.accel for one in parts]),
+            other_speed=np.concatenate([one.other_speed for one in parts]),
+            other_accel=np.concatenate([one.other_accel for one in parts]),
+            absent=np.concatenate([one.absent for one in parts]),
+            contact=np.concatenate([one.contact for one in parts]),
+        )
 
 
 def pair_inputs(block: FrameBlock, road: Road | None, rows: IntArray) -> PairInputs:
@@ -81,7 +108,53 @@ def gap_otherwise(block: FrameBlock, road: Road | None, rows: IntArray) -> Float
     return _spread(there, own_way(block, road).ahead_otherwise(frame, row)) - 0.5 * length
 
 
-def pair_measures(block: FrameBlock, road: Road | None, rows: IntArray) -> dict[str, Measured]:
+class PairMeasures(Mapping[str, Measured]):
+    """The pair measures of n frames by name, each made when it is first asked for: a study looks at two or three of
+    the nine, and a live run measures each frame by itself."""
+
+    __slots__ = ("_inputs", "_made")
+
+    def __init__(self, inputs: PairInputs | None, made: dict[str, Measured]) -> None:
+        """What they are made of; None where all of them are `made` already, as in columns that were kept."""
+        self._inputs, self._made = inputs, made
+
+    def __getitem__(self, name: str) -> Measured:
+        known = self._made.get(name)
+        if known is None:
+            if self._inputs is None:
+                raise KeyError(name)
+            known = self._made[name] = pair_measure(name, self._inputs)
+        return known
+
+    def __iter__(self) -> Iterator[str]:
+        return iter(self._made if self._inputs is None else PAIR_MEASURES)
+
+    def __len__(self) -> int:
+        return len(self._made if self._inputs is None else PAIR_MEASURES)
+
+    def __contains__(self, name: object) -> bool:
+        return name in (self._made if self._inputs is None else PAIR_MEASURES)
+
+    def part(self, first: int, stop: int) -> PairMeasures:
+        """Those of frames `first` … `stop` − 1, sharing the memory."""
+        inputs = None if self._inputs is None else self._inputs.part(first, stop)
+        return PairMeasures(inputs, {name: one.part(first, stop) for name, one in self._made.items()})
+
+    @staticmethod
+    def joined(parts: Sequence[PairMeasures]) -> PairMeasures:
+        """Those of neighbouring frames as one."""
+        if len(parts) == 1:
+            return parts[0]
+        known = [one._inputs for one in parts if one._inputs is not None]
+        if len(known) < len(parts):
+            return PairMeasures(None, {name: join_measured([one[name] for one in parts]) for name in parts[0]})
+        names = [name for name in parts[0]._made if all(name in one._made for one in parts)]
+        return PairMeasures(
+            PairInputs.joined(known), {name: join_measured([one._made[name] for one in parts]) for name in names}
+        )
+
+
+def pair_measures(block: FrameBlock, road: Road | None, rows: IntArray) -> PairMeasures:
     """The measures of own car and the vehicle in each frame's row (−1: none), each of shape (n,).
 
     `distance_gap`, `time_gap`, `distance_headway`, `time_headway`, `closing_speed`, `ttc`, `ttc_accel`, `drac`,
@@ -89,8 +162,7 @@ def pair_measures(block: FrameBlock, road: Road | None, rows: IntArray) -> dict[
     car; CONTACT where the bodies overlap; NOT_MEASURED; STANDING for gap and headway in time, NOT_CLOSING for times to
     contact.
     """
-    inputs = pair_inputs(block, road, rows)
-    return {name: pair_measure(name, inputs) for name in PAIR_MEASURES}
+    return PairMeasures(pair_inputs(block, road, rows), {})
 
 
 def pair_measure(name: str, inputs: PairInputs) -> Measured:
@@ -179,7 +251,7 @@ def _unplaced(block: FrameBlock, road: Road | None) -> BoolArray:
     """Where nothing can be said of a lead: own car's place is not measured, or the way ahead of it."""
     own = block.own
     way = own_way(block, road)
-    no_way = np.isnan(own["x"] + own["y"] + own["heading"]) | (np.isnan(way.s) & np.isnan(way.curvature))
+    no_way = np.isnan(own["x"] + own["y"] + own["heading"]) | (np.isnan(way.here.s) & np.isnan(way.curvature))
     return np.isnan(own["station"] + own["lane"]) & no_way
 
 

@@ -69,8 +69,8 @@ def _offset_and_lane(block: FrameBlock, road: Road | None, way: OwnWay) -> tuple
     own = block.own
     if road is None:
         return own["lane_offset"], own["lane"]
-    centre = nearest_lane_centre(road, way.d)
-    offset = np.where(np.isnan(own["lane_offset"]), way.along * (way.d - centre), own["lane_offset"])
+    centre = nearest_lane_centre(road, way.here.d)
+    offset = np.where(np.isnan(own["lane_offset"]), way.along * (way.here.d - centre), own["lane_offset"])
     return offset, np.where(np.isnan(own["lane"]), centre, own["lane"])
 
 
@@ -79,7 +79,7 @@ def _sideways_speed(
 ) -> FloatArray:
     """Speed across the lane in m/s, left positive."""
     own = block.own
-    by_heading = own["speed"] * way.along * np.sin(own["heading"] - way.path_heading)
+    by_heading = own["speed"] * way.along * np.sin(own["heading"] - way.here.heading)
     seq = np.concatenate([[-1 if before is None else before.seq], block.seq])
     t = np.concatenate([[math.nan if before is None else before.t], block.t])
     lanes = np.concatenate([[math.nan if before is None else before.lane], lane])

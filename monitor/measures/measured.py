@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import IntEnum
 
@@ -69,3 +70,8 @@ def measured(value: FloatArray, *states: tuple[BoolArray, State]) -> Measured:
     for mask, reason in reversed(states):
         state[mask] = reason
     return Measured(np.where((state == _MEASURED) | (state == _CONTACT), value, np.nan), state)
+
+
+def join_measured(parts: Sequence[Measured]) -> Measured:
+    """Measured values one after the other."""
+    return Measured(np.concatenate([one.value for one in parts]), np.concatenate([one.state for one in parts]))

@@ -55,15 +55,16 @@ class Path:
 
     def project(self, x: FloatArray, y: FloatArray) -> Projection:
         """The nearest place on the path for each point, shapes (m,); the first one where two are equally near."""
-        s, d, heading = (np.full(len(x), np.nan) for _ in range(3))
+        s, d, heading = np.full((3, len(x)), np.nan)
         cell = self._cells.of(x, y)
         rows = np.flatnonzero(cell >= 0)
         if not len(rows):
             return Projection(s, d, heading)
-        lines = self._segments
-        count = self._cells.count[cell[rows]]
-        start = np.cumsum(count) - count
-        pick = np.arange(int(count.sum())) + np.repeat(self._cells.begin[cell[rows]] - start, count)
+        lines, cell = self._segments, cell[rows]
+        count = self._cells.count[cell]
+        stop = np.cumsum(count)
+        start = stop - count
+        pick = np.arange(stop[-1]) + np.repeat(self._cells.begin[cell] - start, count)
         which = self._cells.lists[pick]
         squared = lines.squared_distance(which, np.repeat(x[rows], count), np.repeat(y[rows], count))
         least = np.minimum.reduceat(squared, start)

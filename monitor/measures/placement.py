@@ -13,13 +13,13 @@ Own car may drive against the reference line; "ahead" is always as own car sees 
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import lru_cache
 
 import numpy as np
 
 from monitor.measures.columns import BoolArray, FloatArray, FrameBlock, IntArray, Road
-from monitor.measures.path import Path, path_of
+from monitor.measures.path import Path, Projection, path_of
 
 LONGEST_M, BROADEST_M = 60.0, 5.0
 """A body that is said to be larger has another unit, and no size (common practice, no source: road trains reach 53 m,
@@ -70,17 +70,18 @@ def sized(column: FloatArray, most_m: float) -> FloatArray:
     return np.where((column > 0.0) & (column <= most_m), column, np.nan)
 
 
+_EVERY = b"every row"
+"""Where an own way keeps the places of all vehicles."""
+
+
 @dataclass(frozen=True, slots=True)
 class OwnWay:
     """Own car's way in each frame of a block; the arrays have shape (n,)."""
 
     block: FrameBlock
     path: Path | None
-    s: FloatArray
-    """Along the reference line in m; NaN without one, or off the road."""
-    d: FloatArray
-    """Off the reference line in m, left of it positive."""
-    path_heading: FloatArray
+    here: Projection
+    """On the reference line; NaN without one, or off the road."""
     along: FloatArray
     """−1.0 where own car drives against the reference line, else 1.0."""
     curvature: FloatArray
@@ -89,6 +90,24 @@ class OwnWay:
     """As the simulator gives it, else as the road does; NaN where neither does."""
     lane_centre: FloatArray
     """The own lane's centre off the reference line in m, left of it positive."""
+    memo: dict[bytes, Projection] = field(default_factory=dict, compare=False, repr=False)
+
+    def on_line(self, row: IntArray) -> Projection:
+        """The vehicle in each `row` on the reference line. The same ones are asked for by each way to place them, and
+        the nearest places of some hundred points cost a third of a millisecond: they are kept."""
+        assert self.path is not None
+        asked = row.tobytes()
+        known = self.memo.get(asked)
+        if known is None:
+            channels, every = self.block.others.channels, self.memo.get(_EVERY)
+            if every is not None:
+                known = Projection(every.s[row], every.d[row], every.heading[row])
+            else:
+                known = self.path.project(channels["x"][row], channels["y"][row])
+            self.memo[asked] = known
+            if np.array_equal(row, np.arange(len(channels["x"]))):
+                self.memo[_EVERY] = known
+        return known
 
     def place(self, frame: IntArray, row: IntArray, *, ways: bool = True) -> Placement:
         """Places the vehicle in each `row` of the block's others, against own car in the `frame` of the same index.
@@ -99,7 +118,7 @@ class OwnWay:
         stationed = ~np.isnan((own["station"] + own["lane"])[frame] + others["station"][row] + others["lane"][row])
         if stationed.all():
             return self._by_station(frame, row, ways)
-        on_road = ~stationed & ~np.isnan(self.s[frame])
+        on_road = ~stationed & ~np.isnan(self.here.s[frame])
         ahead = np.full(len(row), np.nan)
         in_lane, along = np.zeros(len(row), dtype=bool), np.ones(len(row))
         methods = ((stationed, self._by_station), (on_road, self._by_road), (~(stationed | on_road), self._by_arc))
@@ -116,7 +135,7 @@ class OwnWay:
         own, others = self.block.own, self.block.others.channels
         stationed = ~np.isnan((own["station"] + own["lane"])[frame] + others["station"][row] + others["lane"][row])
         by_station = (others["station"][row] - own["station"][frame]) * self.along[frame]
-        on_road = ~np.isnan(self.s[frame])
+        on_road = ~np.isnan(self.here.s[frame])
         if self.path is not None and on_road.any():
             by_boxes = np.where(on_road, self._by_road(frame, row, False).ahead, self._by_arc(frame, row, False).ahead)
         else:
@@ -127,9 +146,9 @@ class OwnWay:
         """How far each vehicle's centre is off the own lane's in m, by the road or the arc and not by lane numbers, and
         how far that may be off; NaN where neither tells it."""
         others = self.block.others.channels
-        on_road = ~np.isnan(self.s[frame])
+        on_road = ~np.isnan(self.here.s[frame])
         if self.path is not None and on_road.all():
-            there = self.path.project(others["x"][row], others["y"][row])
+            there = self.on_line(row)
             return (there.d - self.lane_centre[frame]) * self.along[frame], np.zeros(len(row))
         forward, _ = in_own_frame(self.block, frame, row)
         between = others["heading"][row] - self.block.own["heading"][frame]
@@ -147,18 +166,18 @@ class OwnWay:
         if self.path is None or not ways:
             # without a line there is no telling a bend from a vehicle at an angle: same lane, same way
             return Placement(ahead, in_lane, np.ones(len(row)))
-        there = self.path.project(others["x"][row], others["y"][row])
+        there = self.on_line(row)
         along = along_way(others["heading"][row] - there.heading) * self.along[frame]
         return Placement(ahead, in_lane, np.where(np.isnan(there.heading), 1.0, along))
 
     def _by_road(self, frame: IntArray, row: IntArray, ways: bool) -> Placement:
         assert self.path is not None
         others = self.block.others.channels
-        there = self.path.project(others["x"][row], others["y"][row])
+        there = self.on_line(row)
         turn = others["heading"][row] - there.heading
         reach = 0.5 * self.lane_width[frame] + self._half_extent(row, turn)
         return Placement(
-            self.path.ahead(self.s[frame], there.s) * self.along[frame],
+            self.path.ahead(self.here.s[frame], there.s) * self.along[frame],
             np.abs(there.d - self.lane_centre[frame]) < reach,
             along_way(turn) * self.along[frame],
         )
@@ -199,14 +218,15 @@ def own_way(block: FrameBlock, road: Road | None) -> OwnWay:
     if road is None:
         unknown = np.full(len(block), np.nan)
         one = np.ones(len(block))
-        return OwnWay(block, None, unknown, unknown, unknown, one, curvature, own["lane_width"], unknown)
+        nowhere = Projection(unknown, unknown, unknown)
+        return OwnWay(block, None, nowhere, one, curvature, own["lane_width"], unknown)
     path = path_of(road)
     here = path.project(own["x"], own["y"])
     along = np.where(np.cos(own["heading"] - here.heading) < 0.0, -1.0, 1.0)
     lane_width = np.where(np.isnan(own["lane_width"]), road.lane_width, own["lane_width"])
     given = here.d - along * own["lane_offset"]
     lane_centre = np.where(np.isnan(given), nearest_lane_centre(road, here.d), given)
-    return OwnWay(block, path, here.s, here.d, here.heading, along, curvature, lane_width, lane_centre)
+    return OwnWay(block, path, here, along, curvature, lane_width, lane_centre)
 
 
 def nearest_lane_centre(road: Road, d: FloatArray) -> FloatArray:

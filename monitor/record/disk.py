@@ -5,11 +5,11 @@ from __future__ import annotations
 import errno
 import fcntl
 import os
-import stat
 import time
 from pathlib import Path
 
 from monitor.errors import WitnessError
+from monitor.named_files import refuse_other_kinds
 
 LOCK_TRIES = 10
 LOCK_PAUSE_S = 0.02
@@ -131,9 +131,11 @@ def _holder(directory: Path) -> str:
 def open_regular(path: Path, disk: DiskCalls = DISK) -> int:
     """A descriptor for reading; raises `OSError` for what is no regular file, some of which would wait for ever."""
     descriptor = disk.open(path, os.O_RDONLY | os.O_NONBLOCK)
-    if not stat.S_ISREG(os.fstat(descriptor).st_mode):
+    try:
+        refuse_other_kinds(os.fstat(descriptor).st_mode, path)
+    except OSError:
         disk.close(descriptor)
-        raise OSError(errno.EINVAL, "it is no regular file")
+        raise
     return descriptor
 
 

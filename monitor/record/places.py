@@ -217,18 +217,33 @@ def new_record_directory(records: Path, participant: str, clock: Clock = SYSTEM_
 
 def code_in_name(directory: Path) -> str | None:
     """The participant's code as the name of a record's directory has it; None where the name has another form."""
-    match = re.fullmatch(r"(.+)-[0-9]{8}T[0-9]{6}Z-[0-9a-f]{4}", directory.absolute().name.removesuffix(SUFFIX))
+    match = _named(directory)
     return None if match is None else match[1]
 
 
+def began_in_name(directory: Path) -> float | None:
+    """When recording began as the name of a record's directory has it, UNIX seconds; None where it has none."""
+    match = _named(directory)
+    if match is None:
+        return None
+    try:
+        return datetime.strptime(f"{match[2]}+0000", "%Y%m%dT%H%M%SZ%z").timestamp()
+    except ValueError:  # a 13th month
+        return None
+
+
+def _named(directory: Path) -> re.Match[str] | None:
+    return re.fullmatch(r"(.+)-([0-9]{8}T[0-9]{6}Z)-[0-9a-f]{4}", directory.absolute().name.removesuffix(SUFFIX))
+
+
 def list_records(directory: Path) -> list[Path]:
-    """The records in a directory by name, withdrawn ones and unreadable ones among them; raises `RecordUnreadable` for
-    no directory."""
+    """The records in a directory by name, withdrawn and unreadable ones among them, and those of which nothing is left
+    but the directory, so that whoever reads them says so; raises `RecordUnreadable` for no directory."""
     try:
         candidates = sorted(path for path in directory.iterdir() if path.suffix == SUFFIX and path.is_dir())
     except OSError as error:
         raise RecordUnreadable(f"{directory} is no directory of records: {error.strerror or error}.") from error
-    return [path for path in candidates if is_record(path)]
+    return [path for path in candidates if is_record(path) or is_emptied(path)]
 
 
 def is_record(path: Path) -> bool:
@@ -241,6 +256,18 @@ def is_record(path: Path) -> bool:
         return path.is_dir()
     own = {SEALED_NAME, TOMBSTONE_NAME, SECOND_NAME}
     return not own.isdisjoint(names) or bool(find_parts(path)) or bool(find_parts(path, "addendum"))
+
+
+def is_emptied(path: Path) -> bool:
+    """Whether a directory has a record's name and nothing of one in it. A further place that holds no part yet has its
+    stamp. It is asked every few seconds of all of an archive, and lists the directory once."""
+    if path.suffix != SUFFIX:
+        return False
+    try:
+        names = os.listdir(path)
+    except OSError:
+        return False
+    return STAMP_NAME not in names and not any(map(part_number, names)) and not is_record(path)
 
 
 def noted_places(directory: Path, *, emptied: bool = False) -> dict[Path, bool]:

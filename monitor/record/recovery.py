@@ -11,7 +11,7 @@ from monitor.record.places import read_part_header, read_stamp, record_id_of
 from monitor.record.placing import close_quietly, reason
 from monitor.record.reader import RecordFiles, State
 from monitor.record.stamping import note_place
-from monitor.record.writer import RecordWriter
+from monitor.record.writer import RecordWriter, Writing
 
 WHY = "the run was left unclosed and was closed afterwards"
 
@@ -41,7 +41,7 @@ def recover_record(
     before = RecordFiles(path, disk)
     if before.state != "open":
         return Recovered(before.state, before.digest, before.last_number, ())
-    writer = RecordWriter.resume(path, why=WHY, clock=clock, disk=disk, sure=not without_places)
+    writer = RecordWriter.resume(path, why=WHY, sure=not without_places, how=Writing(clock=clock, disk=disk))
     digest = writer.close(WHY, recovered=True)
     if writer.synced != writer.last:
         raise RecordNotWritable(f"{path} is not closed: {writer.trouble}")

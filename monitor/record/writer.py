@@ -13,6 +13,7 @@ import contextlib
 import secrets
 import threading
 from collections.abc import Callable, Sequence
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -32,11 +33,23 @@ WHY_LETTERS = 500
 Synced = Callable[[int], None]
 
 
+@dataclass(frozen=True, slots=True)
+class Writing:
+    """With what a record is written."""
+
+    second: Path | None = None
+    """A directory of records on another disk; a directory of this record's name is made there."""
+    clock: Clock = SYSTEM_CLOCK
+    disk: DiskCalls = DISK
+    on_synced: Synced | None = None
+    """Called from the sync thread (from the caller's in `close`) with the number of the last entry on disk, after each
+    successful sync that moved it; it must not raise."""
+
+
 class RecordWriter:
     """Appends entries, as the only writer; after opening it raises for no trouble with the disk.
 
-    Its methods may be called from any thread. `on_synced` is called from the sync thread (from the caller's in
-    `close`) with the number of the last entry on disk, after each successful sync that moved it; it must not raise.
+    Its methods may be called from any thread.
     """
 
     def __init__(
@@ -69,42 +82,39 @@ class RecordWriter:
         cls,
         directory: Path,
         opening: Opening,
-        *,
-        second: Path | None = None,
-        clock: Clock = SYSTEM_CLOCK,
-        disk: DiskCalls = DISK,
-        on_synced: Synced | None = None,
+        how: Writing = Writing(),
     ) -> RecordWriter:
-        """Begins a new record in a directory that does not exist yet; the opening entry is on disk on return.
-
-        `second` is a directory of records on another disk; a directory of this record's name is made there when it
-        is needed. Raises `RecordNotWritable` with the place and the reason.
-        """
+        """Begins a new record in a directory that does not exist yet; the opening entry is on disk on return. Raises
+        `RecordNotWritable` with the place and the reason, and then leaves no empty directory."""
+        disk = how.disk
         payload = pack_opening(opening)
         refuse_long(payload)
-        lock = -1
+        lock, made, writer = -1, False, None
         try:
             disk.make_directory(directory)
+            made = True
             lock = lock_record(disk, directory)
-            elsewhere = elsewhere_of(directory, second)
+            elsewhere = elsewhere_of(directory, how.second)
             state = LastGood(0, ZERO_DIGEST, 1, secrets.token_bytes(16))
             if elsewhere is not None:
                 _make_second_place(directory, elsewhere, state.record_id, disk)
-            files = Places(directory, elsewhere, state, clock, disk)
-            writer = cls(directory, files, lock, state, on_synced)
-            writer._begin_record(directory, payload)
+            files = Places(directory, elsewhere, state, how.clock, disk)
+            begun = cls(directory, files, lock, state, how.on_synced)
+            begun._begin_record(directory, payload)
             disk.sync_directory(directory.parent)
+            writer = begun
         except FileExistsError as error:
-            close_quietly(disk, lock)
             raise RecordNotWritable(f"{directory} exists already; a run never writes into an old record.") from error
         except OSError as error:
-            close_quietly(disk, lock)
             raise RecordNotWritable(
                 f"No record can be begun in {directory}: {reason(error)}; choose another directory of records."
             ) from error
-        except BaseException:
-            close_quietly(disk, lock)
-            raise
+        finally:
+            if writer is None:
+                close_quietly(disk, lock)
+                if made:  # an empty one would be taken for a record that lost everything
+                    with contextlib.suppress(OSError):
+                        disk.remove_directory(directory)
         writer._thread.start()
         return writer
 
@@ -114,11 +124,8 @@ class RecordWriter:
         directory: Path,
         *,
         why: str,
-        second: Path | None = None,
         sure: bool = False,
-        clock: Clock = SYSTEM_CLOCK,
-        disk: DiskCalls = DISK,
-        on_synced: Synced | None = None,
+        how: Writing = Writing(),
     ) -> RecordWriter:
         """Goes on with a record that was left unclosed: in a new part that says why, after the last good entry.
 
@@ -126,10 +133,11 @@ class RecordWriter:
         that happens once goes on all the same, and what then stands twice is told later. Raises `RecordBusy`,
         `RecordNotWritable` (closed, sealed, no place to write) or `RecordUnreadable`.
         """
+        disk = how.disk
         lock = lock_record(disk, directory)
         try:
             state = last_good(directory, sure=sure)
-            elsewhere = elsewhere_of(directory, second)
+            elsewhere = elsewhere_of(directory, how.second)
             if elsewhere is not None:
                 try:
                     note_place(directory, elsewhere, state.record_id, disk)
@@ -137,8 +145,8 @@ class RecordWriter:
                     pass  # a full first disk must not keep the run from going on in the second
                 except RecordNotWritable:
                     elsewhere = None  # another record's, or that of which this is a copy: the run goes on without it
-            files = Places(directory, elsewhere, state, clock, disk)
-            writer = cls(directory, files, lock, state, on_synced)
+            files = Places(directory, elsewhere, state, how.clock, disk)
+            writer = cls(directory, files, lock, state, how.on_synced)
             if not writer._begin_part(why, state.torn):
                 raise RecordNotWritable(f"{directory} cannot be gone on with: {files.failure}.")
         except OSError as error:

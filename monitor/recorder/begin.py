@@ -9,7 +9,7 @@ from pathlib import Path
 from monitor.errors import WitnessError
 from monitor.record.clock import Clock
 from monitor.record.disk import DiskCalls, RecordBusy
-from monitor.record.writer import RecordWriter
+from monitor.record.writer import RecordWriter, Writing
 from monitor.recorder.plan import RecorderPlan
 
 RESUMED = "the recorder was started again after it had ended without closing the record"
@@ -20,23 +20,22 @@ def open_writer(
     plan: RecorderPlan, clock: Clock, disk: DiskCalls, on_synced: Callable[[int], None]
 ) -> tuple[RecordWriter, int]:
     """The writer, and the number of the first entry that this process enters. Raises `WitnessError`."""
-    record, second = Path(plan.record), None if plan.second is None else Path(plan.second)
+    record = Path(plan.record)
+    how = Writing(None if plan.second is None else Path(plan.second), clock, disk, on_synced)
     if plan.resume:
-        writer = _patiently_resumed(record, second, clock, disk, on_synced)
+        writer = _patiently_resumed(record, how)
         return writer, writer.last
     if plan.opening is None:
         raise WitnessError("The recorder was told to begin a record without saying what run it is.")
     _refuse_full_disk(record, plan.free_bytes, disk)
-    return RecordWriter.create(record, plan.opening, second=second, clock=clock, disk=disk, on_synced=on_synced), 1
+    return RecordWriter.create(record, plan.opening, how), 1
 
 
-def _patiently_resumed(
-    record: Path, second: Path | None, clock: Clock, disk: DiskCalls, on_synced: Callable[[int], None]
-) -> RecordWriter:
+def _patiently_resumed(record: Path, how: Writing) -> RecordWriter:
     """Tries for half a second: whoever looks for running recorders holds the lock for an instant."""
     for attempt in range(1, TRIES + 1):
         try:
-            return RecordWriter.resume(record, why=RESUMED, second=second, clock=clock, disk=disk, on_synced=on_synced)
+            return RecordWriter.resume(record, why=RESUMED, how=how)
         except RecordBusy:
             if attempt == TRIES:
                 raise

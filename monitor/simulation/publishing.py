@@ -4,13 +4,12 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable, Iterator
-from contextlib import closing
 from dataclasses import dataclass, field
 
 import zmq
 
 from monitor.errors import WitnessError
-from monitor.feed.publisher import FeedPublisher
+from monitor.feed.publisher import AT_THE_END_S, LINGER_S, FeedPublisher
 from monitor.simulation.drive import Drive
 from monitor.simulation.kinds.making import make_drive, steps_of
 from monitor.simulation.kinds.scene import Scene
@@ -82,7 +81,8 @@ def run_simulation(
     ended = False
     if plan.truth_path is not None:  # told now, not after the drive; and something is left of a drive that is killed
         write_truth(plan.truth_path, plan, drive.truth, ended=False)
-    with closing(_bound(plan, drive)) as publisher:
+    publisher = _bound(plan, drive)
+    try:
         announce(publisher.endpoint)
         if plan.wait_for_subscriber_s > 0.0 and not publisher.wait_for_subscriber(plan.wait_for_subscriber_s):
             announce(f"Nobody has subscribed within {plan.wait_for_subscriber_s:g} s; the drive begins all the same.")
@@ -99,6 +99,8 @@ def run_simulation(
         for count in range(1, GOODBYE_HELLOS + 1):
             pace.wait_until(GOODBYE_S * count / GOODBYE_HELLOS)
             publisher.hello()
+    finally:
+        publisher.close(AT_THE_END_S if ended else LINGER_S)
 
 
 def _held(drive: Drive | Scene, is_held_back: Callable[[], bool] | None) -> Iterator[DriveStep]:

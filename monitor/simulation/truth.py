@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Any
 
 from monitor.errors import WitnessError
+from monitor.named_files import refuse_other_kinds
 from monitor.simulation.plan import SimulationPlan
 from monitor.simulation.steps import Truth
 
@@ -38,6 +39,8 @@ def write_truth(path: Path, plan: SimulationPlan, truth: Truth, *, ended: bool) 
     text = json.dumps(truth_document(plan, truth, ended=ended), indent=1)
     beside = path.with_name(path.name + ".new")
     try:
+        if path.exists():
+            refuse_other_kinds(path.stat().st_mode, path)  # /dev/null is not to be replaced
         beside.write_text(text + "\n", encoding="utf-8")
         os.replace(beside, path)
     except OSError as error:

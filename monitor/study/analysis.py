@@ -19,12 +19,13 @@ def read_analysis(
     """The rule; None without the section, or where it has a fault. `groups`, `triggers` and their `names` are None
     where the file's own have faults, so that nothing can be held against them."""
     path: Path = ("analysis",)
-    if section is None or faults.under(path):
+    if section is None:
         return None
+    name = section.get("trigger")
     if triggers is not None:
         _check_trigger(section, path, triggers, faults)
-    elif names is not None and section.get("trigger", names[0]) not in names:
-        faults.add_misspelt((*path, "trigger"), section["trigger"], names, expected="a trigger of the file")
+    elif names is not None and name is not None and name not in names:
+        faults.add_misspelt((*path, "trigger"), name, names, expected="a trigger of the file")
     if groups is not None:
         _check_groups(section, path, groups, faults)
     if faults.under(path):
@@ -52,13 +53,18 @@ def _check_groups(section: Mapping[str, Any], path: Path, groups: Sequence[str],
     reference, contrasts = section.get("reference"), section.get("contrast") or ()
     named = [((*path, "reference"), reference)] if reference is not None else []
     named += [
-        ((*path, "contrast", index, key), one[key]) for index, one in enumerate(contrasts) for key in ("of", "against")
+        ((*path, "contrast", index, key), one[key])
+        for index, one in enumerate(contrasts)
+        for key in ("of", "against")
+        if one is not None and one.get(key) is not None
     ]
     for at, group in named:
         if group not in groups:
             faults.add_misspelt(at, group, groups, expected="a group of the file")
     seen: set[frozenset[str]] = set()
     for index, one in enumerate(contrasts):
+        if one is None or one.get("of") is None or one.get("against") is None:
+            continue
         pair = frozenset((one["of"], one["against"]))
         if len(pair) == 1:
             faults.add((*path, "contrast", index), expected="two different groups", found=f"{quoted(one['of'])} twice")

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -39,10 +39,8 @@ class Band:
         low = -math.inf if self.at_least is None else self.at_least
         return ((low, math.inf if self.at_most is None else self.at_most),)
 
-    @property
-    def _reaches(self) -> tuple[tuple[float, float], ...]:
-        """The least and the greatest value of each interval that count: edge, tolerance and float slack."""
-        off = self.tolerance
+    def _reaches(self, off: float) -> tuple[tuple[float, float], ...]:
+        """The least and the greatest value of each interval that count: edge, tolerance `off` and float slack."""
         return tuple((low - off - _slack(low - off), high + off + _slack(high + off)) for low, high in self.parts)
 
     @property
@@ -56,17 +54,20 @@ class Band:
 
     def contains_all(self, least: FloatArray, most: FloatArray) -> BoolArray:
         """Whether everything from `least` to `most` lies in the band; NaN never does."""
-        inside = [(least >= low) & (most <= high) for low, high in self._reaches]
-        return np.asarray(np.logical_or.reduce(inside))
+        return self._contains(least, most, self.tolerance)
+
+    def _contains(self, least: FloatArray, most: FloatArray, off: float) -> BoolArray:
+        inside = [(least >= low) & (most <= high) for low, high in self._reaches(off)]
+        return inside[0] if len(inside) == 1 else np.asarray(np.logical_or.reduce(inside))
 
     def contains_none(self, least: FloatArray, most: FloatArray) -> BoolArray:
         """Whether nothing from `least` to `most` lies in the band."""
-        apart = [(most < low) | (least > high) for low, high in self._reaches]
-        return np.asarray(np.logical_and.reduce(apart))
+        apart = [(most < low) | (least > high) for low, high in self._reaches(self.tolerance)]
+        return apart[0] if len(apart) == 1 else np.asarray(np.logical_and.reduce(apart))
 
     def contains_one(self, value: float) -> bool:
         """Whether one value lies in the band."""
-        return any(low <= value <= high for low, high in self._reaches)
+        return any(low <= value <= high for low, high in self._reaches(self.tolerance))
 
     def next_edge(self, value: float, *, rising: bool) -> float:
         """The edge, tolerance included, that a value meets next as it rises or falls; infinite where there is none."""
@@ -81,10 +82,12 @@ class Band:
 
         NaN where there is no value; infinite in a band without edges.
         """
-        proper = replace(self, tolerance=0.0)
         margins = [np.minimum(value - low, high - value) for low, high in self.parts]
-        margin = np.maximum.reduce(margins)
-        return np.where((margin < 0.0) & proper.contains(value), 0.0, margin)
+        margin = margins[0] if len(margins) == 1 else np.maximum.reduce(margins)
+        below = margin < 0.0
+        if not below.any():
+            return margin
+        return np.where(below & self._contains(value, value, 0.0), 0.0, margin)
 
     def tolerance_for(self, value: FloatArray) -> FloatArray:
         """The least tolerance with which each value would lie in the band; 0 inside the band proper."""
@@ -112,4 +115,4 @@ class Band:
 
     def beyond(self, value: float) -> int:
         """+1 above the band, −1 below it or between its two parts, 0 in it."""
-        return 0 if self.contains_one(value) else 1 if value > self._reaches[-1][1] else -1
+        return 0 if self.contains_one(value) else 1 if value > self._reaches(self.tolerance)[-1][1] else -1

@@ -146,20 +146,21 @@ def _read_groups(root: Mapping[str, Any], faults: Faults) -> dict[str, Group]:
     groups = {}
     for name, section in sections.items():
         path: Path = ("groups", name)
-        if faults.under(path) or faults.at(("treatments",)):
+        if section is None or faults.at(("treatments",)):
             continue
+        whole = not faults.under(path)
         needs, other = ("alert", "order") if treatments is None else ("order", "alert")
         why = "without [treatments]" if treatments is None else "with [treatments]"
-        if needs not in section:
+        if whole and needs not in section:
             faults.add((*path, needs), expected=f"{needs} {why}", found="nothing, the key is missing")
         if other in section:
             faults.add((*path, other), expected=f"no {other} {why}", found="one")
         if "each" in section and treatments is None:
             faults.add((*path, "each"), expected="each only beside order", found="it without order")
-        order = section.get("order", ())
-        if "order" in section and not order:
+        order = section.get("order")
+        if order == ():
             faults.add((*path, "order"), expected="at least one treatment", found="an empty list")
-        for index, one in enumerate(order):
+        for index, one in enumerate(order or ()):
             if treatments and one not in treatments:
                 expected = "a treatment declared in [treatments]"
                 faults.add_misspelt((*path, "order", index), one, treatments, expected=expected)
@@ -204,12 +205,13 @@ def _read_roles(sections: Mapping[str, Any], faults: Faults) -> dict[str, Role |
     roles: dict[str, Role | None] = {LEAD: Role(LEAD)}
     for name, section in sections.items():
         path: Path = ("roles", name)
-        if faults.under(path):
-            roles.setdefault(name, None)
-        elif name == LEAD:
+        whole = not faults.under(path)
+        if name == LEAD:
             faults.add(path, expected="another name, because the monitor chooses the lead itself", found=quoted(LEAD))
         elif "." in name:
             faults.add(path, expected="a name without a dot, as in ROLE.CHANNEL", found=quoted(name))
+        elif not whole:
+            roles.setdefault(name, None)
         elif ("vehicle" in section) == ("id" in section):
             found = "both" if "id" in section else "neither"
             faults.add(path, expected="either vehicle (a name) or id (a whole number)", found=found)
@@ -225,16 +227,17 @@ def _read_signals(sections: Mapping[str, Any], roles: Iterable[str], faults: Fau
     for name, section in sections.items():
         path: Path = ("signals", name)
         signals[name] = None
-        if faults.under(path):
-            continue
         if name in MEASURES or name.partition(".")[0] in roles:
             faults.add(path, expected="a name that no measure has", found=quoted(name))
+            continue
+        if section is None:
             continue
         lower, upper = section.get("lower_limit"), section.get("upper_limit")
         if lower is not None and upper is not None and lower >= upper:
             expected = f"a number above lower_limit = {lower:g}"
             faults.add((*path, "upper_limit"), expected=expected, found=f"the number {upper:g}")
-        signals[name] = Signal(name, **section)
+        if not faults.under(path):
+            signals[name] = Signal(name, **section)
     return signals
 
 
@@ -265,18 +268,20 @@ def _read_accepted(sections: Sections, faults: Faults) -> tuple[Accepted, ...]:
     accepted = []
     for index, section in enumerate(sections):
         path: Path = ("accepted", index)
-        if section is None or faults.under(path):
+        if section is None:
             continue
-        channels = OWN_CHANNELS if section["of"] == "own" else OTHER_CHANNELS
-        if section["channel"] not in channels:
-            expected = f"a channel of {'own car' if section['of'] == 'own' else 'the other vehicles'}"
-            faults.add_misspelt((*path, "channel"), section["channel"], channels, expected=expected)
-        elif section["kind"] == "not filled" and "size" in section:
+        whole = not faults.under(path)
+        of, channel, kind = (section.get(key) for key in ("of", "channel", "kind"))
+        channels = OWN_CHANNELS if of == "own" else OTHER_CHANNELS
+        if of is not None and channel is not None and channel not in channels:
+            expected = f"a channel of {'own car' if of == 'own' else 'the other vehicles'}"
+            faults.add_misspelt((*path, "channel"), channel, channels, expected=expected)
+        if kind == "not filled" and "size" in section:
             faults.add((*path, "size"), expected='no size beside kind = "not filled"', found="one")
-        elif section["kind"] != "not filled" and "size" not in section:
-            expected = f"the size that is accepted, because kind = {quoted(section['kind'])}"
+        elif whole and kind != "not filled" and "size" not in section:
+            expected = f"the size that is accepted, because kind = {quoted(str(kind))}"
             faults.add((*path, "size"), expected=expected, found="nothing, the key is missing")
-        else:
+        if not faults.under(path):
             accepted.append(Accepted(**section))
     return tuple(accepted)
 
@@ -285,32 +290,36 @@ def _read_sheet(sections: Sections, faults: Faults) -> tuple[SheetStep, ...]:
     steps = []
     for index, section in enumerate(sections):
         path: Path = ("sheet", index)
-        if section is None or faults.under(path):
+        if section is None:
             continue
         if "at_station_m" in section and "at_s" in section:
             faults.add((*path, "at_s"), expected="at_station_m or at_s", found="both")
-        steps.append(SheetStep(**section))
+        if not faults.under(path):
+            steps.append(SheetStep(**section))
     return tuple(steps)
 
 
 def _read_assignment(section: Mapping[str, Any] | None, groups: int, faults: Faults) -> AssignmentRule | None:
     path: Path = ("assignment",)
-    if section is None or faults.under(path):
+    if section is None:
         return None
-    method = section["method"]
-    needs, others = {"list": (("file",), ("block_sizes", "seed")), "blocks": (("block_sizes",), ("file",))}[method]
-    for key in needs:
+    whole = not faults.under(path)
+    method = section.get("method")
+    needs, others = {"list": (("file",), ("block_sizes", "seed")), "blocks": (("block_sizes",), ("file",))}.get(
+        str(method), ((), ())
+    )
+    for key in needs if whole else ():
         if key not in section:
-            expected = f"{key} beside method = {quoted(method)}"
+            expected = f"{key} beside method = {quoted(str(method))}"
             faults.add((*path, key), expected=expected, found="nothing, the key is missing")
     for key in others:
         if key in section:
-            faults.add((*path, key), expected=f"no {key} beside method = {quoted(method)}", found="one")
-    sizes = section.get("block_sizes", ())
-    if "block_sizes" in section and not sizes:
+            faults.add((*path, key), expected=f"no {key} beside method = {quoted(str(method))}", found="one")
+    sizes = section.get("block_sizes")
+    if sizes == ():
         faults.add((*path, "block_sizes"), expected="at least one block size", found="an empty list")
-    for index, size in enumerate(sizes):
+    for index, size in enumerate(sizes or ()):
         if groups and not faults.under(("groups",)) and size % groups:
             expected = f"a multiple of the number of groups, {groups}"
             faults.add((*path, "block_sizes", index), expected=expected, found=f"the number {size}")
-    return AssignmentRule(**section)
+    return None if faults.under(path) else AssignmentRule(**section)

@@ -69,6 +69,11 @@ class Measure:
 class AtFire:
     """The condition is asked at the fire time."""
 
+    @property
+    def window_s(self) -> tuple[float, float]:
+        """First and last instant that is looked at, in seconds from the fire."""
+        return 0.0, 0.0
+
 
 @dataclass(frozen=True, slots=True)
 class During:
@@ -78,6 +83,11 @@ class During:
     end_s: float
     share: float = 1.0
 
+    @property
+    def window_s(self) -> tuple[float, float]:
+        """First and last instant that is looked at, in seconds from the fire."""
+        return self.start_s, self.end_s
+
 
 @dataclass(frozen=True, slots=True)
 class Within:
@@ -85,6 +95,11 @@ class Within:
 
     limit_s: float
     held_s: float
+
+    @property
+    def window_s(self) -> tuple[float, float]:
+        """First and last instant that is looked at, in seconds from the fire."""
+        return 0.0, self.limit_s + self.held_s
 
 
 @dataclass(frozen=True, slots=True)
@@ -122,7 +137,7 @@ class Condition:
     @property
     def looks_back_s(self) -> float:
         """How long before a frame the values of it look."""
-        return max(one.measure.looks_back_s for one in self.alternatives)
+        return max(self.measure.looks_back_s, *(one.measure.looks_back_s for one in self.or_else), 0.0)
 
 
 @dataclass(frozen=True, slots=True)

@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import Any
 
 from monitor.errors import FileFaults
+from monitor.named_files import regular
 from monitor.tables.faults import Faults, quoted
 from monitor.tables.lines import key_lines
 
@@ -23,7 +24,7 @@ def read_file(path: Path | str, raises: type[FileFaults]) -> tuple[bytes, str]:
     """A file's bytes and its text. Raises `raises` where it cannot be read, is too large or is not UTF-8."""
     name = str(path)
     try:
-        with Path(path).open("rb") as file:
+        with open(path, "rb", opener=regular) as file:
             raw = file.read(LARGEST_FILE_BYTES + 1)
     except (OSError, ValueError) as error:
         why = error.strerror if isinstance(error, OSError) and error.strerror else str(error)

@@ -22,7 +22,7 @@ from monitor.judging.session import Session
 from monitor.judging.source_state import look_at_sources
 from monitor.record.entries import Entry, EntryKind
 from monitor.record.reader import RecordReading
-from monitor.record.writer import RecordWriter
+from monitor.record.writer import RecordWriter, Writing
 from monitor.replay.seeking.map import RecordMap
 from monitor.replay.seeking.playback import Playback
 from monitor.replay.seeking.reading import MapMaking
@@ -41,7 +41,7 @@ def _short_records_too(monkeypatch: pytest.MonkeyPatch) -> None:
 def written(path: Path, entries: list[Entry], study_text: str) -> Path:
     """A record of these entries, at the times that they have."""
     clock = SetClock()
-    writer = RecordWriter.create(path, opening_of_several(study_of(study_text)), clock=clock)
+    writer = RecordWriter.create(path, opening_of_several(study_of(study_text)), Writing(clock=clock))
     for entry in entries:
         if entry.kind not in (EntryKind.OPENING, EntryKind.CLOSE):
             clock.ns = entry.monotonic_ns

@@ -12,7 +12,7 @@ from pathlib import Path
 import monitor
 from monitor.feed.composing import FeedComposer
 from monitor.record.entries import Entry, EntryKind, Opening, pack_frames
-from monitor.record.writer import RecordWriter
+from monitor.record.writer import RecordWriter, Writing
 from monitor.simulation import SimulationPlan
 from monitor.simulation.drive import Drive
 from monitor.simulation.steps import SIGNALS, SOURCE
@@ -110,7 +110,7 @@ def hour_record(hours: float, vehicles: int = 20) -> Path:
             left.unlink()
         making.rmdir()
     clock = _DueClock()
-    writer = RecordWriter.create(making, opening(), clock=clock)
+    writer = RecordWriter.create(making, opening(), Writing(clock=clock))
     for due_s, message in timed_messages(vehicles, 5, 60.0, 3600.0 * hours):
         clock.now_ns = round(due_s * 1e9)
         writer.append(EntryKind.MESSAGE, pack_frames(message))

@@ -20,7 +20,7 @@ from pathlib import Path
 from monitor.feed.composing import FeedComposer
 from monitor.record.entries import EntryKind, Opening, pack_frames
 from monitor.record.sealing import seal_record
-from monitor.record.writer import RecordWriter
+from monitor.record.writer import RecordWriter, Writing
 from monitor.simulation import SimulationPlan
 from monitor.simulation.drive import Drive
 from monitor.simulation.repertoire import DEMO, KINDS
@@ -97,7 +97,7 @@ def make_run(directory: Path, number: int, drive: int, vehicles: int) -> None:
         {"trialwitness": "archive"},
     )
     making, clock = path.with_suffix(f".making{os.getpid()}"), RunClock(began)
-    writer = RecordWriter.create(making, opening, clock=clock)
+    writer = RecordWriter.create(making, opening, Writing(clock=clock))
     own = f"archive-run-{number:06}".encode()
     for due_s, (topic, payload) in messages_of(drive, vehicles):
         clock.now_ns = round(due_s * 1e9)

@@ -12,7 +12,7 @@ from pathlib import Path
 from monitor.archive.summary_cache import CACHE_NAME
 from monitor.record.entries import EntryKind, Opening, pack_frames
 from monitor.record.sealing import seal_record
-from monitor.record.writer import RecordWriter
+from monitor.record.writer import RecordWriter, Writing
 from monitor.study.demo import demo_study
 from tests.benchmarks.feeds import KEPT, timed_messages
 from tests.benchmarks.measuring import Figure
@@ -83,7 +83,7 @@ def study_directory() -> Path:
         opening = Opening(
             f"Q{100 + number}", groups[number % 4], study.name, study.text, study.sha256, ("tcp://127.0.0.1:1",), {}
         )
-        writer = RecordWriter.create(record, opening, clock=clock)
+        writer = RecordWriter.create(record, opening, Writing(clock=clock))
         for due_s, message in sent:
             clock.due_s = due_s
             writer.append(EntryKind.MESSAGE, pack_frames(message))

@@ -22,7 +22,7 @@ def test_each_step_of_a_limit_is_entered_once(tmp_path: Path) -> None:
     study = tmp_path / "study.toml"
     study.write_text(text.replace(LIMITS, "since_break_min = 0.9\nnear_min = 0.3"), encoding="utf-8")
     records = tmp_path / "records"
-    with simulator("--scenario", "practice", speed=20.0) as endpoint:
+    with simulator("--scenario", "practice", speed=8.0) as endpoint:  # 18 s from near to passed
         done = subprocess.run(
             command(
                 *("watch", "--headless", "--json", "--until-end", "--study", str(study), "--feed", endpoint),

@@ -11,10 +11,13 @@ from typing import Any
 
 import pytest
 
+from monitor.archive.earlier import earlier_of
 from monitor.archive.gathering import gather
-from monitor.archive.rehearsals import latest_page
+from monitor.archive.rehearsals import newest_rehearsal
 from monitor.commands.main import main
+from monitor.record.entries import Opening
 from monitor.record.places import list_records
+from monitor.record.writer import RecordWriter, Writing
 from monitor.reports.assigning.sealed import prepare
 from tests.judging.hand import study_of
 from tests.reports.making import REPORT_STUDY, hand_record
@@ -76,6 +79,59 @@ def test_tally_and_export_leave_no_record_out_in_silence(
     assert refused.name in capsys.readouterr().out
     assert status_of("export", str(refused.parent), "--to", "csv", "--out", str(tmp_path / "out")) in (1, 2)
     assert refused.name in "".join(capsys.readouterr())
+
+
+ON_A_DIRECTORY: dict[str, tuple[str, ...]] = {
+    "tally": ("tally",),
+    "review": ("review",),
+    "forecast": ("forecast",),
+    "compare": ("compare", "--unblind", "--by", "x"),
+    "export": ("export", "--to", "csv", "--out", "OUT"),
+    "report": ("report", "--out", "OUT"),
+    "safety": ("safety",),
+    "agreement": ("agreement",),
+    "replay": ("replay",),
+    "overview": ("overview", "--once", "--records"),
+    "assign": ("assign", "--study", str(STUDY), "--records"),
+}
+
+
+@pytest.mark.parametrize("left", [(), ("columns.cache", "summary.cache"), ("part-1.twr",)])
+@pytest.mark.parametrize("name", ON_A_DIRECTORY)
+def test_a_record_of_which_only_the_directory_is_left_is_named(
+    name: str, left: tuple[str, ...], tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    records = tmp_path / "records"
+    records.mkdir()
+    hand_record(records, "Q01")
+    emptied = records / "Q02-20261103T120000Z-0000.run"
+    emptied.mkdir()
+    for file in left:
+        (emptied / file).write_text("")
+    command, *more = (word.replace("OUT", str(tmp_path / "out")) for word in ON_A_DIRECTORY[name])
+    where = (*more, str(records)) if name in ("overview", "assign") else (str(records), *more)
+    status = status_of(command, *where)
+    assert emptied.name in "".join(capsys.readouterr())
+    assert status == (2 if name in ("replay", "review") else 1)
+
+
+def test_a_further_place_of_a_record_elsewhere_is_none_that_was_emptied(tmp_path: Path) -> None:
+    records, second = tmp_path / "records", tmp_path / "second"
+    records.mkdir()
+    opening = Opening("Q01", None, "s", "", "", (), {})
+    writer = RecordWriter.create(records / "Q01.run", opening, Writing(second=second))
+    assert (second / "Q01.run").is_dir()
+    assert list_records(second) == []
+    assert list_records(records) == [records / "Q01.run"]
+    writer.close("")
+
+
+def test_an_emptied_record_of_somebody_else_does_not_spend_a_surprise(tmp_path: Path) -> None:
+    (tmp_path / "Q02-20261103T120000Z-0000.run").mkdir()
+    assert earlier_of(tmp_path, "Q01").known
+    assert not earlier_of(tmp_path, "Q02").known
+    (tmp_path / "renamed.run").mkdir()
+    assert not earlier_of(tmp_path, "Q01").known
 
 
 @pytest.mark.parametrize("content", [b"", b"a,b\n1,2\n", b"\xf4TWRUN\r\n"])
@@ -148,7 +204,7 @@ def test_no_file_beside_the_records_keeps_a_command_waiting_or_ends_it_without_a
     ):
         assert status_of(*arguments) in (0, 1, 2), arguments
     signal.alarm(0)
-    assert latest_page(records, "hand") is None
+    assert newest_rehearsal(records, "hand").page is None
     capsys.readouterr()
     if name == "unblinding.jsonl":
         assert status_of("tally", str(records)) == 1

@@ -12,12 +12,12 @@ from collections.abc import Iterable, Iterator
 from dataclasses import replace
 from itertools import groupby
 from pathlib import Path
-from typing import Any
+from typing import Any, get_args
 
 import pytest
 
 from monitor.archive.gathering import gather
-from monitor.commissioning.drill.attempt import HELD_BACK, TOO_LATE, Attempt, CaseResult
+from monitor.commissioning.drill.attempt import HELD_BACK, TOO_LATE, Attempt, CaseResult, Outcome
 from monitor.commissioning.drill.cases import CASES, PLANNED_GROUP, draw_series
 from monitor.commissioning.drill.keeping import forget, keep, kept, new_series
 from monitor.commissioning.drill.player import Player
@@ -322,12 +322,20 @@ def test_the_page_has_each_drive_with_what_was_to_be_seen_and_the_last_time(tmp_
     page = Score("ann", 1.0, 9, (result(outcome="saved", stop_s=1.5, told="LOSING", noted=True),)).as_json()
     alone = "\n".join(page_lines(page, None))
     assert "seconds to hold back                       1.5" in alone
-    assert " 1  clean: SAVED · LOSING · held back after 1.5 s\n    Go." in alone
+    assert "█  1  clean: SAVED · LOSING was told · held back after 1.5 s\n      Go." in alone
     assert "last time" not in alone
     last = Score("ann", 0.0, 8, (result(outcome="good one stopped"),)).as_json()
     lines = page_lines(page, last)
     assert any("seconds to hold back" in line and line.endswith("1.5   last time –") for line in lines)
     assert any("good ones stopped" in line and line.endswith("0   last time 1") for line in lines)
+
+
+def test_a_drive_to_be_looked_at_is_marked_and_no_other() -> None:
+    results = [result(outcome=one) for one in get_args(Outcome)]
+    lines = page_lines(Score("ann", 1.0, 9, tuple(results)).as_json(), None)
+    marked = {one: next(line[0] for line in lines if f": {one.upper()}" in line) for one in get_args(Outcome)}
+    assert [one for one, mark in marked.items() if mark == "█"] == ["saved", "right"]
+    assert {mark for one, mark in marked.items() if one not in ("saved", "right")} == {"╳"}
 
 
 def test_scores_are_kept_for_each_operator_apart_and_go_away_as_a_whole(tmp_path: Path) -> None:

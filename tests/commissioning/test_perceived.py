@@ -12,13 +12,15 @@ from typing import Any
 import pytest
 
 from monitor.archive.earlier import Earlier
-from monitor.archive.rehearsals import latest_page
-from monitor.commands.rehearse import in_the_seat_of
+from monitor.archive.rehearsals import NewestRehearsal, newest_rehearsal, unreadable_pages
+from monitor.archive.review import review_record
+from monitor.commands.connecting.rehearse import in_the_seat_of
 from monitor.commissioning.rehearsal.page import keep_page, make_page
 from monitor.commissioning.rehearsal.rehearsed import judge_rehearsal
 from monitor.errors import WitnessError
 from monitor.following.beginning import _found_before
 from monitor.judging.day.log import rehearsed_from_map
+from monitor.reports.closeout.day import day_sections
 from tests.judging.hand import HandDrive, study_of
 from tests.reports.making import REPORT_STUDY, hand_record
 
@@ -65,13 +67,40 @@ def test_it_stands_in_the_kept_page_and_in_each_record_of_the_day(tmp_path: Path
     study = study_of(ASKS)
     record = hand_record(tmp_path, text=ASKS, operator=said("heard"))
     keep_page(make_page(study, judge_rehearsal(record, study, ("chime",)), "anna", 1_793_000_000.0, None), tmp_path)
-    kept = latest_page(tmp_path, study.name)
+    kept = newest_rehearsal(tmp_path, study.name).page
     assert kept is not None
     assert [(one["name"], one["answer"]) for one in kept["perceived"]] == [(HEARD, "heard")]
     (entry,) = _found_before(study, tmp_path, Earlier())
     found = rehearsed_from_map(entry["rehearsal"])
     assert found is not None
     assert [(one.name, one.answer, one.by) for one in found.perceived] == [(HEARD, "heard", "anna")]
+
+
+CUT = ("", '{"type": "rehears', '{"type": "other"}', "[" * 100_000)
+
+
+@pytest.mark.parametrize("text", CUT, ids=["empty", "cut", "another", "deep"])
+@pytest.mark.parametrize("newer", [False, True])
+def test_a_damaged_page_that_is_newer_is_named_in_the_record_and_its_report(
+    tmp_path: Path, text: str, newer: bool
+) -> None:
+    study = study_of(ASKS)
+    record = hand_record(tmp_path, text=ASKS, operator=said("heard"))
+    keep_page(make_page(study, judge_rehearsal(record, study, ("chime",)), "anna", 1_793_000_000.0, None), tmp_path)
+    name = f"{'2099' if newer else '1999'}0101T063000Z-go.json"
+    (tmp_path / "rehearsals" / name).write_text(text)
+    named = (name,) if newer else ()
+    assert newest_rehearsal(tmp_path, study.name).unreadable == named
+    assert len(unreadable_pages(tmp_path)) == 1
+    (entry,) = _found_before(study, tmp_path, Earlier())
+    (tmp_path / "later").mkdir()
+    session = review_record(hand_record(tmp_path / "later", text=ASKS, operator=[entry])).session
+    day = session.operator.day
+    assert (day.rehearsed is not None, day.unreadable) == (True, named)
+    assert any(name in line for section in day_sections(session) for line in section.sentences) == newer
+    for page in (tmp_path / "rehearsals").glob("2026*"):
+        page.unlink()
+    assert newest_rehearsal(tmp_path, study.name) == NewestRehearsal(None, (name,))
 
 
 @pytest.mark.parametrize("given", ["sound=heard", f"{HEARD}=loud", HEARD])

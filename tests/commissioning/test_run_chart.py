@@ -3,19 +3,21 @@
 from __future__ import annotations
 
 import json
+import math
 from dataclasses import replace
 from pathlib import Path
+from statistics import NormalDist
 from typing import Any
 
 import pytest
 
-from monitor.commissioning.rehearsal.run_chart import FEWEST, RunChart, run_charts
+from monitor.commissioning.rehearsal.run_chart import FEWEST, RANGE_TO_LIMIT, RunChart, run_charts
 from tests.commands.running import call
 from tests.connect.conftest import CONFIGS
 
 BATCHES = (49.6, 47.6, 49.9, 51.3, 47.8, 51.2, 52.6, 52.4, 53.6, 52.1)
-"""NIST/SEMATECH e-Handbook of Statistical Methods, section 6.3.2.2, example of an individuals chart; the data and the
-limits 45.8159 and 55.8041 from memory, and worked out here: mean 50.81, mean moving range 16.9 / 9."""
+"""NIST/SEMATECH e-Handbook of Statistical Methods, section 6.3.2.2, example of an individuals chart (data from memory).
+Their moving ranges in order of size: 0.2 1.2 1.4 1.4 1.5 2.0 2.3 3.4 3.5."""
 
 
 def page(day: int, delay_s: float, *, go: bool = True, **pacing: Any) -> dict[str, Any]:
@@ -30,12 +32,36 @@ def page(day: int, delay_s: float, *, go: bool = True, **pacing: Any) -> dict[st
     }
 
 
-def test_the_limits_are_those_of_the_published_example() -> None:
+def test_the_limits_are_those_by_medians_of_the_published_example() -> None:
+    """Median 51.25, median moving range 1.5: 51.25 ± 3.145 × 1.5. By means they are 45.82 and 55.80 (published)."""
     limits = RunChart("batch", "", BATCHES, 50.0, 0.0).limits
-    assert limits == pytest.approx((45.8159, 55.8041), abs=5e-5)
-    assert not RunChart("batch", "", BATCHES, 55.80, 0.0).moved
-    assert RunChart("batch", "", BATCHES, 55.81, 0.0).moved
-    assert RunChart("batch", "", BATCHES, 45.81, 0.0).moved
+    assert limits == pytest.approx((46.5325, 55.9675), abs=1e-9)
+    assert not RunChart("batch", "", BATCHES, 55.96, 0.0).moved
+    assert RunChart("batch", "", BATCHES, 55.97, 0.0).moved
+    assert RunChart("batch", "", BATCHES, 46.53, 0.0).moved
+
+
+def test_the_published_constants_are_those_of_a_normal_distribution() -> None:
+    median_of_two = math.sqrt(2.0) * NormalDist().inv_cdf(0.75)
+    assert round(median_of_two, 3) == 0.954
+    assert pytest.approx(3.0 / median_of_two, abs=5e-4) == RANGE_TO_LIMIT
+
+
+@pytest.mark.parametrize("place", range(10))
+@pytest.mark.parametrize("outlier", [-40.0, 12.0, 40.0, 400.0])
+def test_one_outlier_wherever_it_lies_neither_hides_a_step_nor_calls_a_usual_day_moved(
+    place: int, outlier: float
+) -> None:
+    """Ten goes of 30 to 31 ms: without the outlier usual is 30.5 ± 3.145."""
+    earlier = [30.0, 31.0] * 5
+    clean = RunChart("delay", "ms", tuple(earlier), 34.5, 0.1)
+    assert clean.limits == pytest.approx((30.5 - 3.145, 30.5 + 3.145))
+    earlier[place] += outlier
+    chart = replace(clean, earlier=tuple(earlier))
+    assert chart.moved
+    assert replace(chart, today=26.0).moved
+    assert not replace(chart, today=31.0).moved
+    assert not replace(chart, today=30.0).moved
 
 
 def test_an_alert_that_comes_later_than_on_all_days_before_has_moved_and_nothing_else() -> None:
@@ -63,14 +89,14 @@ def test_a_line_fits_its_terminal_and_shows_the_digits_that_moved() -> None:
         assert longest.line(width).endswith("█")
 
 
-def test_a_drift_that_goes_on_moves_and_one_outlier_among_the_goes_hides_no_larger_step() -> None:
-    """1 ms a day: the mean lies 4.5 ms behind, three sigma are 2.66 ms. One day of +10 ms among nine makes the mean
-    moving range 20 / 8 = 2.5 ms, so that usual is up to 31.1 + 6.6 ms: a step of 15 ms is still out of it."""
+def test_a_drift_that_goes_on_moves_and_a_step_after_an_outlier_is_told() -> None:
+    """1 ms a day: the median lies 4.5 ms behind, the limit at 3.145. One day of +10 ms among nine of 30 ms: by means
+    usual was up to 37.8 ms; by medians it is 30 ± 1, the least that means something."""
     drift = RunChart("delay", "ms", tuple(30.0 + day for day in range(8)), 38.0, 1.0)
-    assert drift.limits == pytest.approx((33.5 - 3 / 1.128, 33.5 + 3 / 1.128))
+    assert drift.limits == pytest.approx((33.5 - 3.145, 33.5 + 3.145))
     assert drift.moved
-    outlier = RunChart("delay", "ms", (30.0,) * 4 + (40.0,) + (30.0,) * 4, 45.0, 1.0)
-    assert outlier.limits == pytest.approx((280 / 9 - 7.5 / 1.128, 280 / 9 + 7.5 / 1.128))
+    outlier = RunChart("delay", "ms", (30.0,) * 4 + (40.0,) + (30.0,) * 4, 34.0, 1.0)
+    assert outlier.limits == pytest.approx((29.0, 31.0))
     assert outlier.moved
     assert not replace(outlier, today=31.0).moved
 

@@ -10,6 +10,7 @@ from typing import Any
 
 import pytest
 
+from monitor.archive.rehearsals import NewestRehearsal
 from monitor.commissioning.check.feed import FeedHeard, conclude
 from monitor.commissioning.check.further import SourceHeard, hear_source
 from monitor.commissioning.check.listening import Listened
@@ -180,7 +181,7 @@ def seen(sources: dict[int, list[HandSource]], until_t: float = 4.0) -> tuple[st
     session.take([one for one in entries if one.monotonic_ns <= until_t * 1e9])
     recorder = RecorderView("recording", 400.0, 0, "")
     view = build_view(session, record="r", recorder=recorder, age_s=0.01, revision=1)
-    found = preflight(session, view, None, 1e9)
+    found = preflight(session, view, NewestRehearsal(), 1e9)
     return found.heading, {line.what: (line.given, line.result) for line in found.lines}
 
 

@@ -40,7 +40,7 @@ def test_bridge_to_recorder_with_keys_and_who_has_none_stays_outside(processes: 
         *("--own-key", str(keys / "simulator.key_secret"), "--allowed", str(keys / "allowed")),
     )
     study = ("--study", str(CONFIGS / "dusk-road.toml"), "--feed", bridge.endpoint)
-    outside = call("check", *study, "--seconds", "1.5")
+    outside = call("check", *study, "--seconds", "4")
     assert outside.returncode == 1
     assert "asks for CURVE keys, and none were given" in outside.stdout
     watch = processes.start(

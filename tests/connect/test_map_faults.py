@@ -2,8 +2,12 @@
 
 from __future__ import annotations
 
+import copy
 import re
+import tomllib
+from collections.abc import Iterator
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -11,8 +15,10 @@ from monitor.connect.channel_map.loading import load_map, parse_map
 from monitor.connect.channel_map.model import CsvSource, UdpSource, ZmqSource
 from monitor.connect.channel_map.shape import CHANNEL_MAP, OWN_NAMES
 from monitor.errors import MapFaults
+from monitor.tables.faults import path_text
 from monitor.tables.kinds import Named, Section, Sections
 from tests.connect.maps import OWN, map_text
+from tests.study.conftest import holder, to_toml
 
 NO_CAR = '[feed]\nsource = "gaze"\nrate_hz = 60\n[source]\nkind = "csv"\n[time]\nfrom = "T"\n'
 CONFIGS = Path(__file__).resolve().parents[2] / "configs"
@@ -165,3 +171,32 @@ def test_what_the_examples_show_as_comments_loads_too() -> None:
         block = re.search(rf"((?:^#: .*\n)*^#: \[{section}\]\n(?:^#: .*\n)*)", text, re.MULTILINE)
         assert block is not None
         parse_map(text.replace(block[1], block[1].replace("#: ", "")), section)
+
+
+UDP = tomllib.loads((CONFIGS / "channels-udp.toml").read_text(encoding="utf-8"))
+
+
+def names_in(value: Any, path: tuple[str | int, ...] = ()) -> Iterator[tuple[str | int, ...]]:
+    """Each place of the map that names a value of the packet."""
+    if isinstance(value, dict | list):
+        for key, one in value.items() if isinstance(value, dict) else enumerate(value):
+            yield from names_in(one, (*path, key))
+    elif path[0] != "source" and (path[-1] in ("from", "name_from", "time_from", "id", "rows") or path[0] == "own"):
+        if isinstance(value, str) and path[-1] not in ("unit", "reference"):
+            yield path
+
+
+@pytest.mark.parametrize("path", list(names_in(UDP)), ids=path_text)
+def test_a_key_that_does_not_exist_hides_no_name_that_the_packet_does_not_give(path: tuple[str | int, ...]) -> None:
+    wrong = copy.deepcopy(UDP)
+    holder(wrong, path)[path[-1]] = "zzzz"
+    (alone,) = faults_of(to_toml(wrong))
+    told = alone.partition(", ")[2].split(": ")[0]
+    for section in dict.fromkeys((("feed",), ("time",), ("own",), ("vehicles",), ("marker", 0), path[:1])):
+        if not isinstance(holder(UDP, (*section, "x")), dict):
+            continue
+        changed = copy.deepcopy(wrong)
+        holder(changed, (*section, "x"))["qqqq"] = 5
+        faults = faults_of(to_toml(changed))
+        assert len(faults) == 2, (section, faults)
+        assert sum(told in one for one in faults) == 1, (alone, faults)

@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from monitor.archive.rehearsals import kept_pages, latest_page, read_page
+from monitor.archive.rehearsals import kept_pages, newest_rehearsal, read_page
 from monitor.commissioning.importing import PastDrive, import_drive
 from monitor.commissioning.rehearsal.pacing import Pacing, PacingLog
 from monitor.commissioning.rehearsal.page import keep_page, make_page
@@ -191,10 +191,10 @@ def test_the_page_is_kept_and_the_next_one_is_compared_with_it(tmp_path: Path) -
     records = tmp_path / "records"
     first = keep_page(make_page(STUDY, shown, "anna", AT, None), records)
     assert first.name == "20260504T063000Z-go.json"
-    reference = latest_page(records, "dusk-road")
+    reference = newest_rehearsal(records, "dusk-road").page
     assert reference is not None
     assert reference["go"] is True
-    assert latest_page(records, "another study") is None
+    assert newest_rehearsal(records, "another study").page is None
 
     same = make_page(STUDY, shown, "anna", AT + 60, reference)
     assert "  nothing is different" in same.sentences()
@@ -247,7 +247,9 @@ def test_the_command_over_a_real_feed(tmp_path: Path) -> None:
 def test_the_command_says_no_go_with_status_1_and_refuses_a_wrong_group(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr("monitor.commands.rehearse._prove", lambda record, study: None)  # the test above has it
+    monkeypatch.setattr(
+        "monitor.commands.connecting.rehearse._prove", lambda record, study: None
+    )  # the test above has it
     study = str(CONFIGS / "dusk-road.toml")
     with simulator("--scenario", "silent-alert", speed=40.0) as endpoint:
         done = call("rehearse", "--study", study, "--feed", endpoint, "--group", "chime", "--records", str(tmp_path))

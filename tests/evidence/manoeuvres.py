@@ -10,6 +10,7 @@ import numpy as np
 
 from monitor.judging.evidence.bodies import Body, way_of
 from monitor.measures.columns import Road
+from monitor.measures.path import path_of
 from tests.evidence.drives import GRID_HZ, LANE_M, Array, Course, Motion, Room, Told, move, road_line, stamps, tell
 
 
@@ -109,5 +110,5 @@ def seen(room: Room, course: Course, own: Motion, van: Motion, seconds: float, r
 
 def body_of(who: str, told: Told, road: Road | None) -> Body:
     """A body as judging would cut it out of the feed."""
-    way = None if road is None else way_of(road, told.channels["x"], told.channels["y"])
+    way = None if road is None else way_of(road, path_of(road).project(told.channels["x"], told.channels["y"]))
     return Body(who, told.t, told.seq, dict(told.channels), way)

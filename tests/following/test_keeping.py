@@ -9,8 +9,8 @@ import numpy as np
 import pytest
 
 from monitor.following.building import build_view
-from monitor.following.keeping import Keeping
-from monitor.following.slow import EVERY_S
+from monitor.following.kept.keeping import Keeping
+from monitor.following.kept.slow import EVERY_S
 from monitor.following.view import LiveView, RecorderView
 from monitor.judging.session import Session
 from monitor.record.entries import EntryKind, pack_map
@@ -152,7 +152,7 @@ def test_the_whole_drive_stands_in_pieces_with_its_least_and_greatest_value() ->
 
 
 def test_a_long_drive_takes_no_more_memory_and_keeps_its_extremes(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("monitor.following.whole.MOST_PIECES", 32)
+    monkeypatch.setattr("monitor.following.kept.whole.MOST_PIECES", 32)
     drive = HandDrive(end_t=130.4, own=wandering)
     _, view = followed(drive)
     offset = view.whole[2]

@@ -10,6 +10,7 @@ import pytest
 
 from monitor import __version__
 from monitor.archive.program import program_digest
+from monitor.archive.rehearsals import NewestRehearsal
 from monitor.following.building import build_view, sheet_lines
 from monitor.following.preflight import preflight
 from monitor.following.view import PreflightView, RecorderView
@@ -48,10 +49,15 @@ def at(drive: HandDrive, until_t: float, text: str = STUDY, **opening: Any) -> S
     return session
 
 
-def seen(session: Session, rehearsal: dict[str, Any] | None = TODAY, minutes: float | None = 400.0) -> PreflightView:
+def seen(
+    session: Session,
+    rehearsal: dict[str, Any] | None = TODAY,
+    minutes: float | None = 400.0,
+    unreadable: tuple[str, ...] = (),
+) -> PreflightView:
     recorder = RecorderView("recording", minutes, 0, "")
     view = build_view(session, record="r", recorder=recorder, age_s=0.01, revision=1)
-    return preflight(session, view, rehearsal, WALL)
+    return preflight(session, view, NewestRehearsal(rehearsal, unreadable), WALL)
 
 
 def results(found: PreflightView) -> dict[str, str]:
@@ -186,6 +192,19 @@ def test_a_drive_that_fires_nothing_needs_nobody_naive() -> None:
 def test_the_rehearsal_of_today_counts(page: dict[str, Any] | None, result: str, given: str) -> None:
     (line,) = [one for one in seen(at(WELL, EARLY_T), page).lines if one.what == "rehearsal"]
     assert (line.result, line.given) == (result, given)
+
+
+@pytest.mark.parametrize("needed", [False, True])
+@pytest.mark.parametrize("page", [TODAY, {**TODAY, "go": False}, None])
+def test_a_newer_rehearsal_that_cannot_be_read_is_told_and_no_go_before_it_counts(
+    page: dict[str, Any] | None, needed: bool
+) -> None:
+    text = f"[rehearsal]\nneeded = {str(needed).lower()}\n{STUDY}" if needed else STUDY
+    found = seen(at(WELL, EARLY_T, text), page, unreadable=("20261102T063000Z-go.json",))
+    (line,) = [one for one in found.lines if one.what == "rehearsal"]
+    assert line.given.startswith("20261102T063000Z-go.json cannot be read; before it: ")
+    is_no_go = page is not None and not page["go"]
+    assert line.result == ("not met" if needed or is_no_go else "undecided")
 
 
 @pytest.mark.parametrize(("minutes", "result"), [(400.0, "met"), (60.0, "met"), (59.0, "not met"), (None, "undecided")])

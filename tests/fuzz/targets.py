@@ -25,7 +25,7 @@ from monitor.archive.gathering import gather
 from monitor.archive.kept import writing
 from monitor.archive.kept.layout import MAGIC, tail_of
 from monitor.archive.looks import AUDIT_NAME, count_looks, enter_look, frozen
-from monitor.archive.rehearsals import FOLDER, kept_pages, latest_page
+from monitor.archive.rehearsals import FOLDER, kept_pages, newest_rehearsal
 from monitor.archive.review import review_record
 from monitor.archive.summary_cache import cached_summary, fresh_summary, keep_summary
 from monitor.commands.shared.printing import trial_lines
@@ -39,7 +39,7 @@ from monitor.record.reader import RecordFiles, RecordReading, RecordWithdrawn
 from monitor.record.recovery import recover_record
 from monitor.record.sealing import seal_record
 from monitor.record.withdrawing import withdraw_record
-from monitor.record.writer import RecordWriter
+from monitor.record.writer import RecordWriter, Writing
 from monitor.recorder.running import RUNNING_NAME, read_announcement
 from monitor.reports.assigning.sealed import SealedLots, prepare, sealed_lots
 from monitor.reports.assigning.verifying import verify_lots
@@ -244,7 +244,7 @@ def tombstones(random: Random, base: Path) -> None:
 def decoy() -> dict[str, bytes]:
     """A record of somebody else."""
     with tempfile.TemporaryDirectory() as base:
-        RecordWriter.create(Path(base) / NAME, opening_of(study_of(STUDY)), clock=HandClock()).close("")
+        RecordWriter.create(Path(base) / NAME, opening_of(study_of(STUDY)), Writing(clock=HandClock())).close("")
         return raw_files(Path(base) / NAME)
 
 
@@ -326,7 +326,7 @@ def operators(random: Random, base: Path) -> None:
         monotonic=random.choice((5_000_000_000, 0, 2**62 - 10**10)),
         wall=random.choice((1_750_000_000_000_000_000, -(2**63), 2**63 - 10**10, 0)),
     )
-    writer = RecordWriter.create(path, opening, clock=clock)
+    writer = RecordWriter.create(path, opening, Writing(clock=clock))
     for at, entry in enumerate(entries_of(HandDrive(rate_hz=4.0, end_t=14.0))):
         if entry.kind in (EntryKind.OPENING, EntryKind.CLOSE):
             continue
@@ -354,7 +354,7 @@ def openings(random: Random, base: Path) -> None:
     fields = spoil_fields(random, msgpack.unpackb(pack_opening(opening)))
     packed = msgpack.packb(fields, unicode_errors="surrogatepass")
     with patch.object(writing, "pack_opening", lambda opening: packed):
-        RecordWriter.create(path, opening, clock=HandClock()).close("")
+        RecordWriter.create(path, opening, Writing(clock=HandClock())).close("")
     tallied(path)
     reported(path)
 
@@ -413,7 +413,7 @@ def neighbours(random: Random, base: Path) -> None:
     with suppress(WitnessError):
         enter_look(base, "ben", "compare", {"why": "asked"}, {})
         assert (count_looks(base) or 0) >= 1, "a look that was entered is not counted"
-    for ask in (frozen, latest_page, kept_pages):
+    for ask in (frozen, newest_rehearsal, kept_pages):
         ask(base, "hand")
     with suppress(WitnessError):
         lots = sealed_of(base, study)

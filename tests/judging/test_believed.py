@@ -16,9 +16,21 @@ import pytest
 from monitor.following.coming.channels import case_at
 from monitor.judging.case.trial import Trial
 from monitor.judging.evidence.inputs import inputs_of, is_scaled
+from monitor.judging.session import Session
 from monitor.judging.settled import cut_bodies
 from monitor.study.terms import Measure
-from tests.judging.hand import FIRE_T, SPEED, STUDY, HandDrive, first_trial, found_codes, judged, study_of
+from tests.judging.hand import (
+    FIRE_T,
+    SPEED,
+    STUDY,
+    HandDrive,
+    entries_of,
+    first_trial,
+    found_codes,
+    judged,
+    opening_of,
+    study_of,
+)
 
 BEFORE = STUDY.replace("[trigger.hazard]", "[trigger.before]\n[trigger.hazard]")
 
@@ -338,3 +350,24 @@ def test_whose_station_came_apart_all_along_is_asked_of_that_body(who: str, shar
         if one.telling
     ]
     assert all(is_scaled(one, bodies) for one in short)
+
+
+@pytest.mark.parametrize("filled", [math.inf, 1.7976931348623157e308, -1.7976931348623157e308, 3.4028235e38, 1e30])
+@pytest.mark.parametrize(("who", "channel"), [("own", "speed"), ("own", "x"), ("van", "speed"), ("van", "station")])
+def test_a_number_that_stands_for_none_is_not_measured(who: str, channel: str, filled: float) -> None:
+    """The largest float32 and float64 fill some feeds where there is no value: judged as a speed, they break every
+    band. Frames by themselves and in a table come to the same."""
+
+    def fills(value: float) -> HandDrive:
+        def told(of: str) -> Callable[[float], dict[str, float]]:
+            return lambda t: {channel: value} if of == who and 9.5 <= t < 9.6 else {}
+
+        return HandDrive(own=told("own"), van=told("van"), end_t=16.0)
+
+    absent = first_trial(fills(math.nan))
+    assert absent.verdict != "invalid"
+    assert first_trial(fills(filled)) == absent
+    singly = Session(study_of(), opening_of(study_of()))
+    for entry in entries_of(fills(filled)):
+        singly.take([entry])
+    assert singly.trials()[0] == absent

@@ -260,6 +260,22 @@ def trials_of(blocks: list[list[Entry]], text: str) -> str:
     return json.dumps([trial_json(trial) for trial in session.trials()])
 
 
+@pytest.mark.parametrize("end_t", [12.0, 16.0])
+def test_what_comes_after_the_drives_end_changes_nothing_of_a_trigger_that_was_not_reached(end_t: float) -> None:
+    """The station that the rule looks at is not measured about the end, after which the simulator sends on."""
+    drive = HandDrive(
+        fire_t=None,
+        own=lambda t: {"station": math.nan if 11.8 < t < 12.2 else 150.0},
+        markers=[(12.0, "run_end", "run", {})],
+        ends=False,
+        end_t=end_t,
+    )
+    entries = entries_of(drive)
+    whole, singly = trials_of([entries], STUDY), trials_of([[one] for one in entries], STUDY)
+    assert whole == singly
+    assert "timing-unsure" in whole
+
+
 @settings(max_examples=40, deadline=None, suppress_health_check=[HealthCheck.too_slow])
 @given(
     name=st.sampled_from(sorted([*DRIVES, *VERY_LATE])),

@@ -5,6 +5,7 @@ from __future__ import annotations
 import msgpack
 import pytest
 
+from monitor.judging.case.stream import FLUSH_FRAMES
 from monitor.judging.session import Session
 from monitor.record.entries import Entry, EntryKind, pack_frames, pack_map, unpack_frames
 from tests.judging.hand import FIRE_T, HandDrive, entries_of, judged, opening_of, study_of
@@ -191,6 +192,17 @@ def test_a_thousand_frames_more_leave_the_judged_window_in_memory() -> None:
     kept_s = log.newest_t - log.blocks[0].frames.t[0]
     assert log.retain_s <= kept_s <= log.retain_s + 110.0
     assert session.trials()[0].verdict == "valid"
+
+
+def test_of_frames_of_one_table_a_block_is_made_when_so_many_wait_and_no_sooner() -> None:
+    """They come in by the second, with a hello between: each is counted once."""
+    drive = HandDrive(end_t=100.0)
+    told: list[tuple[str, int]] = []
+    session = Session(study_of(), opening_of(study_of()))
+    session.on_measured = lambda run, block: told.append((run, len(block.frames)))
+    session.take(entries_of(drive))
+    assert sum(count for _, count in told) == 6001
+    assert [count >= FLUSH_FRAMES for _, count in told] == [True, False]
 
 
 def test_entries_keep_the_messages_as_they_came() -> None:

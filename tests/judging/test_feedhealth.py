@@ -266,6 +266,24 @@ def test_a_clock_that_jumps_while_the_car_does_not_is_doubtful_both_ways() -> No
     assert back.verdict == "undecided"
 
 
+@pytest.mark.parametrize(("after_t", "code"), [(10.05, "alert-unknown"), (10.25, "alert-unknown"), (10.5, None)])
+def test_an_alert_that_a_clock_took_beyond_its_time_is_not_called_missing(after_t: float, code: str | None) -> None:
+    """It is given at 10.3 s; in between the clock jumps, by minutes or years."""
+    for by_s in (3.0, 60.0, 3e7, 1e15):
+
+        def jumps(t: float, by_s: float = by_s) -> float:
+            return t + (by_s if t > after_t else 0.0)
+
+        trial = first_trial(HandDrive(stamp=jumps, end_t=16.0))
+        assert [one for one in found_codes(trial) if one.startswith("alert")] == ([code] if code else [])
+        assert trial.verdict == "undecided"
+
+
+def test_where_the_clock_jumped_within_the_time_that_is_searched_a_missing_alert_is_missing() -> None:
+    trial = first_trial(HandDrive(markers=[], stamp=lambda t: t + (0.6 if t > 10.2 else 0.0), end_t=16.0))
+    assert "alert-missing" in found_codes(trial)
+
+
 @pytest.mark.filterwarnings("error::RuntimeWarning")
 def test_numbers_that_are_set_back_are_named() -> None:
     trial = first_trial(HandDrive(number=lambda seq: seq if seq < 570 else seq - 500, end_t=16.0))

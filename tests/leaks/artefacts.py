@@ -31,7 +31,7 @@ from monitor.commands.shared.live_run import Stream
 from monitor.commands.shared.printing import trial_lines
 from monitor.errors import WitnessError
 from monitor.following.building import build_view
-from monitor.following.keeping import Keeping
+from monitor.following.kept.keeping import Keeping
 from monitor.following.overview.row import Heard, row_line, row_of
 from monitor.following.status_stream import announced, full
 from monitor.following.view import RecorderView

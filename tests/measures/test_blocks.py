@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 from monitor.feed.decode import Frame, decode_message
 from monitor.judging.case.columns import build_block
 from monitor.measures.columns import FrameBlock, Road, join_blocks, slice_block
-from monitor.measures.gap import pair_measures
+from monitor.measures.gap import PairMeasures, pair_measures
 from monitor.measures.lateral import LateralMemory, lateral_measures
 from monitor.measures.lead import lead_rows, rows_named, rows_of
 
@@ -133,6 +133,30 @@ def test_blocks_cut_and_joined_again_are_the_block(seed: int, frames: int, hole:
     np.testing.assert_array_equal(again.others.id, block.others.id)
     for vehicle_name in ("van", "bus"):
         np.testing.assert_array_equal(rows_named(again, vehicle_name), rows_named(block, vehicle_name))
+
+
+@settings(max_examples=40, deadline=None)
+@given(seed=st.integers(0, 2**31), frames=st.integers(1, 40), hole=holes, data=st.data())
+def test_pair_measures_cut_and_joined_again_are_those_of_the_block(
+    seed: int, frames: int, hole: str, data: Any
+) -> None:
+    """Whichever of them were asked for before, and whether or not some were kept without what they were made of."""
+    block = build_block(drive(seed, frames, hole), range(frames))
+    whole = pair_measures(block, ROAD, lead_rows(block, ROAD))
+    cuts = data.draw(st.sets(st.integers(1, frames - 1)).map(sorted) if frames > 1 else st.just([]), label="cuts")
+    source = pair_measures(block, ROAD, lead_rows(block, ROAD))
+    parts = []
+    for first, stop in zip([0, *cuts], [*cuts, frames], strict=True):
+        for name in data.draw(st.sets(st.sampled_from(sorted(whole))), label="asked for"):
+            assert len(source[name].value) == frames
+        part = source.part(first, stop)
+        kept = data.draw(st.booleans(), label="kept")
+        parts.append(PairMeasures(None, dict(part)) if kept else part)
+    again = PairMeasures.joined(parts)
+    assert list(again) == list(whole)
+    for name, one in whole.items():
+        np.testing.assert_array_equal(again[name].value, one.value, err_msg=name)
+        np.testing.assert_array_equal(again[name].state, one.state, err_msg=name)
 
 
 def test_the_made_up_drives_reach_every_state_and_method() -> None:

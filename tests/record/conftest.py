@@ -16,7 +16,7 @@ from monitor.record.disk import DiskCalls
 from monitor.record.entries import Entry, EntryKind, Opening, pack_frames, pack_operator
 from monitor.record.places import new_record_directory
 from monitor.record.reader import RecordFiles, RecordReading
-from monitor.record.writer import RecordWriter
+from monitor.record.writer import RecordWriter, Writing
 from tests.memory import in_memory
 
 
@@ -171,7 +171,7 @@ def small(tmp_path: Path, clock: HandClock, opening: Opening) -> Path:
 
 
 def write_small(path: Path, clock: HandClock, opening: Opening) -> Path:
-    writer = RecordWriter.create(path, opening, clock=clock)
+    writer = RecordWriter.create(path, opening, Writing(clock=clock))
     for number in range(2, 8):
         writer.append(EntryKind.MESSAGE, payload(number))
     writer.append(EntryKind.OPERATOR, pack_operator({"type": "note", "key": "k1", "by": "op", "text": "fog"}))
@@ -242,7 +242,7 @@ def write_elsewhere(base: Path, clock: HandClock, opening: Opening, *, close: bo
     path, second = base / "first" / "Q01-20250615T145320Z-0aaa.run", base / "second"
     disk = FailingDisk()
     second.mkdir()
-    writer = RecordWriter.create(path, opening, second=second, clock=clock, disk=disk)
+    writer = RecordWriter.create(path, opening, Writing(second=second, clock=clock, disk=disk))
     writer.append(EntryKind.MESSAGE, payload(2))
     disk.fails = _the_next_write_fails(len(disk.calls))
     for number in range(3, 9):

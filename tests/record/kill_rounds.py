@@ -17,7 +17,7 @@ from pathlib import Path
 from monitor.record.entries import EntryKind, Opening, pack_frames
 from monitor.record.places import find_parts
 from monitor.record.reader import RecordFiles
-from monitor.record.writer import RecordWriter
+from monitor.record.writer import RecordWriter, Writing
 
 TOKEN = struct.Struct("<cQ")
 
@@ -32,7 +32,7 @@ def write_for_ever(path: Path, pipe: int) -> None:
     def synced(number: int) -> None:
         os.write(pipe, TOKEN.pack(b"s", number))
 
-    writer = RecordWriter.resume(path, why="the recorder was started again", on_synced=synced)
+    writer = RecordWriter.resume(path, why="the recorder was started again", how=Writing(on_synced=synced))
     while True:
         note = writer.last % 50 == 0
         entry = writer.append(EntryKind.OPERATOR if note else EntryKind.MESSAGE, payload(writer.last + 1))

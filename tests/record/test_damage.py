@@ -194,10 +194,10 @@ def test_an_entry_after_the_close_entry_is_told(small: Path) -> None:
 
 
 def test_a_part_of_another_record_is_told(small: Path, tmp_path: Path, clock: HandClock, opening: Opening) -> None:
-    from monitor.record.writer import RecordWriter
+    from monitor.record.writer import RecordWriter, Writing
 
     other = tmp_path / "Q02-20250615T145320Z-00bb.run"
-    RecordWriter.create(other, opening, clock=clock).close("")
+    RecordWriter.create(other, opening, Writing(clock=clock)).close("")
     Record(other).part().rename(Record(small).part(2))
     told = numbers_told(verify_record(small))
     assert "part 2, byte 0: the part belongs to another record" in told.lower()
@@ -231,10 +231,10 @@ def test_an_entry_inside_a_payload_is_not_taken_for_one_after_damage(
     """A feed could send us bytes of a record; they must not come alive where the entry around them is damaged."""
     from monitor.record.bytes.framing import entry_bytes
     from monitor.record.entries import Entry, EntryKind
-    from monitor.record.writer import RecordWriter
+    from monitor.record.writer import RecordWriter, Writing
 
     path = tmp_path / "Q03-20250615T145320Z-00cc.run"
-    writer = RecordWriter.create(path, opening, clock=clock)
+    writer = RecordWriter.create(path, opening, Writing(clock=clock))
     planted = entry_bytes(Entry(EntryKind.MESSAGE, 1_000_000, 1, 1, b"planted"), bytes(32))
     for _ in range(3):
         writer.append(EntryKind.MESSAGE, b"before" + planted + b"after")

@@ -16,7 +16,7 @@ from monitor.record.entries import EntryKind, Opening, unpack_map
 from monitor.record.places import find_parts
 from monitor.record.reader import RecordReading
 from monitor.record.verify import verify_record
-from monitor.record.writer import RecordWriter
+from monitor.record.writer import RecordWriter, Writing
 from tests.record.conftest import FailingDisk, Fill, HandClock, Record, fail_from, fail_once, payload
 from tests.waiting import until_synced, wait_for
 
@@ -37,7 +37,9 @@ def test_one_failing_call_loses_nothing_whichever_call_it_is(
         second.mkdir()
         disk = FailingDisk(fails=fail_from(n, error, last=n))
         try:
-            writer = RecordWriter.create(path, opening, second=second if with_second else None, clock=clock, disk=disk)
+            writer = RecordWriter.create(
+                path, opening, Writing(second=second if with_second else None, clock=clock, disk=disk)
+            )
         except RecordNotWritable:
             assert disk.failed
             continue
@@ -62,7 +64,7 @@ def test_after_a_failed_sync_that_part_is_left_and_the_last_minute_stands_in_the
 ) -> None:
     """Its pages may be gone although they can still be read now: here they are overwritten with zeros."""
     disk = FailingDisk()
-    writer = fill(RecordWriter.create(path, opening, clock=clock, disk=disk), 3)
+    writer = fill(RecordWriter.create(path, opening, Writing(clock=clock, disk=disk)), 3)
     until_synced(writer)
     disk.fails = fail_once(errno.EIO, "datasync")
     fill(writer, 2)  # the sync of these fails
@@ -90,7 +92,7 @@ def test_a_failed_write_goes_on_on_the_second_disk_and_says_so(
     path: Path, second: Path, opening: Opening, clock: HandClock, fill: Fill
 ) -> None:
     disk = FailingDisk()
-    writer = fill(RecordWriter.create(path, opening, second=second, clock=clock, disk=disk), 3)
+    writer = fill(RecordWriter.create(path, opening, Writing(second=second, clock=clock, disk=disk)), 3)
     disk.fails = fail_once(errno.ENOSPC, "write")
     fill(writer, 3)
     assert writer.place == second / path.name
@@ -125,7 +127,7 @@ def test_a_short_write_is_a_torn_tail_and_the_entry_stands_in_the_next_part(
             return super().write(descriptor, data)
 
     disk = Short()
-    writer = fill(RecordWriter.create(path, opening, clock=clock, disk=disk), 2)
+    writer = fill(RecordWriter.create(path, opening, Writing(clock=clock, disk=disk)), 2)
     until_synced(writer)
     disk.short_at = len(disk.calls) + 1
     fill(writer, 2)
@@ -141,7 +143,7 @@ def test_where_no_disk_takes_it_entries_stay_in_memory_and_are_written_later(
     path: Path, second: Path, opening: Opening, clock: HandClock, fill: Fill
 ) -> None:
     disk = FailingDisk()
-    writer = fill(RecordWriter.create(path, opening, second=second, clock=clock, disk=disk), 2)
+    writer = fill(RecordWriter.create(path, opening, Writing(second=second, clock=clock, disk=disk)), 2)
     until_synced(writer)
     disk.fails = fail_from(1, errno.EROFS, ("write", "open", "datasync"))
     fill(writer, 4)
@@ -168,7 +170,7 @@ def test_a_disk_that_takes_writes_and_fails_each_sync_is_not_filled_with_copies(
     """A new part is tried again after 2 s, then 4, 8 … and not at each sync."""
     disk = FailingDisk()
     clock.step = 0
-    writer = fill(RecordWriter.create(path, opening, clock=clock, disk=disk), 2)
+    writer = fill(RecordWriter.create(path, opening, Writing(clock=clock, disk=disk)), 2)
     until_synced(writer)
     disk.fails = fail_from(1, errno.EIO, ("datasync",))
 
@@ -192,7 +194,7 @@ def test_names_of_parts_are_on_disk_before_anything_is_called_synced(
     path: Path, opening: Opening, clock: HandClock, fill: Fill
 ) -> None:
     disk = FailingDisk()
-    writer = RecordWriter.create(path, opening, clock=clock, disk=disk)
+    writer = RecordWriter.create(path, opening, Writing(clock=clock, disk=disk))
     assert disk.calls == [
         "make_directory",
         "open",
@@ -215,7 +217,7 @@ def test_what_memory_cannot_hold_while_no_disk_works_is_told_as_lost(
 ) -> None:
     monkeypatch.setattr(Ring.__init__, "__defaults__", (60_000_000_000, 2000))
     disk = FailingDisk()
-    writer = fill(RecordWriter.create(path, opening, clock=clock, disk=disk), 2)
+    writer = fill(RecordWriter.create(path, opening, Writing(clock=clock, disk=disk)), 2)
     until_synced(writer)
     disk.fails = fail_from(1, errno.EIO, ("write", "open", "datasync"))
     fill(writer, 100)
@@ -234,7 +236,7 @@ def test_closing_on_a_dead_disk_raises_nothing_and_says_what_is_not_on_it(
     path: Path, opening: Opening, clock: HandClock, fill: Fill
 ) -> None:
     disk = FailingDisk()
-    writer = fill(RecordWriter.create(path, opening, clock=clock, disk=disk), 2)
+    writer = fill(RecordWriter.create(path, opening, Writing(clock=clock, disk=disk)), 2)
     disk.fails = fail_from(1, errno.EIO)
     digest = writer.close("")
     assert len(digest) == 64
@@ -247,9 +249,9 @@ FILE_SIZE_CHILD = """
 import resource, sys
 from pathlib import Path
 from monitor.record.entries import EntryKind, Opening
-from monitor.record.writer import RecordWriter
+from monitor.record.writer import RecordWriter, Writing
 path, second = Path(sys.argv[1]), Path(sys.argv[2])
-writer = RecordWriter.create(path, Opening('Q01', None, 's', '', '', (), {}), second=second)
+writer = RecordWriter.create(path, Opening('Q01', None, 's', '', '', (), {}), Writing(second=second))
 hard = resource.getrlimit(resource.RLIMIT_FSIZE)[1]
 resource.setrlimit(resource.RLIMIT_FSIZE, (50_000, hard))
 while writer.place == path:
@@ -303,7 +305,7 @@ def test_a_full_disk_moves_the_run_to_the_second_one_and_loses_nothing(
     tiny_disk: Path, second: Path, opening: Opening
 ) -> None:
     path = tiny_disk / "Q01-20250615T145320Z-00ee.run"
-    writer = RecordWriter.create(path, opening, second=second)
+    writer = RecordWriter.create(path, opening, Writing(second=second))
     while writer.place == path:
         writer.append(EntryKind.MESSAGE, bytes(1000))
     assert writer.place == second / path.name

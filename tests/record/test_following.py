@@ -16,7 +16,7 @@ from monitor.record.bytes.parts import part_name
 from monitor.record.entries import Entry, EntryKind, Opening
 from monitor.record.places import list_records
 from monitor.record.reader import RecordReading
-from monitor.record.writer import RecordWriter
+from monitor.record.writer import RecordWriter, Writing
 from tests.record.conftest import FailingDisk, Fill, HandClock, Record
 
 TOP = Path(__file__).parents[2]
@@ -30,14 +30,14 @@ def test_a_reader_goes_on_where_it_was_also_into_a_new_part(
     tmp_path: Path, opening: Opening, clock: HandClock, fill: Fill
 ) -> None:
     path = tmp_path / "Q01-20250615T145320Z-0001.run"
-    writer = fill(RecordWriter.create(path, opening, clock=clock), 3)
+    writer = fill(RecordWriter.create(path, opening, Writing(clock=clock)), 3)
     reading = RecordReading(path)
     assert numbers(reading.blocks()) == [1, 2, 3, 4]
     assert numbers(reading.blocks(after=4)) == []
     fill(writer, 2)
     assert numbers(reading.blocks(after=4)) == [5, 6]
     os.close(writer._lock_descriptor)  # as if its process had died
-    fill(RecordWriter.resume(path, why="again", clock=clock), 1)
+    fill(RecordWriter.resume(path, why="again", how=Writing(clock=clock)), 1)
     assert numbers(reading.blocks(after=6)) == [7, 8]
     assert (reading.damage, reading.state) == ([], "open")
     writer._lock_descriptor = -1
@@ -152,7 +152,7 @@ def test_a_reader_of_a_writer_at_full_speed_sees_each_entry_once(tmp_path: Path,
     path = tmp_path / "Q03-20250615T145320Z-0003.run"
     code = (
         "import sys; from pathlib import Path; from monitor.record.entries import *; "
-        "from monitor.record.writer import RecordWriter; "
+        "from monitor.record.writer import RecordWriter, Writing; "
         "w = RecordWriter.create(Path(sys.argv[1]), Opening('Q03', None, 's', '', '', (), {})); "
         "print('open', flush=True); "
         "[w.append(EntryKind.MESSAGE, bytes(i % 977)) for i in range(20000)]; w.close('')"
@@ -225,11 +225,13 @@ def test_a_newer_format_is_refused_and_an_unknown_compatible_flag_is_read_over(s
 def test_records_of_a_directory_are_listed_by_name(
     tmp_path: Path, clock: HandClock, opening: Opening, small: Path
 ) -> None:
-    (tmp_path / "not-a-record.run").mkdir()
+    (tmp_path / "not-a-record").mkdir()
+    emptied = tmp_path / "emptied.run"
+    emptied.mkdir()
     (tmp_path / "file.run").write_text("")
     other = tmp_path / "A01-20250615T145320Z-0000.run"
     RecordWriter.create(other, opening).close("")
-    assert list_records(tmp_path) == [other, small]
+    assert list_records(tmp_path) == [other, *sorted([emptied, small])]
     with pytest.raises(RecordUnreadable):
         list_records(tmp_path / "nowhere")
 

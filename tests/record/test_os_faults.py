@@ -27,7 +27,7 @@ from monitor.record.sealing import seal_record
 from monitor.record.tombstone import read_tombstone
 from monitor.record.verify import verify_record
 from monitor.record.withdrawing import withdraw_record
-from monitor.record.writer import RecordWriter
+from monitor.record.writer import RecordWriter, Writing
 from tests.record.conftest import HandClock, payload, write_elsewhere
 from tests.record.os_faults import HOWS, Faults, How, Outcome, here, in_small_process
 
@@ -59,7 +59,7 @@ def make(base: Path, opening: Opening, *, two: bool, close: bool = True) -> Case
         path, place = write_elsewhere(base, clock, opening, close=close)
     else:
         path = base / "first" / NAME
-        writer = RecordWriter.create(path, opening, clock=clock)
+        writer = RecordWriter.create(path, opening, Writing(clock=clock))
         for number in range(2, 9):
             writer.append(EntryKind.MESSAGE, payload(number))
         writer.close("the drive ended")
@@ -67,7 +67,7 @@ def make(base: Path, opening: Opening, *, two: bool, close: bool = True) -> Case
             part = path / "part-0001.twr"
             part.write_bytes(part.read_bytes()[:-60])
     sibling = base / "first" / "Q02-20250615T145320Z-0bbb.run"
-    RecordWriter.create(sibling, opening, clock=clock).close("")
+    RecordWriter.create(sibling, opening, Writing(clock=clock)).close("")
     decoys = {file: file.read_bytes() for file in sibling.iterdir()}
     beside = (base / "second" if two else base) / "Q03-20250615T145320Z-0ccc.run"
     beside.mkdir()
@@ -250,10 +250,7 @@ def test_ending_a_run_on_full_disks(tmp_path: Path, opening: Opening, how: How, 
         writer = RecordWriter.create(
             case.path,
             opening,
-            second=second,
-            clock=HandClock(),
-            disk=disk,
-            on_synced=lambda number: faults.say(str(number)),
+            Writing(second=second, clock=HandClock(), disk=disk, on_synced=lambda number: faults.say(str(number))),
         )
         writer.append(EntryKind.MESSAGE, payload(2))
         disk.directories = (case.base / "first", case.base / "second")

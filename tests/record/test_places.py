@@ -16,7 +16,7 @@ from monitor.record.reader import RecordReading
 from monitor.record.recovery import recover_record, take_place
 from monitor.record.sealing import seal_record
 from monitor.record.verify import verify_record
-from monitor.record.writer import RecordWriter
+from monitor.record.writer import RecordWriter, Writing
 from tests.record.conftest import FailingDisk, HandClock, payload, write_elsewhere
 
 
@@ -31,7 +31,7 @@ def numbers(path: Path) -> list[int]:
 def test_a_second_place_is_stamped_when_the_run_begins_and_gone_when_it_was_not_needed(
     path: Path, second: Path, opening: Opening
 ) -> None:
-    writer = RecordWriter.create(path, opening, second=second)
+    writer = RecordWriter.create(path, opening, Writing(second=second))
     stamp = read_stamp(second / path.name)
     assert stamp is not None
     assert (stamp.home, stamp.parts) == (path, {})
@@ -47,7 +47,7 @@ def test_a_second_place_that_cannot_be_used_is_said_before_the_run(
 ) -> None:
     (tmp_path / "file").write_text("")
     with pytest.raises(RecordNotWritable, match=r"The second place .* cannot be used: Not a directory"):
-        RecordWriter.create(path, opening, second=tmp_path / "file")
+        RecordWriter.create(path, opening, Writing(second=tmp_path / "file"))
 
 
 def test_the_stamp_has_the_id_of_the_record_and_of_each_part(elsewhere: tuple[Path, Path]) -> None:
@@ -150,7 +150,7 @@ def test_a_place_of_another_record_is_neither_read_nor_changed(
     small: Path, opening: Opening, clock: HandClock, tmp_path: Path
 ) -> None:
     other = tmp_path / "second" / small.name
-    RecordWriter.create(other, opening, clock=clock).close("")
+    RecordWriter.create(other, opening, Writing(clock=clock)).close("")
     (small / SECOND_NAME).write_text(f"{other}\n")
     assert standing(small) == ["own", "foreign"]
     assert numbers(small) == list(range(1, 10))
@@ -187,13 +187,13 @@ def test_the_other_place_is_synced_with_the_directory_above_it(path: Path, secon
             synced.append(place)
             super().sync_directory(place)
 
-    RecordWriter.create(path, opening, second=second, disk=Listing()).close("")
+    RecordWriter.create(path, opening, Writing(second=second, disk=Listing())).close("")
     assert {second, second / path.name} <= set(synced)
 
 
 def test_a_place_named_by_the_operator_takes_the_end(path: Path, second: Path, opening: Opening) -> None:
     disk = FailingDisk()
-    writer = RecordWriter.create(path, opening, disk=disk)
+    writer = RecordWriter.create(path, opening, Writing(disk=disk))
     writer.append(EntryKind.MESSAGE, payload(2))
     full: set[Path] = {path}
 

@@ -29,7 +29,7 @@ from monitor.record.sealed.reading import SealedFile
 from monitor.record.sealing import seal_record
 from monitor.record.verify import verify_record
 from monitor.record.withdrawing import withdraw_record
-from monitor.record.writer import RecordWriter
+from monitor.record.writer import RecordWriter, Writing
 from tests.record.conftest import FailingDisk, HandClock, Record, entries_of, fail_from, fail_once, payload
 
 
@@ -96,7 +96,9 @@ def drive_template(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
     path = tmp_path_factory.mktemp("drive") / "Q01-20250615T145320Z-0d0d.run"
     clock = Clocks()
-    writer = RecordWriter.create(path, Opening("Q01", "chime", "dusk-road", "x" * 3000, "", (), {}), clock=clock)
+    writer = RecordWriter.create(
+        path, Opening("Q01", "chime", "dusk-road", "x" * 3000, "", (), {}), Writing(clock=clock)
+    )
     frames = list(telemetry(6000))
     for at, frame in enumerate(frames[:3000]):
         writer.append(EntryKind.MESSAGE, frame)
@@ -109,7 +111,7 @@ def drive_template(tmp_path_factory: pytest.TempPathFactory) -> Path:
         part.write((path / "part-0001.twr").read_bytes()[-500:-200])
     part_bytes = (path / "part-0001.twr").read_bytes()
     (path / "part-0001.twr").write_bytes(part_bytes[:-300] + b"\xc1\x9eTW" + bytes(3))
-    writer = RecordWriter.resume(path, why="the recorder was started again", clock=clock)
+    writer = RecordWriter.resume(path, why="the recorder was started again", how=Writing(clock=clock))
     for frame in frames[3000:]:
         writer.append(EntryKind.MESSAGE, frame)
     writer.close("the drive ended")
@@ -368,7 +370,7 @@ def test_parts_on_the_second_disk_are_sealed_with_the_others(
     path, second = tmp_path / "Q01-20250615T145320Z-0f0f.run", tmp_path / "second"
     second.mkdir()
     disk = FailingDisk()
-    writer = RecordWriter.create(path, opening, second=second, clock=clock, disk=disk)
+    writer = RecordWriter.create(path, opening, Writing(second=second, clock=clock, disk=disk))
     writer.append(EntryKind.MESSAGE, payload(2))
     disk.fails = fail_once(errno.ENOSPC, "write")
     writer.append(EntryKind.MESSAGE, payload(3))

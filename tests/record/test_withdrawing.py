@@ -17,7 +17,7 @@ from monitor.record.sealing import seal_record
 from monitor.record.tombstone import ADVERSE_NAME, RecordWithdrawn, read_tombstone
 from monitor.record.verify import verify_record
 from monitor.record.withdrawing import Scope, withdraw_record
-from monitor.record.writer import RecordWriter
+from monitor.record.writer import RecordWriter, Writing
 from tests.record.conftest import HandClock, Record, payload
 
 
@@ -126,7 +126,7 @@ def test_a_place_of_another_record_is_not_touched(
     small: Path, opening: Opening, clock: HandClock, tmp_path: Path
 ) -> None:
     other = tmp_path / "second" / small.name
-    RecordWriter.create(other, opening, clock=clock).close("")
+    RecordWriter.create(other, opening, Writing(clock=clock)).close("")
     (small / SECOND_NAME).write_text(f"{other}\n")
     withdraw_record(small, "lead")
     assert files_in(small) == ["tombstone.json"]
@@ -137,7 +137,7 @@ def test_a_part_of_another_record_that_lies_in_it_is_told_and_stays(
     small: Path, opening: Opening, clock: HandClock, tmp_path: Path
 ) -> None:
     other = tmp_path / "Q02-20250615T145320Z-0002.run"
-    RecordWriter.create(other, opening, clock=clock).close("")
+    RecordWriter.create(other, opening, Writing(clock=clock)).close("")
     shutil.copy(other / "part-0001.twr", small / "part-0007.twr")
     receipt = withdraw_record(small, "lead", "all")
     assert not receipt.finished
@@ -150,7 +150,7 @@ def test_what_becomes_of_adverse_events_is_asked_and_never_decided(
     tmp_path: Path, opening: Opening, clock: HandClock, scope: Scope
 ) -> None:
     path = tmp_path / "Q01-20250615T145320Z-0aaa.run"
-    writer = RecordWriter.create(path, opening, clock=clock)
+    writer = RecordWriter.create(path, opening, Writing(clock=clock))
     writer.append(EntryKind.MESSAGE, payload(2))
     unwell = {"type": "mark", "key": "k1", "by": "op", "code": "unwell", "text": "", "at": 12.5, "wall": 5.0}
     writer.append(EntryKind.OPERATOR, pack_operator(unwell))
@@ -189,7 +189,7 @@ def test_other_records_of_the_participant_and_copies_are_listed(
     small: Path, opening: Opening, clock: HandClock, tmp_path: Path
 ) -> None:
     again, copy = tmp_path / "Q01-20250616T145320Z-00bb.run", tmp_path / "copied.run"
-    RecordWriter.create(again, opening, clock=clock).close("")
+    RecordWriter.create(again, opening, Writing(clock=clock)).close("")
     shutil.copytree(small, copy)
     nobody = tmp_path / "unreadable.run"
     nobody.mkdir()

@@ -18,7 +18,7 @@ from monitor.record.entries import EntryKind, Opening, unpack_map
 from monitor.record.reader import RecordReading
 from monitor.record.recovery import recover_record
 from monitor.record.verify import verify_record
-from monitor.record.writer import RecordWriter
+from monitor.record.writer import RecordWriter, Writing
 from tests.record.conftest import FailingDisk, Fill, HandClock, Record
 from tests.waiting import until_synced, wait_for
 
@@ -28,7 +28,7 @@ TOP = Path(__file__).parents[2]
 def test_each_entry_is_in_the_file_when_append_returns(
     path: Path, opening: Opening, clock: HandClock, fill: Fill
 ) -> None:
-    writer = fill(RecordWriter.create(path, opening, clock=clock), 3)
+    writer = fill(RecordWriter.create(path, opening, Writing(clock=clock)), 3)
     entries, files = Record(path).read()
     assert [entry.number for entry in entries] == [1, 2, 3, 4]
     assert files.state == "open"
@@ -38,7 +38,7 @@ def test_each_entry_is_in_the_file_when_append_returns(
 
 def test_entries_are_synced_by_themselves_and_told(path: Path, opening: Opening, fill: Fill) -> None:
     told: list[int] = []
-    writer = fill(RecordWriter.create(path, opening, on_synced=told.append), 5)
+    writer = fill(RecordWriter.create(path, opening, Writing(on_synced=told.append)), 5)
     wait_for(lambda: writer.synced == 6)
     wait_for(lambda: told[-1:] == [6])
     assert told == sorted(told)
@@ -48,7 +48,7 @@ def test_a_listener_that_raises_does_not_end_the_syncing_and_is_said(path: Path,
     def broken(number: int) -> None:
         raise RuntimeError("not ours")
 
-    writer = fill(RecordWriter.create(path, opening, on_synced=broken), 1)
+    writer = fill(RecordWriter.create(path, opening, Writing(on_synced=broken)), 1)
     wait_for(lambda: writer.trouble is not None)
     assert "not ours" in str(writer.trouble)
     fill(writer, 1)
@@ -68,7 +68,7 @@ def test_a_slow_sync_does_not_delay_an_append(path: Path, opening: Opening, cloc
             super().datasync(descriptor)
 
     disk = Slow()
-    writer = fill(RecordWriter.create(path, opening, clock=clock, disk=disk), 1)
+    writer = fill(RecordWriter.create(path, opening, Writing(clock=clock, disk=disk)), 1)
     writer.sync_soon()
     assert inside.wait(30)
     fill(writer, 1000)
@@ -81,7 +81,7 @@ def test_numbers_times_and_chain_follow_injected_clocks_that_step(
     path: Path, opening: Opening, clock: HandClock, fill: Fill
 ) -> None:
     """The wall clock jumps an hour back and two ahead; order and durations come from the other clock."""
-    writer = fill(RecordWriter.create(path, opening, clock=clock), 2)
+    writer = fill(RecordWriter.create(path, opening, Writing(clock=clock)), 2)
     clock.wall -= 3600 * 10**9
     fill(writer, 2)
     clock.wall += 7200 * 10**9
@@ -110,7 +110,7 @@ def test_a_payload_over_the_limit_is_refused_in_words_and_nothing_is_written(
 def test_a_second_writer_is_refused_and_told_who_holds_it(path: Path, opening: Opening, fill: Fill) -> None:
     code = (
         "import sys; from pathlib import Path; from monitor.record.entries import Opening; "
-        "from monitor.record.writer import RecordWriter; "
+        "from monitor.record.writer import RecordWriter, Writing; "
         "RecordWriter.create(Path(sys.argv[1]), Opening('Q01', None, 's', '', '', (), {})); "
         "print('open', flush=True); sys.stdin.read()"
     )

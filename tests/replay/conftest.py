@@ -8,7 +8,7 @@ from typing import Any
 import pytest
 
 from monitor.record.entries import EntryKind, pack_frames, pack_operator
-from monitor.record.writer import RecordWriter
+from monitor.record.writer import RecordWriter, Writing
 from monitor.replay.seeking.map import RecordMap
 from monitor.replay.seeking.playback import Playback
 from monitor.replay.seeking.reading import MapMaking
@@ -43,7 +43,7 @@ def write_record(
     """A record of the drives, one after the other; notes at seconds of the first drive."""
     path = folder / name
     clock = SetClock()
-    writer = RecordWriter.create(path, opening_of(study_of(study_text), group=group, **more), clock=clock)
+    writer = RecordWriter.create(path, opening_of(study_of(study_text), group=group, **more), Writing(clock=clock))
     begin_ns = BEGIN_NS
     left = list(notes)
     for drive in drives:

@@ -3,19 +3,30 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping
+import shutil
+from collections.abc import AsyncIterator, Mapping
+from contextlib import asynccontextmanager
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pytest
+from textual.pilot import Pilot
 
-from monitor.commands import replay
+from monitor.commands.desk import replay
+from monitor.commands.desk.replay import _other_record
 from monitor.errors import WitnessError
 from monitor.replay.beside.difference import Difference
 from monitor.replay.beside.differences import differences
-from monitor.replay.beside.document import beside_json, beside_lines, condition_pairs, reference_record, summary
+from monitor.replay.beside.document import (
+    Summary,
+    beside_json,
+    beside_lines,
+    condition_pairs,
+    reference_record,
+    summary,
+)
 from monitor.replay.beside.instants import matched
 from monitor.replay.beside.numbers import noise_of
 from monitor.replay.beside.runs import Alignment, LaidRun, ReadRun, lay_runs
@@ -28,6 +39,8 @@ from tests.judging.hand import FIRE_T, SPEED, STUDY, HandDrive
 from tests.replay.conftest import flip_byte, write_record
 from tests.replay.test_command import options
 from tests.waiting import wait_for
+
+FIXTURES = Path(__file__).resolve().parents[2] / "replay_fixtures"
 
 PLAIN = HandDrive(rate_hz=50.0)
 
@@ -295,7 +308,7 @@ def test_the_command_prints_one_document_or_text(tmp_path: Path, capsys: pytest.
     assert "The lead began to brake 0.30 s later" in capsys.readouterr().out
 
 
-def test_without_another_record_the_last_go_is_taken(tmp_path: Path) -> None:
+def test_without_another_record_the_last_go_is_taken(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     record = write_record(tmp_path, PLAIN, name="Q01-20261003T101501Z-0a1b.run")
     with pytest.raises(WitnessError, match=r"no record of a rehearsal of hand that was a go"):
         reference_record(record, "hand")
@@ -305,12 +318,15 @@ def test_without_another_record_the_last_go_is_taken(tmp_path: Path) -> None:
         page = {"type": "rehearsal", "study": "hand", "go": go, "record": str(kept)}
         (pages / f"2026100{day}T101601Z-{'go' if go else 'no-go'}.json").write_text(json.dumps(page))
     assert reference_record(record, "hand").name.startswith("R2-")
+    (pages / "20261004T101601Z-go.json").write_text('{"type": "rehears')
+    assert _other_record(record, "hand", "").name.startswith("R2-")
+    assert "Left out" in (said := capsys.readouterr().err)
+    assert "20261004T101601Z-go.json is no kept rehearsal" in said
 
 
-@pytest.mark.parametrize("size", [(80, 24), (120, 36), (200, 60)])
-async def test_the_page_shows_what_differs_first_and_both_values(tmp_path: Path, size: tuple[int, int]) -> None:
-    first = write_record(tmp_path, van_braking_from(FIRE_T), name="Q01-20261003T101501Z-0a1b.run")
-    second = write_record(tmp_path, van_braking_from(FIRE_T, 44.0), name="Q02-20261003T101502Z-0a1b.run")
+@asynccontextmanager
+async def beside_page(first: Path, second: Path, size: tuple[int, int]) -> AsyncIterator[tuple[Pilot[int], BesidePage]]:
+    """The page of two runs that have been read, as it is drawn."""
     source = ReplayProvider(first, by="ops", clock=HandClock())
     source.start()
     try:
@@ -321,15 +337,27 @@ async def test_the_page_shows_what_differs_first_and_both_values(tmp_path: Path,
                 await pilot.pause()
             app.screen.redraw()
             await pilot.pause()
-            canvas = app.screen.query_one(SheetBody).canvas
-            text = canvas.text() if canvas is not None else ""
-            assert "▸ Time gap was 0.70 s longer" in text
-            assert "1.50 s met" in text
-            assert "2.20 s not met" in text
-            await pilot.press("a")
-            assert app.screen.laid.alignment == "place"
+            yield pilot, app.screen
     finally:
         source.stop()
+
+
+def text_of(page: BesidePage) -> str:
+    canvas = page.query_one(SheetBody).canvas
+    return canvas.text() if canvas is not None else ""
+
+
+@pytest.mark.parametrize("size", [(80, 24), (120, 36), (200, 60)])
+async def test_the_page_shows_what_differs_first_and_both_values(tmp_path: Path, size: tuple[int, int]) -> None:
+    first = write_record(tmp_path, van_braking_from(FIRE_T), name="Q01-20261003T101501Z-0a1b.run")
+    second = write_record(tmp_path, van_braking_from(FIRE_T, 44.0), name="Q02-20261003T101502Z-0a1b.run")
+    async with beside_page(first, second, size) as (pilot, page):
+        text = text_of(page)
+        assert "▸ Time gap was 0.70 s longer" in text
+        assert "1.50 s met" in text
+        assert "2.20 s not met" in text
+        await pilot.press("a")
+        assert page.laid.alignment == "place"
 
 
 def test_the_text_names_both_runs(tmp_path: Path) -> None:
@@ -353,3 +381,33 @@ def test_where_not_all_conditions_have_room_those_that_are_not_met_come_first_an
     assert hint == "and 3 more, met in both"
     assert pairs_in(many, 5) == (many, "")
     assert pairs_in([pairs[0]] * 3, 2)[1] == "and 2 more"
+
+
+LARGER = ((120, 36), (200, 60))
+
+
+def test_what_decided_is_above_the_fold_however_much_else_differs() -> None:
+    """The first difference, then findings that void, then those that leave open; each sentence once, none left out."""
+    differs = ("first", "second", "third", "void 2", "note", "open", "void 1")
+    said = Summary(differs, (), {"void 2": "not met", "void 1": "not met", "open": "undecided"})
+    assert said.weightiest_first == ("first", "void 2", "void 1", "open", "second", "third", "note")
+
+
+@pytest.mark.parametrize("size", [(80, 24), *(pytest.param(one, marks=pytest.mark.slow) for one in LARGER)])
+@pytest.mark.parametrize(
+    ("name", "said", "mark"),
+    [
+        ("wrong-alert", "alert-wrong. Group chime is assigned sound, but vibration was given", "╳"),
+        pytest.param("frames-lost", "witness-gap. 12 frames did not reach", "▒", marks=pytest.mark.slow),
+        pytest.param("double-fire", "second run: trigger gate-brake, at +4.00 s.", "▸", marks=pytest.mark.slow),
+    ],
+)
+async def test_the_page_has_what_decided_at_every_size(
+    tmp_path: Path, size: tuple[int, int], name: str, said: str, mark: str
+) -> None:
+    for one in ("clean", name):
+        shutil.copytree(FIXTURES / f"{one}.run", tmp_path / f"{one}.run")
+    async with beside_page(tmp_path / "clean.run", tmp_path / f"{name}.run", size) as (_, page):
+        lines = text_of(page).splitlines()
+    assert said in " ".join(" ".join(lines).split())
+    assert any(line.strip().startswith(mark) and said[:20] in line for line in lines)

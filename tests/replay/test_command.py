@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from monitor.commands import replay
+from monitor.commands.desk import replay
 from monitor.errors import WitnessError
 from tests.judging.hand import STUDY, HandDrive
 from tests.replay.conftest import flip_byte, write_record

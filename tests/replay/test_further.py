@@ -13,7 +13,7 @@ from monitor.following.view import RecorderView
 from monitor.judging.session import Session
 from monitor.record.entries import Entry
 from monitor.record.reader import RecordReading
-from monitor.record.writer import RecordWriter
+from monitor.record.writer import RecordWriter, Writing
 from monitor.replay.seeking.map import RecordMap
 from monitor.replay.seeking.playback import Playback
 from monitor.replay.series import series_about
@@ -45,7 +45,7 @@ def record(tmp_path_factory: pytest.TempPathFactory) -> Path:
         ),
     ]  # fmt: skip
     clock = SetClock()
-    writer = RecordWriter.create(path, opening_of_several(study_of(GAZE_STUDY)), clock=clock)
+    writer = RecordWriter.create(path, opening_of_several(study_of(GAZE_STUDY)), Writing(clock=clock))
     for entry in entries_beside([drive], {1: gaze}, close=False)[1:]:
         clock.ns = entry.monotonic_ns + 7_000_000_000
         writer.append(entry.kind, entry.payload)

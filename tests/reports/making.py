@@ -13,7 +13,7 @@ from typing import Any
 from monitor.record.clock import SYSTEM_CLOCK
 from monitor.record.entries import EntryKind, Opening, pack_frames, pack_operator
 from monitor.record.sealing import seal_record
-from monitor.record.writer import RecordWriter
+from monitor.record.writer import RecordWriter, Writing
 from monitor.simulation.drive import Drive
 from monitor.simulation.plan import SimulationPlan
 from monitor.simulation.publishing import WirePublisher
@@ -84,7 +84,7 @@ def make_record(
     path = directory / f"{participant}-{moment:%Y%m%dT%H%M%SZ}-{tag}.run"
     begun = Opening(participant, group, study.name, study.text, study.sha256, ("tcp://127.0.0.1:1",), {}, **opening)
     clock = ManualClock(moment)
-    writer = RecordWriter.create(path, begun, clock=clock)
+    writer = RecordWriter.create(path, begun, Writing(clock=clock))
     for message in messages:
         clock.drive_s, frames = message if isinstance(message, tuple) else (None, message)
         writer.append(EntryKind.MESSAGE, pack_frames(frames))

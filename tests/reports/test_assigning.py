@@ -13,13 +13,13 @@ import pytest
 
 from monitor.archive.looks import AUDIT_NAME, entries
 from monitor.archive.review import review_record
-from monitor.commands.assign import run as assign
 from monitor.commands.shared.planning import MOST_TO_JUDGE, plan_run
+from monitor.commands.study.assign import run as assign
 from monitor.errors import WitnessError
 from monitor.record.entries import Opening
 from monitor.record.reader import RecordReading
 from monitor.record.withdrawing import withdraw_record
-from monitor.record.writer import RecordWriter
+from monitor.record.writer import RecordWriter, Writing
 from monitor.reports.assigning.earlier import earlier_runs, placed_by_openings
 from monitor.reports.assigning.sealed import prepare, sealed_lots, sealed_root, sites
 from monitor.reports.assigning.verifying import verify_lots
@@ -314,7 +314,7 @@ def test_a_run_that_is_being_recorded_has_its_place_in_the_order(records: Path) 
     study = study_of(BLOCKS)
     opening = opening_with(study, "Q11", "no-alert")
     clock = ManualClock(NOON.replace(day=NOON.day + 1))
-    running = RecordWriter.create(records / "Q11-20261103T120000Z-0000.run", opening, clock=clock)
+    running = RecordWriter.create(records / "Q11-20261103T120000Z-0000.run", opening, Writing(clock=clock))
     try:
         hand_record(records, "Q12", "no-alert", text=BLOCKS, day=2)
         placed = earlier_runs(study, records).placed

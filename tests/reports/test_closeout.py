@@ -120,3 +120,22 @@ def test_the_command_writes_markdown_once_and_json(tmp_path: Path) -> None:
     assert out.read_text().startswith("# Run of Q07: gate-brake valid\n")
     again = call("closeout", str(path), "--out", str(out))
     assert (again.returncode, "is there already" in again.stderr) == (2, True)
+
+
+def test_a_hand_over_says_which_of_its_notes_was_taken_back_since(tmp_path: Path) -> None:
+    moment = {"drive": 1, "at": 61.0, "wall": 1_790_000_000.0}
+    handed = ["1:01 anna: asks for water", "1:01 anna: seat belt was off"]
+    entered = [
+        {"type": "note", "text": "seat belt was off", "key": "n1", "by": "anna", **moment},
+        {"type": "note", "text": "asks for water", "key": "n2", "by": "anna", **moment},
+        {"type": "handover", "to": "ben", "notes": handed, **moment},
+        {"type": "retract", "what": "n1", "words": "it was on", "by": "ben", **moment},
+    ]
+    record = hand_record(tmp_path, operator=entered)
+    done = call("closeout", str(record))
+    section = done.stdout.partition("Handed over")[2].partition("\n\n")[0]
+    text = " ".join(section.split())
+    assert "61.0 s 1 ben 1:01 anna: asks for water 1:01 anna: taken back by ben (it was on): seat belt was off" in text
+    page = tmp_path / "run.html"
+    assert call("report", str(record), "--out", str(page)).returncode == 0
+    assert "1:01 anna: taken back by ben (it was on): seat belt was off" in page.read_text(encoding="utf-8")

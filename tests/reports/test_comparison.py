@@ -372,7 +372,7 @@ def test_compare_asks_to_be_told_that_it_may_show_responses(tmp_path: Path) -> N
 def test_tally_and_compare_load_no_screen() -> None:
     code = (
         "import sys\n"
-        "import monitor.commands.tally, monitor.commands.compare, monitor.reports.comparison.text\n"
+        "import monitor.commands.study.tally, monitor.commands.study.compare, monitor.reports.comparison.text\n"
         "import monitor.reports.tally.text, monitor.reports.export.export, monitor.reports.closeout.text\n"
         "print(sorted(name for name in sys.modules if name.split('.')[0] in ('textual', 'scipy', 'pandas')))"
     )

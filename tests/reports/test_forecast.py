@@ -5,10 +5,11 @@ from __future__ import annotations
 import json
 import re
 import sys
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 from datetime import date
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -17,13 +18,16 @@ from scipy import stats
 from monitor.archive.gathering import gather
 from monitor.archive.looks import AUDIT_NAME, enter_look
 from monitor.errors import WitnessError
+from monitor.record.places import TOMBSTONE_NAME
 from monitor.record.withdrawing import withdraw_record
 from monitor.reports.forecast.forecast import LEVELS, Bookings, Forecast, forecast_studies
+from monitor.reports.forecast.standing import LeftOut
 from monitor.reports.forecast.text import forecast_json, forecast_lines
 from monitor.reports.statistics.invitations import MOST, invitations, point, together
 from tests.commands.running import call
 from tests.judging.hand import HandDrive, study_of
 from tests.reports.making import REPORT_STUDY, hand_drive, hand_record
+from tests.reports.test_lot_rule import PRACTICE, WAITS
 from tests.reports.test_tally import TRIAL, ruling
 
 BEGINS = date(2026, 12, 1)
@@ -145,8 +149,18 @@ def test_participants_by_what_came_of_them(study: Path) -> None:
 
 
 def test_the_rate_of_the_last_weeks_where_none_is_given(study: Path) -> None:
-    # 8 records that were not withdrawn over 6 days, which count as one week
-    assert forecast(study).per_week == pytest.approx(8.0)
+    # 9 participants over 6 days, which count as one week; the withdrawn one on the day in the record's name
+    one = forecast(study)
+    assert one.per_week == pytest.approx(9.0)
+    assert (one.withdrew, one.left_out) == (1, ())
+    # where the name has another form, nobody knows the day, and that is said
+    (gone,) = study.glob("Q22-*.run")
+    gone.rename(study / "renamed.run")
+    one = forecast(study)
+    assert one.per_week == pytest.approx(8.0)
+    assert one.left_out == (LeftOut(1, "rate", "came on a day not known"),)
+    text = " ".join(" ".join(forecast_lines(one)).split())
+    assert "Left out: 1 came on a day not known (not in the participants a week)." in text
 
 
 def test_losses_are_ranked_by_what_they_cost(study: Path) -> None:
@@ -249,6 +263,75 @@ def test_wrong_usage_is_one_sentence(tmp_path: Path) -> None:
     assert "--from needs a day such as 2026-12-01." in call("forecast", str(tmp_path), "--from", "soon").stderr
     empty = call("forecast", str(tmp_path))
     assert (empty.returncode, "holds no run" in empty.stdout) == (0, True)
+
+
+# Who is counted where: everybody once
+
+
+def without(path: Path, *keys: str) -> None:
+    """Takes keys out of a tombstone, as older programs wrote it."""
+    tombstone = path / TOMBSTONE_NAME
+    kept = {key: value for key, value in json.loads(tombstone.read_text()).items() if key not in keys}
+    tombstone.write_text(json.dumps(kept))
+
+
+def withdrawn(directory: Path, code: str, *missing: str, **more: Any) -> Path:
+    path = hand_record(directory, code, **more)
+    withdraw_record(path, "anna")
+    without(path, *missing)
+    return path
+
+
+OTHER = REPORT_STUDY.replace('name = "hand"', 'name = "other"', 1)
+STANDINGS: dict[str, tuple[Callable[[Path], object], str]] = {
+    "valid": (lambda to: hand_record(to, "Q30"), "chime"),
+    "lost": (lambda to: hand_record(to, "Q30", drive=gap_of(39.0)), "chime"),
+    "waits": (
+        lambda to: hand_record(to, "Q30", drive=hand_drive(lost_frames=frozenset(range(196, 204)))),
+        "chime",
+    ),
+    "withdrew": (lambda to: withdrawn(to, "Q30"), "chime"),
+    "withdrew twice": (lambda to: [withdrawn(to, "Q30", day=day) for day in (0, 1)], "chime"),
+    "withdrew one of two": (lambda to: (withdrawn(to, "Q30"), hand_record(to, "Q30", day=1)), "chime"),
+    "of a group not known": (lambda to: hand_record(to, "Q30", None, drive=hand_drive(None)), "chance"),
+    "withdrew, of a group not known": (lambda to: withdrawn(to, "Q30", "group"), "chance"),
+    "withdrew, of a study not known": (lambda to: withdrawn(to, "Q30", "study", "group"), "everything"),
+    "withdrew, of another study": (lambda to: withdrawn(to, "Q30", text=OTHER), "other"),
+}
+
+
+@pytest.mark.parametrize("which", STANDINGS)
+def test_everybody_is_counted_once_or_named_as_left_out(tmp_path: Path, which: str) -> None:
+    hand_record(tmp_path, "Q01")
+    hand_record(tmp_path, "Q02", text=OTHER)
+    make, where = STANDINGS[which]
+    make(tmp_path)
+    found = gather(tmp_path)
+    one, other = sorted(forecast_studies(found, Bookings(3.0, BEGINS), 0), key=lambda each: each.study)
+    assert (one.study, other.study) == ("hand", "other")
+    chime = next(group for group in one.groups if group.group == "chime")
+    assert chime.invited == chime.valid + chime.lost + chime.waiting == 1 + (where == "chime")
+    assert sum(group.invited for group in other.groups) == 1 + (where == "other")
+    counted = {each.of: each.number for each in one.left_out}
+    assert counted == ({where: 1} if where in ("chance", "everything") else {})
+    assert one.group_not_known == (where == "chance")
+    document = forecast_json(found, (one,))["forecasts"][0]
+    assert [each["number"] for each in document["left_out"]] == [1] * len(counted)
+    text = " ".join(" ".join(forecast_lines(one)).split())
+    assert ("Left out: 1 " in text) == bool(counted)
+    assert ("1 participant withdrew consent: lost in their groups" in text) == (which in ("withdrew", "withdrew twice"))
+
+
+def test_who_has_no_lot_yet_is_named_as_left_out(tmp_path: Path) -> None:
+    hand_record(tmp_path, "Q01", text=WAITS)
+    hand_record(tmp_path, "Q02", None, text=WAITS, drive=PRACTICE)
+    withdraw_record(hand_record(tmp_path, "Q03", None, text=WAITS, drive=PRACTICE), "anna")
+    one = forecast(tmp_path)
+    assert (sum(group.invited for group in one.groups), one.group_not_known) == (1, 0)
+    assert {(each.number, each.of, each.why) for each in one.left_out} == {
+        (1, "everything", "in a session, without a lot yet"),
+        (1, "everything", "withdrew consent before they had a lot"),
+    }
 
 
 # Triggers that come often

@@ -10,7 +10,7 @@ from typing import Any
 import pytest
 
 from monitor.archive.gathering import gather
-from monitor.commands.assign import run as assign
+from monitor.commands.study.assign import run as assign
 from monitor.errors import WitnessError
 from monitor.record.withdrawing import withdraw_record
 from monitor.reports.assigning.asked import ASKED_NAME, before_lot, take_back

@@ -20,7 +20,7 @@ from monitor.errors import WitnessError
 from monitor.judging.case.trial import VIDEO_MARK
 from monitor.record.addendum import append_addendum
 from monitor.record.entries import EntryKind, Opening, pack_frames, pack_operator
-from monitor.record.writer import RecordWriter
+from monitor.record.writer import RecordWriter, Writing
 from monitor.reports.export.cues import VideoTimes, video_times
 from monitor.reports.export.dictionary import ALWAYS, TABLES
 from monitor.reports.export.export import Exported, ExportPlan, export_records
@@ -166,7 +166,7 @@ def test_a_blind_study_is_masked_in_both(tmp_path: Path) -> None:
     assert trials[[column.name for column in TABLES["trials"] if column.of_response]].isna().all().all()
     (masked,) = exported(records, "cues", "masked").glob("*.vtt")
     assert "collision" not in masked.read_text()
-    (shown,) = exported(records, "cues", "shown", unblinded=True).glob("*.vtt")
+    (shown,) = exported(records, "cues", "shown", enter_look=lambda: None).glob("*.vtt")
     assert "collision" in shown.read_text()
 
 
@@ -252,7 +252,7 @@ def recorded_live(directory: Path, drive: HandDrive, *operator: dict[str, Any]) 
     """A record whose clock goes with the drive, from noon on."""
     study, clock = study_of(REPORT_STUDY), ManualClock(NOON)
     begun = Opening("Q10", drive.group, study.name, study.text, study.sha256, ("tcp://127.0.0.1:1",), {})
-    writer = RecordWriter.create(directory / "Q10-live.run", begun, clock=clock)
+    writer = RecordWriter.create(directory / "Q10-live.run", begun, Writing(clock=clock))
     for t, frames in drive.messages():
         clock.wall = NOON + timedelta(seconds=t)
         writer.append(EntryKind.MESSAGE, pack_frames(frames))

@@ -9,7 +9,7 @@ from typing import Any
 
 import pytest
 
-from monitor.commands.closeout import harmless_text
+from monitor.commands.records.closeout import harmless_text
 from monitor.record.withdrawing import withdraw_record
 from monitor.reports.assigning.asked import Asked, Exclusion, asked_of, enter_no_show, enter_not_taken
 from monitor.reports.closeout.text import markdown

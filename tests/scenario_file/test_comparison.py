@@ -173,8 +173,13 @@ def test_relative_speed_of_the_other_vehicle_has_the_other_sign(tmp_path: Path) 
 
 def test_the_other_vehicles_own_channels(tmp_path: Path) -> None:
     rule = '[[trigger.fires_when]]\nmeasure = "van.accel"\nat_most = -2.0\n'
-    braking = of("van", xosc.AccelerationCondition(-2.0, BELOW))
-    assert said(tmp_path, study_of(rule), [braking]) == []
+    along = of("van", xosc.AccelerationCondition(-2.0, BELOW, xosc.DirectionalDimension.longitudinal))
+    assert said(tmp_path, study_of(rule), [along]) == []
+    total = of("van", xosc.AccelerationCondition(-2.0, BELOW))
+    untold = said(tmp_path, study_of(rule), [total], kind="cannot be told")
+    assert any("without a direction it is the total acceleration" in why for why in untold)
+    (taken,) = said(tmp_path, study_of(rule), [total], kind="note", minor=1)
+    assert "1.1 has no direction" in taken
 
 
 def test_after_another_event(tmp_path: Path) -> None:
@@ -372,7 +377,7 @@ def test_the_command(tmp_path: Path) -> None:
     assert call("check", "--study", study, "--scenario", same, "--propose", str(proposed)).returncode == 0
     assert 'measure = "station"' in proposed.read_text(encoding="utf-8")
     again = call("check", "--study", study, "--scenario", same, "--propose", str(proposed))
-    assert (again.returncode, "nothing is overwritten" in again.stderr) == (2, True)
+    assert (again.returncode, "is there already" in again.stderr) == (2, True)
     assert "give it with --scenario FILE" in call("check", "--study", study, "--own", "Ego").stderr
     unknown = call("check", "--study", study, "--scenario", same, "--own", "Egon")
     assert (unknown.returncode, "it has Ego, van" in unknown.stderr) == (2, True)

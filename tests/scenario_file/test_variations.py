@@ -253,3 +253,20 @@ def test_no_attribute_of_a_condition_can_change_without_a_word(tmp_path: Path, c
             assert is_loud or key in ("roadId", "laneId"), (key, other, after.found)
             slips += 1
     assert slips > 10
+
+
+@pytest.mark.parametrize(
+    ("more", "straight"),
+    [
+        ('freespace="true" alongRoute="true"', False),
+        ('freespace="true" alongRoute="false"', True),
+        ('freespace="true"', True),
+        ('freespace="true" alongRoute="true" coordinateSystem="lane"', True),  # which then ignores the route
+        ('freespace="true" alongRoute="false" relativeDistanceType="longitudinal" coordinateSystem="lane"', False),
+    ],
+)
+def test_an_attribute_that_is_left_out_means_what_the_class_model_says(
+    tmp_path: Path, more: str, straight: bool
+) -> None:
+    found = compared(tmp_path, start(headway(more)), study_of(GAP)).found
+    assert any("it is the straight distance" in one.sentence for one in found) == straight

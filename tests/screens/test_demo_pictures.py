@@ -7,8 +7,9 @@ from functools import cache
 
 import pytest
 
+from monitor.archive.rehearsals import NewestRehearsal
 from monitor.following.building import build_view
-from monitor.following.keeping import Keeping
+from monitor.following.kept.keeping import Keeping
 from monitor.following.preflight import preflight
 from monitor.following.view import LiveView, RecorderView
 from monitor.judging.session import Session
@@ -45,7 +46,7 @@ def seen(scenario: str, t: float, group: str = "chime") -> LiveView:
     keeping.take(session)
     view = build_view(session, record="Q07-20260801T103000Z-1f0c.run", recorder=RECORDING, age_s=0.02, revision=1)
     view = keeping.added_to(view)
-    return replace(view, preflight=preflight(session, view, None, NOON))
+    return replace(view, preflight=preflight(session, view, NewestRehearsal(), NOON))
 
 
 @pytest.mark.parametrize(

@@ -8,6 +8,7 @@ from typing import Any
 from hypothesis import given
 from hypothesis import strategies as st
 
+from monitor.following.handed_over import handed_line, handed_now
 from monitor.following.view import LiveView, SheetLine
 from monitor.judging.case.trial import Note, Retraction
 from monitor.judging.entered.operator import ComfortRating, OperatorLog
@@ -39,7 +40,11 @@ def test_the_page_has_what_is_open_how_the_participant_is_what_comes_and_what_wa
     assert "1/gate-brake/1 is computed as undecided: it is your call." in page.open
     assert page.comfort == ("comfort rating 7 of 20, 4 min ago; before it 3",)
     assert page.steps[:2] == ("mirrors (say: Please set your mirrors.), open", "debrief, open")
-    assert page.notes == ("1:30 ann: yawns", "1:00 ann: asks for water")
+    assert page.notes == (
+        "1:30 ann: yawns",
+        "1:01 ann: taken back by ann (wrong run): a mistake",
+        "1:00 ann: asks for water",
+    )
     text = "\n".join("".join(part for part, _ in row) for row in HandoverSheet(page, "ann").rows(76))
     for line in (*page.comfort, *page.notes, "mirrors (say: Please set your mirrors.), open"):
         assert line in text
@@ -59,6 +64,38 @@ def test_many_long_notes_stay_a_page() -> None:
     assert len(page.notes) == MOST_NOTES + 1
     assert page.notes[-1] == "and 70 more; l lists them"
     assert sum(map(len, page.notes)) < 20_000
+
+
+NOTES = st.lists(
+    st.tuples(
+        st.sampled_from(["yawns", "asks for water"]), st.sampled_from([60.0, 61.0]), st.booleans(), st.booleans()
+    ),
+    max_size=8,
+)
+
+
+@given(NOTES)
+def test_a_note_that_is_taken_back_is_shown_so_wherever_the_hand_over_is(
+    made: list[tuple[str, float, bool, bool]],
+) -> None:
+    """Before the hand-over (first flag) or after it (second): of each text as many lines are marked as were taken back,
+    and no other; the entry itself has what was shown then."""
+    back = Retraction("ben", WALL, "wrong run")
+    then = [
+        Note(t, 1, WALL - 5.0, "ann", text, str(place), back if before else None)
+        for place, (text, t, before, _) in enumerate(made)
+    ]
+    entry = handover_page(at(notes=tuple(then)), WALL).fields
+    log = OperatorLog(notes=list(then))
+    log.take({"type": "handover", "to": "ben", "by": "ann", "wall": WALL, "key": "h", **entry})
+    (handover,) = log.handovers
+    assert list(handover.notes) == entry["notes"]
+    now = [
+        replace(note, retracted=note.retracted or (back if after else None))
+        for note, (_, _, _, after) in zip(then, made, strict=True)
+    ]
+    lines = handed_now(handover, now)
+    assert sorted(lines) == sorted(handed_line(note) for note in now)
 
 
 def test_no_seconds_of_what_comes_are_handed_over() -> None:

@@ -170,14 +170,26 @@ async def test_who_looks_at_one_run_is_told_what_the_others_need(size: tuple[int
     runs = four()
     seen = Overseen(100.0, runs)
     said = elsewhere(seen, runs[0].record, 101.0)
-    assert said == "ELSEWHERE Q08 INVALID 1 waiting · Q09 STALE · Q11 NO RECORD; q goes back to all runs"
+    assert said == "ELSEWHERE 3: Q08 INVALID 1 waiting · Q09 STALE · Q11 NO RECORD; q all runs"
     assert elsewhere(Overseen(100.0, runs[:1]), runs[0].record, 101.0) == ""
     assert elsewhere(seen, runs[0].record, 109.0).startswith("ELSEWHERE nothing has been learned for 9 s")
     app = LookingOnApp(kit.FakeSource(kit.live_view()), lambda: said, read_only=True)
     async with app.run_test(size=size) as pilot:
         await pilot.pause()
         text = "\n".join(one.canvas.text() for one in app.watch_screen.panels() if one.canvas)
-        assert "ELSEWHERE Q08 INVALID 1 waiting" in text
+        assert "ELSEWHERE 3: Q08 INVALID 1 waiting · Q09 STALE · Q11 NO RECORD" in text
+
+
+async def test_of_more_runs_than_the_foot_has_room_for_the_number_is_told() -> None:
+    fine, _, silent, gone = four()
+    runs = (fine, *(replace(silent, participant=f"Q{place}") for place in range(20, 30)), gone)
+    said = elsewhere(Overseen(100.0, runs), fine.record, 101.0)
+    app = LookingOnApp(kit.FakeSource(kit.live_view()), lambda: said, read_only=True)
+    async with app.run_test(size=(80, 24)) as pilot:
+        await pilot.pause()
+        text = "\n".join(one.canvas.text() for one in app.watch_screen.panels() if one.canvas)
+    assert "ELSEWHERE 11: Q20 STALE · Q21 STALE" in text
+    assert "Q11" not in text
 
 
 @pytest.mark.parametrize("chosen", [0, 5, 11])

@@ -5,13 +5,16 @@ Drawn anew with `--snapshot-update`; a text that changes needs a sentence why, a
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable
 from dataclasses import replace
+from itertools import pairwise
 
 import pytest
 from syrupy.assertion import SnapshotAssertion
 
 from monitor.following.view import LiveView
+from monitor.screens.dialogs.card import response_text
 from monitor.screens.dialogs.sheet import SheetBody
 from monitor.screens.drawing.canvas import Canvas
 from monitor.screens.drawing.layout import arrange
@@ -113,3 +116,45 @@ async def test_sheet(make_app: MakeApp, snapshot: SnapshotAssertion, name: str, 
         text = canvas.text()
     assert "…" not in text, "something is cut off"
     assert text == snapshot
+
+
+def test_a_response_names_each_figure_once_and_says_what_a_time_of_bodies_is() -> None:
+    one = kit.trial().response
+    assert one is not None
+    named = replace(
+        one,
+        brake_onset_s=0.85,
+        signs={"brake": 0.85, "glance back": 0.45},
+        sign_states={"brake": "seen", "glance back": "seen"},
+        min_ttc_bodies_s=1.9,
+    )
+    text = response_text(named)
+    assert text.count("brake 0.85 s") == 1
+    assert "glance back 0.45 s" in text
+    assert "least time until the bodies touch 1.90 s" in text
+
+
+@pytest.mark.parametrize("size", SIZES[:2])  # in the third the plot stands beside the words
+async def test_the_card_has_all_of_a_long_response_and_parts_no_number_from_its_unit(
+    make_app: MakeApp, size: tuple[int, int]
+) -> None:
+    one = kit.trial()
+    assert one.response is not None
+    long = replace(
+        one.response,
+        signs={"glance back": 0.45, "steering": 0.9},
+        sign_states={"glance back": "seen", "steering": "seen"},
+        max_lateral_deviation_m=0.08,
+        min_ttc_bodies_s=1.9,
+        time_to_stable_s=3.2,
+    )
+    app = make_app(kit.FakeSource(kit.after_fire(replace(one, response=long))))
+    async with app.run_test(size=size) as pilot:
+        await pilot.press("t")
+        await pilot.pause()
+        rows = ["".join(part for part, _ in row).rstrip() for row in kit.open_sheet(app).rows(size[0] - 6)]
+    text = " ".join(" ".join(rows).split())
+    assert response_text(long) in text
+    assert not any(
+        re.search(r"[0-9]$", row) and re.match(r" *(m/s²|m/s|m|s)\b", after) for row, after in pairwise(rows)
+    )

@@ -10,6 +10,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
+import msgpack
 import pytest
 import zmq
 
@@ -18,6 +19,7 @@ from monitor.feed.decode import decode_message
 from monitor.feed.schema import Frame, Hello, Marker
 from monitor.simulation import SimulationPlan, drive_messages, run_simulation
 from monitor.simulation.publishing import Pace
+from tests.commands.running import command
 
 DEADLINE_S = 60.0
 
@@ -210,3 +212,32 @@ def test_a_truth_file_that_cannot_be_written_is_told_before_the_drive(tmp_path: 
     ):
         run_simulation(SimulationPlan(truth_path=tmp_path / "nowhere" / "truth.json"), said.append)
     assert said == []
+
+
+@pytest.mark.slow
+def test_a_listener_that_lags_behind_is_told_that_the_drive_has_ended() -> None:
+    """It reads nothing until three seconds after the end, when more stands between it and the end than the system's own
+    buffers hold."""
+    options = ("--json", "--wait", "60", "--short", "--speed", "1000", "--rate", "120", "--vehicles", "80")
+    context: zmq.Context[zmq.Socket[bytes]] = zmq.Context()
+    listener = context.socket(zmq.SUB)
+    listener.rcvhwm = 1
+    listener.setsockopt(zmq.RCVBUF, 4096)
+    listener.subscribe(b"")
+    process = subprocess.Popen(command("simulate", *options), stdout=subprocess.PIPE, text=True)
+    try:
+        assert process.stdout is not None
+        listener.connect(json.loads(process.stdout.readline())["endpoint"])
+        while "has ended" not in (line := process.stdout.readline()):
+            assert line, "it ended without a word"
+        with pytest.raises(subprocess.TimeoutExpired):
+            process.wait(timeout=4.0)  # it waits for what is still to be sent
+        kinds: list[str] = []
+        while "run_end" not in kinds:
+            assert listener.poll(5000), "the rest was thrown away"
+            topic, payload = listener.recv_multipart()
+            kinds += [msgpack.unpackb(payload)["kind"]] if topic == b"marker" else []
+    finally:
+        process.kill()
+        process.wait()
+        context.destroy(linger=0)

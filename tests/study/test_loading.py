@@ -152,7 +152,7 @@ def test_what_cannot_be_read_is_said(tmp_path: Path) -> None:
     large.write_bytes(b"#" * (1 << 20) + b"\n")
     for path, words in (
         (tmp_path / "absent.toml", "The file cannot be read (No such file or directory)."),
-        (tmp_path, "The file cannot be read (Is a directory)."),
+        (tmp_path, "The file cannot be read (it is a directory, and no regular file)."),
         (latin, "line 2: the file is not UTF-8 text (byte 0xe4); save it as UTF-8."),
         (large, "The file is larger than 1 MiB, so it is hardly a study file."),
         ("a\0b", "The file cannot be read (embedded null byte)."),

@@ -18,6 +18,7 @@ from monitor.archive.cache_seal import key_file, seal_holds, seal_of
 from monitor.archive.engine.addresses import Known
 from monitor.archive.engine.unit import Task
 from monitor.errors import WitnessError
+from monitor.named_files import make_directory
 from monitor.record.json_file import read_json_map
 
 MOST_BYTES = 1 << 28
@@ -38,7 +39,7 @@ class KeptAnswers:
             sort_keys=True,
         )
         try:
-            directory.mkdir(mode=0o700, parents=True, exist_ok=True)
+            make_directory(directory, 0o700)
         except OSError as error:
             raise WitnessError(f"--keep {directory} cannot be written ({error.strerror or error}).") from error
 

@@ -24,7 +24,7 @@ with them.
 from __future__ import annotations
 
 import struct
-from collections.abc import Callable
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 from typing import Any, BinaryIO
 
@@ -34,6 +34,7 @@ import numpy as np
 from monitor.archive.cache_seal import SEAL_BYTES, key_mark, seal_holds, seal_of
 from monitor.judging.case.blocks import KeptSamples, MeasuredBlock
 from monitor.measures.columns import OTHER_CHANNELS, FloatArray, FrameBlock, IntArray, OtherRows
+from monitor.measures.gap import PairMeasures
 from monitor.measures.measured import Measured
 
 CACHE_NAME = "columns.cache"
@@ -136,7 +137,7 @@ def unpack_block(columns: dict[str, Any], others: Callable[[IntArray, IntArray],
         frames=_unpack_frames(columns, own, others(number, start)),
         lead_row=_whole(columns["lead_row"]),
         lead_id=_whole(columns["lead_id"]),
-        lead=measures("lead"),
+        lead=PairMeasures(None, measures("lead")),
         lateral=measures("lateral"),
         road=None,
         lead_channels=leads,
@@ -192,7 +193,7 @@ def _joined(parts: list[Any]) -> bytes:
     return np.concatenate(parts).tobytes()
 
 
-def _pack_measures(parts: list[dict[str, Measured]]) -> dict[str, list[bytes]]:
+def _pack_measures(parts: Sequence[Mapping[str, Measured]]) -> dict[str, list[bytes]]:
     return {
         name: [_joined([one[name].value for one in parts]), _joined([one[name].state for one in parts])]
         for name in parts[0]

@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+import io
 import json
+import os
+import select
 import sys
 import time
 from collections.abc import Callable
 from typing import Any
 
+from monitor.errors import WitnessError
 from monitor.feed.limits import harmless as harmless
 from monitor.judging.case.trial import ConditionResult, Trial
 from monitor.judging.entered.rulings import rulings_in_words
@@ -22,6 +26,22 @@ def print_json(document: Any) -> None:
 def say(sentence: str) -> None:
     """A diagnostic for people, on stderr."""
     print(sentence, file=sys.stderr, flush=True)
+
+
+def refuse_without_reader(so: str) -> None:
+    """Raises `WitnessError` where standard output is closed, or a pipe whose reader has gone, so that nothing is given
+    away for what nobody can read; `so` says what does not happen."""
+    try:
+        descriptor = sys.stdout.fileno()
+        os.fstat(descriptor)
+    except io.UnsupportedOperation:  # kept in memory by whoever calls us
+        return
+    except (OSError, ValueError, AttributeError) as error:
+        raise WitnessError(f"Standard output is closed: {so}.") from error
+    watched = select.poll()
+    watched.register(descriptor, 0)  # errors are told in any case
+    if any(event & (select.POLLERR | select.POLLHUP | select.POLLNVAL) for _, event in watched.poll(0)):
+        raise WitnessError(f"Nobody reads standard output: {so}.")
 
 
 TELL_EVERY_S = 0.5

@@ -17,6 +17,7 @@ from typing import Any
 from monitor.commissioning.drill.score import is_page
 from monitor.errors import WitnessError
 from monitor.following.overview.listening import EXERCISES
+from monitor.named_files import make_directory
 
 SCORE = "score.json"
 
@@ -36,7 +37,7 @@ def new_series(records: Path, by: str, wall: float) -> Path:
     folder = operator_folder(records, by)
     path = folder / datetime.fromtimestamp(wall, UTC).strftime("%Y%m%dT%H%M%SZ")
     try:
-        folder.mkdir(parents=True, exist_ok=True)
+        make_directory(folder)
         folder.chmod(0o700)
         path.mkdir()
     except OSError as error:

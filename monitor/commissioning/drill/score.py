@@ -22,6 +22,8 @@ COUNTS = {
     "held_without_a_note": "held back without a note",
 }
 """Key of the score → its words, in the order of the page."""
+GOOD, NOT_GOOD = "█", "╳"
+"""Before each drive, so that those to be looked at are found among twelve."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,8 +84,9 @@ def page_lines(page: Mapping[str, Any], last: Mapping[str, Any] | None) -> list[
         lines.append(_number_line(words, score[key], before.get(key), last is not None, ""))
     lines += ["", "Each drive, and what was to be seen:"]
     for one in drives:
-        lines += ["", f"{one['number']:>2}  {one['case']}: {one['outcome'].upper()}{_details(one)}"]
-        lines.append(f"    {one['to_be_seen']}")
+        mark = GOOD if one["outcome"] in ("right", "saved") else NOT_GOOD
+        lines += ["", f"{mark} {one['number']:>2}  {one['case']}: {one['outcome'].upper()}{_details(one)}"]
+        lines.append(f"      {one['to_be_seen']}")
     lines += ["", "For the operator alone: it decides nothing. To delete all of it: trialwitness drill --forget"]
     return lines
 
@@ -116,7 +119,7 @@ def _details(one: Mapping[str, Any]) -> str:
     said = []
     if one["told"]:
         ahead = one["told_before_s"]
-        said.append(f"{one['told']}" + ("" if ahead is None else f" {ahead:.0f} s before the fire"))
+        said.append(f"{one['told']} was told" + ("" if ahead is None else f" {ahead:.0f} s before the fire"))
     if one["stop_s"] is not None:
         said.append(f"held back after {one['stop_s']:.1f} s")
     if one["rule_s"] is not None:

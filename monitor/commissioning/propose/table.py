@@ -9,6 +9,7 @@ from pathlib import Path
 
 from monitor.connect.channel_map.units import unit_named
 from monitor.errors import WitnessError
+from monitor.named_files import read_named
 
 LINES_LOOKED_AT = 60
 LONGEST = 1 << 20
@@ -29,7 +30,7 @@ class Table:
 def look_at_table(path: Path) -> Table:
     """Tells the form of a file from its first lines. Raises `WitnessError` where it cannot be read or is no table."""
     try:
-        with path.open(encoding="utf-8-sig", errors="replace", newline="") as file:
+        with read_named(path, "utf-8-sig", "replace") as file:
             lines = [line for _ in range(LINES_LOOKED_AT) if (line := file.readline(LONGEST))]
     except OSError as error:
         raise WitnessError(f"{path} cannot be read: {error.strerror or error}.") from error

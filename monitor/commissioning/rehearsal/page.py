@@ -16,6 +16,7 @@ from monitor.archive.rehearsals import FOLDER
 from monitor.commissioning.rehearsal.rehearsed import Fired, Rehearsed
 from monitor.commissioning.rehearsal.run_chart import RunChart, run_charts
 from monitor.errors import WitnessError
+from monitor.named_files import make_directory
 from monitor.study.model import Study
 
 UNEVEN_BY = 1.5
@@ -140,7 +141,7 @@ def keep_page(page: Page, records: Path) -> Path:
     stamp = datetime.fromtimestamp(page.at, UTC).strftime("%Y%m%dT%H%M%SZ")
     path = records / FOLDER / f"{stamp}-{'go' if page.go else 'no-go'}.json"
     try:
-        path.parent.mkdir(parents=True, exist_ok=True)
+        make_directory(path.parent)
         with path.open("x", encoding="utf-8") as file:
             json.dump(page.as_json(), file, ensure_ascii=False, allow_nan=False, indent=1)
     except OSError as error:

@@ -14,6 +14,7 @@ from pathlib import Path
 from xml.parsers import expat
 
 from monitor.errors import ScenarioFaults
+from monitor.named_files import regular
 from monitor.tables.faults import quoted
 
 LARGEST_FILE_BYTES = 16 << 20
@@ -57,11 +58,11 @@ def read_elements(path: Path | str) -> Element:
     """The root element of a file. Raises `ScenarioFaults` with one sentence where it cannot be read."""
     name = str(path)
     try:
-        with Path(path).open("rb") as file:
+        with open(path, "rb", opener=regular) as file:
             raw = file.read(LARGEST_FILE_BYTES + 1)
     except (OSError, ValueError) as error:
         why = error.strerror if isinstance(error, OSError) and error.strerror else str(error)
-        raise ScenarioFaults(name, (f"The file cannot be read ({why}).",)) from error
+        raise ScenarioFaults(name, (f"The file cannot be read ({why}).",), readable=False) from error
     if len(raw) > LARGEST_FILE_BYTES:
         raise ScenarioFaults(name, ("The file is larger than 16 MiB, so it is hardly a scenario file.",))
     return _Reading(name).parse(raw)

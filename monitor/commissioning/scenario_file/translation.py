@@ -2,7 +2,14 @@
 
 Semantics after the standard: `freespace` is between bounding boxes, else between reference points (for a vehicle the
 middle of the rear axle), so that an own car and a lead of different overhang differ; a time to collision ignores
-accelerations. What is from memory of the standard's text says so beside it.
+accelerations.
+
+Which attributes there are, and which may be left out, is held against the standard's schemas 1.0 to 1.3.1, which the
+package scenariogeneration carries (`tests/scenario_file/test_schemas.py`). What one that is left out means is not in
+them; the class model says it (ASAM OpenSCENARIO XML 1.2, read in the comments of its open reference implementation,
+openscenario.api 1.2): `coordinateSystem` is "entity"; `relativeDistanceType` is the Euclidean distance; `alongRoute` is
+ignored where one of the two is set; without a `direction` the total speed or acceleration is considered; a relative
+speed is that of the triggering entity less that of the reference.
 """
 
 from __future__ import annotations
@@ -28,6 +35,9 @@ JUST_NOW_S = 0.1
 JUST_BEYOND = 1e-5
 """So much (relative to a value above 1) a band's edge lies beyond a value that a strict rule leaves out and at which
 things stay: ten times the float slack of a band."""
+
+BEFORE_DIRECTIONS = ("1.0", "1.1")
+"""Versions in which no condition names a direction."""
 
 EDGES: dict[str, Edge] = {
     "none": "none",
@@ -211,14 +221,15 @@ class Translation:
     def _acceleration(self, condition: ScriptCondition) -> tuple[Measure, Band]:
         self._direction(condition)
         if "direction" not in condition.attributes:
-            self._remarks.append("without a direction it is taken along the entity's way (from memory of the standard)")
+            if self._file.version not in BEFORE_DIRECTIONS:
+                raise Untold(
+                    "without a direction it is the total acceleration, which is never below 0 and has curves in it"
+                )
+            self._remarks.append(f"{self._file.version} has no direction: it is taken along the entity's way")
         return self._channel(condition, "accel"), self._moving(condition)
 
     def _relative_speed(self, condition: ScriptCondition) -> tuple[Measure, Band]:
         self._direction(condition)
-        self._remarks.append(
-            "relative speed is taken as triggering entity less reference (from memory of the standard)"
-        )
         if condition.target == self.own and len(condition.entities) == 1:
             role = self.role_of(condition.entities[0])
             return Measure("pair", "closing_speed", role, "m/s"), self._moving(condition, flip=True)
@@ -342,17 +353,18 @@ class Translation:
         return Measure("role", name, role, ROLE_CHANNELS[name])
 
     def _along(self, condition: ScriptCondition) -> None:
-        """Whether it is a distance along the way; defaults after the standard, from memory."""
+        """Whether it is a distance along the way; what is left out means what the class model says."""
         attributes = condition.attributes
         kind, system = attributes.get("relativeDistanceType"), attributes.get("coordinateSystem", "entity")
         if kind not in (None, "longitudinal"):
             raise Untold("it is no distance along the way")
         if system not in ("entity", "lane", "road"):
             raise Untold(f"it is measured along the axes of the {system}")
-        if kind is None and attributes.get("alongRoute") not in ("true", "1"):
+        along_route = attributes.get("alongRoute") in ("true", "1") and "coordinateSystem" not in attributes
+        if kind is None and not along_route:
             self._remarks.append(
-                "without relativeDistanceType it is the straight distance (from memory of the standard), the study "
-                "measures along the way: alike for a vehicle straight ahead"
+                "without relativeDistanceType it is the straight distance, the study measures along the way: alike for "
+                "a vehicle straight ahead"
             )
         elif system == "entity" and kind is not None:
             self._remarks.append(

@@ -54,10 +54,11 @@ def build_map(root: Mapping[str, Any], faults: Faults, *, text: str, sha256: str
     sequence = root.get("sequence")
     road = _road(root.get("road"), axes, faults)
     join = _join(root, faults)
+    check_names(source, root, faults)
     if faults or source is None or time is None:
         return None
     feed = root["feed"]
-    built = ChannelMap(
+    return ChannelMap(
         feed_source=feed["source"],
         rate_hz=feed["rate_hz"],
         source=source,
@@ -78,8 +79,6 @@ def build_map(root: Mapping[str, Any], faults: Faults, *, text: str, sha256: str
         sha256=sha256,
         path=path,
     )
-    check_names(built, root, faults)
-    return None if faults else built
 
 
 def _axes(section: Mapping[str, Any]) -> Axes:

@@ -9,16 +9,15 @@ from typing import Any
 
 from monitor.connect.channel_map.layout import layout_names, read_layout, row_names
 from monitor.connect.channel_map.model import (
-    ChannelMap,
     CsvSource,
     Layout,
     LslSource,
     OsiSource,
     Source,
     UdpSource,
-    VehicleChannels,
     ZmqSource,
 )
+from monitor.connect.channel_map.shape import OTHER_NAMES
 from monitor.tables.faults import Faults, Path, listed, quoted
 
 KEYS = {
@@ -148,37 +147,39 @@ def is_listen(text: str) -> bool:
     return all(int(part) < 256 for part in match["host"].split("."))
 
 
-def check_names(built: ChannelMap, root: Mapping[str, Any], faults: Faults) -> None:
-    """For a layout, every name that the map uses must be one that the packet gives; others are known only later."""
-    if not isinstance(built.source, UdpSource) or not isinstance(built.source.layout, Layout):
+def check_names(source: Source | None, root: Mapping[str, Any], faults: Faults) -> None:
+    """For a layout, every name that the map uses must be one that the packet gives; others are known only later. Held
+    against it whatever else is wrong: `root` is as the checker cleaned it, with None for what is faulty."""
+    if not isinstance(source, UdpSource) or not isinstance(source.layout, Layout):
         return
-    layout = built.source.layout
+    layout = source.layout
     known = layout_names(layout)
     for path, name in _uses(root):
         if name not in known:
             faults.add_misspelt(path, name, known, expected="a name of the packet")
-    rows = built.rows
+    vehicles = root.get("vehicles") or {}
+    rows = vehicles.get("rows")
     if rows is None:
         return
-    packed = next((one for one in layout.rows if one.name == rows.rows), None)
+    packed = next((one for one in layout.rows if one.name == rows), None)
     if packed is None:
         rows_known = [one.name for one in layout.rows]
-        faults.add_misspelt(("vehicles", "rows"), rows.rows, rows_known, expected="rows of the packet")
+        faults.add_misspelt(("vehicles", "rows"), rows, rows_known, expected="rows of the packet")
         return
     in_row = row_names(packed)
-    for path, name in _row_uses(root["vehicles"], rows.parts):
+    for path, name in _row_uses(vehicles):
         if name not in in_row:
             faults.add_misspelt(path, name, in_row, expected=f"a name of a row of {quoted(packed.name)}")
 
 
 def _uses(root: Mapping[str, Any]) -> Iterator[tuple[Path, str]]:
     """Every place of the map that names a value of the packet."""
-    wall = root["time"].get("wall") or {}
-    for path, section in ((("time",), root["time"]), (("time", "wall"), wall)):
+    time = root.get("time") or {}
+    for path, section in ((("time",), time), (("time", "wall"), time.get("wall") or {})):
         for key in ("from", "nanoseconds"):
             if section.get(key):
                 yield (*path, key), section[key]
-    if root.get("sequence"):
+    if (root.get("sequence") or {}).get("from"):
         yield ("sequence", "from"), root["sequence"]["from"]
     for key in ("changes_with", "participant_from", "group_from", "scenario_from"):
         if (root.get("run") or {}).get(key):
@@ -189,10 +190,10 @@ def _uses(root: Mapping[str, Any]) -> Iterator[tuple[Path, str]]:
     for name, section in (root.get("signals") or {}).items():
         yield from _section_uses({name: section}, ("signals",))
     for index, section in enumerate(root.get("vehicle") or ()):
-        yield from _section_uses(section, ("vehicle", index))
+        yield from _section_uses(section or {}, ("vehicle", index))
     for index, section in enumerate(root.get("marker") or ()):
         for key in ("from", "name_from", "time_from"):
-            if section.get(key):
+            if (section or {}).get(key):
                 yield ("marker", index, key), section[key]
 
 
@@ -205,11 +206,9 @@ def _section_uses(section: Mapping[str, Any], path: Path) -> Iterator[tuple[Path
                 yield (*path, name, "components", index), component
 
 
-def _row_uses(section: Mapping[str, Any], parts: VehicleChannels) -> Iterator[tuple[Path, str]]:
+def _row_uses(section: Mapping[str, Any]) -> Iterator[tuple[Path, str]]:
     for key in ("id", "name"):
         if section.get(key):
             yield ("vehicles", key), section[key]
-    channels = {name: section[name] for name in parts.channels}
-    if section.get("present"):
-        channels["present"] = section["present"]
+    channels = {name: section[name] for name in (*OTHER_NAMES, "present") if section.get(name)}
     yield from _section_uses(channels, ("vehicles",))

@@ -3,18 +3,18 @@
 from __future__ import annotations
 
 import csv
-import io
 import math
 import os
 import time
 from collections.abc import Iterator
 from pathlib import Path
-from typing import Any
+from typing import Any, TextIO
 
 from monitor.connect.channel_map.model import ChannelMap, CsvSource
 from monitor.connect.channel_map.values import Place, Sample, number_in
 from monitor.errors import MapFaults, WitnessError
 from monitor.feed.schema import ClockTold
+from monitor.named_files import read_named
 from monitor.tables.faults import closest, quoted
 
 A_TURN = 256
@@ -39,7 +39,7 @@ class CsvReader:
         self._begun: tuple[float, float] | None = None
         self._held: Sample | None = None
         try:
-            self._file = path.open(encoding=source.encoding, newline="", errors="replace")
+            self._file = read_named(path, source.encoding, "replace")
             self._size = max(path.stat().st_size, 1)
             self._lines = csv.reader(_bounded(self._file), delimiter=source.delimiter)
             self.header = self._read_header(source)
@@ -146,7 +146,7 @@ class CsvReader:
         self.last_refusal = why
 
 
-def _bounded(file: io.TextIOWrapper) -> Iterator[str]:
+def _bounded(file: TextIO) -> Iterator[str]:
     """The file's lines, each cut to 1 MiB: a file without line ends must not fill the memory."""
     while line := file.readline(LONGEST_LINE):
         yield line

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import math
+import os
 import subprocess
 import sys
 import threading
@@ -16,6 +17,7 @@ from monitor.connect.channel_map.values import Sample
 from monitor.connect.sources.lsl import TEXTS, text_values
 from monitor.connect.sources.parsing.protocol import read_messages
 from monitor.errors import WitnessError
+from monitor.named_files import regular
 
 AT_MOST_S = 3600.0
 """By the clock; its limit of processor time is the nearer one, unless the disk stalls."""
@@ -31,7 +33,7 @@ class ParsedFile:
         self.streams: list[dict[str, Any]] = []
         """What the file says of each stream that was asked for: name, rate_hz, uncertainty_s."""
         try:
-            path.open("rb").close()
+            os.close(regular(path))
         except OSError as error:
             raise WitnessError(f"{path} cannot be read: {error.strerror or error}.") from error
         self._process = subprocess.Popen(

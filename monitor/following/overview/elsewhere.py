@@ -16,10 +16,11 @@ def elsewhere(seen: Overseen, record: Path, now: float) -> str:
     others = [one for one in seen.runs if one.record != record]
     age_s = now - seen.at
     if age_s > VALID_FOR_S and others:
-        return f"ELSEWHERE nothing has been learned for {age_s:.0f} s; q goes back to all runs"
+        return f"ELSEWHERE nothing has been learned for {age_s:.0f} s; q all runs"
     # the two keys of the order: a run that is not as it should be comes before a trial that only waits
     wanting = sorted((one for one in others if one.wants_somebody), key=lambda one: one.heading.tone != "bad")
-    return f"ELSEWHERE {' · '.join(map(need_words, wanting))}; q goes back to all runs" if wanting else ""
+    named = " · ".join(map(need_words, wanting))
+    return f"ELSEWHERE {len(wanting)}: {named}; q all runs" if wanting else ""
 
 
 def said_elsewhere(seen: Callable[[], Overseen], record: Path) -> str:

@@ -23,6 +23,7 @@ from monitor.following.overview.told import is_understood
 from monitor.following.processes import process_state
 from monitor.following.status_stream import status_endpoint
 from monitor.record.disk import is_being_written
+from monitor.record.places import is_emptied
 from monitor.recorder.running import RunningRecorder, find_announced, sockets_here
 from monitor.recorder.wire import STATUS, RecorderStatus, entries_endpoint, unpack_status
 
@@ -189,12 +190,19 @@ class Listening:
     def _announced(self, directory: Path) -> list[RunningRecorder]:
         """The recorders of a directory. One that cannot be looked into is told, and hides no other one."""
         try:
-            with os.scandir(directory):
-                return find_announced(directory)
+            with os.scandir(directory) as inside:
+                emptied = [one.name for one in inside if is_emptied(Path(one.path)) and not _is_held(Path(one.path))]
+            if emptied:
+                more = f" and {len(emptied) - 1} more" if len(emptied) > 1 else ""
+                self._add_trouble(f"{directory}: nothing of a record is left in {min(emptied)}{more}")
+            return find_announced(directory)
         except OSError as error:
             if not (self.everywhere and isinstance(error, FileNotFoundError)):
-                self._trouble = f"{directory} cannot be looked into: {error.strerror}"
+                self._add_trouble(f"{directory} cannot be looked into: {error.strerror}")
             return []
+
+    def _add_trouble(self, words: str) -> None:
+        self._trouble = "; ".join(filter(None, (self._trouble, words)))
 
     def _listen(self, sockets: Path, record: Path | None, now: float) -> None:
         self._ears[sockets] = _Ear(

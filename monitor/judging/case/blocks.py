@@ -7,10 +7,10 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from monitor.measures.columns import FloatArray, FrameBlock, IntArray, Road, join_blocks, slice_block
-from monitor.measures.gap import pair_measures
+from monitor.measures.gap import PairMeasures, pair_measures
 from monitor.measures.lateral import LateralMemory, lateral_measures
 from monitor.measures.lead import lead_rows
-from monitor.measures.measured import Measured
+from monitor.measures.measured import Measured, join_measured
 
 
 @dataclass(frozen=True, slots=True)
@@ -20,7 +20,7 @@ class MeasuredBlock:
     frames: FrameBlock
     lead_row: IntArray
     lead_id: IntArray
-    lead: dict[str, Measured]
+    lead: PairMeasures
     lateral: dict[str, Measured]
     road: Road | None
     lead_channels: dict[str, FloatArray] = field(default_factory=dict)
@@ -38,7 +38,7 @@ class MeasuredBlock:
                 column[there] = channel[self.lead_row[there]]
         return column
 
-    def pair_with(self, rows: IntArray) -> dict[str, Measured]:
+    def pair_with(self, rows: IntArray) -> PairMeasures:
         """The pair measures of own car and the vehicle in each frame's row."""
         return pair_measures(self.frames, self.road, rows)
 
@@ -50,7 +50,7 @@ class MeasuredBlock:
             frames=slice_block(self.frames, first, stop),
             lead_row=np.where(lead_row >= 0, lead_row - row, -1),
             lead_id=self.lead_id[first:stop],
-            lead={name: one.part(first, stop) for name, one in self.lead.items()},
+            lead=self.lead.part(first, stop),
             lateral={name: one.part(first, stop) for name, one in self.lateral.items()},
             road=self.road,
             lead_channels={name: column[first:stop] for name, column in self.lead_channels.items()},
@@ -109,18 +109,13 @@ def join_measured_blocks(first: MeasuredBlock, second: MeasuredBlock) -> Measure
         frames=join_blocks([first.frames, second.frames]),
         lead_row=np.concatenate([first.lead_row, np.where(second.lead_row >= 0, second.lead_row + rows, -1)]),
         lead_id=np.concatenate([first.lead_id, second.lead_id]),
-        lead={name: join_measured([first.lead[name], second.lead[name]]) for name in first.lead},
+        lead=PairMeasures.joined([first.lead, second.lead]),
         lateral={name: join_measured([first.lateral[name], second.lateral[name]]) for name in first.lateral},
         road=first.road,
         lead_channels={
             name: np.concatenate([first.lead_channel(name), second.lead_channel(name)]) for name in first.lead_channels
         },
     )
-
-
-def join_measured(parts: list[Measured]) -> Measured:
-    """Measured values one after the other."""
-    return Measured(np.concatenate([one.value for one in parts]), np.concatenate([one.state for one in parts]))
 
 
 def measure_block(

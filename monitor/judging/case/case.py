@@ -5,13 +5,11 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
-import numpy as np
-
 from monitor.judging.case.conditions import window_of
 from monitor.judging.case.drive import DriveLog
 from monitor.judging.case.received import MARKER_DELAY_S, CountStep, ReceivedMarker
 from monitor.judging.case.sources import Family
-from monitor.judging.case.stretch import Stretch, cut_signals
+from monitor.judging.case.stretch import Stretch
 from monitor.judging.case.trial import Finding
 from monitor.judging.case.values import Cast
 from monitor.study.model import Role, Study, Trigger
@@ -29,8 +27,8 @@ def trial_window(trigger: Trigger) -> tuple[float, float]:
 
     The response has no part in it: validity is decided from what happened before and around the trigger.
     """
-    spans = [window_of(condition) for condition in trigger.conditions]
-    spans += [(window_of(one)[0] - one.looks_back_s, window_of(one)[1]) for one in trigger.conditions]
+    windows = [(window_of(one), one.looks_back_s) for one in trigger.conditions]
+    spans = [(start_s - looks_back_s, end_s) for (start_s, end_s), looks_back_s in windows]
     if trigger.alert is not None:
         spans.append((min(trigger.alert.earliest_s - ALERT_SEARCH_S, 0.0), trigger.alert.latest_s + ALERT_SEARCH_S))
     if trigger.before is not None:
@@ -140,19 +138,7 @@ class Case:
         """Whether a marker that never arrived may have been sent in this time, or one been lost with a frame."""
         if any(not step.before_t < start_t and not step.after_t > end_t for step in self.lost):
             return True
-        hello, losses = self.drive.hello, self.drive.losses
-        if hello is None or not hello.markers_by_frames:
-            return False
-        if any(one.count and one.number <= self.number and one.touches(start_t, end_t) for one in losses):
-            return True
-        return hello.unnumbered and self._steps_over(start_t, end_t)
-
-    def _steps_over(self, start_t: float, end_t: float) -> bool:
-        """Whether the simulation's time stepped by more than a frame in this time, as it does over frames lost."""
-        about_s = 2.0 * self.drive.period_s
-        t, _ = cut_signals(self.drive, [], start_t - about_s, end_t + about_s, self.number)
-        before = np.flatnonzero(np.diff(t) > 1.5 * self.drive.period_s)
-        return bool(((t[before] < end_t) & (t[before + 1] > start_t)).any())
+        return self.drive.unseen_in(start_t, end_t, self.number) is not None
 
     def finding(self, code: str, sentence: str, at: float | None) -> Finding:
         """A finding with the severity that the study gives its code."""

@@ -19,6 +19,10 @@ from monitor.measures.columns import (
     Road,
 )
 
+FILLED = 1e30
+"""No number of a feed is so large, in any unit: it stands for a value that is not there, as the largest float32 and
+float64 (3.4e38, 1.8e308) do in some feeds (common practice, no source)."""
+
 _NAN = np.array([math.nan], "<f8").tobytes()
 _NO_LABEL = np.array([-1], "<i8").tobytes()
 
@@ -26,7 +30,8 @@ _NO_LABEL = np.array([-1], "<i8").tobytes()
 def build_block(frames: Sequence[Frame], numbers: Sequence[int]) -> FrameBlock:
     """The frames of one drive as a block; `numbers` are those of the record's entries that they came in.
 
-    NaN and infinities become NaN: not measured. A signal that no frame of the block has is not in `signals`.
+    NaN, infinities and what is `FILLED` in become NaN: not measured. A signal that no frame of the block has is not in
+    `signals`.
     """
     own = _named_columns([frame.own for frame in frames])
     for name in OWN_CHANNELS:
@@ -60,7 +65,7 @@ def _named_columns(maps: Sequence[Mapping[str, float]]) -> dict[str, FloatArray]
     if all(tuple(one) == names for one in maps):  # the usual case: one table instead of a lookup for each number
         numbers = chain.from_iterable([one.values() for one in maps])
         table = np.fromiter(numbers, np.float64, count=len(maps) * len(names)).reshape(len(maps), len(names))
-        columns = without_infinities(np.ascontiguousarray(table.T))
+        columns = only_measured(np.ascontiguousarray(table.T))
         return dict(zip(names, columns, strict=True))
     every = dict.fromkeys(name for one in maps for name in one)
     return {name: _finite([one.get(name, math.nan) for one in maps]) for name in every}
@@ -68,14 +73,14 @@ def _named_columns(maps: Sequence[Mapping[str, float]]) -> dict[str, FloatArray]
 
 def _finite(values: Sequence[float]) -> FloatArray:
     column = np.array(values, np.float64)
-    return without_infinities(column)
+    return only_measured(column)
 
 
-def without_infinities(column: FloatArray) -> FloatArray:
-    """The same array, with NaN for infinities."""
-    infinite = np.isinf(column)
-    if infinite.any():
-        column[infinite] = math.nan
+def only_measured(column: FloatArray) -> FloatArray:
+    """The same array, with NaN for infinities and for what is `FILLED` in."""
+    filled = np.abs(column) >= FILLED
+    if filled.any():
+        column[filled] = math.nan
     return column
 
 
@@ -94,7 +99,7 @@ def _other_channel(frames: Sequence[Frame], name: str) -> FloatArray:
         joined = b"".join([frame.columns[name] for frame in frames])
     except KeyError:
         joined = b"".join([frame.columns.get(name) or _NAN * (len(frame.ids) // 8) for frame in frames])
-    return without_infinities(np.frombuffer(joined, "<f8").astype(np.float64))
+    return only_measured(np.frombuffer(joined, "<f8").astype(np.float64))
 
 
 def _labels(frames: Sequence[Frame]) -> tuple[IntArray | None, tuple[str, ...]]:

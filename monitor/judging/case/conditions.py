@@ -30,13 +30,7 @@ SIDE_PERIODS = 2.0
 
 def window_of(condition: Condition) -> tuple[float, float]:
     """First and last instant that a condition looks at, in seconds from the fire."""
-    match condition.when:
-        case During(start_s, end_s):
-            return start_s, end_s
-        case Within(limit_s, held_s):
-            return 0.0, limit_s + held_s
-        case _:
-            return 0.0, 0.0
+    return condition.when.window_s
 
 
 def seen_after_s(condition: Condition, period_s: float) -> float:

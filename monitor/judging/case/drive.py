@@ -68,7 +68,6 @@ class DriveLog(Stream):
             return None
         block, self._lateral = measure_block(frames, self.road, self._lateral)
         self.blocks.append(block)
-        self._merge()
         return block
 
     def note_received(self, frames: FrameBlock, received_ns: Callable[[int], int]) -> None:
@@ -76,7 +75,7 @@ class DriveLog(Stream):
         holds = [marker.t for marker in self.markers.values() if KINDS[marker.kind].holds is not None]
         self.pacing.take(frames, received_ns, lambda begin, end: any(begin <= t <= end for t in holds))
 
-    def _merge(self) -> None:
+    def merge(self) -> None:
         """Keeps the blocks few: the newest is joined to the one before it while that is not more than twice as long.
 
         Live, a block has a handful of frames; with hundreds of blocks a trial's window cost 10 ms to cut out, with
@@ -107,6 +106,14 @@ class DriveLog(Stream):
         if self.end_number is not None and (found is None or found > self.end_number):
             found = self.end_number
         return None if found is None else max(found, not_before)
+
+    def newest_at(self, number: int) -> float:
+        """The time of the newest judged frame as of entry `number`, among those that are kept."""
+        for block in reversed(self.blocks):
+            known = int(np.searchsorted(block.frames.number, number, side="right"))
+            if known:
+                return float(block.frames.t[known - 1])
+        return self.newest_t
 
     def known_markers(self, number: int) -> list[ReceivedMarker]:
         """The markers known as of entry `number`, by their own count; after them those of further sources."""

@@ -19,7 +19,7 @@ import numpy.typing as npt
 
 from monitor.feed.decode import shape_of
 from monitor.feed.template import Template, Value
-from monitor.judging.case.columns import without_infinities
+from monitor.judging.case.columns import only_measured
 from monitor.measures.columns import (
     OTHER_CHANNELS,
     OWN_CHANNELS,
@@ -33,8 +33,9 @@ from monitor.record.entries import Entry, EntryKind, pack_frames
 
 SHORT = 4
 """A shorter run of table rows between other messages is decoded singly: cutting it out costs as much as five frames."""
-FEW = 8
-"""In a block with no more frames than this, as a live run brings them, runs of any length are cut out."""
+FEW = 6
+"""In a block with no more frames than this, as a live run brings them, each is decoded singly: a table of six costs as
+much."""
 
 SHAPES = 8
 """Shapes looked for among the frames of one length in a block, which bounds the work for those of ever other shapes."""
@@ -60,12 +61,14 @@ def pieces_of(entries: Sequence[Entry]) -> Iterator[Entry | FrameRun]:
     for index, entry in enumerate(entries):
         if entry.kind is EntryKind.MESSAGE and entry.payload.startswith(_HEAD):
             by_size.setdefault(len(entry.payload), []).append(index)
-    least = 1 if sum(map(len, by_size.values())) <= FEW else SHORT
+    if sum(map(len, by_size.values())) <= FEW:
+        yield from entries
+        return
     runs: dict[int, FrameRun] = {}
     for alike in by_size.values():
         for table in _tables(entries, alike):
             for first, stop in _consecutive(table.indices):
-                if stop - first >= least:
+                if stop - first >= SHORT:
                     last = entries[table.indices[stop - 1]]
                     runs[table.indices[first]] = FrameRun(table.run, table.block, first, stop, last)
     at = 0
@@ -157,15 +160,15 @@ class _Reader:
     def read(self, table: Bytes, numbers: IntArray) -> FrameBlock:
         """The rows as a block; they have to fit."""
         count, like = len(table), self._like
-        doubles = without_infinities(self._double_table(table))
+        doubles = only_measured(self._double_table(table))
 
         def column(group: str, name: str, otherwise: float) -> FloatArray:
             if (group, name) in self._doubles:
                 row: FloatArray = doubles[self._doubles[group, name]]
                 return row
             if (group, name) in self._singles:
-                return without_infinities(self._single(table, group, name).astype(np.float64))
-            return without_infinities(np.full(count, float(otherwise)))
+                return only_measured(self._single(table, group, name).astype(np.float64))
+            return only_measured(np.full(count, float(otherwise)))
 
         own = {name: column("own", name, value) for name, value in like.own.items()}
         for name in OWN_CHANNELS:
@@ -210,14 +213,14 @@ class _Reader:
             given = self._like.columns.get(name)
             if given is None:
                 return np.full(len(table) * self._vehicles, math.nan)
-            return without_infinities(np.tile(np.frombuffer(given, "<f8").astype(np.float64), len(table)))
+            return only_measured(np.tile(np.frombuffer(given, "<f8").astype(np.float64), len(table)))
         place, is_array = self._columns[name]
         if is_array:
             bodies = table[:, place].reshape(len(table), self._vehicles, 9)[:, :, 1:]
             values = np.ascontiguousarray(bodies).view(">f8")
         else:
             values = np.ascontiguousarray(table[:, place]).view("<f8")
-        return without_infinities(values.reshape(-1).astype(np.float64))
+        return only_measured(values.reshape(-1).astype(np.float64))
 
     def _ids(self, table: Bytes) -> IntArray | None:
         """Ids of each row's vehicles, shape (n, vehicles); None where they belong to the shape."""

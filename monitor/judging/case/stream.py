@@ -16,7 +16,7 @@ from typing import Literal, Self
 from monitor.feed.marker_kinds import KINDS
 from monitor.feed.schema import Frame, Hello, Marker
 from monitor.judging.case.columns import build_block
-from monitor.judging.case.received import CountStep, FeedCounts, Loss, ReceivedMarker, SetBack
+from monitor.judging.case.received import CountStep, FeedCounts, Loss, ReceivedMarker, SetBack, Unseen
 from monitor.measures.columns import FrameBlock, join_blocks, slice_block
 
 FLUSH_FRAMES = 4096
@@ -42,6 +42,8 @@ class Stream:
     counts: FeedCounts = field(default_factory=FeedCounts)
     markers: dict[int, ReceivedMarker] = field(default_factory=dict)
     losses: deque[Loss] = field(default_factory=deque)
+    unseen: Unseen = field(default_factory=Unseen)
+    """All times of the run without frames, by their numbers or, where those tell nothing, by their times."""
     count_steps: list[CountStep] = field(default_factory=list)
     set_backs: list[SetBack] = field(default_factory=list)
     first_t: float = float("nan")
@@ -79,6 +81,7 @@ class Stream:
             counts=replace(self.counts),
             markers=dict(self.markers),
             losses=deque(self.losses),
+            unseen=self.unseen.fork(),
             count_steps=[*self.count_steps],
             set_backs=[*self.set_backs],
             _blocks=[*self._blocks],
@@ -156,26 +159,26 @@ class Stream:
         """Whether all these rows are the next frames of the drive, with nothing to be said of any of them."""
         if self._last_seq is None or self.hello is None or self.counts.judged == 0:
             return False
-        seq, t = table.seq[first:stop], table.t[first:stop]
+        seq, t, longest_s = table.seq[first:stop], table.t[first:stop], self._longest_step_s
         return bool(
             seq[0] == self._last_seq + 1
-            and self.newest_t < t[0] <= self.newest_t + CLOCK_BACK_S
+            and self.newest_t < t[0] <= self.newest_t + longest_s
             and self._set_back is None
             and table.markers[first:stop].max() <= self._last_count
             and (seq[1:] == seq[:-1] + 1).all()
             and (t[1:] > t[:-1]).all()
-            and (t[1:] - t[:-1]).max(initial=0.0) <= CLOCK_BACK_S
+            and (t[1:] <= t[:-1] + longest_s).all()
         )
 
     def _wait_for(self, table: FrameBlock, first: int, stop: int) -> None:
         """Rows that are to be judged, in one piece with those before them where they follow on in the table."""
         self._set_frames_aside()
+        self._waiting += stop - first
         if self._rows is not None and self._rows[0] is table and self._rows[2] == first:
             first = self._rows[1]
         else:
             self._set_rows_aside()
         self._rows = (table, first, stop)
-        self._waiting += stop - first
 
     def _set_rows_aside(self) -> None:
         if self._rows is not None:
@@ -211,6 +214,7 @@ class Stream:
             self._missing.append((last + 1, seq - 1))
             del self._missing[:-MISSING_RANGES]
             self.losses.append(Loss(self._last_seq_t, t, missing, number))
+            self.unseen.add(self.losses[-1])
         self._last_seq, self._last_seq_t = seq, t
         if markers > self._last_count:
             self.count_steps.append(CountStep(self._last_count + 1, markers, self.newest_t, t, number))
@@ -229,9 +233,25 @@ class Stream:
             # no frame is missing, and nothing is known of the time between
             self.losses.append(Loss(self.newest_t, t, 0, number))
             self.set_backs.append(SetBack("clock", self.newest_t, t, self.newest_t, number))
+        if self.hello.unnumbered and t > self.newest_t + self._longest_step_s:
+            self.unseen.add(Loss(self.newest_t, t, 0, number))
         counts.judged += 1
         self.newest_t = t
         return True
+
+    @property
+    def _longest_step_s(self) -> float:
+        """A step of time with nothing to be said of it. Where nothing but the time tells of frames lost before a
+        bridge, it is that of a frame."""
+        hello = self.hello
+        return 1.5 * self.period_s if hello and hello.unnumbered and hello.markers_by_frames else CLOCK_BACK_S
+
+    def unseen_in(self, start_t: float, end_t: float, number: int) -> tuple[float, float] | None:
+        """The first time without frames that meets a window, as of entry `number`, where a marker may have been lost
+        with them: its source makes them out of its frames. None for none."""
+        if self.hello is None or not self.hello.markers_by_frames:
+            return None
+        return self.unseen.first_in(start_t, end_t, number)
 
     def _goes_back(self, what: Literal["numbers", "clock"], to: float, before: float, number: int) -> None:
         """Numbers or time went back: whatever follows is not judged until they go on."""

@@ -8,11 +8,12 @@ from typing import Any
 import numpy as np
 
 from monitor.judging.case.alignment import SignalColumn
-from monitor.judging.case.blocks import MeasuredBlock, join_measured
+from monitor.judging.case.blocks import MeasuredBlock
 from monitor.judging.case.drive import DriveLog
 from monitor.judging.case.received import Loss
 from monitor.measures.columns import FloatArray, FrameBlock, IntArray, Road, join_blocks, slice_block
-from monitor.measures.measured import Measured, State
+from monitor.measures.gap import PairMeasures
+from monitor.measures.measured import Measured, State, join_measured
 
 MARGIN_FRAMES = 3.0
 """Frames kept beyond each end of a stretch: "at fire" may look two periods to either side."""
@@ -64,17 +65,9 @@ class Stretch:
             self.memo["spacing_s"] = known
         return known
 
-    def lead_measures(self) -> dict[str, Measured]:
-        """The measures to the nearest vehicle ahead of each frame, as they were computed when the frames came in."""
-        return {
-            name: join_measured(
-                [
-                    Measured(block.lead[name].value[first:stop], block.lead[name].state[first:stop])
-                    for block, first, stop in self.parts
-                ]
-            )
-            for name in self.parts[0][0].lead
-        }
+    def lead_measures(self) -> PairMeasures:
+        """The measures to the nearest vehicle ahead of each frame, of what was seen when the frames came in."""
+        return PairMeasures.joined([block.lead.part(first, stop) for block, first, stop in self.parts])
 
     def lead_channel(self, name: str) -> Measured:
         """A channel of the nearest vehicle ahead of each frame; "no lead" where there is none."""
@@ -114,7 +107,7 @@ def cut_stretch(drive: DriveLog, start_t: float, end_t: float, number: int) -> S
     known = [block for block in drive.blocks if block.frames.number[0] <= number]
     if not known:
         return None
-    newest_t = float(known[-1].frames.t[_known(known[-1], number) - 1])
+    newest_t = drive.newest_at(number)
     horizon = max(newest_t - drive.retain_s, drive.first_t)
     margin = MARGIN_FRAMES * drive.period_s
     parts = []
@@ -168,7 +161,7 @@ def cut_signals(
     known = [block for block in drive.blocks if block.frames.number[0] <= number]
     if not known:
         return np.empty(0), [np.empty(0) for _ in names]
-    newest_t = float(known[-1].frames.t[_known(known[-1], number) - 1])
+    newest_t = drive.newest_at(number)
     first_t = max(start_t, newest_t - drive.retain_s, drive.first_t)
     times: list[FloatArray] = []
     columns: list[list[FloatArray]] = [[] for _ in names]

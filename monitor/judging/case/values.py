@@ -14,7 +14,7 @@ from monitor.judging.case.stretch import Stretch
 from monitor.measures.arrival import point_measures
 from monitor.measures.change import rate_of_change
 from monitor.measures.columns import FloatArray, FrameBlock, IntArray
-from monitor.measures.gap import pair_measures
+from monitor.measures.gap import PairMeasures, pair_measures
 from monitor.measures.lead import rows_named, rows_of, seen_from
 from monitor.measures.measured import Measured, State
 from monitor.measures.names import MEASURES
@@ -28,7 +28,7 @@ MOST_UNSEEN_S = 0.1
 """So long a sign of a response, or a hazard, may not have been measured before it is there: else its onset is not known
 to a tenth of a second, as a response time is wanted (common practice, no source)."""
 
-# plain numbers: looking a member up costs as much as comparing a hundred frames
+# plain numbers: looking a member up costs as much as comparing a hundred frames; measured is 0
 _MEASURED, _NOT_MEASURED, _NO_LEAD = int(State.MEASURED), int(State.NOT_MEASURED), int(State.NO_LEAD)
 _CONTACT = int(State.CONTACT)
 _PASSED = int(State.PASSED)
@@ -123,11 +123,11 @@ def held_rows(stretch: Stretch, role: Role | None, held_id: int | None) -> IntAr
     return rows
 
 
-def pair_values(stretch: Stretch, rows: IntArray, from_rows: IntArray | None = None) -> dict[str, Measured]:
+def pair_values(stretch: Stretch, rows: IntArray, from_rows: IntArray | None = None) -> PairMeasures:
     """The pair measures of a stretch's frames with the vehicles in `rows`, of own car or of the vehicles in
     `from_rows`; computed once for the same rows."""
     key = ("pair", id(rows), id(from_rows))
-    known: tuple[IntArray, IntArray | None, dict[str, Measured]] | None = stretch.memo.get(key)
+    known: tuple[IntArray, IntArray | None, PairMeasures] | None = stretch.memo.get(key)
     if known is None or known[0] is not rows or known[1] is not from_rows:
         frames = stretch.frames
         ids = frames.others.id
@@ -274,13 +274,14 @@ def stand_in_band(
     value, state = measured.value, measured.state
     margin = band.margin(value)
     inside = np.where(band.contains(value), IN, OUT).astype(np.int8)
-    missing = (state == _NO_LEAD) | (state == _NOT_MEASURED)
-    unbounded = _IS_UNBOUNDED[state]
-    inside[unbounded] = IN if band.takes_unbounded else OUT
-    known = MEASURES.get(measure.name)
-    if known is not None and not known.unbounded_is_large:
-        inside[unbounded] = MISSING
-    inside[(state == _CONTACT) & np.isnan(value)] = IN if band.takes_unbounded else OUT
-    inside[state == _PASSED] = OUT
-    inside[missing] = {"undecided": MISSING, "met": IN, "not met": OUT}[if_missing]
+    if state.any():  # else all are measured
+        missing = (state == _NO_LEAD) | (state == _NOT_MEASURED)
+        unbounded = _IS_UNBOUNDED[state]
+        inside[unbounded] = IN if band.takes_unbounded else OUT
+        known = MEASURES.get(measure.name)
+        if known is not None and not known.unbounded_is_large:
+            inside[unbounded] = MISSING
+        inside[(state == _CONTACT) & np.isnan(value)] = IN if band.takes_unbounded else OUT
+        inside[state == _PASSED] = OUT
+        inside[missing] = {"undecided": MISSING, "met": IN, "not met": OUT}[if_missing]
     return Standing(t, value, state, inside, np.where(np.isfinite(margin), margin, np.nan))

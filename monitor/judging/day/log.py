@@ -10,7 +10,7 @@ before the run. Nothing of it has a part in a verdict; "expected it" becomes a n
 | `debrief`   | `item`, `answer`, `words`; `seen` as in a ruling: what had been shown when it was asked               |
 | `reminded`  | `about` ("break", "total"), `level` ("near", "over"), `words`: a limit that was said on the state line |
 | `perceived` | `name`, `answer` ("heard", "felt", "seen", "no"): in the seat, in a rehearsal's record                 |
-| `rehearsed` | `rehearsal`: what the newest kept rehearsal said when the run began                                   |
+| `rehearsed` | `rehearsal`: what the newest kept rehearsal said when the run began; `unreadable`: newer files, if any |
 | `carried`   | `runs`: the participant's earlier runs, each with the fields of `EarlierRun`                         |
 
 Who takes one back (`retract`) takes nothing out: it stays in every report, with why.
@@ -158,6 +158,8 @@ class DayLog:
     reminders: tuple[Reminder, ...] = ()
     in_the_seat: tuple[InTheSeat, ...] = ()
     rehearsed: Rehearsed | None = None
+    unreadable: tuple[str, ...] = ()
+    """Kept pages newer than that of `rehearsed`, by name, that could not be read when the run began."""
     earlier: tuple[EarlierRun, ...] | None = None
     """None: nobody looked, because the study does not ask."""
 
@@ -208,7 +210,8 @@ class DayLog:
                 seat = InTheSeat(str(fields.get("name")), fields["answer"], entered.by, entered.wall)
                 return replace(self, in_the_seat=(*self.in_the_seat, seat)), ""
             case "rehearsed":
-                return replace(self, rehearsed=rehearsed_from_map(fields.get("rehearsal"))), ""
+                names = tuple(map(str, _list(fields.get("unreadable"))))
+                return replace(self, rehearsed=rehearsed_from_map(fields.get("rehearsal")), unreadable=names), ""
             case "carried":
                 return replace(self, earlier=_earlier(fields.get("runs"))), ""
         return self, ""

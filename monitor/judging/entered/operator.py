@@ -58,6 +58,9 @@ class Handover:
 
     to: str
     entered: Instant
+    notes: tuple[str, ...] = ()
+    """The notes of the last ten minutes, as they were handed over: what was taken back since stands in them as it was
+    (`following/handed_over.py` says so)."""
 
 
 @dataclass(slots=True)
@@ -158,7 +161,9 @@ class OperatorLog:
                 self._retract(str(fields.get("what")), Retraction(by, wall, str(fields.get("words") or "")))
             case "handover" if fields.get("to"):
                 self.in_charge = str(fields["to"])
-                self.handovers.append(Handover(self.in_charge, entered))
+                handed = fields.get("notes")
+                lines = tuple(map(str, handed)) if isinstance(handed, list | tuple) else ()
+                self.handovers.append(Handover(self.in_charge, entered, lines))
                 self.notes.append(Note(at, drive, wall, by, f"handed over to {fields['to']}", key))
             case _:
                 self.day, said = self.day.taken(fields, entered, key)

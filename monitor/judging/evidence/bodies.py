@@ -7,12 +7,13 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, field
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
 
 from monitor.measures.columns import BoolArray, FloatArray, IntArray, Road
-from monitor.measures.path import path_of
+from monitor.measures.path import Projection, path_of
 
 BREAK_S = 0.5
 """Frames further apart than this are not held against each other."""
@@ -46,17 +47,23 @@ class Way:
     lanes: int
 
 
-def way_of(road: Road, x: FloatArray, y: FloatArray) -> Way:
-    """Places against a road's reference line."""
+def way_of(road: Road, place: Projection) -> Way:
+    """Places on a road's reference line, with what the line is like."""
     path = path_of(road)
-    place = path.project(x, y)
+    vertex, sagitta = _bends(road)
+    around = path.length_m if path.closed else math.inf
+    return Way(place.s, place.d, place.heading, around, vertex, sagitta, road.lane_width, road.lanes)
+
+
+@lru_cache(maxsize=4)  # roads hash by identity; a drive has one, and each body of each trial asks
+def _bends(road: Road) -> tuple[float, float]:
+    """The greatest angle between neighbouring segments of a road's line, and how far the road may lie off it."""
     dx, dy = np.diff(road.x), np.diff(road.y)
     length = np.hypot(dx, dy)
     turns = np.abs(turn_of(np.diff(np.arctan2(dy, dx)[length > 0.0])))
     vertex = float(turns.max(initial=0.0))
     sagitta = float((turns * np.maximum(length[length > 0.0][1:], length[length > 0.0][:-1])).max(initial=0.0)) / 8.0
-    around = path.length_m if path.closed else math.inf
-    return Way(place.s, place.d, place.heading, around, vertex, sagitta, road.lane_width, road.lanes)
+    return vertex, sagitta
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -93,6 +100,13 @@ class Body:
             name in self.channels and 2 * int(np.count_nonzero(np.isfinite(self.channels[name]))) > len(self.t)
             for name in names
         )
+
+    def changed(self, name: str) -> BoolArray:
+        """Where a channel differs from the frame before; computed once."""
+        known: BoolArray | None = self.memo.get(("changed", name))
+        if known is None:
+            known = self.memo["changed", name] = changes(self.channel(name))
+        return known
 
     @property
     def sampling(self) -> Sampling:
@@ -172,7 +186,9 @@ def cut(t: FloatArray, piece_s: float) -> IntArray:
     longest_s = max(piece_s, float(t[-1] - t[0]) / len(t))
     if not math.isfinite(longest_s):
         return np.zeros(0, np.int64)
-    return np.searchsorted(t, np.arange(t[0], t[-1], longest_s)).astype(np.int64)
+    begins_t: FloatArray = np.arange(t[0], t[-1], longest_s)
+    begins_t = begins_t[begins_t < t[-1]]  # the last one, rounded, may lie beyond the end
+    return np.searchsorted(t, begins_t).astype(np.int64)
 
 
 def hold_of(changed: BoolArray, period_s: float) -> float:
@@ -188,11 +204,16 @@ def hold_of(changed: BoolArray, period_s: float) -> float:
 def third_difference_noise(column: FloatArray) -> float:
     """Standard deviation of white noise on a smooth course: third differences have 1 + 9 + 9 + 1 = 20 times its
     variance, and the course cancels out of them."""
-    if len(column) < 8:
-        return 0.0
+    return float(third_difference_noises(column))
+
+
+def third_difference_noises(rows: FloatArray) -> FloatArray:
+    """The same of each row."""
+    if rows.shape[-1] < 8:
+        return np.zeros(rows.shape[:-1])
     for _ in range(3):
-        column = column[1:] - column[:-1]
-    return MAD * middle(np.abs(column)) / math.sqrt(20.0)
+        rows = rows[..., 1:] - rows[..., :-1]
+    return MAD * middles(np.abs(rows)) / math.sqrt(20.0)
 
 
 def resolution_of(column: FloatArray) -> float:
@@ -209,11 +230,16 @@ def resolution_of(column: FloatArray) -> float:
 def middle(values: FloatArray | IntArray) -> float:
     """The median of at least one number: what numpy gives, for a third of its time over the some hundred numbers that
     are asked for here."""
-    half, is_odd = divmod(len(values), 2)
-    ordered = np.partition(values, (half, -1) if is_odd else (half - 1, half, -1))
-    if ordered[-1] != ordered[-1]:
-        return math.nan  # which numpy puts last
-    return float(ordered[half] if is_odd else (ordered[half - 1] + ordered[half]) / 2.0)
+    return float(middles(values))
+
+
+def middles(rows: FloatArray | IntArray) -> FloatArray:
+    """The median of each row of at least one number."""
+    half, is_odd = divmod(rows.shape[-1], 2)
+    ordered = np.partition(rows, (half, -1) if is_odd else (half - 1, half, -1), axis=-1)
+    found = ordered[..., half] if is_odd else (ordered[..., half - 1] + ordered[..., half]) / 2.0
+    last = ordered[..., -1]
+    return np.where(last == last, found, math.nan)  # numpy puts what is not measured last
 
 
 def upper(values: FloatArray, share: float) -> float:
@@ -233,9 +259,9 @@ def upper(values: FloatArray, share: float) -> float:
 
 
 def cumulated(steps: FloatArray) -> FloatArray:
-    """Sums up to each frame, 0 at the first one; one longer than the steps."""
-    total = np.zeros(len(steps) + 1)
-    np.cumsum(steps, out=total[1:])
+    """Sums up to each frame, 0 at the first one; one longer than the steps, along the last axis."""
+    total = np.zeros((*steps.shape[:-1], steps.shape[-1] + 1))
+    np.cumsum(steps, axis=-1, out=total[..., 1:])
     return total
 
 

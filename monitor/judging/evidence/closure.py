@@ -9,6 +9,7 @@ Each window is held against its own frames; sums run over the stretch and no fur
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 import numpy as np
@@ -18,15 +19,14 @@ from monitor.judging.evidence.bodies import (
     MAD,
     Body,
     Grain,
-    changes,
     cumulated,
     grain_of,
     hold_of,
-    middle,
-    third_difference_noise,
+    middles,
+    third_difference_noises,
     turn_of,
 )
-from monitor.judging.evidence.pairs import STATION_LINE, Pair, Series
+from monitor.judging.evidence.pairs import PAIRS, STATION_LINE, Pair, Series
 from monitor.measures.columns import BoolArray, FloatArray, IntArray
 
 WINDOWS_S = (0.5, 1.0, 2.0, 4.0, 8.0)
@@ -81,6 +81,8 @@ class Closure:
     begin_t: FloatArray
     end_t: FloatArray
     reached: FloatArray
+    fits: bool
+    """Whether no window is at its limit, or beyond it."""
 
     def worst(self, from_t: float, to_t: float) -> tuple[Windows, int] | None:
         """The window that meets the time asked about and is nearest to its limit, or furthest beyond it."""
@@ -97,112 +99,149 @@ class Closure:
 
 def close(body: Body, pair: Pair) -> Closure | None:
     """A pair of a body, computed once; None where the feed has not both channels."""
-    key = ("closure", pair.name)
-    if key not in body.memo:
-        body.memo[key] = _close(body, pair)
-    known: Closure | None = body.memo[key]
-    return known
+    known: dict[str, Closure] | None = body.memo.get("closures")
+    if known is None:
+        known = body.memo["closures"] = _close_all(body)
+    return known.get(pair.name)
 
 
-def _close(body: Body, pair: Pair) -> Closure | None:
+def _close_all(body: Body) -> dict[str, Closure]:
+    """All pairs of a body. Those that are told by every frame, as most are, are one table of windows: a pair by itself
+    costs some ninety calls of numpy over a few hundred numbers each."""
     if len(body) < LEAST_FRAMES:
-        return None
-    series = pair.series(body)
-    if series is None:
-        return None
+        return {}
+    together: list[tuple[Pair, Series]] = []
+    found: dict[str, Closure] = {}
+    for pair in PAIRS:
+        series = pair.series(body)
+        if series is None:
+            continue
+        kept = _kept(body, pair)
+        if len(kept) == len(body) and bool(series.usable.all()):
+            together.append((pair, series))
+        elif len(kept) >= LEAST_FRAMES:
+            found |= _over_windows(body, [(pair, series)], kept)
+    return found | _over_windows(body, together, np.arange(len(body))) if together else found
+
+
+def _kept(body: Body, pair: Pair) -> IntArray:
+    """The frames that say something new of a pair: those between that slow traffic is sent in don't. Where it stands
+    for longer, they do."""
     changed = np.zeros(len(body), dtype=np.bool_)
     for name in pair.step_channels:
-        changed |= changes(body.channel(name))
+        changed |= body.changed(name)
+    place = np.arange(len(body))
     hold = hold_of(changed, body.sampling.period_s)
-    if hold > 1.0:
-        # traffic that is sent slowly: its frames in between say nothing new. Where it stands for longer, they do.
-        place = np.arange(len(body))
-        since = place - np.maximum.accumulate(np.where(changed, place, 0))
-        kept = np.flatnonzero(changed | (since >= 2.0 * hold))
-    else:
-        kept = np.arange(len(body))
-    return _over_windows(body, pair, series, kept) if len(kept) >= LEAST_FRAMES else None
+    if hold <= 1.0:
+        return place
+    since = place - np.maximum.accumulate(np.where(changed, place, 0))
+    return np.flatnonzero(changed | (since >= 2.0 * hold))
 
 
-def _over_windows(body: Body, pair: Pair, series: Series, kept: IntArray) -> Closure:
+def _over_windows(body: Body, those: list[tuple[Pair, Series]], kept: IntArray) -> dict[str, Closure]:
+    """Pairs over all windows of the frames that are kept: a row each. Where there are several, they may be used in the
+    same frames."""
+    pairs = [pair for pair, _ in those]
     t = body.t[kept]
     dt = np.diff(t)
-    period = float(dt[dt <= BREAK_S].mean()) if bool((dt <= BREAK_S).any()) else body.sampling.period_s
-    missed = cumulated((~series.usable).astype(np.float64))
-    usable = (np.diff(missed[kept]) == 0.0) & (dt <= BREAK_S)
-    step = np.diff(cumulated(np.where(series.usable, series.step, 0.0))[kept])
-    rate = np.where(np.isfinite(series.rate), series.rate, 0.0)[kept]
+    near = dt <= BREAK_S
+    period = float(dt[near].mean()) if bool(near.any()) else body.sampling.period_s
+    may = np.stack([one.usable for _, one in those])
+    usable = (np.diff(cumulated((~may).astype(np.float64))[:, kept]) == 0.0) & near
+    step = np.diff(cumulated(np.where(may, np.stack([one.step for _, one in those]), 0.0))[:, kept])
+    rate = np.stack([one.rate for _, one in those])
+    rate = np.where(np.isfinite(rate), rate, 0.0)[:, kept]
     size = np.abs(rate)
-    grain = grain_of(body, pair.rate_channel) if pair.rate_channel else Grain(1.0, 0.0, 0.0)
-    rate_hold = max(grain.hold * body.sampling.period_s / period, 1.0)
-    residue = cumulated(np.where(usable, step - 0.5 * (rate[1:] + rate[:-1]) * dt, 0.0))
-    sigma = third_difference_noise(residue)
-    part = cumulated((~usable).astype(np.float64))
+    grains = [grain_of(body, pair.rate_channel) if pair.rate_channel else Grain(1.0, 0.0, 0.0) for pair in pairs]
+    grain_sigma, resolution = _column(one.sigma for one in grains), _column(one.resolution for one in grains)
+    rate_hold = _column(max(one.hold * body.sampling.period_s / period, 1.0) for one in grains)
+    integral = np.where(usable, 0.5 * (rate[:, 1:] + rate[:, :-1]) * dt, 0.0)
+    residue = cumulated(np.where(usable, step, 0.0) - integral)
+    sigma = third_difference_noises(residue)[:, None]
     residues, rates = cumulated(residue), cumulated(rate)
-    sizes = cumulated(np.where(usable, 0.5 * (size[1:] + size[:-1]) * dt, 0.0))
-    jerks = cumulated(np.where(usable, 0.5 * dt * np.maximum(np.abs(np.diff(rate)) - 6.0 * grain.sigma, 0.0), 0.0))
-    way, turned, heading = _way(body)[kept], _turned(body)[kept], body.channel("heading")[kept]
-    allow = pair.allowance
+    sizes = cumulated(np.where(usable, 0.5 * (size[:, 1:] + size[:, :-1]) * dt, 0.0))
+    jerks = np.maximum(np.abs(np.diff(rate)) - 6.0 * grain_sigma, 0.0)
+    jerks = cumulated(np.where(usable, 0.5 * dt * jerks, 0.0))
+    way = _way(body)[kept]
     places = _places(body, t, period)
+    part = cumulated((~usable[0]).astype(np.float64))
     if part[-1] > 0.0:
         places = places.where(part[places.end] == part[places.begin])
     begin, end, first, last, seconds = places.begin, places.end, places.first, places.last, places.seconds
     early, late = first - begin + 1, end - last + 1
-    first_mean = (residues[first + 1] - residues[begin]) / early
-    change = (residues[end + 1] - residues[last]) / late - first_mean
-    before = (rates[first + 1] - rates[begin]) / early
-    after = (rates[end + 1] - rates[last]) / late
+    first_mean = (residues[:, first + 1] - residues[:, begin]) / early
+    change = (residues[:, end + 1] - residues[:, last]) / late - first_mean
+    before = (rates[:, first + 1] - rates[:, begin]) / early
+    after = (rates[:, end + 1] - rates[:, last]) / late
     rise = after - before
     frames = np.minimum(early, late)
-    noise = np.sqrt(2.0 * sigma**2 / frames + grain.sigma**2 * rate_hold * period * seconds)
-    signed = cumulated(np.where(usable, 0.5 * (rate[1:] + rate[:-1]) * dt, 0.0)) if pair.rate_channel else way
-    summed = signed[end] - signed[begin]
-    slow, span_s = 0.0, float(t[-1] - t[0])
+    noise = np.sqrt(2.0 * sigma**2 / frames + grain_sigma**2 * rate_hold * period * seconds)
+    moved = way[end] - way[begin]
+    signed = cumulated(integral)
+    summed = signed[:, end] - signed[:, begin]
+    summed[[pair.rate_channel is None for pair in pairs]] = moved
+    slow, span_s = np.zeros((len(pairs), 1)), float(t[-1] - t[0])
     lengths = places.lengths()
     for length_s, these in lengths:
         slow = slow * 2.0**0.5
         if span_s >= LENGTHS * length_s and these.stop - these.start >= LEAST_WINDOWS:
             end_t = t[end[these]]
             lag = np.searchsorted(end_t, end_t - length_s + period, side="right") - 1
-            slow = max(slow, _slow_noise(change[these], lag, summed[these], rise[these]))
-        noise[these] = np.maximum(noise[these], slow)
+            found = _slow_noise(change[:, these], lag, summed[:, these], rise[:, these])[:, None]
+            slow = np.fmax(slow, found)  # where a number is too large to be squared, nothing is known of the noise
+        noise[:, these] = np.maximum(noise[:, these], slow)
+    allow = [pair.allowance for pair in pairs]
     limit = (
         K * noise
         + body.sampling.clock_s * np.maximum(np.abs(before), np.abs(after)) / np.sqrt(frames)
-        + (period + allow.delay_s) * np.abs(rise)
-        + (jerks[end] - jerks[begin])
-        + allow.share * (sizes[end] - sizes[begin])
-        + (allow.rate + 0.5 * BETWEEN * grain.resolution) * seconds
-        + max(allow.step, body.steps.get(pair.first, 0.0))
-        + allow.share_of_way * (way[end] - way[begin])
+        + (period + _column(one.delay_s for one in allow)) * np.abs(rise)
+        + (jerks[:, end] - jerks[:, begin])
+        + _column(one.share for one in allow) * (sizes[:, end] - sizes[:, begin])
+        + (_column(one.rate for one in allow) + 0.5 * BETWEEN * resolution) * seconds
+        + _column(max(pair.allowance.step, body.steps.get(pair.first, 0.0)) for pair in pairs)
+        + _column(one.share_of_way for one in allow) * moved
     )
-    if allow.by_turn:
+    if any(one.by_turn for one in allow):
+        turned, heading = _turned(body)[kept], body.channel("heading")[kept]
         net = np.abs(turn_of(heading[end] - heading[begin]))
-        limit = limit + allow.by_turn * np.where(np.isfinite(net), turned[end] - turned[begin] + net, 0.0)
-    if pair is STATION_LINE and body.way is not None:
-        limit = limit + body.way.vertex_rad * float(np.nanmax(np.abs(body.way.d), initial=0.0))
+        turns = np.where(np.isfinite(net), turned[end] - turned[begin] + net, 0.0)
+        limit = limit + _column(one.by_turn for one in allow) * turns
+    if STATION_LINE in pairs and body.way is not None:
+        off_line_m = float(np.nanmax(np.abs(body.way.d), initial=0.0))
+        limit[pairs.index(STATION_LINE)] += body.way.vertex_rad * off_line_m
     from_frame, to_frame = kept[begin], kept[end]
     at = np.maximum(np.searchsorted(kept, np.arange(len(body)), side="right") - 1, 0)
-    return Closure(
-        pair,
-        residue[at],
-        tuple(
-            Windows(
-                pair,
-                length_s,
-                from_frame[these],
-                to_frame[these],
-                change[these],
-                limit[these],
-                noise[these],
-                first_mean[these],
-            )
-            for length_s, these in lengths
-        ),
-        t[begin],
-        t[end],
-        np.abs(change) / limit,
-    )
+    shown, begin_t, end_t, reached = residue[:, at], t[begin], t[end], np.abs(change) / limit
+    most = reached.max(axis=1, initial=0.0)
+    return {
+        pair.name: Closure(
+            pair,
+            shown[row],
+            tuple(
+                Windows(
+                    pair,
+                    length_s,
+                    from_frame[these],
+                    to_frame[these],
+                    change[row, these],
+                    limit[row, these],
+                    noise[row, these],
+                    first_mean[row, these],
+                )
+                for length_s, these in lengths
+            ),
+            begin_t,
+            end_t,
+            reached[row],
+            bool(most[row] < 1.0),
+        )
+        for row, pair in enumerate(pairs)
+    }
+
+
+def _column(numbers: Iterable[float]) -> FloatArray:
+    """A number for each row, shape (p, 1)."""
+    return np.array([*numbers])[:, None]
 
 
 @dataclass(frozen=True, slots=True)
@@ -287,8 +326,9 @@ def _turned(body: Body) -> FloatArray:
     return known
 
 
-def _slow_noise(change: FloatArray, lag: IntArray, *regressors: FloatArray) -> float:
-    """One standard deviation of the changes over windows of one length, less what goes with any of the regressors.
+def _slow_noise(change: FloatArray, lag: IntArray, *regressors: FloatArray) -> FloatArray:
+    """One standard deviation of the changes over windows of one length, less what goes with any of the regressors, for
+    each row, shape (p,). Shapes (p, w), of `lag` (w,).
 
     What a scale, an offset or a delay does goes with the integral, with time or with the rate's change, and is taken
     out by least squares; a fault that begins half-way shows in the differences of windows side by side (`lag`: the
@@ -296,14 +336,16 @@ def _slow_noise(change: FloatArray, lag: IntArray, *regressors: FloatArray) -> f
     median passes it over. So noise that wanders more slowly than from frame to frame is measured at the length at
     which it counts.
     """
-    table = np.column_stack([np.ones(len(change)), *regressors])
-    size = np.sqrt((table * table).mean(axis=0))
+    table = np.stack([np.ones(change.shape), *regressors], axis=-1)
+    size = np.sqrt((table * table).mean(axis=1, keepdims=True))
     table = table / np.where(size > 0.0, size, 1.0)
-    square = table.T @ table + 1e-9 * len(change) * np.eye(table.shape[1])
-    rest = change - table @ np.linalg.solve(square, table.T @ change)
-    found = [middle(np.abs(rest))]
-    there = lag >= 0
-    if there.any():
-        before = lag[there]
-        found += [middle(np.abs(one[there] - one[before])) / 2.0**0.5 for one in (rest, change)]
-    return MAD * min(found)
+    across = table.transpose(0, 2, 1)
+    square = across @ table + 1e-9 * len(lag) * np.eye(table.shape[2])
+    rest = change - (table @ np.linalg.solve(square, across @ change[:, :, None]))[:, :, 0]
+    found = middles(np.abs(rest))
+    first = int(np.searchsorted(lag, 0))  # the first window that has one before it
+    if first < len(lag):
+        both = np.stack([rest, change])
+        beside = middles(np.abs(both[:, :, first:] - both[:, :, lag[first:]])) / 2.0**0.5
+        found = np.minimum(found, beside.min(axis=0))
+    return MAD * found

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from monitor.judging.evidence.bodies import BREAK_S, Body, changes, cumulated, grain_of, hold_of
+from monitor.judging.evidence.bodies import BREAK_S, Body, cumulated, grain_of, hold_of
 from monitor.measures.columns import FloatArray, IntArray
 
 JUMP_M = 1.0
@@ -61,8 +61,8 @@ def _jumps(body: Body, what: str, names: tuple[str, ...]) -> list[Break]:
         return []
     columns = [body.channel(name) for name in names]
     changed = np.zeros(len(body), dtype=np.bool_)
-    for column in columns:
-        changed |= changes(column)
+    for name in names:
+        changed |= body.changed(name)
     kept = np.flatnonzero(changed & np.isfinite(sum(columns)))
     if hold_of(changed, body.sampling.period_s) > 1.0:
         kept = kept[1:]  # whether the first frame is a fresh one is not known
@@ -78,6 +78,8 @@ def _jumps(body: Body, what: str, names: tuple[str, ...]) -> list[Break]:
         usual = _median_about(step / dt)
         off += (step - usual * dt) ** 2
         speed += usual**2
+    if not (off > JUMP_M**2).any():
+        return []
     sigma = max(grain_of(body, name).sigma for name in names)
     lost = cumulated(np.maximum(np.diff(body.seq) - 1.0, 0.0))[kept]
     about = np.concatenate([lost[1:], lost[-1:]])[1:] - np.concatenate([lost[:1], lost[:-1]])[:-1]

@@ -15,7 +15,7 @@ from monitor.judging.case.values import Cast, role_channel
 from monitor.judging.evidence.ahead import OtherLead
 from monitor.judging.evidence.bodies import Body, changes, hold_of
 from monitor.judging.evidence.closure import close
-from monitor.judging.evidence.direct import PlacedPair, Placing, gap_differences, worst_of
+from monitor.judging.evidence.direct import Means, PlacedPair, Placing, gap_differences, worst_of
 from monitor.judging.evidence.pairs import PAIRS, direction_of
 from monitor.judging.evidence.smoothing import Estimate, exactly, smoothed
 from monitor.judging.evidence.tellings import LIKELY_SIGMAS, Asked, Telling, tellings_of
@@ -290,16 +290,10 @@ def _has_stations(bodies: Bodies) -> bool:
     return other is not None and bodies.own.has("station", "lane") and other.has("station", "lane")
 
 
-def gap_directly(bodies: Bodies, from_t: float, to_t: float) -> list[Account]:
-    """The gap by the other way to place the pair, in the same frames; nothing where there is none."""
-    stretch, own = bodies.stretch, bodies.own
-    if bodies.other is None or not np.isfinite(bodies.gap_otherwise).any():
-        return []
-    raw, otherwise = bodies.pair, bodies.gap_otherwise
-    by = "x, y" if _has_stations(bodies) else "station"
+def _gap_differences(bodies: Bodies) -> list[Means]:
+    """The gap as published against that by the other way to place the pair, in the same frames."""
+    stretch, mine, period = bodies.stretch, bodies.stretch.frames.own, bodies.own.sampling.period_s
     x, y, heading = (role_channel(stretch.frames, name, bodies.rows).value for name in ("x", "y", "heading"))
-    mine = stretch.frames.own
-    period = own.sampling.period_s
     known = (bodies.rows >= 0) & (stretch.t <= bodies.until_t + 0.1 * period)
     placed = PlacedPair(
         stretch.t,
@@ -307,7 +301,19 @@ def gap_directly(bodies: Bodies, from_t: float, to_t: float) -> list[Account]:
         Placing(x, y, heading),
         stretch.road is not None,
     )
-    differences = gap_differences(placed, np.where(known, raw.gap, np.nan) - otherwise, period)
+    return gap_differences(placed, np.where(known, bodies.pair.gap, np.nan) - bodies.gap_otherwise, period)
+
+
+def gap_directly(bodies: Bodies, from_t: float, to_t: float) -> list[Account]:
+    """The gap by the other way to place the pair, in the same frames; nothing where there is none."""
+    stretch = bodies.stretch
+    if bodies.other is None or not np.isfinite(bodies.gap_otherwise).any():
+        return []
+    otherwise = bodies.gap_otherwise
+    by = "x, y" if _has_stations(bodies) else "station"
+    differences: list[Means] | None = bodies.memo.get("gap differences")
+    if differences is None:
+        differences = bodies.memo["gap differences"] = _gap_differences(bodies)
     worst = worst_of(differences, stretch.t, from_t, to_t)
     if worst is None:
         return []

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from monitor.judging.evidence.bodies import BREAK_S, Body, Grain, changes, cumulated, cut, grain_of
+from monitor.judging.evidence.bodies import BREAK_S, Body, Grain, cumulated, cut, grain_of
 from monitor.judging.evidence.pairs import headed_steps, signed_speed
 from monitor.measures.columns import BoolArray, FloatArray, IntArray
 
@@ -42,24 +42,28 @@ def stands(body: Body, channels: tuple[str, ...] = ("place", "station", "speed",
     """Every stand of a body's channels, by begin; computed once for the same channels."""
     known: list[Stand] | None = body.memo.get(("stands", channels))
     if known is None:
-        found = [one for name in channels for one in _TESTS[name](body)]
+        found: list[Stand] = []
+        for name in channels:
+            still = ~np.logical_or.reduce([body.changed(one) for one in _COLUMNS.get(name, (name,))])
+            # most channels of a drive never repeat a digit twice, and are not looked at any more
+            if (still[1:] & still[:-1]).any():
+                found += _TESTS[name](body, still)
         known = body.memo["stands", channels] = sorted(found, key=lambda one: (one.begin, one.channel))
     return known
 
 
-def _place(body: Body) -> list[Stand]:
+def _place(body: Body, still: BoolArray) -> list[Stand]:
     if not body.has("x", "y", "speed"):
         return []
-    still = ~(changes(body.channel("x")) | changes(body.channel("y")))
     x, y = grain_of(body, "x"), grain_of(body, "y")
     both = Grain(min(x.hold, y.hold), max(x.sigma, y.sigma), max(x.resolution, y.resolution))
     return _against_speed(body, "place", still, both)
 
 
-def _station(body: Body) -> list[Stand]:
+def _station(body: Body, still: BoolArray) -> list[Stand]:
     if not body.has("station", "speed"):
         return []
-    return _against_speed(body, "station", ~changes(body.channel("station")), grain_of(body, "station"))
+    return _against_speed(body, "station", still, grain_of(body, "station"))
 
 
 def _against_speed(body: Body, name: str, still: BoolArray, grain: Grain) -> list[Stand]:
@@ -68,11 +72,10 @@ def _against_speed(body: Body, name: str, still: BoolArray, grain: Grain) -> lis
     return _runs(body, name, still, grain, _Change("speed", moved, "m", least, grain_of(body, "speed").sigma))
 
 
-def _speed(body: Body) -> list[Stand]:
+def _speed(body: Body, still: BoolArray) -> list[Stand]:
     if not body.has("speed"):
         return []
     grain = grain_of(body, "speed")
-    still = ~changes(body.channel("speed"))
     found = []
     if body.has("accel"):
         changed = _integral(body, body.channel("accel"))
@@ -108,17 +111,16 @@ def _against_way(body: Body, still: BoolArray, hold: float) -> list[Stand]:
     return found
 
 
-def _accel(body: Body) -> list[Stand]:
+def _accel(body: Body, still: BoolArray) -> list[Stand]:
     if not body.has("accel", "speed"):
         return []
-    return _silent(body, "accel", ~changes(body.channel("accel")), grain_of(body, "accel"))
+    return _silent(body, "accel", still, grain_of(body, "accel"))
 
 
-def _heading(body: Body) -> list[Stand]:
+def _heading(body: Body, still: BoolArray) -> list[Stand]:
     if not body.has("heading", "yaw_rate"):
         return []
     turned = _integral(body, body.channel("yaw_rate"))
-    still = ~changes(body.channel("heading"))
     change = _Change("yaw_rate", turned, "rad", YAW_CHANGED_RAD, grain_of(body, "yaw_rate").sigma)
     return _runs(body, "heading", still, grain_of(body, "heading"), change)
 
@@ -182,5 +184,8 @@ def runs_of(still: BoolArray) -> tuple[IntArray, IntArray]:
     begin, end = edges[::2] - 1, edges[1::2] - 1
     return np.maximum(begin, 0), end
 
+
+_COLUMNS = {"place": ("x", "y")}
+"""The columns of a channel that has not its own name."""
 
 _TESTS = {"place": _place, "station": _station, "speed": _speed, "accel": _accel, "heading": _heading}

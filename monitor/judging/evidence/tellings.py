@@ -106,8 +106,10 @@ def tellings_of(body: Body, channel: str, asked: Asked, *, that_disagree: bool =
     found = []
     for pair, by, as_rate in _pairs_of(channel):
         closed = close(body, pair)
-        worst = None if closed is None else closed.worst(asked.from_t, asked.to_t)
-        if closed is None or worst is None or (that_disagree and not worst[0].disagrees(worst[1])):
+        if closed is None or (that_disagree and closed.fits):
+            continue
+        worst = closed.worst(asked.from_t, asked.to_t)
+        if worst is None or (that_disagree and not worst[0].disagrees(worst[1])):
             continue
         account = _Account(channel, by, closed, *worst)
         found.append(_slope(body, account, asked.limit_t) if as_rate else _integral(body, account))

@@ -116,7 +116,12 @@ def _compare(case: Case, rule: AlertRule, assigned: tuple[str, ...], parts: list
     closed = case.passed(last_t - fired_at, MARKER_DELAY_S)
     cut = case.over and case.now_t < fired_at + rule.latest_s
     unheard = case.unheard.get("alert")
-    unknown = case.may_be_lost(fired_at + min(rule.earliest_s, 0.0), last_t) or cut or unheard is not None
+    leapt = any(
+        one.what == "clock" and one.number <= case.number and one.after_t < last_t < one.to
+        for one in case.drive.set_backs
+    )
+    lost = case.may_be_lost(fired_at + min(rule.earliest_s, 0.0), last_t)
+    unknown = leapt or lost or cut or unheard is not None
     extra = [name for name in names if name not in assigned and name != NOT_NAMED]
     lacking = [name for name in assigned if name not in names]
     wanted, who = " with ".join(assigned) or "no alert", _who(case)
@@ -136,7 +141,8 @@ def _compare(case: Case, rule: AlertRule, assigned: tuple[str, ...], parts: list
         return "wrong", [case.finding("alert-wrong", sentence, at)]
     if unknown and (lacking or not assigned):
         what = "whether it was given" if assigned else "whether one was given"
-        why = unheard or ("the drive ended first" if cut else "a marker may have been lost")
+        about_it = "the simulation's clock jumped before it was due" if leapt else "a marker may have been lost"
+        why = unheard or ("the drive ended first" if cut else about_it)
         sentence = f"{who} is assigned {wanted}; {what} is not known, because {why}."
         return "not known", [case.finding("alert-unknown", sentence, fired_at)]
     ended_t = _ended_untold(case, lacking)
@@ -235,7 +241,7 @@ def judge_unaccounted(case: Case, rule_held: Sequence[float] = ()) -> list[Findi
     for marker in before:
         names = " with ".join(modalities(marker))
         off = [
-            one.t
+            one.not_before  # where no frame was seen about its end, it may have been over at the fire
             for one in case.of_kind("alert_off")
             if one.t >= marker.t and {NOT_NAMED, *modalities(marker)} & set(modalities(one))
         ]

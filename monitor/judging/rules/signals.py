@@ -1,4 +1,9 @@
-"""On-off signals of the driver, such as where the eyes are: one that changes as no person does is no evidence."""
+"""On-off signals of the driver, such as where the eyes are: one that never changes, or changes as nobody does, is no
+evidence.
+
+Glance and blink lengths are assumed: in a sample of drives the longest look away was 7.5 s, and at most seven short
+runs came within ten seconds.
+"""
 
 from __future__ import annotations
 
@@ -9,7 +14,11 @@ import numpy as np
 from monitor.judging.case.case import Case
 from monitor.judging.case.stretch import cut_signals
 from monitor.judging.case.trial import Finding
-from monitor.judging.evidence.switching import unsteady
+from monitor.measures.columns import FloatArray
+
+SHORT_S, WITHIN_S, SHORT_RUNS = 0.12, 10.0, 8
+"""So many runs shorter than this within that time: a signal that drops out, and no eyelid."""
+LONGEST_OFF_S = 8.0
 
 EYES = "eyes"
 """A signal whose name begins so is about where the participant looks: 1 on the road, 0 away (as `eyes_on_road`). Hands,
@@ -55,3 +64,25 @@ def judge_signals(case: Case) -> list[SignalDoubt]:
             sentence = f"{name} is no evidence of where the driver looked: {why}."
             found.append(SignalDoubt(case.finding("signal-implausible", sentence, case.fired_at), name))
     return found
+
+
+def unsteady(t: FloatArray, value: FloatArray) -> str | None:
+    """What about an on-off signal is no person's doing, in words; None where it may be."""
+    known = np.isfinite(value)
+    t, value = t[known], value[known]
+    if len(t) < 2:
+        return None
+    steps = np.flatnonzero(np.diff(value) != 0.0) + 1
+    begins = t[np.concatenate([[0], steps])]
+    ends = np.append(t[steps], t[-1])
+    lasts, states = ends - begins, value[np.concatenate([[0], steps])]
+    short = begins[1:-1][lasts[1:-1] < SHORT_S]
+    if len(short) >= SHORT_RUNS:
+        within = short[SHORT_RUNS - 1 :] - short[: len(short) - SHORT_RUNS + 1]
+        if bool((within <= WITHIN_S).any()):
+            first = float(short[int(np.argmin(within))])
+            return f"it changed {SHORT_RUNS} times for less than {SHORT_S:.2f} s within 10 s from {first:.1f} s"
+    off = lasts * (states == 0.0)
+    if float(off.max()) > LONGEST_OFF_S:
+        return f"it stayed off for {float(off.max()):.1f} s from {float(begins[int(np.argmax(off))]):.1f} s"
+    return None

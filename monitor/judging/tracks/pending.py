@@ -37,7 +37,7 @@ def judge_pending(occasion: Occasion, earlier: Exposure, missed: Expected | None
     no fire of a trigger that comes often belongs to, when that is certain."""
     plan, drive, trigger = occasion.plan, occasion.drive, occasion.trigger
     over, number = occasion.over, occasion.number
-    asked = Asked(None, wanted(trigger, drive), drive.newest_t)
+    asked = Asked(None, wanted(trigger, drive), drive.newest_at(number))
     if missed is not None:
         timing, unsure = Timing(missed.t, None, None, "missed"), list[Finding]()
     else:
@@ -64,6 +64,16 @@ def judge_pending(occasion: Occasion, earlier: Exposure, missed: Expected | None
             "never sent?"
         )
         findings = [make_finding(plan.study, "fire-untold", sentence, came_t if at is None else at)]
+    about_t = (-math.inf, math.inf)
+    if timing.expected_at is not None:
+        about_t = timing.expected_at - trigger.grace_s, timing.expected_at + trigger.grace_s
+    unseen = drive.unseen_in(*about_t, number)
+    if findings and unseen is not None:
+        sentence = (
+            f"No frame was seen between {unseen[0]:.2f} and {unseen[1]:.2f} s: that {trigger.name} fired may have been "
+            "lost with them, for its source tells it by frames alone."
+        )
+        findings = [make_finding(plan.study, "marker-lost", sentence, unseen[1])]
     if findings and lost:
         sentence = f"{len(lost)} of the drive's markers never arrived; one of them may have been the trigger's."
         findings = [make_finding(plan.study, "marker-lost", sentence, lost[0].before_t)]
@@ -94,6 +104,8 @@ def judge_pending(occasion: Occasion, earlier: Exposure, missed: Expected | None
         treatment=_treatment(plan, occasion.occurrence),
     )
     shown = _shown(drive, came, number)
+    if shown is Shown.NO and unseen is not None:
+        shown = Shown.UNKNOWN
     return replace(trial, what_now=what_now(trial, shown, plan.study, plan.group, plan.standing)), shown
 
 

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, field
 from pathlib import Path
 from typing import Any
 
-from monitor.archive.rehearsals import FOLDER, kept_pages
+from monitor.archive.rehearsals import FOLDER, kept_pages, unreadable_pages
 from monitor.errors import WitnessError
-from monitor.judging.case.trial import ConditionResult, Finding
+from monitor.judging.case.trial import ConditionResult, Finding, Result
 from monitor.judging.document import number
 from monitor.replay.beside.differences import differences, remarks
 from monitor.replay.beside.runs import Alignment, LaidRun
@@ -26,8 +26,10 @@ def reference_record(record: Path, study: str) -> Path:
         for path in (kept, records / kept.name, records / FOLDER / kept.name):
             if page.get("go") and kept.name and path.is_dir():
                 return path
+    unreadable = unreadable_pages(records)
+    also = f" ({len(unreadable)} of its pages cannot be read)" if unreadable else ""
     raise WitnessError(
-        f"{records / FOLDER} holds no record of a rehearsal of {study} that was a go; "
+        f"{records / FOLDER} holds no record of a rehearsal of {study} that was a go{also}; "
         "name the other record: --beside OTHER"
     )
 
@@ -60,18 +62,27 @@ class Summary:
 
     differs: tuple[str, ...]
     against: tuple[str, ...]
+    decisive: dict[str, Result] = field(default_factory=dict)
+    """Of what differs, the findings that void one of the trials ("not met") or leave it open ("undecided")."""
+
+    @property
+    def weightiest_first(self) -> tuple[str, ...]:
+        """What differs first, then what decided, then the rest in its order: for where there is no room for all."""
+        return tuple(dict.fromkeys((*self.differs[:1], *self.decisive, *self.differs)))
 
 
 def summary(first: LaidRun, second: LaidRun) -> Summary:
     """Both in words, the first difference first."""
     said = remarks(first, second)
     lines = [one.sentence for one in differences(first, second)] or [NONE_COMPARED if said else NO_DIFFERENCE]
-    lines += [
-        f"Found in the {which} run only: {one.code}. {one.sentence}".rstrip()
+    found = [
+        (one.severity, f"Found in the {which} run only: {one.code}. {one.sentence}".rstrip())
         for which, one in one_sided_findings(first, second)
     ]
     same = (SAME,) if first.stretch.record == second.stretch.record else ()
-    return Summary(tuple(lines), (*same, *said))
+    meant: dict[str, Result] = {"void": "not met", "doubtful": "undecided"}
+    decisive = {words: result for severity, result in meant.items() for its, words in found if its == severity}
+    return Summary((*lines, *(words for _, words in found)), (*same, *said), decisive)
 
 
 def beside_json(first: LaidRun, second: LaidRun, alignment: Alignment) -> dict[str, Any]:

@@ -17,7 +17,7 @@ from pathlib import Path
 import numpy as np
 
 from monitor.archive.record_pass import RecordPass, Step, StoppedPass
-from monitor.following.keeping import Keeping
+from monitor.following.kept.keeping import Keeping
 from monitor.judging.blinding import hide, is_blind
 from monitor.judging.case.drive import DriveLog
 from monitor.judging.case.trial import Trial

@@ -22,7 +22,7 @@ from typing import Any
 from monitor.archive.gathering import StudyRuns, Withdrawn
 from monitor.archive.looks import chain_fault, enter, entries
 from monitor.errors import WitnessError
-from monitor.record.places import code_in_name
+from monitor.named_files import make_directory
 
 ASKED_NAME = "asked.jsonl"
 SO = "so it is not in the flow of participants"
@@ -118,7 +118,7 @@ def take_back(directory: Path, number: int, by: str, words: str) -> None:
 
 
 def _entered(directory: Path, by: str, fields: dict[str, Any]) -> int:
-    directory.mkdir(parents=True, exist_ok=True)
+    make_directory(directory)
     enter(directory, by, fields, SO, ASKED_NAME)
     return len(entries(directory, ASKED_NAME))
 
@@ -173,9 +173,5 @@ def _withdrew(one: StudyRuns, withdrawn: Sequence[Withdrawn], asked: Asked) -> s
     gone = [each for each in withdrawn if each.group is None]
     not_taken = {each.record for each in gone if each.record_id and asked.of_records({each.record_id}) is not None}
     counted = {run.participant for run in one.runs}
-    counted |= {_whose(each.record) for each in withdrawn if each.group is not None or each.record in not_taken}
-    return {_whose(each.record) for each in gone} - counted
-
-
-def _whose(record: str) -> str:
-    return code_in_name(Path(record)) or record
+    counted |= {each.whose for each in withdrawn if each.group is not None or each.record in not_taken}
+    return {each.whose for each in gone} - counted

@@ -69,7 +69,7 @@ def earlier_runs(
     withdrawn: list[str] = []
     to_judge: list[Path] = []
     summaries: list[RunSummary] = []
-    for path in list_records(records) if records.is_dir() else []:
+    for path in list_records(records) if records.exists() else []:
         try:
             tombstone = read_tombstone(path)
             if tombstone is not None:
@@ -117,7 +117,7 @@ def placed_by_openings(study: Study, records: Path) -> tuple[Placed, ...]:
     """Who had which group, as the runs were opened: nothing is judged, and a group that only the simulator told is not
     known."""
     found: list[tuple[float, Placed]] = []
-    for path in list_records(records) if records.is_dir() else []:
+    for path in list_records(records) if records.exists() else []:
         try:
             if read_tombstone(path) is not None:
                 continue

@@ -15,7 +15,7 @@ from monitor.study.model import Study
 def entered_of(directory: Path, study: Study, participant: str) -> tuple[Entered, ...]:
     """What was entered in the runs of one participant of a study; what cannot be read has nothing in it."""
     found = []
-    for path in list_records(directory) if directory.is_dir() else []:
+    for path in list_records(directory) if directory.exists() else []:
         try:
             opening = RecordReading(path).opening
             if opening.participant == participant and opening.study_name == study.name:

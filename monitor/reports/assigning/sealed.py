@@ -24,6 +24,7 @@ from typing import Any
 
 from monitor.archive.looks import AUDIT_NAME, chain_fault, enter, entries, unreadable_lines
 from monitor.errors import WitnessError
+from monitor.named_files import make_directory
 from monitor.record.disk import DISK, UNFINISHED, open_regular
 from monitor.record.json_file import read_json_map
 from monitor.study.lots import Lot, SealedOrder, assignment_digest, check_site, draw_lots, order_from_json
@@ -146,7 +147,7 @@ def prepare(directory: Path, study: Study, site: str, by: str, count: int | None
     else:
         order = draw_lots(study, site, count)
         try:
-            directory.mkdir(parents=True, exist_ok=True)
+            make_directory(directory)
             with suppress(FileNotFoundError):
                 draft.unlink()  # never entered: nobody knows its root
             descriptor = os.open(draft, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)

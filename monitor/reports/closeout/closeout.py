@@ -6,6 +6,7 @@ from collections.abc import Sequence
 
 from monitor.archive.gathering import count
 from monitor.archive.summary import NO_GROUP
+from monitor.following.handed_over import handed_now
 from monitor.judging.blinding import masked_from
 from monitor.judging.case.trial import ConditionResult, Response, Trial
 from monitor.judging.entered.rulings import rulings_in_words
@@ -29,6 +30,7 @@ def close_out(run: WholeRun) -> tuple[Section, ...]:
         feed_section(run),
         *day_sections(session),
         *note_sections(run),
+        *handover_sections(run),
         *sheet_sections(run),
     )
 
@@ -182,6 +184,19 @@ def note_sections(run: WholeRun) -> tuple[Section, ...]:
         return ()
     rows = tuple((_or_dash(note.at, ".1f", " s"), _or_dash(note.drive, "d"), note.by, note.told) for note in notes)
     return (Section(2, "Notes", table=Table(("time", "drive", "by", "text"), rows)),)
+
+
+def handover_sections(run: WholeRun) -> tuple[Section, ...]:
+    """Who took over, and which notes went with it, as they stand now; none where nobody did."""
+    operator = run.session.operator
+    rows: list[tuple[str, ...]] = []
+    for one in operator.handovers:
+        lines = handed_now(one, operator.notes) or ["no note of the last ten minutes"]
+        when = (_or_dash(one.entered.at, ".1f", " s"), _or_dash(one.entered.drive, "d"), one.to)
+        rows += [(*(when if not place else ("", "", "")), line) for place, line in enumerate(lines)]
+    if not rows:
+        return ()
+    return (Section(2, "Handed over", table=Table(("time", "drive", "to", "notes that went with it"), tuple(rows))),)
 
 
 def sheet_sections(run: WholeRun) -> tuple[Section, ...]:

@@ -45,13 +45,14 @@ def _unanswered(session: Session) -> dict[int, list[str]]:
 
 def _rehearsed(log: DayLog) -> tuple[Section, ...]:
     found = log.rehearsed
-    if found is None:
-        return ()
     said = [
-        f"{'Go' if found.go else 'NO-GO'} of {minute(found.at)}, by {found.by}, study file {found.study_sha256[:8]}."
+        f"{name} could not be read when the run began, and is newer than any that could." for name in log.unreadable
     ]
-    said += [f"In the seat: {one.name} was {_perceived(one.answer)}, says {one.by}." for one in found.perceived]
-    return (Section(2, "Rehearsal before this run", tuple(said)),)
+    if found is not None:
+        go = "Go" if found.go else "NO-GO"
+        said += [f"{go} of {minute(found.at)}, by {found.by}, study file {found.study_sha256[:8]}."]
+        said += [f"In the seat: {one.name} was {_perceived(one.answer)}, says {one.by}." for one in found.perceived]
+    return (Section(2, "Rehearsal before this run", tuple(said)),) if said else ()
 
 
 def _perceived(answer: str) -> str:

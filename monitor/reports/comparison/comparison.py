@@ -18,6 +18,7 @@ from monitor.reports.statistics.exact import exact_test
 from monitor.reports.statistics.intervals import Interval, common_method, difference_interval, median_difference
 from monitor.reports.statistics.logrank import GroupTest, holm, log_rank
 from monitor.reports.statistics.ranks import have_ranks, rank_test, ranked_test
+from monitor.reports.statistics.scipys import scipy_stats
 from monitor.reports.statistics.survival import Times
 from monitor.study.model import GroupTestName
 
@@ -113,6 +114,8 @@ def compare_studies(gathered: Gathered, asked: Asked = Asked()) -> tuple[Compari
     plans = [(one, analysis_of(one, asked)) for one in gathered.studies if not one.study.treatments]
     if plans and not any(analysis for _, analysis in plans):
         raise refuse_unknown(gathered.studies, asked.trigger)
+    if plans:
+        scipy_stats()  # says at once that it is not there, and not after a look was entered
     return tuple(_compare(one, analysis) for one, analysis in plans if analysis is not None)
 
 

@@ -19,6 +19,7 @@ from monitor.errors import WitnessError
 from monitor.feed.marker_kinds import KINDS
 from monitor.judging.blinding import masked_from
 from monitor.judging.case.trial import VIDEO_MARK, Trial
+from monitor.named_files import read_named
 from monitor.reports.export.drives import DriveColumns, WholeRun
 from monitor.reports.export.tables import Tables, plain_text
 
@@ -108,7 +109,7 @@ def video_times(text: str) -> VideoTimes:
                 f"--video-at: {text} is no number of seconds from 0 on, and no file that is there."
             ) from error
     try:
-        with Path(text).open(encoding="utf-8-sig", newline="") as file:
+        with read_named(text, "utf-8-sig") as file:
             rows = list(csv.DictReader(file))
         times = [(row["record"].strip().removesuffix(ENDING), _seconds(row["video_s"])) for row in rows]
     except OSError as error:

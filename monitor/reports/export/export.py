@@ -11,6 +11,7 @@ from typing import Literal, Protocol
 
 from monitor.archive.gathering import Gathered, count
 from monitor.errors import WitnessError
+from monitor.named_files import new_file
 from monitor.reports.export.bids import BidsExport, participant_label
 from monitor.reports.export.csv import CsvExport
 from monitor.reports.export.cues import CuesExport, VideoTimes
@@ -21,6 +22,10 @@ from monitor.study.model import Study
 
 Form = Literal["csv", "bids", "parquet", "cues"]
 FORMS: dict[Form, str] = {"csv": "CSV", "bids": "BIDS", "parquet": "Parquet", "cues": "WebVTT cues"}
+
+
+RESERVED_BYTES = 8 << 20
+"""Room that the disk has to have before a look is entered; how much the tables take is not known before."""
 
 
 class Growing(Protocol):
@@ -68,13 +73,14 @@ def refuse_codes(gathered: Gathered, form: Form) -> None:
 
 @dataclass(frozen=True, slots=True)
 class ExportPlan:
-    """What is written: in which form, telemetry at which rate (None: as recorded), responses also where rulings are
-    missing, cues by which times of the video."""
+    """What is written: in which form, telemetry at which rate (None: as recorded), cues by which times of the video."""
 
     form: Form
     rate_hz: float | None = None
-    unblinded: bool = False
     video: VideoTimes = field(default_factory=VideoTimes)
+    enter_look: Callable[[], object] | None = None
+    """For responses also where rulings are missing: enters the look, once nothing is known to keep the tables from
+    being written. It is not called where no ruling is missing."""
 
 
 def export_records(
@@ -94,7 +100,7 @@ def export_records(
     if form == "bids" and not gathered.runs:
         raise WitnessError(f"{gathered.directory} holds no run, and a BIDS data set needs one; nothing was written.")
     unruled = unruled_trials(gathered)
-    masked = unruled > 0 and not plan.unblinded
+    masked = unruled > 0 and plan.enter_look is None
     if out.exists() and (not out.is_dir() or any(out.iterdir())):
         raise WitnessError(f"{out} is there already; an export goes into a new or an empty directory.")
     unfinished = out.with_name(f"{out.name}.unfinished")
@@ -103,6 +109,10 @@ def export_records(
         unfinished.mkdir(parents=True)
         tables = Tables(masked)
         growing = _growing(plan, unfinished, masked)
+        if unruled and plan.enter_look is not None:
+            with new_file(unfinished / "room", RESERVED_BYTES):
+                plan.enter_look()
+            (unfinished / "room").unlink()
         runs = sorted(gathered.runs, key=lambda run: (run.participant, run.began, run.record))
         for done, run in enumerate(runs):
             if progress is not None:

@@ -16,8 +16,9 @@ from monitor.archive.gathering import Gathered, StudyRuns
 from monitor.archive.summary import NO_GROUP
 from monitor.errors import WitnessError
 from monitor.measures.columns import FloatArray
+from monitor.reports.assigning.asked import before_lot
 from monitor.reports.forecast.bands import WiderBand, wider_bands
-from monitor.reports.forecast.standing import Invited, invited_of, per_week
+from monitor.reports.forecast.standing import Invited, LeftOut, invited_of, left_out, per_week
 from monitor.reports.statistics.intervals import wilson
 from monitor.reports.statistics.invitations import PRIOR, invitations, point, together
 from monitor.reports.tally.tally import is_of
@@ -79,6 +80,10 @@ class Forecast:
     """At each of `LEVELS`."""
     losses: tuple[Loss, ...]
     group_not_known: int
+    withdrew: int
+    """Withdrawn participants who count as lost, in their groups and in the rate of bookings."""
+    left_out: tuple[LeftOut, ...]
+    """Who is in which number not."""
     bands: tuple[WiderBand, ...] | None
     """None where somebody has looked at responses, or may have: tolerances are chosen before that."""
     looks: int | None
@@ -105,15 +110,8 @@ def forecast_studies(
     gathered: Gathered, bookings: Bookings, looks: int | None, trigger: str | None = None
 ) -> tuple[Forecast, ...]:
     """The forecast of each study in a directory; raises `WitnessError` for a trigger that none of them has."""
-    alone = len(gathered.studies) == 1
     found = [
-        _forecast(
-            one,
-            name,
-            invited_of(one, name, [gone for gone in gathered.withdrawn if is_of(gone, one, alone=alone)]),
-            bookings,
-            looks,
-        )
+        _forecast(one, name, _people(gathered, one, name), bookings, looks)
         for one in gathered.studies
         if (name := chosen_trigger(one, trigger)) is not None
     ]
@@ -121,6 +119,22 @@ def forecast_studies(
         known = sorted({each.name for one in gathered.studies for each in one.study.triggers})
         raise WitnessError(f"No study in {gathered.directory} has a trigger {trigger!r}; there is {', '.join(known)}.")
     return tuple(found)
+
+
+@dataclass(frozen=True, slots=True)
+class _People:
+    """Who was invited, and whom the numbers leave out."""
+
+    invited: Sequence[Invited]
+    left_out: tuple[LeftOut, ...]
+
+
+def _people(gathered: Gathered, one: StudyRuns, trigger: str) -> _People:
+    alone = len(gathered.studies) == 1
+    withdrawn = [gone for gone in gathered.withdrawn if is_of(gone, one, alone=alone)]
+    invited = invited_of(one, trigger, withdrawn)
+    of_no_study = [gone for gone in gathered.withdrawn if gone.study is None and not alone]
+    return _People(invited, left_out(invited, before_lot(gathered.directory, one, withdrawn), of_no_study))
 
 
 def chosen_trigger(one: StudyRuns, name: str | None) -> str | None:
@@ -132,9 +146,8 @@ def chosen_trigger(one: StudyRuns, name: str | None) -> str | None:
     return planned or next((each.name for each in triggers if each.has_alert), triggers[0].name if triggers else None)
 
 
-def _forecast(
-    one: StudyRuns, trigger: str, invited: Sequence[Invited], bookings: Bookings, looks: int | None
-) -> Forecast:
+def _forecast(one: StudyRuns, trigger: str, people: _People, bookings: Bookings, looks: int | None) -> Forecast:
+    invited = people.invited
     counts_participants = _gives_one(one, trigger)
     planned = one.study.planned if counts_participants else dict.fromkeys(one.study.planned)
     names = [*planned, *sorted({each.group for each in invited} - {*planned, NO_GROUP})]
@@ -155,6 +168,8 @@ def _forecast(
         done_by=tuple(_day(bookings.begins, number, rate) for number in points),
         losses=tuple(_losses(groups, invited, points[0], rate)),
         group_not_known=sum(each.group == NO_GROUP for each in invited),
+        withdrew=sum(each.withdrew and each.group != NO_GROUP for each in invited),
+        left_out=people.left_out,
         bands=tuple(wider_bands(invited)) if looks == 0 else None,
         looks=looks,
         counts_participants=counts_participants,

@@ -45,8 +45,8 @@ def forecast_lines(one: Forecast) -> list[str]:
             "▸ ",
             "  ",
         )
-    if one.group_not_known:
-        lines += wrapped(f"Of {count(one.group_not_known, 'participant')} the group is not known.", "▸ ", "  ")
+    for sentence in counted_sentences(one):
+        lines += wrapped(sentence, "▸ ", "  ")
     if not one.counts_participants:
         lines += wrapped(
             "The study plans trials, of which a participant gives several: how many to invite is not forecast. With "
@@ -65,6 +65,25 @@ def forecast_lines(one: Forecast) -> list[str]:
         "  ",
     )
     return lines
+
+
+LEFT_OUT_OF = {
+    "everything": "in none of these numbers",
+    "chance": "in the chance and the invitations of no group",
+    "rate": "not in the participants a week",
+}
+
+
+def counted_sentences(one: Forecast) -> list[str]:
+    """How those count who withdrew, and who is left out of which number."""
+    said = []
+    if one.withdrew:
+        said.append(
+            f"{count(one.withdrew, 'participant')} withdrew consent: lost in their groups, and in the participants a "
+            "week by the day in the record's name."
+        )
+    parts = "; ".join(f"{each.number} {each.why} ({LEFT_OUT_OF[each.of]})" for each in one.left_out)
+    return [*said, f"Left out: {parts}."] if parts else said
 
 
 def _table(one: Forecast) -> list[str]:

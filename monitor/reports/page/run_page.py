@@ -6,6 +6,7 @@ from monitor.judging.case.trial import Trial
 from monitor.reports.closeout.closeout import (
     about_section,
     feed_section,
+    handover_sections,
     note_sections,
     sheet_sections,
     trial_sections,
@@ -36,7 +37,13 @@ def run_page(whole: WholeRun) -> str:
         parts += _plot(run, whole, trial)
     parts += [
         section(one)
-        for one in (feed_section(whole), *day_sections(session), *note_sections(whole), *sheet_sections(whole))
+        for one in (
+            feed_section(whole),
+            *day_sections(session),
+            *note_sections(whole),
+            *handover_sections(whole),
+            *sheet_sections(whole),
+        )
     ]
     about = about_section(whole)
     if about.table is not None:

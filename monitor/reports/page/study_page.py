@@ -19,6 +19,7 @@ from monitor.reports.comparison.words import cautions as analysts_cautions
 from monitor.reports.comparison.words import conventions
 from monitor.reports.forecast.forecast import LEVELS, Bookings, Forecast, chosen_trigger, forecast_studies
 from monitor.reports.forecast.standing import Invited, invited_of
+from monitor.reports.forecast.text import counted_sentences
 from monitor.reports.page.curves import contact_curves, response_curves, shows_limits
 from monitor.reports.page.document import cautions, figure, heading, page, paragraph, points, table
 from monitor.reports.page.flow import branches_of, flow
@@ -100,17 +101,12 @@ def _standing(one: Forecast) -> list[str]:
     ]
     sums = [str(sum(getattr(group, name) for group in one.groups)) for name in ("invited", "valid", "lost", "waiting")]
     rows.append(("all", "", *sums, *_invite(one.needed, one.points)))
-    unknown = (
-        [paragraph(f"Of {count(one.group_not_known, 'further participant')} the group is not known.")]
-        if one.group_not_known
-        else []
-    )
     enough = tuple(f"{level:.0%}" for level in LEVELS)
     head = ("group", "planned", "in a session", "valid", "lost", "waiting", "needed", *enough)
     return [
         heading(2, f"Where the study stands: {one.trigger}"),
         table(Table(head, tuple(rows)), numbers=range(1, len(head))),
-        *unknown,
+        *(paragraph(sentence) for sentence in counted_sentences(one)),
         paragraph(
             "The last columns: invitations still to make, enough with that chance, by each group's own losses so far "
             "(beta-negative-binomial).",
@@ -144,8 +140,8 @@ def _equipment(one: StudyRuns, trigger: str) -> list[str]:
     if not series:
         return []
     how = paragraph(
-        "Each point is a run. Solid line: median; dashed: mean ± 3 standard deviations by the moving range; ringed: "
-        "beyond it; bar below: eight or more in a row on one side of the median (NIST/SEMATECH e-Handbook, 6.3.2).",
+        "Each point is a run. Solid line: median; dashed: median ± 3 standard deviations by the median moving range; "
+        "ringed: beyond it; bar below: eight or more in a row on one side of it (NIST/SEMATECH e-Handbook, 6.3.2).",
         "under",
     )
     charts = (figure(run_chart(each), each.words()) for each in series)

@@ -1,9 +1,9 @@
 """What was lost in which week, and how the equipment did from run to run: a drift is seen before it costs trials.
 
-The limits of a run chart are those of an individuals control chart, the same as those of rehearsals; eight points in a
-row on one side of the centre are a shift (both: NIST/SEMATECH e-Handbook of Statistical Methods, section 6.3.2). The
-centre is the median, which one bad run does not move, and points on it are passed over, as is usual in run charts
-(Perla, Provost & Murray 2011, from memory).
+The limits of a run chart are those of rehearsals (`commissioning/rehearsal/run_chart.py`): by medians, so that one bad
+run neither moves nor widens them. Eight points in a row on one side of the centre are a shift (NIST/SEMATECH e-Handbook
+of Statistical Methods, section 6.3.2); points on it are passed over, as is usual in run charts (Perla, Provost & Murray
+2011, from memory).
 """
 
 from __future__ import annotations

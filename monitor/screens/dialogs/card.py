@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable
 from itertools import chain, repeat
 
@@ -24,6 +25,11 @@ BESIDE_FROM = 140
 FEWEST_ROWS = 15
 """Of three plots with three rows each, title, axis and legend."""
 BELOW_PLOT_ROWS, BESIDE_PLOT_ROWS = 6, 9
+
+MOST_ROWS = 24
+"""Of one paragraph: the card scrolls, and what is cut is not there."""
+UNITS = re.compile(r"(\d) (m/s²|m/s|rad/s|ms|m|s|Hz)(?![\w/])")
+"""A number is not parted from its unit at the end of a row."""
 
 
 class CardSheet(Sheet[str]):
@@ -163,7 +169,8 @@ def _beside(left: list[Row], column: int, right: list[Row]) -> list[Row]:
 
 
 def _paragraph(head: str, text: str, width: int, role: str, *, head_role: str = "dim") -> list[Row]:
-    lines = wrap(clean(text), max(10, width - len(head)), 4)
+    kept_together = UNITS.sub("\\1\u00a0\\2", clean(text))
+    lines = wrap(kept_together, max(10, width - len(head)), MOST_ROWS)
     return [[(head if not y else " " * len(head), head_role), (line, role)] for y, line in enumerate(lines)]
 
 
@@ -213,7 +220,7 @@ def sign_words(response: Response) -> list[str]:
     if response.max_lateral_deviation_m is not None:
         words.append(f"greatest lateral deviation {with_unit(response.max_lateral_deviation_m, 'm')}")
     if response.min_ttc_bodies_s is not None:
-        words.append(f"least TTC of bodies {with_unit(response.min_ttc_bodies_s, 's')}")
+        words.append(f"least time until the bodies touch {with_unit(response.min_ttc_bodies_s, 's')}")
     if response.time_to_stable_s is not None:
         words.append(f"stable after {with_unit(response.time_to_stable_s, 's')}")
     return words
@@ -235,5 +242,5 @@ def response_text(response: Response) -> str:
         ("hardest braking", response.max_decel_mps2, "m/s²"),
     )
     parts += [f"{name} {with_unit(value, unit)}" for name, value, unit in figures if value is not None]
-    parts += sign_words(response)
+    parts += [one for one in sign_words(response) if one not in parts]  # a sign may be one of the figures
     return ", ".join(parts) + "."

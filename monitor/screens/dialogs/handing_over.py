@@ -7,16 +7,14 @@ from dataclasses import asdict, dataclass
 
 from textual.widgets import Input
 
+from monitor.following.handed_over import handed_line
 from monitor.following.view import LiveView, SheetLine
-from monitor.following.words import clock
 from monitor.screens.dialogs.closing import settled_steps, unresolved
 from monitor.screens.dialogs.sheet import Row, Sheet
 from monitor.screens.drawing.canvas import clean, wrap
 
 NOTES_OF_S = 600.0
 MOST_NOTES, MOST_STEPS = 30, 5
-MOST_TEXT = 300
-"""Characters of a note that go with the entry; the note itself is in the record."""
 SECTIONS = {"open": "OPEN", "comfort": "PARTICIPANT", "steps": "NEXT", "notes": "NOTES OF THE LAST TEN MINUTES"}
 EMPTY = {
     "open": "Nothing is open.",
@@ -49,8 +47,7 @@ def handover_page(view: LiveView, wall: float) -> HandoverPage:
         steps.append(f"and {len(left) - MOST_STEPS} more steps of the run sheet")
     if view.outlook is not None:
         steps.append(f"next trigger: {view.outlook.trigger}")
-    fresh = [one for one in view.notes if one.retracted is None and 0.0 <= wall - one.wall <= NOTES_OF_S]
-    notes = [f"{clock(one.at, tenths=False)} {one.by or 'somebody'}: {one.text[:MOST_TEXT]}" for one in reversed(fresh)]
+    notes = [handed_line(one) for one in reversed(view.notes) if 0.0 <= wall - one.wall <= NOTES_OF_S]
     if len(notes) > MOST_NOTES:
         notes[MOST_NOTES:] = [f"and {len(notes) - MOST_NOTES} more; l lists them"]
     return HandoverPage(tuple(unresolved(view)), tuple(_comfort(view, wall)), tuple(steps), tuple(notes))

@@ -92,7 +92,7 @@ class BesidePage(Page):
         wide = canvas.width >= 2 * SIDE_WIDTH
         width = canvas.width - SIDE_WIDTH - 1 if wide else canvas.width
         y = _draw_heads(canvas, runs)
-        y = _draw_differences(canvas, y, canvas.width, found, most=6 if rows > 30 else 3)
+        y = _draw_differences(canvas, y, canvas.width, found, most=3 if rows <= 30 else 6 if rows <= 45 else 10)
         pairs = condition_pairs(*runs)
         if wide:
             _draw_conditions(canvas, width + 1, y, rows - y, pairs)
@@ -135,17 +135,18 @@ def _draw_heads(canvas: Canvas, runs: tuple[LaidRun, LaidRun]) -> int:
 
 
 def _draw_differences(canvas: Canvas, y: int, width: int, said: Summary, *, most: int) -> int:
-    """The first differences in words, the very first in strong type, and what speaks against them; gives the next free
-    row."""
-    against = said.against[: max(1, most - 3)]
-    for place, sentence in enumerate([*said.differs[:most], *against]):
-        mark = "▸" if place == 0 else "!" if place >= len(said.differs[:most]) else " "
+    """What differs first, what decided, and then the other differences in words, as many as there is room for, and what
+    speaks against them; gives the next free row."""
+    shown, against = said.weightiest_first[:most], said.against[: max(1, most - 3)]
+    for place, sentence in enumerate([*shown, *against]):
+        result = said.decisive.get(sentence)
+        mark = RESULT_MARKS[result] if result else "▸" if place == 0 else "!" if place >= len(shown) else " "
         for line in wrap(clean(sentence), width - 4, 2):
             canvas.put(1, y, mark, "strong")
-            canvas.put(3, y, line, "strong" if place == 0 else "plain")
+            canvas.put(3, y, line, "strong" if place == 0 or result else "plain")
             mark = " "
             y += 1
-    more = len(said.differs) + len(said.against) - len(said.differs[:most]) - len(against)
+    more = len(said.differs) + len(said.against) - len(shown) - len(against)
     if more:
         canvas.put(3, y, f"and {more} more: replay … --beside … --text has them all", "dim")
         y += 1

@@ -70,11 +70,14 @@ def _rehearsal(section: Section, names: Known, faults: Faults) -> RehearsalRule:
     perceived: list[Perceived] = []
     for index, one in enumerate(section.get("perceived") or ()):
         path: Path = ("rehearsal", "perceived", index)
-        if one is None or faults.under(path):
+        if one is None:
             continue
-        if names.modalities is not None and one["modality"] not in names.modalities:
+        modality = one.get("modality")
+        if modality is not None and names.modalities is not None and modality not in names.modalities:
             expected = "a modality that a group or treatment is given"
-            faults.add_misspelt((*path, "modality"), one["modality"], names.modalities, expected=expected)
+            faults.add_misspelt((*path, "modality"), modality, names.modalities, expected=expected)
+        if faults.under(path):
+            continue
         found = Perceived(**one)
         if found in perceived or found.name in [other.name for other in perceived]:
             faults.add(path, expected="each alert and volume once", found=f"{quoted(found.name)} again")
@@ -94,19 +97,20 @@ def _debrief(sections: Sequence[Section | None], names: Known, faults: Faults) -
     items = []
     for index, section in enumerate(sections):
         path: Path = ("debrief", index)
-        if section is None or faults.under(path):
+        if section is None:
             continue
-        item = DebriefItem(**section)
-        if len(item.answers) > MOST_ANSWERS:
+        answers, trigger = section.get("answers") or (), section.get("trigger")
+        if len(answers) > MOST_ANSWERS:
             expected = f"at most {MOST_ANSWERS} answers, because each has a digit"
-            faults.add((*path, "answers"), expected=expected, found=f"{len(item.answers)}")
-        for at, answer in enumerate(item.expected):
-            if answer not in item.answers:
-                faults.add_misspelt((*path, "expected", at), answer, item.answers, expected="one of the answers")
-        if item.trigger is not None and names.triggers is not None and item.trigger not in names.triggers:
+            faults.add((*path, "answers"), expected=expected, found=f"{len(answers)}")
+        for at, answer in enumerate(section.get("expected") or ()):
+            if answer not in answers and not faults.under((*path, "answers")):
+                faults.add_misspelt((*path, "expected", at), answer, answers, expected="one of the answers")
+        if trigger is not None and names.triggers is not None and trigger not in names.triggers:
             expected = "the name of a trigger of this study"
-            faults.add_misspelt((*path, "trigger"), item.trigger, names.triggers, expected=expected)
-        items.append(item)
+            faults.add_misspelt((*path, "trigger"), trigger, names.triggers, expected=expected)
+        if not faults.under(path):
+            items.append(DebriefItem(**section))
     return tuple(items)
 
 
@@ -115,20 +119,22 @@ def _companions(root: Section, names: Known, faults: Faults) -> tuple[Companion,
     found = []
     for index, section in enumerate(root.get("companion") or ()):
         path: Path = ("companion", index)
-        if section is None or faults.under(path):
+        if section is None:
             continue
-        one = Companion(**section)
-        if one.name in steps:
+        whole = not faults.under(path)
+        name, signal, files = (section.get(key) for key in ("name", "signal", "files"))
+        if name in steps:
             expected = "another name than a step of the run sheet, where it is ticked"
-            faults.add((*path, "name"), expected=expected, found=quoted(one.name))
-        if one.signal is not None and names.signals is not None and one.signal not in names.signals:
+            faults.add((*path, "name"), expected=expected, found=quoted(str(name)))
+        if signal is not None and names.signals is not None and signal not in names.signals:
             expected = "a signal declared in [signals]"
-            faults.add_misspelt((*path, "signal"), one.signal, names.signals, expected=expected)
-        if "measured_at_least" in section and one.signal is None:
+            faults.add_misspelt((*path, "signal"), signal, names.signals, expected=expected)
+        if whole and "measured_at_least" in section and signal is None:
             faults.add((*path, "measured_at_least"), expected="it only beside signal", found="it without signal")
-        if one.files is not None:
-            _check_pattern(one.files, (*path, "files"), faults)
-        found.append(one)
+        if files is not None:
+            _check_pattern(files, (*path, "files"), faults)
+        if not faults.under(path):
+            found.append(Companion(**section))
     return tuple(found)
 
 
@@ -150,10 +156,8 @@ def _check_pattern(pattern: str, path: Path, faults: Faults) -> None:
 
 
 def _sessions(section: Section, names: Known, faults: Faults) -> Sessions | None:
-    if faults.under(("sessions",)):
-        return None
     for index, one in enumerate(section.get("scenarios") or ()):
         if names.scenarios is not None and one not in names.scenarios:
             expected = "a scenario declared in [scenarios]"
             faults.add_misspelt(("sessions", "scenarios", index), one, names.scenarios, expected=expected)
-    return Sessions(**section)
+    return None if faults.under(("sessions",)) else Sessions(**section)

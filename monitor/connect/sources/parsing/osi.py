@@ -11,6 +11,7 @@ from monitor.connect.sources.maps import MapRefused
 from monitor.connect.sources.osi import LARGEST_BYTES, OsiReader
 from monitor.connect.sources.parsing.protocol import A_MESSAGE, write_message
 from monitor.errors import WitnessError
+from monitor.named_files import regular
 
 LENGTH = struct.Struct("<I")
 
@@ -39,7 +40,7 @@ def parse(path: str, asked: dict[str, Any], out: IO[bytes]) -> None:
 def _of_osi(path: str) -> Iterator[bytes]:
     """The messages of a single-channel trace. Raises `WitnessError` where it breaks off or is no such file."""
     number = 0
-    with Path(path).open("rb") as file:
+    with open(path, "rb", opener=regular) as file:
         while head := file.read(LENGTH.size):
             number += 1
             (length,) = LENGTH.unpack(head) if len(head) == LENGTH.size else (LARGEST_BYTES + 1,)
@@ -59,7 +60,7 @@ def _of_mcap(path: str, message: str) -> Iterator[bytes]:
         from mcap.reader import make_reader
     except ImportError as error:
         raise WitnessError("mcap is not installed here; install it with: pip install trialwitness[osi]") from error
-    with Path(path).open("rb") as file:
+    with open(path, "rb", opener=regular) as file:
         reader = make_reader(file)
         summary = reader.get_summary()
         if summary is None:

@@ -24,6 +24,7 @@ def run(options: argparse.Namespace) -> int:
     from monitor.commands.shared.printing import print_json
     from monitor.errors import WitnessError
     from monitor.feed.curve import KeyFileRefused, write_key_pair
+    from monitor.named_files import make_directory
 
     directory = Path(options.directory)
     names = options.name or ["simulator", "witness"]
@@ -34,7 +35,7 @@ def run(options: argparse.Namespace) -> int:
             if (directory / f"{name}{ending}").exists():
                 raise KeyFileRefused(f"{directory / f'{name}{ending}'} exists already; a key is never overwritten.")
     try:
-        directory.mkdir(mode=0o700, parents=True, exist_ok=True)
+        make_directory(directory, 0o700)
         made = {name: write_key_pair(directory, name) for name in names}
         allowed = directory / "allowed"
         if options.name is None:

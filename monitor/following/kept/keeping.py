@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from monitor.following.responses import KeptResponses
-from monitor.following.slow import SlowTracks
+from monitor.following.kept.responses import KeptResponses
+from monitor.following.kept.slow import SlowTracks
+from monitor.following.kept.whole import WholeTracks
 from monitor.following.view import LiveView
-from monitor.following.whole import WholeTracks
 from monitor.judging.session import Session
 from monitor.study.model import Study
 

@@ -10,10 +10,13 @@ from __future__ import annotations
 import argparse
 from typing import Any
 
+RESERVED_BYTES = 8 << 20
+"""Room for a page with responses, which is not known before: one of 200 runs has under 1 MiB."""
+
 
 def add_to(subparsers: Any) -> None:
-    from monitor.commands.compare import add_unblind_options
     from monitor.commands.shared.many_records import add_many_options
+    from monitor.commands.study.compare import add_unblind_options
 
     parser = subparsers.add_parser("report", help="one page with pictures, of a run or a study", description=__doc__)
     parser.add_argument("path", metavar="PATH", help="a record, or a directory of records")
@@ -28,18 +31,13 @@ def run(options: argparse.Namespace) -> int:
     from pathlib import Path
 
     from monitor.commands.shared.printing import print_json, say
-    from monitor.errors import WitnessError
+    from monitor.named_files import new_file
     from monitor.record.places import is_record
 
     path, out = Path(options.path), Path(options.out)
-    if out.exists():
-        raise WitnessError(f"{out} is there already; give another file.")
-    faults, text, look = _of_run(path, options) if is_record(path) else _of_study(path, options)
-    try:
-        with out.open("x", encoding="utf-8", newline="\n") as file:
-            file.write(text)
-    except OSError as error:
-        raise WitnessError(f"{out} cannot be written ({error.strerror}); give another file.") from error
+    with new_file(out, RESERVED_BYTES if options.unblind else 0) as file:  # before a look is entered
+        faults, text, look = _of_run(path, options) if is_record(path) else _of_study(path, options)
+        file.write(text)
     if options.json:
         print_json({"out": str(out), "bytes": len(text.encode()), "faults": faults, "look": look})
     else:
@@ -62,9 +60,9 @@ def _of_run(path: Any, options: argparse.Namespace) -> tuple[list[str], str, int
 
 
 def _of_study(path: Any, options: argparse.Namespace) -> tuple[list[str], str, int | None]:
-    from monitor.commands.compare import look_entered
     from monitor.commands.shared.printing import say
-    from monitor.commands.tally import gathered
+    from monitor.commands.study.compare import look_entered
+    from monitor.commands.study.tally import gathered
     from monitor.reports.comparison.comparison import compare_studies, not_compared
     from monitor.reports.comparison.words import analysis_json
     from monitor.reports.page.study_page import study_page
@@ -73,6 +71,8 @@ def _of_study(path: Any, options: argparse.Namespace) -> tuple[list[str], str, i
     options.directory = options.path
     found = gathered(options)
     look = None
+    study = load_study(options.study) if options.study else None
+    page = study_page(found, (), None, study)  # whatever fails in it fails before a look is entered
     comparisons = compare_studies(found) if options.unblind and found.studies else ()
     for sentence in not_compared(found) if options.unblind else ():
         say(f"! {sentence}")
@@ -81,5 +81,5 @@ def _of_study(path: Any, options: argparse.Namespace) -> tuple[list[str], str, i
         look = look_entered(options, "report", what, found)
         if any(run.withholds for run in found.runs):  # the look is on disk before anything hidden is worked out
             comparisons = compare_studies(gathered(options, unblinded=True))
-    study = load_study(options.study) if options.study else None
-    return found.faults(), study_page(found, comparisons, look, study), look.number if look else None
+        page = study_page(found, comparisons, look, study)
+    return found.faults(), page, look.number if look else None

@@ -17,7 +17,7 @@ def add_to(subparsers: Any) -> None:
     parser.add_argument("--records", default="records", metavar="DIR")
     parser.add_argument("--read-only", action="store_true", help="for a second room: shows, and enters nothing")
     parser.add_argument("--by", metavar="WHO", help="who enters notes and rulings (default: the login name)")
-    from monitor.commands.watch import add_announce
+    from monitor.commands.desk.watch import add_announce
 
     add_announce(parser)
     parser.add_argument("--headless", action="store_true", help="no screen: print findings as they come")

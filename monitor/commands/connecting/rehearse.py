@@ -52,8 +52,9 @@ def run(options: argparse.Namespace) -> int:
     from dataclasses import replace
     from pathlib import Path
 
-    from monitor.archive.rehearsals import FOLDER, kept_pages, read_page
+    from monitor.archive.rehearsals import FOLDER, kept_pages, read_page, unreadable_pages
     from monitor.commands.shared.interrupting import Interrupted, interruptible
+    from monitor.commands.shared.listening import curve_files, refuse_feeds
     from monitor.commands.shared.live_run import close_run
     from monitor.commands.shared.printing import harmless, print_json, say
     from monitor.commissioning.proving.anew import STAFF
@@ -78,12 +79,17 @@ def run(options: argparse.Namespace) -> int:
         raise WitnessError("--drives counts the drives; it needs at least one.")
     records = Path(options.records)
     in_the_seat = in_the_seat_of(study, options.perceived)
+    left_out = unreadable_pages(records)
+    for sentence in left_out:
+        say(f"Left out: {sentence}")
     if options.days:
-        return _print_days(kept_pages(records, study.name), study.name, options)
+        return _print_days(kept_pages(records, study.name), study.name, options) or (1 if left_out else 0)
     reference = read_page(Path(options.reference)) if options.reference else None
     if reference is None:
         reference = next((page for page in reversed(kept_pages(records, study.name)) if page.get("go")), None)
     by = options.by or operator_name()
+    refuse_feeds(options.feed)
+    curve_files(options)
     begun = begin_run(
         replace(study, participant_pattern=STAFF),
         Driving(STAFF, options.group, is_new=True),
@@ -133,16 +139,11 @@ def _prove(record: Any, study: Any) -> Any:
 def _print_days(pages: list[dict[str, Any]], study: str, options: argparse.Namespace) -> int:
     """The numbers of the newest kept rehearsal beside those of the goes before it, without a drive."""
     import shutil
-    from pathlib import Path
 
-    from monitor.archive.rehearsals import unreadable_pages
-    from monitor.commands.shared.printing import harmless, print_json, say
+    from monitor.commands.shared.printing import harmless, print_json
     from monitor.commissioning.rehearsal.run_chart import run_charts
     from monitor.errors import WitnessError
 
-    left_out = unreadable_pages(Path(options.records))
-    for sentence in left_out:
-        say(f"Left out: {sentence}")
     if not pages:
         raise WitnessError(f"{options.records} holds no rehearsal of {study}.")
     charts = run_charts(pages[:-1], pages[-1])
@@ -152,7 +153,7 @@ def _print_days(pages: list[dict[str, Any]], study: str, options: argparse.Names
         print(f"Rehearsal {pages[-1]['name']} of {harmless(study)}, beside the goes before it:")
         width = shutil.get_terminal_size((120, 24)).columns
         print("\n".join(harmless(one.line(width)) for one in charts))
-    return 1 if left_out or any(one.moved for one in charts) else 0
+    return 1 if any(one.moved for one in charts) else 0
 
 
 def _drive(following: Any, study: Any, groups: tuple[str, ...], drives: int) -> bool:

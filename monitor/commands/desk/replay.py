@@ -190,9 +190,15 @@ def _beside(path: Path, study: Any, options: argparse.Namespace) -> int:
 def _other_record(path: Path, study: str, named: str) -> Path:
     from pathlib import Path
 
+    from monitor.archive.rehearsals import unreadable_pages
+    from monitor.commands.shared.printing import say
     from monitor.replay.beside.document import reference_record
 
-    return Path(named) if named else reference_record(path, study)
+    if named:
+        return Path(named)
+    for sentence in unreadable_pages(path.parent):
+        say(f"Left out: {sentence}")  # the last go may have been in it
+    return reference_record(path, study)
 
 
 def chosen_record(path: Path) -> Path:

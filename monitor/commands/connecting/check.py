@@ -58,17 +58,15 @@ def add_to(subparsers: Any) -> None:
 def run(options: argparse.Namespace) -> int:
     from pathlib import Path
 
+    from monitor.commands.shared.listening import curve_files
     from monitor.commands.shared.printing import harmless, print_json, trial_lines
     from monitor.commissioning.check.map_and_study import compare
     from monitor.connect.channel_map.loading import load_map
     from monitor.connect.sources.files import Beside, beside_from
     from monitor.errors import FileFaults, WitnessError
-    from monitor.feed.curve import CurveFiles
     from monitor.study.loading import load_study
 
-    if (options.own_key is None) != (options.simulator_key is None):
-        raise WitnessError("CURVE needs both --own-key and --simulator-key.")
-    keys = CurveFiles(Path(options.own_key), Path(options.simulator_key)) if options.own_key else None
+    keys = curve_files(options)
     for given, name in ((options.also, "--also"), (options.source is not None, "--source")):
         if given and not options.map:
             raise WitnessError(f"{name} goes with --map FILE, the map of the simulator.")
@@ -164,9 +162,10 @@ def _freeze(options: argparse.Namespace, study: Any) -> Any:
 
     from monitor.archive.looks import freeze
     from monitor.following.live import operator_name
+    from monitor.named_files import make_directory
 
     directory = Path(options.records)
-    directory.mkdir(parents=True, exist_ok=True)
+    make_directory(directory)
     return freeze(directory, options.by or operator_name(), study.name, study.sha256)
 
 
@@ -236,13 +235,9 @@ def _write(options: argparse.Namespace, what: str, text: str) -> int:
     from pathlib import Path
 
     from monitor.commands.shared.printing import print_json
-    from monitor.errors import WitnessError
+    from monitor.named_files import write_new
 
-    try:
-        with Path(options.propose).open("x", encoding="utf-8") as file:
-            file.write(text)
-    except OSError as error:
-        raise WitnessError(f"{options.propose} cannot be written: {error.strerror}; nothing is overwritten.") from error
+    write_new(Path(options.propose), text)
     words = {
         "map": "a first channel map; look it over, every guess stands beside its reason",
         "triggers": "triggers as the scenario file has them; what cannot be told stands beside them as comments",

@@ -11,7 +11,7 @@ from typing import Any
 
 
 def add_to(subparsers: Any) -> None:
-    from monitor.commands.tally import add_directory_options
+    from monitor.commands.study.tally import add_directory_options
 
     parser = subparsers.add_parser("forecast", help="how many more to invite, and until when", description=__doc__)
     add_directory_options(parser)
@@ -29,7 +29,7 @@ def run(options: argparse.Namespace) -> int:
 
     from monitor.archive.looks import count_looks
     from monitor.commands.shared.printing import harmless, print_json, say
-    from monitor.commands.tally import gathered
+    from monitor.commands.study.tally import gathered
     from monitor.errors import WitnessError
     from monitor.reports.forecast.forecast import Bookings, forecast_studies
     from monitor.reports.forecast.text import forecast_json, forecast_lines

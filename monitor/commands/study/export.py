@@ -11,8 +11,8 @@ from typing import Any
 
 
 def add_to(subparsers: Any) -> None:
-    from monitor.commands.compare import add_unblind_options
-    from monitor.commands.tally import add_directory_options
+    from monitor.commands.study.compare import add_unblind_options
+    from monitor.commands.study.tally import add_directory_options
 
     parser = subparsers.add_parser(
         "export", help="tables for the analyst (CSV, BIDS, Parquet), cues for the video", description=__doc__
@@ -34,12 +34,12 @@ def run(options: argparse.Namespace) -> int:
     from pathlib import Path
 
     from monitor.archive.gathering import gathered_json
-    from monitor.commands.compare import look_entered
     from monitor.commands.shared.printing import print_json, say
-    from monitor.commands.tally import gathered, progress
+    from monitor.commands.study.compare import look_entered
+    from monitor.commands.study.tally import gathered, progress
     from monitor.errors import WitnessError
     from monitor.reports.export.cues import video_times
-    from monitor.reports.export.export import ExportPlan, export_records, export_sentences, refuse_codes, unruled_trials
+    from monitor.reports.export.export import ExportPlan, export_records, export_sentences, refuse_codes
     from monitor.study.loading import load_study
 
     if options.rate is not None and not 0.1 <= options.rate <= 1000.0:
@@ -47,12 +47,14 @@ def run(options: argparse.Namespace) -> int:
     video = video_times(options.video_at)
     found = gathered(options)
     refuse_codes(found, options.form)
-    look = None
-    if options.unblind and unruled_trials(found):
-        look = look_entered(options, "export", {"to": options.form}, found)
+    looks: list[Any] = []
+
+    def enter_look() -> None:
+        looks.append(look_entered(options, "export", {"to": options.form}, found))
+
     exported = export_records(
         found,
-        ExportPlan(options.form, options.rate, options.unblind, video),
+        ExportPlan(options.form, options.rate, video, enter_look if options.unblind else None),
         Path(options.out),
         study=load_study(options.study) if options.study else None,
         progress=progress("exporting records"),
@@ -65,7 +67,7 @@ def run(options: argparse.Namespace) -> int:
             "responses_left_out": exported.masked,
             "unruled": exported.unruled,
             "told": list(exported.remarks),
-            "look": look.number if look else None,
+            "look": looks[0].number if looks else None,
         }
         print_json({**gathered_json(found), **document})
     else:

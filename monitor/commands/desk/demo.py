@@ -7,8 +7,8 @@ from typing import Any
 
 
 def add_to(subparsers: Any) -> None:
-    from monitor.commands.simulate import add_drive_options
-    from monitor.commands.watch import add_following_options
+    from monitor.commands.connecting.simulate import add_drive_options
+    from monitor.commands.desk.watch import add_following_options
 
     parser = subparsers.add_parser("demo", help="a simulated drive with the screen on it", description=__doc__)
     add_drive_options(parser)

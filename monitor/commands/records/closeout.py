@@ -27,6 +27,7 @@ def run(options: argparse.Namespace) -> int:
     from monitor.commands.shared.printing import harmless, print_json
     from monitor.following.live import operator_name
     from monitor.judging.document import session_json
+    from monitor.named_files import write_new
     from monitor.reports.closeout.closeout import close_out, left_to_do
     from monitor.reports.closeout.hand_over import MISSING, hand_over, missing_files
     from monitor.reports.closeout.text import markdown, terminal_lines
@@ -60,19 +61,6 @@ def run(options: argparse.Namespace) -> int:
         lacking = [line for line in listed if line.startswith(MISSING)] or missing
         print("\n".join(harmless(line) for line in lacking), end="\n" if lacking else "")
     return 1 if whole.damage else 0
-
-
-def write_new(path: Any, text: str) -> None:
-    """Writes a new file. Raises `WitnessError` where there is one, or it cannot be written."""
-    from monitor.errors import WitnessError
-
-    try:
-        with path.open("x", encoding="utf-8", newline="\n") as file:
-            file.write(text)
-    except FileExistsError as error:
-        raise WitnessError(f"{path} is there already; give another file.") from error
-    except OSError as error:
-        raise WitnessError(f"{path} cannot be written ({error.strerror}); give another file.") from error
 
 
 def harmless_text(text: str) -> str:

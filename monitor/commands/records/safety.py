@@ -48,7 +48,8 @@ def run(options: argparse.Namespace) -> int:
 
 
 def _write(out: Any, sections: Any) -> None:
-    from monitor.commands.closeout import harmless_text, write_new
+    from monitor.commands.records.closeout import harmless_text
+    from monitor.named_files import write_new
     from monitor.reports.closeout.text import markdown
     from monitor.reports.page.document import page, section
 

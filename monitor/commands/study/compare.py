@@ -12,7 +12,7 @@ from typing import Any
 
 
 def add_to(subparsers: Any) -> None:
-    from monitor.commands.tally import add_directory_options
+    from monitor.commands.study.tally import add_directory_options
 
     parser = subparsers.add_parser("compare", help="alert groups compared (for the analyst)", description=__doc__)
     add_directory_options(parser)
@@ -43,7 +43,7 @@ def run(options: argparse.Namespace) -> int:
 
     from monitor.archive.gathering import gathered_json
     from monitor.commands.shared.printing import harmless, print_json, say
-    from monitor.commands.tally import gathered
+    from monitor.commands.study.tally import gathered
     from monitor.errors import WitnessError
     from monitor.reports.comparison.comparison import compare_studies, not_compared
     from monitor.reports.comparison.plan import Asked
@@ -88,13 +88,15 @@ def run(options: argparse.Namespace) -> int:
 
 
 def look_entered(options: argparse.Namespace, command: str, what: dict[str, Any], found: Any) -> Any:
-    """Enters the look in the audit file, and says what is wrong with that file."""
+    """Enters the look in the audit file, and says what is wrong with that file. Raises `WitnessError` where nothing
+    could be shown."""
     from pathlib import Path
 
     from monitor.archive.looks import enter_look
-    from monitor.commands.shared.printing import say
+    from monitor.commands.shared.printing import refuse_without_reader, say
     from monitor.following.live import operator_name
 
+    refuse_without_reader("no look is entered, and nothing is shown")
     by = options.by or operator_name()
     analysis = {"why": options.why, **what, **study_files(options, found)}
     look = enter_look(Path(options.directory), by, command, analysis, {run.record_id: run.digest for run in found.runs})

@@ -117,7 +117,7 @@ def _assign(study: Study, directory: Any, options: argparse.Namespace) -> int:
 
     from monitor.commands.shared.many_records import on_all_cores
     from monitor.commands.shared.planning import give_group
-    from monitor.commands.shared.printing import harmless, print_json, say
+    from monitor.commands.shared.printing import harmless, print_json, refuse_without_reader, say
     from monitor.reports.assigning.earlier import allocation_of, earlier_runs, next_listed
 
     allocation = allocation_of(study, Path(options.study))
@@ -129,6 +129,7 @@ def _assign(study: Study, directory: Any, options: argparse.Namespace) -> int:
         document |= {"participant": next_listed(allocation, earlier) if allocation is not None else None}
         document["why"] = _who_is_next(study, allocation is not None, document["participant"])
     else:
+        refuse_without_reader("no lot is opened")
         given = give_group(study, directory, earlier.placed, options, allocation)
         document |= {"group": given.group, "lot": given.lot and given.lot["number"], "why": given.why}
     if options.json:

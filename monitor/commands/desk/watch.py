@@ -69,6 +69,7 @@ def add_announce(parser: argparse.ArgumentParser) -> None:
 def run(options: argparse.Namespace) -> int:
     from pathlib import Path
 
+    from monitor.commands.shared.listening import curve_files, refuse_feeds
     from monitor.commands.shared.live_run import Follower, show_run, stream_run
     from monitor.commands.shared.planning import plan_run, say_how_far
     from monitor.commands.shared.printing import say
@@ -87,6 +88,8 @@ def run(options: argparse.Namespace) -> int:
     for caution in study.cautions:
         say(f"{options.study}: {caution}")
     options.by = options.by or operator_name()
+    refuse_feeds(options.feed)  # before a lot is opened for this run
+    curve_files(options)
     plan = plan_run(study, options)
     say_others_on(options.feed, Path(options.records))
     begun = begin_run(

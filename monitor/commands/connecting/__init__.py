@@ -1,0 +1,1 @@
+"""Commands of whoever connects a simulator: what its feed is like, and whether it can be believed."""

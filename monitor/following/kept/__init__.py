@@ -1,0 +1,1 @@
+"""What a view shows of longer ago than judging keeps frames."""

@@ -1,0 +1,173 @@
+"""A look at responses is spent only where something can be given for it: every command that enters one, held against
+everything that can be known beforehand to keep its output from being written."""
+
+from __future__ import annotations
+
+import os
+import shutil
+import subprocess
+import sys
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from monitor.archive.looks import AUDIT_NAME, count_looks
+from monitor.reports.assigning.sealed import prepare, sealed_lots
+from tests.commands.running import call, command
+from tests.judging.hand import study_of
+from tests.reports.making import BLIND, REPORT_STUDY, hand_record
+
+EVERY_FORM = ("csv", "bids", "parquet", "cues")
+
+
+@pytest.fixture(scope="module")
+def made(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A blind study in which no trial has a ruling."""
+    records = tmp_path_factory.mktemp("made") / "records"
+    records.mkdir()
+    for number, group in enumerate(("chime", "chime", "no-alert", "no-alert")):
+        hand_record(records, f"Q0{number}", group, 0.5 + 0.2 * number, text=BLIND)
+    return records
+
+
+@pytest.fixture
+def records(made: Path, tmp_path: Path) -> Path:
+    return shutil.copytree(made, tmp_path / "records")
+
+
+def commands(records: Path, out: Path) -> dict[str, list[str]]:
+    """Every command that enters a look, with what it writes at `out`."""
+    unblind = ["--unblind", "--by", "x"]
+    return {
+        "report": ["report", str(records), "--out", str(out), *unblind],
+        "compare": ["compare", str(records), *unblind],
+        **{
+            f"export {form}": ["export", str(records), "--to", form, "--out", str(out), *unblind] for form in EVERY_FORM
+        },
+    }
+
+
+NAMES = tuple(commands(Path(), Path()))
+QUICK = ("report", "compare", "export csv")
+EACH = [pytest.param(one, marks=() if one in QUICK else pytest.mark.slow) for one in NAMES]
+WRITES_A_FILE = [one for one in EACH if one.values != ("compare",)]
+
+
+def is_there(out: Path) -> None:
+    out.mkdir()
+    (out / "something").write_text("")
+
+
+def below_a_file(out: Path) -> None:
+    out.parent.write_text("")
+
+
+def name_too_long(out: Path) -> None:
+    pass
+
+
+OUTS: dict[str, tuple[str, Callable[[Path], None]]] = {
+    "is there": ("out", is_there),
+    "below a file": ("file/out", below_a_file),
+    "its name is too long": ("x" * 300, name_too_long),
+    "where nothing can be made": ("/proc/out/x", name_too_long),
+}
+
+
+def test_the_table_has_every_command_that_unblinds() -> None:
+    from monitor.commands.main import build_parser
+
+    (commands_,) = (each for each in build_parser()._actions if each.dest == "command")
+    assert isinstance(commands_.choices, dict)
+    unblinding = {name for name, parser in commands_.choices.items() if "--unblind" in parser.format_help()}
+    assert unblinding == {name.split()[0] for name in NAMES}
+
+
+@pytest.mark.parametrize("name", EACH)
+def test_where_it_can_be_written_one_look_is_spent(name: str, records: Path, tmp_path: Path) -> None:
+    done = call(*commands(records, tmp_path / "out")[name])
+    assert (done.returncode, count_looks(records)) == (0, 1), done.stderr
+
+
+@pytest.mark.parametrize("name", WRITES_A_FILE)
+@pytest.mark.parametrize("why", OUTS)
+def test_where_it_cannot_be_written_none_is(name: str, why: str, records: Path, tmp_path: Path) -> None:
+    where, make = OUTS[why]
+    make(tmp_path / where)
+    done = call(*commands(records, tmp_path / where)[name])
+    assert done.returncode == 2
+    assert "\n" not in done.stderr.strip()
+    assert count_looks(records) == 0
+    assert not (records / AUDIT_NAME).exists()
+
+
+def no_space(*arguments: Any) -> None:
+    raise OSError(28, "No space left on device")
+
+
+def no_library(name: str) -> Callable[[pytest.MonkeyPatch], None]:
+    return lambda patch: patch.setitem(sys.modules, name, None)
+
+
+def full_disk(patch: pytest.MonkeyPatch) -> None:
+    patch.setattr(os, "posix_fallocate", no_space)
+
+
+LACKING: tuple[tuple[str, Callable[[pytest.MonkeyPatch], None], str], ...] = (
+    ("report", no_library("scipy"), "needs scipy"),
+    ("compare", no_library("scipy"), "needs scipy"),
+    ("export parquet", no_library("pyarrow"), "needs pyarrow"),
+    ("report", full_disk, "No space left"),
+    ("export csv", full_disk, "No space left"),
+)
+
+
+@pytest.mark.parametrize(("name", "lack", "said"), LACKING)
+def test_where_a_library_or_the_room_is_missing_none_is(
+    name: str,
+    lack: Callable[[pytest.MonkeyPatch], None],
+    said: str,
+    records: Path,
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    lack(monkeypatch)
+    done = call(*commands(records, tmp_path / "out")[name])
+    assert (done.returncode, count_looks(records)) == (2, 0)
+    assert said in done.stderr
+    assert not (tmp_path / "out").exists()
+    assert list(tmp_path.glob("*.unfinished")) == []
+
+
+@pytest.mark.parametrize("name", EACH)
+def test_where_the_look_cannot_be_entered_nothing_is_given(name: str, records: Path, tmp_path: Path) -> None:
+    (records / AUDIT_NAME).mkdir()
+    done = call(*commands(records, tmp_path / "out")[name])
+    assert (done.returncode, done.stdout) == (2, "")
+    assert not (tmp_path / "out").exists()
+    assert list(tmp_path.glob("*.unfinished")) == []
+
+
+@pytest.mark.parametrize("closed", [">&-", "| true"])
+def test_where_nobody_reads_what_compare_would_say_none_is(closed: str, records: Path) -> None:
+    # `true` is gone long before the records are judged; where it is not yet, the look is spent rightly
+    line = " ".join(command(*commands(records, Path())["compare"]))
+    done = subprocess.run(["bash", "-c", f"{line} {closed}"], capture_output=True, text=True, timeout=90, check=False)
+    assert count_looks(records) == 0, done.stderr
+    assert "no look is entered" in done.stderr
+
+
+@pytest.mark.parametrize("closed", [">&-", "| true"])
+def test_where_nobody_reads_whose_group_it_is_no_lot_is_opened(closed: str, tmp_path: Path) -> None:
+    text = REPORT_STUDY.replace("[groups.chime]", '[assignment]\nmethod = "blocks"\nblock_sizes = [2]\n[groups.chime]')
+    study, records = tmp_path / "study.toml", tmp_path / "records"
+    study.write_text(text)
+    prepare(records, study_of(text), "site", "anna")
+    line = " ".join(command("assign", "--study", str(study), "--records", str(records), "--participant", "Q01"))
+    done = subprocess.run(["bash", "-c", f"{line} {closed}"], capture_output=True, text=True, timeout=90, check=False)
+    lots = sealed_lots(records, study_of(text), "site")
+    assert lots is not None
+    assert lots.opened() == [], done.stderr
+    assert "no lot is opened" in done.stderr
