@@ -220,9 +220,16 @@ class FeedSubscription:
         elif event == zmq.EVENT_HANDSHAKE_FAILED_NO_DETAIL and value in (errno.EAGAIN, errno.ETIMEDOUT):
             why = f"{self.endpoint} takes the connection but does not answer: it is stopped, or it is not a ZeroMQ port"
             self._enter("unanswered", now_s, why)
+        elif self._at.keys:
+            why = f"{self.endpoint} is not a ZeroMQ port, or its server key is another one"
+            self._enter("not-zeromq", now_s, why)
+        elif event == zmq.EVENT_HANDSHAKE_FAILED_NO_DETAIL and value in (errno.EPIPE, errno.ECONNRESET):
+            # who asks for keys closes at once, and often before libzmq has read why
+            if self.state != "refused":
+                why = f"{self.endpoint} asks for CURVE keys, and none were given, or it is not a ZeroMQ port"
+                self._enter("not-zeromq", now_s, why)
         else:
-            other_key = ", or its server key is another one" if self._at.keys else ""
-            self._enter("not-zeromq", now_s, f"{self.endpoint} is not a ZeroMQ port{other_key}")
+            self._enter("not-zeromq", now_s, f"{self.endpoint} is not a ZeroMQ port")
 
     def _look_after(self, now_s: float) -> None:
         quiet_s = now_s - self._heard_s

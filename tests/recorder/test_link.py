@@ -118,13 +118,14 @@ def test_a_port_that_talks_something_else_is_no_zeromq_port(house: House, linked
     assert link.messages == []
 
 
-def test_a_port_that_closes_at_once_is_no_zeromq_port_and_says_so_once(house: House, linked: Linked) -> None:
+def test_a_port_that_closes_at_once_asks_for_keys_or_is_no_zeromq_port_and_says_so_once(house: House, linked: Linked) -> None:
     with tcp_server(b"busy\r\n", stay=False) as endpoint:
         link = linked(endpoint)
         link.until_state(house, "not-zeromq")
         tries_end = time.monotonic() + 1.0
         link.until(house, lambda: time.monotonic() > tries_end, "further tries")
-    assert [event.sentence for event in link.events] == [f"{endpoint} is not a ZeroMQ port"]
+    said = f"{endpoint} asks for CURVE keys, and none were given, or it is not a ZeroMQ port"
+    assert [event.sentence for event in link.events] == [said]
 
 
 def test_a_port_that_says_nothing_is_said_then_used_when_a_publisher_takes_its_place(
