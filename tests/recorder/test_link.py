@@ -118,7 +118,7 @@ def test_a_port_that_talks_something_else_is_no_zeromq_port(house: House, linked
     assert link.messages == []
 
 
-def test_a_port_that_closes_at_once_asks_for_keys_or_is_no_zeromq_port_and_says_so_once(house: House, linked: Linked) -> None:
+def test_a_port_that_closes_at_once_asks_for_keys_or_is_none_of_zeromq(house: House, linked: Linked) -> None:
     with tcp_server(b"busy\r\n", stay=False) as endpoint:
         link = linked(endpoint)
         link.until_state(house, "not-zeromq")
