@@ -50,7 +50,7 @@ class LateFrames:
         signals = ready.frames.signals
         aligned = log.aligned.columns(ready.frames.t, as_of)
         more = {name: one.value for name, one in aligned.items() if name not in signals}
-        ready = replace(ready, frames=replace(ready.frames, number=as_of, signals=signals | more))
+        ready = replace(ready, frames=replace(ready.frames, number=as_of, signals={**signals, **more}))
         for watch in watches:
             watch.take(ready)
 

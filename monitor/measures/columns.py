@@ -6,8 +6,9 @@ NaN means "not measured", never zero. Positions are the centre of a vehicle's bo
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from typing import TypeVar
 
 import numpy as np
 import numpy.typing as npt
@@ -15,6 +16,7 @@ import numpy.typing as npt
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
 BoolArray = npt.NDArray[np.bool_]
+Made = TypeVar("Made")
 
 OWN_CHANNELS = (
     "x",
@@ -36,6 +38,34 @@ OWN_CHANNELS = (
 OTHER_CHANNELS = ("x", "y", "heading", "speed", "accel", "length", "width", "station", "lane")
 
 
+class OnDemand(Mapping[str, Made]):
+    """Something for each of some names, made when it is first asked for: of what is cut out for a trial, a rule looks
+    at ten columns of forty."""
+
+    __slots__ = ("_made", "_make", "_names")
+
+    def __init__(self, names: Iterable[str], make: Callable[[str], Made]) -> None:
+        """`make` gives what belongs to one of the names."""
+        self._names, self._make = dict.fromkeys(names), make
+        self._made: dict[str, Made] = {}
+
+    def __getitem__(self, name: str) -> Made:
+        if name not in self._made:
+            if name not in self._names:
+                raise KeyError(name)
+            self._made[name] = self._make(name)
+        return self._made[name]
+
+    def __iter__(self) -> Iterator[str]:
+        return iter(self._names)
+
+    def __len__(self) -> int:
+        return len(self._names)
+
+    def __contains__(self, name: object) -> bool:
+        return name in self._names
+
+
 @dataclass(frozen=True, slots=True)
 class OtherRows:
     """The other vehicles of n frames, laid out flat: frame i has the rows start[i] … start[i + 1] − 1."""
@@ -44,7 +74,7 @@ class OtherRows:
     """Shape (n + 1,)."""
     id: IntArray
     """Shape (m,)."""
-    channels: dict[str, FloatArray]
+    channels: Mapping[str, FloatArray]
     """One array of shape (m,) for each of `OTHER_CHANNELS`; NaN where the simulator did not give it."""
     names: dict[int, str]
     """Vehicle id → name, where the simulator gives names; for display (within a block, an id's last name)."""
@@ -100,7 +130,7 @@ class RowsOnDemand(OtherRows):
         return self._all().id
 
     @property
-    def channels(self) -> dict[str, FloatArray]:
+    def channels(self) -> Mapping[str, FloatArray]:
         return self._all().channels
 
     @property
@@ -129,9 +159,9 @@ class FrameBlock:
     """Simulator's wall clock in seconds since 1970; NaN where not given."""
     markers: IntArray
     """Number of markers sent so far, as the frame counts them."""
-    own: dict[str, FloatArray]
+    own: Mapping[str, FloatArray]
     """One array for each of `OWN_CHANNELS`, and for any further number that the simulator sends with `own`."""
-    signals: dict[str, FloatArray]
+    signals: Mapping[str, FloatArray]
     """Further numbers by name; booleans as 0.0 and 1.0."""
     others: OtherRows
 
@@ -183,6 +213,46 @@ def join_blocks(blocks: list[FrameBlock]) -> FrameBlock:
     )
 
 
+Piece = tuple[FrameBlock, int, int]
+"""A block, and first and stop of some of its frames."""
+
+
+def join_pieces(pieces: Sequence[Piece]) -> FrameBlock:
+    """One block of the frames of neighbouring pieces, at least one, as `join_blocks` of them gives; its columns are
+    joined when they are asked for."""
+    if len(pieces) == 1:
+        return slice_block(*pieces[0])
+    rows = [0, *np.cumsum([int(block.others.start[stop] - block.others.start[first]) for block, first, stop in pieces])]
+    starts = [
+        block.others.start[first + (place > 0) : stop + 1] - block.others.start[first] + rows[place]
+        for place, (block, first, stop) in enumerate(pieces)
+    ]
+    return FrameBlock(
+        number=np.concatenate([block.number[first:stop] for block, first, stop in pieces]),
+        seq=np.concatenate([block.seq[first:stop] for block, first, stop in pieces]),
+        t=np.concatenate([block.t[first:stop] for block, first, stop in pieces]),
+        wall=np.concatenate([block.wall[first:stop] for block, first, stop in pieces]),
+        markers=np.concatenate([block.markers[first:stop] for block, first, stop in pieces]),
+        own=_pieces_named([(block.own, first, stop) for block, first, stop in pieces]),
+        signals=_pieces_named([(block.signals, first, stop) for block, first, stop in pieces]),
+        others=RowsOnDemand.read_by(
+            np.concatenate(starts), lambda: join_rows([block.others.part(first, stop) for block, first, stop in pieces])
+        ),
+    )
+
+
+def _pieces_named(pieces: list[tuple[Mapping[str, FloatArray], int, int]]) -> OnDemand[FloatArray]:
+    def joined(name: str) -> FloatArray:
+        return np.concatenate(
+            [
+                columns[name][first:stop] if name in columns else np.full(stop - first, np.nan)
+                for columns, first, stop in pieces
+            ]
+        )
+
+    return OnDemand((name for columns, _, _ in pieces for name in columns), joined)
+
+
 def join_rows(parts: Sequence[OtherRows]) -> OtherRows:
     """The vehicles of neighbouring blocks as one; they stay unread where some of them are."""
     starts = [parts[0].start]
@@ -223,7 +293,7 @@ def _join_labels(parts: Sequence[OtherRows], labels: tuple[str, ...]) -> IntArra
     return np.concatenate(found)
 
 
-def _join_named(parts: list[tuple[int, dict[str, FloatArray]]]) -> dict[str, FloatArray]:
+def _join_named(parts: list[tuple[int, Mapping[str, FloatArray]]]) -> dict[str, FloatArray]:
     names: dict[str, None] = {}
     for _, columns in parts:
         names.update(dict.fromkeys(columns))

@@ -18,7 +18,7 @@ from hypothesis import strategies as st
 from monitor.feed.decode import decode_message
 from monitor.feed.publisher import FeedPublisher
 from monitor.feed.schema import Frame, Hello, Marker
-from monitor.judging.case.columns import build_block
+from monitor.judging.case.columns import FILLED, build_block
 
 OWN = {"x": 1.0, "y": 2.0, "heading": 0.1, "speed": 20.0, "accel": -0.5, "length": 4.6, "width": 1.8}
 OTHERS: dict[str, Any] = {"id": [7, 8], **{name: [1.0, 2.0] for name in OWN}}
@@ -120,7 +120,7 @@ def test_what_is_published_is_what_is_decoded(
         if name == "name":
             assert frame.names == (tuple(column))
         elif name != "id":
-            expected = [math.nan if one is None else float(one) for one in column]
+            expected = [math.nan if one is None or abs(one) >= FILLED else float(one) for one in column]
             np.testing.assert_array_equal(block.others.channels[name], expected)
 
 

@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 
 from monitor.feed.decode import Frame, decode_message
 from monitor.judging.case.columns import build_block
-from monitor.measures.columns import FrameBlock, Road, join_blocks, slice_block
+from monitor.measures.columns import FrameBlock, Road, join_blocks, join_pieces, slice_block
 from monitor.measures.gap import PairMeasures, pair_measures
 from monitor.measures.lateral import LateralMemory, lateral_measures
 from monitor.measures.lead import lead_rows, rows_named, rows_of
@@ -123,14 +123,20 @@ def test_blocks_cut_and_joined_again_are_the_block(seed: int, frames: int, hole:
     spans = list(zip([0, *cuts], [*cuts, frames], strict=True))
     if data.draw(st.booleans(), label="cut before they are made"):
         again = join_blocks([build_block(drawn[first:stop], range(first, stop)) for first, stop in spans])
+    elif data.draw(st.booleans(), label="joined when they are asked for"):
+        again = join_pieces([(block, first, stop) for first, stop in spans if first < stop])
     else:
         again = join_blocks([slice_block(block, first, stop) for first, stop in spans])
     for whole, joined in ((block.own, again.own), (block.signals, again.signals)):
         assert whole.keys() == joined.keys()
         for name, values in whole.items():
             np.testing.assert_array_equal(joined[name], values)
+    for name in ("number", "seq", "t", "wall", "markers"):
+        np.testing.assert_array_equal(getattr(again, name), getattr(block, name))
     np.testing.assert_array_equal(again.others.start, block.others.start)
     np.testing.assert_array_equal(again.others.id, block.others.id)
+    for name, values in block.others.channels.items():
+        np.testing.assert_array_equal(again.others.channels[name], values)
     for vehicle_name in ("van", "bus"):
         np.testing.assert_array_equal(rows_named(again, vehicle_name), rows_named(block, vehicle_name))
 

@@ -159,7 +159,7 @@ class Body:
     def with_channels(self, frames: FrameBlock, spoilt: dict[str, FloatArray]) -> FrameBlock:
         """The frames with other values of some of its channels."""
         if self.id is None:
-            return replace(frames, own=frames.own | spoilt)
+            return replace(frames, own={**frames.own, **spoilt})
         rows, channels = self.rows(frames), dict(frames.others.channels)
         for name, values in spoilt.items():
             channels[name] = channels[name].copy()

@@ -304,7 +304,7 @@ def _judge_body(anew: Anew, body: Body, fault: Fault, place: Place) -> Judge:
 
 def _judge_signal(anew: Anew, name: str, fault: Fault, place: Place) -> Judge:
     def judge(size: float) -> Trial | None:
-        signals = anew.frames.signals | {name: fault.spoil(place, anew.frames.signals[name], size)}
+        signals = {**anew.frames.signals, name: fault.spoil(place, anew.frames.signals[name], size)}
         return anew.judge(replace(anew.frames, signals=signals))
 
     return judge

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from typing import Any
 
@@ -11,7 +12,7 @@ from monitor.judging.case.alignment import SignalColumn
 from monitor.judging.case.blocks import MeasuredBlock
 from monitor.judging.case.drive import DriveLog
 from monitor.judging.case.received import Loss
-from monitor.measures.columns import FloatArray, FrameBlock, IntArray, Road, join_blocks, slice_block
+from monitor.measures.columns import FloatArray, FrameBlock, IntArray, OnDemand, Road, join_pieces
 from monitor.measures.gap import PairMeasures
 from monitor.measures.measured import Measured, State, join_measured
 
@@ -32,7 +33,7 @@ class Stretch:
 
     frames: FrameBlock
     lead_id: IntArray
-    lateral: dict[str, Measured]
+    lateral: Mapping[str, Measured]
     losses: tuple[Loss, ...]
     covered_from: float
     covered_to: float
@@ -120,25 +121,20 @@ def cut_stretch(drive: DriveLog, start_t: float, end_t: float, number: int) -> S
     if not parts:
         last = _known(known[-1], number)
         parts.append((known[-1], last - 1, last))
-    frames = join_blocks([slice_block(block.frames, first, stop) for block, first, stop in parts])
+    frames = join_pieces([(block.frames, first, stop) for block, first, stop in parts])
     aligned: dict[str, SignalColumn] = {}
     if drive.aligned is not None:
         aligned = {
             name: one for name, one in drive.aligned.columns(frames.t, number).items() if name not in frames.signals
         }
-        frames = replace(frames, signals=frames.signals | {name: one.value for name, one in aligned.items()})
+        frames = replace(frames, signals={**frames.signals, **{name: one.value for name, one in aligned.items()}})
     return Stretch(
         frames=frames,
         lead_id=np.concatenate([block.lead_id[first:stop] for block, first, stop in parts]),
-        lateral={
-            name: join_measured(
-                [
-                    Measured(block.lateral[name].value[first:stop], block.lateral[name].state[first:stop])
-                    for block, first, stop in parts
-                ]
-            )
-            for name in parts[0][0].lateral
-        },
+        lateral=OnDemand(
+            parts[0][0].lateral,
+            lambda name: join_measured([block.lateral[name].part(first, stop) for block, first, stop in parts]),
+        ),
         losses=tuple(loss for loss in drive.losses if loss.number <= number and loss.touches(start_t, end_t)),
         covered_from=horizon,
         covered_to=newest_t,
