@@ -1,8 +1,7 @@
 """Conditions of a scenario file in the words of a study: measure, band, edge and delay, or why it cannot be told.
 
 Semantics after the standard: `freespace` is between bounding boxes, else between reference points (for a vehicle the
-middle of the rear axle), so that an own car and a lead of different overhang differ; a time to collision ignores
-accelerations.
+middle of the rear axle): an own car and a lead of other overhang differ; a time to collision ignores accelerations.
 
 Which attributes there are, and which may be left out, is held against the standard's schemas 1.0 to 1.3.1, which the
 package scenariogeneration carries (`tests/scenario_file/test_schemas.py`). What one that is left out means is not in
