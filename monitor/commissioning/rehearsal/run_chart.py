@@ -1,12 +1,12 @@
 """What a rehearsal measured, against the last ones that were a go: which moved beyond its usual spread.
 
 The limits are those of an individuals control chart (Shewhart; NIST/SEMATECH e-Handbook of Statistical Methods, section
-6.3.2.2) in the form by medians: median ± 3.145 times the median moving range, 3.145 being 3 / 0.954 (0.954: JMP 16
-documentation, "Control limits for individual measurement and moving range charts"; 3.145 as in Wheeler & Chambers, from
-memory). One bad day stands in two moving ranges, and by their mean it hid what came after it: of steps of 5 standard
-deviations after ten goes, one of them off by 10, the form by means told 3 %, this one tells 67 %. For that, 4 % of ten
-goes' next days are called moved where nothing moved, instead of 2 %, and 1 % of thirty goes' (20,000 simulated draws of
-a normal distribution). Equipment that drifts shows here before it costs a trial.
+6.3.2.2) in the form by medians: median ± 3.145 times the median moving range (3.145 = 3 / 0.954, which the test
+computes from the normal distribution; the form as in Wheeler & Chambers, from memory). Where most days are alike to the
+digit, whatever differs from them has moved. One bad day stands in two moving ranges, and by their mean it hid what came
+after it: of steps of 5 standard deviations after ten goes, one of them off by 10, the form by means told 3 %, this one
+tells 67 %. For that, 4 % of ten goes' next days are called moved where nothing moved, instead of 2 %, and 1 % of thirty
+goes' (20,000 simulated draws of a normal distribution). Equipment that drifts shows here before it costs a trial.
 """
 
 from __future__ import annotations
