@@ -71,7 +71,7 @@ def test_nothing_that_is_shown_tells_who_responded_or_how_soon(tmp_path: Path) -
 
 def _own_speed(patch: pytest.MonkeyPatch) -> None:
     kept = blinding.reveals
-    for module in ("replay.series", "following.numbers", "following.slow"):
+    for module in ("replay.series", "following.numbers", "following.kept.slow"):
         patch.setattr(
             f"monitor.{module}.reveals", lambda study, measure: measure.name != "speed" and kept(study, measure)
         )
