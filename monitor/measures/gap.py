@@ -6,12 +6,12 @@ acceleration are along own car's direction; of the other's the component along o
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
-from monitor.measures.columns import BoolArray, FloatArray, FrameBlock, IntArray, Road
+from monitor.measures.columns import BoolArray, FloatArray, FrameBlock, IntArray, OnDemand, Road
 from monitor.measures.contact import (
     CLOSING_FLOOR_MPS,
     deceleration_rate_to_avoid_crash,
@@ -108,32 +108,22 @@ def gap_otherwise(block: FrameBlock, road: Road | None, rows: IntArray) -> Float
     return _spread(there, own_way(block, road).ahead_otherwise(frame, row)) - 0.5 * length
 
 
-class PairMeasures(Mapping[str, Measured]):
-    """The pair measures of n frames by name, each made when it is first asked for: a study looks at two or three of
-    the nine, and a live run measures each frame by itself."""
+class PairMeasures(OnDemand[Measured]):
+    """The pair measures of n frames by name: a study looks at two or three of the nine, and a live run measures each
+    frame by itself."""
 
-    __slots__ = ("_inputs", "_made")
+    __slots__ = ("_inputs",)
 
-    def __init__(self, inputs: PairInputs | None, made: dict[str, Measured]) -> None:
+    def __init__(self, inputs: PairInputs | None, made: Mapping[str, Measured]) -> None:
         """What they are made of; None where all of them are `made` already, as in columns that were kept."""
-        self._inputs, self._made = inputs, made
 
-    def __getitem__(self, name: str) -> Measured:
-        known = self._made.get(name)
-        if known is None:
-            if self._inputs is None:
-                raise KeyError(name)
-            known = self._made[name] = pair_measure(name, self._inputs)
-        return known
+        def make(name: str) -> Measured:
+            assert inputs is not None
+            return pair_measure(name, inputs)
 
-    def __iter__(self) -> Iterator[str]:
-        return iter(self._made if self._inputs is None else PAIR_MEASURES)
-
-    def __len__(self) -> int:
-        return len(self._made if self._inputs is None else PAIR_MEASURES)
-
-    def __contains__(self, name: object) -> bool:
-        return name in (self._made if self._inputs is None else PAIR_MEASURES)
+        super().__init__(made if inputs is None else PAIR_MEASURES, make)
+        self._inputs = inputs
+        self._made.update(made)
 
     def part(self, first: int, stop: int) -> PairMeasures:
         """Those of frames `first` … `stop` − 1, sharing the memory."""

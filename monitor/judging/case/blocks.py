@@ -38,6 +38,10 @@ class MeasuredBlock:
                 column[there] = channel[self.lead_row[there]]
         return column
 
+    def known_by(self, number: int) -> int:
+        """How many of the frames, from the first one on, are known as of an entry."""
+        return int(np.searchsorted(self.frames.number, number, side="right"))
+
     def pair_with(self, rows: IntArray) -> PairMeasures:
         """The pair measures of own car and the vehicle in each frame's row."""
         return pair_measures(self.frames, self.road, rows)

@@ -110,7 +110,7 @@ class DriveLog(Stream):
     def newest_at(self, number: int) -> float:
         """The time of the newest judged frame as of entry `number`, among those that are kept."""
         for block in reversed(self.blocks):
-            known = int(np.searchsorted(block.frames.number, number, side="right"))
+            known = block.known_by(number)
             if known:
                 return float(block.frames.t[known - 1])
         return self.newest_t

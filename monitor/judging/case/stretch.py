@@ -115,11 +115,11 @@ def cut_stretch(drive: DriveLog, start_t: float, end_t: float, number: int) -> S
     for block in known:
         t = block.frames.t
         first = int(np.searchsorted(t, max(start_t - margin, horizon), side="left"))
-        stop = min(int(np.searchsorted(t, end_t + margin, side="right")), _known(block, number))
+        stop = min(int(np.searchsorted(t, end_t + margin, side="right")), block.known_by(number))
         if first < stop:
             parts.append((block, first, stop))
     if not parts:
-        last = _known(known[-1], number)
+        last = known[-1].known_by(number)
         parts.append((known[-1], last - 1, last))
     frames = join_pieces([(block.frames, first, stop) for block, first, stop in parts])
     aligned: dict[str, SignalColumn] = {}
@@ -164,7 +164,7 @@ def cut_signals(
     for block in known:
         t = block.frames.t
         first = int(np.searchsorted(t, first_t, side="left"))
-        stop = min(int(np.searchsorted(t, end_t, side="right")), _known(block, number))
+        stop = min(int(np.searchsorted(t, end_t, side="right")), block.known_by(number))
         if first >= stop:
             continue
         times.append(t[first:stop])
@@ -178,8 +178,3 @@ def cut_signals(
     if not times:
         return np.empty(0), [np.empty(0) for _ in names]
     return np.concatenate(times), [np.concatenate(parts) for parts in columns]
-
-
-def _known(block: MeasuredBlock, number: int) -> int:
-    """How many frames of a block are known as of an entry."""
-    return int(np.searchsorted(block.frames.number, number, side="right"))

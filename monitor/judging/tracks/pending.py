@@ -70,8 +70,8 @@ def judge_pending(occasion: Occasion, earlier: Exposure, missed: Expected | None
     unseen = drive.unseen_in(*about_t, number)
     if findings and unseen is not None:
         sentence = (
-            f"No frame was seen between {unseen[0]:.2f} and {unseen[1]:.2f} s: that {trigger.name} fired may have been "
-            "lost with them, for its source tells it by frames alone."
+            f"No frame was seen between {unseen[0]:.2f} and {unseen[1]:.2f} s, and what tells that {trigger.name} "
+            "fired may have been lost there: its source tells it by frames alone."
         )
         findings = [make_finding(plan.study, "marker-lost", sentence, unseen[1])]
     if findings and lost:
