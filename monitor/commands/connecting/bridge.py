@@ -44,7 +44,7 @@ def run(options: argparse.Namespace) -> int:
 
     import zmq
 
-    from monitor.commands.shared.interrupting import Interrupted, asked_to_stop
+    from monitor.commands.shared.interrupting import Interrupted, asked_to_stop, interruptible
     from monitor.commands.shared.printing import harmless, print_json, say
     from monitor.connect.bridge import Bridge
     from monitor.connect.channel_map.loading import load_map
@@ -95,15 +95,16 @@ def run(options: argparse.Namespace) -> int:
         say(f"{channels.path}: {caution}")
     gc.collect()
     gc.freeze()  # what is there now stays: a collection looks at what a few samples left, and takes no milliseconds
-    with asked_to_stop() as stop:
-        if options.json:
-            print_json({"type": "bound", "endpoint": bridge.publisher.endpoint, "source": source.where})
-        else:
-            say(f"{source.where} → {bridge.publisher.endpoint}")
-        with contextlib.suppress(Interrupted):  # the second time: at once
+    with contextlib.suppress(Interrupted):  # the second time, or while a listener that lags is waited for: at once
+        with asked_to_stop() as stop:
+            if options.json:
+                print_json({"type": "bound", "endpoint": bridge.publisher.endpoint, "source": source.where})
+            else:
+                say(f"{source.where} → {bridge.publisher.endpoint}")
             _wait(bridge, options.wait, stop)
             _go_on(bridge, options.json, options.until_unheard, stop)
             bridge.drain()
+        with interruptible():
             bridge.close()
     status = 0 if stop.number is None else 128 + stop.number
     if options.until_unheard is not None:
