@@ -75,6 +75,13 @@ def enter_look(directory: Path, by: str, command: str, what: Mapping[str, Any], 
     return Look(directory / AUDIT_NAME, number, chain_fault(directory / AUDIT_NAME, lines))
 
 
+def refuse_look_file(out: Path) -> None:
+    """Raises `WitnessError` where what is to be written has the name of the look file: the first look would be entered
+    into it, and written over."""
+    if out.name == AUDIT_NAME:
+        raise WitnessError(f"{out}: {AUDIT_NAME} is the name of the file of looks; give another one.")
+
+
 def freeze(directory: Path, by: str, study: str, sha256: str) -> Frozen:
     """Enters the study file that is to judge; once more is nothing new. Raises `WitnessError` for another one than the
     file that was frozen before."""

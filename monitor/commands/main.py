@@ -13,6 +13,7 @@ from importlib import import_module
 from types import ModuleType
 
 from monitor import __version__
+from monitor.commands.shared.interrupting import Interrupted
 from monitor.errors import WitnessError
 
 COMMANDS = {
@@ -78,6 +79,8 @@ def main(arguments: Sequence[str] | None = None) -> None:
         status = error.exit_code
     except KeyboardInterrupt:
         status = 130
+    except Interrupted as stopped:
+        status = 128 + stopped.number
     except BrokenPipeError:
         # the reader of our output has gone: nothing more to say, and nothing may be flushed into the closed pipe
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())

@@ -5,6 +5,7 @@ from __future__ import annotations
 
 import os
 import shutil
+import signal
 import subprocess
 import sys
 from collections.abc import Callable
@@ -68,11 +69,17 @@ def name_too_long(out: Path) -> None:
     pass
 
 
+def a_link_to_nothing(out: Path) -> None:
+    out.symlink_to("nothing")
+
+
 OUTS: dict[str, tuple[str, Callable[[Path], None]]] = {
     "is there": ("out", is_there),
     "below a file": ("file/out", below_a_file),
     "its name is too long": ("x" * 300, name_too_long),
     "where nothing can be made": ("/proc/out/x", name_too_long),
+    "a link to nothing": ("out", a_link_to_nothing),
+    "the file of looks itself": (f"records/{AUDIT_NAME}", name_too_long),
 }
 
 
@@ -101,6 +108,44 @@ def test_where_it_cannot_be_written_none_is(name: str, why: str, records: Path, 
     assert "\n" not in done.stderr.strip()
     assert count_looks(records) == 0
     assert not (records / AUDIT_NAME).exists()
+
+
+def a_link_to_an_empty_directory(out: Path) -> Path:
+    (out.parent / "empty").mkdir()
+    out.symlink_to("empty")
+    return out
+
+
+def anothers_directory(out: Path) -> Path:
+    """As an export leaves it that was killed, or is at work; or with whatever somebody keeps there."""
+    beside = out.with_name(f"{out.name}.unfinished")
+    beside.mkdir()
+    (beside / "something").write_text("kept")
+    return beside / "something"
+
+
+@pytest.mark.parametrize("make", [a_link_to_an_empty_directory, anothers_directory])
+def test_an_export_that_could_not_take_its_place_spends_none(
+    make: Callable[[Path], Path], records: Path, tmp_path: Path
+) -> None:
+    stays = make(tmp_path / "out")
+    done = call(*commands(records, tmp_path / "out")["export csv"])
+    assert (done.returncode, count_looks(records)) == (2, 0), done.stderr
+    assert "is there already" in done.stderr
+    assert stays.exists()
+
+
+@pytest.mark.parametrize("name", WRITES_A_FILE)
+def test_an_end_that_is_asked_for_leaves_no_file(
+    name: str, records: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def asked_to_end(*arguments: Any) -> None:
+        os.kill(os.getpid(), signal.SIGTERM)
+
+    monkeypatch.setattr("monitor.archive.looks.enter_look", asked_to_end)
+    done = call(*commands(records, tmp_path / "out")[name])
+    assert (done.returncode, done.stdout) == (128 + signal.SIGTERM, "")
+    assert [one.name for one in tmp_path.iterdir()] == ["records"]
 
 
 def no_space(*arguments: Any) -> None:

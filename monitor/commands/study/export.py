@@ -34,6 +34,8 @@ def run(options: argparse.Namespace) -> int:
     from pathlib import Path
 
     from monitor.archive.gathering import gathered_json
+    from monitor.archive.looks import refuse_look_file
+    from monitor.commands.shared.interrupting import interruptible
     from monitor.commands.shared.printing import print_json, say
     from monitor.commands.study.compare import look_entered
     from monitor.commands.study.tally import gathered, progress
@@ -44,6 +46,7 @@ def run(options: argparse.Namespace) -> int:
 
     if options.rate is not None and not 0.1 <= options.rate <= 1000.0:
         raise WitnessError("--rate needs a rate from 0.1 to 1000 Hz.")
+    refuse_look_file(Path(options.out))
     video = video_times(options.video_at)
     found = gathered(options)
     refuse_codes(found, options.form)
@@ -52,13 +55,14 @@ def run(options: argparse.Namespace) -> int:
     def enter_look() -> None:
         looks.append(look_entered(options, "export", {"to": options.form}, found))
 
-    exported = export_records(
-        found,
-        ExportPlan(options.form, options.rate, video, enter_look if options.unblind else None),
-        Path(options.out),
-        study=load_study(options.study) if options.study else None,
-        progress=progress("exporting records"),
-    )
+    with interruptible():
+        exported = export_records(
+            found,
+            ExportPlan(options.form, options.rate, video, enter_look if options.unblind else None),
+            Path(options.out),
+            study=load_study(options.study) if options.study else None,
+            progress=progress("exporting records"),
+        )
     if options.json:
         document = {
             "out": str(exported.directory),

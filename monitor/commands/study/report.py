@@ -30,12 +30,15 @@ def add_to(subparsers: Any) -> None:
 def run(options: argparse.Namespace) -> int:
     from pathlib import Path
 
+    from monitor.archive.looks import refuse_look_file
+    from monitor.commands.shared.interrupting import interruptible
     from monitor.commands.shared.printing import print_json, say
     from monitor.named_files import new_file
     from monitor.record.places import is_record
 
     path, out = Path(options.path), Path(options.out)
-    with new_file(out, RESERVED_BYTES if options.unblind else 0) as file:  # before a look is entered
+    refuse_look_file(out)
+    with interruptible(), new_file(out, RESERVED_BYTES if options.unblind else 0) as file:  # before a look is entered
         faults, text, look = _of_run(path, options) if is_record(path) else _of_study(path, options)
         file.write(text)
     if options.json:

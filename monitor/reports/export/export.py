@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import re
 import shutil
 from collections.abc import Callable
@@ -91,7 +92,8 @@ def export_records(
     study: Study | None = None,
     progress: Callable[[int, int], None] | None = None,
 ) -> Exported:
-    """Writes the tables into `out`, which must not be there yet or be empty; it is there whole or not at all.
+    """Writes the tables into `out`, which must not be there yet or be empty; it is there whole or not at all. What
+    an export leaves that is cut off stands in `out`.unfinished.
 
     Raises `WitnessError` for codes that may not be exported, and where it cannot be written.
     """
@@ -101,12 +103,9 @@ def export_records(
         raise WitnessError(f"{gathered.directory} holds no run, and a BIDS data set needs one; nothing was written.")
     unruled = unruled_trials(gathered)
     masked = unruled > 0 and plan.enter_look is None
-    if out.exists() and (not out.is_dir() or any(out.iterdir())):
-        raise WitnessError(f"{out} is there already; an export goes into a new or an empty directory.")
-    unfinished = out.with_name(f"{out.name}.unfinished")
-    shutil.rmtree(unfinished, ignore_errors=True)
+    unfinished = _claimed(out)
     try:
-        unfinished.mkdir(parents=True)
+        _make_way(out)
         tables = Tables(masked)
         growing = _growing(plan, unfinished, masked)
         if unruled and plan.enter_look is not None:
@@ -123,8 +122,6 @@ def export_records(
             growing.add(whole, tables)
         tables.finish()
         growing.finish(tables)
-        if out.exists():
-            out.rmdir()
         unfinished.rename(out)
     except OSError as error:
         shutil.rmtree(unfinished, ignore_errors=True)
@@ -134,6 +131,34 @@ def export_records(
         raise
     remarks = tuple(growing.said) if isinstance(growing, CuesExport) else ()
     return Exported(out, form, len(runs), len(tables.rows["trials"]), masked, unruled, remarks)
+
+
+def _claimed(out: Path) -> Path:
+    """A new directory beside `out`, which is to become it. It is nobody else's: neither one that stands there is
+    emptied, nor do two exports write into the same, of which one would have spent its look for nothing."""
+    unfinished = out.parent / f"{out.name}.unfinished"
+    try:
+        unfinished.mkdir(parents=True)
+    except FileExistsError as error:
+        raise WitnessError(
+            f"{unfinished} is there already: another export to {out} is at work, or one was cut off, and responses may "
+            "be in it. Remove it once no export is at work, or choose another directory."
+        ) from error
+    except OSError as error:
+        raise WitnessError(f"{out} cannot be written ({error.strerror or error}); choose another directory.") from error
+    return unfinished
+
+
+def _make_way(out: Path) -> None:
+    """Removes an empty directory; refuses whatever else could not be replaced at the end, when a look is spent: a link,
+    a place where a disk is mounted."""
+    try:
+        if os.path.lexists(out):
+            out.rmdir()
+    except OSError as error:
+        raise WitnessError(
+            f"{out} is there already ({error.strerror}); an export goes into a new or an empty directory."
+        ) from error
 
 
 def _growing(plan: ExportPlan, directory: Path, masked: bool) -> Growing:
