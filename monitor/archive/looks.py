@@ -15,10 +15,12 @@ leaves nothing here.
 
 from __future__ import annotations
 
+import fcntl
 import hashlib
 import json
 import os
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
+from contextlib import suppress
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
@@ -60,18 +62,20 @@ def enter_look(directory: Path, by: str, command: str, what: Mapping[str, Any], 
 
     Raises `WitnessError` where it cannot be entered: then nothing may be shown.
     """
-    lines = _lines(directory, "so nothing is shown")
-    number = _looks(lines) + 1
     analysis = dict(what)
     why = analysis.pop("why", "")
-    fields = {
-        "look": number,
-        "command": command,
-        "why": why,
-        "what": analysis,
-        "records": dict(sorted(records.items())),
-    }
-    enter(directory, by, fields, "so nothing is shown")
+
+    def fields(lines: list[bytes]) -> Mapping[str, Any]:
+        return {
+            "look": _looks(lines) + 1,
+            "command": command,
+            "why": why,
+            "what": analysis,
+            "records": dict(sorted(records.items())),
+        }
+
+    lines = _enter(directory, by, fields, "so nothing is shown")
+    number = _looks(lines) + 1
     return Look(directory / AUDIT_NAME, number, chain_fault(directory / AUDIT_NAME, lines))
 
 
@@ -140,27 +144,43 @@ def enter(directory: Path, by: str, fields: Mapping[str, Any], so: str, name: st
 
     Raises `WitnessError` where it cannot be; `so` says in the error what does not happen then.
     """
+    _enter(directory, by, lambda _: fields, so, name)
+
+
+def _enter(
+    directory: Path, by: str, fields: Callable[[list[bytes]], Mapping[str, Any]], so: str, name: str = AUDIT_NAME
+) -> list[bytes]:
+    """`fields`: of the lines before, which are given back. One process at a time: two that enter at once would follow
+    the same line, and the file would look as if somebody had changed it. Of a line that failed nothing is left."""
     path = directory / name
-    lines = _lines(directory, so, name)
-    line = {
-        **fields,
-        "when": datetime.now(UTC).isoformat(timespec="seconds"),
-        "by": by,
-        "before": _sum(lines[-1]) if lines else _ZEROS,
-    }
     try:
-        torn = bool(lines) and not read_small(path, MOST_BYTES).endswith(b"\n")
-        text = ("\n" if torn else "") + json.dumps(line, ensure_ascii=False) + "\n"
         descriptor = os.open(path, os.O_WRONLY | os.O_APPEND | os.O_CREAT | os.O_NONBLOCK, 0o600)
         try:
-            write_whole(DISK, descriptor, text.encode())
-            os.fsync(descriptor)
+            with suppress(OSError):  # a disk that knows no locks
+                fcntl.flock(descriptor, fcntl.LOCK_EX)
+            before = read_small(path, MOST_BYTES)
+            lines = before.splitlines()
+            line = {
+                **fields(lines),
+                "when": datetime.now(UTC).isoformat(timespec="seconds"),
+                "by": by,
+                "before": _sum(lines[-1]) if lines else _ZEROS,
+            }
+            torn = bool(before) and not before.endswith(b"\n")
+            text = ("\n" if torn else "") + json.dumps(line, ensure_ascii=False) + "\n"
+            try:
+                write_whole(DISK, descriptor, text.encode())
+                os.fsync(descriptor)
+            except OSError:
+                os.ftruncate(descriptor, len(before))
+                raise
         finally:
             os.close(descriptor)
         if not lines:
             DISK.sync_directory(directory)
     except OSError as error:
         raise _not_entered(path, error, so) from error
+    return lines
 
 
 def chain_fault(path: Path, lines: list[bytes] | None = None) -> str | None:
@@ -179,13 +199,6 @@ def chain_fault(path: Path, lines: list[bytes] | None = None) -> str | None:
             )
         before = _sum(line)
     return None
-
-
-def _lines(directory: Path, so: str, name: str = AUDIT_NAME) -> list[bytes]:
-    try:
-        return _read(directory / name)
-    except OSError as error:
-        raise _not_entered(directory / name, error, so) from error
 
 
 def _read(path: Path) -> list[bytes]:

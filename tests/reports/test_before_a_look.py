@@ -3,18 +3,23 @@ everything that can be known beforehand to keep its output from being written.""
 
 from __future__ import annotations
 
+import multiprocessing
 import os
 import shutil
 import signal
 import subprocess
 import sys
 from collections.abc import Callable
+from contextlib import redirect_stdout
 from pathlib import Path
 from typing import Any
 
 import pytest
 
-from monitor.archive.looks import AUDIT_NAME, count_looks
+from monitor.archive.looks import AUDIT_NAME, chain_fault, count_looks, enter_look, entries
+from monitor.commands.shared.printing import refuse_without_reader
+from monitor.errors import WitnessError
+from monitor.record.disk import DiskCalls
 from monitor.reports.assigning.sealed import prepare, sealed_lots
 from tests.commands.running import call, command
 from tests.judging.hand import study_of
@@ -202,6 +207,49 @@ def test_where_nobody_reads_what_compare_would_say_none_is(closed: str, records:
     done = subprocess.run(["bash", "-c", f"{line} {closed}"], capture_output=True, text=True, timeout=90, check=False)
     assert count_looks(records) == 0, done.stderr
     assert "no look is entered" in done.stderr
+
+
+def test_where_the_disk_of_standard_output_is_full_none_is(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    real = os.statvfs(tmp_path)
+    full = os.statvfs_result((*real[:4], 0, *real[5:]))  # f_bavail
+    monkeypatch.setattr(os, "fstatvfs", lambda descriptor: full)
+    with (tmp_path / "said").open("w") as said:
+        with pytest.raises(WitnessError, match="is full: no look is entered"), redirect_stdout(said):
+            refuse_without_reader("no look is entered")
+
+
+def test_a_look_that_does_not_fit_on_the_disk_leaves_the_file_as_it_was(
+    records: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    enter_look(records, "anna", "compare", {}, {})
+    before = (records / AUDIT_NAME).read_bytes()
+
+    def half(disk: DiskCalls, descriptor: int, data: bytes) -> None:
+        os.write(descriptor, data[: len(data) // 2])
+        no_space()
+
+    with monkeypatch.context() as patch:
+        patch.setattr("monitor.archive.looks.write_whole", half)
+        with pytest.raises(WitnessError, match="nothing can be entered"):
+            enter_look(records, "ben", "compare", {}, {})
+    assert (records / AUDIT_NAME).read_bytes() == before
+    assert enter_look(records, "ben", "compare", {}, {}).fault is None
+
+
+def enter_some(records: Path, by: str) -> None:
+    for _ in range(20):
+        enter_look(records, by, "compare", {}, {})
+
+
+def test_looks_that_are_entered_at_once_follow_each_other(records: Path) -> None:
+    context = multiprocessing.get_context("spawn")
+    processes = [context.Process(target=enter_some, args=(records, by)) for by in ("anna", "ben", "cleo")]
+    for process in processes:
+        process.start()
+    for process in processes:
+        process.join()
+    assert [one["look"] for one in entries(records)] == list(range(1, 61))
+    assert chain_fault(records / AUDIT_NAME) is None
 
 
 @pytest.mark.parametrize("closed", [">&-", "| true"])

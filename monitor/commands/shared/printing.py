@@ -6,6 +6,7 @@ import io
 import json
 import os
 import select
+import stat
 import sys
 import time
 from collections.abc import Callable
@@ -28,16 +29,23 @@ def say(sentence: str) -> None:
     print(sentence, file=sys.stderr, flush=True)
 
 
+ROOM_BYTES = 1 << 20
+"""What has to be free on the disk of a file into which a look is printed; a comparison has some kB."""
+
+
 def refuse_without_reader(so: str) -> None:
-    """Raises `WitnessError` where standard output is closed, or a pipe whose reader has gone, so that nothing is given
+    """Raises `WitnessError` where standard output is closed, a pipe whose reader has gone, or a file on a full disk, so
+    that nothing is given
     away for what nobody can read; `so` says what does not happen."""
     try:
         descriptor = sys.stdout.fileno()
-        os.fstat(descriptor)
+        is_file = stat.S_ISREG(os.fstat(descriptor).st_mode)
     except io.UnsupportedOperation:  # kept in memory by whoever calls us
         return
     except (OSError, ValueError, AttributeError) as error:
         raise WitnessError(f"Standard output is closed: {so}.") from error
+    if is_file and (disk := os.fstatvfs(descriptor)).f_bavail * disk.f_frsize < ROOM_BYTES:
+        raise WitnessError(f"The disk of standard output is full: {so}.")
     watched = select.poll()
     watched.register(descriptor, 0)  # errors are told in any case
     if any(event & (select.POLLERR | select.POLLHUP | select.POLLNVAL) for _, event in watched.poll(0)):
