@@ -26,6 +26,7 @@ import numpy as np
 from monitor.errors import StudyFaults
 from monitor.feed.marker_kinds import KINDS
 from monitor.judging.case.case import trial_window
+from monitor.judging.case.drive import DriveLog
 from monitor.judging.case.trial import ConditionEvidence, Finding, Timing, Trial
 from monitor.measures.columns import BoolArray, FloatArray
 from monitor.measures.names import MEASURES
@@ -36,6 +37,9 @@ from monitor.study.terms import Condition, Measure
 
 SCRIPTED = ("scripted", "alert", "task")
 """Sources of signals that say nothing of the driver."""
+
+BEFORE_END_S = 1.0
+"""A screen's newest frame may be so much older than the drive's last one."""
 
 _TIME = re.compile(r"\d+\.\d+(?=(?: (?:and|to) \d+\.\d+)? s\b)")
 _HIDDEN_TIME = "(hidden)"
@@ -127,6 +131,15 @@ def lifting(entries: Iterable[Mapping[str, Any]]) -> frozenset[str]:
     """The trials whose blindness these operator's entries lift."""
     lifts = (one for one in entries if one.get("type") == "reveal" or one.get("verdict") in ("valid", "invalid"))
     return frozenset(str(one.get("trial")) for one in lifts if one.get("type") in ("reveal", "ruling"))
+
+
+def told_entry_at(
+    trials: Iterable[Trial], drives: Iterable[DriveLog], drive: int | None, at: float | None
+) -> float | None:
+    """When in a drive something was entered; None at the end of one with a hidden response, where it would tell how
+    long the drive took: whatever is entered after a drive has its last frame's time."""
+    ends = next((log.newest_t for log in drives if log.index == drive), math.inf)
+    return None if at is not None and at > ends - BEFORE_END_S and hidden_spans(trials, drive) else at
 
 
 def masked_from(trials: Iterable[Trial], drive: int | None) -> float | None:

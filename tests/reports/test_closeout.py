@@ -139,3 +139,28 @@ def test_a_hand_over_says_which_of_its_notes_was_taken_back_since(tmp_path: Path
     page = tmp_path / "run.html"
     assert call("report", str(record), "--out", str(page)).returncode == 0
     assert "1:01 anna: taken back by ben (it was on): seat belt was off" in page.read_text(encoding="utf-8")
+
+
+def test_what_was_entered_after_a_drive_does_not_tell_how_long_a_hidden_one_took(tmp_path: Path) -> None:
+    given = []
+    for name, end_t in (("short", 31.35), ("long", 33.7)):
+        records = tmp_path / name
+        records.mkdir()
+        moment = {"drive": 1, "at": end_t}
+        entered = [
+            {"type": "note", "text": "asks for water", "drive": 1, "at": 12.0},
+            {"type": "note", "text": "done", **moment},
+            {"type": "comfort", "rating": 3, **moment},
+            {"type": "handover", "to": "ben", **moment},
+        ]
+        record = hand_record(records, text=BLIND, drive=hand_drive(end_t=end_t), operator=entered)
+        said = call("closeout", str(record)).stdout
+        assert "12.0 s" in said
+        assert call("report", str(record), "--out", str(tmp_path / f"{name}.html")).returncode == 0
+        assert call("export", str(records), "--to", "csv", "--out", str(tmp_path / f"{name}-csv")).returncode == 0
+        tables = {one.name: one.read_text() for one in (tmp_path / f"{name}-csv").glob("*.csv")}
+        given.append(
+            {"closeout": said.partition("\nFeed")[2], "page": (tmp_path / f"{name}.html").read_text(), **tables}
+        )
+    short, long = ({key: re.sub(r"\b[0-9a-f]{16,64}\b", "", text) for key, text in one.items()} for one in given)
+    assert short == long

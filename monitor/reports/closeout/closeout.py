@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from monitor.archive.gathering import count
 from monitor.archive.summary import NO_GROUP
 from monitor.following.handed_over import handed_now
-from monitor.judging.blinding import masked_from
+from monitor.judging.blinding import masked_from, told_entry_at
 from monitor.judging.case.trial import ConditionResult, Response, Trial
 from monitor.judging.entered.rulings import rulings_in_words
 from monitor.judging.session import Session
@@ -182,8 +182,14 @@ def note_sections(run: WholeRun) -> tuple[Section, ...]:
     notes = run.session.operator.notes
     if not notes:
         return ()
-    rows = tuple((_or_dash(note.at, ".1f", " s"), _or_dash(note.drive, "d"), note.by, note.told) for note in notes)
+    rows = tuple((*_entered(run, note.drive, note.at), note.by, note.told) for note in notes)
     return (Section(2, "Notes", table=Table(("time", "drive", "by", "text"), rows)),)
+
+
+def _entered(run: WholeRun, drive: int | None, at: float | None) -> tuple[str, str]:
+    """Time and drive of what somebody entered."""
+    told = told_entry_at(run.session.trials(), [one.log for one in run.session.drives], drive, at)
+    return _or_dash(told, ".1f", " s"), _or_dash(drive, "d")
 
 
 def handover_sections(run: WholeRun) -> tuple[Section, ...]:
@@ -192,7 +198,7 @@ def handover_sections(run: WholeRun) -> tuple[Section, ...]:
     rows: list[tuple[str, ...]] = []
     for one in operator.handovers:
         lines = handed_now(one, operator.notes) or ["no note of the last ten minutes"]
-        when = (_or_dash(one.entered.at, ".1f", " s"), _or_dash(one.entered.drive, "d"), one.to)
+        when = (*_entered(run, one.entered.drive, one.entered.at), one.to)
         rows += [(*(when if not place else ("", "", "")), line) for place, line in enumerate(lines)]
     if not rows:
         return ()

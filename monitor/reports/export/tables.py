@@ -12,7 +12,7 @@ from typing import Any, Literal
 from monitor.archive.summary import NO_GROUP, reasons_of
 from monitor.feed.limits import harmless, is_date
 from monitor.feed.marker_kinds import KINDS
-from monitor.judging.blinding import Span, hidden_spans, hides
+from monitor.judging.blinding import Span, hidden_spans, hides, told_entry_at
 from monitor.judging.case.drive import DriveLog
 from monitor.judging.case.received import ReceivedMarker
 from monitor.judging.case.trial import ConditionResult, Response, Ruling, Trial
@@ -69,11 +69,27 @@ class Tables:
         for drive in session.drives:
             mine = [trial for trial in trials if trial.drive == drive.log.index]
             self.rows["events"] += self.events(key, drive.log, mine, run)
-        self.rows["notes"] += [{**key, "wall_utc": utc(note.wall), **note_row(note)} for note in session.operator.notes]
+        logs = [drive.log for drive in session.drives]
+        self.rows["notes"] += [
+            {
+                **key,
+                "wall_utc": utc(note.wall),
+                **note_row(note),
+                "t_s": told_entry_at(trials, logs, note.drive, note.at),
+            }
+            for note in session.operator.notes
+        ]
 
         masked = self.masked and any(trial.withheld for trial in trials)
         self.rows["day"] += [
-            {**key, "wall_utc": utc(row["wall"]), "retracted": False, **row} for row in day_rows(session, masked=masked)
+            {
+                **key,
+                "wall_utc": utc(row["wall"]),
+                "retracted": False,
+                **row,
+                "t_s": told_entry_at(trials, logs, row["drive"], row["t_s"]),
+            }
+            for row in day_rows(session, masked=masked)
         ]
 
     def written(self) -> Iterator[tuple[str, tuple[Column, ...]]]:
@@ -121,7 +137,14 @@ class Tables:
             if trial.response is not None and not self.masked:
                 found += _responses(trial, trial.response)
         found += [
-            {"t_s": note.at, "duration_s": 0.0, "event": "note", "name": "", "source": "operator", "detail": note.told}
+            {
+                "t_s": told_entry_at(trials, [log], log.index, note.at),
+                "duration_s": 0.0,
+                "event": "note",
+                "name": "",
+                "source": "operator",
+                "detail": note.told,
+            }
             for note in run.session.operator.notes
             if note.drive == log.index and note.at is not None
         ]
