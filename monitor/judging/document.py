@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from typing import Any
 
-from monitor.judging.blinding import masked_from
+from monitor.judging.blinding import masked_from, told_entry_at
 from monitor.judging.case.trial import (
     ConditionEvidence,
     ConditionResult,
@@ -23,11 +23,13 @@ from monitor.judging.source_state import look_at_sources
 def session_json(session: Session, record: str) -> dict[str, Any]:
     """The object that `review`, `demo` and `watch` print for one record (contract of the command line).
 
-    While a response is hidden, so is how long its drive took, how many frames it had and what ended it: null.
+    While a response is hidden, so is how long its drive took, how many frames it had and what ended it: null. So is
+    the time of a note that was entered after it.
     """
     trials = session.trials()
     hiding = {drive.log.index for drive in session.drives if masked_from(trials, drive.log.index) is not None}
-    counts = [drive.log.counts for drive in session.drives]
+    logs = [drive.log for drive in session.drives]
+    counts = [log.counts for log in logs]
     spans = [drive.log.newest_t - drive.log.first_t for drive in session.drives if drive.log.counts.judged]
     rates = [drive.log.hello.rate_hz for drive in session.drives if drive.log.hello is not None]
     return {
@@ -57,7 +59,10 @@ def session_json(session: Session, record: str) -> dict[str, Any]:
         },
         "sources": sources_json(session, hides_length=bool(hiding)),
         "trials": [trial_json(trial) for trial in trials],
-        "notes": [note_json(note) for note in session.operator.notes],
+        "notes": [
+            {**note_json(note), "at": number(told_entry_at(trials, logs, note.drive, note.at))}
+            for note in session.operator.notes
+        ],
     }
 
 

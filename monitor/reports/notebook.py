@@ -19,7 +19,7 @@ import numpy.typing as npt
 from monitor.errors import WitnessError
 from monitor.judging.blinding import masked_from
 from monitor.judging.case.received import ReceivedMarker
-from monitor.judging.document import note_json, number, session_json
+from monitor.judging.document import number, session_json
 from monitor.measures.names import MEASURES
 from monitor.record.disk import is_being_written
 from monitor.record.reader import list_records
@@ -114,7 +114,8 @@ class Run:
     @property
     def notes(self) -> list[dict[str, Any]]:
         """The operator's notes and marks: `at` (s of the drive), `drive`, `wall` (s since 1970), `by`, `text`."""
-        return [note_json(note) for note in self._whole.session.operator.notes]
+        notes: list[dict[str, Any]] = self._document["notes"]
+        return notes
 
     @property
     def markers(self) -> list[dict[str, Any]]:

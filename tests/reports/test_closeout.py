@@ -156,6 +156,8 @@ def test_what_was_entered_after_a_drive_does_not_tell_how_long_a_hidden_one_took
         record = hand_record(records, text=BLIND, drive=hand_drive(end_t=end_t), operator=entered)
         said = call("closeout", str(record)).stdout
         assert "12.0 s" in said
+        notes = json.loads(call("closeout", "--json", str(record)).stdout)["notes"]
+        assert [note["at"] for note in notes] == [12.0, None, None, None]
         assert call("report", str(record), "--out", str(tmp_path / f"{name}.html")).returncode == 0
         assert call("export", str(records), "--to", "csv", "--out", str(tmp_path / f"{name}-csv")).returncode == 0
         tables = {one.name: one.read_text() for one in (tmp_path / f"{name}-csv").glob("*.csv")}
