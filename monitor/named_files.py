@@ -12,6 +12,7 @@ import os
 import stat
 from collections.abc import Iterator
 from contextlib import contextmanager
+from functools import partial
 from pathlib import Path
 from typing import TextIO
 
@@ -72,7 +73,7 @@ def read_named(path: str | os.PathLike[str], encoding: str = "utf-8", errors: st
 
 
 @contextmanager
-def new_file(path: Path, reserve_bytes: int = 0) -> Iterator[TextIO]:
+def new_file(path: Path, reserve_bytes: int = 0, mode: int = 0o666) -> Iterator[TextIO]:
     """A new text file (UTF-8, "\\n"), made at once, and with room for `reserve_bytes` on the disk: whoever gives
     something away for what will be written finds out before that it can be. It is gone again where anything fails.
 
@@ -80,7 +81,7 @@ def new_file(path: Path, reserve_bytes: int = 0) -> Iterator[TextIO]:
     through.
     """
     try:
-        with path.open("x", encoding="utf-8", newline="\n") as file:
+        with open(path, "x", encoding="utf-8", newline="\n", opener=partial(os.open, mode=mode)) as file:
             try:
                 _reserve(file.fileno(), reserve_bytes)
                 yield file

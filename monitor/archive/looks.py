@@ -15,12 +15,13 @@ leaves nothing here.
 
 from __future__ import annotations
 
+import errno
 import fcntl
 import hashlib
 import json
 import os
+import time
 from collections.abc import Callable, Mapping
-from contextlib import suppress
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
@@ -34,6 +35,7 @@ AUDIT_NAME = "unblinding.jsonl"
 _ZEROS = "0" * 64
 MOST_BYTES = 1 << 28
 """A thousand looks at a thousand records each have half of it."""
+LOCK_TRIES, LOCK_PAUSE_S = 500, 0.02
 
 
 @dataclass(frozen=True, slots=True)
@@ -156,8 +158,7 @@ def _enter(
     try:
         descriptor = os.open(path, os.O_WRONLY | os.O_APPEND | os.O_CREAT | os.O_NONBLOCK, 0o600)
         try:
-            with suppress(OSError):  # a disk that knows no locks
-                fcntl.flock(descriptor, fcntl.LOCK_EX)
+            is_locked = _locked(descriptor)
             before = read_small(path, MOST_BYTES)
             lines = before.splitlines()
             line = {
@@ -172,7 +173,8 @@ def _enter(
                 write_whole(DISK, descriptor, text.encode())
                 os.fsync(descriptor)
             except OSError:
-                os.ftruncate(descriptor, len(before))
+                if is_locked:  # else it may be another's line that would be taken back
+                    os.ftruncate(descriptor, len(before))
                 raise
         finally:
             os.close(descriptor)
@@ -181,6 +183,20 @@ def _enter(
     except OSError as error:
         raise _not_entered(path, error, so) from error
     return lines
+
+
+def _locked(descriptor: int) -> bool:
+    """Whether nobody else enters by now; False on a disk that knows no locks. Raises `OSError` where another process
+    does not let go of it, as one that is stopped."""
+    for _ in range(LOCK_TRIES):
+        try:
+            fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
+            return True
+        except BlockingIOError:
+            time.sleep(LOCK_PAUSE_S)
+        except OSError:
+            return False
+    raise OSError(errno.EAGAIN, "another process has been entering one for ten seconds")
 
 
 def chain_fault(path: Path, lines: list[bytes] | None = None) -> str | None:

@@ -19,6 +19,11 @@ def handed_line(note: Note) -> str:
     return f"{clock(note.at, tenths=False)} {note.by or 'somebody'}: {note.told[:MOST_TEXT]}"
 
 
+def without_clock(line: str) -> str:
+    """A note's line without when it was made."""
+    return line.partition(" ")[2]
+
+
 def handed_now(handover: Handover, notes: Sequence[Note]) -> list[str]:
     """The notes of an entry as they were handed over; one that was taken back since says so. `notes`: all of the run.
 

@@ -28,8 +28,7 @@ def session_json(session: Session, record: str) -> dict[str, Any]:
     """
     trials = session.trials()
     hiding = {drive.log.index for drive in session.drives if masked_from(trials, drive.log.index) is not None}
-    logs = [drive.log for drive in session.drives]
-    counts = [log.counts for log in logs]
+    counts = [drive.log.counts for drive in session.drives]
     spans = [drive.log.newest_t - drive.log.first_t for drive in session.drives if drive.log.counts.judged]
     rates = [drive.log.hello.rate_hz for drive in session.drives if drive.log.hello is not None]
     return {
@@ -59,10 +58,7 @@ def session_json(session: Session, record: str) -> dict[str, Any]:
         },
         "sources": sources_json(session, hides_length=bool(hiding)),
         "trials": [trial_json(trial) for trial in trials],
-        "notes": [
-            {**note_json(note), "at": number(told_entry_at(trials, logs, note.drive, note.at))}
-            for note in session.operator.notes
-        ],
+        "notes": notes_json(session),
     }
 
 
@@ -207,6 +203,16 @@ def response_json(response: Response) -> dict[str, Any]:
 
 _OF_WATCHING = ("contact_s", "watched_s", "not_watched")
 _WHERE_ASKED = ("signs", "sign_states", "max_lateral_deviation_m", "time_to_stable_s", "min_ttc_bodies_s")
+
+
+def notes_json(session: Session, first: int = 0) -> list[dict[str, Any]]:
+    """The operator's notes from one on, without the time of those that were entered after a drive with a hidden
+    response."""
+    trials, logs = session.trials(), [drive.log for drive in session.drives]
+    return [
+        {**note_json(note), "at": number(told_entry_at(trials, logs, note.drive, note.at))}
+        for note in session.operator.notes[first:]
+    ]
 
 
 def note_json(note: Note) -> dict[str, Any]:

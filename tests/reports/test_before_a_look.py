@@ -3,6 +3,7 @@ everything that can be known beforehand to keep its output from being written.""
 
 from __future__ import annotations
 
+import fcntl
 import multiprocessing
 import os
 import shutil
@@ -101,6 +102,8 @@ def test_the_table_has_every_command_that_unblinds() -> None:
 def test_where_it_can_be_written_one_look_is_spent(name: str, records: Path, tmp_path: Path) -> None:
     done = call(*commands(records, tmp_path / "out")[name])
     assert (done.returncode, count_looks(records)) == (0, 1), done.stderr
+    if (tmp_path / "out").exists():
+        assert not (tmp_path / "out").stat().st_mode & 0o077, "responses are for who looked, as the records are"
 
 
 @pytest.mark.parametrize("name", WRITES_A_FILE)
@@ -140,16 +143,17 @@ def test_an_export_that_could_not_take_its_place_spends_none(
     assert stays.exists()
 
 
+@pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGHUP])
 @pytest.mark.parametrize("name", WRITES_A_FILE)
 def test_an_end_that_is_asked_for_leaves_no_file(
-    name: str, records: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    name: str, number: signal.Signals, records: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     def asked_to_end(*arguments: Any) -> None:
-        os.kill(os.getpid(), signal.SIGTERM)
+        os.kill(os.getpid(), number)
 
     monkeypatch.setattr("monitor.archive.looks.enter_look", asked_to_end)
     done = call(*commands(records, tmp_path / "out")[name])
-    assert (done.returncode, done.stdout) == (128 + signal.SIGTERM, "")
+    assert (done.returncode, done.stdout) == (128 + number, "")
     assert [one.name for one in tmp_path.iterdir()] == ["records"]
 
 
@@ -239,6 +243,18 @@ def test_a_look_that_does_not_fit_on_the_disk_leaves_the_file_as_it_was(
 def enter_some(records: Path, by: str) -> None:
     for _ in range(20):
         enter_look(records, by, "compare", {}, {})
+
+
+def test_a_lock_that_nobody_lets_go_of_is_not_waited_for_for_ever(
+    records: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("monitor.archive.looks.LOCK_PAUSE_S", 0.0)
+    enter_look(records, "x", "compare", {}, {})
+    with open(records / AUDIT_NAME) as held:
+        fcntl.flock(held, fcntl.LOCK_EX)
+        with pytest.raises(WitnessError, match="another process has been entering one"):
+            enter_look(records, "x", "compare", {}, {})
+    assert count_looks(records) == 1
 
 
 def test_looks_that_are_entered_at_once_follow_each_other(records: Path) -> None:

@@ -151,7 +151,12 @@ def test_what_was_entered_after_a_drive_does_not_tell_how_long_a_hidden_one_took
             {"type": "note", "text": "asks for water", "drive": 1, "at": 12.0},
             {"type": "note", "text": "done", **moment},
             {"type": "comfort", "rating": 3, **moment},
-            {"type": "handover", "to": "ben", **moment},
+            {
+                "type": "handover",
+                "to": "ben",
+                "notes": [f"0:{end_t:.0f} ann: done", "0:12 ann: asks for water"],
+                **moment,
+            },
         ]
         record = hand_record(records, text=BLIND, drive=hand_drive(end_t=end_t), operator=entered)
         said = call("closeout", str(record)).stdout

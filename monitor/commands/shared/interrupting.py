@@ -15,13 +15,15 @@ class Interrupted(Exception):
 
 
 class interruptible:  # noqa: N801 - used as a with-statement
-    """While it holds, TERM and INT raise `Interrupted`."""
+    """While it holds, TERM and INT raise `Interrupted`, and so does HUP, as of a terminal that is gone, unless it is
+    ignored."""
 
     def __enter__(self) -> None:
         def interrupt(number: int, _: FrameType | None) -> None:
             raise Interrupted(number)
 
-        self._before = {one: signal.signal(one, interrupt) for one in (signal.SIGINT, signal.SIGTERM)}
+        hangs_up = () if signal.getsignal(signal.SIGHUP) is signal.SIG_IGN else (signal.SIGHUP,)
+        self._before = {one: signal.signal(one, interrupt) for one in (signal.SIGINT, signal.SIGTERM, *hangs_up)}
 
     def __exit__(self, *_: object) -> None:
         for one, handler in self._before.items():

@@ -14,7 +14,7 @@ from monitor.following.live import Following, operator_name
 from monitor.following.slot import LiveProvider
 from monitor.following.source_words import clock_words
 from monitor.judging.case.trial import Trial
-from monitor.judging.document import note_json, session_json, trial_json
+from monitor.judging.document import notes_json, session_json, trial_json
 from monitor.judging.source_state import look_at_sources
 
 if TYPE_CHECKING:
@@ -226,11 +226,11 @@ class Stream:
             if self._told.get(trial.id) != state:
                 self._told[trial.id] = state
                 self._trial(trial)
-        for note in session.operator.notes[self._notes :]:
+        for note in notes_json(session, self._notes) if len(session.operator.notes) > self._notes else ():
             if self.as_json:
-                print_json({"type": "note", **note_json(note)})
+                print_json({"type": "note", **note})
             else:
-                print(f"note by {harmless(note.by)}: {harmless(note.text)}", flush=True)
+                print(f"note by {harmless(note['by'])}: {harmless(note['text'])}", flush=True)
         self._notes = len(session.operator.notes)
 
     def take_sources(self, session: Session) -> None:

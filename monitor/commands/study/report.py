@@ -38,7 +38,8 @@ def run(options: argparse.Namespace) -> int:
 
     path, out = Path(options.path), Path(options.out)
     refuse_look_file(out)
-    with interruptible(), new_file(out, RESERVED_BYTES if options.unblind else 0) as file:  # before a look is entered
+    room, mode = (RESERVED_BYTES, 0o600) if options.unblind else (0, 0o666)
+    with interruptible(), new_file(out, room, mode) as file:  # before a look is entered
         faults, text, look = _of_run(path, options) if is_record(path) else _of_study(path, options)
         file.write(text)
     if options.json:

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 
 from monitor.archive.gathering import count
 from monitor.archive.summary import NO_GROUP
-from monitor.following.handed_over import handed_now
+from monitor.following.handed_over import handed_now, without_clock
 from monitor.judging.blinding import masked_from, told_entry_at
 from monitor.judging.case.trial import ConditionResult, Response, Trial
 from monitor.judging.entered.rulings import rulings_in_words
@@ -188,8 +188,11 @@ def note_sections(run: WholeRun) -> tuple[Section, ...]:
 
 def _entered(run: WholeRun, drive: int | None, at: float | None) -> tuple[str, str]:
     """Time and drive of what somebody entered."""
-    told = told_entry_at(run.session.trials(), [one.log for one in run.session.drives], drive, at)
-    return _or_dash(told, ".1f", " s"), _or_dash(drive, "d")
+    return _or_dash(_told_at(run, drive, at), ".1f", " s"), _or_dash(drive, "d")
+
+
+def _told_at(run: WholeRun, drive: int | None, at: float | None) -> float | None:
+    return told_entry_at(run.session.trials(), [one.log for one in run.session.drives], drive, at)
 
 
 def handover_sections(run: WholeRun) -> tuple[Section, ...]:
@@ -197,8 +200,11 @@ def handover_sections(run: WholeRun) -> tuple[Section, ...]:
     operator = run.session.operator
     rows: list[tuple[str, ...]] = []
     for one in operator.handovers:
-        lines = handed_now(one, operator.notes) or ["no note of the last ten minutes"]
+        lines = handed_now(one, operator.notes)
         when = (*_entered(run, one.entered.drive, one.entered.at), one.to)
+        if one.entered.at is not None and _told_at(run, one.entered.drive, one.entered.at) is None:
+            lines = [without_clock(line) for line in lines]  # one of them may have been made after the drive, too
+        lines = lines or ["no note of the last ten minutes"]
         rows += [(*(when if not place else ("", "", "")), line) for place, line in enumerate(lines)]
     if not rows:
         return ()

@@ -103,7 +103,7 @@ def export_records(
         raise WitnessError(f"{gathered.directory} holds no run, and a BIDS data set needs one; nothing was written.")
     unruled = unruled_trials(gathered)
     masked = unruled > 0 and plan.enter_look is None
-    unfinished = _claimed(out)
+    unfinished = _claimed(out, 0o777 if plan.enter_look is None else 0o700)
     try:
         _make_way(out)
         tables = Tables(masked)
@@ -133,12 +133,12 @@ def export_records(
     return Exported(out, form, len(runs), len(tables.rows["trials"]), masked, unruled, remarks)
 
 
-def _claimed(out: Path) -> Path:
+def _claimed(out: Path, mode: int) -> Path:
     """A new directory beside `out`, which is to become it. It is nobody else's: neither one that stands there is
     emptied, nor do two exports write into the same, of which one would have spent its look for nothing."""
     unfinished = out.parent / f"{out.name}.unfinished"
     try:
-        unfinished.mkdir(parents=True)
+        unfinished.mkdir(mode, parents=True)
     except FileExistsError as error:
         raise WitnessError(
             f"{unfinished} is there already: another export to {out} is at work, or one was cut off, and responses may "
