@@ -31,7 +31,7 @@ from monitor.judging.case.trial import Trial
 from monitor.judging.entered.rulings import seen_now
 from monitor.judging.session import Session
 from monitor.record.clock import SYSTEM_CLOCK
-from monitor.record.entries import EntryKind, unpack_opening
+from monitor.record.entries import Entry, EntryKind, unpack_opening
 from monitor.recorder.client import RecorderClient
 from monitor.recorder.wire import RecorderStatus
 from monitor.study.loading import parse_study
@@ -50,6 +50,10 @@ REMIND_EVERY_S = 1.0
 
 FIRE_NEAR_S = 0.3
 """So shortly before a fire each frame is measured as it comes, so that none of them waits when the fire is judged."""
+
+
+class _Called(Exception):
+    """Raised in the making of a view that gives way to what is to be judged."""
 
 
 class Following:
@@ -81,7 +85,8 @@ class Following:
         self._generation = client.generation
         self._holding = Holding()
         self._keeping: Keeping | None = None
-        self._channels = ChannelWatch()
+        self._channels = ChannelWatch(self._pause)
+        self._gives_way = self._is_called = False
         self._unkept = False
         self._dry: Iterator[None] | None = None
         """What is left of judging once before anything has fired."""
@@ -105,8 +110,36 @@ class Following:
 
     def step(self, timeout_s: float) -> bool:
         """Judges what has come in, waiting at most so long; returns whether anything was judged."""
-        self._keep()  # of what the step before judged: a verdict was told before this
-        entries = self.client.entries(self._holding.wait_s(time.monotonic(), timeout_s))
+        if not self._is_called:  # else a handful more is kept together with it, when the fire has been told
+            self._keep()  # of what the step before judged: a verdict was told before this
+        self._is_called = False
+        self._take_in(self._holding.wait_s(time.monotonic(), timeout_s))
+        judged = False
+        entries: list[Entry] = []
+        if self.session is not None:
+            soon = self.decides_within(FIRE_NEAR_S)
+            entries = self._holding.release(self.session, time.monotonic(), soon=soon)
+            judged = bool(entries)
+        if self.session is not None and self._keeping is not None and judged:
+            for first in range(0, len(entries), TAKE_AT_ONCE):
+                if first:
+                    self._keep()
+                self.session.take(entries[first : first + TAKE_AT_ONCE])
+                self._unkept = True
+            trials = self.session.trials()
+            verdicts = tuple((trial.id, trial.stage, trial.verdict) for trial in trials)
+            self.turned, self._verdicts = self.turned or verdicts != self._verdicts, verdicts
+            self._enter_shown(trials)
+            self._remind()
+            if is_ready(self.session):
+                self._dry = self._dry or judge_dry(self.session)
+                next(self._dry, None)
+        self._watch.look()
+        return judged
+
+    def _take_in(self, timeout_s: float) -> None:
+        """Takes what has come in to what waits to be judged; waits at most so long for it."""
+        entries = self.client.entries(timeout_s)
         newest = next((entry for entry in reversed(entries) if is_frame(entry)), None)
         if newest is not None:
             self.heard_ns = newest.monotonic_ns
@@ -120,27 +153,17 @@ class Following:
             opening = unpack_opening(entries[0].payload)
             self.session = Session(parse_study(opening.study_text, f"study file in {self.record}"), opening)
             self._keeping = Keeping(self.session.study)
-        judged = False
         if self.session is not None:
             self._holding.add(entries, time.monotonic())
-            soon = self.decides_within(FIRE_NEAR_S)
-            entries = self._holding.release(self.session, time.monotonic(), soon=soon)
-            judged = bool(entries)
-        if self.session is not None and self._keeping is not None and judged:
-            for first in range(0, len(entries), TAKE_AT_ONCE):
-                self._keep()
-                self.session.take(entries[first : first + TAKE_AT_ONCE])
-                self._unkept = True
-            trials = self.session.trials()
-            verdicts = tuple((trial.id, trial.stage, trial.verdict) for trial in trials)
-            self.turned, self._verdicts = self.turned or verdicts != self._verdicts, verdicts
-            self._enter_shown(trials)
-            self._remind()
-            if is_ready(self.session):
-                self._dry = self._dry or judge_dry(self.session)
-                next(self._dry, None)
-        self._watch.look()
-        return judged
+
+    def _pause(self) -> None:
+        """Between the parts of a view: raises `_Called` where something came in that is to be judged first."""
+        if not self._gives_way:
+            return
+        session = self.session
+        self._take_in(0.0)
+        if self._holding.presses or self.session is not session:
+            raise _Called
 
     def _keep(self) -> None:
         """Keeps what the screen shows of longer ago than judging keeps frames, and puts in order what was judged."""
@@ -175,11 +198,20 @@ class Following:
         drive = self.session.current if self.session is not None else None
         return self._watch.view(over=drive is not None and drive.log.ended)
 
-    def view(self, revision: int) -> LiveView | None:
-        """The view of this moment; None before the record's opening has been read."""
+    def view(self, revision: int, *, gives_way: bool = False) -> LiveView | None:
+        """The view of this moment; None before the record's opening has been read. `gives_way`: None as well where a
+        marker, or anything else that is judged at once, came in while the view was made."""
         session, keeping = self.session, self._keeping
         if session is None or keeping is None:
             return None
+        self._gives_way = gives_way
+        try:
+            return self._made(session, keeping, revision)
+        except _Called:
+            self._is_called = True
+            return None
+
+    def _made(self, session: Session, keeping: Keeping, revision: int) -> LiveView:
         view = build_view(
             session,
             record=str(self.record),
@@ -190,11 +222,13 @@ class Following:
         )
         left_s = None if view.outlook is None else view.outlook.seconds_left
         self._fire_due_s = math.inf if left_s is None else time.monotonic() + left_s
+        self._pause()
         view = keeping.added_to(view)
         if view.feed.state == "stale":
             view = replace(view, feed=replace(view.feed, sentence=self.silence(view.feed.age_s, view.feed.sentence)))
         if self.behind_s > BEHIND_S:
             view = replace(view, feed=replace(view.feed, behind_s=self.behind_s))
+        self._pause()
         view = replace(view, closing_digest=self.client.status().closed, preflight=self._preflight(session, view))
         operator = self.by if self._reminds and self._is_read_through else ""
         return replace(view, unattended=self._unattended(), operator=operator)

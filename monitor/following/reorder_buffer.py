@@ -35,6 +35,11 @@ class Holding:
         self._entries += entries
         self._pressing = self._pressing or not all(map(_may_wait, entries))
 
+    @property
+    def presses(self) -> bool:
+        """Whether something of it is to be judged at once."""
+        return self._pressing
+
     def wait_s(self, now_s: float, most_s: float) -> float:
         """How long may be waited for more, at most `most_s`."""
         if self._pressing:
@@ -48,7 +53,7 @@ class Holding:
         waits = now_s - self._since_s < HOLD_S and len(held) < HOLD_ENTRIES and not self._pressing
         if not held or (waits and (not (soon or session.is_deciding) or all(map(_is_further, held)))):
             return []
-        marker = next((place for place, one in enumerate(held) if _is_marker(one)), None)
+        marker = next((place for place, one in enumerate(held) if is_marker(one)), None)
         self.forget()
         if marker is None or len(held) >= HOLD_ENTRIES:
             return held
@@ -67,7 +72,8 @@ def is_frame(entry: Entry) -> bool:
     return entry.kind is EntryKind.MESSAGE and entry.payload.startswith(_FRAME)
 
 
-def _is_marker(entry: Entry) -> bool:
+def is_marker(entry: Entry) -> bool:
+    """Whether an entry is a marker of the simulator's, told by its first bytes alone."""
     return entry.kind is EntryKind.MESSAGE and entry.payload.startswith(_MARKER)
 
 

@@ -31,7 +31,7 @@ AFTER_JUDGING, OTHERWISE = 0.75, 1.5
 
 TAKES_S, STANDS_AT_MOST_S = 0.035, 0.3
 """A view that looks at all channels takes so long. One that is due so shortly before a verdict is put off until that is
-told, as long as the view of before is not older than this."""
+told, and one that is being made gives way to a marker, as long as the view of before is not older than this."""
 
 THIN_EVERY_S = 0.5
 """While more comes in than is judged, views are made this seldom, so that judging catches up."""
@@ -129,12 +129,13 @@ class LiveProvider:
                 while not self._asked.empty():
                     with suppress(WitnessError):  # it does not answer, which the screen says
                         self._asked.get_nowait()(following)
-                every_s = THIN_EVERY_S if following.behind_s > BEHIND_S else VIEW_EVERY_S
+                is_behind = following.behind_s > BEHIND_S
+                every_s = THIN_EVERY_S if is_behind else VIEW_EVERY_S
                 # what was judged just now is shown at once: frames are held back for as long as a view stands
                 stands_s = (AFTER_JUDGING if changed else OTHERWISE) * every_s
                 age_s = time.monotonic() - self._view_at
+                is_old = age_s >= STANDS_AT_MOST_S
                 if self._view is not None and not following.turned:
-                    is_old = age_s >= STANDS_AT_MOST_S
                     if age_s < stands_s or (not is_old and following.decides_within(TAKES_S)):
                         continue
                 revision, changed = revision + changed, False
@@ -146,9 +147,12 @@ class LiveProvider:
                     changed = True
                     continue  # the rest of the view can wait until the screen has drawn the verdict
                 # from its begin on: what is judged next must not wait for the time that this one takes
-                self._view_at = time.monotonic()
-                view = following.view(revision)
-                if view is not None:
+                was_at, self._view_at = self._view_at, time.monotonic()
+                view = following.view(revision, gives_way=not (self._view is None or is_old or is_behind))
+                if view is None:
+                    self._view_at = was_at
+                    following.turned = following.turned or turned
+                else:
                     following.tell(view)
                     self._view = view
                     word, was = headings(view)[0][1].word, word

@@ -36,6 +36,7 @@ class Scripted:
         self.judges_now: list[bool] = []
         self.view_made = threading.Event()
         self.decides_soon = False
+        self.markers_wait = False
 
     def step(self, timeout_s: float) -> bool:
         if self.judges_seldom:
@@ -46,7 +47,10 @@ class Scripted:
             self.turned = True
         return True
 
-    def view(self, revision: int) -> LiveView:
+    def view(self, revision: int, *, gives_way: bool = False) -> LiveView | None:
+        if self.markers_wait and gives_way:
+            self.made.append("called away")
+            return None
         self.made.append("whole")
         self.judges_now = [True]
         self.view_made.set()
@@ -134,6 +138,19 @@ def test_a_view_is_put_off_while_a_verdict_is_due_but_not_for_ever() -> None:
             at.append(time.monotonic())
     assert min(after - before for before, after in pairwise(at)) > VIEW_EVERY_S
     assert set(following.made) == {"whole"}
+
+
+def test_a_view_that_gives_way_to_markers_is_made_all_the_same_when_the_last_one_is_old() -> None:
+    following = Scripted()
+    following.markers_wait = True  # one after the other, so that each view would give way
+    with running(following):
+        at = []
+        for _ in range(3):
+            following.view_made.clear()
+            assert following.view_made.wait(WITHIN_S)
+            at.append(time.monotonic())
+    assert min(after - before for before, after in pairwise(at)) > VIEW_EVERY_S
+    assert "called away" in following.made
 
 
 def test_what_was_judged_just_after_a_view_counts_for_the_next_one() -> None:

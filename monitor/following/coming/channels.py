@@ -7,6 +7,7 @@ Holding all channels against each other costs as much as drawing several screens
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 from monitor.following.coming.view import Doubt
@@ -43,10 +44,19 @@ class ChannelDoubts:
     """That simulated time runs too slow or too fast."""
 
 
-class ChannelWatch:
-    """Looks at the channels of coming trials, and remembers what it found."""
+def _go_on() -> None:
+    """Nothing else waits for whoever looks."""
 
-    def __init__(self) -> None:
+
+class ChannelWatch:
+    """Looks at the channels of coming trials, and remembers what it found.
+
+    `pause` is called between the parts of a look, each of which takes some milliseconds: it may raise, and then the
+    look is done anew at the next call.
+    """
+
+    def __init__(self, pause: Callable[[], None] = _go_on) -> None:
+        self.pause = pause
         self._found: dict[str, tuple[str, float, ChannelDoubts]] = {}
         """By trigger: of which trial, as of when, and what."""
 
@@ -58,7 +68,7 @@ class ChannelWatch:
         known = self._found.get(occasion.trigger.name)
         if known is not None and known[0] == occasion.id and t <= known[1] <= newest_t:
             return known[2]
-        found = replace(_look(case_at(occasion, t - newest_t)), pace=_about_the_pace(occasion))
+        found = replace(_look(case_at(occasion, t - newest_t), self.pause), pace=_about_the_pace(occasion))
         self._found[occasion.trigger.name] = occasion.id, t, found
         return found
 
@@ -88,13 +98,20 @@ def _about_the_pace(coming: Occasion) -> tuple[Finding, ...]:
     return tuple(one for one in judge_feed(case, hazard_came=True) if one.code == "slow-motion")
 
 
-def _look(case: Case) -> ChannelDoubts:
+def _look(case: Case, pause: Callable[[], None]) -> ChannelDoubts:
     settled = Settled()
     bodies = settled.bodies_of(case, case.trigger.role, case.fired_at)
     if bodies is None:
         return ChannelDoubts()
-    weighed = tuple(_weigh(case, settled, one) for one in case.trigger.conditions if window_of(one)[1] <= 0.0)
+    found = []
+    for condition in case.trigger.conditions:
+        if window_of(condition)[1] <= 0.0:
+            pause()
+            found.append(_weigh(case, settled, condition))
+    weighed = tuple(found)
+    pause()
     doubts = judge_disagreement(case, bodies, weighed)
+    pause()
     signals = judge_signals(case)
     now = tuple(one.condition for one in weighed)
     then = leave_open(now, doubts.own | {each.signal for each in signals})

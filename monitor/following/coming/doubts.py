@@ -39,6 +39,8 @@ def doubts_before(
     case = case_at(coming, max(seconds_left or 0.0, 0.0))
     if case.stretch is None:
         return found
+    if channels is not None:
+        channels.pause()
     told = ChannelWatch().look(coming, 0.0) if channels is None else channels.look(coming, pace_of(seconds_left))
     if seconds_left is not None:
         about = _about_the_feed(case) or told.pace
