@@ -3,17 +3,23 @@
 from __future__ import annotations
 
 import asyncio
+import shutil
 import signal
 from collections.abc import Sequence
 from functools import partial
 
+from textual import events
 from textual.app import App
 from textual.binding import Binding
 from textual.filter import LineFilter, Monochrome, NoColor
+from textual.geometry import Size
 
 from monitor.screens.drawing.marks import THEMES
 from monitor.screens.drawing.svg import placed
 from monitor.screens.messages import PictureAsked, Told
+
+SIZE_EVERY_S = 0.5
+"""How often it is looked whether the terminal has another size than the picture."""
 
 THEME_NAMES = tuple(theme.name for theme in THEMES)
 
@@ -55,6 +61,14 @@ class TerminalApp(App[int]):
                 self._running_loop.call_soon_threadsafe(self.refresh)
 
         signal.signal(signal.SIGCONT, go_on)
+        self.set_interval(SIZE_EVERY_S, self._follow_size)
+
+    def _follow_size(self) -> None:
+        """Takes the terminal's size: of two changes in quick succession the toolkit may tell the older one last (the
+        handler of the second signal runs inside that of the first), and then the picture would stay as it is."""
+        size = Size(*shutil.get_terminal_size())
+        if size != self.size:
+            self.post_message(events.Resize(size, size))
 
     def get_line_filters(self) -> Sequence[LineFilter]:
         """Where no colour is wanted on a terminal of sixteen, the terminal's own colours: the toolkit takes its default

@@ -24,6 +24,7 @@ import pytest
 
 from monitor.errors import WitnessError
 from monitor.screens.watch import running
+from tests.commands.ptys import Glass
 
 ROOT = Path(__file__).parents[2]
 DEADLINE_S = 40.0
@@ -104,6 +105,21 @@ def test_a_signal_ends_the_screen_and_gives_the_terminal_back(terminal: Terminal
     assert terminal.screen.returncode == 128 + number
     assert LEFT in terminal.output
     assert termios.tcgetattr(terminal.inner) == terminal.before
+
+
+def test_a_size_that_no_signal_told_of_is_taken_all_the_same(terminal: Terminal) -> None:
+    """The terminal is not the controlling one of the screen, so that nobody tells the screen."""
+    terminal.until("the first picture", lambda: b"NEXT" in terminal.output)
+    glass, seen = Glass(100, 30), len(terminal.output)
+    fcntl.ioctl(terminal.inner, termios.TIOCSWINSZ, struct.pack("HHHH", 30, 100, 0, 0))
+
+    def fits() -> bool:
+        nonlocal seen
+        glass.write(terminal.output[seen:])
+        seen = len(terminal.output)
+        return glass.is_whole and "? help" in glass.text().splitlines()[-1]
+
+    terminal.until("a picture of that size", fits)
 
 
 @pytest.mark.slow
