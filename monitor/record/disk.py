@@ -6,10 +6,14 @@ import errno
 import fcntl
 import os
 import time
+from collections.abc import Callable
 from pathlib import Path
+from typing import TypeVar
 
 from monitor.errors import WitnessError
 from monitor.named_files import refuse_other_kinds
+
+Held = TypeVar("Held")
 
 LOCK_TRIES = 10
 LOCK_PAUSE_S = 0.02
@@ -89,18 +93,25 @@ def lock_record(disk: DiskCalls, directory: Path) -> int:
 
     Tried for a fifth of a second, because whoever asks `is_being_written` holds it for an instant.
     """
-    for left in reversed(range(LOCK_TRIES)):
+    try:
+        return tried(lambda: disk.lock(directory), LOCK_TRIES)
+    except BlockingIOError as error:
+        raise RecordBusy(
+            f"{directory} is being written by {_holder(directory)}; end that one first, or attach to it."
+        ) from error
+    except OSError as error:
+        raise RecordNotWritable(f"{directory} cannot be locked for writing: {error.strerror or error}.") from error
+
+
+def tried(lock: Callable[[], Held], tries: int) -> Held:
+    """What a call gives that takes a lock at once or raises `BlockingIOError`; raised where another holds it to the
+    end of so many tries."""
+    for _ in range(tries - 1):
         try:
-            return disk.lock(directory)
-        except BlockingIOError as error:
-            if left == 0:
-                raise RecordBusy(
-                    f"{directory} is being written by {_holder(directory)}; end that one first, or attach to it."
-                ) from error
+            return lock()
+        except BlockingIOError:
             time.sleep(LOCK_PAUSE_S)
-        except OSError as error:
-            raise RecordNotWritable(f"{directory} cannot be locked for writing: {error.strerror or error}.") from error
-    raise AssertionError("not reached")
+    return lock()
 
 
 def is_being_written(directory: Path) -> bool:
