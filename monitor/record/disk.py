@@ -11,14 +11,12 @@ from pathlib import Path
 from typing import TypeVar
 
 from monitor.errors import WitnessError
-from monitor.named_files import refuse_other_kinds
+from monitor.named_files import refuse_other_kinds, unfinished
 
 Held = TypeVar("Held")
 
 LOCK_TRIES = 10
 LOCK_PAUSE_S = 0.02
-UNFINISHED = ".unfinished"
-"""Ends the name of a file that gets its own name when all of it is on the disk."""
 
 
 class RecordNotWritable(WitnessError):
@@ -167,14 +165,14 @@ def read_small(path: Path, most_bytes: int, disk: DiskCalls = DISK) -> bytes:
 
 def write_file(path: Path, data: bytes, disk: DiskCalls = DISK) -> None:
     """A small file of ours, whole or as it was before: written beside, synced, renamed, its name synced."""
-    unfinished = path.with_name(path.name + UNFINISHED)
-    descriptor = disk.open(unfinished, os.O_WRONLY | os.O_CREAT | os.O_TRUNC | os.O_NOFOLLOW)
+    beside = unfinished(path)
+    descriptor = disk.open(beside, os.O_WRONLY | os.O_CREAT | os.O_TRUNC | os.O_NOFOLLOW)
     try:
         write_whole(disk, descriptor, data)
         disk.datasync(descriptor)
     finally:
         disk.close(descriptor)
-    disk.rename(unfinished, path)
+    disk.rename(beside, path)
     disk.sync_directory(path.parent)
 
 

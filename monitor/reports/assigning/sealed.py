@@ -24,8 +24,8 @@ from typing import Any
 from monitor.archive.chained_lines import alone, chain_fault, entries
 from monitor.archive.looks import AUDIT_NAME
 from monitor.errors import WitnessError
-from monitor.named_files import make_directory
-from monitor.record.disk import DISK, UNFINISHED
+from monitor.named_files import make_directory, unfinished
+from monitor.record.disk import DISK
 from monitor.record.json_file import read_json_map
 from monitor.study.lots import Lot, SealedOrder, assignment_digest, check_site, draw_lots, order_from_json
 from monitor.study.model import Study
@@ -152,7 +152,7 @@ def prepare(directory: Path, study: Study, site: str, by: str, count: int | None
             raise WitnessError(
                 f"{path}: the order of site {site} is sealed already, and stays; for a further one give another --site."
             )
-        draft = path.with_name(path.name + UNFINISHED)
+        draft = unfinished(path)
         entered = _root(looks.entries, site)
         order = drawn if entered is None else _entered_order(path, site, entered)
         if entered is None:
@@ -185,7 +185,7 @@ def _write_draft(draft: Path, order: SealedOrder) -> None:
 
 def _entered_order(path: Path, site: str, root: str) -> SealedOrder:
     """The order whose root was entered before a power cut. Raises `WitnessError` where its file of lots is gone."""
-    order = _read_order(path.with_name(path.name + UNFINISHED))
+    order = _read_order(unfinished(path))
     if order is None or order.root != root:
         raise WitnessError(
             f"{path}: the order of site {site} was sealed under the root {root}, and its file of lots is gone; put it "
