@@ -2,7 +2,8 @@
 
 Only a regular file is opened. A named pipe nobody writes to, some devices and a terminal would keep a command waiting
 for ever, an endless device would fill the memory, and a directory or a socket gives a word of the system that says
-little. A new file overwrites nothing, and is there whole or not at all.
+little. A new file overwrites nothing, and its name is there when all of it is: until then it stands beside, and its
+name says so.
 """
 
 from __future__ import annotations
@@ -13,10 +14,14 @@ import stat
 from collections.abc import Iterator
 from contextlib import contextmanager
 from functools import partial
+from itertools import count
 from pathlib import Path
 from typing import TextIO
 
 from monitor.errors import WitnessError
+
+UNFINISHED = ".unfinished"
+"""Ends the name of what gets its own name when all of it is on the disk."""
 
 _KINDS = (
     (stat.S_ISREG, "a file"),
@@ -72,29 +77,97 @@ def read_named(path: str | os.PathLike[str], encoding: str = "utf-8", errors: st
     return open(path, encoding=encoding, errors=errors, newline="", opener=regular)
 
 
+class NameTaken(WitnessError):
+    """Raised where a new file would have the name of what is there already."""
+
+
 @contextmanager
 def new_file(path: Path, reserve_bytes: int = 0, mode: int = 0o666) -> Iterator[TextIO]:
-    """A new text file (UTF-8, "\\n"), made at once, and with room for `reserve_bytes` on the disk: whoever gives
-    something away for what will be written finds out before that it can be. It is gone again where anything fails.
+    """A new text file (UTF-8, "\n"), with room for `reserve_bytes` on the disk: whoever gives something away for what
+    will be written finds out before that it can be. It is written as PATH.unfinished, which nobody else has, and gets
+    its name when it is whole and on the disk; where anything fails both are gone again.
 
-    Raises `WitnessError` where something is there already, or it cannot be written; what else fails meanwhile is let
-    through.
+    Raises `NameTaken` where something is there already, `WitnessError` where it cannot be written; what else fails
+    meanwhile is let through.
     """
+    beside = unfinished(path)
     try:
-        with open(path, "x", encoding="utf-8", newline="\n", opener=partial(os.open, mode=mode)) as file:
+        if os.path.lexists(path):
+            raise NameTaken(f"{path} is there already, and nothing is overwritten; give another file.")
+        with _made(beside, path, mode) as file:
             try:
                 _reserve(file.fileno(), reserve_bytes)
                 yield file
                 file.truncate()
+                file.flush()
+                os.fsync(file.fileno())
             except BaseException:
-                path.unlink(missing_ok=True)
+                beside.unlink(missing_ok=True)
                 raise
+        give_its_name(beside, path)
     except OSError as error:
-        if error.filename not in (None, os.fspath(path)):
+        if error.filename not in (None, os.fspath(beside)):
             raise  # of another file, in what is done while this one is open
-        if isinstance(error, FileExistsError):
-            raise WitnessError(f"{path} is there already, and nothing is overwritten; give another file.") from error
         raise WitnessError(f"{path} cannot be written ({error.strerror or error}); give another file.") from error
+
+
+def unfinished(path: Path) -> Path:
+    """Where that is written which is to get this name when it is whole."""
+    return path.with_name(path.name + UNFINISHED)
+
+
+def left_unfinished(path: Path) -> NameTaken:
+    """For whoever would write there, and finds that somebody does, or was cut off while doing so."""
+    return NameTaken(
+        f"{unfinished(path)} is there already. Another command is writing {path.name} in it now, or one was cut off, "
+        "as by a power cut, and this is what it left: not whole, and it may hold responses; a look that was entered "
+        "for it counts. Once no command is at work on it, remove it by hand, or give another name."
+    )
+
+
+def give_its_name(beside: Path, path: Path) -> None:
+    """What is whole gets its name. Raises `NameTaken` where somebody has taken that meanwhile: what was written, and a
+    look may have been spent for, stays where it is."""
+    try:
+        if beside.is_dir():
+            beside.rename(path)
+        else:
+            _link(beside, path)
+    except OSError as error:
+        raise NameTaken(
+            f"{path} cannot be given to what was written ({error.strerror or error}), which is whole and stays as "
+            f"{beside}: give that another name by hand."
+        ) from error
+
+
+def _link(beside: Path, path: Path) -> None:
+    """Unlike a renaming this overwrites nothing."""
+    try:
+        os.link(beside, path)
+    except FileExistsError:
+        raise
+    except OSError:  # this kind of disk has no links
+        if os.path.lexists(path):
+            raise
+        beside.rename(path)
+    else:
+        beside.unlink()
+
+
+def _made(beside: Path, path: Path, mode: int) -> TextIO:
+    try:
+        return open(beside, "x", encoding="utf-8", newline="\n", opener=partial(os.open, mode=mode))
+    except FileExistsError as error:
+        raise left_unfinished(path) from error
+
+
+@contextmanager
+def room_on_disk(path: Path, size: int) -> Iterator[None]:
+    """A file of so many bytes that is there while something is decided by there being room. Raises `OSError`."""
+    with open(path, "xb") as file:
+        _reserve(file.fileno(), size)
+        yield
+    path.unlink()
 
 
 def _reserve(descriptor: int, size: int) -> None:
@@ -110,3 +183,16 @@ def write_new(path: Path, text: str) -> None:
     """Writes a new file. Raises `WitnessError` where there is one, or it cannot be written."""
     with new_file(path) as file:
         file.write(text)
+
+
+def write_numbered(folder: Path, stem: str, ending: str, text: str) -> Path:
+    """Writes a new file under the first of these names that nobody has: STEM, STEM-2, STEM-3 …; gives its path. Raises
+    `WitnessError` where it cannot be written."""
+    for number in count(1):
+        path = folder / f"{stem}{'' if number == 1 else f'-{number}'}{ending}"
+        try:
+            write_new(path, text)
+        except NameTaken:
+            continue
+        return path
+    raise AssertionError("not reached")

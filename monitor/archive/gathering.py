@@ -8,9 +8,10 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
 
+from monitor.archive.chained_lines import chain_fault
 from monitor.archive.engine.run import IN_THIS_PROCESS, How
 from monitor.archive.judging_anew import judge_anew
-from monitor.archive.looks import AUDIT_NAME, chain_fault, count_looks, frozen
+from monitor.archive.looks import AUDIT_NAME, count_looks, frozen
 from monitor.archive.summary import RunSummary, StudySummary, day_of, local_day
 from monitor.archive.summary_cache import cached_summary
 from monitor.errors import WitnessError

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 import time
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from types import TracebackType
 from typing import Any
@@ -20,8 +20,12 @@ HELLO_EVERY_WALL_S = 0.8
 HELLO_EVERY_SIMULATED_S = 0.5
 SEND_QUEUE = 32_768
 """Messages kept for a subscriber that does not read, nine minutes at 60 Hz; what comes beyond is dropped."""
+WAIT_S = 0.2
+"""A lossless publisher that waits for a subscriber asks so often whether it still is to."""
 LINGER_S = 2.0
 """How long closing waits for messages that are still to be sent."""
+LINGER_ENDS_S = 0.02
+"""The library's clock counts whole milliseconds, and may give up some of them early."""
 AT_THE_END_S = 20.0
 """The same where a drive has come to its end: a listener that lags behind would else never know that it has."""
 GREETING_EVERY_S = 60.0
@@ -90,6 +94,10 @@ class FeedPublisher:
         """Further keys of every hello."""
         self.quiet = False
         """While true nobody is greeted: what a hello has to say of the drive is not known before `begin_drive`."""
+        self.while_waiting: Callable[[], None] = lambda: None
+        """Called again and again while a lossless publisher waits for a subscriber; what it raises ends the wait."""
+        self._lossless = lossless
+        self._has_dropped = False
         self._prefixes: set[bytes] = set()
         self._hello_due_wall = 0.0
         self._hello_due_t = -math.inf
@@ -99,8 +107,8 @@ class FeedPublisher:
         self._socket = self._context.socket(zmq.XPUB)
         self._socket.setsockopt(zmq.SNDHWM, SEND_QUEUE)
         self._socket.setsockopt(zmq.XPUB_VERBOSE, 1)  # every new subscriber shows, so that a hello greets it at once
-        if lossless:
-            self._socket.setsockopt(zmq.XPUB_NODROP, 1)
+        self._socket.setsockopt(zmq.XPUB_NODROP, 1)  # a full queue is told, and then decided on in `_send`
+        self._socket.setsockopt(zmq.SNDTIMEO, round(1000 * WAIT_S))
         try:
             if own_key is not None and allowed_keys is not None:
                 self._gate = Gate(self._context, allowed_keys)
@@ -148,6 +156,7 @@ class FeedPublisher:
         """Goes on with a new drive on the same socket: sequence numbers and markers begin again."""
         self._composer = FeedComposer(run=run, participant=participant, group=group, scenario=scenario, **self._source)
         self.quiet = False
+        self._has_dropped = False
         self._hello_due_t = -math.inf
 
     def wait_for_subscriber(self, timeout_s: float) -> bool:
@@ -202,12 +211,18 @@ class FeedPublisher:
         self._send("marker", payload)
         return self._composer.marker_sent(fields)
 
-    def close(self, wait_s: float = LINGER_S) -> None:
-        """Waits up to so long for what is still to be sent, then releases the endpoint."""
-        if not self._socket.closed:
-            self._socket.close(int(wait_s * 1000))
-            self._end_gate()
-            self._context.term()
+    def close(self, wait_s: float = LINGER_S) -> bool:
+        """Waits up to so long for what is still to be sent, then releases the endpoint. False where a subscriber that
+        is connected has not taken all by then, or lagged so far behind that something was dropped for it: it stands
+        still or is overloaded, and may never hear that the drive has ended."""
+        if self._socket.closed:
+            return True
+        self._socket.close(int(wait_s * 1000))
+        self._end_gate()
+        began_s = time.monotonic()
+        self._context.term()
+        is_taken = time.monotonic() - began_s < wait_s - LINGER_ENDS_S
+        return is_taken and not self._has_dropped
 
     def __enter__(self) -> FeedPublisher:
         return self
@@ -240,9 +255,37 @@ class FeedPublisher:
         return self.is_heard
 
     def _send(self, topic: str, payload: bytes) -> None:
-        self._socket.send_multipart((topic.encode(), payload))
+        parts = (topic.encode(), payload)
+        if self._lossless:
+            self._wait_and_send(parts[0], zmq.SNDMORE)
+            self._wait_and_send(parts[1], 0)
+            return
+        try:
+            self._socket.send_multipart(parts, zmq.DONTWAIT)
+        except zmq.Again:  # some subscriber has no room: the others get it
+            self._has_dropped = True
+            self._socket.setsockopt(zmq.XPUB_NODROP, 0)
+            self._socket.send_multipart(parts)
+            self._socket.setsockopt(zmq.XPUB_NODROP, 1)
+
+    def _wait_and_send(self, part: bytes, flags: int) -> None:
+        while True:
+            try:
+                self._socket.send(part, flags)
+                return
+            except zmq.Again:
+                self.while_waiting()
 
     def _end_gate(self) -> None:
         if self._gate is not None:
             self._gate.close()
             self._gate = None
+
+
+def not_taken(endpoint: str) -> str:
+    """What a publisher's `close` that is False means, in one sentence with what to do."""
+    return (
+        f"A listener at {endpoint} has not taken all that was sent, and may not know that the drive is over: it stands "
+        "still or is overloaded, and what it records is not whole; see to it, and close its run by hand (F9 there, or "
+        "recover)."
+    )

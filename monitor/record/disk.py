@@ -6,15 +6,17 @@ import errno
 import fcntl
 import os
 import time
+from collections.abc import Callable
 from pathlib import Path
+from typing import TypeVar
 
 from monitor.errors import WitnessError
-from monitor.named_files import refuse_other_kinds
+from monitor.named_files import refuse_other_kinds, unfinished
+
+Held = TypeVar("Held")
 
 LOCK_TRIES = 10
 LOCK_PAUSE_S = 0.02
-UNFINISHED = ".unfinished"
-"""Ends the name of a file that gets its own name when all of it is on the disk."""
 
 
 class RecordNotWritable(WitnessError):
@@ -89,18 +91,25 @@ def lock_record(disk: DiskCalls, directory: Path) -> int:
 
     Tried for a fifth of a second, because whoever asks `is_being_written` holds it for an instant.
     """
-    for left in reversed(range(LOCK_TRIES)):
+    try:
+        return tried(lambda: disk.lock(directory), LOCK_TRIES)
+    except BlockingIOError as error:
+        raise RecordBusy(
+            f"{directory} is being written by {_holder(directory)}; end that one first, or attach to it."
+        ) from error
+    except OSError as error:
+        raise RecordNotWritable(f"{directory} cannot be locked for writing: {error.strerror or error}.") from error
+
+
+def tried(lock: Callable[[], Held], tries: int) -> Held:
+    """What a call gives that takes a lock at once or raises `BlockingIOError`; raised where another holds it to the
+    end of so many tries."""
+    for _ in range(tries - 1):
         try:
-            return disk.lock(directory)
-        except BlockingIOError as error:
-            if left == 0:
-                raise RecordBusy(
-                    f"{directory} is being written by {_holder(directory)}; end that one first, or attach to it."
-                ) from error
+            return lock()
+        except BlockingIOError:
             time.sleep(LOCK_PAUSE_S)
-        except OSError as error:
-            raise RecordNotWritable(f"{directory} cannot be locked for writing: {error.strerror or error}.") from error
-    raise AssertionError("not reached")
+    return lock()
 
 
 def is_being_written(directory: Path) -> bool:
@@ -156,14 +165,14 @@ def read_small(path: Path, most_bytes: int, disk: DiskCalls = DISK) -> bytes:
 
 def write_file(path: Path, data: bytes, disk: DiskCalls = DISK) -> None:
     """A small file of ours, whole or as it was before: written beside, synced, renamed, its name synced."""
-    unfinished = path.with_name(path.name + UNFINISHED)
-    descriptor = disk.open(unfinished, os.O_WRONLY | os.O_CREAT | os.O_TRUNC | os.O_NOFOLLOW)
+    beside = unfinished(path)
+    descriptor = disk.open(beside, os.O_WRONLY | os.O_CREAT | os.O_TRUNC | os.O_NOFOLLOW)
     try:
         write_whole(disk, descriptor, data)
         disk.datasync(descriptor)
     finally:
         disk.close(descriptor)
-    disk.rename(unfinished, path)
+    disk.rename(beside, path)
     disk.sync_directory(path.parent)
 
 

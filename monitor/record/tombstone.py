@@ -8,7 +8,8 @@ from pathlib import Path
 from typing import Any
 
 from monitor.errors import RecordUnreadable
-from monitor.record.disk import UNFINISHED, read_small
+from monitor.named_files import UNFINISHED
+from monitor.record.disk import read_small
 from monitor.record.places import SECOND_NAME, TOMBSTONE_NAME
 
 ADVERSE_NAME = "adverse-events.json"

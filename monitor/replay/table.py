@@ -7,6 +7,7 @@ one row for each frame. Decimal points, full precision; empty where there is no 
 from __future__ import annotations
 
 import csv
+import io
 import math
 from collections.abc import Sequence
 from pathlib import Path
@@ -14,6 +15,7 @@ from pathlib import Path
 from monitor import __version__
 from monitor.errors import WitnessError
 from monitor.measures.names import MEASURES
+from monitor.named_files import write_numbered
 from monitor.replay.series import Series, SeriesStretch
 
 
@@ -26,24 +28,20 @@ def write_table(folder: Path, stretch: SeriesStretch, names: Sequence[str] | Non
         raise WitnessError("there is no frame here to export")
     chosen = [one for one in stretch.series if names is None or one.name in names]
     stem = f"{stretch.record.removesuffix('.run')}-drive{stretch.drive}-{stretch.t[0]:.2f}-{stretch.t[-1]:.2f}s"
-    try:
-        path = _free_path(folder, stem)
-        with path.open("x", encoding="utf-8", newline="") as file:
-            file.write(f"# record: {stretch.record}\n# participant: {_line(stretch.participant)}\n")
-            file.write(f"# drive: {stretch.drive}\n# written by: trialwitness {__version__}\n")
-            file.write("# t [s]: simulation time of the drive\n")
-            for one in chosen:
-                file.write(f"# {_line(column_name(one))}: {_line(column_words(one))}\n")
-            table = csv.writer(file, lineterminator="\n")
-            table.writerow(["t [s]", "entry", "seq", *(column_name(one) for one in chosen)])
-            columns = [one.value.tolist() for one in chosen]
-            for row, t in enumerate(stretch.t.tolist()):
-                values = [_cell(column[row]) for column in columns]
-                number = int(stretch.number[row])
-                table.writerow([repr(t), "" if number < 0 else number, int(stretch.seq[row]), *values])
-    except OSError as error:
-        raise WitnessError(f"no table could be written in {folder}: {error.strerror or error}") from error
-    return path
+    text = io.StringIO()
+    text.write(f"# record: {stretch.record}\n# participant: {_line(stretch.participant)}\n")
+    text.write(f"# drive: {stretch.drive}\n# written by: trialwitness {__version__}\n")
+    text.write("# t [s]: simulation time of the drive\n")
+    for one in chosen:
+        text.write(f"# {_line(column_name(one))}: {_line(column_words(one))}\n")
+    table = csv.writer(text, lineterminator="\n")
+    table.writerow(["t [s]", "entry", "seq", *(column_name(one) for one in chosen)])
+    columns = [one.value.tolist() for one in chosen]
+    for row, t in enumerate(stretch.t.tolist()):
+        values = [_cell(column[row]) for column in columns]
+        number = int(stretch.number[row])
+        table.writerow([repr(t), "" if number < 0 else number, int(stretch.seq[row]), *values])
+    return write_numbered(folder, stem, ".csv", text.getvalue())
 
 
 def column_name(series: Series) -> str:
@@ -66,13 +64,3 @@ def _cell(value: float) -> str:
 
 def _line(text: str) -> str:
     return "".join(one if one.isprintable() else " " for one in text)
-
-
-def _free_path(folder: Path, stem: str) -> Path:
-    """A file name that is not taken: nothing is ever overwritten."""
-    path = folder / f"{stem}.csv"
-    count = 2
-    while path.exists():
-        path = folder / f"{stem}-{count}.csv"
-        count += 1
-    return path

@@ -9,7 +9,7 @@ from dataclasses import dataclass, field
 import zmq
 
 from monitor.errors import WitnessError
-from monitor.feed.publisher import AT_THE_END_S, LINGER_S, FeedPublisher
+from monitor.feed.publisher import AT_THE_END_S, LINGER_S, FeedPublisher, not_taken
 from monitor.simulation.drive import Drive
 from monitor.simulation.kinds.making import make_drive, steps_of
 from monitor.simulation.kinds.scene import Scene
@@ -69,11 +69,15 @@ def drive_messages(plan: SimulationPlan) -> Iterator[DriveStep]:
 
 
 def run_simulation(
-    plan: SimulationPlan, announce: Callable[[str], None], is_held_back: Callable[[], bool] | None = None
+    plan: SimulationPlan,
+    announce: Callable[[str], None],
+    warn: Callable[[str], None],
+    is_held_back: Callable[[], bool] | None = None,
 ) -> None:
     """Publishes the drive and returns when it has ended.
 
     `announce` is first given the endpoint as bound, and nothing else in that call; then sentences on what happens.
+    `warn` is given a sentence where a listener has not taken all of it.
     `is_held_back` is asked before each step whether somebody at the simulator's desk holds the gate back.
     Raises `WitnessError` where the endpoint cannot be bound or the truth file cannot be written.
     """
@@ -100,7 +104,12 @@ def run_simulation(
             pace.wait_until(GOODBYE_S * count / GOODBYE_HELLOS)
             publisher.hello()
     finally:
-        publisher.close(AT_THE_END_S if ended else LINGER_S)
+        is_taken = False
+        try:
+            is_taken = publisher.close(AT_THE_END_S if ended else LINGER_S)
+        finally:
+            if not is_taken:
+                warn(not_taken(publisher.endpoint))
 
 
 def _held(drive: Drive | Scene, is_held_back: Callable[[], bool] | None) -> Iterator[DriveStep]:

@@ -7,8 +7,10 @@ from pathlib import Path
 
 import pytest
 
-from monitor.archive.looks import AUDIT_NAME, chain_fault, count_looks, enter_look, freeze, frozen
+from monitor.archive.chained_lines import chain_fault
+from monitor.archive.looks import AUDIT_NAME, count_looks, enter_look, freeze, frozen
 from monitor.errors import WitnessError
+from monitor.study.loading import load_study
 from tests.commands.running import call
 from tests.reports.making import BLIND, hand_record
 
@@ -47,9 +49,30 @@ def test_the_digest_is_entered_once_and_another_file_is_refused(records: Path) -
 
 def test_frozen_after_a_look_says_so(tmp_path: Path) -> None:
     enter_look(tmp_path, "ben", "compare", {}, {})
-    assert freeze(tmp_path, "anna", "hand", "ab" * 32).after_looks == 1
+    own, wider = tmp_path / "own.toml", tmp_path / "wider.toml"
+    own.write_text(BLIND)
+    wider.write_text(WIDER)
+    assert freeze(tmp_path, "anna", load_study(own)).after_looks == 1
     with pytest.raises(WitnessError, match="Another file of the study hand was frozen"):
-        freeze(tmp_path, "anna", "hand", "cd" * 32)
+        freeze(tmp_path, "anna", load_study(wider))
+
+
+def test_a_file_that_changed_since_it_was_read_is_not_frozen(tmp_path: Path) -> None:
+    file = tmp_path / "own.toml"
+    file.write_text(BLIND)
+    read = load_study(file)
+    file.write_text(WIDER)
+    with pytest.raises(WitnessError, match="was changed while it was to be frozen, and nothing is frozen"):
+        freeze(tmp_path, "anna", read)
+    assert frozen(tmp_path, "hand") is None
+
+
+def test_what_may_have_frozen_another_file_is_told(records: Path) -> None:
+    checked(records, "wider.toml")
+    (records / AUDIT_NAME).write_text("{torn\n")
+    status, said = checked(records, "own.toml")
+    assert status == 0
+    assert "line 1 does not follow the line before it" in said
 
 
 @pytest.mark.slow

@@ -4,6 +4,7 @@ file or directory that it can be given."""
 from __future__ import annotations
 
 import argparse
+import errno
 import os
 import re
 import shutil
@@ -19,7 +20,7 @@ from scenariogeneration import xosc
 
 from monitor.commands.main import build_parser
 from monitor.errors import WitnessError
-from monitor.named_files import new_file
+from monitor.named_files import NameTaken, new_file, write_numbered
 from tests.commands.running import STUDY, call
 from tests.connect import ridge
 from tests.connect.test_files import BESIDE
@@ -303,3 +304,34 @@ def test_what_fails_with_another_file_while_a_new_one_is_open_is_not_said_of_the
     with pytest.raises(WitnessError, match="is there already"), new_file(out):
         pass
     assert out.read_text() == "mine"
+
+
+@pytest.mark.parametrize("has_links", [True, False])
+def test_a_new_file_has_its_name_when_it_is_whole_and_takes_nobody_elses(
+    has_links: bool, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def no_links(*arguments: object) -> None:
+        raise OSError(errno.EPERM, "Operation not permitted")
+
+    if not has_links:
+        monkeypatch.setattr(os, "link", no_links)
+    out, beside = tmp_path / "page.html", tmp_path / "page.html.unfinished"
+    with new_file(out, mode=0o600) as file:
+        file.write("mine")
+        assert not out.exists()
+        with pytest.raises(NameTaken, match=r"Another command is writing page\.html in it now"), new_file(out):
+            pass
+        assert beside.exists(), "the other one is no reason to take it away"
+    assert (out.read_text(), beside.exists(), out.stat().st_mode & 0o777) == ("mine", False, 0o600)
+    other = tmp_path / "other"
+    with pytest.raises(NameTaken, match="is whole and stays as"):
+        while_another_takes_its_name(other)
+    assert other.read_text() == "anothers"
+    assert (tmp_path / "other.unfinished").read_text() == "mine"
+    assert write_numbered(tmp_path, "page", ".html", "second") == tmp_path / "page-2.html"
+
+
+def while_another_takes_its_name(path: Path) -> None:
+    with new_file(path) as file:
+        file.write("mine")
+        path.write_text("anothers")

@@ -85,7 +85,7 @@ def test_no_file_is_ever_overwritten(long_map: RecordMap, tmp_path: Path) -> Non
     assert first.read_bytes() == second.read_bytes()
     header = next(line for line in first.read_text().splitlines() if not line.startswith("#"))
     assert header == "t [s],entry,seq,speed [m/s]"
-    with pytest.raises(WitnessError, match="no table could be written"):
+    with pytest.raises(WitnessError, match="cannot be written"):
         write_table(tmp_path / "missing", stretch)
     with pytest.raises(WitnessError, match="no frame here"):
         write_table(tmp_path, series_about(long_map, Playback(long_map), 9, 0.0, 1.0))

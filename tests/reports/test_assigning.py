@@ -11,7 +11,8 @@ from typing import Any
 
 import pytest
 
-from monitor.archive.looks import AUDIT_NAME, entries
+from monitor.archive.chained_lines import entries
+from monitor.archive.looks import AUDIT_NAME
 from monitor.archive.review import review_record
 from monitor.commands.shared.planning import MOST_TO_JUDGE, plan_run
 from monitor.commands.study.assign import run as assign
@@ -73,7 +74,7 @@ def test_the_order_is_sealed_and_its_root_is_known_before_anybody_is_assigned(re
     lots = prepare(records, study_of(BLOCKS), SITE, "anna")
     file = records / "lots-north.json"
     assert stat.S_IMODE(file.stat().st_mode) == 0o600
-    (line,) = entries(records)
+    (line,) = entries(records, AUDIT_NAME)
     assert line["lots"] == {"study": "hand", "site": "north", "root": lots.order.root, "lots": len(lots.order.lots)}
     with pytest.raises(WitnessError, match="is sealed already, and stays"):
         prepare(records, study_of(BLOCKS), SITE, "anna")
@@ -452,7 +453,7 @@ def test_sealing_that_a_power_cut_interrupted_is_ended_by_the_next_try(
 ) -> None:
     """Wherever it stops: no root without its lots, and no second order under the same name."""
     study = study_of(BLOCKS)
-    stops = ("os.fsync", "pathlib.Path.rename", "monitor.reports.assigning.sealed.enter")
+    stops = ("os.fsync", "pathlib.Path.rename", "monitor.archive.chained_lines.ChainedLines.enter")
     for place, stop in enumerate(stops):
         site = f"north{place}"
         with monkeypatch.context() as patch:

@@ -17,7 +17,8 @@ from typing import Any
 
 import pytest
 
-from monitor.archive.looks import AUDIT_NAME, chain_fault, count_looks, enter_look, entries
+from monitor.archive.chained_lines import chain_fault, entries
+from monitor.archive.looks import AUDIT_NAME, count_looks, enter_look
 from monitor.commands.shared.printing import refuse_without_reader
 from monitor.errors import WitnessError
 from monitor.record.disk import DiskCalls
@@ -233,7 +234,7 @@ def test_a_look_that_does_not_fit_on_the_disk_leaves_the_file_as_it_was(
         no_space()
 
     with monkeypatch.context() as patch:
-        patch.setattr("monitor.archive.looks.write_whole", half)
+        patch.setattr("monitor.archive.chained_lines.write_whole", half)
         with pytest.raises(WitnessError, match="nothing can be entered"):
             enter_look(records, "ben", "compare", {}, {})
     assert (records / AUDIT_NAME).read_bytes() == before
@@ -248,7 +249,7 @@ def enter_some(records: Path, by: str) -> None:
 def test_a_lock_that_nobody_lets_go_of_is_not_waited_for_for_ever(
     records: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr("monitor.archive.looks.LOCK_PAUSE_S", 0.0)
+    monkeypatch.setattr("monitor.record.disk.LOCK_PAUSE_S", 0.0)
     enter_look(records, "x", "compare", {}, {})
     with open(records / AUDIT_NAME) as held:
         fcntl.flock(held, fcntl.LOCK_EX)
@@ -264,7 +265,7 @@ def test_looks_that_are_entered_at_once_follow_each_other(records: Path) -> None
         process.start()
     for process in processes:
         process.join()
-    assert [one["look"] for one in entries(records)] == list(range(1, 61))
+    assert [one["look"] for one in entries(records, AUDIT_NAME)] == list(range(1, 61))
     assert chain_fault(records / AUDIT_NAME) is None
 
 

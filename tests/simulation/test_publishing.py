@@ -30,7 +30,7 @@ from pathlib import Path
 from monitor.simulation import SimulationPlan, run_simulation
 fields = json.loads(sys.argv[1])
 fields["truth_path"] = Path(fields["truth_path"]) if "truth_path" in fields else None
-run_simulation(SimulationPlan(wait_for_subscriber_s=30.0, **fields), lambda text: print(text, flush=True))
+run_simulation(SimulationPlan(wait_for_subscriber_s=30.0, **fields), lambda text: print(text, flush=True), print)
 """
 
 
@@ -176,7 +176,7 @@ def test_an_endpoint_in_use_is_told_in_a_sentence() -> None:
         port = taken.bind_to_random_port("tcp://127.0.0.1")
         said: list[str] = []
         with pytest.raises(WitnessError, match=rf"cannot be bound to tcp://127.0.0.1:{port} \(.*\); give an endpoint"):
-            run_simulation(SimulationPlan(bind=f"tcp://127.0.0.1:{port}"), said.append)
+            run_simulation(SimulationPlan(bind=f"tcp://127.0.0.1:{port}"), said.append, said.append)
         assert said == []
     finally:
         context.destroy(linger=0)
@@ -197,7 +197,7 @@ def test_a_stopped_drive_leaves_a_truth_file_that_says_so(tmp_path: Path, monkey
     plan = SimulationPlan(scenario="drifting", rate_hz=20.0, truth_path=truth_path)
     said: list[str] = []
     with pytest.raises(Stopped):
-        run_simulation(plan, said.append)
+        run_simulation(plan, said.append, said.append)
     assert said[0].startswith("tcp://127.0.0.1:")
     truth = json.loads(truth_path.read_text())
     assert truth["ended"] is False
@@ -210,7 +210,7 @@ def test_a_truth_file_that_cannot_be_written_is_told_before_the_drive(tmp_path: 
     with pytest.raises(
         WitnessError, match=r"truth\.json cannot be written \(No such file or directory\); give another"
     ):
-        run_simulation(SimulationPlan(truth_path=tmp_path / "nowhere" / "truth.json"), said.append)
+        run_simulation(SimulationPlan(truth_path=tmp_path / "nowhere" / "truth.json"), said.append, said.append)
     assert said == []
 
 

@@ -51,6 +51,7 @@ def run(options: argparse.Namespace) -> int:
     from monitor.connect.sources.opening import Source, open_source
     from monitor.errors import WitnessError
     from monitor.feed.curve import CurveFiles
+    from monitor.feed.publisher import not_taken
 
     if (options.own_key is None) != (options.allowed is None) and options.source_key is None:
         raise WitnessError("CURVE on the feed needs both --own-key and --allowed.")
@@ -95,20 +96,28 @@ def run(options: argparse.Namespace) -> int:
         say(f"{channels.path}: {caution}")
     gc.collect()
     gc.freeze()  # what is there now stays: a collection looks at what a few samples left, and takes no milliseconds
-    with contextlib.suppress(Interrupted):  # the second time, or while a listener that lags is waited for: at once
-        with asked_to_stop() as stop:
-            if options.json:
-                print_json({"type": "bound", "endpoint": bridge.publisher.endpoint, "source": source.where})
-            else:
-                say(f"{source.where} → {bridge.publisher.endpoint}")
-            _wait(bridge, options.wait, stop)
-            _go_on(bridge, options.json, options.until_unheard, stop)
-            bridge.drain()
-        with interruptible():
-            bridge.close()
-    status = 0 if stop.number is None else 128 + stop.number
+    is_taken = True
+    with contextlib.suppress(Interrupted), asked_to_stop() as stop:
+        bridge.publisher.while_waiting = stop.end_a_wait
+        if options.json:
+            print_json({"type": "bound", "endpoint": bridge.publisher.endpoint, "source": source.where})
+        else:
+            say(f"{source.where} → {bridge.publisher.endpoint}")
+        _wait(bridge, options.wait, stop)
+        _go_on(bridge, options.json, options.until_unheard, stop)
+        bridge.drain()
+    number = stop.number
+    if not stop.at_once:
+        try:
+            with interruptible():
+                is_taken = bridge.close()
+        except Interrupted as ended:
+            number, is_taken = ended.number, not bridge.publisher.is_heard
+    status = 0 if number is None else 128 + number
     if options.until_unheard is not None:
         return status
+    if not is_taken:
+        say(not_taken(bridge.publisher.endpoint))
     if options.json:
         print_json({"type": "ended", **bridge.status().as_json()})
     else:

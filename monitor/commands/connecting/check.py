@@ -160,13 +160,18 @@ def _freeze(options: argparse.Namespace, study: Any) -> Any:
     """Enters the study's digest into the look file of the directory of records, which is made where it is not there."""
     from pathlib import Path
 
-    from monitor.archive.looks import freeze
+    from monitor.archive.chained_lines import chain_fault
+    from monitor.archive.looks import AUDIT_NAME, freeze
+    from monitor.commands.shared.printing import say
     from monitor.following.live import operator_name
     from monitor.named_files import make_directory
 
     directory = Path(options.records)
     make_directory(directory)
-    return freeze(directory, options.by or operator_name(), study.name, study.sha256)
+    fault = chain_fault(directory / AUDIT_NAME)
+    if fault is not None:  # what cannot be read may have frozen another file
+        say(fault)
+    return freeze(directory, options.by or operator_name(), study)
 
 
 def _load_scenario(options: argparse.Namespace) -> Any:

@@ -44,6 +44,7 @@ def add_drive_options(parser: argparse.ArgumentParser) -> None:
 def run(options: argparse.Namespace) -> int:
     from pathlib import Path
 
+    from monitor.commands.shared.interrupting import interruptible
     from monitor.commands.shared.printing import print_json, say
     from monitor.simulation.plan import SimulationPlan, first_group
     from monitor.simulation.publishing import run_simulation
@@ -59,25 +60,23 @@ def run(options: argparse.Namespace) -> int:
             say(words if bound else f"publishing at {words}")
         bound = True
 
-    run_simulation(
-        SimulationPlan(
-            bind=options.bind,
-            kind=options.study_kind,
-            scenario=options.scenario,
-            seed=options.seed,
-            speed=options.speed,
-            rate_hz=options.rate,
-            group=options.group or first_group(options.study_kind),
-            participant=options.participant,
-            truth_path=Path(options.truth) if options.truth else None,
-            extra_vehicles=options.vehicles,
-            duration_factor=options.longer,
-            short=options.short,
-            wait_for_subscriber_s=options.wait,
-        ),
-        announce,
-        _line_on_input() if options.hold_back_on_input else None,
+    plan = SimulationPlan(
+        bind=options.bind,
+        kind=options.study_kind,
+        scenario=options.scenario,
+        seed=options.seed,
+        speed=options.speed,
+        rate_hz=options.rate,
+        group=options.group or first_group(options.study_kind),
+        participant=options.participant,
+        truth_path=Path(options.truth) if options.truth else None,
+        extra_vehicles=options.vehicles,
+        duration_factor=options.longer,
+        short=options.short,
+        wait_for_subscriber_s=options.wait,
     )
+    with interruptible():
+        run_simulation(plan, announce, say, _line_on_input() if options.hold_back_on_input else None)
     return 0
 
 

@@ -32,13 +32,20 @@ class interruptible:  # noqa: N801 - used as a with-statement
 
 class asked_to_stop:  # noqa: N801 - used as a with-statement
     """While it holds, the first TERM or INT only sets `number`: what has been taken in is handed on first, and whoever
-    loops asks in between. The second one raises `Interrupted`."""
+    loops asks in between. The second one sets `at_once` and raises `Interrupted`."""
 
     number: int | None = None
+    at_once = False
+
+    def end_a_wait(self) -> None:
+        """Raises `Interrupted` once it is asked for: what is waited for may never come."""
+        if self.number is not None:
+            raise Interrupted(self.number)
 
     def __enter__(self) -> asked_to_stop:
         def ask(number: int, _: FrameType | None) -> None:
-            if self.number is not None:
+            self.at_once = self.number is not None
+            if self.at_once:
                 raise Interrupted(number)
             self.number = number
 

@@ -75,15 +75,10 @@ def give_group(
             f"--records {options.records} --site {options.site}",
         )
     wanted = options.lot
-    if wanted is None:
-        waiting = lots.waiting(stratum)
-        if waiting:
-            raise WitnessError(
-                f"Lot {waiting[0]} was opened and has no record yet. If it was opened for {participant}, say --lot "
-                f"{waiting[0]}; if for somebody who did not come, its place is spent: say --lot next."
-            )
     if wanted in (None, "next"):
-        drawn, how = lots.open_next(stratum, options.by, [one.lot for one in placed]), "opened now"
+        known = [one.lot for one in placed]
+        drawn = lots.open_next(stratum, options.by, known, participant if wanted is None else None)
+        how = "opened now"
     else:
         if not wanted.isdecimal():
             raise WitnessError("--lot needs the number of a lot that was opened, or next.")

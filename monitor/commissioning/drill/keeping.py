@@ -18,6 +18,7 @@ from monitor.commissioning.drill.score import is_page
 from monitor.errors import WitnessError
 from monitor.following.overview.listening import EXERCISES
 from monitor.named_files import make_directory
+from monitor.record.disk import write_file
 
 SCORE = "score.json"
 
@@ -46,9 +47,9 @@ def new_series(records: Path, by: str, wall: float) -> Path:
 
 
 def keep(series: Path, page: Mapping[str, Any]) -> Path:
-    """Writes a series' score."""
+    """Writes a series' score: after each of its drives, in place of the one before."""
     path = series / SCORE
-    path.write_text(json.dumps(page, ensure_ascii=False, indent=1, allow_nan=False) + "\n", encoding="utf-8")
+    write_file(path, (json.dumps(page, ensure_ascii=False, indent=1, allow_nan=False) + "\n").encode())
     return path
 
 

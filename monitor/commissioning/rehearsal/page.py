@@ -16,7 +16,7 @@ from monitor.archive.rehearsals import FOLDER
 from monitor.commissioning.rehearsal.rehearsed import Fired, Rehearsed
 from monitor.commissioning.rehearsal.run_chart import RunChart, run_charts
 from monitor.errors import WitnessError
-from monitor.named_files import make_directory
+from monitor.named_files import make_directory, write_numbered
 from monitor.study.model import Study
 
 UNEVEN_BY = 1.5
@@ -139,14 +139,14 @@ def beside_earlier(page: Page, earlier: Sequence[Mapping[str, Any]]) -> Page:
 def keep_page(page: Page, records: Path) -> Path:
     """Keeps the page beside the records; gives its file. Raises `WitnessError` where it cannot be written."""
     stamp = datetime.fromtimestamp(page.at, UTC).strftime("%Y%m%dT%H%M%SZ")
-    path = records / FOLDER / f"{stamp}-{'go' if page.go else 'no-go'}.json"
+    folder, stem = records / FOLDER, f"{stamp}-{'go' if page.go else 'no-go'}"
     try:
-        make_directory(path.parent)
-        with path.open("x", encoding="utf-8") as file:
-            json.dump(page.as_json(), file, ensure_ascii=False, allow_nan=False, indent=1)
+        make_directory(folder)
     except OSError as error:
-        raise WitnessError(f"{path}: the page cannot be kept there ({error.strerror}).") from error
-    return path
+        raise WitnessError(f"{folder}: the page cannot be kept there ({error.strerror}).") from error
+    return write_numbered(
+        folder, stem, ".json", json.dumps(page.as_json(), ensure_ascii=False, allow_nan=False, indent=1)
+    )
 
 
 def _fired_words(one: Fired) -> str:

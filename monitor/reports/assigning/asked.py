@@ -14,13 +14,13 @@ It has no participant's code: records are named by their random ids, so that a w
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
 
+from monitor.archive.chained_lines import alone, chain_fault, entries
 from monitor.archive.gathering import StudyRuns, Withdrawn
-from monitor.archive.looks import chain_fault, enter, entries
 from monitor.errors import WitnessError
 from monitor.named_files import make_directory
 
@@ -76,8 +76,11 @@ class Asked:
 
 def asked_of(directory: Path, study: str | None) -> Asked:
     """What was entered for a study; of all studies where that is None."""
-    lines = entries(directory, ASKED_NAME)
-    back = {int(one["taken_back"]["number"]) for one in lines if isinstance(one.get("taken_back"), dict)}
+    return _asked(entries(directory, ASKED_NAME), study)
+
+
+def _asked(lines: Sequence[Mapping[str, Any]], study: str | None) -> Asked:
+    back = set(_taken_back(lines))
     no_shows, not_taken = 0, []
     for number, line in enumerate(lines, start=1):
         if number in back:
@@ -95,32 +98,45 @@ def asked_of(directory: Path, study: str | None) -> Asked:
     return Asked(no_shows, tuple(not_taken))
 
 
+def _taken_back(lines: Sequence[Mapping[str, Any]]) -> Iterator[object]:
+    for line in lines:
+        if isinstance(back := line.get("taken_back"), dict):
+            yield back.get("number")
+
+
 def enter_no_show(directory: Path, study: str, by: str) -> int:
     """Enters one, on disk on return. Gives the line's number. Raises `WitnessError` where it cannot be entered."""
-    return _entered(directory, by, {"no_show": {"study": study}})
+    make_directory(directory)
+    with alone(directory, ASKED_NAME, SO) as file:
+        file.enter(by, {"no_show": {"study": study}})
+        return len(file.entries)
 
 
 def enter_not_taken(directory: Path, study: str, by: str, exclusion: Exclusion) -> int:
-    """Enters an exclusion before a lot; it is on disk on return. Gives the line's number."""
-    return _entered(directory, by, {"excluded": {"study": study, **asdict(exclusion)}})
+    """Enters an exclusion before a lot; it is on disk on return. Gives the line's number. Raises `WitnessError` where
+    the person was entered as not taken already: everybody stands once in the flow of participants."""
+    make_directory(directory)
+    with alone(directory, ASKED_NAME, SO) as file:
+        before = _asked(file.entries, study).of_records(set(exclusion.records))
+        if before is not None:
+            raise WitnessError(f"The participant was entered as not taken already (number {before.number}).")
+        file.enter(by, {"excluded": {"study": study, **asdict(exclusion)}})
+        return len(file.entries)
 
 
 def take_back(directory: Path, number: int, by: str, words: str) -> None:
     """Takes a line back, which stays. Raises `WitnessError` for one that is no no-show or exclusion, or was taken back
     already."""
-    lines = entries(directory, ASKED_NAME)
-    line = lines[number - 1] if 1 <= number <= len(lines) else {}
-    if not {"no_show", "excluded"} & line.keys():
+    if not (directory / ASKED_NAME).exists():
         raise WitnessError(f"{directory / ASKED_NAME} has no no-show or exclusion number {number}.")
-    if any(one["taken_back"].get("number") == number for one in lines if isinstance(one.get("taken_back"), dict)):
-        raise WitnessError(f"Number {number} was taken back already.")
-    enter(directory, by, {"taken_back": {"number": number, "words": words}}, "so it still stands", ASKED_NAME)
-
-
-def _entered(directory: Path, by: str, fields: dict[str, Any]) -> int:
-    make_directory(directory)
-    enter(directory, by, fields, SO, ASKED_NAME)
-    return len(entries(directory, ASKED_NAME))
+    with alone(directory, ASKED_NAME, "so it still stands") as file:
+        lines = file.entries
+        line = lines[number - 1] if 1 <= number <= len(lines) else {}
+        if not {"no_show", "excluded"} & line.keys():
+            raise WitnessError(f"{directory / ASKED_NAME} has no no-show or exclusion number {number}.")
+        if number in _taken_back(lines):
+            raise WitnessError(f"Number {number} was taken back already.")
+        file.enter(by, {"taken_back": {"number": number, "words": words}})
 
 
 @dataclass(frozen=True, slots=True)

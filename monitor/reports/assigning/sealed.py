@@ -13,19 +13,19 @@ None of them has a participant's code.
 
 from __future__ import annotations
 
-import fcntl
 import json
 import os
-from collections.abc import Iterable, Iterator
-from contextlib import contextmanager, suppress
+from collections.abc import Iterable, Mapping
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from monitor.archive.looks import AUDIT_NAME, chain_fault, enter, entries, unreadable_lines
+from monitor.archive.chained_lines import alone, chain_fault, entries
+from monitor.archive.looks import AUDIT_NAME
 from monitor.errors import WitnessError
-from monitor.named_files import make_directory
-from monitor.record.disk import DISK, UNFINISHED, open_regular
+from monitor.named_files import make_directory, unfinished
+from monitor.record.disk import DISK
 from monitor.record.json_file import read_json_map
 from monitor.study.lots import Lot, SealedOrder, assignment_digest, check_site, draw_lots, order_from_json
 from monitor.study.model import Study
@@ -48,33 +48,36 @@ class SealedLots:
 
     def opened(self) -> list[tuple[str, int]]:
         """Stratum and number of each opened lot, in the order of opening."""
-        told = (place_in(one.get("opened")) for one in entries(self.directory, self.log_name))
-        return [place for place in told if place is not None]
+        return _opened(self._entries)
 
     def used(self) -> dict[tuple[str, int], str]:
         """Opened lots that have a record → its id."""
-        found = {}
-        for one in entries(self.directory, self.log_name):
-            match one:
-                case {"used": {"record": str(record)} as used} if (place := place_in(used)) is not None:
-                    found[place] = record
-        return found
+        return _used(self._entries)
 
-    def waiting(self, stratum: str) -> list[int]:
-        """Lots that were opened for somebody and have no record."""
-        used = self.used()
-        return [number for at, number in self.opened() if at == stratum and (at, number) not in used]
+    @property
+    def _entries(self) -> list[dict[str, Any]]:
+        return entries(self.directory, self.log_name)
 
-    def open_next(self, stratum: str, by: str, known: Iterable[object] = ()) -> Lot:
+    def open_next(
+        self, stratum: str, by: str, known: Iterable[object] = (), unless_waiting_for: str | None = None
+    ) -> Lot:
         """Opens the next lot of a stratum; that it was is on disk before its group is known to anybody. `known`: lots
         as the openings of records name them, none of which is given again whatever became of the log.
+        `unless_waiting_for`: the participant for whom none is opened while another one waits for its record.
 
-        Raises `WitnessError` where there is none left, or it cannot be entered.
+        Raises `WitnessError` where one waits so, there is none left, or it cannot be entered.
         """
-        with self._alone():
-            opened = [number for at, number in self.opened() if at == stratum]
+        with alone(self.directory, self.log_name, "so no lot is opened") as log:
+            opened = [number for at, number in _opened(log.entries) if at == stratum]
+            used = _used(log.entries)
+            waiting = [number for number in opened if (stratum, number) not in used]
+            if waiting and unless_waiting_for is not None:
+                raise WitnessError(
+                    f"Lot {waiting[0]} was opened and has no record yet. If it was opened for {unless_waiting_for}, "
+                    f"say --lot {waiting[0]}; if for somebody who did not come, its place is spent: say --lot next."
+                )
             # a line that cannot be read may have opened one: no lot is ever given twice
-            given = len(opened) + unreadable_lines(self.directory, self.log_name)
+            given = len(opened) + log.unreadable
             for one in known:
                 match one:
                     case {"root": self.order.root} if (place := place_in(one)) is not None and place[0] == stratum:
@@ -85,8 +88,7 @@ class SealedLots:
                     f"All {len(opened)} lots of {self._where(stratum)} are opened; draw more under another name: "
                     f"trialwitness assign --prepare --site {self.order.site}-2 …"
                 )
-            fields = {"opened": {"stratum": stratum, "number": lot.number}}
-            enter(self.directory, by, fields, "so no lot is opened", self.log_name)
+            log.enter(by, {"opened": {"stratum": stratum, "number": lot.number}})
             return lot
 
     def opened_lot(self, stratum: str, number: int) -> Lot:
@@ -97,10 +99,18 @@ class SealedLots:
         return lot
 
     def bind(self, lot: Lot, record: str, by: str) -> None:
-        """Enters the record in which a lot is used."""
-        fields = {"used": {"stratum": lot.stratum, "number": lot.number, "record": record}}
-        with self._alone():
-            enter(self.directory, by, fields, "so it is not known in which record the lot is used", self.log_name)
+        """Enters the record in which a lot is used. Raises `WitnessError` where that cannot be, or another record has
+        it already: two runs were begun with one lot at once."""
+        so = "so it is not known in which record the lot is used"
+        with alone(self.directory, self.log_name, so) as log:
+            before = _used(log.entries).get((lot.stratum, lot.number), record)
+            if before != record:
+                raise WitnessError(
+                    f"Lot {lot.number} of {self._where(lot.stratum)} is used in another record (id {before[:8]}…), "
+                    "whose run was begun at the same time: end this run before the drive, and begin it with a lot of "
+                    "its own."
+                )
+            log.enter(by, {"used": {"stratum": lot.stratum, "number": lot.number, "record": record}})
 
     def for_opening(self, lot: Lot) -> dict[str, Any]:
         """What the record's opening keeps of the lot."""
@@ -115,57 +125,73 @@ class SealedLots:
     def _where(self, stratum: str) -> str:
         return f"site {self.order.site}" + (f", stratum {stratum}" if stratum else "")
 
-    @contextmanager
-    def _alone(self) -> Iterator[None]:
-        """One process at a time, so that no lot is opened twice."""
-        descriptor = open_regular(_path(self.directory, self.order.site))
-        try:
-            fcntl.flock(descriptor, fcntl.LOCK_EX)
-            yield
-        finally:
-            os.close(descriptor)
+
+def _opened(lines: Iterable[Mapping[str, Any]]) -> list[tuple[str, int]]:
+    told = (place_in(one.get("opened")) for one in lines)
+    return [place for place in told if place is not None]
+
+
+def _used(lines: Iterable[Mapping[str, Any]]) -> dict[tuple[str, int], str]:
+    found = {}
+    for one in lines:
+        match one:
+            case {"used": {"record": str(record)} as used} if (place := place_in(used)) is not None:
+                found[place] = record
+    return found
 
 
 def prepare(directory: Path, study: Study, site: str, by: str, count: int | None = None) -> SealedLots:
     """Draws and seals a site's order; its root stands in the look file on return. Raises `WitnessError` for a site
     that has one already: an order that was sealed stays."""
     check_site(site)
+    drawn = draw_lots(study, site, count)
+    make_directory(directory)
     path = _path(directory, site)
-    if path.exists():
-        raise WitnessError(
-            f"{path}: the order of site {site} is sealed already, and stays; for a further one give another --site."
-        )
-    draft = path.with_name(path.name + UNFINISHED)
-    entered = sealed_root(directory, site)
-    if entered is not None:  # a power cut came after the root was entered, or the file of lots was taken away
-        order = _read_order(draft)
-        if order is None or order.root != entered:
+    with alone(directory, AUDIT_NAME, "so no order is sealed") as looks:
+        if path.exists():
             raise WitnessError(
-                f"{path}: the order of site {site} was sealed under the root {entered}, and its file of lots is gone; "
-                "put it back from a copy, or draw lots under another --site."
+                f"{path}: the order of site {site} is sealed already, and stays; for a further one give another --site."
             )
-    else:
-        order = draw_lots(study, site, count)
+        draft = unfinished(path)
+        entered = _root(looks.entries, site)
+        order = drawn if entered is None else _entered_order(path, site, entered)
+        if entered is None:
+            _write_draft(draft, order)
+            sealed = {"study": study.name, "site": site, "root": order.root, "lots": len(order.lots)}
+            looks.enter(by, {"lots": sealed})
         try:
-            make_directory(directory)
-            with suppress(FileNotFoundError):
-                draft.unlink()  # never entered: nobody knows its root
-            descriptor = os.open(draft, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
-            with os.fdopen(descriptor, "w", encoding="utf-8") as file:
-                json.dump(order.as_json(), file, ensure_ascii=False)
-                file.flush()
-                os.fsync(descriptor)
+            draft.rename(path)
             DISK.sync_directory(directory)
         except OSError as error:
-            raise WitnessError(f"{draft} cannot be written ({error.strerror}); nothing was sealed.") from error
-        sealed = {"study": study.name, "site": site, "root": order.root, "lots": len(order.lots)}
-        enter(directory, by, {"lots": sealed}, "so no order is sealed")
-    try:
-        draft.rename(path)
-        DISK.sync_directory(directory)
-    except OSError as error:
-        raise WitnessError(f"{path} cannot be written ({error.strerror}); run this once more to finish it.") from error
+            raise WitnessError(
+                f"{path} cannot be written ({error.strerror}); run this once more to finish it."
+            ) from error
     return SealedLots(directory, order)
+
+
+def _write_draft(draft: Path, order: SealedOrder) -> None:
+    try:
+        with suppress(FileNotFoundError):
+            draft.unlink()  # never entered: nobody knows its root
+        descriptor = os.open(draft, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
+        with os.fdopen(descriptor, "w", encoding="utf-8") as file:
+            json.dump(order.as_json(), file, ensure_ascii=False)
+            file.flush()
+            os.fsync(descriptor)
+        DISK.sync_directory(draft.parent)
+    except OSError as error:
+        raise WitnessError(f"{draft} cannot be written ({error.strerror}); nothing was sealed.") from error
+
+
+def _entered_order(path: Path, site: str, root: str) -> SealedOrder:
+    """The order whose root was entered before a power cut. Raises `WitnessError` where its file of lots is gone."""
+    order = _read_order(unfinished(path))
+    if order is None or order.root != root:
+        raise WitnessError(
+            f"{path}: the order of site {site} was sealed under the root {root}, and its file of lots is gone; put it "
+            "back from a copy, or draw lots under another --site."
+        )
+    return order
 
 
 def _read_order(path: Path) -> SealedOrder | None:
@@ -211,7 +237,11 @@ def sealed_lots(directory: Path, study: Study, site: str) -> SealedLots | None:
 
 def sealed_root(directory: Path, site: str) -> str | None:
     """The root that was entered when a site's order was sealed."""
-    sealed = (one.get("lots") for one in entries(directory))
+    return _root(entries(directory, AUDIT_NAME), site)
+
+
+def _root(lines: Iterable[Mapping[str, Any]], site: str) -> str | None:
+    sealed = (one.get("lots") for one in lines)
     roots = (one.get("root") for one in sealed if isinstance(one, dict) and one.get("site") == site)
     return next((root for root in roots if isinstance(root, str)), None)
 

@@ -12,7 +12,7 @@ from typing import Literal, Protocol
 
 from monitor.archive.gathering import Gathered, count
 from monitor.errors import WitnessError
-from monitor.named_files import new_file
+from monitor.named_files import NameTaken, give_its_name, left_unfinished, room_on_disk, unfinished
 from monitor.reports.export.bids import BidsExport, participant_label
 from monitor.reports.export.csv import CsvExport
 from monitor.reports.export.cues import CuesExport, VideoTimes
@@ -103,15 +103,14 @@ def export_records(
         raise WitnessError(f"{gathered.directory} holds no run, and a BIDS data set needs one; nothing was written.")
     unruled = unruled_trials(gathered)
     masked = unruled > 0 and plan.enter_look is None
-    unfinished = _claimed(out, 0o777 if plan.enter_look is None else 0o700)
+    beside = _claimed(out, 0o777 if plan.enter_look is None else 0o700)
     try:
         _make_way(out)
         tables = Tables(masked)
-        growing = _growing(plan, unfinished, masked)
+        growing = _growing(plan, beside, masked)
         if unruled and plan.enter_look is not None:
-            with new_file(unfinished / "room", RESERVED_BYTES):
+            with room_on_disk(beside / "room", RESERVED_BYTES):
                 plan.enter_look()
-            (unfinished / "room").unlink()
         runs = sorted(gathered.runs, key=lambda run: (run.participant, run.began, run.record))
         for done, run in enumerate(runs):
             if progress is not None:
@@ -122,12 +121,14 @@ def export_records(
             growing.add(whole, tables)
         tables.finish()
         growing.finish(tables)
-        unfinished.rename(out)
+        give_its_name(beside, out)
+    except NameTaken:  # it is whole, and a look may have been spent for it
+        raise
     except OSError as error:
-        shutil.rmtree(unfinished, ignore_errors=True)
+        shutil.rmtree(beside, ignore_errors=True)
         raise WitnessError(f"{out} cannot be written ({error.strerror or error}); choose another directory.") from error
     except BaseException:
-        shutil.rmtree(unfinished, ignore_errors=True)
+        shutil.rmtree(beside, ignore_errors=True)
         raise
     remarks = tuple(growing.said) if isinstance(growing, CuesExport) else ()
     return Exported(out, form, len(runs), len(tables.rows["trials"]), masked, unruled, remarks)
@@ -136,17 +137,14 @@ def export_records(
 def _claimed(out: Path, mode: int) -> Path:
     """A new directory beside `out`, which is to become it. It is nobody else's: neither one that stands there is
     emptied, nor do two exports write into the same, of which one would have spent its look for nothing."""
-    unfinished = out.parent / f"{out.name}.unfinished"
+    beside = unfinished(out)
     try:
-        unfinished.mkdir(mode, parents=True)
+        beside.mkdir(mode, parents=True)
     except FileExistsError as error:
-        raise WitnessError(
-            f"{unfinished} is there already: another export to {out} is at work, or one was cut off, and responses may "
-            "be in it. Remove it once no export is at work, or choose another directory."
-        ) from error
+        raise left_unfinished(out) from error
     except OSError as error:
         raise WitnessError(f"{out} cannot be written ({error.strerror or error}); choose another directory.") from error
-    return unfinished
+    return beside
 
 
 def _make_way(out: Path) -> None:
