@@ -31,8 +31,8 @@ CALM = session(is_deciding=False)
 def test_frames_wait_for_each_other_and_not_for_ever() -> None:
     holding = Holding()
     holding.add(FRAMES, 0.0)
-    assert holding.release(CALM, 0.1) == []
-    assert holding.wait_s(0.1, 1.0) == pytest.approx(HOLD_S - 0.1)
+    assert holding.release(CALM, HOLD_S / 2) == []
+    assert holding.wait_s(HOLD_S / 2, 1.0) == pytest.approx(HOLD_S / 2)
     assert numbers(holding.release(CALM, HOLD_S)) == [1, 2]
     assert holding.wait_s(1.0, 0.5) == 0.5
 
