@@ -6,6 +6,7 @@ import gc
 import os
 import sys
 import tempfile
+from pathlib import Path
 
 import pytest
 from hypothesis import settings
@@ -27,6 +28,32 @@ os.environ["XDG_STATE_HOME"] = tempfile.mkdtemp(prefix="tw-state-")
 def pytest_xdist_auto_num_workers() -> int:
     """One process more than there are processors: a fourth of the tests' time is waiting for what has its own pace."""
     return len(os.sched_getaffinity(0)) + 1
+
+
+def pytest_ignore_collect(collection_path: Path, config: pytest.Config) -> bool | None:
+    """Of the slow tests alone no process imports the two thirds of the files that have none."""
+    is_test = collection_path.name.startswith("test_") and collection_path.suffix == ".py"
+    if config.option.markexpr == "slow" and is_test and "mark.slow" not in collection_path.read_text(encoding="utf-8"):
+        return True
+    return None
+
+
+@pytest.hookimpl(trylast=True)
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """What takes longest begins first, so that no run ends with one process at it: each is dealt one stretch of the
+    list, and these begin with the tests whose mark states seconds, the longest first."""
+    stated = [(marker.kwargs.get("seconds", 0), item) for item in items if (marker := item.get_closest_marker("slow"))]
+    longest = [item for seconds, item in sorted(stated, key=lambda one: -one[0]) if seconds]
+    others = [item for item in items if item not in set(longest)]
+    processes = int(os.environ.get("PYTEST_XDIST_WORKER_COUNT", "1"))
+    dealt: list[pytest.Item] = []
+    for number in range(processes):
+        share = (len(items) - len(dealt)) // (processes - number)
+        first = longest[number::processes]
+        more = max(share - len(first), 0)
+        dealt += [*first, *others[:more]]
+        others = others[more:]
+    items[:] = [*dealt, *others]
 
 
 def pytest_collection_finish() -> None:

@@ -6,7 +6,7 @@ drive's end. So the same list of entries gives the same trials however it was cu
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Mapping
 from copy import copy
 from dataclasses import dataclass, replace
 from typing import Any
@@ -36,6 +36,7 @@ from monitor.judging.tracks.drive_trials import DriveTrials as DriveTrials
 from monitor.judging.tracks.drive_trials import Track as Track
 from monitor.judging.tracks.drive_trials import retention_s as retention_s
 from monitor.judging.tracks.finalisation import Finalisation
+from monitor.judging.tracks.track import TrackKey
 from monitor.record.entries import Entry, EntryKind, Opening, unpack_frames, unpack_map
 from monitor.study.model import Study
 from monitor.study.standing import standing_from_map
@@ -336,9 +337,12 @@ class Checkpoint:
         """The last entry that it has taken."""
         return self._held.last_number
 
-    def resume(self) -> Session:
-        """A session that goes on from here."""
-        return self._held.fork()
+    def resume(self, known: Mapping[TrackKey, Track] | None = None) -> Session:
+        """A session that goes on from here. `known`: tracks that are done, as who has read the whole record has them:
+        they are taken from there once they are final, and not judged again."""
+        session = self._held.fork()
+        session._finalisation = replace(session._finalisation, known=known or {})
+        return session
 
 
 def _by_drive_and_time(trial: Trial) -> tuple[int, float, str, int]:

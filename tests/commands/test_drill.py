@@ -30,15 +30,15 @@ def _alone(monkeypatch: pytest.MonkeyPatch) -> Iterator[None]:
 @pytest.mark.slow
 def test_a_script_that_reacts_after_a_set_time_gets_the_score_that_follows(tmp_path: Path) -> None:
     playing = ("drill", "--headless", "--drives", "2", "--seed", str(SEED), "--by", "ann", "--records", str(tmp_path))
-    done = run(*playing, "--reacts-after", "2", "--json", timeout=300)
+    done = run(*playing, "--reacts-after", "1", "--speed", "2", "--json", timeout=300)
     assert done.returncode == 0, done.stderr
     page = json.loads(done.stdout)
     assert [one["case"] for one in page["drives"]] == [one.case.name for one in draw_series(SEED, 2)]
     score = page["score"]
     assert score["saved"] == 1
-    assert score["seconds_to_hold_back"] >= 2.0
-    assert score["seconds_to_rule"] >= 2.0
-    assert score["seconds_to_hold_back"] < 4.0
+    assert score["seconds_to_hold_back"] >= 1.0
+    assert score["seconds_to_rule"] >= 1.0
+    assert score["seconds_to_hold_back"] < 3.0
     counts = ("could_have_been_saved", "good_ones_stopped", "wrong_rulings", "not_ruled_on", "held_without_a_note")
     assert {score[name] for name in counts} == {0}
     assert page["last"] is None
@@ -78,6 +78,7 @@ def test_what_makes_no_exercise_is_said(tmp_path: Path) -> None:
         (("--drives", "0"), "must be from 1 to 40"),
         (("--headless",), "needs --reacts-after"),
         (("--reacts-after", "2"), "needs --reacts-after"),
+        (("--speed", "2"), "a person exercises in real time"),
         (("--by", "../x"), "cannot be part of a file name"),
         ((), "drill needs a terminal"),
         (("--last", "--by", "nobody"), "keeps no exercise of nobody"),

@@ -56,6 +56,10 @@ from tests.record.conftest import HandClock, write_elsewhere
 
 NAME = "Q01-20250615T145320Z-0aaa.run"
 BLOCKS = STUDY.replace("[groups.chime]", '[assignment]\nmethod = "blocks"\nblock_sizes = [2]\n[groups.chime]')
+ONE_CONDITION = (
+    STUDY[: STUDY.index('[[trigger.condition]]\nname = "own speed"')] + STUDY[STUDY.index("[trigger.alert]") :]
+)
+"""For what is judged over and over: of three conditions each costs as much as all the rest."""
 record_pass.KEPT_FROM = writing.LEAVE_FREE = 0
 
 
@@ -106,8 +110,8 @@ def lay_out_judged(path: Path) -> Path:
 
 
 def drive(path: Path) -> Path:
-    writer = RecordWriter.create(path, opening_of(study_of(STUDY)))
-    for entry in entries_of(HandDrive(rate_hz=10.0, end_t=14.0)):
+    writer = RecordWriter.create(path, opening_of(study_of(ONE_CONDITION)))
+    for entry in entries_of(HandDrive(rate_hz=5.0, end_t=14.0)):
         if entry.kind not in (EntryKind.OPENING, EntryKind.CLOSE):
             writer.append(entry.kind, entry.payload)
     writer.close("over")
@@ -248,9 +252,27 @@ def decoy() -> dict[str, bytes]:
         return raw_files(Path(base) / NAME)
 
 
+@lru_cache(maxsize=1)
+def two_places() -> tuple[dict[str, bytes], dict[str, bytes], str, int]:
+    """A record's own files and those in its second place, with the directory and the inode that stand in them."""
+    with tempfile.TemporaryDirectory() as base:
+        path, place = write_elsewhere(Path(base), HandClock(), opening_of(study_of(STUDY)))
+        return raw_files(path), raw_files(place), base, path.stat().st_ino
+
+
+def lay_out_places(base: Path) -> tuple[Path, Path]:
+    """That record and its place, as they would have been written here."""
+    own, second, written_at, inode = two_places()
+    path, place = lay_out(own, base / "first" / NAME), lay_out(second, base / "second" / NAME)
+    for file in (path / SECOND_NAME, place / STAMP_NAME):
+        text = file.read_text().replace(written_at, str(base))
+        file.write_text(text.replace(f'"inode": {inode}', f'"inode": {path.stat().st_ino}'))
+    return path, place
+
+
 def places(random: Random, base: Path) -> None:
     """Whatever stands in the notes of places and in their stamps: nobody else's files are touched."""
-    path, place = write_elsewhere(base, HandClock(), opening_of(study_of(STUDY)))
+    path, place = lay_out_places(base)
     other = lay_out(decoy(), base / "second" / "Q09-20250615T145320Z-0ccc.run")
     decoys = {other / name: raw for name, raw in decoy().items()}
     for file in (path / SECOND_NAME, place / STAMP_NAME):
@@ -321,7 +343,7 @@ def forge_columns(random: Random, raw: bytes) -> bytes:
 def operators(random: Random, base: Path) -> None:
     """Entries of ours with wrong types and impossible times: a report is made, or refused in a sentence."""
     path = base / NAME
-    opening = opening_of(study_of(STUDY))
+    opening = opening_of(study_of(ONE_CONDITION))
     clock = HandClock(
         monotonic=random.choice((5_000_000_000, 0, 2**62 - 10**10)),
         wall=random.choice((1_750_000_000_000_000_000, -(2**63), 2**63 - 10**10, 0)),

@@ -10,6 +10,7 @@ import atexit
 import csv
 import io
 import json
+import math
 import re
 import shutil
 import tempfile
@@ -17,7 +18,7 @@ import warnings
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from contextlib import redirect_stdout
 from dataclasses import fields, is_dataclass
-from functools import cached_property, lru_cache
+from functools import cache, cached_property, lru_cache
 from pathlib import Path
 from typing import Any
 from unittest.mock import patch
@@ -25,12 +26,13 @@ from unittest.mock import patch
 import numpy as np
 
 from monitor.archive.gathering import gather
-from monitor.archive.review import review_record
+from monitor.archive.review import Reviewed, review_record
 from monitor.archive.summary_cache import CACHE_NAME
 from monitor.commands.shared.live_run import Stream
 from monitor.commands.shared.printing import trial_lines
 from monitor.errors import WitnessError
 from monitor.following.building import build_view
+from monitor.following.coming.channels import ChannelWatch
 from monitor.following.kept.keeping import Keeping
 from monitor.following.overview.row import Heard, row_line, row_of
 from monitor.following.status_stream import announced, full
@@ -41,6 +43,8 @@ from monitor.judging.entered.coding import cases
 from monitor.judging.session import Session
 from monitor.record.entries import Entry
 from monitor.record.reader import RecordReading
+from monitor.replay.beside.difference import Difference
+from monitor.replay.beside.differences import differences
 from monitor.replay.beside.document import beside_json, beside_lines
 from monitor.replay.beside.runs import ALIGNMENTS, LaidRun, ReadRun, lay_runs
 from monitor.replay.explain.document import explanation_json, explanation_lines
@@ -57,6 +61,7 @@ from monitor.reports.export.drives import WholeRun, read_whole
 from monitor.reports.export.export import ExportPlan, Form, export_records
 from monitor.reports.notebook import open_run
 from monitor.reports.page.run_page import run_page
+from monitor.study.model import Study
 from tests.judging.hand import study_of
 from tests.leaks.participants import HORIZON_S, RATE_HZ, TEXT, Driver, drive_of, drivers
 from tests.reports.making import make_record
@@ -66,47 +71,77 @@ TRIALS = ("1/gate-brake/1", "1/side-gust/1")
 OPEN_TEXT = TEXT.replace("blind = true\n", "")
 _NUMBER = re.compile(r"-?\d+(?:\.\d+)?(?:e-?\d+)?")
 _NOISE = re.compile(r"[0-9a-f]{8,}(?: …)?|/tmp/\S+|Q\d{3}-\S+|run-Q\d+|Q\d{3}")
-LOOKED_S = (-1.0, 0.0, 0.4, 1.1, 2.0, HORIZON_S, HORIZON_S + 1.5)
-"""When it is looked at a live run, from the fire; the last time some seconds later, when a block has been read."""
+LOOKED_S = (-1.0, 0.0, 0.4, 1.1, 2.0, HORIZON_S, HORIZON_S + 1.5, HORIZON_S + 2.5)
+"""When it is looked at a live run, from the fire: the last two times about the entry that makes the verdict final."""
+AT_ONCE_S = 5.0
+"""Of the drive, taken at once where nobody looks."""
 IDLE = RecorderView("recording", None, 0, "")
 
 
 def of_text(name: str, text: str) -> Features:
     """The features of a text."""
+    words, length, numbers = _pieces(text)
+    found: Features = {f"{name}: words": words, f"{name}: length": length}
+    for place, number in enumerate(numbers):
+        found[f"{name}: number {place}"] = number
+    found[f"{name}: numbers"] = float(len(numbers))
+    return found
+
+
+@lru_cache(maxsize=1 << 14)
+def _pieces(text: str) -> tuple[str, float, tuple[float, ...]]:
+    """The words without the numbers, the length, the numbers. Everybody is told much in the same words."""
     text = _NOISE.sub("#", text)
-    found: Features = {f"{name}: words": _NUMBER.sub("0", text), f"{name}: length": float(len(text))}
-    numbers = _NUMBER.findall(text)
-    found |= {f"{name}: number {place}": float(number) for place, number in enumerate(numbers)}
-    return found | {f"{name}: numbers": float(len(numbers))}
+    return _NUMBER.sub("0", text), float(len(text)), tuple(float(number) for number in _NUMBER.findall(text))
 
 
 def of_value(name: str, value: Any) -> Features:
     """The features of plain values, dataclasses and arrays, by their paths."""
-    if isinstance(value, np.ndarray):
-        if value.dtype.kind not in "fiub":
-            return {}
-        finite = value[np.isfinite(value)] if value.dtype.kind == "f" else value
-        last = float(finite[-1]) if len(finite) else 0.0
-        return {
-            f"{name}: values": float(len(value)),
-            f"{name}: there": float(len(finite)),
-            f"{name}: sum": float(np.sum(finite)),
-            f"{name}: last": last,
-        }
-    if is_dataclass(value) and not isinstance(value, type):
-        value = {field.name: getattr(value, field.name) for field in fields(value)}
-    if isinstance(value, Mapping):
-        return {key: one for inner in value for key, one in of_value(f"{name}.{inner}", value[inner]).items()}
-    if isinstance(value, list | tuple | set | frozenset):
-        found: Features = {f"{name}: count": float(len(value))}
+    found: Features = {}
+    _put(found, name, value)
+    return found
+
+
+def _put(found: Features, name: str, value: Any) -> None:
+    if isinstance(value, str):
+        found.update(of_text(name, value))
+    elif isinstance(value, bool) or value is None:
+        found[name] = str(value)
+    elif isinstance(value, int | float):
+        found[name] = float(value) if math.isfinite(value) else -1.0
+    elif isinstance(value, np.ndarray):
+        _put_array(found, name, value)
+    elif (names := _fields_of(value.__class__)) is not None:
+        for inner in names:
+            _put(found, f"{name}.{inner}", getattr(value, inner))
+    elif isinstance(value, Mapping):
+        for key, inner in value.items():
+            _put(found, f"{name}.{key}", inner)
+    elif isinstance(value, list | tuple | set | frozenset):
+        found[f"{name}: count"] = float(len(value))
         for place, inner in enumerate(value):
-            found |= of_value(f"{name}[{place}]", inner)
-        return found
-    if isinstance(value, bool) or value is None:
-        return {name: str(value)}
-    if isinstance(value, int | float):
-        return {name: float(value) if np.isfinite(value) else -1.0}
-    return of_text(name, str(value)) if isinstance(value, str) else {}
+            _put(found, f"{name}[{place}]", inner)
+
+
+def _put_array(found: Features, name: str, value: np.ndarray) -> None:
+    if value.dtype.kind in "fiub":
+        finite = value[np.isfinite(value)] if value.dtype.kind == "f" else value
+        found[f"{name}: values"] = float(len(value))
+        found[f"{name}: there"] = float(len(finite))
+        found[f"{name}: sum"] = float(np.sum(finite))
+        found[f"{name}: last"] = float(finite[-1]) if len(finite) else 0.0
+
+
+@lru_cache
+def _fields_of(kind: type) -> tuple[str, ...] | None:
+    """The names of a dataclass's fields; None for any other type."""
+    return tuple(field.name for field in fields(kind)) if is_dataclass(kind) else None
+
+
+@cache
+def judged(path: Path) -> WholeRun:
+    """A record, judged once for all that is made of it: reports, exports, summaries, the notebook."""
+    return read_whole(path)
 
 
 class Run:
@@ -115,9 +150,9 @@ class Run:
     def __init__(self, path: Path, fire_t: float) -> None:
         self.path, self.fire_t = path, fire_t
 
-    @cached_property
+    @property
     def whole(self) -> WholeRun:
-        return read_whole(self.path)
+        return judged(self.path)
 
     @cached_property
     def source(self) -> ReplayProvider:
@@ -166,6 +201,15 @@ def _beside(run: Run) -> Features:
     """The run laid over one in which nothing is hidden, every trial at everything that it can be laid at."""
     found: Features = {}
     this, other = run.laid, open_one()
+    known: dict[tuple[int, int], tuple[Difference, ...]] = {}
+
+    def found_once(first: LaidRun, second: LaidRun) -> tuple[Difference, ...]:
+        """What differs, for the JSON and for the text: laid runs are kept, so each is known by its identity."""
+        pair = (id(first), id(second))
+        if pair not in known:
+            known[pair] = differences(first, second)
+        return known[pair]
+
     for pair in ((this, other), (other, this)):
         for trial in TRIALS:
             for alignment in ALIGNMENTS:
@@ -175,8 +219,9 @@ def _beside(run: Run) -> Features:
                 except WitnessError as error:
                     found |= of_text(name, str(error))
                     continue
-                found |= of_value(name, beside_json(*laid, alignment))
-                found |= of_text(f"{name}, text", "\n".join(beside_lines(*laid, alignment)))
+                with patch("monitor.replay.beside.document.differences", found_once):
+                    found |= of_value(name, beside_json(*laid, alignment))
+                    found |= of_text(f"{name}, text", "\n".join(beside_lines(*laid, alignment)))
                 found |= {f"{name}: frames": float(len(one.t)) for one in laid if one.stretch.record == run.path.name}
     return found
 
@@ -226,7 +271,7 @@ def _live(run: Run) -> Features:
     reading = RecordReading(path)
     session = Session(study_of(TEXT), reading.opening)
     keeping = Keeping(session.study)
-    stream, lines = Stream(as_json=True), io.StringIO()
+    stream, lines, channels = Stream(as_json=True), io.StringIO(), ChannelWatch()
     found: Features = {}
     looked = iter(LOOKED_S)
     at: float | None = next(looked)
@@ -238,7 +283,7 @@ def _live(run: Run) -> Features:
                 stream.take(session)
             drive = session.current
             if drive is not None and at is not None and drive.log.newest_t >= fire_t + at - 1e-6:
-                view = build_view(session, record="r", recorder=IDLE, age_s=0.0, revision=1)
+                view = build_view(session, record="r", recorder=IDLE, age_s=0.0, revision=1, channels=channels)
                 if at <= HORIZON_S:
                     shown = of_value(f"screen at {at}", keeping.added_to(view))
                     found |= {key: value for key, value in shown.items() if ".study" not in key}
@@ -251,14 +296,14 @@ def _live(run: Run) -> Features:
 
 def _up_to_looks(reading: RecordReading, session: Session, fire_t: float) -> Iterator[list[Entry]]:
     """The entries in blocks of them, but one by one where it is looked soon: at the very frame."""
-    for entries in reading.blocks(0, 16):
+    for entries in reading.blocks():
         while entries:
             drive = session.current
             newest_t = 0.0 if drive is None or not drive.log.counts.judged else drive.log.newest_t
             ahead_s = min(
-                (fire_t + at - newest_t for at in LOOKED_S[:-1] if fire_t + at > newest_t + 1e-6), default=1e9
+                (fire_t + at - newest_t for at in LOOKED_S if fire_t + at > newest_t + 1e-6), default=AT_ONCE_S
             )
-            count = max(1, min(len(entries), int(ahead_s * RATE_HZ) - 1))
+            count = max(1, int(min(ahead_s, AT_ONCE_S) * RATE_HZ) - 1)
             yield entries[:count]
             entries = entries[count:]
 
@@ -290,20 +335,32 @@ ARTEFACTS: dict[str, Callable[[Run], Features]] = {
 def of_exports(directory: Path, out: Path, drivers: list[Driver]) -> dict[str, Features]:
     """Participant → what the caches and the masked exports of the whole study say of that participant."""
     found: dict[str, Features] = {driver.code: {} for driver in drivers}
-    gathered = gather(directory)
+    with patch("monitor.archive.summary_cache.review_record", _reviewed_once):
+        gathered = gather(directory)
     for run in gathered.runs:
         cache = directory / run.record / CACHE_NAME
         # the sizes of the record's own files stand in it, as the directory tells them anyway
         found[run.participant] |= of_text("cache", cache.read_text().partition('"runs"')[2])
         found[run.participant] |= of_value("summary", run.as_json())
     forms: tuple[Form, ...] = ("csv", "bids", "cues")
-    read_once = lru_cache(maxsize=None)(read_whole)  # the forms tell of the same judged record
     for form in forms:
-        with patch("monitor.reports.export.export.read_whole", read_once):
+        with patch("monitor.reports.export.export.read_whole", _whole_once):
             exported = export_records(gathered, ExportPlan(form), out / form)
         for code, features in _by_participant(exported.directory, form).items():
             found[code] |= features
     return found
+
+
+def _whole_once(path: Path, study: Study | None, *, frames: bool) -> WholeRun:
+    """Where an export needs no frames it gets them all the same."""
+    assert study is None
+    return judged(path)
+
+
+def _reviewed_once(path: Path, study: Study | None = None) -> Reviewed:
+    whole = judged(path)
+    assert study is None
+    return Reviewed(path, whole.session, whole.damage, whole.state, whole.digest)
 
 
 def _by_participant(directory: Path, form: str) -> dict[str, Features]:

@@ -20,7 +20,7 @@ from tests.judging.hand import OWN_LENGTH, STUDY, VAN_LENGTH, HandDrive, study_o
 from tests.reports.making import make_record
 
 RATE_HZ = 10.0
-FIRE_M, BRIDGE_M, END_M = 300.0, 800.0, 900.0
+FIRE_M, BRIDGE_M, END_M = 300.0, 600.0, 680.0
 HORIZON_S = 3.0
 LATER_S = 8.0
 
@@ -34,7 +34,7 @@ name = "side-gust"
 surprise_class = "gust"
 [[trigger.fires_when]]
 measure = "station"
-at_least = 800.0
+at_least = 600.0
 edge = "rising"
 [[trigger.condition]]
 name = "speed at the bridge"
@@ -51,7 +51,7 @@ source = "platform"
 upper_limit = 0.3
 [[sheet]]
 name = "Say when it is over"
-at_station_m = 850.0
+at_station_m = 650.0
 """
 )
 
@@ -169,7 +169,7 @@ def _driven(driver: Driver, t: FloatArray) -> tuple[FloatArray, FloatArray, Floa
     """Acceleration, speed and station of own car: it brakes at the response, and later goes on as it likes."""
     step = float(t[1] - t[0])
     accel, speed, station = np.zeros(len(t)), np.zeros(len(t)), np.zeros(len(t))
-    v, s, fired_t = driver.speed_mps, 100.0, np.inf
+    v, s, fired_t = driver.speed_mps, 180.0, np.inf
     for at, now in enumerate(t):
         since = now - fired_t - (driver.response_s if driver.response_s is not None else np.inf)
         a = -6.0 if 0.0 <= since < 2.0 else 0.0

@@ -176,6 +176,22 @@ def test_a_trial_that_was_decided_just_after_a_checkpoint_is_that_of_the_whole_r
         assert playback.trials() == session_to(long_map, entries, playback.number, 300).trials(), at_s
 
 
+def test_a_verdict_that_the_map_knows_comes_at_its_entry_and_its_response_later(tmp_path: Path) -> None:
+    """A seek takes the verdict from the pass over the whole record, which also knows the response that came after."""
+    text = STUDY.replace("horizon_s = 3.0", "horizon_s = 8.0")
+    path = write_record(tmp_path, HandDrive(rate_hz=20.0), study_text=text)
+    found, entries = read_map(path), entries_of(path)
+    (done,) = found.done_tracks.values()
+    assert done.final_at is not None
+    playback, seen = Playback(found), []
+    for number in range(done.final_at - 2, len(entries) + 1, 9):
+        playback.go_to_number(number)
+        truth = session_to(found, entries, number).trials()
+        assert playback.trials() == truth, number
+        seen.append((truth[0].stage, truth[0].response is not None))
+    assert list(dict.fromkeys(seen)) == [("fired", False), ("final", False), ("final", True)]
+
+
 def test_the_map_is_bounded_and_knows_the_places(long_map: RecordMap) -> None:
     assert all(not drive.log.blocks for one in long_map.checkpoints for drive in one.session.resume().drives[-1:])
     kinds = {place.kind for place in long_map.places}

@@ -30,6 +30,7 @@ def add_to(subparsers: Any) -> None:
     parser.add_argument("--forget", action="store_true", help="no drive: delete all that is kept of WHO's exercises")
     parser.add_argument("--headless", action="store_true", help="no screen: a script plays, which needs --reacts-after")
     parser.add_argument("--reacts-after", type=float, metavar="S", help="how long the script takes to act")
+    parser.add_argument("--speed", type=float, default=1.0, metavar="X", help="with --headless: times real time")
     parser.add_argument("--json", action="store_true", help="the page as one JSON document on standard output")
 
 
@@ -58,6 +59,8 @@ def run(options: argparse.Namespace) -> int:
             raise WitnessError(f"--drives is {options.drives}; it must be from 1 to {MOST_DRIVES}.")
         if options.headless != (options.reacts_after is not None):
             raise WitnessError("--headless is played by a script and needs --reacts-after S; a person needs neither.")
+        if options.speed != 1.0 and not options.headless:
+            raise WitnessError("--speed is for --headless: a person exercises in real time.")
         found, status = _play(options, records, by)
         if found is None or status >= 128:
             return status
@@ -103,7 +106,7 @@ def _play(options: argparse.Namespace, records: Any, by: str) -> tuple[dict[str,
     def recorded() -> tuple[str, ...]:
         return recorded_in(overseer.seen())
 
-    sitting = Sitting(study, series, by, recorded)
+    sitting = Sitting(study, series, by, recorded, options.speed)
     try:
         with interruptible():
             for number, drive in enumerate(draw_series(seed, options.drives), start=1):
@@ -183,13 +186,14 @@ def recorded_in(seen: Any) -> tuple[str, ...]:
 
 @dataclass(frozen=True, slots=True)
 class Sitting:
-    """What all drives of a series have in common: the study, the folder that keeps them, who exercises, and what names
-    the runs that are recorded here meanwhile."""
+    """What all drives of a series have in common: the study, the folder that keeps them, who exercises, what names the
+    runs that are recorded here meanwhile, and how many times as fast as in reality they are driven."""
 
     study: Study
     series: Path
     by: str
     recorded: Callable[[], tuple[str, ...]]
+    speed: float
 
 
 class Drive:
@@ -216,10 +220,12 @@ class Drive:
         drive = [
             *("--short", "--hold-back-on-input", "--participant", case.code or self._code),
             *("--scenario", case.scenario, "--group", case.group, "--seed", str(self._drive.seed)),
+            *("--speed", str(sitting.speed)),
         ]
         with Simulator(drive) as simulator:
             driving = Driving(self._code, PLANNED_GROUP, is_new=True)
-            begun = begin_run(sitting.study, driving, Listening((simulator.endpoint,)), sitting.series)
+            listening = Listening((simulator.endpoint,), pace=sitting.speed)
+            begun = begin_run(sitting.study, driving, listening, sitting.series)
             source = DrillSource(begun.follow(sitting.by), self._attempt, simulator.hold_back, sitting.recorded)
             try:
                 source.start()

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
 
 from monitor.judging.case.case import final_frame_after_s
 from monitor.judging.firing import FireWatch
@@ -13,6 +13,7 @@ from monitor.judging.rules.exposure import Exposure, Shown, exposure_before
 from monitor.judging.tracks.drive_trials import DriveTrials, Track, came_before
 from monitor.judging.tracks.pending import judge_pending
 from monitor.judging.tracks.repeated import Repeated
+from monitor.judging.tracks.track import TrackKey
 from monitor.record.entries import Opening
 from monitor.study.model import Study
 from monitor.study.standing import Standing
@@ -26,6 +27,8 @@ class Finalisation:
     study: Study
     opening: Opening
     standing: Standing | None
+    known: Mapping[TrackKey, Track] = field(default_factory=dict)
+    """Tracks that are done, as a pass over the whole record left them: not judged again where they become final."""
 
     def finalise(self, drives: Sequence[DriveTrials], number: int) -> None:
         """Judges the newest drive as far as its measured frames and its markers go."""
@@ -74,7 +77,12 @@ class Finalisation:
             if final_at is None:
                 track.is_stale = True
                 return
-            self._judge_fired(drives, watch, track, final_at, final=True)
+            known = self.known.get((log.index, watch.trigger.name, track.occurrence))
+            if known is not None and known.trial is not None and (known.marker, known.final_at) == (marker, final_at):
+                track.trial, track.shown, track.is_stale = replace(known.trial, response=None), known.shown, False
+                track.settled = known.settled
+            else:
+                self._judge_fired(drives, watch, track, final_at, final=True)
             track.final_at = final_at
             track.settled = track.settled.emptied()
         if number > track.final_at or log.ended:  # the verdict does not wait for its response

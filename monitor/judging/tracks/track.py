@@ -12,6 +12,9 @@ from monitor.judging.firing import Expected
 from monitor.judging.rules.exposure import Shown
 from monitor.judging.settled import Settled
 
+TrackKey = tuple[int, str, int]
+"""Drive, trigger, occurrence."""
+
 
 @dataclass(slots=True)
 class Track:

@@ -155,13 +155,14 @@ class _Planes:
         for place in range(8):
             split[:, :, 7 - place] = raw[place]
         words = split.view("<u8")[:, :, 0].astype(np.uint64, copy=False)
+        kinds = {*orders}
         of_order = np.array(orders, dtype=np.uint8)
-        for order in {*orders} - {0}:
-            here = of_order == order
+        for order in kinds - {0}:
+            here = slice(None) if len(kinds) == 1 else np.flatnonzero(of_order == order)
             part = words[here]
             part = (part >> np.uint64(1)) ^ (np.uint64(0) - (part & np.uint64(1)))
             for _ in range(order):
-                part = np.cumsum(part, axis=1, dtype=np.uint64)
+                np.add.accumulate(part, axis=1, out=part)
             words[here] = part
         return words
 

@@ -26,6 +26,7 @@ from __future__ import annotations
 import re
 import struct
 from dataclasses import dataclass
+from functools import cache
 from importlib import metadata
 from zlib import crc32
 
@@ -99,6 +100,7 @@ def unpack_part_header(raw: bytes, name: str) -> PartHeader | None:
     )
 
 
+@cache
 def program_version() -> str:
     """The version of the installed program, "unknown" where it runs uninstalled."""
     try:

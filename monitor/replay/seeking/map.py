@@ -13,14 +13,13 @@ import numpy as np
 
 from monitor.archive.record_pass import Step
 from monitor.judging.session import Checkpoint, Session, Track
+from monitor.judging.tracks.track import TrackKey
 from monitor.measures.columns import FloatArray
 from monitor.record.entries import Entry, EntryKind
 from monitor.replay.lines.line import ConditionLine
 from monitor.study.model import Study
 
 PlaceKind = Literal["trigger", "note", "loss", "finding", "drive"]
-TrackKey = tuple[int, str, int]
-"""Drive, trigger, occurrence."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -167,7 +167,7 @@ class Playback:
             self.whole = True
 
     def _begin(self, stop: Stop) -> None:
-        self._session = stop.session.resume()
+        self._session = stop.session.resume(self.map.done_tracks)
         self.number, self._axis, self.at_s = stop.number, stop.axis, stop.at_s
         self._entries, self._ended = self._reading.blocks(stop.number, READ_AT_ONCE), False
         self._pending.clear()

@@ -104,6 +104,7 @@ class MapMaking:
         found.damage, found.state = passed.damage, passed.state
         found.length_s = found.read_to_s
         found.session = passed.session
+        found.kept = [*found.kept, stop_at(passed.session, self._axis, frames=True)]  # the end is asked for most often
         if passed.session.blind:
             found.lifted = frozenset(trial.id for trial in passed.session.trials() if not trial.response_hidden)
         found.done = True
