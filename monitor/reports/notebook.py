@@ -113,8 +113,8 @@ class Run:
 
     @property
     def notes(self) -> list[dict[str, Any]]:
-        """The operator's notes and marks: `at` (s of the drive), `drive`, `wall` (s since 1970), `by`, `text`. The times
-        are None where they would tell how long a drive took whose response is masked."""
+        """The operator's notes and marks: `at` (s of the drive), `drive`, `wall` (s since 1970), `by`, `text`. `at` and
+        `wall` are None where they would tell how long a drive took whose response is masked."""
         notes: list[dict[str, Any]] = self._document["notes"]
         return notes
 
