@@ -33,6 +33,7 @@ from monitor.measures.names import MEASURES
 from monitor.record.entries import Opening
 from monitor.study.loading import parse_study
 from monitor.study.model import Study, Trigger
+from monitor.study.reasons import WHEN_REVEALS
 from monitor.study.terms import Condition, Measure
 
 SCRIPTED = ("scripted", "alert", "task")
@@ -133,13 +134,69 @@ def lifting(entries: Iterable[Mapping[str, Any]]) -> frozenset[str]:
     return frozenset(str(one.get("trial")) for one in lifts if one.get("type") in ("reveal", "ruling"))
 
 
-def told_entry_at(
-    trials: Iterable[Trial], drives: Iterable[DriveLog], drive: int | None, at: float | None
-) -> float | None:
-    """When in a drive something was entered; None at the end of one with a hidden response, where it would tell how
-    long the drive took: whatever is entered after a drive has its last frame's time."""
-    ends = next((log.newest_t for log in drives if log.index == drive), math.inf)
-    return None if at is not None and at > ends - BEFORE_END_S and hidden_spans(trials, drive) else at
+@dataclass(frozen=True, slots=True)
+class ToldTimes:
+    """Which times of what was entered may be told while a response of the record is hidden. Whatever is entered after a
+    drive has its last frame's time, and stands on the wall's clock where the drive was over: both tell how long it
+    took, and so does the clock of whatever followed, in the next drive, too.
+
+    What was entered after the record's end keeps its clock: when somebody came back to it tells nothing.
+    """
+
+    ends: Mapping[int, float]
+    """Drive with a hidden response → its last frame's time, as far as it is known."""
+    from_wall: float
+    """The recorder's clock at the first fire whose response is hidden; infinite where nothing is."""
+    to_wall: float
+    """The recorder's clock at the record's last entry."""
+
+    @property
+    def tells_all(self) -> bool:
+        """Whether nothing has to be hidden."""
+        return not self.ends
+
+    def follows(self, drive: int) -> bool:
+        """Whether a drive came after one with a hidden response."""
+        return drive > min(self.ends, default=drive)
+
+    def at(self, drive: int | None, at: float | None) -> float | None:
+        """When in a drive something was entered; None at the end of one with a hidden response."""
+        end_t = math.inf if drive is None else self.ends.get(drive, math.inf)
+        return None if at is not None and at > end_t - BEFORE_END_S else at
+
+    def wall(self, wall: float) -> float | None:
+        """When something was, in seconds since 1970; None where it was after a fire whose response is hidden."""
+        return None if self.from_wall < wall <= self.to_wall else wall
+
+
+def told_times(trials: Iterable[Trial], drives: Iterable[DriveLog], to_wall: float) -> ToldTimes:
+    """`trials`: as they may be seen. `to_wall`: the recorder's clock at the newest entry."""
+    trials, logs = tuple(trials), {log.index: log for log in drives}
+    ends, walls = {}, [math.inf]
+    for index, log in logs.items():
+        for span in hidden_spans(trials, index):
+            ends[index] = log.newest_t
+            fires = [one.wall for one in log.markers.values() if one.t == span.start_t]
+            walls.append(min(fires, default=log.hello_wall))
+    return ToldTimes(ends, min(walls), to_wall)
+
+
+def without_hidden_times(trials: Iterable[Trial], times: ToldTimes) -> tuple[Trial, ...]:
+    """The trials without when they were ruled on, where that may not be told, and without the clock of those in later
+    drives than one with a hidden response."""
+    trials = tuple(trials)
+    if times.tells_all:
+        return trials
+    return tuple(
+        replace(
+            trial,
+            wall=None if times.follows(trial.drive) else trial.wall,
+            rulings=tuple(
+                replace(one, hides_when=one.at is not None or times.wall(one.wall) is None) for one in trial.rulings
+            ),
+        )
+        for trial in trials
+    )
 
 
 def masked_from(trials: Iterable[Trial], drive: int | None) -> float | None:
@@ -216,7 +273,7 @@ def _hidden(study: Study, trigger: Trigger, trial: Trial, spans: _Spans | None) 
     if trial.response_hidden:
         trial = replace(trial, withheld=fired_at is not None, response=None, findings=tuple(_told(study, trial)))
     at = math.inf if fired_at is None else fired_at
-    return _without_times(trial, spans.starts[0]) if spans is not None and spans.starts[0] < at else trial
+    return _without_times(study, trial, spans.starts[0]) if spans is not None and spans.starts[0] < at else trial
 
 
 def _told(study: Study, trial: Trial) -> Iterable[Finding]:
@@ -224,24 +281,31 @@ def _told(study: Study, trial: Trial) -> Iterable[Finding]:
     it has to be ruled on; one that decides nothing is left out."""
     fired_at = math.inf if trial.fired_at is None else trial.fired_at
     for one in trial.findings:
-        reason = study.reasons.get(one.code)
-        if reason is None or not reason.reveals or (one.at is not None and one.at <= fired_at):
-            yield one
-        elif one.severity != "note":
-            yield replace(one, sentence=f"{reason.words}; when and how is hidden until the ruling.", at=None)
+        yield from (one,) if one.at is not None and one.at <= fired_at else _late(study, one, fired_at)
 
 
-def _without_times(trial: Trial, from_t: float) -> Trial:
+def _late(study: Study, one: Finding, from_t: float) -> Iterable[Finding]:
+    """What may be told of a finding that came after a fire whose response is hidden."""
+    reason = study.reasons.get(one.code)
+    if one.code in WHEN_REVEALS:
+        yield replace(one, sentence=hide_times(one.sentence, from_t), at=None)
+    elif reason is None or not reason.reveals:
+        yield one
+    elif one.severity != "note":
+        yield replace(one, sentence=f"{reason.words}; when and how is hidden until the ruling.", at=None)
+
+
+def _without_times(study: Study, trial: Trial, from_t: float) -> Trial:
     def late(t: float | None) -> bool:
         return t is not None and t >= from_t
 
+    told = (kept for one in trial.findings for kept in (_late(study, one, from_t) if late(one.at) else (one,)))
     return replace(
         trial,
         hidden_after=from_t,
         wall=None,
         findings=tuple(
-            replace(one, sentence=hide_times(one.sentence, from_t), at=None if late(one.at) else one.at)
-            for one in trial.findings
+            replace(one, sentence=hide_times(one.sentence, from_t), at=None if late(one.at) else one.at) for one in told
         ),
         alert=replace(trial.alert, at=None) if late(trial.alert.at) else trial.alert,
         what_now=hide_times(trial.what_now, from_t),

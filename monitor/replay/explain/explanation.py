@@ -58,16 +58,16 @@ class Explanation:
 def explain_trial(found: RecordMap, playback: Playback, trial_id: str) -> Explanation:
     """Explains a trial of a record that has been read to its end. Raises `WitnessError` for a trial it does not have.
 
-    `playback` is moved; it must not be one that a screen shows.
+    `playback` is moved, to the trial and nowhere else; it must not be one that a screen shows.
     """
-    playback.go_to_number(found.read_to_number)
-    judged = playback.trials()
+    whole = playback.whole_record()
+    judged = whole.trials()
     trials = {trial.id: trial for trial in judged}
     trial = trials.get(trial_id)
     if trial is None:
         raise WitnessError(f"{found.path} has no trial {trial_id}; it has {', '.join(trials) or 'none'}.")
     trigger = next(one for one in found.study.triggers if one.name == trial.trigger)
-    log = playback.session.drives[trial.drive - 1].log
+    log = whole.drives[trial.drive - 1].log
     line = found.lines.get((trial.drive, trial.trigger))
     if line is None:
         line = ConditionLine(trial.drive, trial.trigger, rows_of_trigger(trigger), log.period_s)
@@ -83,13 +83,14 @@ def explain_trial(found: RecordMap, playback: Playback, trial_id: str) -> Explan
         for one, result in zip(asked, conditions, strict=False)
         if result.result == "not met" and result.required
     )
+    hidden_from = masked_from(judged, trial.drive)
+    until_t = math.inf if hidden_from is None else hidden_from
     told = DriveTold(
-        lost=len(log.lost_markers(found.read_to_number)),
+        lost=sum(one.before_t <= until_t for one in log.lost_markers(found.read_to_number)),
         end_t=end_t,
         end_words=log.end_kind or "the record ends there",
         wanted=wanted(trigger, log),
     )
-    hidden_from = masked_from(judged, trial.drive)
     if hidden_from is not None:
         # when anything came to pass after that fire tells how the car was driven after it
         line, end_t, told = cut_off(line, hidden_from), hidden_from, told._replace(end_words="by what is hidden")
