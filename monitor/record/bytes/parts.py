@@ -26,7 +26,7 @@ from __future__ import annotations
 import re
 import struct
 from dataclasses import dataclass
-from functools import cache
+from functools import cache, lru_cache
 from importlib import metadata
 from zlib import crc32
 
@@ -114,6 +114,7 @@ def part_name(part: int, kind: str = "part") -> str:
     return f"{kind}-{part:04d}.twr"
 
 
+@lru_cache(maxsize=4096)
 def part_number(name: str, kind: str = "part") -> int | None:
     """The number of the part with this file name, None for any other file: "part-00001.twr" is no part 1."""
     match = _PART_NAME.match(name)
