@@ -26,8 +26,7 @@ from __future__ import annotations
 import re
 import struct
 from dataclasses import dataclass
-from functools import cache, lru_cache
-from importlib import metadata
+from functools import lru_cache
 from zlib import crc32
 
 from monitor.errors import RecordUnreadable
@@ -98,15 +97,6 @@ def unpack_part_header(raw: bytes, name: str) -> PartHeader | None:
     return PartHeader(
         part, record_id, part_id, boot, wall_ns, monotonic_ns, first_number, before, text, compatible, incompatible
     )
-
-
-@cache
-def program_version() -> str:
-    """The version of the installed program, "unknown" where it runs uninstalled."""
-    try:
-        return metadata.version("trialwitness")
-    except metadata.PackageNotFoundError:
-        return "unknown"
 
 
 def part_name(part: int, kind: str = "part") -> str:
