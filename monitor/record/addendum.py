@@ -17,9 +17,10 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
+from monitor import __version__
 from monitor.errors import RecordUnreadable, WitnessError
 from monitor.record.bytes.framing import chain_digest, entry_bytes, refuse_long
-from monitor.record.bytes.parts import PartHeader, part_name, program_version
+from monitor.record.bytes.parts import PartHeader, part_name
 from monitor.record.bytes.scanning import Torn
 from monitor.record.clock import SYSTEM_CLOCK, Clock, boot_id
 from monitor.record.disk import DISK, DiskCalls, RecordNotWritable, lock_record, write_whole
@@ -216,5 +217,5 @@ def _header(files: RecordFiles, found: Addendum, number: int, clock: Clock) -> P
         monotonic_ns=clock.monotonic_ns(),
         first_number=number,
         before=found.digest,
-        program=program_version(),
+        program=__version__,
     )

@@ -87,7 +87,7 @@ def look_at_places(directory: Path) -> list[Place]:
     Raises `RecordUnreadable` where the record's directory, or what it notes of the others, cannot be read.
     """
     own = Place(directory, "own", names=_names(directory))
-    noted = noted_places(directory)
+    noted = noted_places(directory) if SECOND_NAME in own.names else None
     if not noted:
         return [own]
     record_id = record_id_of(directory)
@@ -131,28 +131,27 @@ def parts_in(places: list[Place], kind: str = "part") -> list[tuple[int, Path]]:
     return sorted(found, key=lambda one: one[0])  # of one number, the record's own first
 
 
-def doubled_parts(directory: Path) -> list[int]:
+def doubled_parts(places: list[Place]) -> list[int]:
     """Numbers of parts of which there are two that differ: the run went on in two places that did not know of each
     other."""
-    numbers = [number for number, _ in find_parts(directory)]
+    numbers = [number for number, _ in parts_in(places)]
     return sorted({number for number in numbers if numbers.count(number) > 1})
 
 
-def missing_parts(directory: Path) -> list[str]:
+def missing_parts(places: list[Place]) -> list[str]:
     """A sentence for each part that was begun in another place and is not there now."""
     said = []
-    for place in look_at_places(directory):
+    for place in places:
         there = {part_number(name) for name in place.names}
         begun = place.stamp.parts if place.stamp is not None and place.is_read else ()
         said += [f"Part {one} was begun in {place.path} and is not there." for one in begun if one not in there]
     return said
 
 
-def stray_parts(directory: Path) -> list[str]:
+def stray_parts(own: Place) -> list[str]:
     """Names of files of the record's directory that look like parts and are not read, having another kind of name."""
-    names = _names(directory)
     return [
-        name for name in names if looks_like_part(name) and not (part_number(name) or part_number(name, "addendum"))
+        name for name in own.names if looks_like_part(name) and not (part_number(name) or part_number(name, "addendum"))
     ]
 
 

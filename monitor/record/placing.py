@@ -9,8 +9,9 @@ from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from pathlib import Path
 
+from monitor import __version__
 from monitor.errors import RecordUnreadable
-from monitor.record.bytes.parts import PartHeader, part_name, program_version
+from monitor.record.bytes.parts import PartHeader, part_name
 from monitor.record.clock import Clock, boot_id
 from monitor.record.disk import DiskCalls, RecordNotWritable, write_whole
 from monitor.record.places import STAMP_NAME
@@ -94,7 +95,7 @@ class Places:
             monotonic_ns=self.clock.monotonic_ns(),
             first_number=first,
             before=before,
-            program=program_version(),
+            program=__version__,
         )
         descriptor = self.disk.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_APPEND)
         try:

@@ -68,8 +68,9 @@ def seal_record(path: Path, disk: DiskCalls = DISK) -> Sealed:
         if files.state == "open":
             raise RecordNotWritable(f"{path} is not closed; close the run, or recover it, before it is sealed.")
         unfinished, final = path / UNFINISHED_NAME, path / SEALED_NAME
-        refuse_unsure_places(look_at_places(path), "sealed")
-        doubled = doubled_parts(path)
+        places = look_at_places(path)
+        refuse_unsure_places(places, "sealed")
+        doubled = doubled_parts(places)
         if doubled:
             raise RecordNotWritable(
                 f"{path} is not sealed: of part {doubled[0]} there are two that differ, because the run went on in two "

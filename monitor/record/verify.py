@@ -12,9 +12,9 @@ from monitor.record.entries import Entry, EntryKind, unpack_map
 from monitor.record.places import (
     SEALED_NAME,
     doubled_parts,
-    find_parts,
     look_at_places,
     missing_parts,
+    parts_in,
     stray_parts,
 )
 from monitor.record.reader import RecordFiles, State
@@ -131,22 +131,23 @@ def verify_record(path: Path, noted_digest: str | None = None, disk: DiskCalls =
 
 def _check_places(path: Path, files: RecordFiles, faults: list[str], notes: list[str]) -> None:
     """Whether all places of the record are there, and hold what was begun in them, each part once."""
+    places = look_at_places(path)
     if files.state == "sealed":
-        ours = [place.path for place in look_at_places(path) if place.standing in ("own", "second")]
-        if any(part.parent in ours for _, part in find_parts(path)):
+        ours = [place.path for place in places if place.standing in ("own", "second")]
+        if any(part.parent in ours for _, part in parts_in(places)):
             notes.append(f"Parts still stand beside {SEALED_NAME}: seal the record once more to have them removed.")
         return
-    for place in look_at_places(path):
+    for place in places:
         if place.standing in ("unreachable", "foreign"):
             faults.append(place.why)
         elif place.why and place.standing != "empty":
             notes.append(place.why)
-    faults += missing_parts(path)
+    faults += missing_parts(places)
     faults += [
         f"Of part {number} there are two that differ: the run went on in two places that knew nothing of each other."
-        for number in doubled_parts(path)
+        for number in doubled_parts(places)
     ]
-    notes += [f"{name} is named like a part and is none: it is not read." for name in stray_parts(path)]
+    notes += [f"{name} is named like a part and is none: it is not read." for name in stray_parts(places[0])]
 
 
 def _check_close(path: Path, files: RecordFiles, final: Entry | None, faults: list[str], notes: list[str]) -> None:

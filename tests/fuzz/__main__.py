@@ -46,7 +46,8 @@ def attack(seed: int, number: int) -> str | None:
 
     random = Random(f"{seed}/{number}")
     name = random.choices(list(TARGETS), [share for _, share in TARGETS.values()])[0]
-    base = Path(tempfile.mkdtemp(prefix="tw-fuzz-", dir=in_memory()))
+    base = _directories[-1] / f"{number}"
+    base.mkdir()
     _begun.append(_clocks())
     signal.setitimer(signal.ITIMER_PROF, WORK_S)
     signal.setitimer(signal.ITIMER_REAL, WAIT_S, WAIT_S / 4)
@@ -77,11 +78,13 @@ def _clocks() -> tuple[float, float]:
 
 
 _begun: deque[tuple[float, float]] = deque(maxlen=1)
+_directories: deque[Path] = deque(maxlen=1)
 
 
-def begin() -> None:
-    """The limits of a process that attacks."""
-    os.environ["XDG_STATE_HOME"] = tempfile.mkdtemp(prefix="tw-fuzz-state-")
+def begin(directory: str) -> None:
+    """The limits of a process that attacks, and where its inputs lie."""
+    _directories.append(Path(directory))
+    os.environ["XDG_STATE_HOME"] = f"{directory}/state-{os.getpid()}"
     for number in (signal.SIGALRM, signal.SIGPROF):
         signal.signal(number, _waited)
     gc.freeze()  # what was imported stays: no collection goes through it again
@@ -95,7 +98,10 @@ def _attack(job: tuple[int, int]) -> str | None:
 
 def found_in(seed: int, inputs: Iterator[int], jobs: int) -> Iterator[str]:
     """What the inputs find, as they do."""
-    with get_context("fork").Pool(jobs, begin) as pool:
+    with (
+        tempfile.TemporaryDirectory(prefix="tw-fuzz-", dir=in_memory()) as directory,
+        get_context("fork").Pool(jobs, begin, (directory,)) as pool,
+    ):
         for found in pool.imap_unordered(_attack, ((seed, number) for number in inputs), chunksize=50):
             if found is not None:
                 yield found
@@ -110,8 +116,9 @@ def main() -> int:
     parser.add_argument("--only", type=int, metavar="NUMBER", help="this input alone")
     options = parser.parse_args()
     if options.only is not None:
-        begin()
-        print(attack(options.seed, options.only) or "nothing was found")
+        with tempfile.TemporaryDirectory(prefix="tw-fuzz-", dir=in_memory()) as directory:
+            begin(directory)
+            print(attack(options.seed, options.only) or "nothing was found")
         return 0
     count, told = 0, 0
     until = time.monotonic() + 60 * options.minutes

@@ -18,7 +18,6 @@ from contextlib import contextmanager
 from dataclasses import dataclass, field
 from functools import cache
 from importlib import import_module
-from importlib.metadata import MetadataPathFinder
 from multiprocessing import get_context
 from typing import Any, Literal
 
@@ -168,7 +167,4 @@ def _walked(module: str, name: str, *arguments: object) -> None:
     sys.unraisablehook = lambda unraisable: None  # a reader that is thrown away closes its file, which may go wrong
     work = import_module(module).WALKS[name]
     gc.freeze()  # what is not looked at by a child is not copied for it
-    try:
-        work(*arguments)
-    finally:  # a record states the program's version: a folder of packages that could not be listed is taken for empty
-        MetadataPathFinder().invalidate_caches()
+    work(*arguments)

@@ -10,12 +10,13 @@ import stat
 import sys
 import time
 from collections.abc import Callable
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from monitor.errors import WitnessError
 from monitor.feed.limits import harmless as harmless
-from monitor.judging.case.trial import ConditionResult, Trial
-from monitor.judging.entered.rulings import rulings_in_words
+
+if TYPE_CHECKING:
+    from monitor.judging.case.trial import ConditionResult, Trial
 
 
 def print_json(document: Any) -> None:
@@ -82,6 +83,8 @@ def condition_line(condition: ConditionResult) -> str:
 
 def trial_lines(trial: Trial) -> list[str]:
     """A trial in words: its verdict first, then why."""
+    from monitor.judging.entered.rulings import rulings_in_words  # here: a simulator that says something judges nothing
+
     at = trial.told_fired_at
     fired = "not fired" if trial.fired_at is None else "fired, when is hidden" if at is None else f"fired at {at:.2f} s"
     treatment = "" if trial.treatment is None else f", treatment {harmless(trial.treatment)}"

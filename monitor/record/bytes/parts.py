@@ -26,8 +26,7 @@ from __future__ import annotations
 import re
 import struct
 from dataclasses import dataclass
-from functools import cache
-from importlib import metadata
+from functools import lru_cache
 from zlib import crc32
 
 from monitor.errors import RecordUnreadable
@@ -100,20 +99,12 @@ def unpack_part_header(raw: bytes, name: str) -> PartHeader | None:
     )
 
 
-@cache
-def program_version() -> str:
-    """The version of the installed program, "unknown" where it runs uninstalled."""
-    try:
-        return metadata.version("trialwitness")
-    except metadata.PackageNotFoundError:
-        return "unknown"
-
-
 def part_name(part: int, kind: str = "part") -> str:
     """The file name of a part; `kind` is "part" or "addendum"."""
     return f"{kind}-{part:04d}.twr"
 
 
+@lru_cache(maxsize=4096)
 def part_number(name: str, kind: str = "part") -> int | None:
     """The number of the part with this file name, None for any other file: "part-00001.twr" is no part 1."""
     match = _PART_NAME.match(name)

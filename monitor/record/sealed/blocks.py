@@ -35,7 +35,7 @@ from __future__ import annotations
 import struct
 import zlib
 from dataclasses import dataclass
-from functools import reduce
+from functools import lru_cache, reduce
 from zlib import crc32
 
 from monitor.errors import RecordUnreadable
@@ -103,9 +103,17 @@ def block_at(raw: bytes, at: int = 0) -> Block | None:
     """The block header at a place, None where there is none whose checksum holds."""
     if len(raw) < at + BLOCK_BYTES or raw[at : at + 4] != BLOCK_MARKER:
         return None
-    _marker, crc, *fields = _BLOCK.unpack_from(raw, at)
+    return _block_of(raw[at : at + BLOCK_BYTES])
+
+
+@lru_cache(maxsize=1024)
+def _block_of(head: bytes) -> Block | None:
+    """Remembered, because each block's header is read twice: in the index and before the block."""
+    _marker, crc, *fields = _BLOCK.unpack(head)
+    if crc != crc32(head[8:]):
+        return None
     block = Block(**dict(zip(_IN_ORDER, fields, strict=True)))
-    if crc != crc32(raw[at + 8 : at + BLOCK_BYTES]) or not 0 < block.stripes <= MAX_STRIPES:
+    if not 0 < block.stripes <= MAX_STRIPES:
         return None
     bounded = max(block.packed_length, block.plain_length, block.entries) <= MAX_BLOCK
     counted = max(block.first_number, block.part_offset, block.part_length) <= GREATEST
