@@ -120,6 +120,7 @@ def test_a_worker_killed_in_mid_way_changes_no_byte_and_loses_nothing(archive: P
     assert len(found) == COUNT
 
 
+@pytest.mark.slow(seconds=25)
 def test_a_record_that_kills_its_workers_is_at_fault_and_no_other(archive: Path, tmp_path: Path) -> None:
     records = records_at([str(archive)])
     running = Cluster(tmp_path)  # with a nanny, which starts a new worker
@@ -132,6 +133,7 @@ def test_a_record_that_kills_its_workers_is_at_fault_and_no_other(archive: Path,
     assert found[3].fault == f"{records[3].label}: its workers died while it was being judged"
 
 
+@pytest.mark.slow(seconds=15)
 def test_a_lost_scheduler_ends_it_and_what_was_kept_is_not_done_again(
     archive: Path, cluster: Cluster, tmp_path: Path
 ) -> None:

@@ -27,7 +27,7 @@ def _alone(monkeypatch: pytest.MonkeyPatch) -> Iterator[None]:
         yield
 
 
-@pytest.mark.slow
+@pytest.mark.slow(seconds=25)
 def test_a_script_that_reacts_after_a_set_time_gets_the_score_that_follows(tmp_path: Path) -> None:
     playing = ("drill", "--headless", "--drives", "2", "--seed", str(SEED), "--by", "ann", "--records", str(tmp_path))
     done = run(*playing, "--reacts-after", "1", "--speed", "2", "--json", timeout=300)

@@ -101,7 +101,7 @@ def test_killing_the_watcher_loses_nothing_and_attach_goes_on_with_the_same_tria
     assert reviewed(tmp_path)["trials"] == whole["trials"]
 
 
-@pytest.mark.slow
+@pytest.mark.slow(seconds=20)
 def test_killing_the_recorder_opens_a_new_part_and_a_trigger_in_the_hole_is_undecided(tmp_path: Path) -> None:
     with simulator("--rate", "60", speed=4.0) as endpoint, watching(endpoint, tmp_path, "--until-end") as watch:
         # the trigger comes at 30 s of the drive: 7.5 s of wall time; the hole is some two seconds of wall time wide

@@ -93,6 +93,7 @@ def assert_nothing_lost(document: dict[str, Any], records: Path) -> None:
     assert call("verify", str(the_record(records))).returncode == 0
 
 
+@pytest.mark.slow(seconds=25)
 def test_after_a_storm_of_sizes_the_picture_is_that_of_the_last_size() -> None:
     with held_replay() as one:
         one.resize(100, 30)
@@ -127,6 +128,7 @@ def held_replay() -> Iterator[Pty]:
         yield one
 
 
+@pytest.mark.slow(seconds=20)
 def test_a_storm_of_sizes_in_a_live_run_loses_nothing_and_the_screen_goes_on(tmp_path: Path) -> None:
     with demo_screen(tmp_path) as one:
         storm(one, seed=2)
@@ -137,6 +139,7 @@ def test_a_storm_of_sizes_in_a_live_run_loses_nothing_and_the_screen_goes_on(tmp
     assert trials(document)[GATE]["verdict"] == "valid"
 
 
+@pytest.mark.slow(seconds=20)
 def test_a_screen_stopped_over_the_trigger_comes_back_with_the_verdict_of_review(tmp_path: Path) -> None:
     with demo_screen(tmp_path) as one:
         one.until("the outlook", lambda: one.shows("gate-brake", "s left"))
@@ -152,6 +155,7 @@ def test_a_screen_stopped_over_the_trigger_comes_back_with_the_verdict_of_review
     assert_nothing_lost(document, tmp_path)
 
 
+@pytest.mark.slow(seconds=20)
 def test_suspended_from_a_shell_and_brought_back_the_screen_is_whole(tmp_path: Path) -> None:
     """As an operator would: the shell gives the terminal away and takes it back, `fg` brings the command back."""
     line = " ".join(command("demo", "--speed", "4", "--records", str(tmp_path)))

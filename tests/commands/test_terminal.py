@@ -55,6 +55,7 @@ def terminal(tmp_path: Path) -> Iterator[Terminal]:
         os.kill(running.pid, signal.SIGTERM)  # it outlives its terminal, as it should
 
 
+@pytest.mark.slow(seconds=25)
 def test_a_note_typed_on_the_screen_and_the_verdict_are_in_the_record(terminal: Terminal, tmp_path: Path) -> None:
     wait_for(lambda: "LIVE" in terminal.text())
     terminal.keys("n")

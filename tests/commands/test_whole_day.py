@@ -103,7 +103,7 @@ def room(tmp_path: Path) -> Room:
     return Room(tmp_path)
 
 
-@pytest.mark.slow
+@pytest.mark.slow(seconds=50)
 def test_a_whole_day_from_the_night_before_to_the_hand_over(room: Room) -> None:
     # the night before
     assert "no fault" in room.do("check", "--study", str(STUDY))

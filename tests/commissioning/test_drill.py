@@ -399,7 +399,7 @@ def test_the_last_time_is_told_with_its_day_and_its_drives() -> None:
     ]
 
 
-@pytest.mark.slow
+@pytest.mark.slow(seconds=30)
 def test_what_was_exercised_is_kept_when_the_exercise_is_killed(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

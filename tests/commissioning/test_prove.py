@@ -53,7 +53,7 @@ def test_a_trial_comes_out_the_same_by_its_own_frames() -> None:
         np.testing.assert_allclose(spoilt.own["speed"], 1.1 * before)
 
 
-@pytest.mark.slow
+@pytest.mark.slow(seconds=15)
 def test_what_can_be_told_is_found_and_another_vehicle_is_not(proof: Proof) -> None:
     for who in ("own car", "lead"):
         for channel, kind in (("speed", "scale"), ("station", "step"), ("place", "step")):

@@ -101,6 +101,7 @@ def test_a_table_with_decimal_commas_and_cells_that_are_empty_between_events(
     assert clockless == [{**one, "wall": None} for one in document["dry"]["trials"]]
 
 
+@pytest.mark.slow(seconds=15)
 @pytest.mark.parametrize(("scenario", "verdict"), [("clean", "valid"), ("eyes-up", "invalid")])
 def test_a_stream_of_gaze_with_a_drifting_clock_beside_datagrams(
     scenario: str, verdict: str, processes: Processes, tmp_path: Path

@@ -226,7 +226,7 @@ def test_what_is_no_kept_page_is_passed_over(tmp_path: Path) -> None:
         read_page(folder / "a.json")
 
 
-@pytest.mark.slow
+@pytest.mark.slow(seconds=15)
 def test_the_command_over_a_real_feed(tmp_path: Path) -> None:
     study, records = str(CONFIGS / "dusk-road.toml"), tmp_path / "records"
     with simulator(speed=40.0) as endpoint:

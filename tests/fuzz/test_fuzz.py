@@ -15,6 +15,6 @@ def test_a_few_random_inputs_find_nothing() -> None:
     assert list(found_in(20251128, iter(range(200)), 1)) == []
 
 
-@pytest.mark.slow
+@pytest.mark.slow(seconds=120)
 def test_fifty_thousand_random_inputs_find_nothing() -> None:
     assert list(found_in(20251129, iter(range(INPUTS)), os.cpu_count() or 1)) == []

@@ -102,7 +102,7 @@ def few_of_each(people: list[Person]) -> list[int]:
     ]
 
 
-@pytest.mark.slow
+@pytest.mark.slow(seconds=60)
 def test_nothing_that_is_shown_tells_who_responded_or_how_soon_and_a_leak_put_back_is_found(tmp_path: Path) -> None:
     people = recorded(tmp_path, PARTICIPANTS)
     features = all_features_of(people, tmp_path / "out")

@@ -123,7 +123,7 @@ def test_killed_recorders_lose_no_acknowledged_note_and_enter_none_twice(house: 
     check_nothing_lost(house, follower, keys, rounds)
 
 
-@pytest.mark.slow
+@pytest.mark.slow(seconds=30)
 @pytest.mark.parametrize("seed", [7, 11])
 def test_killed_recorders_in_two_hundred_rounds(house: House, loaded: RecorderPlan, seed: int) -> None:
     rounds = 100
@@ -220,7 +220,7 @@ def test_a_file_that_may_grow_no_more_is_said_and_all_of_it_is_recorded_once_it_
     assert sent == list(range(sent[0], sent[0] + len(sent)))
 
 
-@pytest.mark.slow
+@pytest.mark.slow(seconds=25)
 def test_memory_and_descriptors_stay_flat_over_a_day_of_messages(house: House, tmp_path: Path) -> None:
     """At 4,000 a second. The writer's memory of the last minute is full (64 MiB) after some 32,000 of them."""
     port, go = tmp_path / "port", tmp_path / "go"

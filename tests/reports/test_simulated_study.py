@@ -72,7 +72,7 @@ def of_gate_brake(document: dict[str, Any]) -> dict[str, dict[str, Any]]:
     return {one["group"]: one for one in trigger["groups"]}
 
 
-@pytest.mark.slow
+@pytest.mark.slow(seconds=25)
 def test_forty_eight_participants_from_the_first_drive_to_the_tables(study_directory: Path, tmp_path: Path) -> None:
     groups = of_gate_brake(tally_json(gather(study_directory)))
     assert {name: group["run"] for name, group in groups.items()} == dict.fromkeys(demo_study().groups, 12)
