@@ -133,13 +133,69 @@ def lifting(entries: Iterable[Mapping[str, Any]]) -> frozenset[str]:
     return frozenset(str(one.get("trial")) for one in lifts if one.get("type") in ("reveal", "ruling"))
 
 
-def told_entry_at(
-    trials: Iterable[Trial], drives: Iterable[DriveLog], drive: int | None, at: float | None
-) -> float | None:
-    """When in a drive something was entered; None at the end of one with a hidden response, where it would tell how
-    long the drive took: whatever is entered after a drive has its last frame's time."""
-    ends = next((log.newest_t for log in drives if log.index == drive), math.inf)
-    return None if at is not None and at > ends - BEFORE_END_S and hidden_spans(trials, drive) else at
+@dataclass(frozen=True, slots=True)
+class ToldTimes:
+    """Which times of what was entered may be told while a response of the record is hidden. Whatever is entered after a
+    drive has its last frame's time, and stands on the wall's clock where the drive was over: both tell how long it
+    took, and so does the clock of whatever followed, in the next drive, too.
+
+    What was entered after the record's end keeps its clock: when somebody came back to it tells nothing.
+    """
+
+    ends: Mapping[int, float]
+    """Drive with a hidden response → its last frame's time, as far as it is known."""
+    from_wall: float
+    """The recorder's clock at the first fire whose response is hidden; infinite where nothing is."""
+    to_wall: float
+    """The recorder's clock at the record's last entry."""
+
+    @property
+    def all(self) -> bool:
+        """Whether nothing has to be hidden."""
+        return not self.ends
+
+    def follows(self, drive: int) -> bool:
+        """Whether a drive came after one with a hidden response."""
+        return drive > min(self.ends, default=drive)
+
+    def at(self, drive: int | None, at: float | None) -> float | None:
+        """When in a drive something was entered; None at the end of one with a hidden response."""
+        end_t = math.inf if drive is None else self.ends.get(drive, math.inf)
+        return None if at is not None and at > end_t - BEFORE_END_S else at
+
+    def wall(self, wall: float) -> float | None:
+        """When something was, in seconds since 1970; None where it was after a fire whose response is hidden."""
+        return None if self.from_wall < wall <= self.to_wall else wall
+
+
+def told_times(trials: Iterable[Trial], drives: Iterable[DriveLog], to_wall: float) -> ToldTimes:
+    """`trials`: as they may be seen. `to_wall`: the recorder's clock at the newest entry."""
+    trials, logs = tuple(trials), {log.index: log for log in drives}
+    ends, walls = {}, [math.inf]
+    for index, log in logs.items():
+        for span in hidden_spans(trials, index):
+            ends[index] = log.newest_t
+            fires = [one.wall for one in log.markers.values() if one.t == span.start_t]
+            walls.append(min(fires, default=log.hello_wall))
+    return ToldTimes(ends, min(walls), to_wall)
+
+
+def without_hidden_times(trials: Iterable[Trial], times: ToldTimes) -> tuple[Trial, ...]:
+    """The trials without when they were ruled on, where that may not be told, and without the clock of those in later
+    drives than one with a hidden response."""
+    trials = tuple(trials)
+    if times.all:
+        return trials
+    return tuple(
+        replace(
+            trial,
+            wall=None if times.follows(trial.drive) else trial.wall,
+            rulings=tuple(
+                replace(one, hides_when=one.at is not None or times.wall(one.wall) is None) for one in trial.rulings
+            ),
+        )
+        for trial in trials
+    )
 
 
 def masked_from(trials: Iterable[Trial], drive: int | None) -> float | None:

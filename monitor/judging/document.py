@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from typing import Any
 
-from monitor.judging.blinding import masked_from, told_entry_at
+from monitor.judging.blinding import ToldTimes, masked_from
 from monitor.judging.case.trial import (
     ConditionEvidence,
     ConditionResult,
@@ -149,8 +149,8 @@ def ruling_json(ruling: Ruling) -> dict[str, Any]:
         "reason": ruling.reason,
         "words": ruling.words,
         "by": ruling.by,
-        "at": number(ruling.at),
-        "wall": number(ruling.wall),
+        "at": number(ruling.told_at),
+        "wall": number(ruling.told_wall),
         "seen": seen and {name: getattr(seen, name) for name in Seen.__slots__},
     }
 
@@ -206,23 +206,20 @@ _WHERE_ASKED = ("signs", "sign_states", "max_lateral_deviation_m", "time_to_stab
 
 
 def notes_json(session: Session, first: int = 0) -> list[dict[str, Any]]:
-    """The operator's notes from one on, without the time of those that were entered after a drive with a hidden
+    """The operator's notes from one on, without the times of those that were entered after a drive with a hidden
     response."""
-    trials, logs = session.trials(), [drive.log for drive in session.drives]
-    return [
-        {**note_json(note), "at": number(told_entry_at(trials, logs, note.drive, note.at))}
-        for note in session.operator.notes[first:]
-    ]
+    times = session.told_times()
+    return [note_json(note, times) for note in session.operator.notes[first:]]
 
 
-def note_json(note: Note) -> dict[str, Any]:
+def note_json(note: Note, times: ToldTimes) -> dict[str, Any]:
     """One note as the contract states it."""
     back = note.retracted
     return {
-        "at": number(note.at),
+        "at": number(times.at(note.drive, note.at)),
         "drive": note.drive,
-        "wall": number(note.wall),
+        "wall": number(times.wall(note.wall)),
         "by": note.by,
         "text": note.text,
-        "retracted": back and {"by": back.by, "wall": number(back.wall), "words": back.words},
+        "retracted": back and {"by": back.by, "wall": number(times.wall(back.wall)), "words": back.words},
     }

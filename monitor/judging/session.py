@@ -14,7 +14,7 @@ from typing import Any
 from monitor.feed.decode import decode_message
 from monitor.feed.schema import Frame, Marker, Refused
 from monitor.judging.advice import what_now
-from monitor.judging.blinding import hide, is_blind
+from monitor.judging.blinding import ToldTimes, hide, is_blind, told_times, without_hidden_times
 from monitor.judging.case.alignment import AlignedSources
 from monitor.judging.case.blocks import KeptRun, KeptSamples, MeasuredBlock
 from monitor.judging.case.case import final_frame_after_s
@@ -206,7 +206,17 @@ class Session:
             if track.trial is not None
         ]
         found.sort(key=_by_drive_and_time)
-        return hide(self.study, found) if self.blind and not unblinded else tuple(found)
+        if not self.blind or unblinded:
+            return tuple(found)
+        hidden = hide(self.study, found)
+        return without_hidden_times(hidden, self._told_times(hidden))
+
+    def told_times(self, *, unblinded: bool = False) -> ToldTimes:
+        """Which times of what was entered may be told."""
+        return self._told_times(self.trials() if self.blind and not unblinded else ())
+
+    def _told_times(self, trials: Iterable[Trial]) -> ToldTimes:
+        return told_times(trials, (drive.log for drive in self.drives), self.last_wall_ns / 1e9)
 
     def shown(self) -> list[tuple[str, str, Shown]]:
         """Surprise class, trial id, and whether the trial's hazard showed itself, for every trial so far."""

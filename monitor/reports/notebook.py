@@ -113,7 +113,8 @@ class Run:
 
     @property
     def notes(self) -> list[dict[str, Any]]:
-        """The operator's notes and marks: `at` (s of the drive), `drive`, `wall` (s since 1970), `by`, `text`."""
+        """The operator's notes and marks: `at` (s of the drive), `drive`, `wall` (s since 1970), `by`, `text`. `at` and
+        `wall` are None where they would tell how long a drive took whose response is masked."""
         notes: list[dict[str, Any]] = self._document["notes"]
         return notes
 
@@ -122,8 +123,9 @@ class Run:
         """The simulator's markers by drive and time: `drive`, `t` (s), `kind`, `name`, `data`, `wall` (s since 1970).
 
         In a drive whose response is masked those after the fire are left out: the time at which the next one comes
-        tells how the driver drove.
+        tells how the driver drove; in later drives `wall` is None.
         """
+        times = self._whole.session.told_times()
         return [
             {
                 "drive": drive.log.index,
@@ -131,7 +133,7 @@ class Run:
                 "kind": one.kind,
                 "name": one.name,
                 "data": dict(one.data),
-                "wall": number(one.wall),
+                "wall": number(times.wall(one.wall)),
             }
             for drive in self._whole.drives
             for one in sorted(drive.log.markers.values(), key=lambda one: (one.t, one.n))

@@ -205,6 +205,18 @@ class Ruling:
     wall: float
     seen: Seen | None = None
     """None: it was not recorded, which is not "nothing"."""
+    hides_when: bool = False
+    """Whether its times would tell how long a drive with a hidden response took."""
+
+    @property
+    def told_at(self) -> float | None:
+        """When in a drive it was made, where that may be told."""
+        return None if self.hides_when else self.at
+
+    @property
+    def told_wall(self) -> float | None:
+        """When it was made, in seconds since 1970, where that may be told."""
+        return None if self.hides_when else self.wall
 
 
 @dataclass(frozen=True, slots=True)

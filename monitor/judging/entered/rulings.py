@@ -108,6 +108,8 @@ def seen_in_words(ruling: Ruling) -> str:
 
 def made_at(ruling: Ruling) -> str:
     """When it was made, UTC to the minute."""
+    if ruling.hides_when:
+        return "when is hidden"
     return datetime.fromtimestamp(ruling.wall, UTC).strftime("%Y-%m-%d %H:%M UTC") if ruling.wall else "time not known"
 
 

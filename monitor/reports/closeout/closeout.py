@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from monitor.archive.gathering import count
 from monitor.archive.summary import NO_GROUP
 from monitor.following.handed_over import handed_now, without_clock
-from monitor.judging.blinding import masked_from, told_entry_at
+from monitor.judging.blinding import ToldTimes, masked_from
 from monitor.judging.case.trial import ConditionResult, Response, Trial
 from monitor.judging.entered.rulings import rulings_in_words
 from monitor.judging.session import Session
@@ -182,28 +182,25 @@ def note_sections(run: WholeRun) -> tuple[Section, ...]:
     notes = run.session.operator.notes
     if not notes:
         return ()
-    rows = tuple((*_entered(run, note.drive, note.at), note.by, note.told) for note in notes)
+    times = run.session.told_times()
+    rows = tuple((*_entered(times, note.drive, note.at), note.by, note.told) for note in notes)
     return (Section(2, "Notes", table=Table(("time", "drive", "by", "text"), rows)),)
 
 
-def _entered(run: WholeRun, drive: int | None, at: float | None) -> tuple[str, str]:
+def _entered(times: ToldTimes, drive: int | None, at: float | None) -> tuple[str, str]:
     """Time and drive of what somebody entered."""
-    return _or_dash(_told_at(run, drive, at), ".1f", " s"), _or_dash(drive, "d")
-
-
-def _told_at(run: WholeRun, drive: int | None, at: float | None) -> float | None:
-    return told_entry_at(run.session.trials(), [one.log for one in run.session.drives], drive, at)
+    return _or_dash(times.at(drive, at), ".1f", " s"), _or_dash(drive, "d")
 
 
 def handover_sections(run: WholeRun) -> tuple[Section, ...]:
     """Who took over, and which notes went with it, as they stand now; none where nobody did."""
-    operator = run.session.operator
+    operator, times = run.session.operator, run.session.told_times()
     rows: list[tuple[str, ...]] = []
     for one in operator.handovers:
         lines = handed_now(one, operator.notes)
-        when = (*_entered(run, one.entered.drive, one.entered.at), one.to)
-        if one.entered.at is not None and _told_at(run, one.entered.drive, one.entered.at) is None:
-            lines = [without_clock(line) for line in lines]  # one of them may have been made after the drive, too
+        when = (*_entered(times, one.entered.drive, one.entered.at), one.to)
+        if not times.all:
+            lines = [without_clock(line) for line in lines]  # one of them may have been made after a hidden drive
         lines = lines or ["no note of the last ten minutes"]
         rows += [(*(when if not place else ("", "", "")), line) for place, line in enumerate(lines)]
     if not rows:
@@ -224,7 +221,7 @@ def _ticked(session: Session, step: str) -> str:
     """When a step was ticked, or in which earlier run of the participant where once is enough."""
     done, before = session.operator.steps_done, session.operator.day.ticked_before
     if step in done:
-        return utc(done[step])
+        return utc(session.told_times().wall(done[step])) or "ticked, when is hidden until the ruling"
     return f"in {before[step]}" if session.study.is_once(step) and step in before else NOT_TICKED
 
 

@@ -14,7 +14,7 @@ HIDDEN = "hidden until the ruling (blind record)"
 def day_sections(session: Session) -> tuple[Section, ...]:
     """What was entered of the day, in the order of the day."""
     log = session.operator.day
-    return (*_rehearsed(log), *_earlier(log), *_safety(log), *_debrief(session), *_companions(session))
+    return (*_rehearsed(log), *_earlier(log), *_safety(log, session), *_debrief(session), *_companions(session))
 
 
 def day_left_to_do(session: Session) -> list[str]:
@@ -73,15 +73,21 @@ def _earlier(log: DayLog) -> tuple[Section, ...]:
     return (Section(2, "Earlier runs of the participant", table=table),) if rows else ()
 
 
-def _safety(log: DayLog) -> tuple[Section, ...]:
+def _safety(log: DayLog, session: Session) -> tuple[Section, ...]:
     """Events, symptoms and fitness with their times; notes have them, too, in the order of entry."""
+    times = session.told_times()
+
+    def when(wall: float, before: str = "") -> str:
+        told = times.wall(wall)
+        return "when is hidden until the ruling" if told is None else f"{before}{minute(told)}"
+
     said = [
-        f"{one.name}, {minute(one.entered.wall)}: {one.text}, by {one.entered.by}."
+        f"{one.name}, {when(one.entered.wall)}: {one.text}, by {one.entered.by}."
         for one in log.events
         if one.retracted is None
     ]
     said += [f"Symptoms {one.when} the drive: {one.scores.words()}." for one in log.symptoms if one.retracted is None]
-    said += [f"Reminded at {minute(one.entered.wall)}: {one.words}." for one in log.reminders]
+    said += [f"Reminded {when(one.entered.wall, 'at ')}: {one.words}." for one in log.reminders]
     said += [f"{log.fit.said[0].upper()}{log.fit.said[1:]}."] if log.fit is not None else []
     return (Section(2, "How the participant was", tuple(said)),) if said else ()
 

@@ -69,7 +69,9 @@ class CuesExport:
         """The cues of one record."""
         cues = sorted(cues_of(run, masked=self.masked), key=lambda cue: (cue.wall, cue.name))
         notes = run.session.operator.notes
-        marks = [note.wall for note in notes if note.code == VIDEO_MARK and note.retracted is None]
+        told = run.session.told_times(unblinded=not self.masked)
+        made = [note.wall for note in notes if note.code == VIDEO_MARK and note.retracted is None]
+        marks = [wall for wall in made if told.wall(wall) is not None]
         name = run.path.name
         seen_s = self.video.of(name)
         self.of_nothing.discard(run.path.stem)
@@ -77,6 +79,7 @@ class CuesExport:
         zero = marks[0] - seen_s if marks and seen_s is not None else run.began_ns / 1e9
         if not placed:
             why = "is not in the file of --video-at" if marks else "has no video mark"
+            why += " before the drive whose response is hidden" if made and not marks else ""
             self.said.append(f"{name} {why}: its cues count from the record's first entry.")
         if len(marks) > 1:
             apart = ", ".join(f"{wall - marks[0]:.1f} s" for wall in marks[1:])
@@ -133,10 +136,13 @@ def _seconds(text: str) -> float:
 
 def cues_of(run: WholeRun, *, masked: bool) -> Iterator[Cue]:
     """Triggers with their verdicts, alerts, contacts, notes and marks, rulings; unordered. Masked, nothing of a drive
-    after the fire whose response is hidden: the time at which the next trigger comes tells how the driver drove."""
-    trials = run.session.trials(unblinded=not masked)
+    after the fire whose response is hidden, and nothing of a drive that followed it: the time at which the next trigger
+    comes tells how the driver drove."""
+    trials, told = run.session.trials(unblinded=not masked), run.session.told_times(unblinded=not masked)
     fired: dict[str, float] = {}
     for drive in run.drives:
+        if told.follows(drive.log.index):
+            continue
         hidden_from = masked_from(trials, drive.log.index) if masked else None
         for trial in trials:
             at = trial.fired_at if trial.fired_at is not None else trial.timing.expected_at
@@ -154,11 +160,12 @@ def cues_of(run: WholeRun, *, masked: bool) -> Iterator[Cue]:
                 name = f"{drive.log.index}/{marker.kind}/{marker.n}"
                 yield Cue(marker.wall, name, " ".join(word for word in words if word))
     for number, note in enumerate(run.session.operator.notes, start=1):
-        yield Cue(note.wall, f"note {number}", f"{note.by}: {note.told}" if note.by else note.told)
+        if told.wall(note.wall) is not None:
+            yield Cue(note.wall, f"note {number}", f"{note.by}: {note.told}" if note.by else note.told)
     for trial in trials:
         if trial.ruling is not None:
             during = run.began_ns / 1e9 <= trial.ruling.wall <= run.session.last_wall_ns / 1e9
-            wall = trial.ruling.wall if during else fired.get(trial.id)
+            wall = trial.ruling.wall if during and not trial.ruling.hides_when else fired.get(trial.id)
             if wall is not None:
                 yield Cue(wall, f"ruling {trial.id}", _ruling_text(trial))
 

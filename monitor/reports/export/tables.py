@@ -12,7 +12,7 @@ from typing import Any, Literal
 from monitor.archive.summary import NO_GROUP, reasons_of
 from monitor.feed.limits import harmless, is_date
 from monitor.feed.marker_kinds import KINDS
-from monitor.judging.blinding import Span, hidden_spans, hides, told_entry_at
+from monitor.judging.blinding import Span, ToldTimes, hidden_spans, hides
 from monitor.judging.case.drive import DriveLog
 from monitor.judging.case.received import ReceivedMarker
 from monitor.judging.case.trial import ConditionResult, Response, Ruling, Trial
@@ -69,26 +69,14 @@ class Tables:
         for drive in session.drives:
             mine = [trial for trial in trials if trial.drive == drive.log.index]
             self.rows["events"] += self.events(key, drive.log, mine, run)
-        logs = [drive.log for drive in session.drives]
+        times = session.told_times(unblinded=not self.masked)
         self.rows["notes"] += [
-            {
-                **key,
-                "wall_utc": utc(note.wall),
-                **note_row(note),
-                "t_s": told_entry_at(trials, logs, note.drive, note.at),
-            }
-            for note in session.operator.notes
+            {**key, **note_row(note), **_when(times, note.wall, note.drive, note.at)} for note in session.operator.notes
         ]
 
         masked = self.masked and any(trial.withheld for trial in trials)
         self.rows["day"] += [
-            {
-                **key,
-                "wall_utc": utc(row["wall"]),
-                "retracted": False,
-                **row,
-                "t_s": told_entry_at(trials, logs, row["drive"], row["t_s"]),
-            }
+            {**key, "retracted": False, **row, **_when(times, row["wall"], row.get("drive"), row.get("t_s"))}
             for row in day_rows(session, masked=masked)
         ]
 
@@ -120,6 +108,7 @@ class Tables:
         """
         fires = [trial.fired_at for trial in trials if trial.fired_at is not None] if self.masked else []
         hiding = Hiding(min(fires, default=math.inf), hidden_spans(trials, log.index))
+        told = run.session.told_times(unblinded=not self.masked)
         found: list[Row] = [
             {
                 "t_s": hiding.told(marker.t, marker.kind),
@@ -138,7 +127,7 @@ class Tables:
                 found += _responses(trial, trial.response)
         found += [
             {
-                "t_s": told_entry_at(trials, [log], log.index, note.at),
+                "t_s": told.at(log.index, note.at),
                 "duration_s": 0.0,
                 "event": "note",
                 "name": "",
@@ -178,13 +167,13 @@ class Tables:
             "trigger": trial.trigger,
             "drive": trial.drive,
             "fired_s": trial.told_fired_at,
-            "fired_utc": utc(trial.wall or 0.0, "milliseconds"),
+            "fired_utc": utc(trial.wall, "milliseconds"),
             "verdict": trial.verdict,
             "ruling": ruling.verdict if ruling else None,
             "ruling_reason": ruling.reason if ruling else None,
             "ruling_words": ruling.words if ruling else None,
             "ruled_by": ruling.by if ruling else None,
-            "ruled_utc": utc(ruling.wall) if ruling else None,
+            "ruled_utc": utc(ruling.told_wall) if ruling else None,
             "rulings": len(trial.rulings),
             **_seen(ruling),
             "effective": trial.effective,
@@ -251,8 +240,8 @@ def _rulings(key: Row, trial: Trial) -> list[Row]:
             "reason": one.reason,
             "words": one.words,
             "by": one.by,
-            "made_utc": utc(one.wall),
-            "t_s": one.at,
+            "made_utc": utc(one.told_wall),
+            "t_s": one.told_at,
             "in_force": number == last,
             "contradicted": any(other.verdict != one.verdict for other in trial.rulings),
             "seen_verdict": one.seen.verdict if one.seen else None,
@@ -389,9 +378,16 @@ def _lasting(markers: list[ReceivedMarker]) -> list[tuple[ReceivedMarker, float 
     return found
 
 
-def utc(wall: float, to: Literal["seconds", "milliseconds"] = "seconds") -> str:
+def utc(wall: float | None, to: Literal["seconds", "milliseconds"] = "seconds") -> str:
     """A wall clock's time as text, UTC; empty for none."""
-    return datetime.fromtimestamp(wall, UTC).isoformat(timespec=to).replace("+00:00", "Z") if is_date(wall) else ""
+    if wall is None or not is_date(wall):
+        return ""
+    return datetime.fromtimestamp(wall, UTC).isoformat(timespec=to).replace("+00:00", "Z")
+
+
+def _when(times: ToldTimes, wall: float, drive: int | None, at: float | None) -> Row:
+    """When something was entered, as far as it may be told."""
+    return {"wall_utc": utc(times.wall(wall)), "t_s": times.at(drive, at)}
 
 
 def cell(value: Any, empty: str) -> str:

@@ -32,20 +32,25 @@ def _session(one: SafetySession) -> dict[str, Any]:
         "stops": [_stop(each) for each in one.stops],
         "events": [_event(each) for each in log.events],
         "symptoms": [_symptoms(each) for each in log.symptoms],
-        "comfort": [{"rating": each.rating, "wall": each.wall} for each in one.comfort],
+        "comfort": [{"rating": each.rating, "wall": _minute(each.wall)} for each in one.comfort],
         "fit": [
-            {"fit": each.fit, "words": each.words, "wall": each.entered.wall, "by": each.entered.by}
+            {"fit": each.fit, "words": each.words, "wall": _minute(each.entered.wall), "by": each.entered.by}
             for each in log.fitness
         ],
-        "reminded": [{"words": each.words, "wall": each.entered.wall} for each in log.reminders],
+        "reminded": [{"words": each.words, "wall": _minute(each.entered.wall)} for each in log.reminders],
         "missing": list(one.missing),
         "faults": list(one.faults),
     }
 
 
+def _minute(wall: float) -> float:
+    """No finer than the report in words: of what was entered as a drive ended, the second tells how long it took."""
+    return 60.0 * (wall // 60.0)
+
+
 def _stop(one: Stop) -> dict[str, Any]:
-    lifted = one.lifted and {"wall": one.lifted.wall, "by": one.lifted.by, "words": one.why_lifted}
-    return {"why": one.words, "wall": one.entered.wall, "by": one.entered.by, "lifted": lifted}
+    lifted = one.lifted and {"wall": _minute(one.lifted.wall), "by": one.lifted.by, "words": one.why_lifted}
+    return {"why": one.words, "wall": _minute(one.entered.wall), "by": one.entered.by, "lifted": lifted}
 
 
 def _event(one: Event) -> dict[str, Any]:
@@ -53,7 +58,7 @@ def _event(one: Event) -> dict[str, Any]:
         "name": one.name,
         "kind": one.kind,
         "text": one.text,
-        "wall": one.entered.wall,
+        "wall": _minute(one.entered.wall),
         "by": one.entered.by,
         "retracted": _retracted(one.retracted),
     }
@@ -68,11 +73,11 @@ def _symptoms(one: FilledIn) -> dict[str, Any]:
         "oculomotor": scores.oculomotor,
         "disorientation": scores.disorientation,
         "total": scores.total,
-        "wall": one.entered.wall,
+        "wall": _minute(one.entered.wall),
         "by": one.entered.by,
         "retracted": _retracted(one.retracted),
     }
 
 
 def _retracted(one: Retraction | None) -> dict[str, Any] | None:
-    return None if one is None else {"by": one.by, "wall": one.wall, "words": one.words}
+    return None if one is None else {"by": one.by, "wall": _minute(one.wall), "words": one.words}
