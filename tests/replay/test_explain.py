@@ -9,7 +9,9 @@ from typing import Any
 import pytest
 
 from monitor.errors import WitnessError
+from monitor.judging.session import Session
 from monitor.record.addendum import append_addendum, read_addendum
+from monitor.record.entries import Entry
 from monitor.replay.explain.document import explanation_json, explanation_lines
 from monitor.replay.explain.explanation import Explanation, explain_trial
 from monitor.replay.seeking.playback import Playback
@@ -239,6 +241,32 @@ def test_a_blind_study_shows_no_response_before_the_ruling(tmp_path: Path) -> No
     shown = explain_trial(found, playback, TRIAL)
     after = [spell for spell in shown.line.spells if spell.start_t > 10.02]
     assert {spell.state[names.index("own speed")] for spell in after} == {1}
+
+
+@pytest.mark.parametrize("fire_t", [10.0, None])
+def test_a_trial_is_explained_from_the_frames_about_it_alone(
+    fire_t: float | None, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """However long the record goes on after it: it is not gone to its end for that."""
+    reached = []
+    take = Session.take
+    numbers: list[int] = []
+
+    def counted(session: Session, entries: list[Entry]) -> None:
+        numbers.extend(one.number for one in entries)
+        take(session, entries)
+
+    for end_t in (60.0, 240.0):
+        (tmp_path / f"{end_t}").mkdir()
+        drive = HandDrive(fire_t=fire_t, end_t=end_t, rate_hz=20.0, brake_mps2=0.0)
+        found = read_map(write_record(tmp_path / f"{end_t}", drive))
+        numbers.clear()
+        with monkeypatch.context() as patch:
+            patch.setattr(Session, "take", counted)
+            explain_trial(found, Playback(found), TRIAL)
+        reached.append((len(numbers), max(numbers)))
+    assert reached[0] == reached[1]
+    assert reached[0][1] < 20.0 * 30.0 * 1.2
 
 
 def test_it_is_json_and_sentences(tmp_path: Path) -> None:

@@ -58,16 +58,16 @@ class Explanation:
 def explain_trial(found: RecordMap, playback: Playback, trial_id: str) -> Explanation:
     """Explains a trial of a record that has been read to its end. Raises `WitnessError` for a trial it does not have.
 
-    `playback` is moved; it must not be one that a screen shows.
+    `playback` is moved, to the trial and nowhere else; it must not be one that a screen shows.
     """
-    playback.go_to_number(found.read_to_number)
-    judged = playback.trials()
+    whole = playback.whole_record()
+    judged = whole.trials()
     trials = {trial.id: trial for trial in judged}
     trial = trials.get(trial_id)
     if trial is None:
         raise WitnessError(f"{found.path} has no trial {trial_id}; it has {', '.join(trials) or 'none'}.")
     trigger = next(one for one in found.study.triggers if one.name == trial.trigger)
-    log = playback.session.drives[trial.drive - 1].log
+    log = whole.drives[trial.drive - 1].log
     line = found.lines.get((trial.drive, trial.trigger))
     if line is None:
         line = ConditionLine(trial.drive, trial.trigger, rows_of_trigger(trigger), log.period_s)

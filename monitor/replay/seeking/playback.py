@@ -108,7 +108,7 @@ class Playback:
     def view(self, recorder: RecorderView, revision: int) -> LiveView:
         """The picture here, with the rulings and notes of the addendum."""
         return build_view(
-            self._with_addendum(),
+            self._with_addendum(self._session),
             record=str(self.map.path),
             recorder=recorder,
             age_s=self._frame_age_s(),
@@ -119,11 +119,17 @@ class Playback:
 
     def trials(self) -> tuple[Trial, ...]:
         """The trials here, as `view` has them."""
-        return self._with_addendum().trials()
+        return self._with_addendum(self._session).trials()
 
-    def _with_addendum(self) -> Session:
-        """A copy of the session here, which has also taken what was entered after closing."""
-        session = self._session.fork()
+    def whole_record(self) -> Session:
+        """The session at the end of a record that has been read, and what was entered after closing. It goes nowhere
+        for it, and costs no entry."""
+        assert self.map.session is not None, "the record has been read to its end"
+        return self._with_addendum(self.map.session)
+
+    def _with_addendum(self, session: Session) -> Session:
+        """A copy of a session, which has also taken what was entered after closing."""
+        session = session.fork()
         final = {trial.id for trial in session.trials() if trial.stage != "fired" and trial.stage != "armed"}
         # lifted stays lifted: also at a place before the entry that lifted it
         session.operator.revealed |= self.map.lifted | lifting(self.addendum)
