@@ -33,6 +33,7 @@ from monitor.measures.names import MEASURES
 from monitor.record.entries import Opening
 from monitor.study.loading import parse_study
 from monitor.study.model import Study, Trigger
+from monitor.study.reasons import WHEN_REVEALS
 from monitor.study.terms import Condition, Measure
 
 SCRIPTED = ("scripted", "alert", "task")
@@ -150,7 +151,7 @@ class ToldTimes:
     """The recorder's clock at the record's last entry."""
 
     @property
-    def all(self) -> bool:
+    def tells_all(self) -> bool:
         """Whether nothing has to be hidden."""
         return not self.ends
 
@@ -184,7 +185,7 @@ def without_hidden_times(trials: Iterable[Trial], times: ToldTimes) -> tuple[Tri
     """The trials without when they were ruled on, where that may not be told, and without the clock of those in later
     drives than one with a hidden response."""
     trials = tuple(trials)
-    if times.all:
+    if times.tells_all:
         return trials
     return tuple(
         replace(
@@ -272,7 +273,7 @@ def _hidden(study: Study, trigger: Trigger, trial: Trial, spans: _Spans | None) 
     if trial.response_hidden:
         trial = replace(trial, withheld=fired_at is not None, response=None, findings=tuple(_told(study, trial)))
     at = math.inf if fired_at is None else fired_at
-    return _without_times(trial, spans.starts[0]) if spans is not None and spans.starts[0] < at else trial
+    return _without_times(study, trial, spans.starts[0]) if spans is not None and spans.starts[0] < at else trial
 
 
 def _told(study: Study, trial: Trial) -> Iterable[Finding]:
@@ -280,24 +281,31 @@ def _told(study: Study, trial: Trial) -> Iterable[Finding]:
     it has to be ruled on; one that decides nothing is left out."""
     fired_at = math.inf if trial.fired_at is None else trial.fired_at
     for one in trial.findings:
-        reason = study.reasons.get(one.code)
-        if reason is None or not reason.reveals or (one.at is not None and one.at <= fired_at):
-            yield one
-        elif one.severity != "note":
-            yield replace(one, sentence=f"{reason.words}; when and how is hidden until the ruling.", at=None)
+        yield from (one,) if one.at is not None and one.at <= fired_at else _late(study, one, fired_at)
 
 
-def _without_times(trial: Trial, from_t: float) -> Trial:
+def _late(study: Study, one: Finding, from_t: float) -> Iterable[Finding]:
+    """What may be told of a finding that came after a fire whose response is hidden."""
+    reason = study.reasons.get(one.code)
+    if one.code in WHEN_REVEALS:
+        yield replace(one, sentence=hide_times(one.sentence, from_t), at=None)
+    elif reason is None or not reason.reveals:
+        yield one
+    elif one.severity != "note":
+        yield replace(one, sentence=f"{reason.words}; when and how is hidden until the ruling.", at=None)
+
+
+def _without_times(study: Study, trial: Trial, from_t: float) -> Trial:
     def late(t: float | None) -> bool:
         return t is not None and t >= from_t
 
+    told = (kept for one in trial.findings for kept in (_late(study, one, from_t) if late(one.at) else (one,)))
     return replace(
         trial,
         hidden_after=from_t,
         wall=None,
         findings=tuple(
-            replace(one, sentence=hide_times(one.sentence, from_t), at=None if late(one.at) else one.at)
-            for one in trial.findings
+            replace(one, sentence=hide_times(one.sentence, from_t), at=None if late(one.at) else one.at) for one in told
         ),
         alert=replace(trial.alert, at=None) if late(trial.alert.at) else trial.alert,
         what_now=hide_times(trial.what_now, from_t),

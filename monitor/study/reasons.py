@@ -120,10 +120,18 @@ _OPERATOR: tuple[tuple[str, Severity, str], ...] = (
 
 
 _REVEAL = frozenset(
-    ("task-ended-early", "task-items", "task-score", "window-cut", "platform-limit", "platform-stopped")
+    (
+        *("task-ended-early", "task-items", "task-score", "window-cut", "platform-limit", "platform-stopped"),
+        *("marker-lost", "marker-late"),
+    )
 )
 """Findings that look past the fire at what the driver did, or at what moves with it: who responds leaves the task, the
-platform moves with own braking, and a contact ends the drive."""
+platform moves with own braking, and a contact ends the drive; each of them sends a marker, and when it did is when a
+lost or a late one was sent."""
+
+WHEN_REVEALS = frozenset(("lead-changed",))
+"""Findings of which only the time after the fire tells of the driver: which vehicle cuts in is scripted, and that it is
+between, or out of the feed, from now on comes of where the own car is."""
 
 _KNOWN: dict[Known, tuple[str, ...]] = {
     "before": (

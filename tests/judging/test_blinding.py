@@ -3,22 +3,26 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import replace
 from typing import Any
 
+import msgpack
 import numpy as np
 import pytest
 
+from monitor.commands.shared.printing import trial_lines
 from monitor.feed.marker_kinds import KINDS
 from monitor.judging.blinding import hidden_frames, hidden_spans, hide_times, hides, masked_from, reveals
 from monitor.judging.document import session_json
 from monitor.judging.session import Session
 from monitor.measures.names import MEASURES
 from monitor.record.entries import Entry, EntryKind, pack_map
+from monitor.screens.dialogs.card import card_rows
 from monitor.study.model import Measure, Study
 from monitor.study.reasons import BUILT_IN_REASONS
 from tests.judging.hand import STUDY, HandDrive, Mark, entries_of, opening_of, study_of
+from tests.judging.test_hazard import MIDDLE, car
 
 BLIND = STUDY.replace("[groups.chime]", "blind = true\n[groups.chime]", 1)
 SECOND = """
@@ -204,3 +208,89 @@ def test_nothing_of_it_is_anywhere_in_the_document() -> None:
         return json.dumps(session_json(blind_session(own=own, end_t=end_t), "r"), sort_keys=True)
 
     assert document(braking, 25.0) == document(lambda t: {}, 31.0)
+
+
+class Unrepeated(HandDrive):
+    """Whose hellos repeat no marker: what is lost stays so."""
+
+    def _hello(self, recent: list[dict[str, Any]]) -> dict[str, Any]:
+        return super()._hello([])
+
+
+class Delayed(HandDrive):
+    """Whose fourth marker is sent 2.2 s late: in time for the verdict."""
+
+    def messages(self) -> Iterator[tuple[float, list[bytes]]]:
+        held: list[tuple[float, list[bytes]]] = []
+        for t, frames in super().messages():
+            if frames[0] == b"marker" and msgpack.unpackb(frames[1])["n"] == 4:
+                held.append((t + 2.2, frames))
+            elif frames[0] == b"hello" and held:
+                continue  # which would repeat it
+            else:
+                while held and held[0][0] <= t:
+                    yield t, held.pop()[1]
+                yield t, frames
+
+
+def between(from_t: float) -> Callable[[float], list[dict[str, Any]]]:
+    """A small car in the middle between own car and van, in our lane from then on."""
+    return lambda t: [car(7, MIDDLE, lane=1 if t >= from_t else 2, y=0.0 if t >= from_t else 3.5, t=t)]
+
+
+ENDED: Mark = (11.0, "task_end", "grid", {})
+HIT: Mark = (12.7, "collision", "van", {})
+BUSY: Mark = (9.5, "task_item", "grid", {})
+TWINS: dict[str, tuple[HandDrive, HandDrive, str]] = {
+    "the one marker that is lost": (
+        Unrepeated(markers=[ALERT, ENDED], lost_markers=frozenset({4})),
+        Unrepeated(markers=[ALERT, HIT], lost_markers=frozenset({4})),
+        "marker-lost",
+    ),
+    "one or two of them, after one before the fire": (
+        Unrepeated(markers=[BUSY, ALERT, ENDED], lost_markers=frozenset({2, 5})),
+        Unrepeated(markers=[BUSY, ALERT, ENDED, HIT], lost_markers=frozenset({2, 5, 6})),
+        "marker-lost",
+    ),
+    "a marker that comes late": (
+        Delayed(markers=[ALERT, ENDED]),
+        Delayed(markers=[ALERT, HIT]),
+        "marker-late",
+    ),
+    "since when somebody is between": (
+        HandDrive(markers=[ALERT], more_vehicles=between(11.2)),
+        HandDrive(markers=[ALERT], more_vehicles=between(12.4)),
+        "lead-changed",
+    ),
+    "how many were lost, of a trigger that never fired": (
+        Unrepeated(markers=[ALERT, ENDED], lost_markers=frozenset({4})),
+        Unrepeated(markers=[ALERT, ENDED, HIT], lost_markers=frozenset({4, 5})),
+        "marker-lost",
+    ),
+}
+NEVER_FIRED = """
+[[trigger]]
+name = "late-gate"
+surprise_class = "gate"
+[[trigger.fires_when]]
+measure = "station"
+at_least = 500.0
+edge = "rising"
+"""
+
+
+@pytest.mark.parametrize("what", TWINS)
+def test_what_was_lost_or_late_after_the_fire_tells_nothing_of_the_driver(what: str) -> None:
+    """Who responds leaves the task, who does not may hit the van: both send a marker, at another time."""
+    first, second, code = TWINS[what]
+    text = BLIND + NEVER_FIRED
+    told, codes = [], set()
+    for drive in (first, second):
+        session = Session(study_of(text), opening_of(study_of(text)))
+        session.take(entries_of(drive))
+        codes |= {one.code for trial in session.trials(unblinded=True) for one in trial.findings}
+        trials = session.trials()
+        cards = ["".join(text for text, _ in row) for trial in trials for row in card_rows(trial, 120)]
+        told.append((session_json(session, "r"), [line for trial in trials for line in trial_lines(trial)], cards))
+    assert code in codes, "there is something to hide"
+    assert told[0] == told[1]

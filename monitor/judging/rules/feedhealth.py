@@ -120,8 +120,14 @@ def _cut(case: Case, *, hazard_came: bool) -> list[Finding]:
 
 def _markers(case: Case) -> list[Finding]:
     findings = []
-    lost = [step for step in case.lost if _meets(step, case) and _is_overdue(step, case)]
-    if lost:
+    overdue = [step for step in case.lost if _meets(step, case) and _is_overdue(step, case)]
+    # apart, because what was lost after the fire may tell of the driver: who responds leaves the task
+    for lost in (
+        [step for step in overdue if step.before_t <= case.fired_at],
+        [step for step in overdue if step.before_t > case.fired_at],
+    ):
+        if not lost:
+            continue
         count = len(lost)
         sentence = (
             f"{count} {'marker' if count == 1 else 'markers'} sent until {lost[-1].before_t:.2f} s did not arrive; "

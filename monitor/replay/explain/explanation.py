@@ -83,13 +83,14 @@ def explain_trial(found: RecordMap, playback: Playback, trial_id: str) -> Explan
         for one, result in zip(asked, conditions, strict=False)
         if result.result == "not met" and result.required
     )
+    hidden_from = masked_from(judged, trial.drive)
+    until_t = math.inf if hidden_from is None else hidden_from
     told = DriveTold(
-        lost=len(log.lost_markers(found.read_to_number)),
+        lost=sum(one.before_t <= until_t for one in log.lost_markers(found.read_to_number)),
         end_t=end_t,
         end_words=log.end_kind or "the record ends there",
         wanted=wanted(trigger, log),
     )
-    hidden_from = masked_from(judged, trial.drive)
     if hidden_from is not None:
         # when anything came to pass after that fire tells how the car was driven after it
         line, end_t, told = cut_off(line, hidden_from), hidden_from, told._replace(end_words="by what is hidden")

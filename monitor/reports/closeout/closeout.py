@@ -199,7 +199,7 @@ def handover_sections(run: WholeRun) -> tuple[Section, ...]:
     for one in operator.handovers:
         lines = handed_now(one, operator.notes)
         when = (*_entered(times, one.entered.drive, one.entered.at), one.to)
-        if not times.all:
+        if not times.tells_all:
             lines = [without_clock(line) for line in lines]  # one of them may have been made after a hidden drive
         lines = lines or ["no note of the last ten minutes"]
         rows += [(*(when if not place else ("", "", "")), line) for place, line in enumerate(lines)]

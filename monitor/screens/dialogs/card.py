@@ -184,8 +184,8 @@ def _condition(condition: ConditionResult, width: int) -> Row:
 def _timing(trial: Trial) -> str:
     timing = trial.timing
     parts = [f"fired {timing.result}" if trial.fired_at is not None else timing.result]
-    if timing.expected_at is not None:
-        parts.append(f"expected {clock(timing.expected_at)}")
+    if trial.told_expected_at is not None:
+        parts.append(f"expected {clock(trial.told_expected_at)}")
     if timing.delay_s is not None:
         frames = "" if timing.delay_frames is None else f" = {timing.delay_frames:.1f} frames"
         parts.append(f"delay {timing.delay_s:.3f} s{frames}")
