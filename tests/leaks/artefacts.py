@@ -32,6 +32,8 @@ from monitor.commands.shared.printing import trial_lines
 from monitor.errors import WitnessError
 from monitor.following.building import build_view
 from monitor.following.kept.keeping import Keeping
+from monitor.following.overview.elsewhere import elsewhere
+from monitor.following.overview.listening import Overseen
 from monitor.following.overview.row import Heard, row_line, row_of
 from monitor.following.status_stream import announced, full
 from monitor.following.view import RecorderView
@@ -57,6 +59,8 @@ from monitor.reports.export.drives import WholeRun, read_whole
 from monitor.reports.export.export import ExportPlan, Form, export_records
 from monitor.reports.notebook import open_run
 from monitor.reports.page.run_page import run_page
+from monitor.screens.dialogs.card import card_rows
+from monitor.screens.overview.drawing import OverviewPicture, draw_overview
 from tests.judging.hand import study_of
 from tests.leaks.participants import HORIZON_S, RATE_HZ, TEXT, Driver, drive_of, drivers
 from tests.reports.making import make_record
@@ -68,6 +72,7 @@ _NUMBER = re.compile(r"-?\d+(?:\.\d+)?(?:e-?\d+)?")
 _NOISE = re.compile(r"[0-9a-f]{8,}(?: …)?|/tmp/\S+|Q\d{3}-\S+|run-Q\d+|Q\d{3}")
 LOOKED_S = (-1.0, 0.0, 0.4, 1.1, 2.0, HORIZON_S, HORIZON_S + 1.5)
 """When it is looked at a live run, from the fire; the last time some seconds later, when a block has been read."""
+SIZES = ((80, 24), (120, 36), (200, 60))
 IDLE = RecorderView("recording", None, 0, "")
 
 
@@ -245,6 +250,13 @@ def _live(run: Run) -> Features:
                 row = row_of(Heard(path, True, 9.0, {**full(view), "pid": 1, "by": "cora"}))
                 found |= of_value(f"announced at {at}", announced(view))
                 found |= of_value(f"overview at {at}", row) | of_text(f"overview line at {at}", row_line(row))
+                found |= of_text(f"foot of another run at {at}", elsewhere(Overseen(0.0, (row,)), Path("other"), 0.0))
+                for size in SIZES:
+                    drawn = draw_overview(OverviewPicture((row,)), *size).text()
+                    found |= of_text(f"overview of {size} at {at}", drawn)
+                for trial in view.trials:
+                    card = "\n".join("".join(text for text, _ in line) for line in card_rows(trial, 120))
+                    found |= of_text(f"card of {trial.id} at {at}", card)
                 at = next(looked, None)
     return found | of_value("lines", [json.loads(line) for line in lines.getvalue().splitlines()])
 
