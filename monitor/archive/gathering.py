@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Mapping
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -126,6 +126,15 @@ class Gathered:
                     said.append(f"{run.record} ({run.participant}) holds {what}: nothing of it is counted.")
             said += _repeated(one)
         return said
+
+    def as_looked_at(self, look: Gathered) -> Gathered:
+        """Only the records as they were when a look at `look` was entered: what is shown is what it says."""
+        known = {run.record_id: run.digest for run in look.runs}
+        later = [run.record for run in self.runs if known.get(run.record_id) != run.digest]
+        why = "it came, or was gone on with, after the look was entered; look once more to see it."
+        runs = [run for run in self.runs if run.record not in later]
+        unreadable = sorted([*self.unreadable, *((name, why) for name in later)])
+        return replace(self, studies=_by_study(runs), unreadable=tuple(unreadable))
 
     def _copies(self) -> list[str]:
         by_digest: dict[str, list[str]] = {}

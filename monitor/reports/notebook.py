@@ -187,7 +187,8 @@ class Run:
                 continue
             for named in _names(name, columns):
                 found.setdefault(named, column)
-        hidden_from = self.hidden_from(drive.log.index)
+        # by the trials of these frames: a record that is gone on with has more of both than when it was opened
+        hidden_from = masked_from(self._frames.session.trials(), drive.log.index)
         if hidden_from is None:
             return found
         # nothing of what follows the fire: how long the rest of the drive took would tell, too

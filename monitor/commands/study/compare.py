@@ -71,7 +71,7 @@ def run(options: argparse.Namespace) -> int:
     what = {"analyses": [{"study": one.study, **analysis_json(one)} for one in comparisons]}
     look = look_entered(options, "compare", what, found)
     if any(run.withholds for run in found.runs):  # the look is on disk before anything hidden is worked out
-        found = gathered(options, unblinded=True)
+        found = gathered(options, unblinded=True).as_looked_at(found)
         comparisons = compare_studies(found, asked)
     if options.json:
         documents = [comparison_json(one, look.number) for one in comparisons]

@@ -74,7 +74,7 @@ def _of_study(path: Any, options: argparse.Namespace) -> tuple[list[str], str, i
 
     options.directory = options.path
     found = gathered(options)
-    look = None
+    look, faults = None, found.faults()
     study = load_study(options.study) if options.study else None
     page = study_page(found, (), None, study)  # whatever fails in it fails before a look is entered
     comparisons = compare_studies(found) if options.unblind and found.studies else ()
@@ -84,6 +84,7 @@ def _of_study(path: Any, options: argparse.Namespace) -> tuple[list[str], str, i
         what = {"analyses": [{"study": one.study, **analysis_json(one)} for one in comparisons]}
         look = look_entered(options, "report", what, found)
         if any(run.withholds for run in found.runs):  # the look is on disk before anything hidden is worked out
-            comparisons = compare_studies(gathered(options, unblinded=True))
+            looked_at = gathered(options, unblinded=True).as_looked_at(found)
+            comparisons, faults = compare_studies(looked_at), looked_at.faults()
         page = study_page(found, comparisons, look, study)
-    return found.faults(), page, look.number if look else None
+    return faults, page, look.number if look else None

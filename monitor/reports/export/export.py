@@ -117,6 +117,11 @@ def export_records(
                 progress(done, len(runs))
             frames = form != "cues" and not masked
             whole = read_whole(gathered.directory / run.record, study, frames=frames)
+            if whole.digest != run.digest:
+                raise WitnessError(
+                    f"{run.record} was gone on with while it was exported: what came since was judged by nobody, and a "
+                    "response may have to be hidden in it. Nothing is exported; export again once it is closed."
+                )
             tables.add(whole)
             growing.add(whole, tables)
         tables.finish()
