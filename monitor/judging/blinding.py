@@ -15,7 +15,7 @@ from __future__ import annotations
 import math
 import re
 from bisect import bisect_right
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache
 from itertools import accumulate
@@ -121,11 +121,40 @@ def hide(study: Study, trials: Iterable[Trial]) -> tuple[Trial, ...]:
 
 def hidden_spans(trials: Iterable[Trial], drive: int | None) -> tuple[Span, ...]:
     """The times of a drive in which own car's doing is the response to a trial that is hidden."""
-    return tuple(
-        Span(trial.id, trial.fired_at, trial.hidden_to)
-        for trial in trials
-        if trial.drive == drive and trial.response_hidden and trial.fired_at is not None and trial.hidden_to is not None
-    )
+    found = []
+    for trial in trials:
+        if not trial.response_hidden or trial.fired_at is None or trial.hidden_to is None:
+            continue
+        if trial.drive == drive:
+            found.append(Span(trial.id, trial.fired_at, trial.hidden_to))
+        found += [Span(trial.id, from_t, to_t) for index, from_t, to_t in trial.hidden_in if index == drive]
+    return tuple(found)
+
+
+def hide_across(study: Study, trials: Iterable[Trial], drives: Sequence[DriveLog]) -> tuple[Trial, ...]:
+    """The trials of `hide`, with what a drive that was cut off inside a hidden horizon hides of those after it. Whoever
+    is killed and started again, as a bridge, begins a new drive, in which the same car is driven on: until the horizon
+    would have ended by the recorder's clock, what it does is the response."""
+    found = [replace(one, hidden_in=spilled) if (spilled := tuple(_spilled(one, drives))) else one for one in trials]
+    begins: dict[int, float] = {}
+    for trial in found:
+        for index, from_t, _ in trial.hidden_in:
+            begins[index] = min(from_t, begins.get(index, math.inf))
+    return tuple(_without_times(study, one, begins[one.drive]) if one.drive in begins else one for one in found)
+
+
+def _spilled(trial: Trial, drives: Sequence[DriveLog]) -> Iterable[tuple[int, float, float]]:
+    if trial.fired_at is None or trial.hidden_to is None:
+        return
+    log = drives[trial.drive - 1]
+    if log.end_kind != "new drive" or log.newest_t >= trial.hidden_to:
+        return
+    walls = [one.wall for one in log.markers.values() if one.t == trial.fired_at]
+    until_wall = min(walls, default=log.hello_wall) + trial.hidden_to - trial.fired_at
+    for later in drives[trial.drive :]:
+        left_s = until_wall - later.hello_wall
+        if left_s > 0.0 and later.counts.judged:
+            yield later.index, later.first_t - later.period_s, later.first_t + left_s
 
 
 def lifting(entries: Iterable[Mapping[str, Any]]) -> frozenset[str]:
