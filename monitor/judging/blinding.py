@@ -213,19 +213,17 @@ def told_times(trials: Iterable[Trial], drives: Iterable[DriveLog], to_wall: flo
 def without_hidden_times(trials: Iterable[Trial], times: ToldTimes) -> tuple[Trial, ...]:
     """The trials without when they were ruled on, where that may not be told, and without the clock of those in later
     drives than one with a hidden response."""
-    trials = tuple(trials)
-    if times.tells_all:
-        return trials
-    return tuple(
-        replace(
-            trial,
-            wall=None if times.follows(trial.drive) else trial.wall,
-            rulings=tuple(
-                replace(one, hides_when=one.at is not None or times.wall(one.wall) is None) for one in trial.rulings
-            ),
-        )
-        for trial in trials
-    )
+    return tuple(trials) if times.tells_all else tuple(_without_when(one, times) for one in trials)
+
+
+def _without_when(trial: Trial, times: ToldTimes) -> Trial:
+    if times.follows(trial.drive):
+        trial = replace(trial, wall=None)
+    if not trial.rulings:
+        return trial
+    hide_when = [one.at is not None or times.wall(one.wall) is None for one in trial.rulings]
+    rulings = (replace(one, hides_when=hides) for one, hides in zip(trial.rulings, hide_when, strict=True))
+    return replace(trial, rulings=tuple(rulings))
 
 
 def masked_from(trials: Iterable[Trial], drive: int | None) -> float | None:
