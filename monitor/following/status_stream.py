@@ -14,12 +14,13 @@ all that all is well. A listener that does not read costs nothing: what it leave
 | `seq` | +1 each; a hole is a message that was dropped |
 | `valid_for_s` | 2: after so long without another one nothing is known |
 | `faults` | list of {`code`, `words`} of `FAULTS`, the most pressing first; none by driving while a blind trial waits |
-| `waiting` | list of {`trial`, `word`}: trials that wait for somebody, the oldest first |
+| `waiting` | list of {`trial`, `word`}: trials that wait for somebody, the oldest first; none after a hidden one |
 
 The private one adds `pid`, `by`, `record`, `participant`, `drive`, `t`, `feed`, `recorder`, `recorder_says`,
 `minutes_left` (of the disk), `lost` (frames), `next` ({`trigger`, `seconds`}, or null; the seconds are null while a
-trial is being answered, because how fast the next trigger comes near would tell how), `withheld` (whether a blind
-record has a trial that fired and is not ruled on), `ladder` (a word) and `headings`: a list of {`name`, `tone`, `word`,
+trial is being answered, because how fast the next trigger comes near would tell how, and so would that it has fired:
+null while anything is withheld), `withheld` (whether a blind record has a trial that fired and is not ruled on),
+`ladder` (a word) and `headings`: a list of {`name`, `tone`, `word`,
 `seconds`, `sentence`, `now`}, and at the end `left`: true.
 """
 
@@ -34,9 +35,10 @@ from typing import Any
 import zmq
 
 from monitor.errors import WitnessError
+from monitor.following.heading.model import Heading
 from monitor.following.heading.run import is_followed
 from monitor.following.heading.table import headings, over_the_ladder
-from monitor.following.heading.trials import waiting
+from monitor.following.heading.trials import running, speaks, waiting
 from monitor.following.processes import process_state
 from monitor.following.view import LiveView
 from monitor.following.words import verdict_word
@@ -56,7 +58,7 @@ FAULTS = {
 """Rows of the heading's table that are announced, and the only words that are."""
 
 
-BY_DRIVING = ("verdict", "to rule", "losing", "hold", "hidden", "later", "ready")
+BY_DRIVING = ("verdict", "to rule", "losing", "hold", "hidden", "later", "ready", "no trigger")
 """Rows of the heading's table whose words or seconds may come of how the car is driven: a verdict, too, gives way some
 seconds before the next fire, which a car that has braked comes to later. Until a blind trial is ruled on nobody but the
 operator is told them: a car that is slow then has braked. Trials that wait are told beside."""
@@ -69,14 +71,13 @@ def status_endpoint(sockets: Path) -> str:
 
 def announced(view: LiveView) -> dict[str, Any]:
     """What may be heard by anybody in the control room."""
-    withheld = _is_withheld(view)
-    names = [name for name, _ in headings(view) if not (withheld and name in BY_DRIVING)]
+    names = [name for name, _ in _told_headings(view) if not (_is_withheld(view) and name in BY_DRIVING)]
     return {
         "v": 1,
         "study": view.study,
         "valid_for_s": VALID_FOR_S,
         "faults": [{"code": name, "words": FAULTS[name]} for name in names if name in FAULTS],
-        "waiting": [{"trial": one.id, "word": verdict_word(one)} for one in waiting(view)],
+        "waiting": [{"trial": one.id, "word": verdict_word(one)} for one in waiting(view) if one.hidden_after is None],
     }
 
 
@@ -105,17 +106,26 @@ def full(view: LiveView) -> dict[str, Any]:
                 "sentence": one.sentence,
                 "now": one.now,
             }
-            for name, one in headings(view)
+            for name, one in _told_headings(view)
         ],
     }
+
+
+def _told_headings(view: LiveView) -> list[tuple[str, Heading]]:
+    """Without those of a trial that came after a hidden one of its drive: when it came tells how the car was driven."""
+    if not any(one.hidden_after is not None and speaks(one) for one in view.trials):
+        return headings(view)
+    now = running(view)
+    later = ("fired",) if now is not None and now.hidden_after is not None else ()
+    return [(name, one) for name, one in headings(view) if name not in (*later, "saved")]
 
 
 def _next(view: LiveView) -> dict[str, Any] | None:
     """The next trigger and the seconds until it fires; not while a trial is being answered."""
     outlook = view.outlook
-    if outlook is None or not is_followed(view):
+    if outlook is None or not is_followed(view) or _is_withheld(view):
         return None
-    answering = outlook.in_horizon or outlook.hidden or _is_withheld(view)
+    answering = outlook.in_horizon or outlook.hidden
     return {"trigger": outlook.trigger, "seconds": None if answering else outlook.seconds_left}
 
 

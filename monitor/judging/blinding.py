@@ -15,7 +15,7 @@ from __future__ import annotations
 import math
 import re
 from bisect import bisect_right
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache
 from itertools import accumulate
@@ -121,11 +121,40 @@ def hide(study: Study, trials: Iterable[Trial]) -> tuple[Trial, ...]:
 
 def hidden_spans(trials: Iterable[Trial], drive: int | None) -> tuple[Span, ...]:
     """The times of a drive in which own car's doing is the response to a trial that is hidden."""
-    return tuple(
-        Span(trial.id, trial.fired_at, trial.hidden_to)
-        for trial in trials
-        if trial.drive == drive and trial.response_hidden and trial.fired_at is not None and trial.hidden_to is not None
-    )
+    found = []
+    for trial in trials:
+        if not trial.response_hidden or trial.fired_at is None or trial.hidden_to is None:
+            continue
+        if trial.drive == drive:
+            found.append(Span(trial.id, trial.fired_at, trial.hidden_to))
+        found += [Span(trial.id, from_t, to_t) for index, from_t, to_t in trial.hidden_in if index == drive]
+    return tuple(found)
+
+
+def hide_across(study: Study, trials: Iterable[Trial], drives: Sequence[DriveLog]) -> tuple[Trial, ...]:
+    """The trials of `hide`, with what a drive that was cut off inside a hidden horizon hides of those after it. Whoever
+    is killed and started again, as a bridge, begins a new drive, in which the same car is driven on: until the horizon
+    would have ended by the recorder's clock, what it does is the response."""
+    found = [replace(one, hidden_in=spilled) if (spilled := tuple(_spilled(one, drives))) else one for one in trials]
+    begins: dict[int, float] = {}
+    for trial in found:
+        for index, from_t, _ in trial.hidden_in:
+            begins[index] = min(from_t, begins.get(index, math.inf))
+    return tuple(_without_times(study, one, begins[one.drive]) if one.drive in begins else one for one in found)
+
+
+def _spilled(trial: Trial, drives: Sequence[DriveLog]) -> Iterable[tuple[int, float, float]]:
+    if trial.fired_at is None or trial.hidden_to is None:
+        return
+    log = drives[trial.drive - 1]
+    if log.end_kind != "new drive" or log.newest_t >= trial.hidden_to:
+        return
+    walls = [one.wall for one in log.markers.values() if one.t == trial.fired_at]
+    until_wall = min(walls, default=log.hello_wall) + trial.hidden_to - trial.fired_at
+    for later in drives[trial.drive :]:
+        left_s = until_wall - later.hello_wall
+        if left_s > 0.0 and later.counts.judged:
+            yield later.index, later.first_t - later.period_s, later.first_t + left_s
 
 
 def lifting(entries: Iterable[Mapping[str, Any]]) -> frozenset[str]:
@@ -184,19 +213,17 @@ def told_times(trials: Iterable[Trial], drives: Iterable[DriveLog], to_wall: flo
 def without_hidden_times(trials: Iterable[Trial], times: ToldTimes) -> tuple[Trial, ...]:
     """The trials without when they were ruled on, where that may not be told, and without the clock of those in later
     drives than one with a hidden response."""
-    trials = tuple(trials)
-    if times.tells_all:
-        return trials
-    return tuple(
-        replace(
-            trial,
-            wall=None if times.follows(trial.drive) else trial.wall,
-            rulings=tuple(
-                replace(one, hides_when=one.at is not None or times.wall(one.wall) is None) for one in trial.rulings
-            ),
-        )
-        for trial in trials
-    )
+    return tuple(trials) if times.tells_all else tuple(_without_when(one, times) for one in trials)
+
+
+def _without_when(trial: Trial, times: ToldTimes) -> Trial:
+    if times.follows(trial.drive):
+        trial = replace(trial, wall=None)
+    if not trial.rulings:
+        return trial
+    hide_when = [one.at is not None or times.wall(one.wall) is None for one in trial.rulings]
+    rulings = (replace(one, hides_when=hides) for one, hides in zip(trial.rulings, hide_when, strict=True))
+    return replace(trial, rulings=tuple(rulings))
 
 
 def masked_from(trials: Iterable[Trial], drive: int | None) -> float | None:

@@ -14,7 +14,7 @@ from typing import Any
 from monitor.feed.decode import decode_message
 from monitor.feed.schema import Frame, Marker, Refused
 from monitor.judging.advice import what_now
-from monitor.judging.blinding import ToldTimes, hide, is_blind, told_times, without_hidden_times
+from monitor.judging.blinding import ToldTimes, hide, hide_across, is_blind, told_times, without_hidden_times
 from monitor.judging.case.alignment import AlignedSources
 from monitor.judging.case.blocks import KeptRun, KeptSamples, MeasuredBlock
 from monitor.judging.case.case import final_frame_after_s
@@ -209,7 +209,7 @@ class Session:
         found.sort(key=_by_drive_and_time)
         if not self.blind or unblinded:
             return tuple(found)
-        hidden = hide(self.study, found)
+        hidden = hide_across(self.study, hide(self.study, found), [drive.log for drive in self.drives])
         return without_hidden_times(hidden, self._told_times(hidden))
 
     def told_times(self, *, unblinded: bool = False) -> ToldTimes:

@@ -12,11 +12,18 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from monitor.following.building import build_view
+from monitor.following.overview.elsewhere import elsewhere
+from monitor.following.overview.listening import Overseen
+from monitor.following.overview.row import Heard, row_of
+from monitor.following.status_stream import announced, full
 from monitor.judging import blinding
 from monitor.judging.case.trial import Trial
-from tests.leaks.artefacts import Features, judged, of_exports, of_run, open_one
+from monitor.judging.session import Session
+from monitor.record.reader import RecordReading
+from tests.leaks.artefacts import IDLE, Features, judged, of_exports, of_run, of_text, of_value, open_one
 from tests.leaks.meter import Reading, readings
-from tests.leaks.participants import Driver, drive_of, drivers, record_of
+from tests.leaks.participants import Driver, drive_of, drivers, record_of, study
 
 PARTICIPANTS, FEWER = 200, 20
 SEED = 3
@@ -134,6 +141,42 @@ def test_the_same_driver_with_another_response_looks_the_same(other: float | Non
     assert first.keys() == second.keys()
     differ = [name for name, value in first.items() if value != second[name]]
     assert differ == []
+
+
+def test_whoever_looks_on_is_not_told_when_the_next_trigger_fired(tmp_path: Path) -> None:
+    """Who brakes comes to the bridge some seconds later: from the fire until both are past it every overview, every
+    foot and every lamp says the same."""
+    driver = next(one for one in drivers(8, seed=5) if one.is_late)
+    told = []
+    for place, one in enumerate((driver, replace(driver, response_s=None))):
+        (tmp_path / str(place)).mkdir()
+        fire_t = drive_of(one).fire_t
+        assert fire_t is not None
+        told.append(told_by_second(record_of(tmp_path / str(place), one), fire_t, 36))
+    braked, not_braked = told
+    fired = [[second for second, (_, count) in enumerate(one) if count > 1] for one in told]
+    assert fired[0][0] > fired[1][0] + 1, "the one comes later"
+    both = range(min(len(braked), len(not_braked)))
+    assert [second for second in both if braked[second][0] != not_braked[second][0]] == []
+
+
+def told_by_second(record: Path, fire_t: float, seconds: int) -> list[tuple[Features, int]]:
+    """What is told of a run in each second after the fire while it is driven, and how many trials have fired then."""
+    reading = RecordReading(record)
+    session = Session(study(), reading.opening)
+    found: list[tuple[Features, int]] = []
+    for entries in reading.blocks(0, 1):
+        session.take(entries)
+        drive = session.current
+        if drive is None or drive.log.ended or not drive.log.counts.judged or len(found) >= seconds:
+            continue
+        if drive.log.newest_t >= fire_t + 1.0 + len(found):
+            view = build_view(session, record="r", recorder=IDLE, age_s=0.0, revision=1)
+            row = row_of(Heard(record, True, 9.0, {**full(view), "pid": 1, "by": "cora"}))
+            foot = elsewhere(Overseen(0.0, (row,)), Path("other"), 0.0)
+            said = of_value("announced", announced(view)) | of_value("row", replace(row, record=Path("r")))
+            found.append((said | of_text("foot", foot), sum(one.fired_at is not None for one in view.trials)))
+    return found
 
 
 def test_the_participants_differ_before_the_fire_by_chance_alone() -> None:

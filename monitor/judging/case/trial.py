@@ -257,6 +257,8 @@ class Trial:
     """Whether it fired and what was measured of its response is hidden."""
     hidden_to: float | None = None
     """End of the response's horizon, in seconds of the drive, while the response is hidden."""
+    hidden_in: tuple[tuple[int, float, float], ...] = ()
+    """Later drives in which that horizon went on, each with from when to when: a bridge was started again."""
     hidden_after: float | None = None
     """The hidden trial's fire after which this one came: its own times would tell of that one's response."""
 

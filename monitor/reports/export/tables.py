@@ -107,7 +107,8 @@ class Tables:
         Of a masked export: after the first fire only what reveals nothing, and no time but those inside the horizon.
         """
         fires = [trial.fired_at for trial in trials if trial.fired_at is not None] if self.masked else []
-        hiding = Hiding(min(fires, default=math.inf), hidden_spans(trials, log.index))
+        spans = hidden_spans(run.session.trials(unblinded=not self.masked), log.index)
+        hiding = Hiding(min((*fires, *(one.start_t for one in spans)), default=math.inf), spans)
         told = run.session.told_times(unblinded=not self.masked)
         found: list[Row] = [
             {
