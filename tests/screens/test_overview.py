@@ -56,6 +56,23 @@ def test_four_runs_are_seen_at_once_with_their_large_words(width: int, height: i
     assert "feed stale, 0 lost" in text
 
 
+@pytest.mark.parametrize(("width", "height"), SIZES)
+def test_it_is_not_said_that_nothing_waits_where_what_waits_may_not_be_told(width: int, height: int) -> None:
+    told = {
+        **full(view(**APPLIES["ready"])),
+        "participant": "Q07",
+        "pid": 7,
+        "by": "ann",
+        "withheld": True,
+        "next": None,
+    }
+    row = row_of(Heard(Path("/records/Q07-20261128T093000Z-ab12.run"), True, 60.0, told))
+    text = drawn(width, height, places=(row,)).text()
+    assert "what follows the trial that is to be ruled on is hidden until then" in text
+    assert "nothing waits" not in text
+    assert row.as_json()["withheld"] is True
+
+
 @pytest.mark.parametrize("count", [0, 1, 4, 5, 11])
 @pytest.mark.parametrize(("width", "height"), [SIZES[0], SIZES[2], (60, 20), (97, 41)])
 def test_every_run_can_be_brought_into_sight(width: int, height: int, count: int) -> None:

@@ -99,7 +99,9 @@ class RunRow:
     next_trigger: str = ""
     seconds_to_next: float | None = None
     waits: tuple[tuple[str, str], ...] = ()
-    """Trials that wait for somebody, with their words, the oldest first."""
+    """Trials that wait for somebody, with their words, the oldest first; none that came after a hidden one."""
+    withheld: bool = False
+    """Whether a trial waits for its ruling, until which nothing is told of those after it."""
     feed: str = "not known"
     disk: str = "not known"
 
@@ -131,6 +133,7 @@ class RunRow:
             "t": self.t,
             "next": {"trigger": self.next_trigger, "seconds": self.seconds_to_next} if self.next_trigger else None,
             "waiting": [{"trial": trial, "word": word} for trial, word in self.waits],
+            "withheld": self.withheld,
             "feed": self.feed,
             "disk": self.disk,
         }
@@ -208,6 +211,7 @@ def _as_told(heard: Heard) -> RunRow:
         next_trigger=str(coming.get("trigger")) if coming is not None else "",
         seconds_to_next=None if seconds is None else max(float(seconds), 0.0),
         waits=tuple((str(one.get("trial")), str(one.get("word"))) for one in told.get("waiting") or ()),
+        withheld=withheld,
         feed=f"{told.get('feed')}, {told.get('lost') or 0} lost",
         disk=_disk(heard) if lost or closed else (minutes_text(told.get("minutes_left")) or "room") + " left",
     )

@@ -140,6 +140,8 @@ def _lines(run: RunRow) -> list[str]:
     waits = ", ".join(f"{word} {trial}" for trial, word in run.waits)
     first = " · ".join(one for one in (coming, f"waits: {waits}" if waits else "") if one)
     nothing = "nothing waits" if run.state == "recording" else ""
+    if run.withheld and nothing:
+        nothing = "what follows the trial that is to be ruled on is hidden until then"
     return [first or nothing, f"{run.state} · {run.record}"]
 
 
