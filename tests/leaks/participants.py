@@ -9,6 +9,7 @@ the lane the car goes on to the bridge: no driver comes back to the very speed o
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
@@ -105,10 +106,11 @@ def drivers(count: int, seed: int) -> list[Driver]:
     return found
 
 
+@lru_cache(maxsize=256)
 def drive_of(driver: Driver) -> HandDrive:
     """The whole drive of a participant, as a simulator would send it."""
     step = 1.0 / RATE_HZ
-    t = np.arange(0.0, 120.0, step)
+    t = np.arange(0.0, 60.0, step)
     accel, speed, station = _driven(driver, t)
     fire = int(np.argmax(station >= FIRE_M))
     bridge, end = int(np.argmax(station >= BRIDGE_M)), int(np.argmax(station >= END_M))

@@ -104,6 +104,8 @@ class Outcome:
     raised: BaseException | None
     told: tuple[str, ...]
     """What the work said by `Faults.say`."""
+    ended: bool = False
+    """Whether the process that did the work has ended, so that nothing is left of it but files."""
 
 
 def here(at: int, how: How, work: Callable[[Faults], object]) -> Outcome:
@@ -144,7 +146,7 @@ def _in_child(at: int, how: How, work: Callable[[Faults], object]) -> Outcome:
     told = _told(reading)
     status = os.waitstatus_to_exitcode(os.waitpid(child, 0)[1])
     assert status in (0, MET, DEAD), f"the child ended with {status}"
-    return Outcome(status != 0, "", None, told)
+    return Outcome(status != 0, "", None, told, ended=True)
 
 
 def _told(reading: int) -> tuple[str, ...]:

@@ -7,8 +7,10 @@ sentence, and the next try ends it.
 
 from __future__ import annotations
 
+import hashlib
 import os
 import shutil
+import tempfile
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
@@ -28,6 +30,7 @@ from monitor.record.tombstone import read_tombstone
 from monitor.record.verify import verify_record
 from monitor.record.withdrawing import withdraw_record
 from monitor.record.writer import RecordWriter, Writing
+from tests.memory import in_memory
 from tests.record.conftest import HandClock, payload, write_elsewhere
 from tests.record.os_faults import HOWS, Faults, How, Outcome, here, in_small_process
 
@@ -87,8 +90,9 @@ Check = Callable[[Case, Outcome, list[int]], None]
 
 def walk(tmp_path: Path, prepared: Callable[[Path], Case], work: Work, check: Check, how: How) -> int:
     """Each call in turn; gives how many there were. The record is made once and laid out anew, because it knows its
-    own path."""
+    own path. What a process leaves that ends by the call is its files alone: the same files are checked once."""
     base, template = tmp_path / "case", tmp_path / "template"
+    checked: set[tuple[bytes, tuple[str, ...]]] = set()
     case = prepared(base)
     before = case.numbers() if case.path.exists() else []
     os.rename(base, template)
@@ -98,27 +102,47 @@ def walk(tmp_path: Path, prepared: Callable[[Path], Case], work: Work, check: Ch
         told = f"call {at} ({outcome.call}) {how}: {outcome.raised!r}"
         assert outcome.raised is None or isinstance(outcome.raised, WitnessError), told
         assert case.untouched(), told
-        try:
-            check(case, outcome, before)
-        except (AssertionError, WitnessError, OSError) as error:
-            raise AssertionError(f"{told}; then: {error}") from error
-        assert case.untouched(), f"{told}: after the next try"
+        left = (left_in(base), outcome.told)
+        if left not in checked or not outcome.ended or not outcome.reached:
+            checked.add(left)
+            try:
+                check(case, outcome, before)
+            except (AssertionError, WitnessError, OSError) as error:
+                raise AssertionError(f"{told}; then: {error}") from error
+            assert case.untouched(), f"{told}: after the next try"
         shutil.rmtree(base)
         if not outcome.reached:
             return at
     raise AssertionError("no end")
 
 
+def left_in(base: Path) -> bytes:
+    """Digest of all names in a directory, of what links lead to and files hold."""
+    digest = hashlib.sha256()
+    for folder, folders, files in os.walk(base):
+        folders.sort()
+        for name in sorted((*folders, *files)):
+            path = os.path.join(folder, name)
+            digest.update(f"{path}\0".encode())
+            if os.path.islink(path):
+                digest.update(os.readlink(path).encode())
+            elif name in files:
+                digest.update(Path(path).read_bytes())
+    return digest.digest()
+
+
 Walking = Callable[[Path, Opening, How, bool], None]
+Asked = Callable[[Opening, How, bool], None]
 WALKS: dict[str, Walking] = {}
 
 
-def every_call(walking: Walking) -> Walking:
+def every_call(walking: Walking) -> Asked:
     """Every way in which a call goes wrong, with one place and with two; quick is what a failing disk does to one."""
     WALKS[walking.__name__] = walking
 
-    def asked(tmp_path: Path, opening: Opening, how: How, two: bool) -> None:
-        in_small_process(walking.__module__, walking.__name__, tmp_path, opening, how, two)
+    def asked(opening: Opening, how: How, two: bool) -> None:
+        with tempfile.TemporaryDirectory(prefix="tw-calls-", dir=in_memory()) as directory:
+            in_small_process(walking.__module__, walking.__name__, Path(directory), opening, how, two)
 
     cases = [
         pytest.param(
@@ -128,7 +152,7 @@ def every_call(walking: Walking) -> Walking:
         for two in (False, True)
         for quick in [how == "is full" and not two]
     ]
-    marked: Walking = pytest.mark.parametrize(("how", "two"), cases)(asked)
+    marked: Asked = pytest.mark.parametrize(("how", "two"), cases)(asked)
     return marked
 
 
