@@ -179,7 +179,7 @@ def cluster(count: int) -> Iterator[tuple[str, list[subprocess.Popen[bytes]]]]:
         ]
         address = str(json.loads(told.read_text())["address"])
         with Client(address, set_as_default=False) as client:
-            client.wait_for_workers(count, timeout=60.0)
+            client.wait_for_workers(count, timeout=120.0)
             client.run(_loaded)  # their start is not what is measured
         yield address, workers
     finally:

@@ -248,7 +248,7 @@ def here(made: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Path]:
         raise Waits
 
     before = signal.signal(signal.SIGALRM, too_long)
-    signal.alarm(30)
+    signal.alarm(120)  # four times what the longest takes at a load of fifteen
     with chdir(made), tempfile.TemporaryDirectory(prefix="tw-") as runtime:
         monkeypatch.setenv("XDG_RUNTIME_DIR", runtime)  # a short one: sockets lie in it
         yield made

@@ -122,7 +122,7 @@ def test_a_whole_day_from_the_night_before_to_the_hand_over(room: Room) -> None:
     process.wait(timeout=120)
     again, _ = room.simulator("--group", "seat-pulse", "--seed", "2", "--bind", endpoint)
     out, _ = rehearsing.communicate(timeout=240)
-    again.wait(timeout=30)
+    again.wait(timeout=120)
     assert out.splitlines()[1].startswith("GO") or "\nGO  rehearsal" in out, out
     # the first participant: welcome, screening and practice come before the lot
     first = room.drive("Q01", "practice", [symptoms("before", FEELS_WELL), *ticked(*BEFORE_LOT[:2])])

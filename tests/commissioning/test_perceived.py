@@ -134,7 +134,7 @@ def test_one_key_answers_in_the_terminal(keys: bytes, answer: str | None) -> Non
     while b"Enter: not asked" not in asked:
         asked += os.read(ours, 1000)
     os.write(ours, keys)
-    out, _ = process.communicate(timeout=30)
+    out, _ = process.communicate(timeout=120)
     os.close(ours)
     assert out.strip() == str(said(answer))
     assert f"In the seat: {HEARD}?".encode() in asked

@@ -212,7 +212,7 @@ def test_a_file_at_its_pace_is_recorded_and_judged(processes: Processes, tmp_pat
         *command("watch", "--headless", "--json", "--until-end", "--study", str(CONFIGS / "dusk-road.toml")),
         *("--feed", bridge.endpoint, "--participant", "Q07", "--records", str(tmp_path / "records")),
     )
-    out, err = watch.communicate(timeout=60)
+    out, err = watch.communicate(timeout=120)
     assert watch.returncode == 0, err
     review = json.loads(out.splitlines()[-1])
     assert review["feed"]["frames"] == lines

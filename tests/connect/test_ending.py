@@ -75,7 +75,7 @@ def test_a_bridge_that_is_told_to_stop_hands_on_what_has_come_in(processes: Proc
             sender.sendto(udp_sender.packet(frame, 3), ("127.0.0.1", port))
     bridge.process.send_signal(signal.SIGTERM)
     bridge.process.send_signal(signal.SIGCONT)
-    out, err = bridge.process.communicate(timeout=30)
+    out, err = bridge.process.communicate(timeout=120)
     assert bridge.process.returncode == 143, err
     last = json.loads(out.splitlines()[-1])
     assert (last["frames"], last["refused"], last["lost"]) == (301, 0, 0)
@@ -93,7 +93,7 @@ def test_whoever_follows_ends_behind_a_bridge_whose_source_just_stops(
     told += ["--headless", "--until-end", "--participant", "Q07"] if command == "watch" else ["--group", "chime"]
     follower = processes.start(sys.executable, "-c", SHORT_OF_PATIENCE, *told)
     subprocess.run([sys.executable, udp_sender.__file__, "127.0.0.1", str(port), "300", "3", "0.004", "0"], check=True)
-    out, err = follower.communicate(timeout=60)
+    out, err = follower.communicate(timeout=120)
     assert bridge.process.poll() is None
     assert follower.returncode == 1, err
     if command == "watch":
@@ -149,7 +149,7 @@ def test_one_signal_ends_a_bridge_that_waits_for_a_listener(
     stopped_listener(processes, endpoint)
     until_it_says(bridge, "waits for a listener")
     bridge.send_signal(number)
-    out, err = bridge.communicate(timeout=30)
+    out, err = bridge.communicate(timeout=120)
     assert bridge.returncode == 128 + number, err
     assert f"A listener at {endpoint} {NOT_TAKEN}" in err
     assert json.loads(out.splitlines()[-1])["type"] == "ended"
@@ -164,8 +164,8 @@ def test_a_bridge_that_waits_for_a_listener_loses_nothing_of_a_file(
     listener = stopped_listener(processes, endpoint)
     until_it_says(bridge, "waits for a listener")
     listener.send_signal(signal.SIGCONT)
-    heard = int(listener.communicate("\n", timeout=60)[0].splitlines()[-1])
-    out, err = bridge.communicate(timeout=30)
+    heard = int(listener.communicate("\n", timeout=120)[0].splitlines()[-1])
+    out, err = bridge.communicate(timeout=120)
     last = json.loads(out.splitlines()[-1])
     assert (bridge.returncode, heard) == (0, last["frames"] + last["markers"])
     assert NOT_TAKEN not in err
@@ -181,7 +181,7 @@ def test_one_signal_ends_a_simulator_whose_listener_stands_still(
     with pytest.raises(subprocess.TimeoutExpired):
         simulator.wait(timeout=1.5)  # it is past its last hellos, and waits for what is still to be sent
     simulator.send_signal(number)
-    err = simulator.communicate(timeout=30)[1]
+    err = simulator.communicate(timeout=120)[1]
     assert simulator.returncode == 128 + number
     assert err.count(NOT_TAKEN) == 1
 
@@ -195,8 +195,8 @@ def test_an_end_that_a_listener_has_not_taken_is_said(messages: int, processes: 
     until_it_says(simulator, "has ended")
     if messages == 10:
         listener.send_signal(signal.SIGCONT)
-        listener.communicate("\n", timeout=60)
-    err = simulator.communicate(timeout=30)[1]
+        listener.communicate("\n", timeout=120)
+    err = simulator.communicate(timeout=120)[1]
     assert simulator.returncode == 0
     assert f"A listener at {endpoint} {NOT_TAKEN}: it stands still or is overloaded" in err
     assert "close its run by hand" in err
@@ -210,6 +210,6 @@ def test_nothing_is_said_where_all_was_taken_or_nobody_is_there_any_more(process
     gone = stopped_listener(processes, endpoint)
     until_it_says(simulator, "has ended")
     gone.kill()
-    listener.communicate("\n", timeout=60)
-    assert simulator.communicate(timeout=30)[1] == ""
+    listener.communicate("\n", timeout=120)
+    assert simulator.communicate(timeout=120)[1] == ""
     assert simulator.returncode == 0

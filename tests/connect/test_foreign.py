@@ -37,7 +37,7 @@ def watched(processes: Processes, bridge: Bridged, tmp_path: Path, go: Callable[
         *("--participant", "Q07", "--records", str(tmp_path / "records")),
     )
     go()
-    out, err = watch.communicate(timeout=90)
+    out, err = watch.communicate(timeout=120)
     assert watch.returncode == 0, err
     review: dict[str, Any] = json.loads(out.splitlines()[-1])
     return review
@@ -155,7 +155,7 @@ def test_check_listens_to_a_source_itself_judges_it_dry(processes: Processes) ->
         *command("check", "--json", "--study", str(STUDY), "--map", str(MAPS / "nested.toml"), "--source", address),
         *("--seconds", "60"),
     )
-    out, err = checking.communicate(timeout=90)
+    out, err = checking.communicate(timeout=120)
     assert checking.returncode == 0, (out, err)
     told = json.loads(out)["dry"]
     assert [(one["id"], one["verdict"]) for one in told["trials"]] == [("1/gate-brake/1", "invalid"), VALID[1]]

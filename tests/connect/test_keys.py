@@ -48,7 +48,7 @@ def test_bridge_to_recorder_with_keys_and_who_has_none_stays_outside(processes: 
         *("--records", str(tmp_path / "records")),
         *("--own-key", str(keys / "witness.key_secret"), "--simulator-key", str(keys / "simulator.key")),
     )
-    out, err = watch.communicate(timeout=60)
+    out, err = watch.communicate(timeout=120)
     assert watch.returncode == 0, err
     review = json.loads(out.splitlines()[-1])
     assert [one["verdict"] for one in review["trials"]] == ["valid", "valid"]

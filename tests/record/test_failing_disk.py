@@ -272,7 +272,7 @@ def test_a_limit_on_the_size_of_a_file_loses_nothing(path: Path, second: Path) -
         [sys.executable, "-c", FILE_SIZE_CHILD, str(path), str(second)],
         capture_output=True,
         text=True,
-        timeout=60,
+        timeout=120,
         env={"PYTHONPATH": str(TOP)},
         check=False,
     )

@@ -203,7 +203,7 @@ def test_two_bytes_swapped_in_a_length_allocate_nothing_and_cost_one_entry(small
         [sys.executable, "-c", FORGED_CHILD, str(small)],
         capture_output=True,
         text=True,
-        timeout=60,
+        timeout=120,
         env={"PYTHONPATH": str(TOP)},
         check=False,
     )

@@ -494,7 +494,7 @@ def test_the_words_are_a_note_of_the_record(tmp_path: Path) -> None:
     with simulator("--group", "chime", speed=20.0) as endpoint:
         arguments = ("--until-end", "--group", "chime", "--group-words", "the list was wrong", "--by", "anna")
         with watching(endpoint, tmp_path, *arguments) as process:
-            out, err = process.communicate(timeout=60)
+            out, err = process.communicate(timeout=120)
     assert process.returncode == 0, err
     (note,) = json.loads(out.splitlines()[-1])["notes"]
     assert (note["by"], note["text"]) == ("anna", "group chime: the list was wrong")
@@ -505,7 +505,7 @@ def test_the_words_are_a_note_of_the_record(tmp_path: Path) -> None:
 def test_watch_without_a_group_takes_the_simulators(tmp_path: Path) -> None:
     with simulator("--group", "seat-pulse", speed=20.0) as endpoint:
         with watching(endpoint, tmp_path, "--until-end", group=()) as process:
-            out, err = process.communicate(timeout=60)
+            out, err = process.communicate(timeout=120)
     document = json.loads(out.splitlines()[-1])
     assert process.returncode == 0, err
     assert document["group"] == "seat-pulse"

@@ -209,7 +209,7 @@ def test_where_the_look_cannot_be_entered_nothing_is_given(name: str, records: P
 def test_where_nobody_reads_what_compare_would_say_none_is(closed: str, records: Path) -> None:
     # `true` is gone long before the records are judged; where it is not yet, the look is spent rightly
     line = " ".join(command(*commands(records, Path())["compare"]))
-    done = subprocess.run(["bash", "-c", f"{line} {closed}"], capture_output=True, text=True, timeout=90, check=False)
+    done = subprocess.run(["bash", "-c", f"{line} {closed}"], capture_output=True, text=True, timeout=120, check=False)
     assert count_looks(records) == 0, done.stderr
     assert "no look is entered" in done.stderr
 
@@ -276,7 +276,7 @@ def test_where_nobody_reads_whose_group_it_is_no_lot_is_opened(closed: str, tmp_
     study.write_text(text)
     prepare(records, study_of(text), "site", "anna")
     line = " ".join(command("assign", "--study", str(study), "--records", str(records), "--participant", "Q01"))
-    done = subprocess.run(["bash", "-c", f"{line} {closed}"], capture_output=True, text=True, timeout=90, check=False)
+    done = subprocess.run(["bash", "-c", f"{line} {closed}"], capture_output=True, text=True, timeout=120, check=False)
     lots = sealed_lots(records, study_of(text), "site")
     assert lots is not None
     assert lots.opened() == [], done.stderr

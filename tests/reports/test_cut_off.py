@@ -75,7 +75,7 @@ def filled(words: tuple[str, ...], records: Path, out: Path) -> list[str]:
 
 def kill(where: str, when: str, words: list[str]) -> None:
     done = subprocess.run(
-        [sys.executable, "-c", KILLED, where, when, *words], capture_output=True, text=True, timeout=90, check=False
+        [sys.executable, "-c", KILLED, where, when, *words], capture_output=True, text=True, timeout=120, check=False
     )
     assert done.returncode == -signal.SIGKILL, done.stderr
 

@@ -44,9 +44,9 @@ def test_following_tells_when_something_changed_and_only_then(tmp_path: Path) ->
     reader = threading.Thread(target=read, daemon=True)
     reader.start()
     try:
-        assert lines.get(timeout=60)["records"] == 1
+        assert lines.get(timeout=120)["records"] == 1
         hand_record(tmp_path, "Q02", day=1)
-        while (found := lines.get(timeout=60))["records"] < 2:
+        while (found := lines.get(timeout=120))["records"] < 2:
             assert found["running"]
         (tmp_path / "notes.txt").write_text("of no concern")
         try:
