@@ -12,7 +12,7 @@ from monitor.record.writer import RecordWriter
 T = TypeVar("T")
 
 
-def wait_for(condition: Callable[[], T], what: str = "the condition", deadline_s: float = 30.0) -> T:
+def wait_for(condition: Callable[[], T], what: str = "the condition", deadline_s: float = 90.0) -> T:
     """What the condition gives once that is true; fails, naming it and what it gave last, where it has not by then."""
     end, pause = time.monotonic() + deadline_s, threading.Event()
     while not (found := condition()):

@@ -19,7 +19,7 @@ from monitor.feed.schema import Frame, Hello, Marker, Refused
 from tests.commands.running import command
 
 T = TypeVar("T")
-DEADLINE_S = 30.0
+DEADLINE_S = 90.0
 CONFIGS = Path(__file__).resolve().parents[2] / "configs"
 
 

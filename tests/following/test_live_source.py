@@ -15,7 +15,7 @@ from monitor.following.slot import VIEW_EVERY_S, LiveProvider
 from monitor.following.view import FeedView, LiveView, RecorderView
 from monitor.record.clock import SYSTEM_CLOCK
 
-WITHIN_S = 10.0
+WITHIN_S = 60.0
 
 
 class Scripted:

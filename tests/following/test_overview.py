@@ -289,7 +289,7 @@ class Recording:
 
 def until(listening: Listening, what: Any, *tellers: Recording, **more: Any) -> tuple[RunRow | None, ...]:
     """Goes on telling and looking until the rows are so."""
-    deadline, pause = time.monotonic() + 20.0, threading.Event()
+    deadline, pause = time.monotonic() + 60.0, threading.Event()
     while time.monotonic() < deadline:
         for one in tellers:
             one.tell(**more)

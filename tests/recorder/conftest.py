@@ -82,7 +82,7 @@ class Follower:
         self.entries += self.client.entries(0.02)
         self.saved += self.client.acknowledged()
 
-    def until(self, condition: Callable[[], object], what: str, deadline_s: float = 20.0) -> None:
+    def until(self, condition: Callable[[], object], what: str, deadline_s: float = 60.0) -> None:
         """Follows until the condition holds."""
 
         def step() -> object:

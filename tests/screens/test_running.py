@@ -27,7 +27,7 @@ from monitor.screens.watch import running
 from tests.commands.ptys import Glass
 
 ROOT = Path(__file__).parents[2]
-DEADLINE_S = 40.0
+DEADLINE_S = 90.0
 LEFT = b"\x1b[?1049l"
 
 
