@@ -29,10 +29,14 @@ def modules_of(*names: str) -> tuple[str, ...]:
     """The modules of this program that these load, they themselves included, by name. An import inside a function
     counts, too: what is loaded late may decide all the same."""
     found: set[str] = set()
+    looked_at = {"", "monitor"}
     wanted = list(names)
     while wanted:
         name = wanted.pop()
-        if name in ("", "monitor", *found) or (file := _file_of(name)) is None:
+        if name in looked_at:
+            continue
+        looked_at.add(name)
+        if (file := _file_of(name)) is None:
             continue
         found.add(name)
         wanted.append(name.rpartition(".")[0])  # a package's own file is loaded before its modules

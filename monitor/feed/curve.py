@@ -12,7 +12,6 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import zmq
-from zmq.auth import load_certificate
 
 from monitor.errors import WitnessError
 from monitor.named_files import regular
@@ -111,6 +110,8 @@ def require_curve() -> None:
 
 
 def _read(path: Path) -> tuple[bytes, bytes | None]:
+    from zmq.auth import load_certificate  # here: without keys nothing else needs it, and it loads logging
+
     require_curve()
     _refuse_irregular(path)
     try:

@@ -123,7 +123,7 @@ class RecordMap:
     checkpoints: list[Stop]
     """Without frames."""
     kept: list[Stop] = field(default_factory=list)
-    """With all frames, about the fires."""
+    """With all frames: about the fires, and at the end once that is known."""
     read_to_s: float = 0.0
     read_to_number: int = 0
     done: bool = False
