@@ -170,8 +170,6 @@ class RecorderClient:
         """The recorder's state as last heard; `alive` is False where that is 1.5 s old, or it has closed the record."""
         self._exchange()
         silent_s = time.monotonic() - self._status_s
-        if silent_s >= ALIVE_WITHIN_S and self._status.closed is None:
-            self._look_for_proof()
         age_s = self._status.age_s
         return replace(
             self._status,
@@ -201,7 +199,8 @@ class RecorderClient:
         return socket
 
     def _exchange(self) -> None:
-        """Says that we follow, sends what is unsaved, takes acknowledgements and the recorder's state."""
+        """Says that we follow, sends what is unsaved, takes acknowledgements and the recorder's state; where that is
+        silent, looks into the record, so that its end is learnt also by who asks for entries alone."""
         now_s = time.monotonic()
         try:
             if now_s - self._following_s >= FOLLOWING_EVERY_S:
@@ -227,6 +226,8 @@ class RecorderClient:
                 self._take_status(unpack_status(self._heard.recv(zmq.NOBLOCK)), now_s)
         except zmq.Again:
             pass
+        if now_s - self._status_s >= ALIVE_WITHIN_S and self._status.closed is None:
+            self._look_for_proof()
 
     def _take_status(self, status: RecorderStatus, now_s: float) -> None:
         self._status, self._status_s = status, now_s

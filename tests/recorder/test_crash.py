@@ -6,6 +6,7 @@ import os
 import random
 import resource
 import signal
+from dataclasses import replace
 from functools import partial
 from itertools import pairwise
 from pathlib import Path
@@ -129,6 +130,25 @@ def test_killed_recorders_in_two_hundred_rounds(house: House, loaded: RecorderPl
     rounds = 100
     follower, keys = kill_rounds(house, loaded, rounds, seed)
     check_nothing_lost(house, follower, keys, rounds)
+
+
+def test_a_follower_that_never_heard_of_the_recorder_that_closed_has_its_entries_from_the_record(
+    house: House, loaded: RecorderPlan
+) -> None:
+    """The second recorder ends before the follower's sockets have found it again: here they never can."""
+    recorder = house.start(loaded)
+    follower = house.follow()
+    follower.until_messages(5)
+    os.kill(recorder.pid, signal.SIGKILL)
+    assert recorder.wait(10) == -signal.SIGKILL
+    elsewhere = house.room / "e"
+    elsewhere.mkdir(mode=0o700)
+    closing = house.again(replace(recorder.plan, sockets=str(elsewhere)))
+    closing.terminate()
+    closing.wait(10)
+    follower.until(lambda: EntryKind.CLOSE in follower.kinds, "the close entry")
+    assert follower.entries == house.read()
+    follower.until(lambda: follower.client.status().closed is not None, "the proof that it is on the disk")
 
 
 def test_a_killed_follower_costs_nothing_and_the_next_one_reads_from_the_start(
