@@ -112,7 +112,10 @@ def new_file(path: Path, reserve_bytes: int = 0, mode: int = 0o666) -> Iterator[
 
 
 def unfinished(path: Path) -> Path:
-    """Where that is written which is to get this name when it is whole."""
+    """Where that is written which is to get this name when it is whole. Raises `WitnessError` for what has no name of
+    its own, as "." and "/"."""
+    if not path.name:
+        raise WitnessError(f"{path} is a directory that is there already; give another name.")
     return path.with_name(path.name + UNFINISHED)
 
 

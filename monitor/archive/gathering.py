@@ -168,6 +168,10 @@ def gather(
     unreadable: list[tuple[str, str]] = []
     to_judge: list[Path] = []
     for path in list_records(directory):
+        name = path.name.encode(errors="backslashreplace").decode()
+        if name != path.name:
+            unreadable.append((name, "its name is no text in UTF-8; rename it."))
+            continue
         try:
             tombstone = read_tombstone(path)
             if tombstone is not None:

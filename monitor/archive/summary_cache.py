@@ -157,7 +157,7 @@ def _write(path: Path, noted: Noted, runs: Mapping[str, RunSummary]) -> None:
     try:
         descriptor = os.open(unfinished, os.O_WRONLY | os.O_CREAT | os.O_TRUNC | os.O_NOFOLLOW, 0o600)
         with os.fdopen(descriptor, "w", encoding="utf-8") as file:
-            json.dump({**document, "seal": seal.hex()}, file, ensure_ascii=False)
+            json.dump({**document, "seal": seal.hex()}, file)
         unfinished.replace(path / CACHE_NAME)
     except OSError:
         with suppress(OSError):

@@ -6,6 +6,7 @@ Exit status: 0 done; 1 done, and the data has a fault; 2 wrong usage or unreadab
 from __future__ import annotations
 
 import argparse
+import io
 import os
 import sys
 from collections.abc import Sequence
@@ -70,8 +71,13 @@ def build_parser() -> argparse.ArgumentParser:
 
 def main(arguments: Sequence[str] | None = None) -> None:
     """Runs the command line and leaves with its status."""
-    options = build_parser().parse_args(arguments)
+    arguments = sys.argv[1:] if arguments is None else arguments
+    if isinstance(sys.stdout, io.TextIOWrapper):  # a record's name, or a terminal, may be of another encoding
+        sys.stdout.reconfigure(errors="backslashreplace")
     try:
+        for one in arguments:
+            _refuse_bytes(one)
+        options = build_parser().parse_args(arguments)
         status = _module(options.command).run(options)
         sys.stdout.flush()
     except WitnessError as error:
@@ -91,6 +97,15 @@ def main(arguments: Sequence[str] | None = None) -> None:
         print(f"{where}{error.strerror or error}; nothing more was done.", file=sys.stderr)
         status = WitnessError.exit_code
     sys.exit(status)
+
+
+def _refuse_bytes(argument: str) -> None:
+    """Raises `WitnessError` for what no record, no file of looks and no message could take."""
+    try:
+        argument.encode()
+    except UnicodeEncodeError as error:
+        shown = argument.encode(errors="backslashreplace").decode()
+        raise WitnessError(f"The argument {shown} is no text in UTF-8; write it so, or rename the file.") from error
 
 
 def _module(command: str) -> ModuleType:

@@ -98,6 +98,8 @@ class FeedPublisher:
         """Called again and again while a lossless publisher waits for a subscriber; what it raises ends the wait."""
         self._lossless = lossless
         self._has_dropped = False
+        """Never again True to False: what is dropped for a subscriber without room is told of the first message only,
+        and it may get room in a later drive, most of which was dropped, too."""
         self._prefixes: set[bytes] = set()
         self._hello_due_wall = 0.0
         self._hello_due_t = -math.inf
@@ -156,7 +158,6 @@ class FeedPublisher:
         """Goes on with a new drive on the same socket: sequence numbers and markers begin again."""
         self._composer = FeedComposer(run=run, participant=participant, group=group, scenario=scenario, **self._source)
         self.quiet = False
-        self._has_dropped = False
         self._hello_due_t = -math.inf
 
     def wait_for_subscriber(self, timeout_s: float) -> bool:
@@ -274,7 +275,11 @@ class FeedPublisher:
                 self._socket.send(part, flags)
                 return
             except zmq.Again:
-                self.while_waiting()
+                try:
+                    self.while_waiting()
+                except BaseException:
+                    self._has_dropped = True
+                    raise
 
     def _end_gate(self) -> None:
         if self._gate is not None:

@@ -333,5 +333,6 @@ class Following:
 
 
 def operator_name() -> str:
-    """Who enters: the login name."""
-    return os.environ.get("TRIALWITNESS_OPERATOR") or os.environ.get("USER") or "operator"
+    """Who enters: the login name; "?" stands for bytes of it that are no UTF-8, which nothing could be entered with."""
+    name = os.environ.get("TRIALWITNESS_OPERATOR") or os.environ.get("USER") or "operator"
+    return name.encode(errors="replace").decode()

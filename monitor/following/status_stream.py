@@ -19,7 +19,7 @@ all that all is well. A listener that does not read costs nothing: what it leave
 The private one adds `pid`, `by`, `record`, `participant`, `drive`, `t`, `feed`, `recorder`, `recorder_says`,
 `minutes_left` (of the disk), `lost` (frames), `next` ({`trigger`, `seconds`}, or null; the seconds are null while a
 trial is being answered, because how fast the next trigger comes near would tell how, and so would that it has fired:
-null while anything is withheld), `withheld` (whether a blind record has a trial that fired and is not ruled on),
+null while anything is withheld), `withheld` (whether a blind record has a trial that fired and that no ruling decides),
 `ladder` (a word) and `headings`: a list of {`name`, `tone`, `word`,
 `seconds`, `sentence`, `now`}, and at the end `left`: true.
 """
@@ -130,7 +130,9 @@ def _next(view: LiveView) -> dict[str, Any] | None:
 
 
 def _is_withheld(view: LiveView) -> bool:
-    return view.blind and any(one.fired_at is not None and one.ruling is None for one in view.trials)
+    """Also after a ruling that decides nothing, which leaves the response hidden."""
+    fired = (one for one in view.trials if one.fired_at is not None)
+    return view.blind and any(one.ruling is None or one.response_hidden for one in fired)
 
 
 class StatusStream:

@@ -65,7 +65,12 @@ class TerminalApp(App[int]):
 
     def _follow_size(self) -> None:
         """Takes the terminal's size: of two changes in quick succession the toolkit may tell the older one last (the
-        handler of the second signal runs inside that of the first), and then the picture would stay as it is."""
+        handler of the second signal runs inside that of the first), and then the picture would stay as it is.
+
+        A terminal that tells its size itself, in order, is believed: the system may know another one, or none.
+        """
+        if getattr(self._driver, "_in_band_window_resize", False):
+            return
         size = Size(*shutil.get_terminal_size())
         if size != self.size:
             self.post_message(events.Resize(size, size))

@@ -147,6 +147,19 @@ def test_an_interrupt_closes_the_record_and_tells_the_signal(tmp_path: Path) -> 
     assert json.loads(call("verify", "--json", str(the_record(tmp_path))).stdout)[0]["state"] == "closed"
 
 
+@pytest.mark.slow
+def test_a_lost_terminal_ends_no_run(tmp_path: Path) -> None:
+    """The recorder ignores the signal, and nobody may end the run on its account either."""
+    with simulator() as endpoint, watching(endpoint, tmp_path) as watch:
+        wait_for(lambda: record_bytes(tmp_path) > 100_000)
+        watch.send_signal(signal.SIGHUP)
+        watch.communicate(timeout=120)
+        size = record_bytes(tmp_path)
+        wait_for(lambda: record_bytes(tmp_path) > size + 50_000, "the recorder going on alone")
+        os.kill(recorder_pid(tmp_path), signal.SIGTERM)
+    assert watch.returncode == 128 + signal.SIGHUP
+
+
 def wait_for_line(watch: Any, words: str) -> str:
     """Reads lines of health until one has the words."""
     while True:

@@ -285,6 +285,34 @@ def test_what_is_none_is_named_and_never_waited_for(what: str, kind: str, here: 
     assert everything(here) == before, "nothing is left behind"
 
 
+WRITTEN = [what for what, words in (FILES | DIRECTORIES).items() if words[-2:] in (("--out", P), ("--propose", P))]
+
+
+@pytest.mark.parametrize("what", WRITTEN)
+@pytest.mark.parametrize("given", [".", "..", "/"])
+def test_what_has_no_name_of_its_own_is_refused_in_one_sentence(what: str, given: str, here: Path) -> None:
+    words = (FILES | DIRECTORIES)[what]
+    done = call(*(word.replace(P, given).replace("RECORD", "records/Q01.run") for word in words))
+    assert done.returncode == 2
+    assert "is there already" in done.stderr
+    assert "\n" not in done.stderr.strip()
+
+
+def test_an_argument_that_is_no_text_is_named(here: Path) -> None:
+    """As a name typed in another encoding: nothing of it could be entered anywhere."""
+    for words in (("tally", "records", "--study", "s\udce9.toml"), ("watch", "--by", "Andr\udce9")):
+        done = call(*words)
+        shown = words[-1].replace("\udce9", "\\udce9")
+        assert done.returncode == 2
+        assert done.stderr == f"The argument {shown} is no text in UTF-8; write it so, or rename the file.\n"
+
+
+def test_a_login_name_that_is_no_text_is_entered_as_far_as_it_is(here: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("TRIALWITNESS_OPERATOR", "Andr\udce9")
+    done = call("check", "--study", "s.toml", "--freeze", "--records", "records")
+    assert (done.returncode, "by Andr?" in done.stdout) == (0, True), done
+
+
 @pytest.mark.parametrize("kind", ["pipe", "device", "socket", "directory"])
 def test_a_key_of_somebody_allowed_that_is_no_file_is_named(kind: str, here: Path) -> None:
     KINDS[kind](here / "keys" / "allowed" / "given.key")

@@ -81,6 +81,29 @@ def test_tally_and_export_leave_no_record_out_in_silence(
     assert refused.name in "".join(capsys.readouterr())
 
 
+NO_TEXT = os.fsdecode(b"caf\xe9")
+"""A name in another encoding than UTF-8, as a file from elsewhere may have."""
+
+
+@pytest.mark.parametrize("what", ["a file", "a record"])
+def test_a_name_that_is_no_text_beside_the_records_keeps_none_of_them_from_being_read(
+    what: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    records, out = tmp_path / "records", tmp_path / "out"
+    records.mkdir()
+    hand_record(records, "Q01")
+    if what == "a file":
+        (records / f"{NO_TEXT}.txt").write_text("notes")
+    else:
+        hand_record(records, "Q02").rename(records / f"{NO_TEXT}.run")
+    faults = int(what == "a record")
+    for line in (("tally",), ("tally", "--json"), ("export", "--to", "csv", "--out", str(out))):
+        assert status_of(line[0], str(records), *line[1:]) == faults, line
+        said = "".join(capsys.readouterr())
+        assert ("is no text in UTF-8; rename it" in said) == bool(faults)
+    assert [run.participant for run in gather(records).runs] == ["Q01"]
+
+
 ON_A_DIRECTORY: dict[str, tuple[str, ...]] = {
     "tally": ("tally",),
     "review": ("review",),

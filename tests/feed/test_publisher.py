@@ -333,3 +333,63 @@ def test_the_example_in_the_docstring_runs(listen: Listen, tmp_path: Path) -> No
     last = frames[-1]
     assert last.seq == 600
     assert last.names == ("van",)
+
+
+class Ended(Exception):
+    """Raised to end a wait."""
+
+
+def crowded(
+    monkeypatch: pytest.MonkeyPatch, tmp_path: Path, listen: Listen, *, lossless: bool
+) -> tuple[FeedPublisher, Listener]:
+    """A publisher that keeps ten messages for a subscriber, and one who does not read."""
+    monkeypatch.setattr("monitor.feed.publisher.SEND_QUEUE", 10)
+    endpoint = f"ipc://{tmp_path}/feed"  # what the system keeps of it is 0.2 MB, of tcp some MB
+    publisher = FeedPublisher(endpoint, run="r-1", source="test", rate_hz=60.0, lossless=lossless)
+    listener = listen(endpoint)
+    listener._socket.setsockopt(zmq.RCVHWM, 1)
+    assert publisher.wait_for_subscriber(10.0)
+    return publisher, listener
+
+
+def read_out(listener: Listener) -> int:
+    count = 0
+    while listener._socket.poll(500):
+        listener._socket.recv_multipart()
+        count += 1
+    return count
+
+
+def test_what_was_dropped_in_a_later_drive_for_whoever_stood_still_is_told_at_the_end(
+    monkeypatch: pytest.MonkeyPatch, tmp_path: Path, listen: Listen
+) -> None:
+    """The library tells once that there is no room; from then on it drops without a word until the subscriber reads."""
+    publisher, listener = crowded(monkeypatch, tmp_path, listen, lossless=False)
+    for step in range(4000):
+        publisher.frame(step / 60.0, OWN)
+    publisher.begin_drive("r-2")
+    for step in range(500):
+        publisher.frame(step / 60.0, OWN)
+    assert read_out(listener) < 4000
+    publisher.hello()
+    assert read_out(listener) == 1
+    assert not publisher.close(5.0)
+
+
+def test_what_was_not_sent_because_a_wait_was_ended_is_told_at_the_end(
+    monkeypatch: pytest.MonkeyPatch, tmp_path: Path, listen: Listen
+) -> None:
+    def end() -> None:
+        raise Ended
+
+    publisher, listener = crowded(monkeypatch, tmp_path, listen, lossless=True)
+    publisher.while_waiting = end
+
+    def send_all() -> None:
+        for step in range(40_000):
+            publisher.frame(step / 60.0, OWN)
+
+    with pytest.raises(Ended):
+        send_all()
+    read_out(listener)
+    assert not publisher.close(5.0)

@@ -91,6 +91,9 @@ def test_until_a_blind_trial_is_ruled_on_nothing_that_driving_decides_is_told(na
     ruled = trial("valid", rulings=(Ruling("valid", "confirmed", "", "ann", 41.0, 1.0, None),))
     told_again = row({**full(view(**{**shown, "trials": (ruled,)})), "pid": 7, "by": "ann"})
     assert told_again.heading.word == WORDS[name]
+    left_open = replace(ruled, blind=True, rulings=(replace(ruled.rulings[0], verdict="undecided"),))
+    still = row({**full(view(**{**shown, "trials": (left_open,)})), "pid": 7, "by": "ann"})
+    assert (still.heading.word, still.withheld, still.next_trigger) == ("HIDDEN", True, "")
     stopped = row({**full(view(**{**shown, **APPLIES["stop"]})), "pid": 7, "by": "ann"})
     assert stopped.heading.word == "STOP"
 

@@ -72,6 +72,9 @@ def test_until_a_blind_trial_is_ruled_on_nothing_is_announced_that_driving_decid
     assert announced(lost)["faults"] == []
     ruled = replace(lost.trials[0], rulings=(Ruling("valid", "", "", "ann", 50.0, 0.0),), stage="ruled")
     assert [one["code"] for one in announced(replace(lost, trials=(ruled,)))["faults"]] == ["losing"]
+    left_open = replace(ruled, rulings=(replace(ruled.rulings[0], verdict="undecided"),))
+    assert left_open.response_hidden
+    assert announced(replace(lost, trials=(left_open,)))["faults"] == []
     stopped = announced(view(**{**APPLIES["stop"], **fired}))
     assert [one["code"] for one in stopped["faults"]] == ["stop"]
 

@@ -221,6 +221,10 @@ def test_where_the_disk_of_standard_output_is_full_none_is(tmp_path: Path, monke
     with (tmp_path / "said").open("w") as said:
         with pytest.raises(WitnessError, match="is full: no look is entered"), redirect_stdout(said):
             refuse_without_reader("no look is entered")
+    unknown = os.statvfs_result((*real[:2], 0, 0, 0, *real[5:]))  # as of a disk without a limit, and some on a network
+    monkeypatch.setattr(os, "fstatvfs", lambda descriptor: unknown)
+    with (tmp_path / "said").open("w") as said, redirect_stdout(said):
+        refuse_without_reader("no look is entered")
 
 
 def test_a_look_that_does_not_fit_on_the_disk_leaves_the_file_as_it_was(

@@ -7,10 +7,12 @@ and leaves the terminal as it was; in a stalled terminal a handler of the event 
 from __future__ import annotations
 
 import fcntl
+import inspect
 import os
 import pty
 import re
 import select
+import shutil
 import signal
 import struct
 import subprocess
@@ -21,10 +23,13 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
+from textual.drivers.linux_driver import LinuxDriver
 
 from monitor.errors import WitnessError
 from monitor.screens.watch import running
 from tests.commands.ptys import Glass
+from tests.screens import conftest as kit
+from tests.screens.conftest import MakeApp
 
 ROOT = Path(__file__).parents[2]
 DEADLINE_S = 90.0
@@ -169,3 +174,22 @@ def test_without_a_terminal_the_screen_is_refused(monkeypatch: pytest.MonkeyPatc
             running.refuse_without_terminal()
         with pytest.raises(WitnessError, match="replay needs a terminal"):
             running.refuse_without_terminal("replay")
+
+
+TOLD_IN_BAND = "_in_band_window_resize"
+"""What the toolkit calls it that a terminal tells its sizes itself."""
+
+
+@pytest.mark.parametrize(("in_band", "taken"), [(False, (80, 24)), (True, (120, 36))])
+async def test_the_systems_size_is_taken_unless_the_terminal_tells_its_own(
+    in_band: bool, taken: tuple[int, int], make_app: MakeApp, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Over a line that knows no size the system's is none: the picture would fill a corner of the screen."""
+    assert f"self.{TOLD_IN_BAND} = " in inspect.getsource(LinuxDriver)
+    app = make_app(kit.FakeSource(kit.live_view()))
+    async with app.run_test(size=(120, 36)) as pilot:
+        monkeypatch.setattr(app._driver, TOLD_IN_BAND, in_band, raising=False)
+        monkeypatch.setattr(shutil, "get_terminal_size", lambda: os.terminal_size((80, 24)))
+        app._follow_size()
+        await pilot.pause()
+        assert app.size == taken

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+import os
 import shutil
 import tempfile
 from collections.abc import Iterator
@@ -101,7 +102,7 @@ def participant_of(record: RecordAt) -> str:
 
 def which_of(salt: str, name: str) -> str:
     """A name as it crosses over to a worker."""
-    return hashlib.sha256(f"{salt} {name}".encode()).hexdigest()
+    return hashlib.sha256(os.fsencode(f"{salt} {name}")).hexdigest()
 
 
 @contextmanager

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import signal
 import time
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
@@ -74,7 +75,7 @@ def show_run(
 def stream_run(run: Run, follower: Follower, *, as_json: bool, until_end: bool) -> int:
     """A run without a screen: trials and notes as they come, and the whole of it at the end.
 
-    Whoever only looks on leaves the record open.
+    Whoever only looks on leaves the record open, and so does whoever lost the terminal.
     """
     following = follower.of(run)()
     stream = Stream(as_json)
@@ -85,6 +86,8 @@ def stream_run(run: Run, follower: Follower, *, as_json: bool, until_end: bool) 
                 status = _follow(following, stream, until_end=until_end)
         except Interrupted as interrupted:
             status = 128 + interrupted.number
+            if interrupted.number == signal.SIGHUP:
+                return status  # the recorder goes on: a lost terminal is no reason to end a run that happens once
         if not follower.read_only and not close_run(following):
             unclosed = following.recorder_view().unclosed
             if unclosed is not None:

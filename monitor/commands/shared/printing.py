@@ -44,7 +44,8 @@ def refuse_without_reader(so: str) -> None:
         return
     except (OSError, ValueError, AttributeError) as error:
         raise WitnessError(f"Standard output is closed: {so}.") from error
-    if is_file and (disk := os.fstatvfs(descriptor)).f_bavail * disk.f_frsize < ROOM_BYTES:
+    disk = os.fstatvfs(descriptor) if is_file else None
+    if disk is not None and disk.f_blocks and disk.f_bavail * disk.f_frsize < ROOM_BYTES:  # of no blocks: not known
         raise WitnessError(f"The disk of standard output is full: {so}.")
     watched = select.poll()
     watched.register(descriptor, 0)  # errors are told in any case
