@@ -83,8 +83,8 @@ def delayed_result(memory: TermMemory, t: FloatArray, result: BoolArray, delay_s
     if delay_s <= 0.0 or len(t) == 0:
         return result
     all_t, all_result = np.concatenate([memory.t, t]), np.concatenate([memory.result, result])
-    place = np.searchsorted(all_t, t - delay_s + ROUNDING_S, side="right") - 1
-    keep = max(int(np.searchsorted(all_t, t[-1] - delay_s, side="left")) - 1, 0)
+    place = all_t.searchsorted(t - delay_s + ROUNDING_S, side="right") - 1
+    keep = max(int(all_t.searchsorted(t[-1] - delay_s, side="left")) - 1, 0)
     memory.t, memory.result = all_t[keep:], all_result[keep:]
     return np.where(place >= 0, all_result[np.maximum(place, 0)], False)
 

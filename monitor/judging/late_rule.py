@@ -58,7 +58,7 @@ class LateFrames:
 def _as_of(log: DriveLog, block: MeasuredBlock) -> IntArray:
     """The entry as of which each of the first frames is looked at; as many as are due."""
     t, number = block.frames.t, block.frames.number
-    later = np.searchsorted(t, t + MARKER_DELAY_S, side="left")
+    later = t.searchsorted(t + MARKER_DELAY_S, side="left")
     there = later < len(t)
     found = number[np.minimum(later, len(t) - 1)]
     if log.end_number is not None:

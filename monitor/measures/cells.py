@@ -102,7 +102,7 @@ class Cells:
         cell = np.full(len(x), -1, dtype=np.int64)
         finite = np.flatnonzero(np.abs(x) + np.abs(y) < 1e9)
         key = self._key(x[finite], y[finite])
-        place = np.minimum(np.searchsorted(self._roots, key), len(self._roots) - 1)
+        place = np.minimum(self._roots.searchsorted(key), len(self._roots) - 1)
         known = self._roots[place] == key
         open_rows, side = finite[known], self._side
         cell[open_rows] = place[known]
@@ -206,7 +206,7 @@ def _runs(sizes: IntArray) -> Iterator[slice]:
     first = 0
     while first < len(sizes):
         done = sums[first - 1] if first else 0
-        stop = max(first + 1, int(np.searchsorted(sums, done + PAIRS_AT_ONCE, side="right")))
+        stop = max(first + 1, int(sums.searchsorted(done + PAIRS_AT_ONCE, side="right")))
         yield slice(first, stop)
         first = stop
 

@@ -20,7 +20,7 @@ def rate_of_change(t: FloatArray, values: Measured, over_s: float, period_s: flo
     if not len(t):
         return values
     since = t - over_s
-    before = np.searchsorted(t, since + 0.1 * period_s, side="right") - 1
+    before = t.searchsorted(since + 0.1 * period_s, side="right") - 1
     then = np.maximum(before, 0)
     held = (before >= 0) & (since - t[then] <= HELD_FRAMES * period_s) & (then < np.arange(len(t)))
     elapsed = np.where(held, t - t[then], np.nan)

@@ -52,7 +52,7 @@ def seen_from(block: FrameBlock, rows: IntArray) -> FrameBlock:
 
 def _rows_where(block: FrameBlock, wanted: BoolArray) -> IntArray:
     rows = np.flatnonzero(wanted)
-    return _first_in_frame(len(block), np.searchsorted(block.others.start, rows, side="right") - 1, rows)
+    return _first_in_frame(len(block), block.others.start.searchsorted(rows, side="right") - 1, rows)
 
 
 def _first_in_frame(frames: int, frame: IntArray, row: IntArray) -> IntArray:

@@ -187,7 +187,7 @@ class AlignedSources:
     def time_of(self, number: int) -> float:
         """The drive's time when an entry came: of the newest judged frame by then; −inf before the first one."""
         for block in reversed(self.blocks):
-            place = int(np.searchsorted(block.frames.number, number, side="right"))
+            place = int(block.frames.number.searchsorted(number, side="right"))
             if place:
                 return float(block.frames.t[place - 1])
         return -math.inf
@@ -258,11 +258,11 @@ def _sampled(held: _Held, t: FloatArray, offset: ClockOffset | None, number: int
     if offset is None or not len(samples.t):
         return {name: SignalColumn(nothing, nothing, nothing) for name in samples.signals}
     second_t, off_by = place_times(offset, t)
-    known = np.broadcast_to(np.searchsorted(samples.number, number, side="right"), t.shape)
+    known = np.broadcast_to(samples.number.searchsorted(number, side="right"), t.shape)
     last_known = np.maximum(known - 1, 0)
 
     def at_or_before(instant: FloatArray) -> IntArray:
-        found = np.searchsorted(samples.t, instant, side="right") - 1
+        found = samples.t.searchsorted(instant, side="right") - 1
         return np.asarray(np.minimum(found, last_known), np.int64)
 
     first, at, last = (at_or_before(one) for one in (second_t - off_by, second_t, second_t + off_by))

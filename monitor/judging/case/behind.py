@@ -45,7 +45,7 @@ class Behind:
         found = np.full(len(self.t) - first, np.nan)
         for index in range(first, len(self.t)):
             since = self.t[index] - over_s
-            begin = int(np.searchsorted(self.t, since - slack, side="left"))
+            begin = int(self.t.searchsorted(since - slack, side="left"))
             window = self.value[begin : index + 1]
             whole = self.t[0] <= since + slack and not (np.diff(self.seq[max(begin - 1, 0) : index + 1]) > 1).any()
             if whole and not np.isnan(window).any():
@@ -55,7 +55,7 @@ class Behind:
     def _add(self, block: MeasuredBlock, value: FloatArray, keep_s: float) -> int:
         """Forgets what lies further back than the block's first frame needs; gives the index of that frame."""
         t = block.frames.t
-        keep = int(np.searchsorted(self.t, t[0] - keep_s, side="left"))
+        keep = int(self.t.searchsorted(t[0] - keep_s, side="left"))
         first = len(self.t) - keep
         self.t = np.concatenate([self.t[keep:], t])
         self.seq = np.concatenate([self.seq[keep:], block.frames.seq])

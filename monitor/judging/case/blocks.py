@@ -40,7 +40,7 @@ class MeasuredBlock:
 
     def known_by(self, number: int) -> int:
         """How many of the frames, from the first one on, are known as of an entry."""
-        return int(np.searchsorted(self.frames.number, number, side="right"))
+        return int(self.frames.number.searchsorted(number, side="right"))
 
     def pair_with(self, rows: IntArray) -> PairMeasures:
         """The pair measures of own car and the vehicle in each frame's row."""

@@ -125,7 +125,7 @@ def _at_fire(standing: Standing, stretch: Stretch, fired_at: float) -> tuple[Res
     nearest = int(np.argmin(np.abs(t - fired_at)))
     if abs(t[nearest] - fired_at) <= TENTH * period:
         return RESULTS[int(standing.inside[nearest])], nearest
-    before = int(np.searchsorted(t, fired_at, side="right")) - 1
+    before = int(t.searchsorted(fired_at, side="right")) - 1
     after = before + 1
     reach = (SIDE_PERIODS + 1e-6) * stretch.spacing_s
     has_before = before >= 0 and fired_at - t[before] <= reach
@@ -185,7 +185,7 @@ def _within(
     # a hold that begins inside missing time is best begun as early as possible: later only adds frames to pass
     starts += [max(low, fired_at) for low, _ in stretch.missing(fired_at, fired_at + limit_s)]
     for start_t in starts:
-        first = int(np.searchsorted(standing.t, start_t, side="left"))
+        first = int(standing.t.searchsorted(start_t, side="left"))
         if first < len(standing.t) and standing.t[first] == start_t and standing.inside[first] == OUT:
             first += 1
         hold = slice(first, stretch.window(start_t, start_t + held_s).stop)

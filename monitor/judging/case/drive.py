@@ -6,8 +6,6 @@ from collections import deque
 from collections.abc import Callable
 from dataclasses import dataclass, field
 
-import numpy as np
-
 from monitor.feed.marker_kinds import KINDS
 from monitor.feed.schema import Hello
 from monitor.judging.case.alignment import AlignedSources
@@ -101,7 +99,7 @@ class DriveLog(Stream):
         found = None
         for block in self.blocks:
             if block.frames.t[-1] >= t:
-                found = int(block.frames.number[int(np.searchsorted(block.frames.t, t, side="left"))])
+                found = int(block.frames.number[int(block.frames.t.searchsorted(t, side="left"))])
                 break
         if self.end_number is not None and (found is None or found > self.end_number):
             found = self.end_number

@@ -297,7 +297,7 @@ def _due(waiting: deque[Entry | KeptSamples], number: int) -> Iterator[Entry | K
     while waiting:
         piece = waiting.popleft()
         if isinstance(piece, KeptSamples):
-            stop = int(np.searchsorted(piece.number, number, side="right"))
+            stop = int(piece.number.searchsorted(number, side="right"))
             if stop:
                 yield piece.part(0, stop)
             if stop < len(piece.number):

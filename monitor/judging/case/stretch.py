@@ -79,13 +79,13 @@ class Stretch:
     def window(self, start_t: float, end_t: float) -> slice:
         """The frames with start_t ≤ t ≤ end_t, a tenth of a frame period wider so that rounding decides nothing."""
         slack = TENTH * self.period_s
-        first = int(np.searchsorted(self.t, start_t - slack, side="left"))
-        stop = int(np.searchsorted(self.t, end_t + slack, side="right"))
+        first = int(self.t.searchsorted(start_t - slack, side="left"))
+        stop = int(self.t.searchsorted(end_t + slack, side="right"))
         return slice(first, stop)
 
     def last_at(self, t: float) -> int:
         """Index of the frame at or before `t` (a tenth of a period after counts as at); −1 if none."""
-        return int(np.searchsorted(self.t, t + TENTH * self.period_s, side="right")) - 1
+        return int(self.t.searchsorted(t + TENTH * self.period_s, side="right")) - 1
 
     def missing(self, start_t: float, end_t: float) -> list[tuple[float, float]]:
         """Intervals of a window in which frames are missing: losses and uncovered ends."""
@@ -114,8 +114,8 @@ def cut_stretch(drive: DriveLog, start_t: float, end_t: float, number: int) -> S
     parts = []
     for block in known:
         t = block.frames.t
-        first = int(np.searchsorted(t, max(start_t - margin, horizon), side="left"))
-        stop = min(int(np.searchsorted(t, end_t + margin, side="right")), block.known_by(number))
+        first = int(t.searchsorted(max(start_t - margin, horizon), side="left"))
+        stop = min(int(t.searchsorted(end_t + margin, side="right")), block.known_by(number))
         if first < stop:
             parts.append((block, first, stop))
     if not parts:
@@ -163,8 +163,8 @@ def cut_signals(
     columns: list[list[FloatArray]] = [[] for _ in names]
     for block in known:
         t = block.frames.t
-        first = int(np.searchsorted(t, first_t, side="left"))
-        stop = min(int(np.searchsorted(t, end_t, side="right")), block.known_by(number))
+        first = int(t.searchsorted(first_t, side="left"))
+        stop = min(int(t.searchsorted(end_t, side="right")), block.known_by(number))
         if first >= stop:
             continue
         times.append(t[first:stop])

@@ -188,7 +188,7 @@ def cut(t: FloatArray, piece_s: float) -> IntArray:
         return np.zeros(0, np.int64)
     begins_t: FloatArray = np.arange(t[0], t[-1], longest_s)
     begins_t = begins_t[begins_t < t[-1]]  # the last one, rounded, may lie beyond the end
-    return np.searchsorted(t, begins_t).astype(np.int64)
+    return t.searchsorted(begins_t).astype(np.int64)
 
 
 def hold_of(changed: BoolArray, period_s: float) -> float:

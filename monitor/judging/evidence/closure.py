@@ -186,7 +186,7 @@ def _over_windows(body: Body, those: list[tuple[Pair, Series]], kept: IntArray) 
         slow = slow * 2.0**0.5
         if span_s >= LENGTHS * length_s and these.stop - these.start >= LEAST_WINDOWS:
             end_t = t[end[these]]
-            lag = np.searchsorted(end_t, end_t - length_s + period, side="right") - 1
+            lag = end_t.searchsorted(end_t - length_s + period, side="right") - 1
             found = _slow_noise(change[:, these], lag, summed[:, these], rise[:, these])[:, None]
             slow = np.fmax(slow, found)  # where a number is too large to be squared, nothing is known of the noise
         noise[:, these] = np.maximum(noise[:, these], slow)
@@ -210,7 +210,7 @@ def _over_windows(body: Body, those: list[tuple[Pair, Series]], kept: IntArray) 
         off_line_m = float(np.nanmax(np.abs(body.way.d), initial=0.0))
         limit[pairs.index(STATION_LINE)] += body.way.vertex_rad * off_line_m
     from_frame, to_frame = kept[begin], kept[end]
-    at = np.maximum(np.searchsorted(kept, np.arange(len(body)), side="right") - 1, 0)
+    at = np.maximum(kept.searchsorted(np.arange(len(body)), side="right") - 1, 0)
     shown, begin_t, end_t, reached = residue[:, at], t[begin], t[end], np.abs(change) / limit
     most = reached.max(axis=1, initial=0.0)
     return {
@@ -261,7 +261,7 @@ class _Places:
 
     def lengths(self) -> list[tuple[float, slice]]:
         """Each length that there are windows of, and which ones they are."""
-        bounds = np.searchsorted(self.seconds, [*WINDOWS_S, np.inf]).tolist()
+        bounds = self.seconds.searchsorted([*WINDOWS_S, np.inf]).tolist()
         found = zip(WINDOWS_S, bounds, bounds[1:], strict=False)
         return [(seconds, slice(begin, end)) for seconds, begin, end in found if end > begin]
 
@@ -287,13 +287,13 @@ def _windows(t: FloatArray, seconds: float, period: float) -> tuple[IntArray, In
     count = int((last_t - float(t[0]) - seconds + period) / STRIDE_S)
     ends_t = last_t - STRIDE_S * np.arange(count, -1, -1)
     slack = 0.1 * period
-    end = np.maximum(np.searchsorted(t, ends_t + slack, side="right") - 1, 0)
-    begin = np.searchsorted(t, t[end] - seconds - slack, side="left")
+    end = np.maximum(t.searchsorted(ends_t + slack, side="right") - 1, 0)
+    begin = t.searchsorted(t[end] - seconds - slack, side="left")
     # a window must be filled: what lies before it may be a break
     filled = (t[end] - t[begin] >= seconds - 2.0 * period - slack) & (end - begin + 1 >= LEAST_FRAMES)
     begin, end = begin[filled], end[filled]
-    first = np.searchsorted(t, t[begin] + 0.25 * seconds + slack, side="right") - 1
-    last = np.searchsorted(t, t[end] - 0.25 * seconds - slack, side="left")
+    first = t.searchsorted(t[begin] + 0.25 * seconds + slack, side="right") - 1
+    last = t.searchsorted(t[end] - 0.25 * seconds - slack, side="left")
     return begin, end, first, last
 
 
@@ -343,7 +343,7 @@ def _slow_noise(change: FloatArray, lag: IntArray, *regressors: FloatArray) -> F
     square = across @ table + 1e-9 * len(lag) * np.eye(table.shape[2])
     rest = change - (table @ np.linalg.solve(square, across @ change[:, :, None]))[:, :, 0]
     found = middles(np.abs(rest))
-    first = int(np.searchsorted(lag, 0))  # the first window that has one before it
+    first = int(lag.searchsorted(0))  # the first window that has one before it
     if first < len(lag):
         both = np.stack([rest, change])
         beside = middles(np.abs(both[:, :, first:] - both[:, :, lag[first:]])) / 2.0**0.5

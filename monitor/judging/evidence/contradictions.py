@@ -8,8 +8,6 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-import numpy as np
-
 from monitor.judging.evidence.bodies import Body
 from monitor.judging.evidence.causes import NO_GUESS, Cause, likely_cause, spoken_against, turned_channels
 from monitor.judging.evidence.continuity import breaks, is_displaced
@@ -142,7 +140,7 @@ def _stood(body: Body, one: Stand) -> Contradiction:
 
 
 def _sentence(body: Body, one: Telling, group: list[Telling], cause: Cause) -> str:
-    at = int(np.searchsorted(body.t, one.to_t, side="right")) - 1
+    at = int(body.t.searchsorted(one.to_t, side="right")) - 1
     channel, by = _name(one.channel), _name(one.by)
     guess = f" ({_said(cause.words).rstrip('.')})" if cause.words else ""
     also = [_name(each.by if each.channel == one.channel else each.channel) for each in group if each is not one]

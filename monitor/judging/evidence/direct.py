@@ -81,7 +81,7 @@ def mean_differences(apart: Apart, over_s: tuple[float, ...] = OVER_S) -> list[M
     for seconds in over_s:
         end = np.arange(len(t))[:: max(round(0.25 * min(seconds, 0.4) / period_s), 1)]
         end = np.unique(np.append(end, len(t) - 1))
-        begin = np.searchsorted(t, t[end] - seconds - 0.1 * period_s, side="left")
+        begin = t.searchsorted(t[end] - seconds - 0.1 * period_s, side="left")
         number = counts[end + 1] - counts[begin]
         least = max(LEAST_FRAMES, LEAST_SHARE * seconds / period_s)
         whole = (number >= least) & (t[end] - t[begin] >= seconds - 2.0 * period_s)
@@ -173,8 +173,8 @@ def _heading_differences(body: Body) -> list[Means]:
         return []
     t, period = body.t, body.sampling.period_s
     x, y, heading = body.channel("x"), body.channel("y"), body.channel("heading")
-    begin = np.searchsorted(t, t - CHORD_HALF_S - 0.1 * period, side="left")
-    end = np.minimum(np.searchsorted(t, t + CHORD_HALF_S + 0.1 * period, side="right") - 1, len(t) - 1)
+    begin = t.searchsorted(t - CHORD_HALF_S - 0.1 * period, side="left")
+    end = np.minimum(t.searchsorted(t + CHORD_HALF_S + 0.1 * period, side="right") - 1, len(t) - 1)
     whole = (t[end] - t >= CHORD_HALF_S - 1.5 * period) & (t - t[begin] >= CHORD_HALF_S - 1.5 * period)
     dx, dy = x[end] - x[begin], y[end] - y[begin]
     chord = np.hypot(dx, dy)

@@ -147,7 +147,7 @@ def _fresh(bodies: Bodies) -> BoolArray | None:
 
 def _accounts(bodies: Bodies, body: Body, channel: str, from_t: float, to_t: float) -> tuple[Account, ...]:
     """Other accounts of a body's channel, carried over to the stretch's frames."""
-    at = np.clip(np.searchsorted(body.t, bodies.stretch.t, side="right") - 1, 0, len(body) - 1)
+    at = np.clip(body.t.searchsorted(bodies.stretch.t, side="right") - 1, 0, len(body) - 1)
     whose = "" if body is bodies.own else bodies.role_name
     return tuple(
         Account(Estimate(one.value[at], one.off[at]), one, f"{whose} {one.by}".strip(), whose)
@@ -190,7 +190,7 @@ def _by_way_moved(
     other = bodies.other
     if other is None:
         return ()
-    at = np.clip(np.searchsorted(other.t, bodies.stretch.t, side="right") - 1, 0, len(other) - 1)
+    at = np.clip(other.t.searchsorted(bodies.stretch.t, side="right") - 1, 0, len(other) - 1)
     found = []
     for one in tellings_of(other, "heading", Asked(from_t, to_t, bodies.until_t)):
         if one.disagrees and one.by == "x, y":
@@ -280,7 +280,7 @@ def is_scaled(one: Account, bodies: Bodies) -> bool:
 
 
 def _spread(bodies: Bodies, body: Body, channel: str) -> FloatArray:
-    at = np.clip(np.searchsorted(body.t, bodies.stretch.t, side="right") - 1, 0, len(body) - 1)
+    at = np.clip(body.t.searchsorted(bodies.stretch.t, side="right") - 1, 0, len(body) - 1)
     return body.channel(channel)[at]
 
 

@@ -87,8 +87,8 @@ def signed_speed(body: Body) -> FloatArray:
     steps = np.where(np.isfinite(steps), steps, 0.0)
     way, t = cumulated(steps), body.t
     noise = 1.0 if len(t) < 8 else MAD * middle(np.abs(np.diff(way, 3))) / 20.0**0.5
-    begin = np.searchsorted(t, t - 0.5 * REVERSING_S, side="left")
-    end = np.minimum(np.searchsorted(t, t + 0.5 * REVERSING_S, side="right") - 1, len(t) - 1)
+    begin = t.searchsorted(t - 0.5 * REVERSING_S, side="left")
+    end = np.minimum(t.searchsorted(t + 0.5 * REVERSING_S, side="right") - 1, len(t) - 1)
     moved = way[end] - way[begin]
     backwards = (moved < -max(6.0 * noise, 0.02)) & (np.median(speed[np.isfinite(speed)]) >= -0.1 if len(t) else False)
     known = body.memo["speed"] = np.where(backwards, -np.abs(speed), speed)

@@ -55,8 +55,8 @@ def smoothed(
         return exactly(value)
     slack = 0.1 * period_s
     end_t = np.minimum(t + 0.5 * over_s, max(until_t, t[0])) + slack
-    begin = np.searchsorted(t, end_t - over_s - 2.0 * slack, side="left")
-    end = np.searchsorted(t, end_t, side="right")
+    begin = t.searchsorted(end_t - over_s - 2.0 * slack, side="left")
+    end = t.searchsorted(end_t, side="right")
     fitted, spread = _line_at(t, np.where(known, value, 0.0), known, begin, end)
     use = np.isfinite(value) & np.isfinite(fitted)
     off = sigma * math.sqrt(hold) * spread

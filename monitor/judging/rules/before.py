@@ -100,7 +100,7 @@ def _deceleration(t: FloatArray, accel: FloatArray, speed: FloatArray, span: sli
     """The greatest deceleration in a span, meaned; by the speed where acceleration is not measured."""
     decels = []
     for index in range(span.start, span.stop):
-        first = int(np.searchsorted(t, t[index] - OVER_S, side="left"))
+        first = int(t.searchsorted(t[index] - OVER_S, side="left"))
         if np.isfinite(accel[first : index + 1]).all() and index > first:
             decels.append(-float(accel[first : index + 1].mean()))
     if decels:
@@ -108,7 +108,7 @@ def _deceleration(t: FloatArray, accel: FloatArray, speed: FloatArray, span: sli
     half = [
         -float((speed[index] - speed[first]) / (t[index] - t[first]))
         for index in range(span.start, span.stop)
-        if (first := int(np.searchsorted(t, t[index] - 0.5, side="left"))) < index
+        if (first := int(t.searchsorted(t[index] - 0.5, side="left"))) < index
         and np.isfinite(speed[index] - speed[first])
     ]
     return (max(half), "speed") if half else (None, "")

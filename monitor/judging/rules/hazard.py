@@ -91,7 +91,7 @@ def _slowed(case: Case, rule: HazardRule) -> FloatArray:
 def slowed_in(stretch: Stretch, rows: IntArray) -> FloatArray:
     """Deceleration by the speed of the vehicle in each frame's row, over the half second before the frame."""
     speed = role_channel(stretch.frames, "speed", rows).value
-    first = np.searchsorted(stretch.t, stretch.t - BY_SPEED_S - 1e-9, side="left")
+    first = stretch.t.searchsorted(stretch.t - BY_SPEED_S - 1e-9, side="left")
     seconds = stretch.t - stretch.t[first]
     enough = seconds >= BY_SPEED_S - 1.5 * stretch.spacing_s
     slowed = np.where(enough & (seconds > 0.0), (speed[first] - speed) / np.where(seconds > 0.0, seconds, 1.0), np.nan)

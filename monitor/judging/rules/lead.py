@@ -42,7 +42,7 @@ def judge_lead(case: Case, after_t: float = -math.inf) -> list[Finding]:
         first = before.start + int(np.flatnonzero(other)[0])
         return [_changed(case, stretch, first, int(stretch.lead_id[first]))]
     rows = held_rows(stretch, None, case.held_id)
-    first = max(before.stop, int(np.searchsorted(stretch.t, after_t, side="right")))
+    first = max(before.stop, int(stretch.t.searchsorted(after_t, side="right")))
     after = slice(first, max(first, stretch.window(case.fired_at, case.end_t).stop))
     gone = np.flatnonzero(rows[after] < 0)
     between = _first_between(case, stretch, after, rows)
