@@ -13,8 +13,8 @@ from monitor.judging.entered.rulings import rulings_in_words
 from monitor.judging.session import Session
 from monitor.reports.closeout.day import day_left_to_do, day_sections
 from monitor.reports.closeout.sections import Section, Table
+from monitor.reports.export.cells import utc
 from monitor.reports.export.drives import WholeRun
-from monitor.reports.export.tables import utc
 
 NOT_TICKED = "not ticked"
 

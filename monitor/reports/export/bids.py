@@ -15,6 +15,7 @@ from typing import Any
 
 from monitor import __version__
 from monitor.errors import WitnessError
+from monitor.reports.export.cells import plain_cells
 from monitor.reports.export.column import FEED, OPERATOR, Column
 from monitor.reports.export.csv import (
     column_json,
@@ -27,7 +28,7 @@ from monitor.reports.export.csv import (
 )
 from monitor.reports.export.dictionary import EVENTS, PARTICIPANTS
 from monitor.reports.export.drives import DriveColumns, WholeRun
-from monitor.reports.export.tables import Row, Tables, plain_cells
+from monitor.reports.export.tables import Row, Tables
 from monitor.reports.export.trial_columns import TRIALS
 
 BIDS_VERSION = "1.10.0"

@@ -17,10 +17,11 @@ from typing import Any
 import numpy as np
 
 from monitor.measures.columns import FloatArray
+from monitor.reports.export.cells import plain_cells
 from monitor.reports.export.column import Column, threshold_words
 from monitor.reports.export.dictionary import telemetry_column
 from monitor.reports.export.drives import HOLD_PERIODS, DriveColumns, WholeRun, resample
-from monitor.reports.export.tables import Tables, plain_cells
+from monitor.reports.export.tables import Tables
 from monitor.study.model import Study
 
 ROWS_AT_ONCE = 4096

@@ -20,8 +20,9 @@ from monitor.feed.marker_kinds import KINDS
 from monitor.judging.blinding import masked_from
 from monitor.judging.case.trial import VIDEO_MARK, Trial
 from monitor.named_files import read_named
+from monitor.reports.export.cells import plain_text
 from monitor.reports.export.drives import DriveColumns, WholeRun
-from monitor.reports.export.tables import Tables, plain_text
+from monitor.reports.export.tables import Tables
 
 ENDING = ".run"
 SHOWN_S = 5.0

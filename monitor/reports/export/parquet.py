@@ -15,11 +15,12 @@ from typing import Any
 from monitor import __version__
 from monitor.errors import WitnessError
 from monitor.measures.columns import FloatArray
+from monitor.reports.export.cells import plain_text
 from monitor.reports.export.column import Column, threshold_words
 from monitor.reports.export.csv import resampled
 from monitor.reports.export.dictionary import telemetry_column
 from monitor.reports.export.drives import DriveColumns, WholeRun
-from monitor.reports.export.tables import Tables, plain_text
+from monitor.reports.export.tables import Tables
 from monitor.study.model import Study
 
 

@@ -4,19 +4,18 @@ from __future__ import annotations
 
 import json
 import math
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator
 from dataclasses import dataclass, field
-from datetime import UTC, datetime
-from typing import Any, Literal
+from typing import Any
 
 from monitor.archive.summary import NO_GROUP, reasons_of
-from monitor.feed.limits import harmless, is_date
 from monitor.feed.marker_kinds import KINDS
 from monitor.judging.blinding import Span, ToldTimes, hidden_spans, hides
 from monitor.judging.case.drive import DriveLog
 from monitor.judging.case.received import ReceivedMarker
 from monitor.judging.case.trial import ConditionResult, Response, Ruling, Trial
 from monitor.judging.entered.rulings import seen_in_words
+from monitor.reports.export.cells import utc
 from monitor.reports.export.column import Column
 from monitor.reports.export.day import day_rows, note_row
 from monitor.reports.export.dictionary import ALWAYS, TABLES
@@ -379,34 +378,6 @@ def _lasting(markers: list[ReceivedMarker]) -> list[tuple[ReceivedMarker, float 
     return found
 
 
-def utc(wall: float | None, to: Literal["seconds", "milliseconds"] = "seconds") -> str:
-    """A wall clock's time as text, UTC; empty for none."""
-    if wall is None or not is_date(wall):
-        return ""
-    return datetime.fromtimestamp(wall, UTC).isoformat(timespec=to).replace("+00:00", "Z")
-
-
 def _when(times: ToldTimes, wall: float, drive: int | None, at: float | None) -> Row:
     """When something was entered, as far as it may be told."""
     return {"wall_utc": utc(times.wall(wall)), "t_s": times.at(drive, at)}
-
-
-def cell(value: Any, empty: str) -> str:
-    """A value as a table's cell: the shortest text that is the same number again; 1 and 0 for yes and no."""
-    if value is None or value == "":
-        return empty
-    if isinstance(value, bool):
-        return "1" if value else "0"
-    if isinstance(value, float):
-        return repr(round(value, 9)) if math.isfinite(value) else empty
-    return plain_text(value) if isinstance(value, str) else str(value)
-
-
-def plain_text(text: str) -> str:
-    """A text in one line, without what a terminal or a spreadsheet would obey as a control character."""
-    return "".join(one if one.isprintable() else "\N{REPLACEMENT CHARACTER}" for one in " ".join(text.split()))
-
-
-def plain_cells(row: Mapping[str, Any], names: list[str], empty: str = "") -> list[str]:
-    """The cells of a row in the order of the columns."""
-    return [harmless(cell(row.get(name), empty)) for name in names]
