@@ -24,7 +24,7 @@ LISTENER = """
 import sys
 import zmq
 listener = zmq.Context().socket(zmq.SUB)
-listener.rcvhwm = 1
+listener.rcvhwm = 0
 listener.subscribe(b"frame")
 listener.subscribe(b"marker")
 listener.connect(sys.argv[1])
@@ -116,7 +116,8 @@ def endpoint() -> Iterator[str]:
 
 
 def stopped_listener(processes: Processes, endpoint: str) -> subprocess.Popen[str]:
-    """It has heard one message, and then stands still."""
+    """It has heard one message, and then stands still, so that the system's buffers fill. Once it goes on it has room
+    for all: one whose own queue is full when the other side goes loses what lies in those buffers."""
     listener = processes.python(LISTENER, endpoint)
     assert listener.stdout is not None
     assert listener.stdout.readline() == "hears\n"
