@@ -83,7 +83,7 @@ class NameTaken(WitnessError):
 
 @contextmanager
 def new_file(path: Path, reserve_bytes: int = 0, mode: int = 0o666) -> Iterator[TextIO]:
-    """A new text file (UTF-8, "\n"), with room for `reserve_bytes` on the disk: whoever gives something away for what
+    """A new text file (UTF-8, "\\n"), with room for `reserve_bytes` on the disk: whoever gives something away for what
     will be written finds out before that it can be. It is written as PATH.unfinished, which nobody else has, and gets
     its name when it is whole and on the disk; where anything fails both are gone again.
 
@@ -168,9 +168,11 @@ def _made(beside: Path, path: Path, mode: int) -> TextIO:
 def room_on_disk(path: Path, size: int) -> Iterator[None]:
     """A file of so many bytes that is there while something is decided by there being room. Raises `OSError`."""
     with open(path, "xb") as file:
-        _reserve(file.fileno(), size)
-        yield
-    path.unlink()
+        try:
+            _reserve(file.fileno(), size)
+            yield
+        finally:
+            path.unlink()
 
 
 def _reserve(descriptor: int, size: int) -> None:

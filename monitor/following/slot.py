@@ -131,7 +131,7 @@ class LiveProvider:
                         self._asked.get_nowait()(following)
                 is_behind = following.behind_s > BEHIND_S
                 every_s = THIN_EVERY_S if is_behind else VIEW_EVERY_S
-                # what was judged just now is shown at once: frames are held back for as long as a view stands
+                # what was judged just now is shown before its time: frames have waited for it
                 stands_s = (AFTER_JUDGING if changed else OTHERWISE) * every_s
                 age_s = time.monotonic() - self._view_at
                 is_old = age_s >= STANDS_AT_MOST_S

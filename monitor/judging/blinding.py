@@ -149,12 +149,18 @@ def _spilled(trial: Trial, drives: Sequence[DriveLog]) -> Iterable[tuple[int, fl
     log = drives[trial.drive - 1]
     if log.end_kind != "new drive" or log.newest_t >= trial.hidden_to:
         return
-    walls = [one.wall for one in log.markers.values() if one.t == trial.fired_at]
-    until_wall = min(walls, default=log.hello_wall) + trial.hidden_to - trial.fired_at
-    for later in drives[trial.drive :]:
+    later_drives = drives[trial.drive :]
+    wall = _wall_of_fire(log, trial.fired_at, later_drives[0].hello_wall)
+    until_wall = wall + trial.hidden_to - trial.fired_at
+    for later in later_drives:
         left_s = until_wall - later.hello_wall
         if left_s > 0.0 and later.counts.judged:
             yield later.index, later.first_t - later.period_s, later.first_t + left_s
+
+
+def _wall_of_fire(log: DriveLog, fired_at: float, otherwise: float) -> float:
+    """The recorder's clock at a fire; `otherwise` where its marker is not there, for whoever asks to hide enough."""
+    return min((one.wall for one in log.markers.values() if one.t == fired_at), default=otherwise)
 
 
 def lifting(entries: Iterable[Mapping[str, Any]]) -> frozenset[str]:
@@ -205,8 +211,7 @@ def told_times(trials: Iterable[Trial], drives: Iterable[DriveLog], to_wall: flo
     for index, log in logs.items():
         for span in hidden_spans(trials, index):
             ends[index] = log.newest_t
-            fires = [one.wall for one in log.markers.values() if one.t == span.start_t]
-            walls.append(min(fires, default=log.hello_wall))
+            walls.append(_wall_of_fire(log, span.start_t, log.hello_wall))
     return ToldTimes(ends, min(walls), to_wall)
 
 

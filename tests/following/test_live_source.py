@@ -127,15 +127,20 @@ def test_where_a_fire_masks_numbers_the_screen_is_woken_by_the_whole_view_alone(
     assert seen[0][-2:] == ["told", "whole"]
 
 
-def test_a_view_is_put_off_while_a_verdict_is_due_but_not_for_ever() -> None:
-    following = Scripted()
-    following.decides_soon = True
+def when_views_are_made(following: Scripted, count: int = 3) -> list[float]:
     with running(following):
         at = []
-        for _ in range(3):
+        for _ in range(count):
             following.view_made.clear()
             assert following.view_made.wait(WITHIN_S)
             at.append(time.monotonic())
+    return at
+
+
+def test_a_view_is_put_off_while_a_verdict_is_due_but_not_for_ever() -> None:
+    following = Scripted()
+    following.decides_soon = True
+    at = when_views_are_made(following)
     assert min(after - before for before, after in pairwise(at)) > VIEW_EVERY_S
     assert set(following.made) == {"whole"}
 
@@ -143,12 +148,7 @@ def test_a_view_is_put_off_while_a_verdict_is_due_but_not_for_ever() -> None:
 def test_a_view_that_gives_way_to_markers_is_made_all_the_same_when_the_last_one_is_old() -> None:
     following = Scripted()
     following.markers_wait = True  # one after the other, so that each view would give way
-    with running(following):
-        at = []
-        for _ in range(3):
-            following.view_made.clear()
-            assert following.view_made.wait(WITHIN_S)
-            at.append(time.monotonic())
+    at = when_views_are_made(following)
     assert min(after - before for before, after in pairwise(at)) > VIEW_EVERY_S
     assert "called away" in following.made
 

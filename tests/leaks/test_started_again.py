@@ -18,6 +18,7 @@ from monitor.record.writer import RecordWriter, Writing
 from monitor.reports.notebook import open_run
 from monitor.study.model import Study
 from tests.judging.hand import FIRE_T, HandDrive, study_of
+from tests.judging.test_blinding import SECOND
 from tests.leaks.artefacts import Features, of_value
 from tests.leaks.test_twins import told_of
 from tests.leaks.test_what_was_entered import MovingClock
@@ -25,18 +26,7 @@ from tests.reports.making import BLIND, NOON, hand_drive
 
 KILLED_T, AGAIN_T = FIRE_T + 0.5, FIRE_T + 1.5
 HORIZON_S = 3.0
-TEXT = (
-    BLIND
-    + """
-[[trigger]]
-name = "side-gust"
-surprise_class = "gust"
-[[trigger.condition]]
-name = "speed"
-measure = "speed"
-at_least = 10.0
-"""
-)
+TEXT = BLIND + SECOND
 
 
 def study() -> Study:

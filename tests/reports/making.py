@@ -159,3 +159,11 @@ def simulated_record(directory: Path, plan: SimulationPlan, until_s: float = flo
     messages = simulated_messages(plan, until_s)
     assert plan.participant is not None
     return make_record(directory, plan.participant, messages, demo_study(), plan.group, **more)
+
+
+def unruled_records(directory: Path) -> Path:
+    """A blind study of four participants in which no trial has a ruling, in a new directory."""
+    directory.mkdir()
+    for number, group in enumerate(("chime", "chime", "no-alert", "no-alert")):
+        hand_record(directory, f"Q0{number}", group, 0.5 + 0.2 * number, text=BLIND)
+    return directory

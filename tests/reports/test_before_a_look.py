@@ -25,19 +25,14 @@ from monitor.record.disk import DiskCalls
 from monitor.reports.assigning.sealed import prepare, sealed_lots
 from tests.commands.running import call, command
 from tests.judging.hand import study_of
-from tests.reports.making import BLIND, REPORT_STUDY, hand_record
+from tests.reports.making import REPORT_STUDY, unruled_records
 
 EVERY_FORM = ("csv", "bids", "parquet", "cues")
 
 
 @pytest.fixture(scope="module")
 def made(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """A blind study in which no trial has a ruling."""
-    records = tmp_path_factory.mktemp("made") / "records"
-    records.mkdir()
-    for number, group in enumerate(("chime", "chime", "no-alert", "no-alert")):
-        hand_record(records, f"Q0{number}", group, 0.5 + 0.2 * number, text=BLIND)
-    return records
+    return unruled_records(tmp_path_factory.mktemp("made") / "records")
 
 
 @pytest.fixture

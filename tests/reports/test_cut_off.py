@@ -13,7 +13,7 @@ import pytest
 
 from monitor.archive.looks import count_looks
 from tests.commands.running import call
-from tests.reports.making import BLIND, hand_record
+from tests.reports.making import unruled_records
 
 KILLED = """
 import os, signal, sys
@@ -56,12 +56,7 @@ QUICK = ("report: the look is entered", "csv: half of its files are there")
 
 @pytest.fixture(scope="module")
 def made(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """A blind study in which no trial has a ruling."""
-    records = tmp_path_factory.mktemp("made") / "records"
-    records.mkdir()
-    for number, group in enumerate(("chime", "chime", "no-alert", "no-alert")):
-        hand_record(records, f"Q0{number}", group, 0.5 + 0.2 * number, text=BLIND)
-    return records
+    return unruled_records(tmp_path_factory.mktemp("made") / "records")
 
 
 @pytest.fixture

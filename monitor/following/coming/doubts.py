@@ -39,9 +39,9 @@ def doubts_before(
     case = case_at(coming, max(seconds_left or 0.0, 0.0))
     if case.stretch is None:
         return found
-    if channels is not None:
-        channels.pause()
-    told = ChannelWatch().look(coming, 0.0) if channels is None else channels.look(coming, pace_of(seconds_left))
+    watch, every_s = (ChannelWatch(), 0.0) if channels is None else (channels, pace_of(seconds_left))
+    watch.pause()
+    told = watch.look(coming, every_s)
     if seconds_left is not None:
         about = _about_the_feed(case) or told.pace
         found += tuple(as_doubt(one, ()) for one in about if one.severity != "note")

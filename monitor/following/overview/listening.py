@@ -37,10 +37,10 @@ EXERCISES = "drills"
 """Runs of the operator's exercise lie in DIRECTORY/drills/OPERATOR/TIME: they are nobody's, and have no row."""
 NEVER_ANSWERED_S = 2.0
 TRY_AGAIN_S = 10.0
-EMPTIED_EVERY_S = 30.0
-"""Every record's directory is listed for it: 18 µs each, which at each search would be 6 % of a core for 10,000."""
 """Sockets that nobody answers at were left by a recorder that died: they are let go after the first of these, and tried
 again after the second, since a recorder that is started again uses them again."""
+EMPTIED_EVERY_S = 30.0
+"""Every record's directory is listed for it: 18 µs each, which at each search would be 6 % of a core for 10,000."""
 
 
 @dataclass(slots=True)
@@ -204,7 +204,7 @@ class Listening:
     def _announced(self, directory: Path, now: float) -> list[RunningRecorder]:
         """The recorders of a directory. One that cannot be looked into is told, and hides no other one."""
         try:
-            with os.scandir(directory):
+            with os.scandir(directory):  # which is what tells that it cannot be looked into
                 self._add_trouble(self._emptied_in(directory, now))
                 return find_announced(directory)
         except OSError as error:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import math
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -13,7 +13,7 @@ from monitor.feed.marker_kinds import KINDS
 from monitor.judging.blinding import Span, ToldTimes, hidden_spans, hides
 from monitor.judging.case.drive import DriveLog
 from monitor.judging.case.received import ReceivedMarker
-from monitor.judging.case.trial import ConditionResult, Response, Ruling, Trial
+from monitor.judging.case.trial import ConditionResult, Note, Response, Ruling, Trial
 from monitor.judging.entered.rulings import seen_in_words
 from monitor.reports.export.cells import utc
 from monitor.reports.export.column import Column
@@ -65,10 +65,9 @@ class Tables:
             self.rows["rulings"] += _rulings(key, trial)
             self.rows["conditions"] += _conditions(key, trial)
             self.rows["findings"] += _findings(key, trial)
-        for drive in session.drives:
-            mine = [trial for trial in trials if trial.drive == drive.log.index]
-            self.rows["events"] += self.events(key, drive.log, mine, run)
         times = session.told_times(unblinded=not self.masked)
+        for drive in session.drives:
+            self.rows["events"] += self._events(drive.log, trials, session.operator.notes, times, key)
         self.rows["notes"] += [
             {**key, **note_row(note), **_when(times, note.wall, note.drive, note.at)} for note in session.operator.notes
         ]
@@ -100,15 +99,17 @@ class Tables:
                 }
             )
 
-    def events(self, key: Row, log: DriveLog, trials: list[Trial], run: WholeRun) -> list[Row]:
+    def _events(
+        self, log: DriveLog, of_record: Sequence[Trial], notes: Sequence[Note], told: ToldTimes, key: Row
+    ) -> list[Row]:
         """Markers, responses and notes of one drive, by time.
 
         Of a masked export: after the first fire only what reveals nothing, and no time but those inside the horizon.
         """
+        trials = [trial for trial in of_record if trial.drive == log.index]
         fires = [trial.fired_at for trial in trials if trial.fired_at is not None] if self.masked else []
-        spans = hidden_spans(run.session.trials(unblinded=not self.masked), log.index)
+        spans = hidden_spans(of_record, log.index)
         hiding = Hiding(min((*fires, *(one.start_t for one in spans)), default=math.inf), spans)
-        told = run.session.told_times(unblinded=not self.masked)
         found: list[Row] = [
             {
                 "t_s": hiding.told(marker.t, marker.kind),
@@ -134,7 +135,7 @@ class Tables:
                 "source": "operator",
                 "detail": note.told,
             }
-            for note in run.session.operator.notes
+            for note in notes
             if note.drive == log.index and note.at is not None
         ]
         # a drive of which no frame came has no telemetry to count from: then its first event is the begin
