@@ -161,8 +161,9 @@ class Session:
         self._settle()
 
     def tidy(self) -> None:
-        """Joins the frames of what was taken before, which `take` else does first: for who has time for it now, and
-        perhaps not when the next entries come."""
+        """Joins the frames of what was taken before, and lets go of what nobody asks for any more, which `take` else
+        does first: for who has time for it now, and perhaps not when the next entries come."""
+        self._finalisation.spent.clear()
         if self.current is not None:
             self.current.log.merge()
 

@@ -100,11 +100,11 @@ class Cells:
         Its list is `lists[begin[cell] : begin[cell] + count[cell]]`, in rising order.
         """
         cell = np.full(len(x), -1, dtype=np.int64)
-        finite = np.flatnonzero(np.abs(x) + np.abs(y) < 1e9)
-        key = self._key(x[finite], y[finite])
+        rows = (np.abs(x) + np.abs(y) < 1e9).nonzero()[0]
+        key = self._key(x, y) if len(rows) == len(x) else self._key(x[rows], y[rows])
         place = np.minimum(self._roots.searchsorted(key), len(self._roots) - 1)
         known = self._roots[place] == key
-        open_rows, side = finite[known], self._side
+        open_rows, side = rows[known], self._side
         cell[open_rows] = place[known]
         while True:
             child = self._children[cell[open_rows]]

@@ -235,10 +235,15 @@ def join_pieces(pieces: Sequence[Piece]) -> FrameBlock:
         markers=np.concatenate([block.markers[first:stop] for block, first, stop in pieces]),
         own=_pieces_named([(block.own, first, stop) for block, first, stop in pieces]),
         signals=_pieces_named([(block.signals, first, stop) for block, first, stop in pieces]),
-        others=RowsOnDemand.read_by(
-            np.concatenate(starts), lambda: join_rows([block.others.part(first, stop) for block, first, stop in pieces])
-        ),
+        others=RowsOnDemand.read_by(start := np.concatenate(starts), lambda: _join_parts(pieces, start)),
     )
+
+
+def _join_parts(pieces: Sequence[Piece], start: IntArray) -> OtherRows:
+    """The vehicles of neighbouring pieces; each channel is joined when it is asked for."""
+    parts = [block.others.part(first, stop) for block, first, stop in pieces]
+    channels = _pieces_named([(part.channels, 0, len(part.id)) for part in parts])
+    return _join_read(parts, start, channels)
 
 
 def _pieces_named(pieces: list[tuple[Mapping[str, FloatArray], int, int]]) -> OnDemand[FloatArray]:
@@ -260,11 +265,15 @@ def join_rows(parts: Sequence[OtherRows]) -> OtherRows:
         starts.append(part.start[1:] + starts[-1][-1])
     start = np.concatenate(starts)
     if any(isinstance(part, RowsOnDemand) for part in parts):
-        return RowsOnDemand.read_by(start, lambda: _join_read(parts, start))
-    return _join_read(parts, start)
+        return RowsOnDemand.read_by(start, lambda: _join_read(parts, start, _join_channels(parts)))
+    return _join_read(parts, start, _join_channels(parts))
 
 
-def _join_read(parts: Sequence[OtherRows], start: IntArray) -> OtherRows:
+def _join_channels(parts: Sequence[OtherRows]) -> dict[str, FloatArray]:
+    return _join_named([(len(part.id), part.channels) for part in parts])
+
+
+def _join_read(parts: Sequence[OtherRows], start: IntArray, channels: Mapping[str, FloatArray]) -> OtherRows:
     names: dict[int, str] = {}
     for part in parts:
         names.update(part.names)
@@ -272,7 +281,7 @@ def _join_read(parts: Sequence[OtherRows], start: IntArray) -> OtherRows:
     return OtherRows(
         start=start,
         id=np.concatenate([part.id for part in parts]),
-        channels=_join_named([(len(part.id), part.channels) for part in parts]),
+        channels=channels,
         names=names,
         label=_join_labels(parts, labels),
         labels=labels,
@@ -287,6 +296,8 @@ def _join_labels(parts: Sequence[OtherRows], labels: tuple[str, ...]) -> IntArra
     for part in parts:
         if part.label is None:
             found.append(np.full(len(part.id), -1, dtype=np.int64))
+        elif part.labels == labels:
+            found.append(part.label)
         else:
             renumbered = np.array([*(labels.index(name) for name in part.labels), -1], dtype=np.int64)
             found.append(renumbered[part.label])

@@ -80,10 +80,13 @@ def _sideways_speed(
     """Speed across the lane in m/s, left positive."""
     own = block.own
     by_heading = own["speed"] * way.along * np.sin(own["heading"] - way.here.heading)
-    seq = np.concatenate([[-1 if before is None else before.seq], block.seq])
-    t = np.concatenate([[math.nan if before is None else before.t], block.t])
-    lanes = np.concatenate([[math.nan if before is None else before.lane], lane])
-    offsets = np.concatenate([[math.nan if before is None else before.offset], offset])
+    if not np.isnan(by_heading).any():
+        return by_heading
+    known = before or LateralMemory(-1, math.nan, math.nan, math.nan)
+    seq = np.concatenate([[known.seq], block.seq])
+    t = np.concatenate([[known.t], block.t])
+    lanes = np.concatenate([[known.lane], lane])
+    offsets = np.concatenate([[known.offset], offset])
     step = np.diff(t)
     follows = (np.diff(seq) == 1) & (step > 0.0) & (step <= LONGEST_STEP_S)
     same_lane = (np.diff(lanes) == 0.0) | (np.isnan(lanes[1:]) & np.isnan(lanes[:-1]))

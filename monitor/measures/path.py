@@ -56,22 +56,27 @@ class Path:
     def project(self, x: FloatArray, y: FloatArray) -> Projection:
         """The nearest place on the path for each point, shapes (m,); the first one where two are equally near."""
         s, d, heading = np.full((3, len(x)), np.nan)
+        # array methods, and no picking of all: a live frame has a point or two, and each call costs as much as they do
         cell = self._cells.of(x, y)
-        rows = np.flatnonzero(cell >= 0)
+        rows = (cell >= 0).nonzero()[0]
         if not len(rows):
             return Projection(s, d, heading)
-        lines, cell = self._segments, cell[rows]
+        lines = self._segments
+        if len(rows) < len(x):
+            cell, x, y = cell[rows], x[rows], y[rows]
         count = self._cells.count[cell]
-        stop = np.cumsum(count)
+        stop = count.cumsum()
         start = stop - count
-        pick = np.arange(stop[-1]) + np.repeat(self._cells.begin[cell] - start, count)
+        pick = np.arange(stop[-1]) + (self._cells.begin[cell] - start).repeat(count)
         which = self._cells.lists[pick]
-        squared = lines.squared_distance(which, np.repeat(x[rows], count), np.repeat(y[rows], count))
+        squared = lines.squared_distance(which, x.repeat(count), y.repeat(count))
         least = np.minimum.reduceat(squared, start)
-        segment = np.minimum.reduceat(np.where(squared == np.repeat(least, count), which, len(lines.x)), start)
+        segment = np.minimum.reduceat(np.where(squared == least.repeat(count), which, len(lines.x)), start)
         near = least <= OFF_ROAD_M**2
-        rows, segment, distance = rows[near], segment[near], np.sqrt(least[near])
-        vx, vy = x[rows] - lines.x[segment], y[rows] - lines.y[segment]
+        if not near.all():
+            rows, segment, least, x, y = rows[near], segment[near], least[near], x[near], y[near]
+        distance = np.sqrt(least)
+        vx, vy = x - lines.x[segment], y - lines.y[segment]
         ux, uy = lines.ux[segment], lines.uy[segment]
         along = np.minimum(np.maximum(vx * ux + vy * uy, lines.least[segment]), lines.most[segment])
         s[rows] = self._s[segment] + along

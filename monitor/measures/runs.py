@@ -9,9 +9,11 @@ from monitor.measures.columns import BoolArray
 
 def longest_run(flags: BoolArray) -> tuple[int, int] | None:
     """First index and length of the longest run of True; None where there is none."""
-    edges = np.flatnonzero(np.diff(np.concatenate([[False], flags, [False]]).astype(np.int8)))
-    if len(edges) == 0:
+    if not flags.any():
         return None
+    beside = np.zeros(len(flags) + 2, dtype=np.bool_)
+    beside[1:-1] = flags
+    edges = (beside[1:] != beside[:-1]).nonzero()[0]
     starts, lengths = edges[::2], edges[1::2] - edges[::2]
-    best = int(np.argmax(lengths))
+    best = int(lengths.argmax())
     return int(starts[best]), int(lengths[best])

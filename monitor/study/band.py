@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 
@@ -39,6 +40,7 @@ class Band:
         low = -math.inf if self.at_least is None else self.at_least
         return ((low, math.inf if self.at_most is None else self.at_most),)
 
+    @lru_cache(maxsize=1024)  # noqa: B019  # asked nine times for each condition; a band is a few numbers
     def _reaches(self, off: float) -> tuple[tuple[float, float], ...]:
         """The least and the greatest value of each interval that count: edge, tolerance `off` and float slack."""
         return tuple((low - off - _slack(low - off), high + off + _slack(high + off)) for low, high in self.parts)

@@ -3,6 +3,8 @@ where both give the same answer that is the answer."""
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 
 from monitor.judging.case.stretch import MARGIN_FRAMES, TENTH, Stretch
@@ -47,8 +49,10 @@ def judge_condition(
     if stretch is None:
         return condition_result(condition, looked, "undecided", NOT_MEASURED, still_open=True)
     from_s, to_s = window_of(condition)
-    beside = SIDE_PERIODS * stretch.period_s
-    span = stretch.window(fired_at + from_s - beside, fired_at + to_s + beside)
+    span = None
+    if any(one.measure.kind == "rolling" for one in condition.alternatives):  # nothing else is taken on a part alone
+        beside = SIDE_PERIODS * stretch.period_s
+        span = stretch.window(fired_at + from_s - beside, fired_at + to_s + beside)
     standing = condition_standing(condition, stretch, (cast or NOBODY).rows_in(stretch), span, fired_at)
     result, decided = evaluate(condition, standing, stretch, fired_at)
     end_t = fired_at + (SIDE_PERIODS * stretch.spacing_s if isinstance(condition.when, AtFire) else to_s)
@@ -119,17 +123,18 @@ def condition_result(
 
 def _at_fire(standing: Standing, stretch: Stretch, fired_at: float) -> tuple[Result, int | None]:
     """A frame within a tenth of a period stands alone; else the frames on both sides, each within two periods."""
-    t, period = standing.t, stretch.period_s
+    t = standing.t
     if len(t) == 0:
         return "undecided", None
-    nearest = int(np.argmin(np.abs(t - fired_at)))
-    if abs(t[nearest] - fired_at) <= TENTH * period:
-        return RESULTS[int(standing.inside[nearest])], nearest
     before = int(t.searchsorted(fired_at, side="right")) - 1
     after = before + 1
+    since_s = fired_at - float(t[before]) if before >= 0 else math.inf
+    until_s = float(t[after]) - fired_at if after < len(t) else math.inf
+    if min(since_s, until_s) <= TENTH * stretch.period_s:
+        nearest = before if since_s <= until_s else after
+        return RESULTS[int(standing.inside[nearest])], nearest
     reach = (SIDE_PERIODS + 1e-6) * stretch.spacing_s
-    has_before = before >= 0 and fired_at - t[before] <= reach
-    has_after = after < len(t) and t[after] - fired_at <= reach
+    has_before, has_after = since_s <= reach, until_s <= reach
     if not has_before or not has_after:
         return "undecided", before if has_before else None
     sides = {int(standing.inside[before]), int(standing.inside[after])}
@@ -145,9 +150,8 @@ def _during(
     """Every frame of the window in the band, or a share of its time (each frame holds until the next, at most 1.5
     periods; what no frame holds is missing)."""
     span = stretch.window(start_t, end_t)
-    indices = np.arange(span.start, span.stop)
     inside = standing.inside[span]
-    decided = _worst(standing, indices)
+    decided = _worst(standing, span)
     if share >= 1.0:
         if (inside == OUT).any():
             return "not met", decided
@@ -179,8 +183,8 @@ def _within(
     for start in range(span.start, span.stop):
         hold = stretch.window(standing.t[start], standing.t[start] + held_s)
         if (standing.inside[hold] == IN).all() and not stretch.missing(standing.t[start], standing.t[start] + held_s):
-            return "met", _worst(standing, np.arange(hold.start, hold.stop))
-    best = _best(standing, np.arange(span.start, span.stop))
+            return "met", _worst(standing, hold)
+    best = _best(standing, span)
     starts = [float(standing.t[index]) for index in range(span.start, span.stop) if standing.inside[index] != OUT]
     # a hold that begins inside missing time is best begun as early as possible: later only adds frames to pass
     starts += [max(low, fired_at) for low, _ in stretch.missing(fired_at, fired_at + limit_s)]
@@ -194,23 +198,24 @@ def _within(
     return "not met", best
 
 
-def _worst(standing: Standing, indices: np.ndarray[tuple[int], np.dtype[np.int64]]) -> int | None:
+def _worst(standing: Standing, span: slice) -> int | None:
     """The frame that decided a window: out without a number first, then the least margin; a missing one only if
     there is nothing else."""
-    if len(indices) == 0:
+    margin = standing.margin[span]
+    if len(margin) == 0:
         return None
-    inside, margin = standing.inside[indices], standing.margin[indices]
-    boundless = np.flatnonzero((inside == OUT) & np.isnan(margin))
-    if len(boundless):
-        return int(indices[boundless[0]])
-    if not np.isnan(margin).all():
-        return int(indices[int(np.nanargmin(margin))])
-    return int(indices[0])
+    unknown = np.isnan(margin)
+    if not unknown.any():
+        return int(span.start + margin.argmin())
+    boundless = unknown & (standing.inside[span] == OUT)
+    if boundless.any():
+        return int(span.start + boundless.argmax())
+    return int(span.start if unknown.all() else span.start + np.nanargmin(margin))
 
 
-def _best(standing: Standing, indices: np.ndarray[tuple[int], np.dtype[np.int64]]) -> int | None:
+def _best(standing: Standing, span: slice) -> int | None:
     """The frame that came nearest to the band."""
-    if len(indices) == 0:
+    margin = standing.margin[span]
+    if len(margin) == 0:
         return None
-    margin = standing.margin[indices]
-    return int(indices[0]) if np.isnan(margin).all() else int(indices[int(np.nanargmax(margin))])
+    return int(span.start if np.isnan(margin).all() else span.start + np.nanargmax(margin))

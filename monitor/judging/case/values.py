@@ -29,7 +29,7 @@ MOST_UNSEEN_S = 0.1
 to a tenth of a second, as a response time is wanted (common practice, no source)."""
 
 # plain numbers: looking a member up costs as much as comparing a hundred frames; measured is 0
-_MEASURED, _NOT_MEASURED, _NO_LEAD = int(State.MEASURED), int(State.NOT_MEASURED), int(State.NO_LEAD)
+_NOT_MEASURED, _NO_LEAD = int(State.NOT_MEASURED), int(State.NO_LEAD)
 _CONTACT = int(State.CONTACT)
 _PASSED = int(State.PASSED)
 _IS_UNBOUNDED = np.isin(
@@ -215,18 +215,18 @@ def channel_values(frames: FrameBlock, measure: Measure, rows: IntArray) -> Meas
     column = columns.get(measure.name)
     if column is None:
         column = np.full(len(frames), np.nan)
-    return Measured(column, np.where(np.isnan(column), _NOT_MEASURED, _MEASURED).astype(np.uint8))
+    return Measured(column, np.isnan(column).astype(np.uint8))  # 0 is MEASURED, 1 is NOT_MEASURED
 
 
 def role_channel(frames: FrameBlock, name: str, rows: IntArray) -> Measured:
     """A channel of the vehicle in each frame's row; NO_LEAD where there is none."""
-    column = np.full(len(frames), np.nan)
     there = rows >= 0
     channel = frames.others.channels.get(name)
-    if channel is not None:
-        column[there] = channel[rows[there]]
-    state = np.where(np.isnan(column), _NOT_MEASURED, _MEASURED)
-    return Measured(column, np.where(there, state, _NO_LEAD).astype(np.uint8))
+    column = np.full(len(frames), np.nan) if channel is None or not len(channel) else channel[rows]
+    column[~there] = np.nan
+    state = np.isnan(column).astype(np.uint8)  # 0 is MEASURED, 1 is NOT_MEASURED
+    state[~there] = _NO_LEAD
+    return Measured(column, state)
 
 
 def rolling_values(stretch: Stretch, measure: Measure, span: slice | None = None) -> Measured:
@@ -244,7 +244,7 @@ def rolling_values(stretch: Stretch, measure: Measure, span: slice | None = None
         window = stretch.window(t - over_s, t)
         if not np.isnan(source[window]).any():
             value[index] = statistic.of(stretch.t[window], source[window])
-    return Measured(value, np.where(np.isnan(value), _NOT_MEASURED, _MEASURED).astype(np.uint8))
+    return Measured(value, np.isnan(value).astype(np.uint8))
 
 
 def on_both_sides(standing: Standing, stretch: Stretch, measure: Measure, band: Band) -> Standing:
@@ -273,7 +273,7 @@ def stand_in_band(
     """
     value, state = measured.value, measured.state
     margin = band.margin(value)
-    inside = np.where(band.contains(value), IN, OUT).astype(np.int8)
+    inside = band.contains(value).astype(np.int8)  # IN is 1, OUT is 0
     if state.any():  # else all are measured
         missing = (state == _NO_LEAD) | (state == _NOT_MEASURED)
         unbounded = _IS_UNBOUNDED[state]

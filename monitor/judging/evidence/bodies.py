@@ -135,7 +135,7 @@ def sampling_of(t: FloatArray, seq: IntArray) -> Sampling:
     """
     if len(t) < 3:
         return Sampling(1.0 / 60.0, 0.0, 1.0 / 60.0)
-    step, numbers = np.diff(t), np.diff(seq)
+    step, numbers = t[1:] - t[:-1], seq[1:] - seq[:-1]
     half = max(len(t) // 2, 1)
     by_number = middle((t[half:] - t[:-half]) / np.maximum(seq[half:] - seq[:-half], 1))
     usual = step <= BREAK_S

@@ -70,13 +70,15 @@ def _stepping(case: Case) -> list[Finding]:
     t, wall = stretch.t[span], stretch.frames.wall[span]
     if len(t) < 2:
         return []
-    follows = (np.diff(stretch.frames.seq[span]) == 1) & ~_paused(case, t)
-    step, wall_step = np.diff(t), np.diff(wall)
+    seq = stretch.frames.seq[span]
+    follows = (seq[1:] - seq[:-1] == 1) & ~_paused(case, t)
+    step, wall_step = t[1:] - t[:-1], wall[1:] - wall[:-1]
     if not follows.any():
         return []
-    usual = middle(step[follows])
+    followed = step[follows]
+    usual = middle(followed)
     mismatch = not RATE_BAND[0] < usual / stretch.period_s < RATE_BAND[1]
-    ticks = float(np.mean(step[follows])) / stretch.period_s
+    ticks = float(followed.mean()) / stretch.period_s
     period = usual if mismatch and not RATE_BAND[0] < ticks < RATE_BAND[1] else stretch.period_s
     findings = [_rate_mismatch(case, usual)] if period == usual and mismatch else []
     late = _overrun(case, span, follows, period) or _freeze(case, t, wall_step - step, follows)
@@ -86,7 +88,7 @@ def _stepping(case: Case) -> list[Finding]:
     return [
         *findings,
         *_slow_motion(case, t, wall),
-        *_jitter(case, float(t[0]), step[follows], wall_step[follows], period),
+        *_jitter(case, float(t[0]), followed, wall_step[follows], period),
     ]
 
 
@@ -104,7 +106,7 @@ def in_milliseconds(case: Case) -> list[Finding]:
     t = case.stretch.t if case.stretch is not None else np.empty(0)
     if len(t) < FEWEST:
         t, _ = cut_signals(case.drive, [], -np.inf, case.fired_at, case.number)
-    steps = np.diff(t)
+    steps = t[1:] - t[:-1]
     if len(steps) < FEWEST:
         # what is kept of a drive may hold one frame then: each of its steps is a jump of the clock
         jumps = [one for one in case.drive.set_backs if one.what == "clock" and one.number <= case.number]
@@ -135,9 +137,9 @@ def _overrun(case: Case, span: slice, follows: BoolArray, period: float) -> Find
     t, seq = stretch.t[span], stretch.frames.seq[span]
     sampling = sampling_of(t, seq)
     off = t - t[0] - sampling.number_s * (seq - seq[0])
-    jump = np.diff(off)
-    large = np.flatnonzero(follows & (jump > LATE_PERIODS * period + LATE_CLOCKS * sampling.clock_s))
-    for at in large.tolist():
+    jump = off[1:] - off[:-1]
+    large = follows & (jump > LATE_PERIODS * period + LATE_CLOCKS * sampling.clock_s)
+    for at in large.nonzero()[0].tolist():
         before, after = off[max(at - LASTING_FRAMES + 1, 0) : at + 1], off[at + 1 : at + 1 + LASTING_FRAMES]
         if float(np.median(after)) - float(np.median(before)) < LASTING_SHARE * jump[at]:
             continue
@@ -174,7 +176,7 @@ def _late(case: Case, sentence: str, t: float, late_s: float) -> Finding:
 
 
 def _freeze(case: Case, t: FloatArray, ahead: FloatArray, follows: BoolArray) -> Finding | None:
-    froze = np.flatnonzero(follows & (ahead > SHOWN_LATE_S))
+    froze = (follows & (ahead > SHOWN_LATE_S)).nonzero()[0]
     if not len(froze):
         return None
     about = froze[t[froze] >= case.fired_at - SEEN_FROM_S]
@@ -193,7 +195,8 @@ def _still_picture(case: Case, span: slice) -> Finding | None:
     t, own = stretch.t[span], stretch.frames.own
     still = own["speed"][span][1:] > 1.0
     for name in ("x", "y", "speed"):
-        still = still & (np.diff(own[name][span]) == 0.0)
+        column = own[name][span]
+        still &= column[1:] == column[:-1]
     run = longest_run(still)
     if run is None or run[1] < REPEATED_FRAMES or _others_move(stretch, span.start + run[0], run[1]):
         return None
@@ -254,8 +257,8 @@ def _jitter(case: Case, from_t: float, step: FloatArray, wall_step: FloatArray, 
     off = np.abs(step - period)
     wall_off = np.abs(wall_step - step)
     wall_off = wall_off[np.isfinite(wall_off)]
-    share = float(np.mean(off > max(JITTER_PERIODS * period, TICKS_S))) if len(off) else 0.0
-    wall_share = float(np.mean(wall_off > WALL_JITTER_PERIODS * period)) if len(wall_off) else 0.0
+    share = np.count_nonzero(off > max(JITTER_PERIODS * period, TICKS_S)) / max(len(off), 1)
+    wall_share = np.count_nonzero(wall_off > WALL_JITTER_PERIODS * period) / max(len(wall_off), 1)
     if share > JITTER_SHARE:
         sentence = (
             f"{share:.0%} of the frames stepped by other than {period * 1000.0:.1f} ms of simulated time, by up to "

@@ -67,16 +67,22 @@ def look_for_hazard(case: Case) -> HazardSeen:
         return _look_for_onset(case, rule, rule.onset)
     t, decel = _braking(case, rule)
     whole = not stretch.missing(case.fired_at, case.fired_at + rule.within_s) and not bool(np.isnan(decel).any())
-    reached = np.flatnonzero(decel >= rule.decel_at_least_mps2)
+    reached = decel >= rule.decel_at_least_mps2
     slowed = _slowed(case, rule)
-    by_speed = np.flatnonzero(slowed >= rule.decel_at_least_mps2)
+    by_speed = slowed >= rule.decel_at_least_mps2
     return HazardSeen(
-        onset_t=float(t[reached[0]]) if len(reached) else None,
-        peak_mps2=None if len(decel) == 0 or np.isnan(decel).all() else float(np.nanmax(decel)),
+        onset_t=float(t[reached.argmax()]) if reached.any() else None,
+        peak_mps2=_greatest(decel),
         whole=whole,
-        by_speed_mps2=None if np.isnan(slowed).all() else float(np.nanmax(slowed)),
-        by_speed_t=float(t[by_speed[0]]) if len(by_speed) else None,
+        by_speed_mps2=_greatest(slowed),
+        by_speed_t=float(t[by_speed.argmax()]) if by_speed.any() else None,
     )
+
+
+def _greatest(values: FloatArray) -> float | None:
+    """The greatest of the values that are numbers; None where none is."""
+    greatest = float(np.fmax.reduce(values, initial=-np.inf))
+    return None if greatest == -np.inf else greatest
 
 
 def _slowed(case: Case, rule: HazardRule) -> FloatArray:

@@ -30,22 +30,22 @@ def judge_platform(case: Case) -> list[Finding]:
     signals = [signal for signal in case.study.signals.values() if signal.source == "platform"]
     if not signals or case.stretch is None:
         return []
-    limits = [finding for signal in signals for finding in _limit(case, case.stretch, signal)]
+    span = case.stretch.window(case.start_t, case.end_t)
+    limits = [finding for signal in signals for finding in _limit(case, case.stretch, span, signal)]
     return [*limits, *_stopped(case, signals)]
 
 
-def _limit(case: Case, stretch: Stretch, signal: Signal) -> list[Finding]:
-    span = stretch.window(case.start_t, case.end_t)
+def _limit(case: Case, stretch: Stretch, span: slice, signal: Signal) -> list[Finding]:
     column = stretch.frames.signals.get(signal.name)
     if column is None:
         return []
-    t, value = stretch.t[span], column[span]
+    value = column[span]
     low = -np.inf if signal.lower_limit is None else signal.lower_limit
     high = np.inf if signal.upper_limit is None else signal.upper_limit
-    at_limit = np.flatnonzero((value <= low) | (value >= high))
-    if not len(at_limit):
+    at_limit = (value <= low) | (value >= high)
+    if not at_limit.any():
         return []
-    first = int(at_limit[0])
+    t, first = stretch.t[span], int(at_limit.argmax())
     after = t[first] > case.fired_at
     sentence = (
         f"{signal.name} stood at {value[first]:.2f} {signal.unit}".rstrip()
@@ -84,7 +84,7 @@ def _stopped(case: Case, signals: list[Signal]) -> list[Finding]:
 
 def _still(columns: list[FloatArray]) -> BoolArray:
     """Per step: no column changed by a single digit."""
-    still = np.ones(len(columns[0]) - 1, dtype=np.bool_)
-    for column in columns:
-        still &= np.diff(column) == 0.0
+    still: BoolArray = columns[0][1:] == columns[0][:-1]
+    for column in columns[1:]:
+        still &= column[1:] == column[:-1]
     return still

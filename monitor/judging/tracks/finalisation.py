@@ -10,6 +10,7 @@ from monitor.judging.firing import FireWatch
 from monitor.judging.judge import find_response_origin, judge_fired, judge_response, shown_as_of
 from monitor.judging.occasion import Occasion, Plan, wanted
 from monitor.judging.rules.exposure import Exposure, Shown, exposure_before
+from monitor.judging.settled import Settled
 from monitor.judging.tracks.drive_trials import DriveTrials, Track, came_before
 from monitor.judging.tracks.pending import judge_pending
 from monitor.judging.tracks.repeated import Repeated
@@ -21,14 +22,17 @@ from monitor.study.standing import Standing
 
 @dataclass(frozen=True, slots=True)
 class Finalisation:
-    """Judges tracks in place. Keeps nothing itself: `drives` are all drives so far, of which the last one is judged,
-    and `number` is the last entry that was taken."""
+    """Judges tracks in place. Remembers nothing of them: `drives` are all drives so far, of which the last one is
+    judged, and `number` is the last entry that was taken."""
 
     study: Study
     opening: Opening
     standing: Standing | None
     known: Mapping[TrackKey, Track] = field(default_factory=dict)
     """Tracks that are done, as a pass over the whole record left them: not judged again where they become final."""
+    spent: list[Settled] = field(default_factory=list)
+    """What was settled about trials that have become final. To let go of its columns takes half a millisecond, for
+    which there is time when the verdict has been told."""
 
     def finalise(self, drives: Sequence[DriveTrials], number: int) -> None:
         """Judges the newest drive as far as its measured frames and its markers go."""
@@ -84,6 +88,7 @@ class Finalisation:
             else:
                 self._judge_fired(drives, watch, track, final_at, final=True)
             track.final_at = final_at
+            self.spent.append(track.settled)
             track.settled = track.settled.emptied()
         if number > track.final_at or log.ended:  # the verdict does not wait for its response
             _time_response(self._occasion(drives[-1], watch, track, number), track)
