@@ -6,10 +6,13 @@ import gc
 import os
 import sys
 import tempfile
+from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
 from hypothesis import settings
+
+from tests.starting import forked_starts
 
 settings.register_profile("untimed", deadline=None)
 settings.load_profile("untimed")
@@ -62,3 +65,14 @@ def pytest_collection_finish() -> None:
     gc.collect()
     gc.freeze()
     gc.enable()
+
+
+@pytest.fixture(autouse=True)
+def starts(request: pytest.FixtureRequest) -> Iterator[None]:
+    """The slow tests' processes of the program are forked from one that has imported it; in the quick run each is
+    started as a shell would start it."""
+    if request.node.get_closest_marker("slow") is None:
+        yield
+    else:
+        with forked_starts():
+            yield

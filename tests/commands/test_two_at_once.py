@@ -92,7 +92,8 @@ def second(act: Act, held: Held) -> None:
 
 
 def at_once(records: Path, acts: tuple[Act, Act]) -> Both:
-    context = multiprocessing.get_context("spawn")
+    context = multiprocessing.get_context("forkserver")  # what it forks has imported this file, and has done nothing
+    context.set_forkserver_preload([__name__, "monitor.archive.gathering", "monitor.commands.shared.printing"])
     goes_on, readers, processes = [], [], []
     try:
         for target, act in zip((first, second), acts, strict=True):

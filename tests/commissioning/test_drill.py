@@ -42,7 +42,7 @@ from tests.following.test_heading import APPLIES, WORDS, outlook, row, trial, vi
 from tests.judging import simulated
 from tests.waiting import wait_for
 
-RATE_HZ = 30.0
+RATE_HZ = 20.0
 LOOK_S, SELDOM_S = 0.5, 1.0
 RECORDING = RecorderView("recording", 400.0, 0, "")
 DRILL = demo_study(EXERCISE)
@@ -407,7 +407,7 @@ def test_what_was_exercised_is_kept_when_the_exercise_is_killed(
     with tempfile.TemporaryDirectory(prefix="dr-", dir="/tmp") as sockets:
         monkeypatch.setenv("XDG_RUNTIME_DIR", sockets)
         command = [sys.executable, "-m", "monitor", "drill", "--headless", "--reacts-after", "0.5", "--seed", "5"]
-        command += ["--speed", "4"]
+        command += ["--speed", "12"]
         command += ["--by", "ann", "--records", str(tmp_path), "--drives"]
         exercise = subprocess.Popen([*command, "3"], stderr=subprocess.DEVNULL)
         wait_for(lambda: any(tmp_path.glob("drills/ann/*/DRILL-02-*.run/recorder.json")), "a second drive", 90.0)

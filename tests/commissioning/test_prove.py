@@ -23,11 +23,6 @@ from tests.leaks.participants import study as leaks_study
 CLEAN = Path(__file__).parents[2] / "replay_fixtures" / "clean.run"
 
 
-@pytest.fixture(scope="module")
-def proof() -> Proof:
-    return prove(CLEAN, short=True)
-
-
 def limit(proof: Proof, who: str, channel: str, kind: str) -> Limit:
     return next(one for one in proof.limits if (one.who, one.channel, one.fault.kind) == (who, channel, kind))
 
@@ -53,16 +48,6 @@ def test_a_trial_comes_out_the_same_by_its_own_frames() -> None:
         np.testing.assert_allclose(spoilt.own["speed"], 1.1 * before)
 
 
-@pytest.mark.slow(seconds=15)
-def test_what_can_be_told_is_found_and_another_vehicle_is_not(proof: Proof) -> None:
-    for who in ("own car", "lead"):
-        for channel, kind in (("speed", "scale"), ("station", "step"), ("place", "step")):
-            one = limit(proof, who, channel, kind)
-            assert one.found_from is not None, (who, channel, kind)
-            assert not one.would_pass
-    assert {name for name, _, _ in proof.trials} == {"1/gate-brake/1", "1/side-gust/1"}
-
-
 def test_what_would_have_passed_stands_at_the_top() -> None:
     fault = CHANNELS["speed"][0]
     passes = Limit("1/a/1", "valid", "own car", "speed", fault, [Tried(0.5, "invalid", (), {"gap": 0.25})])
@@ -81,10 +66,17 @@ def test_what_would_have_passed_stands_at_the_top() -> None:
     assert not math.isnan(found.off[1] if found.off else math.nan)
 
 
-@pytest.mark.slow
-def test_the_command_prints_one_document_by_processes_that_share_the_faults_and_writes_nothing(
-    proof: Proof, tmp_path: Path
+@pytest.mark.slow(seconds=20)
+def test_what_can_be_told_is_found_and_processes_that_share_the_faults_print_the_same_and_write_nothing(
+    tmp_path: Path,
 ) -> None:
+    proof = prove(CLEAN, short=True)
+    for who in ("own car", "lead"):
+        for channel, kind in (("speed", "scale"), ("station", "step"), ("place", "step")):
+            one = limit(proof, who, channel, kind)
+            assert one.found_from is not None, (who, channel, kind)
+            assert not one.would_pass
+    assert {name for name, _, _ in proof.trials} == {"1/gate-brake/1", "1/side-gust/1"}
     before = {one: one.stat().st_mtime_ns for one in CLEAN.rglob("*")}
     done = call("prove", str(CLEAN), "--short", "--json", "--jobs", "2")
     assert done.returncode == 0, done.stderr

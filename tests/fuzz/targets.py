@@ -482,9 +482,9 @@ def clean(base: Path) -> None:
 TARGETS: dict[str, tuple[Callable[[Random, Path], None], int]] = {
     "parts": (parts, 390),
     "sealed": (sealed, 330),
-    "tombstones": (tombstones, 110),
+    "tombstones": (tombstones, 115),
     "places": (places, 60),
-    "caches": (caches, 10),
+    "caches": (caches, 5),
     "operators": (operators, 10),
     "openings": (openings, 30),
     "announcements": (announcements, 30),

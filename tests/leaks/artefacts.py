@@ -79,7 +79,8 @@ LOOKED_S = (-1.0, 0.0, 0.4, 1.1, 2.0, HORIZON_S, HORIZON_S + 1.5, HORIZON_S + 2.
 """When it is looked at a live run, from the fire: the last two times about the entry that makes the verdict final."""
 AT_ONCE_S = 5.0
 """Of the drive, taken at once where nobody looks."""
-SIZES = ((80, 24), (120, 36), (200, 60))
+SIZE = (120, 36)
+"""Of the overview, which draws a row that is looked at beside it, value by value, and has no other at other sizes."""
 IDLE = RecorderView("recording", None, 0, "")
 
 
@@ -296,9 +297,8 @@ def _live(run: Run) -> Features:
                 found |= of_value(f"announced at {at}", announced(view))
                 found |= of_value(f"overview at {at}", row) | of_text(f"overview line at {at}", row_line(row))
                 found |= of_text(f"foot of another run at {at}", elsewhere(Overseen(0.0, (row,)), Path("other"), 0.0))
-                for size in SIZES:
-                    drawn = draw_overview(OverviewPicture((row,)), *size).text()
-                    found |= of_text(f"overview of {size} at {at}", drawn)
+                drawn = draw_overview(OverviewPicture((row,)), *SIZE).text()
+                found |= of_text(f"overview drawn at {at}", drawn)
                 for trial in view.trials:
                     card = "\n".join("".join(text for text, _ in line) for line in card_rows(trial, 120))
                     found |= of_text(f"card of {trial.id} at {at}", card)

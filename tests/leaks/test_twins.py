@@ -21,11 +21,12 @@ from monitor.simulation.plan import SimulationPlan
 from monitor.simulation.scenarios import SCENARIOS, Scenario
 from monitor.study.demo import demo_study
 from monitor.study.loading import parse_study
-from tests.leaks.artefacts import SIZES, Features, of_text
+from tests.leaks.artefacts import Features, of_text
 from tests.leaks.participants import drivers, record_of
 from tests.reports.making import make_record, simulated_messages
 
 BEFORE_THE_BRIDGE_S = 50.0
+SIZES = ((80, 24), (120, 36), (200, 60))
 FORMS = ("csv", "bids", "parquet", "cues")
 OF_A_RECORD = (
     ("review",),

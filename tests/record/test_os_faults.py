@@ -32,7 +32,7 @@ from monitor.record.withdrawing import withdraw_record
 from monitor.record.writer import RecordWriter, Writing
 from tests.memory import in_memory
 from tests.record.conftest import HandClock, payload, write_elsewhere
-from tests.record.os_faults import HOWS, Faults, How, Outcome, here, in_small_process
+from tests.record.os_faults import HOWS, Faults, How, Outcome, deaths_like_the_last, here, in_small_process
 
 NAME = "Q01-20250615T145320Z-0aaa.run"
 DECOYS = {"note.txt": b"of the facility", "part-0001.twr": b"not a part", "summary.cache": b"{}"}
@@ -90,13 +90,21 @@ Check = Callable[[Case, Outcome, list[int]], None]
 
 def walk(tmp_path: Path, prepared: Callable[[Path], Case], work: Work, check: Check, how: How) -> int:
     """Each call in turn; gives how many there were. The record is made once and laid out anew, because it knows its
-    own path. What a process leaves that ends by the call is its files alone: the same files are checked once."""
+    own path. What a process leaves that ends by the call is its files alone: the same files are checked once, and where
+    it is killed before a call, and nothing was written since the call before, it is not killed once more."""
     base, template = tmp_path / "case", tmp_path / "template"
     checked: set[tuple[bytes, tuple[str, ...]]] = set()
     case = prepared(base)
     before = case.numbers() if case.path.exists() else []
     os.rename(base, template)
+    known: set[int] = set()
+    if how == "kills":
+        shutil.copytree(template, base, symlinks=True)
+        known = deaths_like_the_last(lambda faults: work(case, faults), lambda: left_in(base))
+        shutil.rmtree(base)
     for at in range(1, 5000):
+        if at in known:
+            continue
         shutil.copytree(template, base, symlinks=True)
         outcome = here(at, how, lambda faults: work(case, faults))
         told = f"call {at} ({outcome.call}) {how}: {outcome.raised!r}"
