@@ -348,7 +348,13 @@ def _without_times(study: Study, trial: Trial, from_t: float) -> Trial:
         hidden_after=from_t,
         wall=None,
         findings=tuple(
-            replace(one, sentence=hide_times(one.sentence, from_t), at=None if late(one.at) else one.at) for one in told
+            replace(
+                one,
+                sentence=hide_times(one.while_hidden or one.sentence, from_t),
+                at=None if late(one.at) else one.at,
+                while_hidden="",
+            )
+            for one in told
         ),
         alert=replace(trial.alert, at=None) if late(trial.alert.at) else trial.alert,
         what_now=hide_times(trial.what_now, from_t),
