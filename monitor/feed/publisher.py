@@ -110,6 +110,8 @@ class FeedPublisher:
         self._gate = None
         self._socket = self._context.socket(zmq.XPUB)
         self._socket.setsockopt(zmq.SNDHWM, SEND_QUEUE)
+        # for a process that ends without `close`: the library's own is to wait for ever
+        self._socket.setsockopt(zmq.LINGER, round(1000 * LINGER_S))
         self._socket.setsockopt(zmq.XPUB_VERBOSE, 1)  # every new subscriber shows, so that a hello greets it at once
         self._socket.setsockopt(zmq.XPUB_NODROP, 1)  # a full queue is told, and then decided on in `_send`
         self._socket.setsockopt(zmq.SNDTIMEO, round(1000 * WAIT_S))

@@ -173,6 +173,39 @@ def test_a_second_signal_ends_a_bridge_at_once_and_what_was_unsent_is_said(
     assert bridge.process.wait(60) in (130, 143)
 
 
+BREAKS = """
+import sys
+from monitor.commands.main import main
+from monitor.connect.bridge import Bridge
+
+real = Bridge.turn
+
+def turn(bridge, *arguments):
+    if bridge.status().frames > 700:
+        raise {error}
+    return real(bridge, *arguments)
+
+Bridge.turn = turn
+main(sys.argv[1:])
+"""
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("error", ["OSError(5, 'Input/output error')", "RuntimeError('a fault of the program')"])
+def test_a_bridge_that_breaks_ends_whatever_its_listener_does(
+    error: str, processes: Processes, endpoint: str, tmp_path: Path
+) -> None:
+    """It is seen to have ended, and started again, instead of standing there with a listener that stands still."""
+    ridge.write_csv(tmp_path / "drive.csv")
+    words = ("--map", str(CONFIGS / "channels-example.toml"), "--csv", str(tmp_path / "drive.csv"), "--speed", "30")
+    asked = ("bridge", *words, "--bind", endpoint, "--wait", "30")
+    bridge = processes.python(BREAKS.replace("{error}", error), *asked)
+    stopped_listener(processes, endpoint)
+    _, err = bridge.communicate(timeout=60)
+    assert bridge.returncode in (1, 2)
+    assert error.partition("'")[2].partition("'")[0] in err
+
+
 @pytest.mark.parametrize("as_json", [True, False])
 def test_a_simulator_that_nobody_reads_any_more_drives_to_its_end(
     as_json: bool, processes: Processes, endpoint: str, listen: Callable[[str], Listener]
