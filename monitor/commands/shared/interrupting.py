@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import signal
+from collections.abc import Iterator
+from contextlib import contextmanager
 from types import FrameType
 
 
@@ -18,11 +20,29 @@ class interruptible:  # noqa: N801 - used as a with-statement
     """While it holds, TERM and INT raise `Interrupted`, and so does HUP, as of a terminal that is gone, unless it is
     ignored."""
 
-    def __enter__(self) -> None:
+    _puts_off = False
+    _put_off: int | None = None
+
+    @contextmanager
+    def puts_off(self) -> Iterator[None]:
+        """A step that is done whole or not begun: a signal that comes meanwhile is raised after it."""
+        self._puts_off = True
+        try:
+            yield
+        finally:
+            self._puts_off = False
+        if self._put_off is not None:
+            raise Interrupted(self._put_off)
+
+    def __enter__(self) -> interruptible:
         def interrupt(number: int, _: FrameType | None) -> None:
-            raise Interrupted(number)
+            if self._puts_off:
+                self._put_off = number
+            else:
+                raise Interrupted(number)
 
         self._before = {one: signal.signal(one, interrupt) for one in _asking()}
+        return self
 
     def __exit__(self, *_: object) -> None:
         for one, handler in self._before.items():
