@@ -23,6 +23,9 @@ from monitor.errors import WitnessError
 UNFINISHED = ".unfinished"
 """Ends the name of what gets its own name when all of it is on the disk."""
 
+NOT_OFFERED = (errno.EOPNOTSUPP, errno.EINVAL)
+"""What the system says of a call that this kind of disk has not: as to keep room free, or to sync a directory."""
+
 _KINDS = (
     (stat.S_ISREG, "a file"),
     (stat.S_ISDIR, "a directory"),
@@ -104,7 +107,13 @@ def new_file(path: Path, reserve_bytes: int = 0, mode: int = 0o666) -> Iterator[
             except BaseException:
                 beside.unlink(missing_ok=True)
                 raise
-        give_its_name(beside, path)
+        try:
+            give_its_name(beside, path)
+        except WitnessError:
+            raise
+        except BaseException:
+            beside.unlink(missing_ok=True)
+            raise
     except OSError as error:
         if error.filename not in (None, os.fspath(beside)):
             raise  # of another file, in what is done while this one is open
@@ -129,8 +138,11 @@ def left_unfinished(path: Path) -> NameTaken:
 
 
 def give_its_name(beside: Path, path: Path) -> None:
-    """What is whole gets its name. Raises `NameTaken` where somebody has taken that meanwhile: what was written, and a
-    look may have been spent for, stays where it is."""
+    """What is whole gets its name; on return both are on the disk. Raises `NameTaken` where somebody has taken that
+    meanwhile: what was written, and a look may have been spent for, stays where it is; `WitnessError` where a power cut
+    may still take the name away; and `OSError` where what is in a directory does not come to be on the disk."""
+    if beside.is_dir():
+        _sync_files(beside)
     try:
         if beside.is_dir():
             beside.rename(path)
@@ -141,6 +153,39 @@ def give_its_name(beside: Path, path: Path) -> None:
             f"{path} cannot be given to what was written ({error.strerror or error}), which is whole and stays as "
             f"{beside}: give that another name by hand."
         ) from error
+    try:
+        sync_directory(path.parent)
+    except OSError as error:
+        if error.errno not in NOT_OFFERED:
+            raise WitnessError(
+                f"{path} is written, but the disk does not say that it keeps its name ({error.strerror}): after a "
+                f"power cut it may stand there as {beside.name}, or not at all."
+            ) from error
+
+
+def sync_directory(path: Path) -> None:
+    """Returns when the names in a directory are on the disk. Raises `OSError`."""
+    descriptor = os.open(path, os.O_RDONLY | os.O_DIRECTORY | os.O_CLOEXEC)
+    try:
+        os.fsync(descriptor)
+    finally:
+        os.close(descriptor)
+
+
+def _sync_files(directory: Path) -> None:
+    """Returns when the files below a directory are on the disk, with their names. Raises `OSError`."""
+    for folder, _, files in os.walk(directory):
+        for name in files:
+            descriptor = regular(Path(folder, name))
+            try:
+                os.fsync(descriptor)
+            finally:
+                os.close(descriptor)
+        try:
+            sync_directory(Path(folder))
+        except OSError as error:
+            if error.errno not in NOT_OFFERED:
+                raise
 
 
 def _link(beside: Path, path: Path) -> None:
@@ -180,7 +225,7 @@ def _reserve(descriptor: int, size: int) -> None:
         if size:
             os.posix_fallocate(descriptor, 0, size)
     except OSError as error:
-        if error.errno not in (errno.EOPNOTSUPP, errno.EINVAL):  # this kind of disk promises nothing beforehand
+        if error.errno not in NOT_OFFERED:  # this kind of disk promises nothing beforehand
             raise
 
 

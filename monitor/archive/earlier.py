@@ -10,7 +10,7 @@ from monitor.archive.review import Reviewed, review_record
 from monitor.errors import WitnessError
 from monitor.judging.day.driving import stretches_of
 from monitor.judging.rules.exposure import Shown
-from monitor.record.places import code_in_name, is_emptied
+from monitor.record.places import code_in_name, is_emptied, leads_nowhere
 from monitor.record.reader import RecordReading, began_wall, list_records
 
 
@@ -32,8 +32,8 @@ def earlier_of(records: Path, participant: str) -> Earlier:
     runs: list[dict[str, Any]] = []
     known = True
     for path in list_records(records):
-        if is_emptied(path) and code_in_name(path) not in (None, participant):
-            continue  # nothing of it is left but whose it was, and that is somebody else
+        if (is_emptied(path) or leads_nowhere(path)) and code_in_name(path) not in (None, participant):
+            continue  # nothing of it is left, or to be had, but whose it is, and that is somebody else
         try:
             if RecordReading(path).opening.participant != participant:
                 continue

@@ -10,18 +10,25 @@
 
 It holds no response, no verdict and no participant's code: records are named by their random ids, so that a withdrawal
 leaves nothing here.
+
+While a look is shown or written an empty directory `unblinding.jsonl.look-N.unfinished` stands beside, locked by who
+does so: of one that nobody holds any more the next command says that its look counts.
 """  # noqa: E501
 
 from __future__ import annotations
 
 import hashlib
+import os
 from collections.abc import Iterable, Mapping
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 from monitor.archive.chained_lines import alone, chain_fault, entries, read_entries
 from monitor.errors import StudyFaults, WitnessError
+from monitor.named_files import UNFINISHED
+from monitor.record.disk import DISK
 from monitor.study.model import Study
 from monitor.tables.reading import read_file
 
@@ -35,6 +42,16 @@ class Look:
     path: Path
     number: int
     fault: str | None
+    held: int | None = None
+    """A descriptor of the directory that stands beside until what it was entered for is given; None where there could
+    be none."""
+
+    def let_go(self) -> None:
+        """What it was entered for is given, or its author was told that it is not: nobody else need be."""
+        if self.held is not None:
+            with suppress(OSError):
+                _beside(self.path.parent, self.number).rmdir()
+            os.close(self.held)
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,8 +76,57 @@ def enter_look(directory: Path, by: str, command: str, what: Mapping[str, Any], 
     with alone(directory, AUDIT_NAME, "so nothing is shown") as file:
         fault = chain_fault(directory / AUDIT_NAME)
         number = _looks(file.entries) + 1
-        file.enter(by, {"look": number, **fields, "records": dict(sorted(records.items()))})
-    return Look(directory / AUDIT_NAME, number, fault)
+        look = Look(directory / AUDIT_NAME, number, fault, _hold(_beside(directory, number)))
+        try:
+            file.enter(by, {"look": number, **fields, "records": dict(sorted(records.items()))})
+        except BaseException:
+            look.let_go()
+            raise
+    return look
+
+
+def cut_off_looks(directory: Path) -> list[str]:
+    """Of each look whose command was ended before it could give what it was entered for, or say so: that it counts.
+    It is told once."""
+    said = []
+    for beside in sorted(directory.glob(f"{AUDIT_NAME}.look-*{UNFINISHED}")):
+        number = beside.name.removesuffix(UNFINISHED).rpartition("-")[2]
+        try:
+            descriptor = DISK.lock(beside)
+        except OSError:  # its command is still at work, or another's, or gone at this moment
+            continue
+        is_entered = any(str(one.get("look")) == number for one in entries(directory, AUDIT_NAME))
+        try:
+            beside.rmdir()
+        except OSError:  # nobody may take it away, or somebody put something into it
+            continue
+        finally:
+            os.close(descriptor)
+        if is_entered:
+            said.append(
+                f"Look {number} was entered by a command that was cut off, as by a power cut, before all of it was "
+                "shown or written: it counts."
+            )
+    return said
+
+
+def _beside(directory: Path, number: int) -> Path:
+    return directory / f"{AUDIT_NAME}.look-{number}{UNFINISHED}"
+
+
+def _hold(path: Path) -> int | None:
+    """A descriptor of a new empty directory that is locked for as long as this process is there. Where that cannot be
+    had the look is as good, and a kill is told by nobody."""
+    try:
+        path.mkdir(0o755)
+    except OSError:
+        return None
+    try:
+        return DISK.lock(path)
+    except OSError:
+        with suppress(OSError):
+            path.rmdir()
+        return None
 
 
 def refuse_look_file(out: Path) -> None:

@@ -7,7 +7,6 @@ from __future__ import annotations
 
 import argparse
 import io
-import os
 import sys
 from collections.abc import Sequence
 from importlib import import_module
@@ -88,15 +87,21 @@ def main(arguments: Sequence[str] | None = None) -> None:
     except Interrupted as stopped:
         status = 128 + stopped.number
     except BrokenPipeError:
-        # the reader of our output has gone: nothing more to say, and nothing may be flushed into the closed pipe
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        _let_go()  # the reader of our output has gone: nothing more to say
         status = 141
     except OSError as error:
         # whatever the system refuses, on whatever path: its own words, and no traceback
+        _let_go()  # of a terminal that is gone, should it be that
         where = f"{error.filename}: " if error.filename else ""
         print(f"{where}{error.strerror or error}; nothing more was done.", file=sys.stderr)
         status = WitnessError.exit_code
     sys.exit(status)
+
+
+def _let_go() -> None:
+    from monitor.commands.shared.printing import let_go_of_dead_outputs  # what is seldom needed delays no command
+
+    let_go_of_dead_outputs()
 
 
 def _refuse_bytes(argument: str) -> None:

@@ -147,13 +147,14 @@ class Bridge:
         self.ended = False
         """Whether the source has come to its end."""
 
-    def close(self) -> bool:
+    def close(self, *, at_once: bool = False) -> bool:
         """Ends the source and the feed; what is still to be sent is given two seconds, and twenty where the source came
-        to its end by itself. False where a subscriber has not taken all by then."""
+        to its end by itself; nothing is waited for with `at_once`. False where a subscriber has not taken all by then.
+        """
         self._source.close()
         for _, source in self._further:
             source.close()
-        return self.publisher.close(AT_THE_END_S if self.ended else LINGER_S)
+        return self.publisher.close(0.0 if at_once else AT_THE_END_S if self.ended else LINGER_S)
 
     def turn(self, wait_s: float = WAIT_S) -> int:
         """Takes what has come; gives the number of samples. Says hello by itself while nothing comes."""

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import math
+import signal
+import threading
 import time
 from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
@@ -108,6 +110,8 @@ class FeedPublisher:
         self._gate = None
         self._socket = self._context.socket(zmq.XPUB)
         self._socket.setsockopt(zmq.SNDHWM, SEND_QUEUE)
+        # for a process that ends without `close`: the library's own is to wait for ever
+        self._socket.setsockopt(zmq.LINGER, round(1000 * LINGER_S))
         self._socket.setsockopt(zmq.XPUB_VERBOSE, 1)  # every new subscriber shows, so that a hello greets it at once
         self._socket.setsockopt(zmq.XPUB_NODROP, 1)  # a full queue is told, and then decided on in `_send`
         self._socket.setsockopt(zmq.SNDTIMEO, round(1000 * WAIT_S))
@@ -221,7 +225,7 @@ class FeedPublisher:
         self._socket.close(int(wait_s * 1000))
         self._end_gate()
         began_s = time.monotonic()
-        self._context.term()
+        self._end_context()
         is_taken = time.monotonic() - began_s < wait_s - LINGER_ENDS_S
         return is_taken and not self._has_dropped
 
@@ -281,6 +285,17 @@ class FeedPublisher:
                     self._has_dropped = True
                     raise
 
+    def _end_context(self) -> None:
+        """Returns when all was sent, or the wait for it is over. The library would give up the wait at any signal, and
+        nobody could tell that from all being sent: so a thread waits that no signal comes to."""
+        waiting = threading.Thread(target=self._context.term, name="sends the rest", daemon=True)
+        before = signal.pthread_sigmask(signal.SIG_BLOCK, signal.valid_signals())
+        try:
+            waiting.start()
+        finally:
+            signal.pthread_sigmask(signal.SIG_SETMASK, before)
+        waiting.join()
+
     def _end_gate(self) -> None:
         if self._gate is not None:
             self._gate.close()
@@ -293,4 +308,13 @@ def not_taken(endpoint: str) -> str:
         f"A listener at {endpoint} has not taken all that was sent, and may not know that the drive is over: it stands "
         "still or is overloaded, and what it records is not whole; see to it, and close its run by hand (F9 there, or "
         "recover)."
+    )
+
+
+def cut_off(endpoint: str) -> str:
+    """The same where a publisher was ended at once, without being closed: how much was sent by then is not known."""
+    return (
+        f"Ended at once: what waited to be sent at {endpoint} is lost, and what had come in and was not handed on yet. "
+        "A listener may not know that the drive is over, and what it records is not whole; see to it, and close its "
+        "run by hand (F9 there, or recover)."
     )

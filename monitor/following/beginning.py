@@ -19,6 +19,7 @@ from monitor.errors import RecorderLost, WitnessError
 from monitor.following.live import Following
 from monitor.following.status_stream import StatusStream, WriterWatch
 from monitor.judging.case.pacing import NOBODY_DRIVES
+from monitor.judging.day.log import rehearsed_from_map
 from monitor.named_files import make_directory
 from monitor.record.disk import is_being_written
 from monitor.record.entries import Opening
@@ -173,10 +174,10 @@ def _found_before(study: Study, records: Path, earlier: Earlier) -> tuple[dict[s
     found: list[dict[str, Any]] = []
     newest = newest_rehearsal(records, study.name) if study.day.rehearsal is not None else NewestRehearsal()
     if newest.page is not None or newest.unreadable:
-        kept = ("name", "at", "go", "by", "study_sha256", "perceived")
-        rehearsal = None if newest.page is None else {name: newest.page.get(name) for name in kept}
-        unreadable = {"unreadable": list(newest.unreadable)} if newest.unreadable else {}
-        found.append({"type": "rehearsed", "rehearsal": rehearsal, **unreadable})
+        rehearsed = None if newest.page is None else rehearsed_from_map(newest.page)
+        lost = [*newest.unreadable, *([] if rehearsed or newest.page is None else [f"{newest.page['name']}.json"])]
+        rehearsal = None if rehearsed is None else rehearsed.as_map()
+        found.append({"type": "rehearsed", "rehearsal": rehearsal, **({"unreadable": lost} if lost else {})})
     if study.looks_back:
         found.append({"type": "carried", "runs": list(earlier.runs)})
     return tuple(found)

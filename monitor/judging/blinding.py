@@ -19,6 +19,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache
 from itertools import accumulate
+from operator import attrgetter
 from typing import Any
 
 import numpy as np
@@ -27,6 +28,7 @@ from monitor.errors import StudyFaults
 from monitor.feed.marker_kinds import KINDS
 from monitor.judging.case.case import trial_window
 from monitor.judging.case.drive import DriveLog
+from monitor.judging.case.received import ReceivedMarker
 from monitor.judging.case.trial import ConditionEvidence, Finding, Timing, Trial
 from monitor.measures.columns import BoolArray, FloatArray
 from monitor.measures.names import MEASURES
@@ -133,8 +135,8 @@ def hidden_spans(trials: Iterable[Trial], drive: int | None) -> tuple[Span, ...]
 
 def hide_across(study: Study, trials: Iterable[Trial], drives: Sequence[DriveLog]) -> tuple[Trial, ...]:
     """The trials of `hide`, with what a drive that was cut off inside a hidden horizon hides of those after it. Whoever
-    is killed and started again, as a bridge, begins a new drive, in which the same car is driven on: until the horizon
-    would have ended by the recorder's clock, what it does is the response."""
+    is killed or stopped and started again, as a bridge, begins a new drive, in which the same car is driven on: until
+    the horizon would have ended by the recorder's clock, what it does is the response."""
     found = [replace(one, hidden_in=spilled) if (spilled := tuple(_spilled(one, drives))) else one for one in trials]
     begins: dict[int, float] = {}
     for trial in found:
@@ -147,20 +149,26 @@ def _spilled(trial: Trial, drives: Sequence[DriveLog]) -> Iterable[tuple[int, fl
     if trial.fired_at is None or trial.hidden_to is None:
         return
     log = drives[trial.drive - 1]
-    if log.end_kind != "new drive" or log.newest_t >= trial.hidden_to:
+    if log.newest_t >= trial.hidden_to:
         return
-    later_drives = drives[trial.drive :]
-    wall = _wall_of_fire(log, trial.fired_at, later_drives[0].hello_wall)
-    until_wall = wall + trial.hidden_to - trial.fired_at
-    for later in later_drives:
-        left_s = until_wall - later.hello_wall
+    fire = _fire_of(trial, log)
+    for later in drives[trial.drive :]:
+        left_s = trial.hidden_to - trial.fired_at - _since_s(fire, later)
         if left_s > 0.0 and later.counts.judged:
             yield later.index, later.first_t - later.period_s, later.first_t + left_s
 
 
-def _wall_of_fire(log: DriveLog, fired_at: float, otherwise: float) -> float:
-    """The recorder's clock at a fire; `otherwise` where its marker is not there, for whoever asks to hide enough."""
-    return min((one.wall for one in log.markers.values() if one.t == fired_at), default=otherwise)
+def _fire_of(trial: Trial, log: DriveLog) -> ReceivedMarker | None:
+    """The marker that a trial of this drive fired by. It is never gone; whoever asks hides all that it would bound
+    where it is."""
+    named = (one for one in log.markers.values() if (one.kind, one.name) == ("trigger", trial.trigger))
+    return min((one for one in named if one.t == trial.fired_at), key=attrgetter("number"), default=None)
+
+
+def _since_s(fire: ReceivedMarker | None, later: DriveLog) -> float:
+    """How long ago a fire was when a later drive began, and no longer than it was: by the boot clock, since the other
+    one may step. That begins anew with the machine: then it says less than it was, or nothing."""
+    return 0.0 if fire is None else max((later.hello_ns - fire.monotonic_ns) / 1e9, 0.0)
 
 
 def lifting(entries: Iterable[Mapping[str, Any]]) -> frozenset[str]:
@@ -173,17 +181,18 @@ def lifting(entries: Iterable[Mapping[str, Any]]) -> frozenset[str]:
 class ToldTimes:
     """Which times of what was entered may be told while a response of the record is hidden. Whatever is entered after a
     drive has its last frame's time, and stands on the wall's clock where the drive was over: both tell how long it
-    took, and so does the clock of whatever followed, in the next drive, too.
+    took, and so does the clock of whatever followed, in the next drive, too. What followed is told by the order of the
+    record's entries: a clock may step.
 
     What was entered after the record's end keeps its clock: when somebody came back to it tells nothing.
     """
 
     ends: Mapping[int, float]
     """Drive with a hidden response → its last frame's time, as far as it is known."""
-    from_wall: float
-    """The recorder's clock at the first fire whose response is hidden; infinite where nothing is."""
-    to_wall: float
-    """The recorder's clock at the record's last entry."""
+    from_number: float
+    """The entry of the first fire whose response is hidden; infinite where nothing is."""
+    entered_in: Mapping[float, int]
+    """Clock of what was entered in the record → the number of its entry."""
 
     @property
     def tells_all(self) -> bool:
@@ -200,19 +209,21 @@ class ToldTimes:
         return None if at is not None and at > end_t - BEFORE_END_S else at
 
     def wall(self, wall: float) -> float | None:
-        """When something was, in seconds since 1970; None where it was after a fire whose response is hidden."""
-        return None if self.from_wall < wall <= self.to_wall else wall
+        """When something was entered, in seconds since 1970; None: after a fire whose response is hidden."""
+        return None if self.entered_in.get(wall, -1) > self.from_number else wall
+
+    def received(self, marker: ReceivedMarker) -> float | None:
+        """When a marker was received, in seconds since 1970; None as of what was entered."""
+        return None if marker.number > self.from_number else marker.wall
 
 
-def told_times(trials: Iterable[Trial], drives: Iterable[DriveLog], to_wall: float) -> ToldTimes:
-    """`trials`: as they may be seen. `to_wall`: the recorder's clock at the newest entry."""
+def told_times(trials: Iterable[Trial], drives: Iterable[DriveLog], entered_in: Mapping[float, int]) -> ToldTimes:
+    """`trials`: as they may be seen. `entered_in`: as of the operator's log."""
     trials, logs = tuple(trials), {log.index: log for log in drives}
-    ends, walls = {}, [math.inf]
-    for index, log in logs.items():
-        for span in hidden_spans(trials, index):
-            ends[index] = log.newest_t
-            walls.append(_wall_of_fire(log, span.start_t, log.hello_wall))
-    return ToldTimes(ends, min(walls), to_wall)
+    ends = {index: log.newest_t for index, log in logs.items() if hidden_spans(trials, index)}
+    hidden = (one for one in trials if one.response_hidden and one.hidden_to is not None)
+    fires = (_fire_of(one, logs[one.drive]) for one in hidden)
+    return ToldTimes(ends, min((-1 if one is None else one.number for one in fires), default=math.inf), entered_in)
 
 
 def without_hidden_times(trials: Iterable[Trial], times: ToldTimes) -> tuple[Trial, ...]:
@@ -337,7 +348,13 @@ def _without_times(study: Study, trial: Trial, from_t: float) -> Trial:
         hidden_after=from_t,
         wall=None,
         findings=tuple(
-            replace(one, sentence=hide_times(one.sentence, from_t), at=None if late(one.at) else one.at) for one in told
+            replace(
+                one,
+                sentence=hide_times(one.while_hidden or one.sentence, from_t),
+                at=None if late(one.at) else one.at,
+                while_hidden="",
+            )
+            for one in told
         ),
         alert=replace(trial.alert, at=None) if late(trial.alert.at) else trial.alert,
         what_now=hide_times(trial.what_now, from_t),

@@ -149,7 +149,7 @@ class Session:
             if entry.kind is EntryKind.MESSAGE:
                 self._take_message(entry)
             elif entry.kind is EntryKind.OPERATOR:
-                self.operator.take(unpack_map(entry.payload))
+                self.operator.take(unpack_map(entry.payload), entry.number)
             elif entry.kind is EntryKind.INTAKE:
                 self.intake = unpack_map(entry.payload)
             elif entry.kind is EntryKind.CLOSE:
@@ -218,7 +218,7 @@ class Session:
         return self._told_times(self.trials() if self.blind and not unblinded else ())
 
     def _told_times(self, trials: Iterable[Trial]) -> ToldTimes:
-        return told_times(trials, (drive.log for drive in self.drives), self.last_wall_ns / 1e9)
+        return told_times(trials, (drive.log for drive in self.drives), self.operator.entered_in)
 
     def shown(self) -> list[tuple[str, str, Shown]]:
         """Surprise class, trial id, and whether the trial's hazard showed itself, for every trial so far."""
@@ -277,7 +277,6 @@ class Session:
         drive = self._drive_of(message.run, entry.number)
         if drive is None:
             return
-        wall = entry.wall_ns / 1e9
         if isinstance(message, Frame):
             drive.log.take_frame(message, entry.number)
             drive.log.last_received_ns = entry.monotonic_ns
@@ -287,9 +286,9 @@ class Session:
             if message.kind == "sync" and message.n not in drive.log.markers and drive.log.aligned is not None:
                 self.sources.take_to(entry.number)
                 drive.log.aligned.first_mark(message, entry.monotonic_ns / 1e9, entry.number)
-            drive.log.take_marker(message, entry.number, wall)
+            drive.log.take_marker(message, entry)
         else:
-            drive.log.take_hello(message, entry.number, wall)
+            drive.log.take_hello(message, entry)
             if drive.log.aligned is not None:
                 drive.log.aligned.first_heard(entry.monotonic_ns / 1e9, entry.number)
 

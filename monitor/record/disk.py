@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import TypeVar
 
 from monitor.errors import WitnessError
-from monitor.named_files import refuse_other_kinds, unfinished
+from monitor.named_files import refuse_other_kinds, sync_directory, unfinished
 
 Held = TypeVar("Held")
 
@@ -52,11 +52,7 @@ class DiskCalls:
 
     def sync_directory(self, path: Path) -> None:
         """Returns when the names in a directory are on the disk."""
-        descriptor = os.open(path, os.O_RDONLY | os.O_DIRECTORY | os.O_CLOEXEC)
-        try:
-            os.fsync(descriptor)
-        finally:
-            os.close(descriptor)
+        sync_directory(path)
 
     def rename(self, old: Path, new: Path) -> None:
         os.rename(old, new)

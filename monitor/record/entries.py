@@ -176,8 +176,9 @@ def _is_plain(value: Any) -> bool:
 
 
 def pack_map(fields: dict[str, Any]) -> bytes:
-    """A msgpack map of plain values with text keys."""
-    packed: bytes = msgpack.packb(fields, use_bin_type=True)
+    """A msgpack map of plain values with text keys. What of a text is none in UTF-8, as of a file's name or a key that
+    was pressed, is written out with backslashes: it stops no run."""
+    packed: bytes = msgpack.packb(fields, use_bin_type=True, unicode_errors="backslashreplace")
     return packed
 
 

@@ -237,9 +237,11 @@ def _named(directory: Path) -> re.Match[str] | None:
 
 def list_records(directory: Path) -> list[Path]:
     """The records in a directory by name, withdrawn and unreadable ones among them, and those of which nothing is left
-    but the directory, so that whoever reads them says so; raises `RecordUnreadable` for no directory."""
+    but the directory, or a link to a disk that is not there, so that whoever reads them says so; raises
+    `RecordUnreadable` for no directory."""
     try:
-        candidates = sorted(path for path in directory.iterdir() if path.suffix == SUFFIX and path.is_dir())
+        named = (path for path in directory.iterdir() if path.suffix == SUFFIX)
+        candidates = sorted(path for path in named if path.is_dir() or leads_nowhere(path))
     except OSError as error:
         raise RecordUnreadable(f"{directory} is no directory of records: {error.strerror or error}.") from error
     return [path for path in candidates if is_record(path) or is_emptied(path)]
@@ -247,14 +249,19 @@ def list_records(directory: Path) -> list[Path]:
 
 def is_record(path: Path) -> bool:
     """Whether a directory holds a record: a part, a sealed file, or the tombstone of one; also where nothing is left of
-    it but its rulings or the names of its places, and where it does not let itself be looked into, so that whoever
-    reads it says so."""
+    it but its rulings or the names of its places, and where it does not let itself be looked into or is a link to what
+    is not there, so that whoever reads it says so."""
     try:
         names = os.listdir(path)
     except OSError:
-        return path.is_dir()
+        return path.is_dir() or leads_nowhere(path)
     own = {SEALED_NAME, TOMBSTONE_NAME, SECOND_NAME}
     return not own.isdisjoint(names) or bool(find_parts(path)) or bool(find_parts(path, "addendum"))
+
+
+def leads_nowhere(path: Path) -> bool:
+    """Whether it is a link, and nothing can be found behind it."""
+    return path.is_symlink() and not path.exists()
 
 
 def is_emptied(path: Path) -> bool:
@@ -335,7 +342,7 @@ def by_stamp(path: Path, stamp: Stamp, directory: Path, record_id: bytes | None)
     if record_id is not None and stamp.record_id != record_id:
         return Place(path, "foreign", f"{path} belongs to another record, {stamp.home}.")
     here = directory.absolute()
-    if here == stamp.home or _same_directory(here, stamp.home):
+    if here == stamp.home or is_same_directory(here, stamp.home):
         return Place(path, "second")
     try:
         if record_id_of(stamp.home) == stamp.record_id:
@@ -349,7 +356,8 @@ def by_stamp(path: Path, stamp: Stamp, directory: Path, record_id: bytes | None)
     return Place(path, "unclear", why)
 
 
-def _same_directory(one: Path, other: Path) -> bool:
+def is_same_directory(one: Path, other: Path) -> bool:
+    """Whether two paths lead to one directory; False where one of them leads nowhere."""
     try:
         return os.path.samefile(one, other)
     except OSError:

@@ -37,6 +37,7 @@ from monitor.record.places import (
     Place,
     code_in_name,
     find_parts,
+    is_same_directory,
     list_records,
     look_at_places,
     read_part_header,
@@ -201,7 +202,7 @@ def other_records(path: Path, participant: str | None, record_id: bytes | None) 
     """A sentence for each record beside this one that is the participant's, a copy of this one, or may be either."""
     said = []
     for other in list_records(path.absolute().parent):
-        if other.samefile(path):
+        if is_same_directory(other, path):
             continue
         try:
             if read_tombstone(other) is not None:

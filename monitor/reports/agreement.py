@@ -15,7 +15,7 @@ from monitor.errors import WitnessError
 from monitor.judging.entered.coding import Coding, codings_of
 from monitor.judging.entered.operator import VERDICTS
 from monitor.record.addendum import read_addendum
-from monitor.record.places import is_emptied
+from monitor.record.places import is_emptied, leads_nowhere
 from monitor.record.reader import list_records
 from monitor.record.tombstone import read_tombstone
 from monitor.reports.drawing import columns, wrapped
@@ -53,12 +53,13 @@ def coded_trials(directory: Path) -> tuple[list[CodedTrial], list[str]]:
     found: list[CodedTrial] = []
     unread: list[str] = []
     for path in list_records(directory):
-        if read_tombstone(path) is not None:
-            continue
-        if is_emptied(path):
-            unread.append(f"{path.name} cannot be read: nothing of a record is left in it.")
+        if is_emptied(path) or leads_nowhere(path):
+            why = "nothing of a record is left in it" if is_emptied(path) else "it is a link to what is not there"
+            unread.append(f"{path.name} cannot be read: {why}.")
             continue
         try:
+            if read_tombstone(path) is not None:
+                continue
             entries = read_addendum(path)
         except (WitnessError, OSError) as error:
             unread.append(f"{path.name} cannot be read: {' '.join(str(error).split())}")

@@ -133,7 +133,7 @@ class Run:
                 "kind": one.kind,
                 "name": one.name,
                 "data": dict(one.data),
-                "wall": number(times.wall(one.wall)),
+                "wall": number(times.received(one)),
             }
             for drive in self._whole.drives
             for one in sorted(drive.log.markers.values(), key=lambda one: (one.t, one.n))

@@ -119,17 +119,29 @@ ON_A_DIRECTORY: dict[str, tuple[str, ...]] = {
 }
 
 
-@pytest.mark.parametrize("left", [(), ("columns.cache", "summary.cache"), ("part-1.twr",)])
-@pytest.mark.parametrize("name", ON_A_DIRECTORY)
+@pytest.mark.parametrize(
+    ("name", "left"),
+    [
+        (name, left)
+        for name in ON_A_DIRECTORY
+        for left in ((), ("columns.cache", "summary.cache"), ("part-1.twr",), None)
+        if (name, left) != ("overview", None)  # it has what is recorded now
+    ],
+)
 def test_a_record_of_which_only_the_directory_is_left_is_named(
-    name: str, left: tuple[str, ...], tmp_path: Path, capsys: pytest.CaptureFixture[str]
+    name: str, left: tuple[str, ...] | None, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
+    """Or a link to where it lies, on a disk that is not there (None)."""
     records = tmp_path / "records"
     records.mkdir()
     hand_record(records, "Q01")
     emptied = records / "Q02-20261103T120000Z-0000.run"
-    emptied.mkdir()
-    for file in left:
+    if left is None:
+        emptied.symlink_to(tmp_path / "no-disk" / emptied.name)
+        emptied.with_name("Q03-20261103T120000Z-0000.run").symlink_to("Q03-20261103T120000Z-0000.run")
+    else:
+        emptied.mkdir()
+    for file in left or ():
         (emptied / file).write_text("")
     command, *more = (word.replace("OUT", str(tmp_path / "out")) for word in ON_A_DIRECTORY[name])
     where = (*more, str(records)) if name in ("overview", "assign") else (str(records), *more)
@@ -153,6 +165,9 @@ def test_an_emptied_record_of_somebody_else_does_not_spend_a_surprise(tmp_path: 
     (tmp_path / "Q02-20261103T120000Z-0000.run").mkdir()
     assert earlier_of(tmp_path, "Q01").known
     assert not earlier_of(tmp_path, "Q02").known
+    (tmp_path / "Q03-20261104T120000Z-0000.run").symlink_to(tmp_path / "no-disk")
+    assert earlier_of(tmp_path, "Q01").known
+    assert not earlier_of(tmp_path, "Q03").known
     (tmp_path / "renamed.run").mkdir()
     assert not earlier_of(tmp_path, "Q01").known
 

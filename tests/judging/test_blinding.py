@@ -210,6 +210,39 @@ def test_nothing_of_it_is_anywhere_in_the_document() -> None:
     assert document(braking, 25.0) == document(lambda t: {}, 31.0)
 
 
+def blinded(*operator: Mapping[str, Any], text: str) -> Session:
+    """A drive of which two markers are lost after the fire of one trigger, and the other one never fires."""
+    session = Session(study_of(text), opening_of(study_of(text)))
+    drive = Unrepeated(markers=[ALERT, ENDED, HIT], lost_markers=frozenset({4, 5}))
+    session.take(entries_of(drive, operator=[{"key": f"k{n}", "by": "anna", **one} for n, one in enumerate(operator)]))
+    return session
+
+
+@pytest.mark.parametrize(
+    ("text", "operator", "is_told"),
+    [
+        (STUDY, [], True),
+        (BLIND, [], False),
+        (BLIND, [ruling("undecided")], False),
+        (BLIND, [ruling("valid")], True),
+        (BLIND, [{"type": "reveal", "trial": TRIAL}], True),
+        # its own ruling lifts nothing of what the other one's response is told by
+        (BLIND, [{"type": "reveal", "trial": "1/late-gate/1"}, ruling("valid", trial="1/late-gate/1")], False),
+    ],
+)
+def test_how_many_markers_were_lost_is_told_where_no_response_of_the_drive_is_hidden(
+    text: str, operator: list[dict[str, Any]], is_told: bool
+) -> None:
+    """Of the trigger that never fired, in the words of a person and in the document."""
+    session = blinded(*operator, text=text + NEVER_FIRED)
+    trial = next(one for one in session.trials() if one.trigger == "late-gate")
+    said = "2 of the drive's markers never arrived" if is_told else "Not all of the drive's markers arrived"
+    assert [one.sentence.partition(";")[0] for one in trial.findings if one.code == "marker-lost"] == [said]
+    document = json.dumps(session_json(session, "r"))
+    assert said in document
+    assert ("of the drive's markers never arrived" in document) is is_told
+
+
 class Unrepeated(HandDrive):
     """Whose hellos repeat no marker: what is lost stays so."""
 

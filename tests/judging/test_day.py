@@ -5,6 +5,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from itertools import pairwise
 from typing import Any
 
 import pytest
@@ -12,8 +13,9 @@ import pytest
 from monitor.judging.day.driving import Stretch, driven, due, stretches_of
 from monitor.judging.entered.operator import OperatorLog
 from monitor.judging.session import Session
+from monitor.record.entries import Entry, EntryKind, pack_frames
 from monitor.study.day.model import Limits
-from tests.judging.hand import DEBRIEF, STUDY, HandDrive, entries_of, judged, opening_of, study_of
+from tests.judging.hand import DEBRIEF, STUDY, HandDrive, Mark, entries_of, judged, opening_of, study_of
 
 MINUTE = 60.0
 LIMITS = Limits(since_break_min=45.0, total_min=90.0, break_min=5.0, near_min=10.0)
@@ -88,6 +90,33 @@ def test_a_pause_is_not_driven() -> None:
     drive = HandDrive(fire_t=None, markers=[(6.0, "pause", "", {}), (9.0, "resume", "", {})], end_t=20.0)
     found = stretches_of(one.log for one in judged(drive).drives)
     assert [one.driven_s for one in found] == pytest.approx([6.0, 11.0], abs=0.1)
+
+
+STEPS = [(step_s, at_s) for step_s in (0.0, 3600.0, -3600.0) for at_s in (5.0, 30.0, 200.0, 430.0)]
+"""A wall clock that is set by so much: in the first drive, in a short rest, in a long one, in the last drive."""
+
+
+@pytest.mark.parametrize(("step_s", "at_s"), STEPS)
+def test_a_clock_that_is_set_gives_no_break_and_takes_none(step_s: float, at_s: float) -> None:
+    """Two drives a minute apart, one more than five minutes after them, of 20 s each; a pause of a second in each."""
+    entries: list[Entry] = []
+    for begins_s in (0.0, 80.0, 420.0):
+        pause: list[Mark] = [(6.0, "pause", "", {}), (7.0, "resume", "", {})]
+        drive = HandDrive(fire_t=None, markers=pause, end_t=20.0, run=f"r{begins_s}")
+        for t, frames in drive.messages():
+            now_s = begins_s + t
+            wall_s = 1.7e9 + now_s + (step_s if now_s >= at_s else 0.0)
+            number = len(entries) + 1
+            payload = pack_frames(frames)
+            entries.append(Entry(EntryKind.MESSAGE, number, round(now_s * 1e9), round(wall_s * 1e9), payload))
+    session = Session(study_of(), opening_of(study_of()))
+    session.take(entries)
+    stretches = stretches_of(one.log for one in session.drives)
+    rests = [after.began - before.ended for before, after in pairwise(stretches)]
+    assert rests == pytest.approx([1.0, 60.0, 1.0, 320.0, 1.0], abs=0.3)
+    found = driven(stretches, LIMITS)
+    assert found is not None
+    assert (60.0 * found.total_min, 60.0 * found.since_break_min) == pytest.approx((57.0, 19.0), abs=0.5)
 
 
 def test_what_is_told_of_a_hidden_drive_is_coarse_and_never_shorter() -> None:

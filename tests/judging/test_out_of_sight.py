@@ -143,7 +143,7 @@ def lossy_drive(frames: int, *, by_frames: bool | None = True) -> DriveLog:
     drive = DriveLog(1, "r", 60.0)
     told = decode_message([b"hello", msgpack.packb({**hello, "markers_by_frames": by_frames})])
     assert isinstance(told, Hello)
-    drive.take_hello(told, 1, 0.0)
+    drive.take_hello(told, Entry(EntryKind.MESSAGE, 1, 0, 0, b""))
     own = dict.fromkeys(("x", "y", "heading", "speed", "accel", "length", "width"), 0.0)
     for seq in range(0, frames, 2):
         frame = {"v": 1, "run": "r", "seq": seq, "t": seq / 20.0, "own": own, "others": {}, "signals": {}, "markers": 0}

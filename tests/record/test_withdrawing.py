@@ -194,11 +194,16 @@ def test_other_records_of_the_participant_and_copies_are_listed(
     nobody = tmp_path / "unreadable.run"
     nobody.mkdir()
     (nobody / "part-0001.twr").write_bytes(b"?")
+    gone, loop = tmp_path / "Q01-20250617T145320Z-00bb.run", tmp_path / "zz.run"
+    gone.symlink_to("/no-disk/Q01-20250617T145320Z-00bb.run")
+    loop.symlink_to("zz.run")
     said = withdraw_record(small, "lead").others
     assert said == (
         f"{again} is another record of this participant; withdraw it, too, where that is meant.",
+        f"{gone} is another record of this participant; withdraw it, too, where that is meant.",
         f"{copy} is a copy of this record; withdraw it, too.",
         f"{nobody} cannot be read and may be this participant's; look at it.",
+        f"{loop} cannot be read and may be this participant's; look at it.",
     )
 
 

@@ -18,7 +18,7 @@ from typing import Any
 import pytest
 
 from monitor.archive.chained_lines import chain_fault, entries
-from monitor.archive.looks import AUDIT_NAME, count_looks, enter_look
+from monitor.archive.looks import AUDIT_NAME, Look, count_looks, enter_look
 from monitor.commands.shared.printing import refuse_without_reader
 from monitor.errors import WitnessError
 from monitor.record.disk import DiskCalls
@@ -144,8 +144,9 @@ def test_an_export_that_could_not_take_its_place_spends_none(
 def test_an_end_that_is_asked_for_leaves_no_file(
     name: str, number: signal.Signals, records: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    def asked_to_end(*arguments: Any) -> None:
+    def asked_to_end(*arguments: Any) -> Look:
         os.kill(os.getpid(), number)
+        return Look(records / AUDIT_NAME, 1, None)
 
     monkeypatch.setattr("monitor.archive.looks.enter_look", asked_to_end)
     done = call(*commands(records, tmp_path / "out")[name])

@@ -3,15 +3,18 @@ name that was asked for, what is left is for nobody else's eyes, and the next ru
 
 from __future__ import annotations
 
+import os
 import shutil
 import signal
 import subprocess
 import sys
+from importlib import import_module
 from pathlib import Path
+from typing import Any
 
 import pytest
 
-from monitor.archive.looks import count_looks
+from monitor.archive.looks import count_looks, cut_off_looks, enter_look
 from tests.commands.running import call
 from tests.reports.making import unruled_records
 
@@ -144,3 +147,106 @@ def test_what_a_look_was_spent_for_stays_where_its_name_was_taken_meanwhile(
     assert not left.stat().st_mode & 0o077
     assert (left / "trials.csv").exists() if left.is_dir() else left.read_text().rstrip().endswith("</html>")
     assert [one.name for one in (tmp_path / "out").iterdir()] == ["anothers"]
+
+
+COMPARE = ("compare", "{records}", "--unblind", "--by", "x")
+LINES = "monitor.reports.comparison.text.comparison_lines"
+OF_COMPARE = {
+    "compare: the look is to be entered": (COMPARE, LOOK, "before"),
+    "compare: the look is entered": (COMPARE, LOOK, "after"),
+    "compare: all but its lines": (COMPARE, LINES, "before"),
+}
+COUNTS = (
+    "was entered by a command that was cut off, as by a power cut, before all of it was shown or written: it counts."
+)
+
+
+@pytest.mark.parametrize("next_one", [COMPARE, pytest.param(REPORT, marks=pytest.mark.slow)])
+@pytest.mark.parametrize("moment", OF_COMPARE)
+def test_a_look_of_a_comparison_that_was_killed_is_told_at_the_next_one_and_once(
+    moment: str, next_one: tuple[str, ...], records: Path, tmp_path: Path
+) -> None:
+    asked, where, when = OF_COMPARE[moment]
+    kill(where, when, filled(asked, records, tmp_path))
+    spent = count_looks(records)
+    assert spent == (0 if "to be" in moment else 1)
+    again = call(*filled(next_one, records, tmp_path / "out"))
+    assert (again.returncode, count_looks(records)) == (0, spent + 1), again.stderr
+    assert again.stderr.count(f"Look 1 {COUNTS}") == spent
+    assert COUNTS not in call(*filled(COMPARE, records, tmp_path)).stderr
+    assert not list(records.glob("*.unfinished"))
+
+
+def test_of_a_look_that_is_being_shown_nobody_is_told(tmp_path: Path) -> None:
+    looks = [enter_look(tmp_path, "x", "compare", {}, {}) for _ in range(2)]
+    assert cut_off_looks(tmp_path) == []
+    assert looks[0].held is not None
+    os.close(looks[0].held)  # as the end of its process does
+    assert cut_off_looks(tmp_path) == [f"Look 1 {COUNTS}"]
+    looks[1].let_go()
+    assert cut_off_looks(tmp_path) == []
+
+
+def interrupting(patch: pytest.MonkeyPatch, where: str, when: str, number: int) -> None:
+    """Sends this process a signal before or after a function does what it does."""
+    module_name, _, name = where.rpartition(".")
+    module = import_module(module_name)
+    real = getattr(module, name)
+
+    def interrupted(*arguments: Any, **more: Any) -> Any:
+        if when == "before":
+            os.kill(os.getpid(), number)
+        done = real(*arguments, **more)
+        if when == "after":
+            os.kill(os.getpid(), number)
+        return done
+
+    patch.setattr(module, name, interrupted)
+
+
+@pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM, signal.SIGHUP])
+@pytest.mark.parametrize(
+    "moment",
+    [pytest.param(one, marks=() if one in QUICK else pytest.mark.slow) for one in {**MOMENTS, **OF_COMPARE}],
+)
+def test_whoever_is_interrupted_says_what_has_its_name_and_that_the_look_counts(
+    moment: str, number: signal.Signals, records: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    asked, where, when = {**MOMENTS, **OF_COMPARE}[moment]
+    interrupting(monkeypatch, where, when, number)
+    out = tmp_path / "out"
+    done = call(*filled(asked, records, out))
+    assert (done.returncode, done.stdout) == (128 + number, "")
+    spent = 0 if "room is taken" in moment else 1  # to enter it is one step, which is not left half done
+    assert count_looks(records) == spent
+    said = [f"Interrupted: nothing has the name {out}, and nothing is left of what was written."]
+    said = [] if asked is COMPARE else said
+    said += [f"Look 1 is entered in {records / 'unblinding.jsonl'}, and counts."] * spent
+    assert done.stderr.strip() == " ".join(said)
+    assert [one.name for one in tmp_path.iterdir()] == ["records"]
+    assert not list(records.glob("*.unfinished"))
+
+
+def test_an_interrupted_export_of_nothing_hidden_says_that_nothing_has_its_name(
+    records: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    interrupting(monkeypatch, "monitor.reports.export.export.read_whole", "before", signal.SIGTERM)
+    done = call("export", str(records), "--to", "csv", "--out", str(tmp_path / "out"))
+    assert done.returncode == 143
+    assert (
+        done.stderr
+        == f"Interrupted: nothing has the name {tmp_path / 'out'}, and nothing is left of what was written.\n"
+    )
+
+
+def test_what_fails_after_its_look_was_entered_says_that_it_counts(
+    records: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def no_space(*_: Any) -> None:
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr("monitor.reports.export.csv.write_tables", no_space)
+    done = call(*filled((*EXPORT, "csv"), records, tmp_path / "out"))
+    assert done.returncode == 2
+    assert done.stderr.splitlines()[0] == f"Look 1 is entered in {records / 'unblinding.jsonl'}, and counts."
+    assert "No space left on device" in done.stderr

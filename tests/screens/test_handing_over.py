@@ -58,6 +58,11 @@ def test_a_run_in_which_nothing_happened_says_so_and_claims_nothing() -> None:
     assert "who started this screen" in text
 
 
+def test_a_clock_that_was_set_back_leaves_no_note_out() -> None:
+    notes = (Note(60.0, 1, WALL + 3400.0, "ann", "asks for water"), Note(90.0, 1, WALL - 5.0, "ann", "yawns"))
+    assert handover_page(at(notes=notes), WALL).notes == ("1:30 ann: yawns", "1:00 ann: asks for water")
+
+
 def test_many_long_notes_stay_a_page() -> None:
     notes = tuple(Note(1.0 * place, 1, WALL - 1.0, "ann", "x" * 5000) for place in range(100))
     page = handover_page(at(notes=notes), WALL)

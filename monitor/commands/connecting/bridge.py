@@ -44,14 +44,13 @@ def run(options: argparse.Namespace) -> int:
 
     import zmq
 
-    from monitor.commands.shared.interrupting import Interrupted, asked_to_stop, interruptible
-    from monitor.commands.shared.printing import harmless, print_json, say
+    from monitor.commands.shared.interrupting import Interrupted, asked_to_stop
+    from monitor.commands.shared.printing import say
     from monitor.connect.bridge import Bridge
     from monitor.connect.channel_map.loading import load_map
     from monitor.connect.sources.opening import Source, open_source
     from monitor.errors import WitnessError
     from monitor.feed.curve import CurveFiles
-    from monitor.feed.publisher import not_taken
 
     if (options.own_key is None) != (options.allowed is None) and options.source_key is None:
         raise WitnessError("CURVE on the feed needs both --own-key and --allowed.")
@@ -96,47 +95,73 @@ def run(options: argparse.Namespace) -> int:
         say(f"{channels.path}: {caution}")
     gc.collect()
     gc.freeze()  # what is there now stays: a collection looks at what a few samples left, and takes no milliseconds
-    is_taken = True
-    with contextlib.suppress(Interrupted), asked_to_stop() as stop:
+    with asked_to_stop() as stop:
         bridge.publisher.while_waiting = stop.end_a_wait
-        if options.json:
-            print_json({"type": "bound", "endpoint": bridge.publisher.endpoint, "source": source.where})
-        else:
-            say(f"{source.where} → {bridge.publisher.endpoint}")
+        is_taken = None
+        with contextlib.suppress(Interrupted):
+            _bridge_on(bridge, options, stop)
+            stop.only_waits = True
+            is_taken = bridge.close()
+        with contextlib.suppress(Interrupted):
+            _say_the_end(bridge, options, stop, is_taken)
+    return 0 if stop.number is None else 128 + stop.number
+
+
+def _bridge_on(bridge: Bridge, options: argparse.Namespace, stop: asked_to_stop) -> None:
+    """All until the feed is to be closed. Raises `Interrupted` where it is to be left at once."""
+    from monitor.commands.shared.interrupting import Interrupted
+
+    endpoint, source = bridge.publisher.endpoint, bridge.status().source
+    try:
+        bound = {"type": "bound", "endpoint": endpoint, "source": source}
+        _tell(bound if options.json else f"{source} → {endpoint}", stop)
         _wait(bridge, options.wait, stop)
         _go_on(bridge, options.json, options.until_unheard, stop)
         bridge.drain()
-    number = stop.number
-    if not stop.at_once:
-        try:
-            with interruptible():
-                is_taken = bridge.close()
-        except Interrupted as ended:
-            number, is_taken = ended.number, not bridge.publisher.is_heard
-    status = 0 if number is None else 128 + number
+    except Interrupted:
+        if stop.at_once:
+            raise
+
+
+def _say_the_end(bridge: Bridge, options: argparse.Namespace, stop: asked_to_stop, is_taken: bool | None) -> None:
+    """What was not taken, and what was done; `is_taken` None: it was not waited for. Whoever reads the one output may
+    do so when the other one is gone."""
+    from monitor.commands.shared.printing import harmless, lost_output, print_json, say
+    from monitor.feed.publisher import cut_off, not_taken
+
+    if is_taken is None:
+        is_taken = not bridge.publisher.is_heard
+        bridge.close(at_once=True)  # or the process would stay until a listener that stands still goes on
     if options.until_unheard is not None:
-        return status
+        return
     if not is_taken:
-        say(not_taken(bridge.publisher.endpoint))
-    if options.json:
-        print_json({"type": "ended", **bridge.status().as_json()})
-    else:
-        say(harmless(bridge.status().sentence()))
-    return status
+        unsent = cut_off if stop.at_once else not_taken
+        lost_output(lambda: say(unsent(bridge.publisher.endpoint)))
+    ended = {"type": "ended", **bridge.status().as_json(), "taken": is_taken}
+    lost_output(lambda: print_json(ended) if options.json else say(harmless(bridge.status().sentence())))
+
+
+def _tell(what: str | dict[str, Any], stop: asked_to_stop) -> None:
+    """A sentence for people, or an object for a program. Where nobody can read it any more it is as with a signal: a
+    bridge that nobody has before him ends in good order."""
+    from monitor.commands.shared.printing import lost_output, print_json, say
+
+    lost = lost_output(lambda: say(what) if isinstance(what, str) else print_json(what))
+    if lost is not None:
+        lost_output(lambda: say("Nobody can read what the bridge says any more: it ends."))
+    stop.also_for(lost)
 
 
 def _wait(bridge: Bridge, seconds: float, stop: asked_to_stop) -> None:
     """Waits for a subscriber."""
     import time
 
-    from monitor.commands.shared.printing import say
-
     deadline = time.monotonic() + seconds
     while stop.number is None and (left := deadline - time.monotonic()) > 0:
         if bridge.publisher.wait_for_subscriber(min(left, 0.2)):
             return
     if seconds and stop.number is None:
-        say(f"Nobody has subscribed within {seconds:g} s; beginning all the same.")
+        _tell(f"Nobody has subscribed within {seconds:g} s; beginning all the same.", stop)
 
 
 def _go_on(bridge: Bridge, as_json: bool, until_unheard_s: float | None, stop: asked_to_stop) -> None:
@@ -144,7 +169,7 @@ def _go_on(bridge: Bridge, as_json: bool, until_unheard_s: float | None, stop: a
     a second at most."""
     import time
 
-    from monitor.commands.shared.printing import harmless, print_json, say
+    from monitor.commands.shared.printing import harmless
 
     told, told_s = "", time.monotonic()
     heard_s = told_s
@@ -160,7 +185,7 @@ def _go_on(bridge: Bridge, as_json: bool, until_unheard_s: float | None, stop: a
             continue  # nobody reads what it would say: what it has to say stands in its hellos
         now = bridge.status()
         if as_json:
-            print_json({"type": "status", **now.as_json()})
+            _tell({"type": "status", **now.as_json()}, stop)
         elif (trouble := f"{now.refused} {now.absent} {now.lost // 100} {now.drives} {now.doubt}") != told:
             told = trouble
-            say(harmless(now.sentence()))
+            _tell(harmless(now.sentence()), stop)

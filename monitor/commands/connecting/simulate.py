@@ -45,20 +45,22 @@ def run(options: argparse.Namespace) -> int:
     from pathlib import Path
 
     from monitor.commands.shared.interrupting import interruptible
-    from monitor.commands.shared.printing import print_json, say
+    from monitor.commands.shared.printing import lost_output, print_json, say
     from monitor.simulation.plan import SimulationPlan, first_group
     from monitor.simulation.publishing import run_simulation
 
     bound = False
 
     def announce(words: str) -> None:
-        """The endpoint first, then sentences."""
+        """The endpoint first, then sentences. Where nobody reads them any more the drive goes on to its end."""
         nonlocal bound
-        if options.json:
-            print_json({"type": "said", "sentence": words} if bound else {"type": "bound", "endpoint": words})
-        else:
-            say(words if bound else f"publishing at {words}")
+        shown = {"type": "said", "sentence": words} if bound else {"type": "bound", "endpoint": words}
+        plain = words if bound else f"publishing at {words}"
+        lost_output(lambda: print_json(shown) if options.json else say(plain))
         bound = True
+
+    def warn(sentence: str) -> None:
+        lost_output(lambda: say(sentence))
 
     plan = SimulationPlan(
         bind=options.bind,
@@ -76,7 +78,7 @@ def run(options: argparse.Namespace) -> int:
         wait_for_subscriber_s=options.wait,
     )
     with interruptible():
-        run_simulation(plan, announce, say, _line_on_input() if options.hold_back_on_input else None)
+        run_simulation(plan, announce, warn, _line_on_input() if options.hold_back_on_input else None)
     return 0
 
 

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import signal
+from collections.abc import Iterator
+from contextlib import contextmanager
 from types import FrameType
 
 
@@ -18,12 +20,29 @@ class interruptible:  # noqa: N801 - used as a with-statement
     """While it holds, TERM and INT raise `Interrupted`, and so does HUP, as of a terminal that is gone, unless it is
     ignored."""
 
-    def __enter__(self) -> None:
-        def interrupt(number: int, _: FrameType | None) -> None:
-            raise Interrupted(number)
+    _puts_off = False
+    _put_off: int | None = None
 
-        hangs_up = () if signal.getsignal(signal.SIGHUP) is signal.SIG_IGN else (signal.SIGHUP,)
-        self._before = {one: signal.signal(one, interrupt) for one in (signal.SIGINT, signal.SIGTERM, *hangs_up)}
+    @contextmanager
+    def puts_off(self) -> Iterator[None]:
+        """A step that is done whole or not begun: a signal that comes meanwhile is raised after it."""
+        self._puts_off = True
+        try:
+            yield
+        finally:
+            self._puts_off = False
+        if self._put_off is not None:
+            raise Interrupted(self._put_off)
+
+    def __enter__(self) -> interruptible:
+        def interrupt(number: int, _: FrameType | None) -> None:
+            if self._puts_off:
+                self._put_off = number
+            else:
+                raise Interrupted(number)
+
+        self._before = {one: signal.signal(one, interrupt) for one in _asking()}
+        return self
 
     def __exit__(self, *_: object) -> None:
         for one, handler in self._before.items():
@@ -32,26 +51,42 @@ class interruptible:  # noqa: N801 - used as a with-statement
 
 class asked_to_stop:  # noqa: N801 - used as a with-statement
     """While it holds, the first TERM or INT only sets `number`: what has been taken in is handed on first, and whoever
-    loops asks in between. The second one sets `at_once` and raises `Interrupted`."""
+    loops asks in between. The second one sets `at_once` and raises `Interrupted`.
+
+    HUP, as of a terminal that is gone, is such a first one unless it is ignored, and never a second one: the system and
+    a shell may each send it for the same terminal."""
 
     number: int | None = None
     at_once = False
+    only_waits = False
+    """Set by whoever does nothing but wait from here on: then the first one raises `Interrupted` as well."""
 
     def end_a_wait(self) -> None:
         """Raises `Interrupted` once it is asked for: what is waited for may never come."""
         if self.number is not None:
             raise Interrupted(self.number)
 
+    def also_for(self, number: int | None) -> None:
+        """As the first signal with this number, where there is one and none came before."""
+        self.number = number if self.number is None else self.number
+
     def __enter__(self) -> asked_to_stop:
         def ask(number: int, _: FrameType | None) -> None:
-            self.at_once = self.number is not None
-            if self.at_once:
+            is_second = self.number is not None and number != signal.SIGHUP
+            raises = is_second or (self.only_waits and self.number is None)
+            self.at_once = self.at_once or is_second
+            self.also_for(number)
+            if raises:
                 raise Interrupted(number)
-            self.number = number
 
-        self._before = {one: signal.signal(one, ask) for one in (signal.SIGINT, signal.SIGTERM)}
+        self._before = {one: signal.signal(one, ask) for one in _asking()}
         return self
 
     def __exit__(self, *_: object) -> None:
         for one, handler in self._before.items():
             signal.signal(one, handler)
+
+
+def _asking() -> tuple[signal.Signals, ...]:
+    hangs_up = () if signal.getsignal(signal.SIGHUP) is signal.SIG_IGN else (signal.SIGHUP,)
+    return signal.SIGINT, signal.SIGTERM, *hangs_up

@@ -6,6 +6,7 @@ import io
 import json
 import os
 import select
+import signal
 import stat
 import sys
 import time
@@ -28,6 +29,29 @@ def print_json(document: Any) -> None:
 def say(sentence: str) -> None:
     """A diagnostic for people, on stderr."""
     print(sentence, file=sys.stderr, flush=True)
+
+
+def lost_output(write: Callable[[], None]) -> int | None:
+    """Says something. Where nobody can read it any more that fails nothing, and the signal is given that it comes to:
+    PIPE where the reader has gone, HUP where the terminal has, or where it cannot be written for another reason."""
+    try:
+        write()
+    except OSError as error:
+        let_go_of_dead_outputs()
+        return signal.SIGPIPE if isinstance(error, BrokenPipeError) else signal.SIGHUP
+    return None
+
+
+def let_go_of_dead_outputs() -> None:
+    """Puts each of standard output and error that takes nothing any more on the null device: what waits there to be
+    written would fail at the next word, and at the process's end."""
+    for stream in (sys.stdout, sys.stderr):
+        try:
+            stream.flush()
+        except OSError:
+            null = os.open(os.devnull, os.O_WRONLY)
+            os.dup2(null, stream.fileno())
+            os.close(null)
 
 
 ROOM_BYTES = 1 << 20

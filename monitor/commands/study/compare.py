@@ -42,6 +42,7 @@ def run(options: argparse.Namespace) -> int:
     import math
 
     from monitor.archive.gathering import gathered_json
+    from monitor.commands.shared.looking import until_given
     from monitor.commands.shared.printing import harmless, print_json, say
     from monitor.commands.study.tally import gathered
     from monitor.errors import WitnessError
@@ -69,45 +70,20 @@ def run(options: argparse.Namespace) -> int:
             print(f"{options.directory} holds no run that can be compared.")
         return 1 if found.faults() else 0
     what = {"analyses": [{"study": one.study, **analysis_json(one)} for one in comparisons]}
-    look = look_entered(options, "compare", what, found)
-    if any(run.withholds for run in found.runs):  # the look is on disk before anything hidden is worked out
-        found = gathered(options, unblinded=True).as_looked_at(found)
-        comparisons = compare_studies(found, asked)
-    if options.json:
-        documents = [comparison_json(one, look.number) for one in comparisons]
-        audit = {"file": str(look.path), "look": look.number, "fault": look.fault}
-        print_json({**gathered_json(found), "audit": audit, "comparisons": documents})
-    else:
-        for fault in (*found.faults(), *not_compared(found)):
-            say(f"! {fault}")
-        for one in comparisons:
-            print("\n".join(harmless(line) for line in comparison_lines(one, look.number)))
-            print()
-        print(f"entered as look {look.number} in {look.path}")
+    with until_given(options, "compare") as looking:
+        look = looking.enter(what, found)
+        if any(run.withholds for run in found.runs):  # the look is on disk before anything hidden is worked out
+            found = gathered(options, unblinded=True).as_looked_at(found)
+            comparisons = compare_studies(found, asked)
+        if options.json:
+            documents = [comparison_json(one, look.number) for one in comparisons]
+            audit = {"file": str(look.path), "look": look.number, "fault": look.fault}
+            print_json({**gathered_json(found), "audit": audit, "comparisons": documents})
+        else:
+            for fault in (*found.faults(), *not_compared(found)):
+                say(f"! {fault}")
+            for one in comparisons:
+                print("\n".join(harmless(line) for line in comparison_lines(one, look.number)))
+                print()
+            print(f"entered as look {look.number} in {look.path}", flush=True)
     return 1 if found.faults() or look.fault else 0
-
-
-def look_entered(options: argparse.Namespace, command: str, what: dict[str, Any], found: Any) -> Any:
-    """Enters the look in the audit file, and says what is wrong with that file. Raises `WitnessError` where nothing
-    could be shown."""
-    from pathlib import Path
-
-    from monitor.archive.looks import enter_look
-    from monitor.commands.shared.printing import refuse_without_reader, say
-    from monitor.following.live import operator_name
-
-    refuse_without_reader("no look is entered, and nothing is shown")
-    by = options.by or operator_name()
-    analysis = {"why": options.why, **what, **study_files(options, found)}
-    look = enter_look(Path(options.directory), by, command, analysis, {run.record_id: run.digest for run in found.runs})
-    if look.fault:
-        say(look.fault)
-    return look
-
-
-def study_files(options: argparse.Namespace, found: Any) -> dict[str, Any]:
-    """The digests of the study files by which the records were judged, for the look file: and of another file than
-    their own, where one was given."""
-    own = {one.name: [part.study.sha256 for part in one.files] for one in found.studies}
-    other = next((part.study.sha256 for one in found.studies for part in one.files), None) if options.study else None
-    return {"studies": own, "judged_by": other}

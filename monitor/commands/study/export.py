@@ -31,13 +31,13 @@ def add_to(subparsers: Any) -> None:
 
 
 def run(options: argparse.Namespace) -> int:
+    from functools import partial
     from pathlib import Path
 
     from monitor.archive.gathering import gathered_json
     from monitor.archive.looks import refuse_look_file
-    from monitor.commands.shared.interrupting import interruptible
+    from monitor.commands.shared.looking import until_given
     from monitor.commands.shared.printing import print_json, say
-    from monitor.commands.study.compare import look_entered
     from monitor.commands.study.tally import gathered, progress
     from monitor.errors import WitnessError
     from monitor.reports.export.cues import video_times
@@ -50,12 +50,8 @@ def run(options: argparse.Namespace) -> int:
     video = video_times(options.video_at)
     found = gathered(options)
     refuse_codes(found, options.form)
-    looks: list[Any] = []
-
-    def enter_look() -> None:
-        looks.append(look_entered(options, "export", {"to": options.form}, found))
-
-    with interruptible():
+    with until_given(options, "export", Path(options.out)) as looking:
+        enter_look = partial(looking.enter, {"to": options.form}, found)
         exported = export_records(
             found,
             ExportPlan(options.form, options.rate, video, enter_look if options.unblind else None),
@@ -71,7 +67,7 @@ def run(options: argparse.Namespace) -> int:
             "responses_left_out": exported.masked,
             "unruled": exported.unruled,
             "told": list(exported.remarks),
-            "look": looks[0].number if looks else None,
+            "look": looking.number,
         }
         print_json({**gathered_json(found), **document})
     else:

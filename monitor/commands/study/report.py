@@ -8,7 +8,10 @@ of participants, losses by reason and week, how the equipment did, and the metho
 from __future__ import annotations
 
 import argparse
-from typing import Any
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from monitor.commands.shared.looking import Looking
 
 RESERVED_BYTES = 8 << 20
 """Room for a page with responses, which is not known before: one of 200 runs has under 1 MiB."""
@@ -31,7 +34,7 @@ def run(options: argparse.Namespace) -> int:
     from pathlib import Path
 
     from monitor.archive.looks import refuse_look_file
-    from monitor.commands.shared.interrupting import interruptible
+    from monitor.commands.shared.looking import until_given
     from monitor.commands.shared.printing import print_json, say
     from monitor.named_files import new_file
     from monitor.record.places import is_record
@@ -39,9 +42,11 @@ def run(options: argparse.Namespace) -> int:
     path, out = Path(options.path), Path(options.out)
     refuse_look_file(out)
     room, mode = (RESERVED_BYTES, 0o600) if options.unblind else (0, 0o666)
-    with interruptible(), new_file(out, room, mode) as file:  # before a look is entered
-        faults, text, look = _of_run(path, options) if is_record(path) else _of_study(path, options)
+    options.directory = options.path
+    with until_given(options, "report", out) as looking, new_file(out, room, mode) as file:  # before a look is entered
+        faults, text = _of_run(path, options) if is_record(path) else _of_study(options, looking)
         file.write(text)
+    look = looking.number
     if options.json:
         print_json({"out": str(out), "bytes": len(text.encode()), "faults": faults, "look": look})
     else:
@@ -51,7 +56,7 @@ def run(options: argparse.Namespace) -> int:
     return 1 if faults else 0
 
 
-def _of_run(path: Any, options: argparse.Namespace) -> tuple[list[str], str, int | None]:
+def _of_run(path: Any, options: argparse.Namespace) -> tuple[list[str], str]:
     from monitor.errors import WitnessError
     from monitor.reports.export.drives import read_whole
     from monitor.reports.page.run_page import run_page
@@ -60,19 +65,17 @@ def _of_run(path: Any, options: argparse.Namespace) -> tuple[list[str], str, int
     if options.unblind:
         raise WitnessError("--unblind is for a study; of a run the response is shown once there is a ruling.")
     whole = read_whole(path, load_study(options.study) if options.study else None)
-    return list(whole.damage), run_page(whole), None
+    return list(whole.damage), run_page(whole)
 
 
-def _of_study(path: Any, options: argparse.Namespace) -> tuple[list[str], str, int | None]:
+def _of_study(options: argparse.Namespace, looking: Looking) -> tuple[list[str], str]:
     from monitor.commands.shared.printing import say
-    from monitor.commands.study.compare import look_entered
     from monitor.commands.study.tally import gathered
     from monitor.reports.comparison.comparison import compare_studies, not_compared
     from monitor.reports.comparison.words import analysis_json
     from monitor.reports.page.study_page import study_page
     from monitor.study.loading import load_study
 
-    options.directory = options.path
     found = gathered(options)
     look, faults = None, found.faults()
     study = load_study(options.study) if options.study else None
@@ -82,9 +85,9 @@ def _of_study(path: Any, options: argparse.Namespace) -> tuple[list[str], str, i
         say(f"! {sentence}")
     if comparisons:
         what = {"analyses": [{"study": one.study, **analysis_json(one)} for one in comparisons]}
-        look = look_entered(options, "report", what, found)
+        look = looking.enter(what, found)
         if any(run.withholds for run in found.runs):  # the look is on disk before anything hidden is worked out
             looked_at = gathered(options, unblinded=True).as_looked_at(found)
             comparisons, faults = compare_studies(looked_at), looked_at.faults()
         page = study_page(found, comparisons, look, study)
-    return faults, page, look.number if look else None
+    return faults, page

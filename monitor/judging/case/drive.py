@@ -17,6 +17,7 @@ from monitor.judging.case.sources import Sources
 from monitor.judging.case.stream import Stream
 from monitor.measures.columns import FrameBlock, Road
 from monitor.measures.lateral import LateralMemory
+from monitor.record.entries import Entry
 
 MERGE_FRAMES = 1024
 """Blocks longer than this are not joined any more, so that old frames can be let go of piece by piece."""
@@ -43,11 +44,11 @@ class DriveLog(Stream):
             twin.aligned = self.aligned.fork(sources, twin, twin.blocks)
         return twin
 
-    def take_hello(self, hello: Hello, number: int, wall: float) -> None:
+    def take_hello(self, hello: Hello, entry: Entry) -> None:
         """A hello; the first one tells the road."""
         if self.hello is None:
             self.road = road_of(hello)
-        Stream.take_hello(self, hello, number, wall)
+        Stream.take_hello(self, hello, entry)
 
     def take_measured(self, block: MeasuredBlock) -> None:
         """Frames that were all judged when this was first done, with what was measured then; nothing else may wait."""

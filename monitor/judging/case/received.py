@@ -30,6 +30,8 @@ class ReceivedMarker:
     """Wall clock of the recorder when it came, seconds since 1970: a label only."""
     recovered: bool
     """True where it was found only in `recent`."""
+    monotonic_ns: int = 0
+    """Boot clock of the recorder's machine when it came."""
 
     @property
     def not_before(self) -> float:

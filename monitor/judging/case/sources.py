@@ -261,17 +261,17 @@ class Sources:
         run = self._run_of(log, message.run, entry.number)
         if run is None:
             return
-        wall, markers = entry.wall_ns / 1e9, run.log.markers
+        markers = run.log.markers
         known = len(markers)
         if isinstance(message, Frame):
             log.frames += 1
             run.log.take_frame(message, entry.number)
         elif isinstance(message, Marker):
-            run.log.take_marker(message, entry.number, wall)
+            run.log.take_marker(message, entry)
             if len(markers) > known and message.kind == "sync" and self.on_sync is not None:
                 self.on_sync(log, message, entry.monotonic_ns / 1e9, entry.number)
         else:
-            run.log.take_hello(message, entry.number, wall)
+            run.log.take_hello(message, entry)
             run.hello_number = run.hello_number or entry.number
             if message.clock is not None and self.on_told is not None:
                 self.on_told(log, run, Told(*message.clock, entry.monotonic_ns / 1e9, entry.number))

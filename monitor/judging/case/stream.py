@@ -18,6 +18,7 @@ from monitor.feed.schema import Frame, Hello, Marker
 from monitor.judging.case.columns import build_block
 from monitor.judging.case.received import CountStep, FeedCounts, Loss, ReceivedMarker, SetBack, Unseen
 from monitor.measures.columns import FrameBlock, join_blocks, slice_block
+from monitor.record.entries import Entry
 
 FLUSH_FRAMES = 4096
 """Frames collected before a block is made of them, so that memory stays bounded however large a batch is."""
@@ -39,6 +40,8 @@ class Stream:
     hello: Hello | None = None
     hello_wall: float = 0.0
     """Wall clock of the recorder when the first hello came in, seconds since 1970: a label only."""
+    hello_ns: int = 0
+    """Its boot clock then."""
     counts: FeedCounts = field(default_factory=FeedCounts)
     markers: dict[int, ReceivedMarker] = field(default_factory=dict)
     losses: deque[Loss] = field(default_factory=deque)
@@ -89,22 +92,32 @@ class Stream:
             _missing=[*self._missing],
         )
 
-    def take_hello(self, hello: Hello, number: int, wall: float) -> None:
+    def take_hello(self, hello: Hello, entry: Entry) -> None:
         """A hello: the first one opens judging; each one may bring markers that were lost."""
         if self.hello is None:
-            self.hello, self.hello_wall = hello, wall
+            self.hello, self.hello_wall, self.hello_ns = hello, entry.wall_ns / 1e9, entry.monotonic_ns
         if hello is self._last_hello:
             return  # decoded once for all hellos between two markers
         self._last_hello = hello
         for marker in hello.recent:
-            self.take_marker(marker, number, wall, recovered=True)
+            self.take_marker(marker, entry, recovered=True)
 
-    def take_marker(self, marker: Marker, number: int, wall: float, *, recovered: bool = False) -> None:
+    def take_marker(self, marker: Marker, entry: Entry, *, recovered: bool = False) -> None:
         """A marker; one that is already known is passed over."""
         if marker.n in self.markers:
             return
+        number, wall = entry.number, entry.wall_ns / 1e9
         self.markers[marker.n] = ReceivedMarker(
-            marker.n, marker.t, marker.kind, marker.name, marker.data, number, self.newest_t, wall, recovered
+            n=marker.n,
+            t=marker.t,
+            kind=marker.kind,
+            name=marker.name,
+            data=marker.data,
+            number=number,
+            newest_t=self.newest_t,
+            wall=wall,
+            recovered=recovered,
+            monotonic_ns=entry.monotonic_ns,
         )
         kind = KINDS[marker.kind]
         if kind.ends_drive and self.end_number is None:

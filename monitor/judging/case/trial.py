@@ -90,6 +90,8 @@ class Finding:
     severity: Severity
     sentence: str
     at: float | None
+    while_hidden: str = ""
+    """The sentence while a response of its drive is hidden, where its own would tell of that one."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,8 +1,8 @@
 """How long a participant has driven, since the start of the day and since the last break, against the study's limits.
 
 Driving is the time of the frames; a break is a standstill (a pause, or the time between two drives or runs) of at least
-so many minutes by the recorder's clock. The numbers only remind: nothing is stopped by them (common practice, no
-source).
+so many minutes by the recorder's clock, within a record by the one that never steps: a wall clock that is set forward
+gives nobody a break. The numbers only remind: nothing is stopped by them (common practice, no source).
 """
 
 from __future__ import annotations
@@ -79,23 +79,41 @@ class Due:
 
 def stretches_of(drives: Iterable[DriveLog]) -> list[Stretch]:
     """What was driven in a record so far, in order."""
-    return [one for log in drives for one in _stretches(log)]
+    clock = _SteadyClock()
+    return [one for log in drives for one in _stretches(log, clock)]
 
 
-def _stretches(log: DriveLog) -> Iterator[Stretch]:
+@dataclass(slots=True)
+class _SteadyClock:
+    """Seconds since 1970 as the wall clock had them first, and from there on by the boot clock. Where the machine was
+    started again in between that begins anew, and there is nothing but the wall clock."""
+
+    _from_wall: float = 0.0
+    _from_ns: float = math.inf
+
+    def at(self, wall: float, ns: int) -> float:
+        """The time at a message by both of its clocks."""
+        if ns < self._from_ns:
+            self._from_wall, self._from_ns = wall, ns
+        return self._from_wall + (ns - self._from_ns) / 1e9
+
+
+def _stretches(log: DriveLog, clock: _SteadyClock) -> Iterator[Stretch]:
     """A drive, cut where it was paused. It begins when its `run_start` came in, else with its first hello."""
     if not log.counts.judged:
         return
     markers = sorted(log.markers.values(), key=lambda one: one.n)
-    began = next((one.wall for one in markers if one.kind == "run_start"), log.hello_wall)
+    start = next((one for one in markers if one.kind == "run_start"), None)
+    first = (log.hello_wall, log.hello_ns) if start is None else (start.wall, start.monotonic_ns)
+    began = clock.at(*first)
     from_t, holds = log.first_t, False
     for marker in markers:
         hold = KINDS[marker.kind].holds
         if hold is True and not holds:
             driven_s = max(0.0, marker.t - from_t)
-            yield Stretch(began, max(marker.wall, began), driven_s)
+            yield Stretch(began, max(clock.at(marker.wall, marker.monotonic_ns), began), driven_s)
         elif hold is False and holds:
-            began, from_t = marker.wall, marker.t
+            began, from_t = clock.at(marker.wall, marker.monotonic_ns), marker.t
         holds = holds if hold is None else hold
     if not holds:
         driven_s = max(0.0, log.newest_t - from_t)

@@ -129,6 +129,14 @@ class Rehearsed:
     study_sha256: str
     perceived: tuple[InTheSeat, ...]
 
+    def as_map(self) -> dict[str, Any]:
+        """As `rehearsed_from_map` reads it: whatever a page has beside it, or in its place, is left out."""
+        seats = [{"name": one.name, "answer": one.answer, "by": one.by, "at": one.wall} for one in self.perceived]
+        return {
+            **{name: getattr(self, name) for name in ("name", "at", "go", "by", "study_sha256")},
+            "perceived": seats,
+        }
+
 
 @dataclass(frozen=True, slots=True)
 class EarlierRun:
@@ -276,5 +284,8 @@ def _list(value: Any) -> Sequence[Any]:
 
 
 def _seconds(value: Any) -> float:
-    usable = isinstance(value, int | float) and not isinstance(value, bool) and math.isfinite(value)
+    try:
+        usable = isinstance(value, int | float) and not isinstance(value, bool) and math.isfinite(value)
+    except OverflowError:  # a whole number of a JSON file that no float can be
+        return 0.0
     return float(value) if usable else 0.0

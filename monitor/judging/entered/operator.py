@@ -89,6 +89,9 @@ class OperatorLog:
     in_charge: str = ""
     """To whom it was handed over, or who entered something last."""
     keys: set[str] = field(default_factory=set)
+    entered_in: dict[float, int] = field(default_factory=dict)
+    """Clock that an entry of the record has → the entry's number, the last one where several have it. What was entered
+    after the record's end stands in none."""
 
     @property
     def standing_stop(self) -> Stop | None:
@@ -113,8 +116,9 @@ class OperatorLog:
             if before.verdict != now.verdict and before.by != now.by
         }
 
-    def take(self, fields: Mapping[str, Any]) -> None:
-        """One entry; a repeated key is passed over, and so is what cannot be read as its type."""
+    def take(self, fields: Mapping[str, Any], number: int | None = None) -> None:
+        """One entry; a repeated key is passed over, and so is what cannot be read as its type. `number`: its own in
+        the record; None for what was entered after the record's end."""
         key = fields.get("key")
         if isinstance(key, str):
             if key in self.keys:
@@ -123,6 +127,8 @@ class OperatorLog:
         key = key if isinstance(key, str) else ""
         by, wall = str(fields.get("by", "")), _number(fields.get("wall")) or 0.0
         wall = wall if is_date(wall) else 0.0
+        if number is not None:
+            self.entered_in[wall] = number
         at, drive = _number(fields.get("at")), _whole(fields.get("drive"))
         entered = Instant(drive, at, wall, by)
         if fields.get("type") not in BY_ITSELF:

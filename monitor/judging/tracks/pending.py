@@ -75,9 +75,11 @@ def judge_pending(occasion: Occasion, earlier: Exposure, missed: Expected | None
         )
         findings = [make_finding(plan.study, "marker-lost", sentence, unseen[1])]
     if findings and lost:
-        # without how many: a driver who responds sends more of them
-        sentence = "Not all of the drive's markers arrived; one that did not may have been the trigger's."
-        findings = [make_finding(plan.study, "marker-lost", sentence, lost[0].before_t)]
+        sentence = f"{len(lost)} of the drive's markers never arrived; one of them may have been the trigger's."
+        # a driver who responds sends more of them
+        uncounted = "Not all of the drive's markers arrived; one that did not may have been the trigger's."
+        finding = make_finding(plan.study, "marker-lost", sentence, lost[0].before_t)
+        findings = [replace(finding, while_hidden=uncounted)]
     if findings:
         findings += _other_triggers(plan.study, drive, number)
     if over or missed is not None:

@@ -47,7 +47,8 @@ def handover_page(view: LiveView, wall: float) -> HandoverPage:
         steps.append(f"and {len(left) - MOST_STEPS} more steps of the run sheet")
     if view.outlook is not None:
         steps.append(f"next trigger: {view.outlook.trigger}")
-    notes = [handed_line(one) for one in reversed(view.notes) if 0.0 <= wall - one.wall <= NOTES_OF_S]
+    # one that is still to come was made before the clock was set back
+    notes = [handed_line(one) for one in reversed(view.notes) if wall - one.wall <= NOTES_OF_S]
     if len(notes) > MOST_NOTES:
         notes[MOST_NOTES:] = [f"and {len(notes) - MOST_NOTES} more; l lists them"]
     return HandoverPage(tuple(unresolved(view)), tuple(_comfort(view, wall)), tuple(steps), tuple(notes))
