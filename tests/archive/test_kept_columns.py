@@ -52,8 +52,8 @@ def told(reviewed: Reviewed) -> str:
     return json.dumps([session, reviewed.damage, reviewed.state, reviewed.digest], sort_keys=True)
 
 
-def is_read(path: Path) -> bool:
-    """Whether a review of the record takes its columns, and not its entries."""
+def read_by_columns(path: Path) -> str:
+    """What a review of the record tells that takes its columns, and not its entries."""
     reading = RecordReading.blocks
     asked: list[int] = []
 
@@ -63,15 +63,16 @@ def is_read(path: Path) -> bool:
 
     with pytest.MonkeyPatch.context() as patched:
         patched.setattr(RecordReading, "blocks", noted)
-        review_record(path, keep=True)
-    return 0 not in asked
+        found = told(review_record(path, keep=True))
+    assert 0 not in asked, "its entries were read from the first one on"
+    return found
 
 
-@pytest.fixture
-def record(tmp_path: Path) -> Path:
+@pytest.fixture(scope="module")
+def made(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """The clean fixture before it was sealed."""
     reading = RecordReading(FIXTURES / "clean.run")
-    path = tmp_path / "clean.run"
+    path = tmp_path_factory.mktemp("made") / "clean.run"
     writer = RecordWriter.create(path, reading.opening)
     for entries in reading.blocks():
         for entry in entries:
@@ -81,6 +82,37 @@ def record(tmp_path: Path) -> Path:
     return path
 
 
+@pytest.fixture(scope="module")
+def reviewed_once(made: Path) -> tuple[Path, str]:
+    """A record with its columns kept, and what the review told that kept them; the fixtures below copy it, times and
+    all, since a review takes 140 ms."""
+    with pytest.MonkeyPatch.context() as patched:
+        patched.setattr(record_pass, "KEPT_FROM", 0)
+        patched.setattr(writing, "LEAVE_FREE", 0)
+        path = Path(shutil.copytree(made, made.parent / "kept" / made.name))
+        return path, told(review_record(path, keep=True))
+
+
+@pytest.fixture
+def record(made: Path, tmp_path: Path) -> Path:
+    """A record of which nothing is kept."""
+    return Path(shutil.copytree(made, tmp_path / made.name))
+
+
+@pytest.fixture
+def kept(reviewed_once: tuple[Path, str], tmp_path: Path) -> Path:
+    """The same with its columns, which fit."""
+    path = Path(shutil.copytree(reviewed_once[0], tmp_path / reviewed_once[0].name))
+    KeptColumns(path, RecordReading(path).digest)
+    return path
+
+
+@pytest.fixture
+def right(reviewed_once: tuple[Path, str]) -> str:
+    """What every review of it has to tell."""
+    return reviewed_once[1]
+
+
 @pytest.mark.parametrize("name", sorted(path.stem for path in FIXTURES.glob("*.run")))
 def test_a_fixture_gives_the_same_by_its_entries_and_by_its_columns(tmp_path: Path, name: str) -> None:
     path = Path(shutil.copytree(FIXTURES / f"{name}.run", tmp_path / "r.run"))
@@ -88,8 +120,7 @@ def test_a_fixture_gives_the_same_by_its_entries_and_by_its_columns(tmp_path: Pa
     assert not (path / CACHE_NAME).exists()
     assert told(review_record(path, keep=True)) == by_entries
     assert (path / CACHE_NAME).exists()
-    assert is_read(path)
-    assert told(review_record(path, keep=True)) == by_entries
+    assert read_by_columns(path) == by_entries
 
 
 @settings(max_examples=12, deadline=None, suppress_health_check=[HealthCheck.too_slow])
@@ -113,25 +144,31 @@ def test_any_feed_gives_the_same_by_its_columns(
     assert told(review_record(path, other, keep=True)) == told(review_record(path, other))
 
 
-def test_another_study_is_judged_by_the_same_columns(record: Path) -> None:
-    review_record(record, keep=True)
-    text = RecordReading(record).opening.study_text
+def test_another_study_is_judged_by_the_same_columns(kept: Path) -> None:
+    text = RecordReading(kept).opening.study_text
     narrow = parse_study(text.replace("at_most = 1.9", "at_most = 1.4"), "narrow")
-    changed = review_record(record, narrow, keep=True)
+    changed = review_record(kept, narrow, keep=True)
     assert [one.verdict for one in changed.session.trials()] == ["invalid", "valid"]
-    assert told(changed) == told(review_record(record, narrow))
+    assert told(changed) == told(review_record(kept, narrow))
 
 
 @pytest.mark.parametrize("part", [0.0, 0.02, 0.3, 0.7, 0.999])
-def test_whatever_is_wrong_with_the_cache_the_record_decides(record: Path, part: float) -> None:
-    right = told(review_record(record, keep=True))
-    cache = record / CACHE_NAME
+def test_whatever_is_wrong_with_the_cache_the_record_decides(kept: Path, right: str, part: float) -> None:
+    cache = kept / CACHE_NAME
     whole = cache.read_bytes()
     at = int(part * (len(whole) - 1))
-    for wrong in (whole[:at], whole[:at] + bytes([whole[at] ^ 0x10]) + whole[at + 1 :], os.urandom(4096), b""):
+    for wrong in (whole[:at], whole[:at] + bytes([whole[at] ^ 0x10]) + whole[at + 1 :]):
         cache.write_bytes(wrong)
-        assert told(review_record(record, keep=True)) == right
+        assert told(review_record(kept, keep=True)) == right
         assert cache.read_bytes() == whole  # made again
+
+
+@pytest.mark.parametrize("other", [os.urandom(4096), b"made of nothing but words"], ids=["random", "words"])
+def test_what_is_no_cache_at_all_is_made_again(kept: Path, right: str, other: bytes) -> None:
+    whole = (kept / CACHE_NAME).read_bytes()
+    (kept / CACHE_NAME).write_bytes(other)
+    assert told(review_record(kept, keep=True)) == right
+    assert (kept / CACHE_NAME).read_bytes() == whole
 
 
 def parts_of(record: Path) -> tuple[dict[str, Any], list[bytes]]:
@@ -174,29 +211,29 @@ def changed_and_put_right(record: Path, monkeypatch: pytest.MonkeyPatch) -> int:
     return len(chunks)
 
 
-def test_a_cache_that_was_changed_decides_nothing_and_is_told(record: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    right = told(review_record(record, keep=True))
-    cache = record / CACHE_NAME
-    assert check_caches(record) == []
+def test_a_cache_that_was_changed_decides_nothing_and_is_told(
+    kept: Path, right: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    cache = kept / CACHE_NAME
+    assert check_caches(kept) == []
     whole = cache.read_bytes()
-    assert changed_and_put_right(record, monkeypatch) > 1
-    assert check_caches(record) == [f"{CACHE_NAME} {CHANGED}."]
-    assert told(review_record(record, keep=True)) == right
+    assert changed_and_put_right(kept, monkeypatch) > 1
+    assert check_caches(kept) == [f"{CACHE_NAME} {CHANGED}."]
+    assert told(review_record(kept, keep=True)) == right
     assert cache.read_bytes() == whole  # made again
 
 
-def test_chunks_of_one_cache_do_not_fit_into_another(record: Path) -> None:
-    right = told(review_record(record, keep=True))
-    tail, chunks = parts_of(record)
+def test_chunks_of_one_cache_do_not_fit_into_another(kept: Path, right: str) -> None:
+    tail, chunks = parts_of(kept)
     sealed = tail["chunks"]
     for order in ([1, 0, *range(2, len(chunks))], range(1, len(chunks)), [0, 0, *range(1, len(chunks))]):
-        write_cache(record, {**tail, "chunks": [sealed[place] for place in order]}, [chunks[place] for place in order])
+        write_cache(kept, {**tail, "chunks": [sealed[place] for place in order]}, [chunks[place] for place in order])
         with pytest.raises(ColumnsUnfit):
-            list(KeptColumns(record, RecordReading(record).digest).chunks())
-        assert told(review_record(record, keep=True)) == right
-    whole = (record / CACHE_NAME).read_bytes()
-    (record / CACHE_NAME).write_bytes(whole[: len(MAGIC)] + whole[len(MAGIC) + len(chunks[0]) :])
-    assert told(review_record(record, keep=True)) == right
+            list(KeptColumns(kept, RecordReading(kept).digest).chunks())
+        assert told(review_record(kept, keep=True)) == right
+    whole = (kept / CACHE_NAME).read_bytes()
+    (kept / CACHE_NAME).write_bytes(whole[: len(MAGIC)] + whole[len(MAGIC) + len(chunks[0]) :])
+    assert told(review_record(kept, keep=True)) == right
 
 
 def test_a_cache_that_does_not_follow_from_the_record_is_told_even_with_our_seal(
@@ -215,9 +252,8 @@ def test_a_cache_that_does_not_follow_from_the_record_is_told_even_with_our_seal
 
 @pytest.mark.parametrize("spoil", ["no key can be made", "others can read it", "it is cut", "it is a pipe"])
 def test_without_a_key_of_its_own_nothing_is_kept_or_believed(
-    record: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, spoil: str
+    kept: Path, right: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, spoil: str
 ) -> None:
-    right = told(review_record(record, keep=True))
     state = tmp_path / "state"
     monkeypatch.setenv("XDG_STATE_HOME", str(state))
     key = cache_seal.key_file()
@@ -231,36 +267,34 @@ def test_without_a_key_of_its_own_nothing_is_kept_or_believed(
             key.write_bytes(bytes(32 if spoil == "others can read it" else 5))
             key.chmod(0o644 if spoil == "others can read it" else 0o600)
     with pytest.raises(ColumnsUnfit):
-        KeptColumns(record, RecordReading(record).digest)
-    (record / CACHE_NAME).unlink()
-    assert told(review_record(record, keep=True)) == right
-    assert not list(record.glob(f"{CACHE_NAME}*"))
+        KeptColumns(kept, RecordReading(kept).digest)
+    (kept / CACHE_NAME).unlink()
+    assert told(review_record(kept, keep=True)) == right
+    assert not list(kept.glob(f"{CACHE_NAME}*"))
 
 
-def test_a_record_that_has_changed_is_read_again(record: Path) -> None:
-    review_record(record, keep=True)
-    part = next(record.glob("part-*.twr"))
+def test_a_record_that_has_changed_is_read_again(kept: Path) -> None:
+    part = next(kept.glob("part-*.twr"))
     data = bytearray(part.read_bytes())
     data[len(data) // 2] ^= 1
     part.write_bytes(data)
     with pytest.raises(ColumnsUnfit):
-        KeptColumns(record, RecordReading(record).digest)
-    assert review_record(record, keep=True).damage
+        KeptColumns(kept, RecordReading(kept).digest)
+    assert review_record(kept, keep=True).damage
 
 
-def test_vehicles_that_have_gone_bad_on_the_disk_are_not_made_up(record: Path) -> None:
+def test_vehicles_that_have_gone_bad_on_the_disk_are_not_made_up(kept: Path) -> None:
     # the same size and time of change: only reading them shows it
-    review_record(record, keep=True)
-    part = next(record.glob("part-*.twr"))
+    part = next(kept.glob("part-*.twr"))
     state = part.stat()
     data = bytearray(part.read_bytes())
-    trial = review_record(record).session.trials()[0]
+    trial = review_record(kept).session.trials()[0]
     assert trial.fired_at is not None
     at = int(trial.fired_at / 70.0 * len(data))
     data[at : at + 400] = bytes(400)
     part.write_bytes(data)
     os.utime(part, ns=(state.st_atime_ns, state.st_mtime_ns))
-    reviewed = review_record(record, keep=True)
+    reviewed = review_record(kept, keep=True)
     assert reviewed.damage
     assert reviewed.session.trials()[0].verdict == "undecided"
 
@@ -283,13 +317,12 @@ def test_a_disk_without_room_gets_no_cache(record: Path, monkeypatch: pytest.Mon
     assert not list(record.glob(f"{CACHE_NAME}*"))
 
 
-def test_sealing_changes_the_files_and_so_the_columns_are_made_again(record: Path) -> None:
-    right = told(review_record(record, keep=True))
-    seal_record(record)
+def test_sealing_changes_the_files_and_so_the_columns_are_made_again(kept: Path, right: str) -> None:
+    seal_record(kept)
     with pytest.raises(ColumnsUnfit):
-        KeptColumns(record, RecordReading(record).digest)
-    assert json.loads(told(review_record(record, keep=True)))[0] == json.loads(right)[0]
-    assert is_read(record)
+        KeptColumns(kept, RecordReading(kept).digest)
+    assert json.loads(told(review_record(kept, keep=True)))[0] == json.loads(right)[0]
+    read_by_columns(kept)
 
 
 def test_the_columns_are_those_that_were_measured(record: Path) -> None:
@@ -332,7 +365,6 @@ def test_a_review_that_is_broken_off_leaves_nothing_on_the_disk(record: Path, mo
     assert not list(record.glob(f"{CACHE_NAME}*"))
 
 
-def test_a_chunk_of_another_kind_is_not_taken(record: Path) -> None:
-    right = told(review_record(record, keep=True))
-    write_cache(record, {}, [msgpack.packb([0, 5])])
-    assert told(review_record(record, keep=True)) == right
+def test_a_chunk_of_another_kind_is_not_taken(kept: Path, right: str) -> None:
+    write_cache(kept, {}, [msgpack.packb([0, 5])])
+    assert told(review_record(kept, keep=True)) == right

@@ -14,7 +14,8 @@ from monitor.judging.session import Session
 from monitor.record.entries import Entry
 from tests.judging.hand import entries_of, opening_of, study_of
 from tests.judging.handsource import opening_of_several
-from tests.judging.test_beside import ENTRIES, WHEN_AWAY
+from tests.judging.test_beside import WHEN_AWAY
+from tests.judging.test_beside import entries_named as entries_beside_named
 from tests.judging.test_blocks import DRIVES, EVERYTHING, OPERATOR
 
 
@@ -65,7 +66,7 @@ def session_after(entries: list[Entry], text: str, *, several: bool) -> Session:
 @pytest.mark.parametrize("name", ["two drives", "everything odd", "frames lost at the fire", "a further source"])
 def test_a_fork_shares_nothing_that_changes(name: str, share: float) -> None:
     several = name == "a further source"
-    entries = ENTRIES["two clocks"] if several else entries_of(*DRIVES[name], operator=OPERATOR)
+    entries = entries_beside_named("two clocks") if several else entries_of(*DRIVES[name], operator=OPERATOR)
     text = WHEN_AWAY if several else EVERYTHING
     session = session_after(entries[: int(share * len(entries))], text, several=several)
     for frames in (True, False):

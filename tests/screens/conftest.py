@@ -10,8 +10,11 @@ from typing import Any
 import numpy as np
 import pytest
 import textual
+from textual._compositor import LayoutUpdate
+from textual.app import App
 from textual.pilot import Pilot
 from textual.screen import Screen
+from textual.strip import Strip
 
 from monitor.following.coming.view import Foreseen, OutlookRow, OutlookView
 from monitor.following.view import (
@@ -604,16 +607,23 @@ def posted(source: FakeSource) -> list[dict[str, Any]]:
     return [one for one in source.posted if one["type"] != "shown"]
 
 
+def on_screen(app: App[Any]) -> list[list[Strip]]:
+    """What stands on the terminal with its colours; a picture of it costs three times as much."""
+    drawn = app.screen._compositor.render_update(full=True, screen_stack=app._background_screens)
+    assert isinstance(drawn, LayoutUpdate)
+    return [list(line) for line in drawn.strips]
+
+
 async def until_it_stands(pilot: Pilot[Any]) -> None:
     """Goes on until nothing is left to be drawn: a sheet is there, has its size and has been painted.
 
     The toolkit mounts a sheet that opens by itself in turns of its own; a picture that was taken after a fixed number
     of turns had it, or had it not, as the machine was busy.
     """
-    before = ""
+    before: list[list[Strip]] = []
     for _ in range(100):
         await pilot.pause(0.02)
-        now = pilot.app.export_screenshot()
+        now = on_screen(pilot.app)
         if now == before:
             return
         before = now
