@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import gc
 import os
+import signal
 import sys
 import tempfile
 from collections.abc import Iterator
@@ -20,6 +21,9 @@ settings.load_profile("untimed")
 # tests start some hundreds of processes: each would compile the package anew where the environment keeps no bytecode
 os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
 sys.dont_write_bytecode = False
+
+# run behind `nohup`, everything that tests start would ignore a lost terminal, too, and five of them look at just that
+signal.signal(signal.SIGHUP, signal.SIG_DFL)
 
 gc.disable()  # until all is collected: nothing of that is garbage
 
