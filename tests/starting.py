@@ -49,10 +49,22 @@ READ_AT_THE_START = ("PYTHON", "LC_", "LANG", "TZ", "OPENBLAS", "LD_")
 Plain = subprocess.Popen
 EXECUTE, CLOSE = "_execute_child", "_close_pipe_fds"
 """The step of `Popen` in which the process is started, and its last part: what are the process's ends is let go of."""
-_fields = [name for name in signature(getattr(Plain, EXECUTE)).parameters if name != "self"]
+_fields = [name for name in signature(getattr(Plain, EXECUTE, Plain)).parameters if name != "self"]
 _asking = os.getpid()
 """A process that is forked from this one asks for nothing: it is no parent of the process that is forked from."""
 PIPES = ("p2cread", "p2cwrite", "c2pread", "c2pwrite", "errread", "errwrite")
+USUAL = {
+    "preexec_fn": None,
+    "pass_fds": (),
+    "shell": False,
+    "umask": -1,
+    "process_group": -1,
+    "gid": None,
+    "gids": None,
+    "uid": None,
+}
+"""How a process is started that can be forked as well."""
+LOOKED_AT = {"args", "executable", "cwd", "env", "start_new_session", *PIPES, *USUAL}
 
 
 class Forked(subprocess.Popen[Any]):
@@ -77,7 +89,11 @@ class Forked(subprocess.Popen[Any]):
 
 @contextmanager
 def forked_starts() -> Iterator[None]:
-    """While inside, whatever this process starts of the program is forked."""
+    """While inside, whatever this process starts of the program is forked; by a Python whose `Popen` has no such steps,
+    it is started as ever."""
+    if not (LOOKED_AT <= set(_fields) and hasattr(Plain, CLOSE)):
+        yield
+        return
     with patch.object(subprocess, "Popen", Forked):
         yield
 
@@ -95,8 +111,7 @@ def _can_be_forked(asked: dict[str, Any]) -> bool:
     after = words[2:] if words[1] == "-P" else words[1:]
     if after[0] != "-m" or after[1] not in OURS:
         return False
-    usual = {"preexec_fn": None, "pass_fds": (), "shell": False, "umask": -1, "process_group": -1}
-    if any(asked.get(name, value) != value for name, value in usual.items()):
+    if any(asked[name] != value for name, value in USUAL.items()):
         return False
     said = _environment(asked)
     names = {name for name in said.keys() | os.environ.keys() if name.startswith(READ_AT_THE_START)} - {"PYTHONPATH"}

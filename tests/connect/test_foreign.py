@@ -107,7 +107,7 @@ def test_a_stream_of_gaze_with_a_drifting_clock_beside_datagrams(
     scenario: str, verdict: str, processes: Processes, tmp_path: Path
 ) -> None:
     port = free_udp_port()
-    program = simulator(processes, "gaze", scenario, f"127.0.0.1:{port}", speed="5")
+    program = simulator(processes, "gaze", scenario, f"127.0.0.1:{port}", speed="2.5")
     assert program.stdout.readline() == "ready\n"
     bridge = processes.bridge(
         MAPS / "without-eyes.toml",
