@@ -30,6 +30,7 @@ MOST_BYTES = 1 << 17
 SUBREAPER = 36
 """`PR_SET_CHILD_SUBREAPER` of Linux: a descendant whose parent ends becomes the child of whoever has asked for it."""
 IMPORTED = (
+    "monitor.archive.gathering",
     "monitor.commands.main",
     "monitor.commands.shared.live_run",
     "monitor.commands.shared.planning",
@@ -40,10 +41,14 @@ IMPORTED = (
     "monitor.connect.sources.opening",
     "monitor.following.beginning",
     "monitor.recorder.__main__",
+    "monitor.reports.export.export",
+    "monitor.reports.page.run_page",
     "monitor.simulation.publishing",
 )
 """What the commands that are started most import."""
 OURS = {"monitor", "monitor.recorder"}
+CALLS_A_COMMAND = "from monitor.commands.main import main"
+"""In a program that is given as text, as of one that is to be killed in mid-way."""
 READ_AT_THE_START = ("PYTHON", "LC_", "LANG", "TZ", "OPENBLAS", "LD_")
 """The variables that only a start reads begin so; of these `PYTHONPATH` leads to where we are already."""
 Plain = subprocess.Popen
@@ -68,7 +73,7 @@ LOOKED_AT = {"args", "executable", "cwd", "env", "start_new_session", *PIPES, *U
 
 
 class Forked(subprocess.Popen[Any]):
-    """A `Popen` that has `python -m monitor …` forked, and starts all else as ever."""
+    """A `Popen` that has `python -m monitor …` forked, and programs that call a command; it starts all else as ever."""
 
     def _execute_child(self, *given: Any) -> None:
         asked = dict(zip(_fields, given, strict=True))
@@ -109,7 +114,7 @@ def _can_be_forked(asked: dict[str, Any]) -> bool:
     if not isinstance(words, list | tuple) or words[0] != sys.executable or asked["executable"] not in (None, words[0]):
         return False
     after = words[2:] if words[1] == "-P" else words[1:]
-    if after[0] != "-m" or after[1] not in OURS:
+    if not (after[0] == "-m" and after[1] in OURS) and not (after[0] == "-c" and CALLS_A_COMMAND in after[1]):
         return False
     if any(asked[name] != value for name, value in USUAL.items()):
         return False
@@ -202,10 +207,13 @@ def main() -> None:
     if wanted is None:
         return
     words: list[str] = wanted["words"]
-    at = words.index("-m")
+    at = 1 if words[0] == "-P" else 0
+    sys.path[0] = str(ROOT) if at else os.getcwd()
     sys.argv[:] = words[at + 1 :]
-    sys.path[0] = str(ROOT) if "-P" in words[:at] else os.getcwd()
-    runpy.run_module(words[at + 1], run_name="__main__", alter_sys=True)
+    if words[at] == "-m":
+        runpy.run_module(words[at + 1], run_name="__main__", alter_sys=True)
+    else:
+        exec(words[at + 1], {"__name__": "__main__"})
 
 
 if __name__ == "__main__":

@@ -43,7 +43,7 @@ from tests.judging import simulated
 from tests.waiting import wait_for
 
 RATE_HZ = 20.0
-LOOK_S, SELDOM_S = 0.5, 1.0
+LOOK_S, SELDOM_S = 0.5, 1.5
 RECORDING = RecorderView("recording", 400.0, 0, "")
 DRILL = demo_study(EXERCISE)
 

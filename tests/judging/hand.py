@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field
-from functools import cache
+from functools import cache, lru_cache
 from typing import Any
 
 import msgpack
@@ -264,8 +264,9 @@ class HandDrive:
 
 
 @cache
+@lru_cache(maxsize=32)
 def study_of(text: str = STUDY) -> Study:
-    """The study, which must have no fault."""
+    """The study, which must have no fault. It is read once: nothing in it can be changed."""
     return parse_study(text, "hand.toml")
 
 

@@ -1,7 +1,7 @@
 """Every scenario of the simulator gives the finding that its fault stands for, and no other one that voids the trial.
 
 The rows are those of a list of why trials go bad (common practice; the list stands in DEVELOPERS.md). Drives are
-simulated at 30 Hz and judged in this process: no sockets, no clock.
+simulated at 20 Hz and judged in this process: no sockets, no clock.
 """
 
 from __future__ import annotations
@@ -19,7 +19,7 @@ from tests.judging.simulated import GROUPS, session_of
 
 pytestmark = pytest.mark.slow
 
-RATE_HZ = 30.0
+RATE_HZ = 20.0
 SEED = 1
 
 

@@ -75,8 +75,9 @@ TRIALS = ("1/gate-brake/1", "1/side-gust/1")
 OPEN_TEXT = TEXT.replace("blind = true\n", "")
 _NUMBER = re.compile(r"-?\d+(?:\.\d+)?(?:e-?\d+)?")
 _NOISE = re.compile(r"[0-9a-f]{8,}(?: …)?|/tmp/\S+|Q\d{3}-\S+|run-Q\d+|Q\d{3}")
-LOOKED_S = (-1.0, 0.0, 0.4, 1.1, 2.0, HORIZON_S, HORIZON_S + 1.5, HORIZON_S + 2.5)
-"""When it is looked at a live run, from the fire: the last two times about the entry that makes the verdict final."""
+LOOKED_S = (-1.0, 1.1, 2.0, HORIZON_S, HORIZON_S + 1.5, HORIZON_S + 2.5)
+"""When it is looked at a live run, from the fire: once before it, for what is drawn by chance; then from when the early
+ones have responded, since before that nobody has; the last two times about the entry that makes the verdict final."""
 AT_ONCE_S = 5.0
 """Of the drive, taken at once where nobody looks."""
 SIZE = (120, 36)

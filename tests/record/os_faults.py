@@ -118,9 +118,11 @@ class Outcome:
     """Whether the process that did the work has ended, so that nothing is left of it but files."""
 
 
-def here(at: int, how: How, work: Callable[[Faults], object]) -> Outcome:
-    """Does the work in this process, or in a child where the process is to end by it."""
-    return _in_child(at, how, work) if how in ("kills", "is interrupted") else _in_this_process(at, how, work)
+def here(at: int, how: How, work: Callable[[Faults], object], *, lets_go: bool) -> Outcome:
+    """Does the work in this process, or in a child where the process is to end by it: when it is killed, and when it is
+    interrupted in work that does not let go of all that it holds."""
+    ends = how == "kills" or (how == "is interrupted" and not lets_go)
+    return _in_child(at, how, work) if ends else _in_this_process(at, how, work)
 
 
 def deaths_like_the_last(work: Callable[[Faults], object], left: Callable[[], bytes]) -> set[int]:
@@ -147,10 +149,12 @@ def _in_this_process(at: int, how: How, work: Callable[[Faults], object]) -> Out
     try:
         with faults.on():
             work(faults)
+    except KeyboardInterrupt:
+        assert how == "is interrupted"
     except Exception as error:
         raised = error
     os.close(writing)
-    return Outcome(bool(faults.met), faults.met, raised, _told(reading))
+    return Outcome(bool(faults.met), faults.met, raised, _told(reading), ended=how == "is interrupted")
 
 
 def _in_child(at: int, how: How, work: Callable[[Faults], object]) -> Outcome:

@@ -46,6 +46,8 @@ class Case:
     path: Path
     place: Path | None
     decoys: dict[Path, bytes]
+    lets_go: bool = True
+    """Where what is done is interrupted no lock is left; a writer is let go of by the end of its process alone."""
 
     def numbers(self) -> list[int]:
         return [entry.number for block in RecordFiles(self.path).blocks() for entry in block]
@@ -81,7 +83,7 @@ def make(base: Path, opening: Opening, *, two: bool, close: bool = True) -> Case
     target.write_bytes(b"kept")
     (path / "linked").symlink_to(target)
     decoys[target] = b"kept"
-    return Case(base, path, place, decoys)
+    return Case(base, path, place, decoys, lets_go=close)
 
 
 Work = Callable[[Case, Faults], object]
@@ -106,7 +108,7 @@ def walk(tmp_path: Path, prepared: Callable[[Path], Case], work: Work, check: Ch
         if at in known:
             continue
         shutil.copytree(template, base, symlinks=True)
-        outcome = here(at, how, lambda faults: work(case, faults))
+        outcome = here(at, how, lambda faults: work(case, faults), lets_go=case.lets_go)
         told = f"call {at} ({outcome.call}) {how}: {outcome.raised!r}"
         assert outcome.raised is None or isinstance(outcome.raised, WitnessError), told
         assert case.untouched(), told
@@ -273,7 +275,7 @@ def test_ending_a_run_on_full_disks(tmp_path: Path, opening: Opening, how: How, 
         (base / "first").mkdir(parents=True)
         (base / "second").mkdir()
         (base / "third").mkdir()
-        return Case(base, base / "first" / NAME, base / "second" / NAME if two else None, {})
+        return Case(base, base / "first" / NAME, base / "second" / NAME if two else None, {}, lets_go=False)
 
     def work(case: Case, faults: Faults) -> None:
         disk = FullDisks()

@@ -152,8 +152,11 @@ class _Planes:
         columns = len(orders)
         raw = np.frombuffer(self.take(rows * columns * 8), dtype=np.uint8).reshape(8, columns, rows)
         split = np.empty((columns, rows, 8), dtype=np.uint8)
-        for place in range(8):
-            split[:, :, 7 - place] = raw[place]
+        if columns == 1:  # eight steps would take half the time of a small block
+            split[0] = raw[::-1, 0].T
+        else:
+            for place in range(8):
+                split[:, :, 7 - place] = raw[place]
         words = split.view("<u8")[:, :, 0].astype(np.uint64, copy=False)
         kinds = {*orders}
         of_order = np.array(orders, dtype=np.uint8)
