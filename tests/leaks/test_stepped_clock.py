@@ -38,7 +38,7 @@ class SteppedClock(MovingClock):
         return super().wall_ns() + round(1e9 * stepped_s)
 
 
-def written(directory: Path, clock: SteppedClock, *, ends_by_itself: bool = False) -> Path:
+def written(directory: Path, clock: SteppedClock, *, ends_by_itself: bool = False, pace: float = 1.0) -> Path:
     """One drive in two pieces, the second begun inside the hidden horizon of the first, with notes all along; each has
     the clock of the moment at which its key was pressed, a little before its entry."""
     study = study_of(TEXT)
@@ -49,11 +49,11 @@ def written(directory: Path, clock: SteppedClock, *, ends_by_itself: bool = Fals
     for begins_s, drive in drives(1.8, 20.0):
         for t, frames in replace(drive, ends=ends_by_itself or begins_s > 0.0).messages():
             while due and due[0] <= begins_s + t:
-                clock.drive_s = due[0]
+                clock.drive_s = due[0] / pace
                 note = {"text": f"{due.pop(0):g}", "wall": clock.wall_ns() / 1e9, "key": f"k{next(keys)}"}
                 clock.drive_s += 0.05
                 writer.append(EntryKind.OPERATOR, pack_operator({"type": "note", "by": "anna", **note}))
-            clock.drive_s = begins_s + t
+            clock.drive_s = (begins_s + t) / pace
             writer.append(EntryKind.MESSAGE, pack_frames(frames))
     writer.close("the run ended")
     return path
@@ -101,6 +101,16 @@ def test_a_clock_that_steps_hides_nothing_more_and_nothing_less(
     assert times.received(fire) is not None
 
 
+@pytest.mark.parametrize("pace", [0.3, 0.5, 0.9, 1.0, 1.5, 10.0])
+def test_of_a_drive_that_is_slow_or_fast_all_of_the_horizon_is_hidden(tmp_path: Path, pace: float) -> None:
+    """By its own time: by the recorder's clock a slow simulator's horizon is over before the response is. Of a fast one
+    more is hidden, since nobody drives in it."""
+    session = read(written(tmp_path, SteppedClock(0.0, 0.0), pace=pace))
+    to_t = hidden_in_next(session)[1]
+    assert to_t >= FIRE_T + HORIZON_S - 0.01
+    assert to_t == pytest.approx(FIRE_T + HORIZON_S, abs=0.2) or pace > 1.0
+
+
 @pytest.mark.parametrize("step_s", STEPS_S)
 def test_what_was_entered_after_the_records_end_keeps_its_clock_however_that_stands(
     tmp_path: Path, step_s: float
@@ -127,6 +137,6 @@ def test_a_trial_that_fired_has_its_marker_and_were_it_gone_more_would_be_hidden
         del markers[number]
     without = hidden_in_next(session)
     assert without[0] == from_t
-    assert without[1] == pytest.approx(AGAIN_T + HORIZON_S, abs=0.01)
+    assert without[1] == pytest.approx(AGAIN_T + FIRE_T + HORIZON_S - KILLED_T, abs=0.01)
     assert without[1] > to_t
     assert told_notes(session) == []
