@@ -160,9 +160,9 @@ def _spilled(trial: Trial, drives: Sequence[DriveLog]) -> Iterable[tuple[int, fl
     fire, pace = _fire_of(trial, log), 1.0
     newest_t, newest_ns = trial.fired_at, None if fire is None else fire.monotonic_ns
     if log.newest_t >= trial.fired_at:  # else no frame came since, or none at all
-        took_s = 0.0 if newest_ns is None else (log.last_received_ns - newest_ns) / 1e9
+        took_s = 0.0 if newest_ns is None else (log.newest_ns - newest_ns) / 1e9
         pace = min(max((log.newest_t - trial.fired_at) / took_s, LEAST_PACE), 1.0) if took_s > 0.0 else 1.0
-        newest_t, newest_ns = log.newest_t, None if newest_ns is None else log.last_received_ns
+        newest_t, newest_ns = log.newest_t, None if newest_ns is None else log.newest_ns
     for later in drives[trial.drive :]:
         left_s = trial.hidden_to - newest_t - pace * _since_s(newest_ns, later)
         if left_s > 0.0 and later.counts.judged:
