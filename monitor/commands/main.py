@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import argparse
 import io
+import os
 import sys
 from collections.abc import Iterable, Sequence
 from importlib import import_module
@@ -72,6 +73,7 @@ def build_parser(names: Iterable[str] = COMMANDS) -> argparse.ArgumentParser:
 def main(arguments: Sequence[str] | None = None) -> None:
     """Runs the command line and leaves with its status."""
     arguments = sys.argv[1:] if arguments is None else arguments
+    _open_what_is_closed()
     if isinstance(sys.stdout, io.TextIOWrapper):  # a record's name, or a terminal, may be of another encoding
         sys.stdout.reconfigure(errors="backslashreplace")
     try:
@@ -83,28 +85,40 @@ def main(arguments: Sequence[str] | None = None) -> None:
         status = _module(options.command).run(options)
         sys.stdout.flush()
     except WitnessError as error:
-        print(error, file=sys.stderr)
+        _say_last(str(error))
         status = error.exit_code
     except KeyboardInterrupt:
         status = 130
     except Interrupted as stopped:
         status = 128 + stopped.number
     except BrokenPipeError:
-        _let_go()  # the reader of our output has gone: nothing more to say
+        _say_last("")  # the reader of our output has gone: nothing more to say
         status = 141
     except OSError as error:
         # whatever the system refuses, on whatever path: its own words, and no traceback
-        _let_go()  # of a terminal that is gone, should it be that
         where = f"{error.filename}: " if error.filename else ""
-        print(f"{where}{error.strerror or error}; nothing more was done.", file=sys.stderr)
+        _say_last(f"{where}{error.strerror or error}; nothing more was done.")
         status = WitnessError.exit_code
     sys.exit(status)
 
 
-def _let_go() -> None:
-    from monitor.commands.shared.printing import let_go_of_dead_outputs  # what is seldom needed delays no command
+def _open_what_is_closed() -> None:
+    """Gives a process that was started with a standard stream closed the null device there: the next file that it opens
+    would else have that place, and what some library says would be written into a record."""
+    for name, mode in (("stdin", "r"), ("stdout", "w"), ("stderr", "w")):
+        if getattr(sys, name) is None:
+            null = open(os.devnull, mode)
+            os.set_inheritable(null.fileno(), True)  # for the processes that it starts, too
+            setattr(sys, name, null)
+
+
+def _say_last(sentence: str) -> None:
+    """Says why it ends, where somebody can read it: the status is the same where nobody can."""
+    from monitor.commands.shared.printing import let_go_of_dead_outputs, lost_output, say  # seldom needed, and slow
 
     let_go_of_dead_outputs()
+    if sentence:
+        lost_output(lambda: say(sentence))
 
 
 def _refuse_bytes(argument: str) -> None:

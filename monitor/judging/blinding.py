@@ -44,6 +44,10 @@ SCRIPTED = ("scripted", "alert", "task")
 BEFORE_END_S = 1.0
 """A screen's newest frame may be so much older than the drive's last one."""
 
+LEAST_PACE = 0.25
+"""Nobody drives in a simulator that is slower than that, in times real time: it stood still (common practice, no
+source)."""
+
 _TIME = re.compile(r"\d+\.\d+(?=(?: (?:and|to) \d+\.\d+)? s\b)")
 _HIDDEN_TIME = "(hidden)"
 
@@ -136,7 +140,9 @@ def hidden_spans(trials: Iterable[Trial], drive: int | None) -> tuple[Span, ...]
 def hide_across(study: Study, trials: Iterable[Trial], drives: Sequence[DriveLog]) -> tuple[Trial, ...]:
     """The trials of `hide`, with what a drive that was cut off inside a hidden horizon hides of those after it. Whoever
     is killed or stopped and started again, as a bridge, begins a new drive, in which the same car is driven on: until
-    the horizon would have ended by the recorder's clock, what it does is the response."""
+    the horizon would have ended, what it does is the response. What is left of it is counted by the drive's own time
+    as far as that went, and while nothing came by the recorder's clock, as much slower as the drive was since the
+    fire."""
     found = [replace(one, hidden_in=spilled) if (spilled := tuple(_spilled(one, drives))) else one for one in trials]
     begins: dict[int, float] = {}
     for trial in found:
@@ -151,9 +157,14 @@ def _spilled(trial: Trial, drives: Sequence[DriveLog]) -> Iterable[tuple[int, fl
     log = drives[trial.drive - 1]
     if log.newest_t >= trial.hidden_to:
         return
-    fire = _fire_of(trial, log)
+    fire, pace = _fire_of(trial, log), 1.0
+    newest_t, newest_ns = trial.fired_at, None if fire is None else fire.monotonic_ns
+    if log.newest_t >= trial.fired_at:  # else no frame came since, or none at all
+        took_s = 0.0 if newest_ns is None else (log.newest_ns - newest_ns) / 1e9
+        pace = min(max((log.newest_t - trial.fired_at) / took_s, LEAST_PACE), 1.0) if took_s > 0.0 else 1.0
+        newest_t, newest_ns = log.newest_t, None if newest_ns is None else log.newest_ns
     for later in drives[trial.drive :]:
-        left_s = trial.hidden_to - trial.fired_at - _since_s(fire, later)
+        left_s = trial.hidden_to - newest_t - pace * _since_s(newest_ns, later)
         if left_s > 0.0 and later.counts.judged:
             yield later.index, later.first_t - later.period_s, later.first_t + left_s
 
@@ -165,10 +176,10 @@ def _fire_of(trial: Trial, log: DriveLog) -> ReceivedMarker | None:
     return min((one for one in named if one.t == trial.fired_at), key=attrgetter("number"), default=None)
 
 
-def _since_s(fire: ReceivedMarker | None, later: DriveLog) -> float:
-    """How long ago a fire was when a later drive began, and no longer than it was: by the boot clock, since the other
-    one may step. That begins anew with the machine: then it says less than it was, or nothing."""
-    return 0.0 if fire is None else max((later.hello_ns - fire.monotonic_ns) / 1e9, 0.0)
+def _since_s(then_ns: int | None, later: DriveLog) -> float:
+    """How long ago something came when a later drive began, and no longer than it was: by the boot clock, since the
+    other one may step. That begins anew with the machine: then it says less than it was, or nothing."""
+    return 0.0 if then_ns is None else max((later.hello_ns - then_ns) / 1e9, 0.0)
 
 
 def lifting(entries: Iterable[Mapping[str, Any]]) -> frozenset[str]:

@@ -9,6 +9,10 @@ from pathlib import Path
 
 import pytest
 
+from monitor.archive import record_pass
+from monitor.archive.kept import writing
+from monitor.archive.kept.layout import CACHE_NAME
+from monitor.archive.review import review_record
 from monitor.judging.session import Session
 from monitor.record.entries import EntryKind, Opening, pack_frames, pack_operator
 from monitor.record.reader import RecordReading
@@ -38,23 +42,31 @@ class SteppedClock(MovingClock):
         return super().wall_ns() + round(1e9 * stepped_s)
 
 
-def written(directory: Path, clock: SteppedClock, *, ends_by_itself: bool = False) -> Path:
+def written(
+    directory: Path, clock: SteppedClock, *, ends_by_itself: bool = False, pace: float = 1.0, doubled: int = 0
+) -> Path:
     """One drive in two pieces, the second begun inside the hidden horizon of the first, with notes all along; each has
-    the clock of the moment at which its key was pressed, a little before its entry."""
+    the clock of the moment at which its key was pressed, a little before its entry. `doubled`: how often the last frame
+    of the first piece comes once more, which nobody judges."""
     study = study_of(TEXT)
     opening = Opening("Q07", "chime", study.name, TEXT, study.sha256, ("tcp://127.0.0.1:1",), {})
     path = directory / "Q07-20261102T120000Z-abcd.run"
     writer = RecordWriter.create(path, opening, Writing(clock=clock))
+    last: list[bytes] = []
     due, keys = list(BEFORE + AFTER), count()
     for begins_s, drive in drives(1.8, 20.0):
         for t, frames in replace(drive, ends=ends_by_itself or begins_s > 0.0).messages():
             while due and due[0] <= begins_s + t:
-                clock.drive_s = due[0]
+                clock.drive_s = due[0] / pace
                 note = {"text": f"{due.pop(0):g}", "wall": clock.wall_ns() / 1e9, "key": f"k{next(keys)}"}
                 clock.drive_s += 0.05
                 writer.append(EntryKind.OPERATOR, pack_operator({"type": "note", "by": "anna", **note}))
-            clock.drive_s = begins_s + t
+            clock.drive_s = (begins_s + t) / pace
             writer.append(EntryKind.MESSAGE, pack_frames(frames))
+            last = frames if frames[0] == b"frame" else last
+        for _ in range(doubled if begins_s == 0.0 else 0):
+            clock.drive_s = (clock.drive_s or 0.0) + 0.01
+            writer.append(EntryKind.MESSAGE, pack_frames(last))
     writer.close("the run ended")
     return path
 
@@ -101,6 +113,30 @@ def test_a_clock_that_steps_hides_nothing_more_and_nothing_less(
     assert times.received(fire) is not None
 
 
+@pytest.mark.parametrize("pace", [0.3, 0.5, 0.9, 1.0, 1.5, 10.0])
+def test_of_a_drive_that_is_slow_or_fast_all_of_the_horizon_is_hidden(tmp_path: Path, pace: float) -> None:
+    """By its own time: by the recorder's clock a slow simulator's horizon is over before the response is. Of a fast one
+    more is hidden, since nobody drives in it."""
+    session = read(written(tmp_path, SteppedClock(0.0, 0.0), pace=pace))
+    to_t = hidden_in_next(session)[1]
+    assert to_t >= FIRE_T + HORIZON_S - 0.01
+    assert to_t == pytest.approx(FIRE_T + HORIZON_S, abs=0.2) or pace > 1.0
+
+
+@pytest.mark.parametrize("doubled", [0, 1, 60])
+def test_what_is_hidden_is_the_same_by_the_entries_and_by_the_columns_that_are_kept(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, doubled: int
+) -> None:
+    """Frames that are not judged stand in no column, and are no sign that the drive went on."""
+    monkeypatch.setattr(record_pass, "KEPT_FROM", 0)
+    monkeypatch.setattr(writing, "LEAVE_FREE", 0)
+    record = written(tmp_path, SteppedClock(0.0, 0.0), doubled=doubled)
+    found = {hidden_in_next(read(record)), *(hidden_in_next(review_record(record, keep=True).session) for _ in "ab")}
+    assert (record / CACHE_NAME).exists()
+    ((_, to_t),) = found
+    assert to_t == pytest.approx(FIRE_T + HORIZON_S, abs=0.01)
+
+
 @pytest.mark.parametrize("step_s", STEPS_S)
 def test_what_was_entered_after_the_records_end_keeps_its_clock_however_that_stands(
     tmp_path: Path, step_s: float
@@ -127,6 +163,6 @@ def test_a_trial_that_fired_has_its_marker_and_were_it_gone_more_would_be_hidden
         del markers[number]
     without = hidden_in_next(session)
     assert without[0] == from_t
-    assert without[1] == pytest.approx(AGAIN_T + HORIZON_S, abs=0.01)
+    assert without[1] == pytest.approx(AGAIN_T + FIRE_T + HORIZON_S - KILLED_T, abs=0.01)
     assert without[1] > to_t
     assert told_notes(session) == []

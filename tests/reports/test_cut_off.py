@@ -227,6 +227,18 @@ def test_whoever_is_interrupted_says_what_has_its_name_and_that_the_look_counts(
     assert not list(records.glob("*.unfinished"))
 
 
+@pytest.mark.parametrize("words", [REPORT, pytest.param((*EXPORT, "csv"), marks=pytest.mark.slow)])
+def test_whoever_is_interrupted_once_it_has_its_name_says_so(
+    words: tuple[str, ...], records: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    module = "monitor.named_files" if words == REPORT else "monitor.reports.export.export"
+    interrupting(monkeypatch, f"{module}.give_its_name", "after", signal.SIGTERM)
+    done = call(*filled(words, records, tmp_path / "out"))
+    assert done.returncode == 143
+    assert f"Interrupted: {tmp_path / 'out'} stands there, whole. Look 1 is entered" in done.stderr
+    assert sorted(one.name for one in tmp_path.iterdir()) == ["out", "records"]
+
+
 def test_an_interrupted_export_of_nothing_hidden_says_that_nothing_has_its_name(
     records: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -61,6 +61,8 @@ ROOM_BYTES = 1 << 20
 def refuse_without_reader(so: str) -> None:
     """Raises `WitnessError` where standard output is closed, a pipe whose reader has gone, or a file on a full disk, so
     that nothing is given away for what nobody can read; `so` says what does not happen."""
+    if getattr(sys.stdout, "name", None) == os.devnull:  # it was closed when we were started (`main`)
+        raise WitnessError(f"Standard output is closed: {so}.")
     try:
         descriptor = sys.stdout.fileno()
         is_file = stat.S_ISREG(os.fstat(descriptor).st_mode)

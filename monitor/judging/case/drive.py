@@ -32,6 +32,8 @@ class DriveLog(Stream):
     aligned: AlignedSources | None = None
     """The further sources by the clock of this drive; None where there are none."""
     pacing: Pacing = field(default_factory=lambda: Pacing(None))
+    newest_ns: int = 0
+    """Boot clock of the recorder's machine when the newest judged frame came: columns that are kept have no others."""
     _measured: MeasuredBlock | None = None
     _lateral: LateralMemory | None = None
 
@@ -72,6 +74,7 @@ class DriveLog(Stream):
     def note_received(self, frames: FrameBlock, received_ns: Callable[[int], int]) -> None:
         """When judged frames were received, by the numbers of their entries."""
         holds = [marker.t for marker in self.markers.values() if KINDS[marker.kind].holds is not None]
+        self.newest_ns = received_ns(int(frames.number[-1]))
         self.pacing.take(frames, received_ns, lambda begin, end: any(begin <= t <= end for t in holds))
 
     def merge(self) -> None:
