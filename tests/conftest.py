@@ -37,6 +37,19 @@ def pytest_xdist_auto_num_workers() -> int:
     return 2 * len(os.sched_getaffinity(0))
 
 
+@pytest.hookimpl(tryfirst=True)
+def pytest_configure(config: pytest.Config) -> None:
+    """Each process of a whole run begins to collect at another folder: in a fresh clone each compiles what the others
+    have not yet, where four of them compiled the same at the same time (35 seconds of processor time, and not 49)."""
+    whole = Path(__file__).parent
+    if not hasattr(config, "workerinput") or [Path(one).resolve() for one in config.args] != [whole]:
+        return
+    places = sorted(str(one) for one in whole.iterdir() if one.name[0] not in "._" and one.name != "conftest.py")
+    number, of = int(os.environ["PYTEST_XDIST_WORKER"][2:]), int(os.environ["PYTEST_XDIST_WORKER_COUNT"])
+    begins = len(places) * number // of
+    config.args[:] = [*places[begins:], *places[:begins]]
+
+
 def pytest_ignore_collect(collection_path: Path, config: pytest.Config) -> bool | None:
     """Of the slow tests alone no process imports the two thirds of the files that have none."""
     is_test = collection_path.name.startswith("test_") and collection_path.suffix == ".py"
@@ -49,6 +62,7 @@ def pytest_ignore_collect(collection_path: Path, config: pytest.Config) -> bool 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     """What takes longest begins first, so that no run ends with one process at it: each is dealt one stretch of the
     list, and these begin with the tests whose mark states seconds, the longest first."""
+    items.sort(key=lambda item: str(item.path))  # wherever this process began to collect
     stated = [(marker.kwargs.get("seconds", 0), item) for item in items if (marker := item.get_closest_marker("slow"))]
     longest = [item for seconds, item in sorted(stated, key=lambda one: -one[0]) if seconds]
     others = [item for item in items if item not in set(longest)]

@@ -271,7 +271,10 @@ def test_what_comes_after_the_drives_end_changes_nothing_of_a_trigger_that_was_n
         end_t=end_t,
     )
     entries = entries_of(drive)
-    whole, singly = trials_of([entries], STUDY), trials_of([[one] for one in entries], STUDY)
+    before = 660  # 10.8 s: one by one from a second before the station is lost
+    whole, singly = (
+        trials_of([entries[:before], *cut], STUDY) for cut in ([entries[before:]], [[one] for one in entries[before:]])
+    )
     assert whole == singly
     assert "timing-unsure" in whole
 
@@ -319,10 +322,12 @@ def disordered(entries: list[Entry], random: Random, disorder: int) -> list[Entr
     "name", ["clean", "frames lost at the fire", "twice", "everything odd", "many events", *VERY_LATE]
 )
 def test_one_entry_at_a_time_gives_the_same_trials(name: str, text: str) -> None:
+    """One by one about the fire, and where the windows after it end; by threes between, as each that is taken alone
+    costs 2 ms."""
     entries = list(entries_named(name))
-    few = 240 if name in VERY_LATE else 360
-    singly = [[entry] for entry in entries[600 : 600 + few]]
-    blocks = [entries[:600], *singly, entries[600 + few : 1100], entries[1100:]]
+    last = 840 if name in VERY_LATE else 960
+    bounds = [0, *range(600, 680), *range(680, 790, 3), *range(790, min(last, 860)), *range(860, last, 3), last, 1100]
+    blocks = [entries[a:b] for a, b in pairwise([*bounds, len(entries)])]
     assert trials_of(blocks, text) == trials_of([entries], text)
 
 
@@ -383,10 +388,11 @@ def test_a_marker_that_comes_before_its_frames_is_judged_the_same_in_any_cut(fau
         Entry(one.kind, number, one.monotonic_ns, one.wall_ns, one.payload) for number, one in enumerate(payloads, 2)
     ]
     told = []
-    for size in (1, 7, len(entries)):
+    # one by one from the begin of the earliest window until the fire has been judged
+    for bounds in (range(400, 800), range(7, len(entries), 7), ()):
         session = Session(study, opening_of(study))
-        for first in range(0, len(entries), size):
-            session.take(entries[first : first + size])
+        for first, last in pairwise([0, *bounds, len(entries)]):
+            session.take(entries[first:last])
             session.trials()
         told.append([trial_json(one) for one in session.trials()])
     assert told[0] == told[1] == told[2]
