@@ -155,6 +155,8 @@ class Following:
             self._keeping = Keeping(self.session.study)
         if self.session is not None:
             self._holding.add(entries, time.monotonic())
+            if not self._holding.presses:
+                self.session.read_ahead(entries)
 
     def _pause(self) -> None:
         """Between the parts of a view: raises `_Called` where something came in that is to be judged first."""

@@ -6,20 +6,20 @@ drive's end. So the same list of entries gives the same trials however it was cu
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from copy import copy
 from dataclasses import dataclass, replace
 from typing import Any
 
 from monitor.feed.decode import decode_message
-from monitor.feed.schema import Frame, Marker, Refused
+from monitor.feed.schema import Frame, Hello, Marker, Refused
 from monitor.judging.advice import what_now
 from monitor.judging.blinding import ToldTimes, hide, hide_across, is_blind, told_times, without_hidden_times
 from monitor.judging.case.alignment import AlignedSources
 from monitor.judging.case.blocks import KeptRun, KeptSamples, MeasuredBlock
 from monitor.judging.case.case import final_frame_after_s
 from monitor.judging.case.drive import DriveLog
-from monitor.judging.case.frame_tables import FrameRun, pieces_of
+from monitor.judging.case.frame_tables import FEW, FrameRun, pieces_of
 from monitor.judging.case.pacing import Pacing, by_number
 from monitor.judging.case.received import MARKER_DELAY_S
 from monitor.judging.case.sources import Sources
@@ -65,6 +65,8 @@ class Session:
         self._by_run: dict[str, int] = {}
         self._received_ns = by_number((), ())
         """When each entry of the block that is being taken was received."""
+        self._read: dict[int, tuple[Entry, Hello | Frame | Marker | Refused]] = {}
+        """Messages of entries that are taken next."""
         self.blind = is_blind(study, opening)
         """Whether the record is blind, whatever the file says by which it is judged."""
         self.standing = standing_from_map(opening.standing)
@@ -83,7 +85,7 @@ class Session:
         twin.operator = self.operator.fork()
         twin.sources, twin.measured = self.sources.fork(frames=frames), self.measured.fork()
         twin.drives = [*self.drives[:-1], *(drive.fork(twin.sources, frames=frames) for drive in self.drives[-1:])]
-        twin._by_run = dict(self._by_run)
+        twin._by_run, twin._read = dict(self._by_run), {}
         return twin
 
     def checkpoint(self, *, frames: bool = True) -> Checkpoint:
@@ -158,7 +160,16 @@ class Session:
                     self.current.log.end(entry.number, "close")
         if entries:
             self._stand_at(entries[-1])
+        self._read.clear()
         self._settle()
+
+    def read_ahead(self, entries: Sequence[Entry]) -> None:
+        """Reads the messages of entries that wait to be taken, where they are so few that `take` would read each by
+        itself: for who has time for it now, and perhaps not when a marker comes."""
+        if len(self._read) + len(entries) <= FEW:
+            for entry in entries:
+                if entry.kind is EntryKind.MESSAGE:
+                    self._read[entry.number] = entry, decode_message(unpack_frames(entry.payload))
 
     def tidy(self) -> None:
         """Joins the frames of what was taken before, and lets go of what nobody asks for any more, which `take` else
@@ -269,7 +280,8 @@ class Session:
             self._settle()
 
     def _take_message(self, entry: Entry) -> None:
-        message = decode_message(unpack_frames(entry.payload))
+        known = self._read.get(entry.number)
+        message = known[1] if known and known[0] is entry else decode_message(unpack_frames(entry.payload))
         if isinstance(message, Refused):
             self.bad += 1
             self.last_refusal = message

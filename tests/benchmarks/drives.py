@@ -50,10 +50,6 @@ def publish(feed: FeedPublisher, began: float, fire: float) -> None:
     fired = False
     for step in range(1, int(END_S * RATE_HZ)):
         t = step / RATE_HZ
-        time.sleep(max(0.0, began + t - time.monotonic()))
-        if t >= fire - 1e-9 and not fired:
-            fired = True
-            feed.marker("trigger", "gate-brake", fire)
         braked_s = min(max(t - fire, 0.0), 2.0)
         accel = -5.0 if 0.0 < t - fire < 2.0 else 0.0
         gap = 40.0 - 2.5 * braked_s * braked_s - 2.0 * max(t - fire - 2.0, 0.0)
@@ -63,6 +59,12 @@ def publish(feed: FeedPublisher, began: float, fire: float) -> None:
             other = vehicle(500.0 - SPEED_MPS * t + 40.0 * index, 1.75, SPEED_MPS, 0.0, heading=math.pi)
             rows.append({"id": 100 + index, "name": "", **other})
         columns = {name: [row[name] for row in rows] for name in rows[0]}
+        # worked out before it is due: a simulator does that on another machine, and takes none of this one's time while
+        # the marker before the frame is being judged
+        time.sleep(max(0.0, began + t - time.monotonic()))
+        if t >= fire - 1e-9 and not fired:
+            fired = True
+            feed.marker("trigger", "gate-brake", fire)
         feed.frame(t, own, columns, {"eyes_on_road": 0.0}, time.time())
 
 

@@ -256,8 +256,27 @@ def trials_of(blocks: list[list[Entry]], text: str) -> str:
     study = study_of(text)
     session = Session(study, opening_of(study))
     for block in blocks:
+        session.read_ahead(block[:2])
+        session.read_ahead(block[2:5])
         session.take(block)
     return json.dumps([trial_json(trial) for trial in session.trials()])
+
+
+def test_what_was_read_ahead_counts_for_its_own_entry_alone() -> None:
+    """A recorder that was started again, and a dry run of a fork, have other entries of the same numbers."""
+    entries = list(entries_named("clean"))
+    study = study_of(STUDY)
+    sessions = [Session(study, opening_of(study)) for _ in range(2)]
+    one = entries[700]
+    other = Entry(one.kind, one.number, one.monotonic_ns, one.wall_ns, entries[600].payload)
+    for session in sessions:
+        session.take(entries[:700])
+    sessions[0].read_ahead([one])
+    sessions[0].take([other])
+    sessions[1].take([other])
+    counts = [session.drives[0].log.counts for session in sessions]
+    assert counts[0] == counts[1]
+    assert counts[0].duplicates == 1
 
 
 @pytest.mark.parametrize("end_t", [12.0, 16.0])
