@@ -60,9 +60,15 @@ def told(session: Session) -> str:
 
 
 @pytest.mark.parametrize(
-    ("text", "steps_s"), [(GAZE_STUDY, (0.3, 30.0)), (WHEN_AWAY, (0.3,))], ids=["gaze", "rule on gaze"]
+    ("name", "text", "steps_s"),
+    [
+        *(pytest.param(name, GAZE_STUDY, (0.3, 30.0), id=f"{name}-gaze") for name in sorted(FEEDS_OF)),
+        *(
+            pytest.param(name, WHEN_AWAY, (0.3,), id=f"{name}-rule on gaze")
+            for name in ("holes", "restarted", "two clocks")
+        ),
+    ],
 )
-@pytest.mark.parametrize("name", sorted(FEEDS_OF))
 def test_several_feeds_give_the_same_by_their_columns(
     tmp_path: Path, name: str, text: str, steps_s: tuple[float, ...]
 ) -> None:

@@ -42,7 +42,8 @@ from tests.waiting import wait_for
 
 FIXTURES = Path(__file__).resolve().parents[2] / "replay_fixtures"
 
-PLAIN = HandDrive(rate_hz=50.0)
+PLAIN = HandDrive(rate_hz=50.0, end_t=20.0)
+"""Two seconds longer than what is compared of it."""
 
 
 def van_braking_from(begins_t: float, gap_m: float = 30.0) -> HandDrive:
