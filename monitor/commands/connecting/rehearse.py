@@ -7,6 +7,7 @@ from collections.abc import Callable, Iterator
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
+    from monitor.commands.shared.interrupting import interruptible
     from monitor.study.model import Study
 
 KEYS = {"h": "heard", "f": "felt", "s": "seen", "n": "no"}
@@ -98,10 +99,10 @@ def run(options: argparse.Namespace) -> int:
     )
     following = begun.follow(by)()
     try:
-        with interruptible():
+        with interruptible() as asked:
             most = "one drive" if drives == 1 else f"at most {drives} drives, until everything has fired"
             say(f"Listening at {', '.join(options.feed)}. Drive now: {most}.")
-            complete = _drive(following, study, groups, drives)
+            complete = _drive(following, study, groups, drives, asked)
             for fields in in_the_seat():
                 following.post(fields)
         if not close_run(following):
@@ -156,7 +157,7 @@ def _print_days(pages: list[dict[str, Any]], study: str, options: argparse.Names
     return 1 if any(one.moved for one in charts) else 0
 
 
-def _drive(following: Any, study: Any, groups: tuple[str, ...], drives: int) -> bool:
+def _drive(following: Any, study: Any, groups: tuple[str, ...], drives: int, asked: interruptible) -> bool:
     """Follows until everything has fired and its drive is over, or so many drives are; False where it fell silent
     before everything had fired."""
     import time
@@ -168,7 +169,8 @@ def _drive(following: Any, study: Any, groups: tuple[str, ...], drives: int) -> 
     began = time.monotonic()
     silence = shared.SilenceWatch()
     while True:
-        following.step(0.1)
+        with asked.puts_off():  # or the record could not be closed by whoever has missed something of it
+            following.step(0.1)
         session = following.session
         if session is None:
             if time.monotonic() - began > shared.READ_WITHIN_S:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import signal
 import time
+from contextlib import AbstractContextManager, nullcontext
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -24,6 +25,8 @@ if TYPE_CHECKING:
 
     from monitor.following.view import Unclosed
     from monitor.judging.session import Session
+
+Undivided = AbstractContextManager[None]
 
 SILENCE_S = 30.0
 """`--until-end` gives up after so long without a message."""
@@ -82,8 +85,8 @@ def stream_run(run: Run, follower: Follower, *, as_json: bool, until_end: bool) 
     status = 0
     try:
         try:
-            with interruptible():
-                status = _follow(following, stream, until_end=until_end)
+            with interruptible() as asked:
+                status = _follow(following, stream, until_end=until_end, undivided=asked.puts_off)
         except Interrupted as interrupted:
             status = 128 + interrupted.number
             if interrupted.number == signal.SIGHUP:
@@ -139,12 +142,17 @@ class SilenceWatch:
         return f"No message for {SILENCE_S:.0f} s: the feed fell silent."
 
 
-def _follow(following: Following, stream: Stream | None, *, until_end: bool) -> int:
+def _follow(
+    following: Following, stream: Stream | None, *, until_end: bool, undivided: Callable[[], Undivided] = nullcontext
+) -> int:
+    """Follows, and says on the `stream` what there is to say. What is taken in is `undivided` from judging it: whoever
+    is interrupted between them would close, and review, a run of which it has missed something."""
     began = time.monotonic()
     silence = SilenceWatch()
     sentence = ""
     while True:
-        following.step(0.1)
+        with undivided():
+            following.step(0.1)
         session = following.session
         if session is None:
             if time.monotonic() - began > READ_WITHIN_S:
@@ -152,7 +160,6 @@ def _follow(following: Following, stream: Stream | None, *, until_end: bool) -> 
             continue
         if stream is not None:
             stream.take(session)
-        if stream is not None:
             stream.take_sources(session)
         if following.is_status_due:
             following.tell(following.view(0))
