@@ -21,6 +21,7 @@ LOAD = """
 import sys, time, zmq
 socket = zmq.Context().socket(zmq.PUB)
 socket.linger = 0
+socket.sndhwm = 200_000  # of the usual 1,000 some are dropped where a loaded machine lets nobody read for three seconds
 port = socket.bind_to_random_port("tcp://127.0.0.1")
 open(sys.argv[1], "w").write(str(port))
 print("ready", flush=True)
