@@ -46,8 +46,8 @@ SOON_S = 15.0
 
 
 @dataclass(frozen=True, slots=True)
-class Moment:
-    """What a view says of the moment that it is made in, and the session does not know."""
+class Viewing:
+    """How a session is looked at, which it does not know of itself."""
 
     record: str
     recorder: RecorderView
@@ -58,22 +58,22 @@ class Moment:
     """Whether a record is looked at afterwards, whose blind trials hide all that follows, to the ruling."""
 
 
-def build_view(session: Session, moment: Moment, channels: ChannelWatch | None = None) -> LiveView:
+def build_view(session: Session, viewing: Viewing, channels: ChannelWatch | None = None) -> LiveView:
     """The view of a session now. `channels` remembers what is found of the channels from one view to the next."""
     drive = session.current
     log = drive.log if drive is not None else None
     trials = session.trials()
-    feed = _feed(session, log, moment.age_s)
+    feed = _feed(session, log, viewing.age_s)
     shown = feed.state in ("live", "paused", "ended")
     t = float(log.newest_t) if log is not None and np.isfinite(log.newest_t) else None
-    hidden = spans_in_picture(session.study, trials, log.index if log is not None else None, history=moment.history)
+    hidden = spans_in_picture(session.study, trials, log.index if log is not None else None, history=viewing.history)
     masked = hides(hidden, t)
     outlook = look_out(session, drive, masked=masked, channels=channels) if drive is not None and shown else None
     bands = bands_of(outlook, session, log)
     scene = build_scene(log) if log is not None and log.blocks and shown and not masked else None
     return LiveView(
-        revision=moment.revision,
-        record=moment.record,
+        revision=viewing.revision,
+        record=viewing.record,
         participant=session.opening.participant,
         group=session.group,
         study=session.study.name,
@@ -81,7 +81,7 @@ def build_view(session: Session, moment: Moment, channels: ChannelWatch | None =
         drive=log.index if log is not None else None,
         t=t,
         feed=feed,
-        recorder=moment.recorder,
+        recorder=viewing.recorder,
         numbers=tuple(build_numbers(session.study, log, bands, feed, masked=masked)),
         strips=tuple(build_strips(session.study, log, bands, hidden)) if log is not None else (),
         scene=scene,
@@ -104,7 +104,7 @@ def build_view(session: Session, moment: Moment, channels: ChannelWatch | None =
         horizon_over_s=horizon_over_s(drive, float(drive.log.newest_t)) if drive is not None and shown else None,
         in_charge=session.operator.in_charge,
         lost_words=_lost_words(session, trials),
-        day=day_view(session, trials, history=moment.history),
+        day=day_view(session, trials, history=viewing.history),
     )
 
 

@@ -17,7 +17,7 @@ from typing import Any
 from monitor.archive.looks import count_looks
 from monitor.archive.rehearsals import NewestRehearsal, newest_rehearsal
 from monitor.errors import WitnessError
-from monitor.following.building import Moment, build_view, with_trials
+from monitor.following.building import Viewing, build_view, with_trials
 from monitor.following.coming.channels import ChannelWatch
 from monitor.following.day import limit_now
 from monitor.following.dry_run import is_ready, judge_dry
@@ -216,7 +216,9 @@ class Following:
     def _made(self, session: Session, keeping: Keeping, revision: int) -> LiveView:
         view = build_view(
             session,
-            Moment(record=str(self.record), recorder=self.recorder_view(), age_s=self.frame_age_s(), revision=revision),
+            Viewing(
+                record=str(self.record), recorder=self.recorder_view(), age_s=self.frame_age_s(), revision=revision
+            ),
             channels=self._channels,
         )
         left_s = None if view.outlook is None else view.outlook.seconds_left

@@ -21,6 +21,7 @@ from monitor.measures.columns import BoolArray, FloatArray, IntArray
 from monitor.measures.gap import pair_measures
 from monitor.measures.lead import rows_named, rows_of, seen_from
 from monitor.measures.measured import Measured, State
+from monitor.measures.runs import runs_of
 from monitor.study.model import Role, Trigger
 from monitor.study.terms import Edge, FireTerm, Measure, MissingMeans
 
@@ -156,8 +157,8 @@ class FireWatch:
 
     def _note_untold(self, t: FloatArray, number: IntArray, missing: BoolArray) -> None:
         """Keeps the times in which a term had no value, as intervals."""
-        edges = np.flatnonzero(np.diff(np.concatenate([[False], missing, [False]]).astype(np.int8)))
-        for first, stop in zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True):
+        starts, stops = runs_of(missing)
+        for first, stop in zip(starts.tolist(), stops.tolist(), strict=True):
             if first == 0 and self.untold and self.untold[-1].to_t == self._last_t:
                 self.untold[-1].to_t = float(t[stop - 1])
             else:

@@ -67,6 +67,8 @@ class Measured:
 def measured(value: FloatArray, *states: tuple[BoolArray, State]) -> Measured:
     """Values with the states that hold where their masks do, the first one winning; NaN left over is "not measured"."""
     state = np.isnan(value).astype(np.uint8)  # 0 is MEASURED, 1 is NOT_MEASURED
+    if not states:
+        return Measured(value, state)
     for mask, reason in reversed(states):
         state[mask] = reason
     return Measured(np.where((state == _MEASURED) | (state == _CONTACT), value, np.nan), state)

@@ -15,7 +15,7 @@ import os
 from collections.abc import Iterator
 from itertools import groupby, pairwise
 
-from monitor.following.building import Moment, build_view
+from monitor.following.building import Viewing, build_view
 from monitor.following.coming.channels import ChannelWatch
 from monitor.following.heading.table import over_the_ladder
 from monitor.following.view import RecorderView
@@ -86,7 +86,7 @@ def walked(scenario: str, seed: int) -> list[tuple[str, str, Walk, str]]:
     told: list[tuple[str, float, str]] = []
     for entries in _pieces(simulated.entries_of(plan)):
         session.take(entries)
-        view = build_view(session, Moment(record="r", recorder=RECORDING, age_s=0.0, revision=1), channels=channels)
+        view = build_view(session, Viewing(record="r", recorder=RECORDING, age_s=0.0, revision=1), channels=channels)
         head = over_the_ladder(view)
         if head is not None and view.outlook is not None and view.t is not None:
             told.append((view.outlook.trigger, view.t, head.word))

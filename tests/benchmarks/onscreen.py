@@ -17,7 +17,7 @@ import time
 from collections.abc import Callable
 from pathlib import Path
 
-from monitor.following.building import Moment, build_view
+from monitor.following.building import Viewing, build_view
 from monitor.following.heading.table import headings
 from monitor.following.view import RecorderView
 from monitor.judging.session import Session
@@ -100,7 +100,7 @@ def _said(record: Path, is_asked: Callable[[int], bool]) -> list[tuple[int, int,
     for entry in (entry for block in reading.blocks() for entry in block):
         session.take([entry])
         if entry.kind is EntryKind.MESSAGE and is_asked(entry.number):
-            view = build_view(session, Moment(record="r", recorder=RECORDING, age_s=0.0, revision=1))
+            view = build_view(session, Viewing(record="r", recorder=RECORDING, age_s=0.0, revision=1))
             said.append((entry.number, entry.monotonic_ns, headings(view)[0][1].word))
     return said
 

@@ -16,7 +16,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
-from monitor.following.building import Moment, build_view
+from monitor.following.building import Viewing, build_view
 from monitor.following.view import LiveView, RecorderView
 from monitor.judging.case.trial import Trial, Verdict
 from monitor.judging.session import Session
@@ -89,7 +89,7 @@ def main(record: Path, told_fd: int) -> None:
         if any(one.stage == "final" for one in session.trials()):
             break  # the drive goes on: once it has ended, a verdict heads no screen of 24 rows
     view = build_view(
-        session, Moment(record="r", recorder=RecorderView("recording", 400.0, 0, ""), age_s=0.0, revision=1)
+        session, Viewing(record="r", recorder=RecorderView("recording", 400.0, 0, ""), age_s=0.0, revision=1)
     )
     WatchApp(Scripted(replace(view, trials=view.trials[:1]), told_fd)).run()
 

@@ -24,7 +24,7 @@ from monitor.commissioning.drill.player import Player
 from monitor.commissioning.drill.score import Score, page_lines
 from monitor.errors import WitnessError
 from monitor.following.beginning import check_participant
-from monitor.following.building import Moment, build_view
+from monitor.following.building import Viewing, build_view
 from monitor.following.coming.channels import ChannelWatch
 from monitor.following.overview.listening import EXERCISES
 from monitor.following.view import LiveView, RecorderView
@@ -64,7 +64,7 @@ def driven(name: str, seed: int = 1, every_s: float = LOOK_S) -> Iterator[tuple[
     messages = [one for one in simulated.entries_of(plan, DRILL) if one.kind is EntryKind.MESSAGE]
     for now, piece in groupby(messages, lambda one: one.monotonic_ns // round(every_s * 1e9)):
         session.take(list(piece))
-        view = build_view(session, Moment(record="r", recorder=RECORDING, age_s=0.0, revision=1), channels=channels)
+        view = build_view(session, Viewing(record="r", recorder=RECORDING, age_s=0.0, revision=1), channels=channels)
         yield session, view, now * every_s
 
 

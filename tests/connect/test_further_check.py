@@ -17,7 +17,7 @@ from monitor.commissioning.check.listening import Listened
 from monitor.commissioning.rehearsal.rehearsed import judge_rehearsal
 from monitor.feed.decode import decode_message
 from monitor.feed.schema import Marker
-from monitor.following.building import Moment, build_view
+from monitor.following.building import Viewing, build_view
 from monitor.following.preflight import preflight
 from monitor.following.view import RecorderView
 from monitor.judging.session import Session
@@ -180,7 +180,7 @@ def seen(sources: dict[int, list[HandSource]], until_t: float = 4.0) -> tuple[st
     entries = entries_beside([HandDrive(markers=SYNC, participant="Q01")], sources, close=False)
     session.take([one for one in entries if one.monotonic_ns <= until_t * 1e9])
     recorder = RecorderView("recording", 400.0, 0, "")
-    view = build_view(session, Moment(record="r", recorder=recorder, age_s=0.01, revision=1))
+    view = build_view(session, Viewing(record="r", recorder=recorder, age_s=0.01, revision=1))
     found = preflight(session, view, NewestRehearsal(), 1e9)
     return found.heading, {line.what: (line.given, line.result) for line in found.lines}
 

@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from monitor.following.building import Moment, build_view, with_trials
+from monitor.following.building import Viewing, build_view, with_trials
 from monitor.following.view import LiveView, RecorderView
 from monitor.judging.session import Session
 from tests.judging.hand import HandDrive, Mark, entries_of, opening_of, study_of
@@ -28,7 +28,7 @@ def session_at(t: float, text: str = BLIND, **more: Any) -> Session:
 
 def picture(t: float, text: str = BLIND, *, history: bool = False, **more: Any) -> LiveView:
     session = session_at(t, text, **more)
-    return build_view(session, Moment(record="r", recorder=IDLE, age_s=0.0, revision=1, history=history))
+    return build_view(session, Viewing(record="r", recorder=IDLE, age_s=0.0, revision=1, history=history))
 
 
 def states(view: LiveView) -> set[str | None]:

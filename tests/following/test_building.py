@@ -6,7 +6,7 @@ from typing import Any
 
 import pytest
 
-from monitor.following.building import Moment, build_view
+from monitor.following.building import Viewing, build_view
 from monitor.following.heading.table import headings
 from monitor.following.view import LiveView, RecorderView
 from monitor.judging.session import Session
@@ -25,7 +25,7 @@ def view_of(*more: tuple[EntryKind, dict[str, Any]], ends: bool = True, text: st
         entries.append(Entry(kind, len(entries) + 1, 0, 0, pack_map(fields)))
     session.take(entries)
     recorder = RecorderView("recording", None, 0, "")
-    return build_view(session, Moment(record="r", recorder=recorder, age_s=9.0, revision=1))
+    return build_view(session, Viewing(record="r", recorder=recorder, age_s=9.0, revision=1))
 
 
 def first(view: LiveView) -> tuple[str, str]:

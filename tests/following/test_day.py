@@ -11,7 +11,7 @@ import pytest
 from monitor.archive.earlier import Earlier
 from monitor.following.around import DayView
 from monitor.following.beginning import Run, _found_before
-from monitor.following.building import Moment, build_view
+from monitor.following.building import Viewing, build_view
 from monitor.following.day import day_lines, day_view, without_trials
 from monitor.following.heading.table import headings
 from monitor.following.view import LiveView, PreflightLine, RecorderView
@@ -93,7 +93,7 @@ def lines(found: Session) -> dict[str, PreflightLine]:
 
 def view_of(found: Session) -> LiveView:
     return build_view(
-        found, Moment(record="r", recorder=RecorderView("recording", 400.0, 0, ""), age_s=0.01, revision=1)
+        found, Viewing(record="r", recorder=RecorderView("recording", 400.0, 0, ""), age_s=0.01, revision=1)
     )
 
 

@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from monitor.following.building import Moment, build_view
+from monitor.following.building import Viewing, build_view
 from monitor.following.coming.channels import ChannelWatch
 from monitor.following.coming.view import Doubt, Foreseen, OutlookRow, OutlookView
 from monitor.following.heading.run import is_followed
@@ -526,7 +526,10 @@ def walked(walk: Walk) -> Iterator[tuple[float, LiveView]]:
             renumbered.append(Entry(one.kind, number, one.monotonic_ns, one.wall_ns, one.payload))
         session.take(renumbered)
         age_s = max(t - entries[-1].monotonic_ns / 1e9, 0.0)
-        yield t, build_view(session, Moment(record="r", recorder=RECORDING, age_s=age_s, revision=1), channels=channels)
+        yield (
+            t,
+            build_view(session, Viewing(record="r", recorder=RECORDING, age_s=age_s, revision=1), channels=channels),
+        )
         t += 0.5
 
 

@@ -8,7 +8,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from monitor.following.building import Moment, build_view
+from monitor.following.building import Viewing, build_view
 from monitor.following.kept.keeping import Keeping
 from monitor.following.kept.slow import EVERY_S
 from monitor.following.view import LiveView, RecorderView
@@ -41,7 +41,7 @@ def followed(
         session.take(entries[first : first + at_once])
         keeping.take(session)
     recorder = RecorderView("recording", None, 0, "")
-    return session, keeping.added_to(build_view(session, Moment(record="r", recorder=recorder, age_s=0.0, revision=1)))
+    return session, keeping.added_to(build_view(session, Viewing(record="r", recorder=recorder, age_s=0.0, revision=1)))
 
 
 def test_the_response_is_kept_long_after_its_frames_are_gone() -> None:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from monitor.following.building import Moment, build_view
+from monitor.following.building import Viewing, build_view
 from monitor.following.heading.table import headings, over_the_ladder
 from monitor.following.view import LiveView
 from monitor.judging.case.trial import Trial
@@ -41,7 +41,9 @@ def ahead_of_each(kind: str, scenario: str) -> list[tuple[Trial, LiveView]]:
         upto = next(place for place, one in enumerate(entries) if one.number == number)
         session.take(entries[at:upto])
         at = upto
-        seen.append((trials[trial], build_view(session, Moment(record="r", recorder=RECORDING, age_s=0.0, revision=1))))
+        seen.append(
+            (trials[trial], build_view(session, Viewing(record="r", recorder=RECORDING, age_s=0.0, revision=1)))
+        )
     return seen
 
 
@@ -103,7 +105,7 @@ def seen_at(t: float, text: str, drive: HandDrive) -> LiveView:
     study = study_of(text)
     session = Session(study, opening_of(study))
     session.take(one for one in entries_of(drive, close=False) if one.monotonic_ns <= t * 1e9)
-    return build_view(session, Moment(record="r", recorder=RECORDING, age_s=0.0, revision=1))
+    return build_view(session, Viewing(record="r", recorder=RECORDING, age_s=0.0, revision=1))
 
 
 def test_what_time_brings_about_is_not_promised_of_an_event_that_may_come_at_once() -> None:

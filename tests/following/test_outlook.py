@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 import pytest
 
-from monitor.following.building import Moment, build_view
+from monitor.following.building import Viewing, build_view
 from monitor.following.coming.channels import ChannelWatch
 from monitor.following.coming.outlook import HIDDEN, look_out
 from monitor.following.coming.view import OutlookRow, OutlookView
@@ -48,7 +48,7 @@ def session_until(drive: HandDrive, until_t: float, text: str = STUDY) -> Sessio
 def looked(drive: HandDrive, until_t: float, text: str = STUDY) -> LiveView:
     """The view as of a time of the drive."""
     return build_view(
-        session_until(drive, until_t, text), Moment(record="r", recorder=RECORDING, age_s=0.0, revision=1)
+        session_until(drive, until_t, text), Viewing(record="r", recorder=RECORDING, age_s=0.0, revision=1)
     )
 
 
@@ -384,7 +384,7 @@ def walked(scenario: str, seed: int) -> Iterator[tuple[float, LiveView]]:
         until = next(i for i, one in enumerate(entries) if one.monotonic_ns / 1e9 > fired_at - tenth / 10.0)
         session.take(entries[begin:until])
         begin = until
-        view = build_view(session, Moment(record="r", recorder=RECORDING, age_s=0.0, revision=1), channels=channels)
+        view = build_view(session, Viewing(record="r", recorder=RECORDING, age_s=0.0, revision=1), channels=channels)
         assert view.t is not None
         yield fired_at - view.t, view
 

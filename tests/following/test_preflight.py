@@ -11,7 +11,7 @@ import pytest
 from monitor import __version__
 from monitor.archive.program import program_digest
 from monitor.archive.rehearsals import NewestRehearsal
-from monitor.following.building import Moment, build_view, sheet_lines
+from monitor.following.building import Viewing, build_view, sheet_lines
 from monitor.following.preflight import preflight
 from monitor.following.view import PreflightView, RecorderView
 from monitor.judging.session import Session
@@ -56,7 +56,7 @@ def seen(
     unreadable: tuple[str, ...] = (),
 ) -> PreflightView:
     recorder = RecorderView("recording", minutes, 0, "")
-    view = build_view(session, Moment(record="r", recorder=recorder, age_s=0.01, revision=1))
+    view = build_view(session, Viewing(record="r", recorder=recorder, age_s=0.01, revision=1))
     return preflight(session, view, NewestRehearsal(rehearsal, unreadable), WALL)
 
 

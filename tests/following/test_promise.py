@@ -7,7 +7,7 @@ from typing import Any
 
 import pytest
 
-from monitor.following.building import Moment, build_view
+from monitor.following.building import Viewing, build_view
 from monitor.following.heading.table import headings, over_the_ladder
 from monitor.following.view import LiveView, RecorderView
 from monitor.judging.case.trial import Trial
@@ -33,7 +33,7 @@ def before_the_fire(make: Callable[[], Session], entries: list[Entry]) -> tuple[
     assert track.marker is not None
     session = make()
     session.take([one for one in entries if one.number < track.marker.number and one.kind is not EntryKind.CLOSE])
-    return trial, build_view(session, Moment(record="r", recorder=RECORDING, age_s=0.0, revision=1))
+    return trial, build_view(session, Viewing(record="r", recorder=RECORDING, age_s=0.0, revision=1))
 
 
 def known_before(trial: Trial) -> list[str]:
@@ -137,7 +137,7 @@ def test_what_is_lost_is_said_from_thirty_seconds_before_on(ahead_s: float, word
         exposed = ({"surprise_class": "rear-end", "naive": "no", "record": "x"},)
         session = Session(study, opening_of(study, exposures=exposed))
         session.take(one for one in entries_of(drive, close=False) if one.monotonic_ns <= t * 1e9)
-        return build_view(session, Moment(record="r", recorder=RECORDING, age_s=0.0, revision=1))
+        return build_view(session, Viewing(record="r", recorder=RECORDING, age_s=0.0, revision=1))
 
     assert headings(seen(45.0 - 31.0))[0][1].word == "READY"
     assert headings(seen(45.0 - ahead_s))[0][1].word == word

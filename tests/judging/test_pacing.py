@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from monitor.following.building import Moment, build_view
+from monitor.following.building import Viewing, build_view
 from monitor.following.view import RecorderView
 from monitor.judging.case.pacing import Pacing
 from monitor.judging.case.trial import Trial
@@ -90,7 +90,7 @@ def test_the_state_line_says_how_fast_simulated_time_goes() -> None:
         one for one in received(lambda t: t / 0.5) if one.kind is not EntryKind.CLOSE and one.monotonic_ns < 16e9
     ]
     recorder = RecorderView("recording", 400.0, 0, "")
-    view = build_view(session_of(entries), Moment(record="r", recorder=recorder, age_s=0.0, revision=1))
+    view = build_view(session_of(entries), Viewing(record="r", recorder=recorder, age_s=0.0, revision=1))
     assert view.feed.real_time == pytest.approx(0.5, rel=0.01)
     assert "0.50× real time" in feed_text(view.feed, roomy=True)
     assert "0.50×" in feed_text(view.feed, roomy=False)

@@ -31,7 +31,7 @@ from monitor.archive.summary_cache import CACHE_NAME
 from monitor.commands.shared.live_run import Stream
 from monitor.commands.shared.printing import trial_lines
 from monitor.errors import WitnessError
-from monitor.following.building import Moment, build_view
+from monitor.following.building import Viewing, build_view
 from monitor.following.coming.channels import ChannelWatch
 from monitor.following.kept.keeping import Keeping
 from monitor.following.overview.elsewhere import elsewhere
@@ -290,7 +290,7 @@ def _live(run: Run) -> Features:
                 stream.take(session)
             drive = session.current
             if drive is not None and at is not None and drive.log.newest_t >= fire_t + at - 1e-6:
-                view = build_view(session, Moment(record="r", recorder=IDLE, age_s=0.0, revision=1), channels=channels)
+                view = build_view(session, Viewing(record="r", recorder=IDLE, age_s=0.0, revision=1), channels=channels)
                 if at <= HORIZON_S:
                     shown = of_value(f"screen at {at}", keeping.added_to(view))
                     found |= {key: value for key, value in shown.items() if ".study" not in key}

@@ -12,7 +12,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from monitor.following.building import Moment, build_view
+from monitor.following.building import Viewing, build_view
 from monitor.following.overview.elsewhere import elsewhere
 from monitor.following.overview.listening import Overseen
 from monitor.following.overview.row import Heard, row_of
@@ -171,7 +171,7 @@ def told_by_second(record: Path, fire_t: float, seconds: int) -> list[tuple[Feat
         if drive is None or drive.log.ended or not drive.log.counts.judged or len(found) >= seconds:
             continue
         if drive.log.newest_t >= fire_t + 1.0 + len(found):
-            view = build_view(session, Moment(record="r", recorder=IDLE, age_s=0.0, revision=1))
+            view = build_view(session, Viewing(record="r", recorder=IDLE, age_s=0.0, revision=1))
             row = row_of(Heard(record, True, 9.0, {**full(view), "pid": 1, "by": "cora"}))
             foot = elsewhere(Overseen(0.0, (row,)), Path("other"), 0.0)
             said = of_value("announced", announced(view)) | of_value("row", replace(row, record=Path("r")))

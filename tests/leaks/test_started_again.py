@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from monitor.following.building import Moment, build_view
+from monitor.following.building import Viewing, build_view
 from monitor.following.view import RecorderView
 from monitor.judging.session import Session
 from monitor.record.entries import EntryKind, Opening, pack_frames
@@ -111,7 +111,7 @@ def test_a_live_screen_gets_its_values_back_where_the_horizon_would_have_ended(t
         session.take(entries)
         if session.current is not None and session.current.log.index == 2 and session.current.log.counts.judged:
             recorder = RecorderView("recording", None, 0, "")
-            view = build_view(session, Moment(record="r", recorder=recorder, age_s=0.0, revision=1))
+            view = build_view(session, Viewing(record="r", recorder=recorder, age_s=0.0, revision=1))
             shown[round(session.current.log.newest_t, 2)] = bool(
                 view.hidden and view.t is not None and view.hidden[0].end_t >= view.t
             )

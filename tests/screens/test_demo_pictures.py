@@ -8,7 +8,7 @@ from functools import cache
 import pytest
 
 from monitor.archive.rehearsals import NewestRehearsal
-from monitor.following.building import Moment, build_view
+from monitor.following.building import Viewing, build_view
 from monitor.following.kept.keeping import Keeping
 from monitor.following.preflight import preflight
 from monitor.following.view import LiveView, RecorderView
@@ -45,7 +45,7 @@ def seen(scenario: str, t: float, group: str = "chime") -> LiveView:
             keeping.take(session)
     keeping.take(session)
     view = build_view(
-        session, Moment(record="Q07-20260801T103000Z-1f0c.run", recorder=RECORDING, age_s=0.02, revision=1)
+        session, Viewing(record="Q07-20260801T103000Z-1f0c.run", recorder=RECORDING, age_s=0.02, revision=1)
     )
     view = keeping.added_to(view)
     return replace(view, preflight=preflight(session, view, NewestRehearsal(), NOON))

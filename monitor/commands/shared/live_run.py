@@ -26,8 +26,6 @@ if TYPE_CHECKING:
     from monitor.following.view import Unclosed
     from monitor.judging.session import Session
 
-Undivided = AbstractContextManager[None]
-
 SILENCE_S = 30.0
 """`--until-end` gives up after so long without a message."""
 
@@ -143,7 +141,11 @@ class SilenceWatch:
 
 
 def _follow(
-    following: Following, stream: Stream | None, *, until_end: bool, undivided: Callable[[], Undivided] = nullcontext
+    following: Following,
+    stream: Stream | None,
+    *,
+    until_end: bool,
+    undivided: Callable[[], AbstractContextManager[None]] = nullcontext,
 ) -> int:
     """Follows, and says on the `stream` what there is to say. What is taken in is `undivided` from judging it: whoever
     is interrupted between them would close, and review, a run of which it has missed something."""

@@ -14,7 +14,7 @@ from monitor.judging.case.drive import DriveLog
 from monitor.judging.case.received import Loss
 from monitor.measures.columns import FloatArray, FrameBlock, IntArray, OnDemand, Road, join_pieces
 from monitor.measures.gap import PairMeasures
-from monitor.measures.measured import Measured, State, join_measured
+from monitor.measures.measured import Measured, State, join_measured, measured
 
 MARGIN_FRAMES = 3.0
 """Frames kept beyond each end of a stretch: "at fire" may look two periods to either side."""
@@ -73,8 +73,7 @@ class Stretch:
     def lead_channel(self, name: str) -> Measured:
         """A channel of the nearest vehicle ahead of each frame; "no lead" where there is none."""
         column = np.concatenate([block.lead_channel(name)[first:stop] for block, first, stop in self.parts])
-        state = np.where(np.isnan(column), State.NOT_MEASURED, State.MEASURED)
-        return Measured(column, np.where(self.lead_id >= 0, state, State.NO_LEAD).astype(np.uint8))
+        return measured(column, (self.lead_id < 0, State.NO_LEAD))
 
     def window(self, start_t: float, end_t: float) -> slice:
         """The frames with start_t ≤ t ≤ end_t, a tenth of a frame period wider so that rounding decides nothing."""

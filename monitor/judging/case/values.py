@@ -16,7 +16,7 @@ from monitor.measures.change import rate_of_change
 from monitor.measures.columns import FloatArray, FrameBlock, IntArray
 from monitor.measures.gap import PairMeasures, pair_measures
 from monitor.measures.lead import rows_named, rows_of, seen_from
-from monitor.measures.measured import Measured, State
+from monitor.measures.measured import Measured, State, measured
 from monitor.measures.names import MEASURES
 from monitor.measures.rolling import ROLLING
 from monitor.study.band import Band
@@ -215,18 +215,14 @@ def channel_values(frames: FrameBlock, measure: Measure, rows: IntArray) -> Meas
     column = columns.get(measure.name)
     if column is None:
         column = np.full(len(frames), np.nan)
-    return Measured(column, np.isnan(column).astype(np.uint8))  # 0 is MEASURED, 1 is NOT_MEASURED
+    return measured(column)
 
 
 def role_channel(frames: FrameBlock, name: str, rows: IntArray) -> Measured:
     """A channel of the vehicle in each frame's row; NO_LEAD where there is none."""
-    there = rows >= 0
     channel = frames.others.channels.get(name)
     column = np.full(len(frames), np.nan) if channel is None or not len(channel) else channel[rows]
-    column[~there] = np.nan
-    state = np.isnan(column).astype(np.uint8)  # 0 is MEASURED, 1 is NOT_MEASURED
-    state[~there] = _NO_LEAD
-    return Measured(column, state)
+    return measured(column, (rows < 0, State.NO_LEAD))
 
 
 def rolling_values(stretch: Stretch, measure: Measure, span: slice | None = None) -> Measured:
@@ -244,7 +240,7 @@ def rolling_values(stretch: Stretch, measure: Measure, span: slice | None = None
         window = stretch.window(t - over_s, t)
         if not np.isnan(source[window]).any():
             value[index] = statistic.of(stretch.t[window], source[window])
-    return Measured(value, np.isnan(value).astype(np.uint8))
+    return measured(value)
 
 
 def on_both_sides(standing: Standing, stretch: Stretch, measure: Measure, band: Band) -> Standing:

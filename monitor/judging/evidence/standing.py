@@ -10,6 +10,7 @@ import numpy as np
 from monitor.judging.evidence.bodies import BREAK_S, Body, Grain, cumulated, cut, grain_of
 from monitor.judging.evidence.pairs import headed_steps, signed_speed
 from monitor.measures.columns import BoolArray, FloatArray, IntArray
+from monitor.measures.runs import runs_of
 
 LEAST_REPEATS = 2
 MOVED_M = 0.3
@@ -93,7 +94,7 @@ def _against_way(body: Body, still: BoolArray, hold: float) -> list[Stand]:
     steps = headed_steps(body)
     way = cumulated(np.where(np.isfinite(steps), steps, 0.0))
     sigma = max(grain_of(body, "x").sigma, grain_of(body, "y").sigma)
-    begin, end = runs_of(still)
+    begin, end = _repeats(still)
     found = []
     for first, last in zip(begin.tolist(), end.tolist(), strict=True):
         lasts_s = float(body.t[last] - body.t[first])
@@ -165,7 +166,7 @@ class _Change:
 
 
 def _runs(body: Body, name: str, still: BoolArray, grain: Grain, change: _Change) -> list[Stand]:
-    begin, end = runs_of(still)
+    begin, end = _repeats(still)
     repeats = end - begin
     moved = change.summed[end] - change.summed[begin]
     drift = DRIFT_SIGMAS * change.rate_sigma * np.sqrt(repeats) * body.sampling.period_s
@@ -178,11 +179,10 @@ def _runs(body: Body, name: str, still: BoolArray, grain: Grain, change: _Change
     ]
 
 
-def runs_of(still: BoolArray) -> tuple[IntArray, IntArray]:
+def _repeats(still: BoolArray) -> tuple[IntArray, IntArray]:
     """First frame (the one that is repeated) and last frame of each run of repeats."""
-    edges = np.flatnonzero(np.diff(np.concatenate([[False], still, [False]]).astype(np.int8)))
-    begin, end = edges[::2] - 1, edges[1::2] - 1
-    return np.maximum(begin, 0), end
+    starts, stops = runs_of(still)
+    return np.maximum(starts - 1, 0), stops - 1
 
 
 _COLUMNS = {"place": ("x", "y")}

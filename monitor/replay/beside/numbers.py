@@ -9,11 +9,11 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
-from itertools import pairwise
 
 import numpy as np
 
 from monitor.measures.columns import BoolArray, FloatArray
+from monitor.measures.runs import runs_of
 from monitor.replay.beside.difference import Difference, capital, signed
 from monitor.replay.beside.runs import LaidRun
 from monitor.replay.series import Series
@@ -104,8 +104,8 @@ def _threshold(series: Series, value: FloatArray) -> float:
 
 def _lasting(off: BoolArray, steps: int) -> list[tuple[int, int]]:
     """Where it holds for so many steps: first index, and the index after the last."""
-    edges = np.flatnonzero(np.diff(np.concatenate([[False], off, [False]]))).tolist()
-    return [(at, stop) for at, stop in list(pairwise(edges))[::2] if stop - at >= steps]
+    starts, stops = runs_of(off)
+    return [(at, stop) for at, stop in zip(starts.tolist(), stops.tolist(), strict=True) if stop - at >= steps]
 
 
 def _label(run: LaidRun, name: str) -> str:

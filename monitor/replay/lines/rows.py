@@ -18,7 +18,7 @@ from monitor.judging.case.stretch import TENTH, Stretch
 from monitor.judging.case.values import IN, MISSING, OUT, Standing, held_rows, stand_in_either, values_on
 from monitor.measures.change import rate_of_change
 from monitor.measures.columns import FloatArray, IntArray
-from monitor.measures.measured import Measured, State
+from monitor.measures.measured import Measured, measured
 from monitor.measures.rolling import ROLLING
 from monitor.study.band import Band
 from monitor.study.model import Study, Trigger
@@ -200,7 +200,7 @@ def _rolling(stretch: Stretch, measure: Measure, first: int) -> Measured:
             held = statistic.of(stretch.t[span], source[span]) if whole else np.nan
             next_t = t + ROLLING_EVERY_S
         value[index] = held
-    return Measured(value, np.where(np.isnan(value), State.NOT_MEASURED, State.MEASURED).astype(np.uint8))
+    return measured(value)
 
 
 def had_it_fired(condition: Condition, standing: Standing, stretch: Stretch) -> States:

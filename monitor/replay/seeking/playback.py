@@ -13,7 +13,7 @@ from collections import deque
 from collections.abc import Iterator
 from typing import Any
 
-from monitor.following.building import Moment, build_view
+from monitor.following.building import Viewing, build_view
 from monitor.following.coming.channels import ChannelWatch
 from monitor.following.view import LiveView, RecorderView
 from monitor.judging.blinding import lifting
@@ -109,7 +109,7 @@ class Playback:
         """The picture here, with the rulings and notes of the addendum."""
         return build_view(
             self._with_addendum(self._session),
-            Moment(
+            Viewing(
                 record=str(self.map.path), recorder=recorder, age_s=self._frame_age_s(), revision=revision, history=True
             ),
             channels=self._channels,
