@@ -59,6 +59,7 @@ def test_a_run_without_a_screen_is_followed_so(monkeypatch: pytest.MonkeyPatch) 
         setattr(following, name, value)
     monkeypatch.setattr(live_run.Follower, "of", lambda *_: lambda: following)
     run = cast("Any", SimpleNamespace(record="r.run"))
-    status = live_run.stream_run(run, live_run.Follower("test"), as_json=True, until_end=False)
+    with interruptible(puts_off=True) as asked:
+        status = live_run.stream_run(run, live_run.Follower("test"), asked, as_json=True, until_end=False)
     assert status == 128 + signal.SIGHUP
     assert following.judged == 1

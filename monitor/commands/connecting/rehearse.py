@@ -91,27 +91,28 @@ def run(options: argparse.Namespace) -> int:
     by = options.by or operator_name()
     refuse_feeds(options.feed)
     curve_files(options)
-    begun = begin_run(
-        replace(study, participant_pattern=STAFF),
-        Driving(STAFF, options.group, is_new=True),
-        Listening(OpenedFeeds(options.feed).endpoints, options.own_key, options.simulator_key),
-        records / FOLDER,
-    )
-    following = begun.follow(by)()
-    try:
-        with interruptible() as asked:
+    with interruptible(puts_off=True) as asked:  # what has begun is ended, whenever that is asked for
+        begun = begin_run(
+            replace(study, participant_pattern=STAFF),
+            Driving(STAFF, options.group, is_new=True),
+            Listening(OpenedFeeds(options.feed).endpoints, options.own_key, options.simulator_key),
+            records / FOLDER,
+        )
+        following = begun.follow(by)()
+        try:
+            asked.let_go()
             most = "one drive" if drives == 1 else f"at most {drives} drives, until everything has fired"
             say(f"Listening at {', '.join(options.feed)}. Drive now: {most}.")
             complete = _drive(following, study, groups, drives, asked)
             for fields in in_the_seat():
                 following.post(fields)
-        if not close_run(following):
-            say(f"The recorder did not close the record; run: trialwitness recover {begun.record}")
-    except Interrupted as interrupted:
-        close_run(following)
-        return 128 + interrupted.number
-    finally:
-        following.close()
+            if not close_run(following):
+                say(f"The recorder did not close the record; run: trialwitness recover {begun.record}")
+        except Interrupted as interrupted:
+            close_run(following)
+            return 128 + interrupted.number
+        finally:
+            following.close()
     shown = judge_rehearsal(begun.record, study, groups)
     if not complete:
         shown.against.insert(0, "The feed fell silent before the rehearsal was over.")

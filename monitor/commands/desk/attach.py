@@ -27,6 +27,7 @@ def add_to(subparsers: Any) -> None:
 def run(options: argparse.Namespace) -> int:
     from pathlib import Path
 
+    from monitor.commands.shared.interrupting import interruptible
     from monitor.commands.shared.live_run import Follower, show_run, stream_run
     from monitor.following.beginning import find_run
 
@@ -40,5 +41,6 @@ def run(options: argparse.Namespace) -> int:
     found = find_run(records.resolve(), name, read_only=options.read_only)
     follower = Follower(options.by, options.read_only, options.announce)
     if options.headless:
-        return stream_run(found, follower, as_json=options.json, until_end=True)
+        with interruptible(puts_off=True) as asked:
+            return stream_run(found, follower, asked, as_json=options.json, until_end=True)
     return show_run(found, follower)

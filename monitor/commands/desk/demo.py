@@ -3,7 +3,10 @@
 from __future__ import annotations
 
 import argparse
-from typing import Any
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from monitor.commands.shared.interrupting import interruptible
 
 
 def add_to(subparsers: Any) -> None:
@@ -21,6 +24,7 @@ def add_to(subparsers: Any) -> None:
 def run(options: argparse.Namespace) -> int:
     from pathlib import Path
 
+    from monitor.commands.shared.interrupting import interruptible
     from monitor.commands.shared.live_run import Follower, end_run, show_run
     from monitor.commands.shared.simulator import Simulator
     from monitor.following.beginning import Driving, Listening, begin_run
@@ -38,23 +42,25 @@ def run(options: argparse.Namespace) -> int:
         *("--study-kind", kind, "--group", plan.group, "--participant", DEMO_PARTICIPANT),
         *("--scenario", options.scenario, "--seed", str(options.seed), "--speed", str(options.speed)),
     ]
-    with Simulator(drive) as simulator:
+    # the simulator ends with the demo, whatever ends that: so there is nothing that the recorder could go on with
+    with interruptible(puts_off=True) as asked, Simulator(drive) as simulator:
         begun = begin_run(
             demo_study(kind),
             Driving(DEMO_PARTICIPANT, plan.group, is_new=True),
             Listening((simulator.endpoint,), pace=options.speed),
             records,
         )
-        if options.headless:
-            return _headless(begun, options)
-        status = show_run(begun, Follower(options.by, announce=options.announce), says_it_goes_on=False)
-        if begun.is_recorded:
-            # the simulator ends with the demo, so there is nothing that the recorder could go on with
-            end_run(begun)
-        return status
+        try:
+            if options.headless:
+                return _headless(begun, options, asked)
+            asked.let_go()
+            return show_run(begun, Follower(options.by, announce=options.announce), says_it_goes_on=False)
+        finally:
+            if begun.is_recorded:
+                end_run(begun)
 
 
-def _headless(begun: Any, options: argparse.Namespace) -> int:
+def _headless(begun: Any, options: argparse.Namespace, asked: interruptible) -> int:
     """Runs to the end of the drive, then prints the trials: the whole object alone with --json."""
     from monitor.commands.shared.live_run import close_run, follow_to_end
     from monitor.commands.shared.printing import print_json, trial_lines
@@ -63,7 +69,7 @@ def _headless(begun: Any, options: argparse.Namespace) -> int:
 
     following = begun.follow(options.by or operator_name())()
     try:
-        status = follow_to_end(following)
+        status = follow_to_end(following, asked)
         closed = close_run(following)
         session = following.session
         if options.json:

@@ -69,8 +69,9 @@ def add_announce(parser: argparse.ArgumentParser) -> None:
 def run(options: argparse.Namespace) -> int:
     from pathlib import Path
 
+    from monitor.commands.shared.interrupting import Interrupted, interruptible
     from monitor.commands.shared.listening import curve_files, refuse_feeds
-    from monitor.commands.shared.live_run import Follower, show_run, stream_run
+    from monitor.commands.shared.live_run import Follower, say_it_goes_on, show_run, stream_run
     from monitor.commands.shared.planning import plan_run, say_how_far
     from monitor.commands.shared.printing import say
     from monitor.connect.opened_feeds import OpenedFeeds
@@ -92,27 +93,33 @@ def run(options: argparse.Namespace) -> int:
     curve_files(options)
     plan = plan_run(study, options)
     say_others_on(options.feed, Path(options.records))
-    begun = begin_run(
-        study,
-        Driving(options.participant, plan.group, options.stratum, plan.standing, plan.given.lot),
-        Listening(OpenedFeeds(options.feed).endpoints, options.own_key, options.simulator_key),
-        Path(options.records),
-        second=Path(options.second) if options.second else None,
-    )
-    try:
-        plan.bind(begun.record, options.by)
-    except WitnessError as error:
-        say(str(error))  # the record's own opening names the lot
-    notes = [] if plan.note is None else [{"type": "note", "text": plan.note}]
-    try:
-        enter_at_start(begun, options.by or operator_name(), [*notes, *begun.found_before])
-    except WitnessError as error:
-        say(str(error))  # the run has begun, and a note is no reason to leave it
-    follower = Follower(options.by, announce=options.announce)
-    if options.headless:
-        status = stream_run(begun, follower, as_json=options.json, until_end=options.until_end)
-    else:
-        status = show_run(begun, follower)
+    with interruptible(puts_off=True) as asked:  # else a run might begin that nobody follows, or says to go on
+        begun = begin_run(
+            study,
+            Driving(options.participant, plan.group, options.stratum, plan.standing, plan.given.lot),
+            Listening(OpenedFeeds(options.feed).endpoints, options.own_key, options.simulator_key),
+            Path(options.records),
+            second=Path(options.second) if options.second else None,
+        )
+        try:
+            plan.bind(begun.record, options.by)
+        except WitnessError as error:
+            say(str(error))  # the record's own opening names the lot
+        notes = [] if plan.note is None else [{"type": "note", "text": plan.note}]
+        try:
+            enter_at_start(begun, options.by or operator_name(), [*notes, *begun.found_before])
+        except WitnessError as error:
+            say(str(error))  # the run has begun, and a note is no reason to leave it
+        follower = Follower(options.by, announce=options.announce)
+        if options.headless:
+            status = stream_run(begun, follower, asked, as_json=options.json, until_end=options.until_end)
+        else:
+            try:
+                asked.let_go()
+                status = show_run(begun, follower)
+            except Interrupted:  # before the screen was there, which takes signals itself
+                say_it_goes_on(begun)
+                raise
     if status < 128 and not begun.is_recorded:
         say_how_far(study, options)
     return status

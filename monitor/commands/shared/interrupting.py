@@ -20,8 +20,17 @@ class interruptible:  # noqa: N801 - used as a with-statement
     """While it holds, TERM and INT raise `Interrupted`, and so does HUP, as of a terminal that is gone, unless it is
     ignored."""
 
-    _puts_off = False
-    _put_off: int | None = None
+    def __init__(self, *, puts_off: bool = False) -> None:
+        """With `puts_off` nothing is raised until `let_go`: of what begins many things, such as a run, none is left
+        without whoever would end it."""
+        self._puts_off = puts_off
+        self._put_off: int | None = None
+
+    def let_go(self) -> None:
+        """From here on a signal is raised when it comes; and one that has come, now."""
+        self._puts_off = False
+        if self._put_off is not None:
+            raise Interrupted(self._put_off)
 
     @contextmanager
     def puts_off(self) -> Iterator[None]:
@@ -31,8 +40,7 @@ class interruptible:  # noqa: N801 - used as a with-statement
             yield
         finally:
             self._puts_off = False
-        if self._put_off is not None:
-            raise Interrupted(self._put_off)
+        self.let_go()
 
     def __enter__(self) -> interruptible:
         def interrupt(number: int, _: FrameType | None) -> None:

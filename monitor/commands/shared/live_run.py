@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import signal
 import time
-from contextlib import AbstractContextManager, nullcontext
+from contextlib import AbstractContextManager
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -69,12 +69,18 @@ def show_run(
         say_unclosed(unclosed, run.record)
         return status or 1
     if says_it_goes_on and run.is_recorded:
-        say(f"The recorder goes on; come back with: trialwitness attach {run.record}")
+        say_it_goes_on(run)
     return status
 
 
-def stream_run(run: Run, follower: Follower, *, as_json: bool, until_end: bool) -> int:
-    """A run without a screen: trials and notes as they come, and the whole of it at the end.
+def say_it_goes_on(run: Run) -> None:
+    """What is said where a run is left and not ended."""
+    say(f"The recorder goes on; come back with: trialwitness attach {run.record}")
+
+
+def stream_run(run: Run, follower: Follower, asked: interruptible, *, as_json: bool, until_end: bool) -> int:
+    """A run without a screen: trials and notes as they come, and the whole of it at the end. `asked` puts off what it
+    is asked until the run is followed.
 
     Whoever only looks on leaves the record open, and so does whoever lost the terminal.
     """
@@ -83,8 +89,8 @@ def stream_run(run: Run, follower: Follower, *, as_json: bool, until_end: bool) 
     status = 0
     try:
         try:
-            with interruptible() as asked:
-                status = _follow(following, stream, until_end=until_end, undivided=asked.puts_off)
+            asked.let_go()
+            status = _follow(following, stream, until_end=until_end, undivided=asked.puts_off)
         except Interrupted as interrupted:
             status = 128 + interrupted.number
             if interrupted.number == signal.SIGHUP:
@@ -104,9 +110,10 @@ def stream_run(run: Run, follower: Follower, *, as_json: bool, until_end: bool) 
     return status or (1 if following.failed else 0)
 
 
-def follow_to_end(following: Following) -> int:
+def follow_to_end(following: Following, asked: interruptible) -> int:
     """Follows to the end of the drive in silence; status 1 where the feed fell silent before."""
-    return _follow(following, None, until_end=True)
+    asked.let_go()
+    return _follow(following, None, until_end=True, undivided=asked.puts_off)
 
 
 class SilenceWatch:
@@ -145,7 +152,7 @@ def _follow(
     stream: Stream | None,
     *,
     until_end: bool,
-    undivided: Callable[[], AbstractContextManager[None]] = nullcontext,
+    undivided: Callable[[], AbstractContextManager[None]],
 ) -> int:
     """Follows, and says on the `stream` what there is to say. What is taken in is `undivided` from judging it: whoever
     is interrupted between them would close, and review, a run of which it has missed something."""
