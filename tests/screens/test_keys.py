@@ -21,6 +21,7 @@ from monitor.screens.dialogs.card import CardSheet
 from monitor.screens.keymap import KEYS, keys_for
 from monitor.screens.panel import Panel
 from monitor.screens.watch.app import WatchApp
+from monitor.screens.watch.drawn_screen import READ_S
 from monitor.study.demo import demo_study
 from tests.clocks import HandClock
 from tests.screens import conftest as kit
@@ -143,7 +144,7 @@ async def test_a_verdict_does_not_wait_for_the_next_beat(make_app: MakeApp, monk
         assert "side-gust" in shown(app, "outlook")
 
 
-async def test_a_verdict_waits_until_it_was_acknowledged(make_app: MakeApp) -> None:
+async def test_a_verdict_waits_until_it_was_acknowledged(make_app: MakeApp, hand_clock: HandClock) -> None:
     source = kit.FakeSource(kit.live_view())
     app = make_app(source)
     async with app.run_test(size=SIZE) as pilot:
@@ -153,6 +154,7 @@ async def test_a_verdict_waits_until_it_was_acknowledged(make_app: MakeApp) -> N
         for _ in range(50):
             app.watch_screen.tick()
         assert "out by 0.41 s." in shown(app, "slab")
+        hand_clock.now += READ_S
         await pilot.press("a")
         assert "out by" not in shown(app, "slab")
         assert "side-gust" in shown(app, "slab")
@@ -745,7 +747,7 @@ async def test_whoever_takes_over_enters_from_then_on(make_app: MakeApp) -> None
     assert ("by" in first, "by" in handed, second["by"]) == (False, False, "ben")
 
 
-async def test_what_was_seen_is_entered_and_only_what_is_shown(make_app: MakeApp) -> None:
+async def test_what_was_seen_is_entered_and_only_what_is_shown(make_app: MakeApp, hand_clock: HandClock) -> None:
     source = kit.FakeSource(kit.live_view())
     app = make_app(source)
     async with app.run_test(size=SIZE) as pilot:
@@ -753,9 +755,60 @@ async def test_what_was_seen_is_entered_and_only_what_is_shown(make_app: MakeApp
         assert "no verdict on the screen waits" in shown(app, "now")
         source.shown = replace(kit.states()["invalid"], revision=2)
         app.watch_screen.tick()
+        hand_clock.now += READ_S
         await pilot.press("a")
     (seen,) = posted(source)
     assert (seen["type"], seen["trial"], seen["word"]) == ("seen", "1/gate-brake/1", "INVALID")
+
+
+@pytest.mark.parametrize("before", ["hold", "valid", "undecided", "feed lost"])
+async def test_a_key_that_was_meant_for_what_stood_there_before_acknowledges_nothing(
+    before: str, make_app: MakeApp, hand_clock: HandClock
+) -> None:
+    """Of a verdict that comes while the finger is on its way nobody would ever be told."""
+    source = kit.FakeSource(kit.states()[before])
+    app = make_app(source)
+    async with app.run_test(size=SIZE) as pilot:
+        hand_clock.now += 10.0
+        source.shown = replace(kit.states()["invalid"], revision=2)
+        app.watch_screen.tick()
+        for _ in range(3):
+            await pilot.press("a")
+            hand_clock.now += READ_S / 4.0
+        assert "INVALID has only just come: a when it is read" in shown(app, "now")
+        assert posted(source) == []
+        assert "out by 0.41 s." in shown(app, "slab")
+        hand_clock.now += READ_S / 4.0
+        await pilot.press("a")
+    (seen,) = posted(source)
+    assert (seen["type"], seen["word"]) == ("seen", "INVALID")
+
+
+async def test_a_view_that_is_taken_and_not_drawn_yet_acknowledges_nothing(
+    make_app: MakeApp, hand_clock: HandClock
+) -> None:
+    source = kit.FakeSource(kit.states()["valid"])
+    app = make_app(source)
+    async with app.run_test(size=SIZE) as pilot:
+        hand_clock.now += 10.0
+        app.watch_screen.latest = replace(kit.states()["invalid"], revision=2)
+        await pilot.press("a")
+        assert posted(source) == []
+
+
+async def test_each_of_two_verdicts_is_read_before_it_is_acknowledged(make_app: MakeApp, hand_clock: HandClock) -> None:
+    lost = kit.states()["invalid"]
+    other = replace(lost.trials[0], id="1/side-gust/1", trigger="side-gust", fired_at=240.0)
+    source = kit.FakeSource(replace(lost, trials=(*lost.trials, other)))
+    app = make_app(source)
+    async with app.run_test(size=SIZE) as pilot:
+        app.watch_screen.tick()
+        hand_clock.now += READ_S
+        await pilot.press("a", "a", "a")
+        assert [one["trial"] for one in posted(source)] == ["1/gate-brake/1"]
+        hand_clock.now += READ_S
+        await pilot.press("a")
+        assert [one["trial"] for one in posted(source)] == ["1/gate-brake/1", "1/side-gust/1"]
 
 
 async def test_a_trial_that_cannot_be_valid_says_so_at_once(make_app: MakeApp) -> None:

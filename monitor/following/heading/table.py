@@ -20,7 +20,7 @@ from monitor.following.heading.run import (
     stop,
     unattended,
 )
-from monitor.following.heading.trials import fired, to_rule, verdict
+from monitor.following.heading.trials import fired, said_of, to_rule, unseen, verdict
 from monitor.following.view import LiveView
 
 Applies = Callable[[LiveView], Heading | None]
@@ -72,6 +72,14 @@ def headings(view: LiveView) -> list[tuple[str, Heading]]:
             coming = coming or name in COMING
             found.append((name, heading))
     return _by_time_left(found) or [("not known", NOT_KNOWN)]
+
+
+def to_acknowledge(view: LiveView) -> tuple[str, str] | None:
+    """Trial and word of the verdict that heads the screen, or stands second, and that nobody has acknowledged."""
+    trials = unseen(view)
+    if not trials or {"verdict", "to rule"}.isdisjoint(name for name, _ in headings(view)[:2]):
+        return None
+    return said_of(trials[0])
 
 
 def _by_time_left(found: list[tuple[str, Heading]]) -> list[tuple[str, Heading]]:

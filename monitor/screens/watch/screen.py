@@ -6,8 +6,8 @@ from dataclasses import replace
 
 from textual.binding import Binding
 
-from monitor.following.heading.table import headings
-from monitor.following.heading.trials import said_of, trial_now, unseen
+from monitor.following.heading.table import to_acknowledge
+from monitor.following.heading.trials import trial_now
 from monitor.following.words import clock
 from monitor.judging.case.trial import VIDEO_MARK, Note, Trial
 from monitor.screens.dialogs.asking import ComfortSheet, EyesSheet, LeaveSheet, NoteSheet, RevealSheet
@@ -93,13 +93,16 @@ class WatchScreen(Moving):
         if self.asked_first():
             return
         view = replace(self.latest, seen=self.latest.seen | self.acknowledged)
-        shown = [name for name, _ in headings(view)[:2]]
-        trials = unseen(view)
-        if not trials or not {"verdict", "to rule"} & set(shown):
+        said = to_acknowledge(view)
+        if said is None:
             self.say("no verdict on the screen waits to be seen")
             self.draw()
             return
-        trial, word = said_of(trials[0])
+        trial, word = said
+        if not self.has_stood(said):
+            self.say(f"{word} has only just come: a when it is read", "wait")
+            self.draw()
+            return
         if self.enter(f"seen: {trial}", {"type": "seen", "trial": trial, "word": word}, self.moment()):
             self.acknowledged |= {(trial, word)}
             self.draw()
