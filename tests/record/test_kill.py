@@ -47,7 +47,8 @@ def test_killed_rounds_lose_nothing_that_was_appended(tmp_path: Path, rounds: in
     assert told["parts"] > rounds // 2  # each round that came so far went on in a part of its own
     entries, files = Record(path).read()
     assert [entry.number for entry in entries] == list(range(1, len(entries) + 1))
-    assert len(entries) >= told["appended"] >= told["acknowledged"]
+    # what is on disk may be told of before the append that it came with is: another thread tells it
+    assert len(entries) >= max(told["appended"], told["acknowledged"])
     assert files.damage == []
     messages = [entry for entry in entries if entry.kind in (EntryKind.MESSAGE, EntryKind.OPERATOR)]
     assert all(entry.payload == wanted_payload(entry.number) for entry in messages[:: max(1, len(messages) // 200)])
