@@ -1,0 +1,55 @@
+"""Whether somebody can have read a verdict: it was in sight, and long enough."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable
+
+from textual.geometry import Region
+from textual.screen import Screen
+
+from monitor.following.heading.table import to_acknowledge
+from monitor.screens.drawing.picture import Picture
+from monitor.screens.panel import Covering
+from monitor.screens.panels.slab import headings_in_sight
+
+READ_S = 0.5
+"""Nobody has read a word that stood for less, so that a key which comes then was meant for what stood there before
+(common practice, no source; to see that something changed, and to press a key, takes some 0.2 s)."""
+
+Said = tuple[str, str]
+"""A trial and the word of its verdict."""
+
+
+def to_be_seen(picture: Picture, slab: Region | None, above: Iterable[Screen[object]]) -> Said | None:
+    """The verdict that can be read in the heading and that nobody has acknowledged. `slab`: where the heading is, None
+    where there is no room for it; `above`: what lies over the screen."""
+    if slab is None or to_acknowledge(picture.known) is None:
+        return None
+    if any(not isinstance(one, Covering) or one.covers_from < slab.bottom for one in above):
+        return None
+    return to_acknowledge(picture.known, headings_in_sight(picture, slab.width, slab.height))
+
+
+class Reading:
+    """How long each verdict has been in sight, all in all: one that comes and goes with what stands above it can be
+    acknowledged as well."""
+
+    def __init__(self, clock: Callable[[], float]) -> None:
+        self._clock = clock
+        self._now: tuple[Said, float] | None = None
+        self._stood_s: dict[Said, float] = {}
+
+    def shows(self, said: Said | None) -> None:
+        """What is in sight from here on."""
+        if self._now is not None:
+            before, since = self._now
+            if before == said:
+                return
+            self._stood_s[before] = self._stood_s.get(before, 0.0) + self._clock() - since
+        self._now = None if said is None else (said, self._clock())
+
+    def has_read(self, said: Said) -> bool:
+        """Whether this one is in sight, and can have been read."""
+        if self._now is None or self._now[0] != said:
+            return False
+        return self._stood_s.get(said, 0.0) + self._clock() - self._now[1] >= READ_S
