@@ -11,6 +11,8 @@ from functools import partial
 from textual import events
 from textual.app import App
 from textual.binding import Binding
+from textual.css.query import NoMatches
+from textual.dom import NoScreen
 from textual.filter import LineFilter, Monochrome, NoColor
 from textual.geometry import Size
 
@@ -88,6 +90,12 @@ class TerminalApp(App[int]):
         if self._running_loop is None:
             raise SystemExit(status)
         self._running_loop.call_soon_threadsafe(partial(self.exit, status))
+
+    def _handle_exception(self, error: Exception) -> None:
+        """The toolkit's own, which shows where an error comes from and all that is known there. Where the app is told
+        to end at the moment when a screen opens, that one finds nothing of itself any more, and nobody is told so."""
+        if not (self._exit and isinstance(error, NoMatches | NoScreen)):
+            super()._handle_exception(error)
 
     def bell(self) -> None:
         """Never sounds: the intercom may be open, and a sound could cue the participant."""
