@@ -142,7 +142,7 @@ def hide_across(study: Study, trials: Iterable[Trial], drives: Sequence[DriveLog
     is killed or stopped and started again, as a bridge, begins a new drive, in which the same car is driven on: until
     the horizon would have ended, what it does is the response. What is left of it is counted by the drive's own time
     as far as that went, and while nothing came by the recorder's clock, as much slower as the drive was since the
-    fire."""
+    fire; in a pause nothing of it goes by."""
     found = [replace(one, hidden_in=spilled) if (spilled := tuple(_spilled(one, drives))) else one for one in trials]
     begins: dict[int, float] = {}
     for trial in found:
@@ -164,7 +164,8 @@ def _spilled(trial: Trial, drives: Sequence[DriveLog]) -> Iterable[tuple[int, fl
         pace = min(max((log.newest_t - trial.fired_at) / took_s, LEAST_PACE), 1.0) if took_s > 0.0 else 1.0
         newest_t, newest_ns = log.newest_t, None if newest_ns is None else log.newest_ns
     for later in drives[trial.drive :]:
-        left_s = trial.hidden_to - newest_t - pace * _since_s(newest_ns, later)
+        since_s = 0.0 if log.paused else _since_s(newest_ns, later)
+        left_s = trial.hidden_to - newest_t - pace * since_s
         if left_s > 0.0 and later.counts.judged:
             yield later.index, later.first_t - later.period_s, later.first_t + left_s
 

@@ -75,7 +75,8 @@ def judge_pending(occasion: Occasion, earlier: Exposure, missed: Expected | None
         )
         findings = [make_finding(plan.study, "marker-lost", sentence, unseen[1])]
     if findings and lost:
-        sentence = f"{len(lost)} of the drive's markers never arrived; one of them may have been the trigger's."
+        which = "it" if len(lost) == 1 else "one of them"
+        sentence = f"{len(lost)} of the drive's markers never arrived; {which} may have been the trigger's."
         # a driver who responds sends more of them
         uncounted = "Not all of the drive's markers arrived; one that did not may have been the trigger's."
         finding = make_finding(plan.study, "marker-lost", sentence, lost[0].before_t)
