@@ -12,12 +12,14 @@ from dataclasses import replace
 from typing import Any
 
 import pytest
+from textual.messages import TerminalSupportsSynchronizedOutput
 from textual.pilot import Pilot
 
 from monitor.following.coming.view import OutlookView
 from monitor.following.heading.trials import said_of, unseen
 from monitor.following.view import LiveView
 from monitor.judging.case.trial import Trial
+from monitor.screens.app import ASKS
 from monitor.screens.dialogs.sheet import Sheet, SheetBody
 from monitor.screens.panel import Panel
 from monitor.screens.watch.app import WatchApp
@@ -239,6 +241,61 @@ async def test_a_verdict_that_came_under_something_else_is_read_first(
         assert len(app.screen_stack) == 1
         await pilot.press("a")
         assert [one["type"] for one in posted(source)] == (["seen"] if how[0] == "n" else [])
+        hand_clock.now += READ_S
+        await pilot.press("a")
+    assert [one["type"] for one in posted(source)] == ["seen"]
+
+
+async def until(pilot: Pilot[Any], condition: Callable[[], object]) -> None:
+    for _ in range(500):
+        if condition():
+            return
+        await pilot.pause(0.01)
+    raise AssertionError("it did not come")
+
+
+async def test_a_verdict_that_the_terminal_has_not_taken_yet_is_not_acknowledged(
+    make_app: MakeApp, hand_clock: HandClock, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Over a slow link a key comes long before the picture: a terminal that answers is asked whether it is there."""
+    source = kit.FakeSource(kit.live_view())
+    app = make_app(source)
+    written: list[str] = []
+    async with app.run_test(size=(120, 36)) as pilot:
+        app.post_message(TerminalSupportsSynchronizedOutput())
+        await until(pilot, lambda: app.answers)
+        assert app._driver is not None
+        monkeypatch.setattr(app._driver, "write", written.append)
+        source.shown = replace(kit.states()["invalid"], revision=2)
+        app.watch_screen.tick()
+        await until(pilot, lambda: ASKS in written)
+        hand_clock.now += 5.0
+        await pilot.press("a")
+        now = app.watch_screen.query_one("#now", Panel).canvas
+        assert now is not None
+        assert "INVALID has only just come" in now.text()
+        assert posted(source) == []
+        app.post_message(TerminalSupportsSynchronizedOutput())
+        await pilot.pause()
+        await pilot.press("a")
+        assert posted(source) == [], "it is there only now"
+        hand_clock.now += READ_S
+        await pilot.press("a")
+    assert [one["type"] for one in posted(source)] == ["seen"]
+
+
+async def test_a_terminal_that_answers_no_more_is_believed_again(
+    make_app: MakeApp, hand_clock: HandClock, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("monitor.screens.app.UNANSWERED_S", 0.05)
+    source = kit.FakeSource(kit.live_view())
+    app = make_app(source)
+    async with app.run_test(size=(120, 36)) as pilot:
+        app.post_message(TerminalSupportsSynchronizedOutput())
+        await until(pilot, lambda: app.answers)
+        source.shown = replace(kit.states()["invalid"], revision=2)
+        app.watch_screen.tick()
+        await until(pilot, lambda: not app.answers)
         hand_clock.now += READ_S
         await pilot.press("a")
     assert [one["type"] for one in posted(source)] == ["seen"]

@@ -20,6 +20,7 @@ from monitor.following.day import without_trials
 from monitor.following.heading.trials import said_of, speaks
 from monitor.following.view import LiveView
 from monitor.judging.case.trial import Trial
+from monitor.screens.app import TerminalApp
 from monitor.screens.drawing.canvas import Canvas, clean, wrap
 from monitor.screens.drawing.layout import LEAST_HEIGHT, LEAST_WIDTH, NUMBER_PANELS, arrange
 from monitor.screens.drawing.marks import Tone
@@ -38,7 +39,7 @@ from monitor.screens.panels.timeline import draw_timeline
 from monitor.screens.panels.whole import draw_whole
 from monitor.screens.provider import TransportProvider, ViewProvider, WakingProvider
 from monitor.screens.watch.pace import Pace
-from monitor.screens.watch.reading import Reading, Said, to_be_seen
+from monitor.screens.watch.reading import Reading, Said, Showing, to_be_seen
 
 MESSAGE_S = 8.0
 SAVING_S = 0.25
@@ -238,10 +239,19 @@ class LiveScreen(Screen[None]):
         at_once = at_once or self._drawn is None or self._drawn.old != picture.old
         self._drawn = picture
         now_s = self._clock()
-        self.reading.shows(self.to_be_seen(now_picture))
+        fresh = self.reading.shows(self.to_be_seen(now_picture))
         for panel in self.panels():
             if only is None or panel.id in only:
                 panel.show(now_picture if panel.id in NEVER_HELD else picture, now_s, at_once=at_once)
+        if fresh is not None:
+            self._begin_when_taken(fresh)
+
+    def _begin_when_taken(self, showing: Showing) -> None:
+        begin = partial(self.reading.begin, showing)
+        if isinstance(self.app, TerminalApp) and self.app.answers:
+            self.call_after_refresh(self.app.when_taken, begin)  # what is drawn is written with the next refresh
+        else:
+            begin()
 
     def picture(self, view: LiveView) -> Picture:
         """The picture for a view: with what was acknowledged here, the mode, and what the last key did."""

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable
+from dataclasses import dataclass
 
 from textual.geometry import Region
 from textual.screen import Screen
@@ -20,6 +21,14 @@ Said = tuple[str, str]
 """A trial and the word of its verdict."""
 
 
+@dataclass(slots=True)
+class Showing:
+    """A verdict that is in sight; `since_s`: by the screen's clock, None until it is taken."""
+
+    said: Said
+    since_s: float | None = None
+
+
 def to_be_seen(picture: Picture, slab: Region | None, above: Iterable[Screen[object]]) -> Said | None:
     """The verdict that can be read in the heading and that nobody has acknowledged. `slab`: where the heading is, None
     where there is no room for it; `above`: what lies over the screen."""
@@ -32,24 +41,31 @@ def to_be_seen(picture: Picture, slab: Region | None, above: Iterable[Screen[obj
 
 class Reading:
     """How long each verdict has been in sight, all in all: one that comes and goes with what stands above it can be
-    acknowledged as well."""
+    acknowledged as well. It is in sight from when the terminal has taken it, where that tells."""
 
     def __init__(self, clock: Callable[[], float]) -> None:
         self._clock = clock
-        self._now: tuple[Said, float] | None = None
+        self._now: Showing | None = None
         self._stood_s: dict[Said, float] = {}
 
-    def shows(self, said: Said | None) -> None:
-        """What is in sight from here on."""
-        if self._now is not None:
-            before, since = self._now
-            if before == said:
-                return
-            self._stood_s[before] = self._stood_s.get(before, 0.0) + self._clock() - since
-        self._now = None if said is None else (said, self._clock())
+    def shows(self, said: Said | None) -> Showing | None:
+        """What is in sight from here on; gives it where it has not been so far, for `begin` once it is taken."""
+        before = self._now
+        if (None if before is None else before.said) == said:
+            return None
+        if before is not None:
+            self._stood_s[before.said] = self._stands_s(before)
+        self._now = None if said is None else Showing(said)
+        return self._now
+
+    def begin(self, showing: Showing) -> None:
+        """It can be read from now on."""
+        showing.since_s = self._clock()
 
     def has_read(self, said: Said) -> bool:
         """Whether this one is in sight, and can have been read."""
-        if self._now is None or self._now[0] != said:
-            return False
-        return self._stood_s.get(said, 0.0) + self._clock() - self._now[1] >= READ_S
+        return self._now is not None and self._now.said == said and self._stands_s(self._now) >= READ_S
+
+    def _stands_s(self, one: Showing) -> float:
+        since_s = 0.0 if one.since_s is None else self._clock() - one.since_s
+        return self._stood_s.get(one.said, 0.0) + since_s
