@@ -138,6 +138,10 @@ class Pty:
         text = self.glass.text()
         return all(word in text for word in words)
 
+    def hang_up(self) -> None:
+        """Closes the terminal; the system tells the command so."""
+        os.close(self._fd)
+
     def close(self) -> None:
         """Ends the command."""
         if self.process.poll() is None:

@@ -72,6 +72,27 @@ def test_before_the_screen_is_there_it_is_said_that_the_recorder_goes_on(
 
 
 @pytest.mark.slow
+@pytest.mark.parametrize("name", ["watch", "demo"])
+def test_a_screen_whose_terminal_is_closed_ends_by_that(name: str, tmp_path: Path) -> None:
+    """What it says then reaches nobody, and is no fault of how it was called."""
+    with simulator() as endpoint:
+        feed = () if name == "demo" else ("--feed", endpoint)
+        words = [word for word in RUNS[name] if word != "--headless"]
+        terminal = Pty(command(*words, *feed, "--records", str(tmp_path)), 120, 36)
+        try:
+            terminal.until("the screen", lambda: terminal.shows("LIVE"))
+        finally:
+            terminal.hang_up()
+            status = terminal.process.wait(60)
+    (record,) = tmp_path.rglob("*.run")
+    running = find_running(record.parent)
+    for one in running:
+        os.kill(one.pid, signal.SIGTERM)
+    assert status == 128 + signal.SIGHUP
+    assert bool(running) == (name == "watch")
+
+
+@pytest.mark.slow
 @pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGINT, signal.SIGHUP])
 def test_an_exercise_that_has_only_begun_leaves_nothing_that_is_recorded(
     number: signal.Signals, tmp_path: Path

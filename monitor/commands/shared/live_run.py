@@ -63,14 +63,17 @@ def show_run(
         status = run_watch(source, read_only=follower.read_only) if screen is None else screen(source)
     finally:
         source.stop()
-    say(f"record: {run.record}")
     unclosed = source.view().recorder.unclosed
-    if unclosed is not None:
-        say_unclosed(unclosed, run.record)
-        return status or 1
-    if says_it_goes_on:
-        say_it_goes_on(run)
-    return status
+
+    def say_what_is_left() -> None:
+        say(f"record: {run.record}")
+        if unclosed is not None:
+            say_unclosed(unclosed, run.record)
+        elif says_it_goes_on:
+            say_it_goes_on(run)
+
+    lost = lost_output(say_what_is_left)  # as where the terminal was closed: that is what it ends by
+    return status or (1 if unclosed is not None else 0 if lost is None else 128 + lost)
 
 
 def say_it_goes_on(run: Run) -> None:
