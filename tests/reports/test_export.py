@@ -14,7 +14,6 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-import pandas as pd
 import pytest
 
 from monitor.archive.gathering import gather
@@ -27,8 +26,11 @@ from monitor.reports.export.drives import read_whole, resample
 from monitor.reports.export.export import ExportPlan, export_records
 from tests.commands.running import call
 from tests.judging.hand import FIRE_T
+from tests.lazily import Lazily
 from tests.reports.making import BLIND, REPORT_STUDY, hand_drive, hand_record
 from tests.reports.test_tally import TRIAL, ruling, too_long_gap
+
+pd = Lazily("pandas")
 
 NOTE = {"type": "note", "text": '"hello"\tthere,\n=1+1', "drive": 1, "at": 4.0}
 VALIDATOR = Path(sys.executable).with_name("bids-validator-deno")
