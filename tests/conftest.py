@@ -85,6 +85,14 @@ def pytest_collection_finish() -> None:
     gc.enable()
 
 
+@pytest.hookimpl(trylast=True)
+def pytest_sessionfinish(session: pytest.Session) -> None:
+    """What one of several processes has to say of the snapshots that it did not compare is shown to nobody, and takes
+    it three seconds: each is held against all tests that it ran."""
+    if hasattr(session.config, "workerinput"):
+        session.config.pluginmanager.unregister(name="syrupy")
+
+
 @pytest.fixture(autouse=True)
 def starts(request: pytest.FixtureRequest) -> Iterator[None]:
     """The slow tests' processes of the program are forked from one that has imported it; in the quick run each is

@@ -6,12 +6,17 @@ import io
 import json
 import subprocess
 import sys
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager, redirect_stderr, redirect_stdout
+from functools import partial
 from pathlib import Path
 from typing import Any, NamedTuple
+from unittest.mock import patch
 
 from monitor.commands.main import main
+from monitor.commands.shared.simulator import Simulator
+from monitor.feed.endpoint import LinkTiming
+from monitor.recorder.plan import RecorderPlan
 
 NOT_ALLOCATED = ("--group", "chime", "--group-words", "as the simulator says")
 """The simulator's own group, whatever the study's assignment would give."""
@@ -50,12 +55,27 @@ def call(*arguments: str) -> Called:
     raise AssertionError("a command leaves with its status")
 
 
-def demo(records: Path, scenario: str = "clean", seed: int = 1, speed: float = 30.0) -> dict[str, Any]:
+PATIENT = LinkTiming(quiet_s=60.0, rebuild_s=60.0, heartbeat_s=60.0)
+"""A connection that is not given up where a loaded machine lets one end stand still for two seconds: at thirty times
+real time the half second until there is a new one takes a trial away."""
+
+
+def demo(
+    records: Path, scenario: str = "clean", seed: int = 1, speed: float = 30.0, rate_hz: float = 60.0
+) -> dict[str, Any]:
     """What `demo --headless --json` prints for a scenario; its simulator and recorder are processes of their own."""
-    done = call(
-        *("demo", "--headless", "--json", "--scenario", scenario, "--seed", str(seed)),
-        *("--speed", str(speed), "--records", str(records)),
-    )
+
+    def simulated(drive: Sequence[str]) -> Simulator:
+        return Simulator([*drive, "--rate", f"{rate_hz:g}"])
+
+    with (
+        patch("monitor.commands.shared.simulator.Simulator", simulated),
+        patch("monitor.following.beginning.RecorderPlan", partial(RecorderPlan, link_timing=PATIENT)),
+    ):
+        done = call(
+            *("demo", "--headless", "--json", "--scenario", scenario, "--seed", str(seed)),
+            *("--speed", str(speed), "--records", str(records)),
+        )
     assert done.returncode == 0, done.stderr
     document: dict[str, Any] = json.loads(done.stdout)
     return document

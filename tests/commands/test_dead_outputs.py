@@ -59,18 +59,22 @@ COMMANDS = {
 def run(words: list[str], out: Output, err: Output, directory: Path) -> tuple[int, str, str]:
     """Runs a command with such outputs; its status, and what came through where they are kept."""
     ends = [out(directory / "out"), err(directory / "err")]
+    missing = [number for number, end in zip((1, 2), ends, strict=True) if end is None]
 
-    def in_child() -> None:
-        for number, end in zip((1, 2), ends, strict=True):
-            if end is None:
-                os.close(number)
-            else:
-                os.dup2(end, number)
+    def close_missing() -> None:
+        for number in missing:
+            os.close(number)
 
-    passed = tuple(end for end in ends if end is not None)
-    process = subprocess.Popen(command(*words), stdin=subprocess.DEVNULL, pass_fds=passed, preexec_fn=in_child)
-    for end in passed:
-        os.close(end)
+    process = subprocess.Popen(
+        command(*words),
+        stdin=subprocess.DEVNULL,
+        stdout=ends[0],
+        stderr=ends[1],
+        preexec_fn=close_missing if missing else None,
+    )
+    for end in ends:
+        if end is not None:
+            os.close(end)
     status = process.wait(90)
     texts = [path.read_text() if path.exists() else "" for path in (directory / "out", directory / "err")]
     return status, texts[0], texts[1]

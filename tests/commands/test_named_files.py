@@ -16,7 +16,6 @@ from contextlib import chdir
 from pathlib import Path
 
 import pytest
-from scenariogeneration import xosc
 
 from monitor.commands.main import build_parser
 from monitor.errors import WitnessError
@@ -24,8 +23,11 @@ from monitor.named_files import NameTaken, new_file, write_numbered
 from tests.commands.running import STUDY, call
 from tests.connect import ridge
 from tests.connect.test_files import BESIDE
+from tests.lazily import Lazily
 from tests.reports.making import hand_record
 from tests.scenario_file.writing import ABOVE, at_value, event, write_scenario
+
+xosc = Lazily("scenariogeneration.xosc")
 
 CONFIGS = STUDY.parent
 FEED = ("--feed", "tcp://127.0.0.1:5599")

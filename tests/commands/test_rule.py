@@ -6,12 +6,14 @@ import json
 from pathlib import Path
 from typing import Any
 
-import pandas as pd
 import pytest
 
 from monitor.archive.looks import enter_look
 from tests.commands.running import call
+from tests.lazily import Lazily
 from tests.reports.making import BLIND, hand_drive, hand_record
+
+pd = Lazily("pandas")
 
 TRIAL = "1/gate-brake/1"
 

@@ -75,7 +75,7 @@ def test_what_cannot_be_believed_leaves_it_undecided(said: Any) -> None:
 def test_a_clock_that_sync_markers_contradict_is_known_less_well_and_never_wrongly() -> None:
     """The hello says 0.2 s less than the markers: the eyes' return at 10.05 s cannot be told from one at 9.85."""
     wrong = gaze(until_t=10.05, offset_s=-0.6006, marks=SYNC)
-    trial = judged_beside(HandDrive(markers=[*SYNC, ALERT]), wrong, study=STUDY)
+    trial = judged_beside(HandDrive(end_t=25.0, markers=[*SYNC, ALERT]), wrong, study=STUDY)
     assert condition(trial).result == "undecided"
 
 

@@ -5,9 +5,11 @@ from __future__ import annotations
 import math
 
 import pytest
-from scipy import constants
 
 from monitor.connect.channel_map.units import OTHER_TEXTS, SI, UNITS, unit_named, unit_texts
+from tests.lazily import Lazily
+
+constants = Lazily("scipy.constants")
 
 # NIST Special Publication 811 (2008), appendix B: factors that it prints in bold, which are exact. The list is from
 # memory; each follows from the definitions of the international foot, mile, nautical mile and of standard gravity.

@@ -89,12 +89,13 @@ FIRE_T = 10.0
 class HandDrive:
     """A straight drive at 60 Hz: own car at 20 m/s, a van 30.0 m ahead (1.5 s) that brakes at 5 m/s² from the fire on.
 
-    Everything that a test wants to be otherwise is a field or a function of time.
+    Everything that a test wants to be otherwise is a field or a function of time. It ends six seconds after the fire,
+    when everything about that is decided: what is to happen later wants a later end.
     """
 
     run: str = "run-a"
     rate_hz: float = 60.0
-    end_t: float = 25.0
+    end_t: float = 16.0
     fire_t: float | None = FIRE_T
     group: str | None = "chime"
     participant: str | None = None
@@ -204,14 +205,16 @@ class HandDrive:
             **self._braked(t),
             **self.van(t),
         }
-        vehicles = [van, *self.more_vehicles(t)]
+        more = self.more_vehicles(t)
         frame: dict[str, Any] = {
             "v": 1,
             "run": self.run,
             "seq": self.number(seq),
             "t": self.stamp(t),
             "own": own,
-            "others": {name: [vehicle[name] for vehicle in vehicles] for name in van},
+            "others": {
+                name: [value, *(vehicle[name] for vehicle in more)] if more else [value] for name, value in van.items()
+            },
             "signals": {"eyes_on_road": not abs(t - (self.fire_t or FIRE_T)) < 1.5, **self.signals(t)},
             "markers": markers,
         }

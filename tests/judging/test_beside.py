@@ -44,7 +44,7 @@ def gaze(since_t: float = 9.0, until_t: float = 12.0, **more: Any) -> HandSource
 
 
 def drive(**more: Any) -> HandDrive:
-    return replace(HandDrive(markers=BOTH), **more)
+    return replace(HandDrive(markers=BOTH, end_t=25.0), **more)
 
 
 def condition(trial: Trial, name: str = "eyes away") -> ConditionResult:

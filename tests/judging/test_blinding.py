@@ -50,7 +50,7 @@ def blind_session(
     """The whole record of a drive that is opened with a blind study, judged by a file."""
     opened = opened_with or study_of(BLIND)
     session = Session(study_of(judged_by), opening_of(opened))
-    drive = HandDrive(**{"own": braking, **more})
+    drive = HandDrive(**{"own": braking, "end_t": 25.0, **more})
     session.take(entries_of(drive))
     for number, fields in enumerate(operator):
         whole = {"key": f"k{number}", "by": "anna", "wall": 1.7e9, **fields}

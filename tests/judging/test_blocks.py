@@ -196,6 +196,7 @@ DRIVES: dict[str, tuple[HandDrive, ...]] = {
     "without end": (HandDrive(ends=False),),
     "everything odd": (
         HandDrive(
+            end_t=25.0,
             own=odd,
             signals=platform,
             markers=[ALERT, *TASK, *SYNC],
@@ -205,6 +206,7 @@ DRIVES: dict[str, tuple[HandDrive, ...]] = {
     ),
     "many events": (
         HandDrive(
+            end_t=25.0,
             signals=pulsing,
             markers=[ALERT, *slows(3.0, 5.0, 8.4, 15.05, 16.0, 19.0)],
             own=lambda t: {"lane_offset": 0.6 * math.sin(0.4 * t), "speed": 20.0 + 0.3 * math.sin(t)},

@@ -214,7 +214,7 @@ def states(session: Session) -> dict[str, bool | None]:
 
 def test_a_lost_pupil_is_not_measured_and_never_off_the_road() -> None:
     """Lost for a quarter of the drive: the share of the frames falls, and no value is made of it."""
-    lost = HandDrive(signals=lambda t: {"eyes_on_road": math.nan if t < 6.25 else 1.0})
+    lost = HandDrive(end_t=25.0, signals=lambda t: {"eyes_on_road": math.nan if t < 6.25 else 1.0})
     (gaze,) = [one for one in with_entries(lost).companions() if one.name == "gaze"]
     assert gaze.is_there is False
     assert gaze.words == "drive 1: eyes_on_road measured in 75 %, 80 % wanted"

@@ -52,7 +52,9 @@ def fires(*at: float) -> list[tuple[float, str, str, dict[str, Any]]]:
 
 
 def often(fired: tuple[float, ...], held: tuple[float, ...] = EVENTS, **more: Any) -> HandDrive:
-    return HandDrive(rate_hz=20.0, fire_t=None, markers=fires(*fired), signals=pulse(*held), **more)
+    return HandDrive(
+        **{"rate_hz": 20.0, "end_t": 25.0, "fire_t": None, "markers": fires(*fired), "signals": pulse(*held), **more}
+    )
 
 
 def told(trials: tuple[Trial, ...]) -> list[tuple[str, str, str, float | None]]:
@@ -124,7 +126,7 @@ def test_the_refractory_time_is_over_at_its_very_end(second: float, results: lis
 
 
 def test_a_rule_of_a_signal_that_is_never_sent_can_not_be_told() -> None:
-    drive = HandDrive(rate_hz=20.0, fire_t=None, markers=fires(*EVENTS))
+    drive = HandDrive(rate_hz=20.0, end_t=25.0, fire_t=None, markers=fires(*EVENTS))
     trials = judged(drive, study=study_of(STUDY)).trials()
     assert {(one.verdict, one.timing.result) for one in trials} == {("undecided", "not stated")}
     assert "timing-unsure" in found_codes(trials[0])

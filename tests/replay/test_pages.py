@@ -37,7 +37,7 @@ SIZES = [(80, 24), (120, 36), (200, 60)]
 @pytest.fixture(scope="module")
 def gap_record(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A gap of 1.5 s where at most 1.4 s are asked for."""
-    return write_record(tmp_path_factory.mktemp("gap"), HandDrive(rate_hz=20.0), study_text=GAP)
+    return write_record(tmp_path_factory.mktemp("gap"), HandDrive(rate_hz=20.0, end_t=25.0), study_text=GAP)
 
 
 @asynccontextmanager

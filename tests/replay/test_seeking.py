@@ -179,7 +179,7 @@ def test_a_trial_that_was_decided_just_after_a_checkpoint_is_that_of_the_whole_r
 def test_a_verdict_that_the_map_knows_comes_at_its_entry_and_its_response_later(tmp_path: Path) -> None:
     """A seek takes the verdict from the pass over the whole record, which also knows the response that came after."""
     text = STUDY.replace("horizon_s = 3.0", "horizon_s = 8.0")
-    path = write_record(tmp_path, HandDrive(rate_hz=20.0), study_text=text)
+    path = write_record(tmp_path, HandDrive(rate_hz=20.0, end_t=25.0), study_text=text)
     found, entries = read_map(path), entries_of(path)
     (done,) = found.done_tracks.values()
     assert done.final_at is not None

@@ -214,7 +214,7 @@ def test_a_record_that_was_not_closed_is_played_and_takes_no_notes(tmp_path: Pat
 
 @pytest.mark.parametrize("state", ["closed", "recovered", "sealed"])
 def test_whatever_became_of_a_record_it_is_played_alike(tmp_path: Path, state: str) -> None:
-    path = write_record(tmp_path, HandDrive(rate_hz=20.0))
+    path = write_record(tmp_path, HandDrive(rate_hz=20.0, end_t=25.0))
     as_closed = review_record(path).session.trials()
     if state == "recovered":
         path = cut_off(path)

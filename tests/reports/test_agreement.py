@@ -12,7 +12,6 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from statsmodels.stats.inter_rater import cohens_kappa as reference
 
 from monitor.errors import WitnessError
 from monitor.judging.entered.coding import cases, codings_of, refused
@@ -23,8 +22,11 @@ from monitor.reports.statistics.agreement import cohens_kappa
 from monitor.study.reasons import BUILT_IN_REASONS
 from tests.commands.running import call
 from tests.judging.hand import HandDrive, judged, study_of
+from tests.lazily import Lazily
 from tests.reports.making import BLIND, REPORT_STUDY, hand_drive, hand_record
 from tests.reports.test_tally import TRIAL, ruling, too_long_gap
+
+inter_rater = Lazily("statsmodels.stats.inter_rater")
 
 
 def test_the_trades_check_value() -> None:
@@ -41,7 +43,7 @@ def test_kappa_and_its_interval_are_those_of_the_reference_library(rows: list[li
         assert table.sum() == 0 or np.count_nonzero(table.sum(axis=0)) == 1 == np.count_nonzero(table.sum(axis=1))
         return
     with np.errstate(all="ignore"):
-        ours = reference(table)
+        ours = inter_rater.cohens_kappa(table)
     assert found.kappa == pytest.approx(ours.kappa, abs=1e-9)
     spread = float(ours.std_kappa)
     # where there is no spread the reference takes the root of a negative rounding, and has no number
@@ -168,7 +170,7 @@ def test_the_table_kappa_and_what_is_to_be_adjudicated(coded: Path) -> None:
     assert document["verdicts"] == ["valid", "invalid", "undecided"]
     assert document["table"] == [[5, 0, 1], [0, 3, 0], [0, 0, 0]]
     assert document["n"] == 9
-    theirs = reference(np.array(document["table"]))
+    theirs = inter_rater.cohens_kappa(np.array(document["table"]))
     assert document["kappa"] == pytest.approx(theirs.kappa)
     assert document["interval"] == pytest.approx([theirs.kappa_low, theirs.kappa_upp])
     (differs,) = document["disagreements"]

@@ -40,7 +40,7 @@ def test_verdict_conditions_ruling_and_response(tmp_path: Path) -> None:
     assert "van braking met -5 m/s² at most -4 +1 m/s²" in text
     assert "Response: responded; accelerator 0.75 s, brake 0.80 s from fire" in text
     assert "Alert as assigned: sound at 10.30 s, measured." in text
-    assert "25.0 s at 20 Hz, 501 frames, 0 lost" in text
+    assert "16.0 s at 20 Hz, 321 frames, 0 lost" in text
 
 
 def test_what_checks_a_condition_stands_beside_it_and_what_nothing_checks_says_so(tmp_path: Path) -> None:

@@ -11,7 +11,6 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from scipy import stats
 
 from monitor.archive.gathering import gather
 from monitor.archive.looks import AUDIT_NAME, enter_look
@@ -25,9 +24,12 @@ from monitor.reports.comparison.words import cautions, comparison_json
 from monitor.reports.statistics.scipys import AnalysisMissing
 from tests.commands.running import call
 from tests.judging.hand import FIRE_T, HandDrive, Mark
+from tests.lazily import Lazily
 from tests.reports.making import BLIND, REPORT_STUDY, hand_drive, hand_record
 from tests.reports.published import ALERT_A, ALERT_B, ALERT_C, times
 from tests.reports.test_tally import TRIAL, ruling, too_long_gap
+
+stats = Lazily("scipy.stats")
 
 CONTACT: list[Mark] = [(FIRE_T + 2.0, "collision", "van", {})]
 

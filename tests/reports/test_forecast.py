@@ -13,7 +13,6 @@ from typing import Any
 
 import numpy as np
 import pytest
-from scipy import stats
 
 from monitor.archive.gathering import gather
 from monitor.archive.looks import AUDIT_NAME, enter_look
@@ -26,9 +25,12 @@ from monitor.reports.forecast.text import forecast_json, forecast_lines
 from monitor.reports.statistics.invitations import MOST, invitations, point, together
 from tests.commands.running import call
 from tests.judging.hand import HandDrive, study_of
+from tests.lazily import Lazily
 from tests.reports.making import REPORT_STUDY, hand_drive, hand_record
 from tests.reports.test_lot_rule import PRACTICE, WAITS
 from tests.reports.test_tally import TRIAL, ruling
+
+stats = Lazily("scipy.stats")
 
 BEGINS = date(2026, 12, 1)
 

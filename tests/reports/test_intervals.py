@@ -8,7 +8,6 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from scipy import stats
 
 from monitor.reports.statistics.exact import exact_test
 from monitor.reports.statistics.intervals import (
@@ -22,7 +21,10 @@ from monitor.reports.statistics.intervals import (
 )
 from monitor.reports.statistics.survival import Times, kaplan_meier, median
 from monitor.study.model import MedianConvention
+from tests.lazily import Lazily
 from tests.reports.published import ALERT_A, ALERT_C, MERCAPTOPURINE, times
+
+stats = Lazily("scipy.stats")
 
 
 @pytest.mark.parametrize(

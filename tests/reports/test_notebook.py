@@ -12,8 +12,6 @@ from contextlib import chdir, contextmanager
 from pathlib import Path
 
 import numpy as np
-import pandas as pd
-import polars as pl
 import pytest
 
 import monitor
@@ -22,8 +20,12 @@ from monitor.record.sealing import seal_record
 from monitor.record.withdrawing import withdraw_record
 from tests.commands.running import call
 from tests.judging.hand import FIRE_T, STUDY
+from tests.lazily import Lazily
 from tests.reports.making import BLIND, REPORT_STUDY, hand_drive, hand_record
 from tests.reports.test_tally import TRIAL, damage, ruling
+
+pd = Lazily("pandas")
+pl = Lazily("polars")
 
 ROOT = Path(monitor.__file__).parents[1]
 MANUAL = (ROOT / "monitor" / "reports" / "NOTEBOOK.md").read_text(encoding="utf-8")

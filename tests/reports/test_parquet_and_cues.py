@@ -9,8 +9,6 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-import pandas as pd
-import polars as pl
 import pytest
 import webvtt
 from pyarrow import parquet
@@ -27,9 +25,13 @@ from monitor.reports.export.export import Exported, ExportPlan, export_records
 from monitor.reports.export.parquet import ParquetMissing
 from tests.commands.running import call
 from tests.judging.hand import FIRE_T, HandDrive, study_of
+from tests.lazily import Lazily
 from tests.reports.making import BLIND, NOON, REPORT_STUDY, ManualClock, hand_drive, hand_record
 from tests.reports.test_export import exported, tree
 from tests.reports.test_tally import TRIAL, ruling, too_long_gap
+
+pd = Lazily("pandas")
+pl = Lazily("polars")
 
 ESCAPES = {"type": "note", "text": "red \x1b[31m <b>& --> end", "drive": 1, "at": 4.0, "wall": NOON.timestamp() + 4.0}
 

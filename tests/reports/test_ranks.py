@@ -6,11 +6,13 @@ from itertools import combinations
 
 import numpy as np
 import pytest
-from scipy import stats
 
 from monitor.reports.statistics.ranks import have_ranks, rank_test
 from monitor.reports.statistics.survival import Times
+from tests.lazily import Lazily
 from tests.reports.published import ALERT_A, ALERT_B, ALERT_C, HALF_TIMES, PERMEABILITY, times
+
+stats = Lazily("scipy.stats")
 
 
 def test_two_groups_of_hollander_and_wolfe_1973() -> None:

@@ -12,13 +12,6 @@ from dataclasses import dataclass
 
 import numpy as np
 import pytest
-from lifelines import AalenJohansenFitter, KaplanMeierFitter
-from lifelines.statistics import multivariate_logrank_test
-from lifelines.utils import median_survival_times, restricted_mean_survival_time
-from scipy import stats
-from statsmodels.duration.survfunc import CumIncidenceRight, SurvfuncRight, survdiff
-from statsmodels.stats.multitest import multipletests
-from statsmodels.stats.proportion import proportion_confint
 
 from monitor.measures.columns import BoolArray, FloatArray, IntArray
 from monitor.reports.statistics.exact import exact_test
@@ -27,6 +20,13 @@ from monitor.reports.statistics.intervals import median_interval, order_statisti
 from monitor.reports.statistics.logrank import holm, log_rank
 from monitor.reports.statistics.ranks import have_ranks, rank_test, ranked_test
 from monitor.reports.statistics.survival import Times, kaplan_meier, median, on_grid, restricted_mean
+from tests.lazily import Lazily
+
+lifelines = Lazily("lifelines")
+lifelines_statistics, lifelines_utils = Lazily("lifelines.statistics"), Lazily("lifelines.utils")
+stats = Lazily("scipy.stats")
+survfunc = Lazily("statsmodels.duration.survfunc")
+multitest, proportion = Lazily("statsmodels.stats.multitest"), Lazily("statsmodels.stats.proportion")
 
 ON_RANDOM_SETS = pytest.mark.parametrize(
     "seeds", [range(20), pytest.param(range(20, 100), marks=pytest.mark.slow)], ids=["20", "further 80"]
@@ -90,9 +90,9 @@ def test_the_log_rank_test_that_lost_its_ties() -> None:
     other = [0.8000000000000007, 0.8500000000000014, 1.1499999999999986, 1.35, 1.55, 2.05]
     found = log_rank([Times.of((t, True) for t in group) for group in (one, other)])
     rounded = np.round([*one, *other], 6)
-    chi2, p = survdiff(rounded, np.ones(12), np.repeat([0, 1], 6))
+    chi2, p = survfunc.survdiff(rounded, np.ones(12), np.repeat([0, 1], 6))
     assert (found.statistic, found.p) == pytest.approx((chi2, p), abs=EXACT)
-    parted, _ = survdiff(np.array([*one, *other]), np.ones(12), np.repeat([0, 1], 6))
+    parted, _ = survfunc.survdiff(np.array([*one, *other]), np.ones(12), np.repeat([0, 1], 6))
     assert found.statistic != pytest.approx(parted, abs=1e-3)
 
 
@@ -101,14 +101,14 @@ def test_the_curve_its_error_and_its_interval(seeds: range) -> None:
     for seed in seeds:
         data = data_set(seed)
         curve = kaplan_meier(data.times())
-        reference = SurvfuncRight(data.t, data.event.astype(int))
+        reference = survfunc.SurvfuncRight(data.t, data.event.astype(int))
         at = np.searchsorted(reference.surv_times, curve.t - 1e-9)
         assert curve.survival == pytest.approx(reference.surv_prob[at], abs=EXACT)
         assert curve.at_risk == pytest.approx(reference.n_risk[at])
         assert curve.events == pytest.approx(reference.n_events[at])
         inside = curve.survival > 0
         assert curve.se[inside] == pytest.approx(reference.surv_prob_se[at][inside], abs=EXACT)
-        fitter = KaplanMeierFitter().fit(data.t, data.event)
+        fitter = lifelines.KaplanMeierFitter().fit(data.t, data.event)
         limits = fitter.confidence_interval_.loc[curve.t].to_numpy()
         assert curve.lower[inside] == pytest.approx(limits[inside, 0], abs=EXACT)
         assert curve.upper[inside] == pytest.approx(limits[inside, 1], abs=EXACT)
@@ -120,13 +120,13 @@ def test_the_curve_its_error_and_its_interval(seeds: range) -> None:
 def test_the_median_and_its_interval_from_the_curve(seeds: range) -> None:
     for seed in seeds:
         data = data_set(seed)
-        fitter = KaplanMeierFitter().fit(data.t, data.event)
+        fitter = lifelines.KaplanMeierFitter().fit(data.t, data.event)
         found = median(kaplan_meier(data.times()))
         # lifelines compares with one half itself: where the curve is that but for rounding, it may take the next time
         if not np.isclose(fitter.survival_function_.to_numpy(), 0.5, atol=1e-9).any():
             assert found == (None if np.isinf(fitter.median_survival_time_) else fitter.median_survival_time_)
         interval = median_interval(data.times(), "log-log")
-        limits = median_survival_times(fitter.confidence_interval_).to_numpy()[0]
+        limits = lifelines_utils.median_survival_times(fitter.confidence_interval_).to_numpy()[0]
         assert interval.low == (None if np.isinf(limits[0]) else limits[0])
         if (
             kaplan_meier(data.times()).survival[-1] > 0.0
@@ -142,8 +142,8 @@ def test_the_restricted_mean(seeds: range) -> None:
         horizon = float(np.quantile(data.t, 0.8))
         found = restricted_mean(curve, horizon)
         assert found is not None
-        fitter = KaplanMeierFitter().fit(data.t, data.event)
-        assert found[0] == pytest.approx(restricted_mean_survival_time(fitter, t=horizon), abs=EXACT)
+        fitter = lifelines.KaplanMeierFitter().fit(data.t, data.event)
+        assert found[0] == pytest.approx(lifelines_utils.restricted_mean_survival_time(fitter, t=horizon), abs=EXACT)
 
 
 @ON_RANDOM_SETS
@@ -152,15 +152,15 @@ def test_the_log_rank_tests_of_three_and_two_groups(seeds: range) -> None:
         data = data_set(seed)
         groups = [data.of(which).times() for which in range(3)]
         found = log_rank(groups)
-        chi2, p = survdiff(data.t, data.event.astype(int), data.group)
+        chi2, p = survfunc.survdiff(data.t, data.event.astype(int), data.group)
         assert (found.statistic, found.p) == pytest.approx((chi2, p), abs=EXACT)
-        lifelines = multivariate_logrank_test(data.t, data.group, data.event)
-        assert (found.statistic, found.p) == pytest.approx((lifelines.test_statistic, lifelines.p_value), abs=EXACT)
+        theirs = lifelines_statistics.multivariate_logrank_test(data.t, data.group, data.event)
+        assert (found.statistic, found.p) == pytest.approx((theirs.test_statistic, theirs.p_value), abs=EXACT)
         weighted = log_rank(groups, "gehan")
-        chi2, p = survdiff(data.t, data.event.astype(int), data.group, weight_type="gb")
+        chi2, p = survfunc.survdiff(data.t, data.event.astype(int), data.group, weight_type="gb")
         assert (weighted.statistic, weighted.p) == pytest.approx((chi2, p), abs=EXACT)
-        lifelines = multivariate_logrank_test(data.t, data.group, data.event, weightings="wilcoxon")
-        assert weighted.statistic == pytest.approx(lifelines.test_statistic, abs=EXACT)
+        theirs = lifelines_statistics.multivariate_logrank_test(data.t, data.group, data.event, weightings="wilcoxon")
+        assert weighted.statistic == pytest.approx(theirs.test_statistic, abs=EXACT)
         two = [stats.CensoredData.right_censored(one.t, ~one.event) for one in (data.of(0), data.of(1))]
         reference = stats.logrank(*two)
         assert log_rank(groups[:2]).statistic == pytest.approx(reference.statistic**2, abs=EXACT)
@@ -172,7 +172,7 @@ def test_incidences_of_response_and_contact(seeds: range) -> None:
     for seed in seeds:
         data = data_set(seed)
         ends = list(zip(data.noisy.tolist(), data.cause.tolist(), strict=True))
-        reference = CumIncidenceRight(data.t, data.cause)
+        reference = survfunc.CumIncidenceRight(data.t, data.cause)
         for cause in (1, 2):
             found = incidence(ends, cause)
             at = np.searchsorted(reference.times, found.t - 1e-9)
@@ -185,7 +185,7 @@ def test_incidences_of_response_and_contact(seeds: range) -> None:
         apart = source.permutation(len(data.t)) + 1.0
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")
-            fitter = AalenJohansenFitter(calculate_variance=True).fit(apart, data.cause, event_of_interest=1)
+            fitter = lifelines.AalenJohansenFitter(calculate_variance=True).fit(apart, data.cause, event_of_interest=1)
         found = incidence(zip(apart.tolist(), data.cause.tolist(), strict=True), 1)
         expected = fitter.cumulative_density_.loc[found.t].to_numpy()[:, 0]
         assert found.share == pytest.approx(expected, abs=EXACT)
@@ -261,12 +261,12 @@ def test_shares_exact_tables_and_adjusted_p_values(seeds: range) -> None:
         source = np.random.default_rng(seed)
         n = int(source.integers(1, 40))
         of = int(source.integers(0, n + 1))
-        assert wilson(of, n) == pytest.approx(proportion_confint(of, n, method="wilson"), abs=EXACT)
+        assert wilson(of, n) == pytest.approx(proportion.proportion_confint(of, n, method="wilson"), abs=EXACT)
         table = source.integers(0, 12, (2, 2))
         rows = [(int(table[0, 0]), int(table[0, 1])), (int(table[1, 0]), int(table[1, 1]))]
         assert exact_test(rows) == pytest.approx(stats.fisher_exact(table).pvalue, abs=EXACT)
         p_values = source.uniform(0.0, 0.2, int(source.integers(1, 7))).tolist()
-        assert holm(p_values) == pytest.approx(multipletests(p_values, method="holm")[1], abs=EXACT)
+        assert holm(p_values) == pytest.approx(multitest.multipletests(p_values, method="holm")[1], abs=EXACT)
 
 
 @pytest.mark.parametrize("n", range(6, 60))

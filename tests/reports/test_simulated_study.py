@@ -13,7 +13,6 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-import pandas as pd
 import pytest
 
 from monitor.archive.gathering import gather
@@ -30,7 +29,10 @@ from monitor.study.demo import demo_study
 from monitor.study.lots import draw_lots
 from monitor.study.model import AssignmentRule
 from tests.commands.running import call
+from tests.lazily import Lazily
 from tests.reports.making import simulated_messages, simulated_record
+
+pd = Lazily("pandas")
 
 RATE_HZ = 12.0
 SEEDED = random.Random(20311).randrange

@@ -4,18 +4,18 @@ package scenariogeneration carries them. What an attribute means that is left ou
 
 from __future__ import annotations
 
+from importlib.metadata import distribution
 from pathlib import Path
 from xml.etree import ElementTree
 
 import pytest
-import scenariogeneration
 
 from monitor.commissioning.scenario_file.scenario import ScenarioFile
 from monitor.commissioning.scenario_file.translation import BEFORE_DIRECTIONS, EDGES, Translation
 from tests.judging.hand import STUDY, study_of
 
 XSD = "{http://www.w3.org/2001/XMLSchema}"
-FOLDER = Path(scenariogeneration.__file__).parents[1] / "schemas"
+FOLDER = Path(str(distribution("scenariogeneration").locate_file("schemas")))
 VERSIONS = ("1_0", "1_1", "1_2", "1_3_1")
 READ: dict[str, set[str]] = {
     "TimeHeadwayCondition": {"entityRef", "value", "rule", "freespace", "alongRoute"},

@@ -6,28 +6,30 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
-from scenariogeneration import xosc
+from tests.lazily import Lazily
 
-RISING, FALLING, NONE = xosc.ConditionEdge.rising, xosc.ConditionEdge.falling, xosc.ConditionEdge.none
-ABOVE, BELOW, EQUAL = xosc.Rule.greaterThan, xosc.Rule.lessThan, xosc.Rule.equalTo
+xosc = Lazily("scenariogeneration.xosc")
+
+RISING, FALLING, NONE = "rising", "falling", "none"
+ABOVE, BELOW, EQUAL = "greaterThan", "lessThan", "equalTo"
 
 
-def vehicle(name: str, length_m: float, centre_x_m: float) -> xosc.Vehicle:
+def vehicle(name: str, length_m: float, centre_x_m: float) -> Any:
     box = xosc.BoundingBox(1.84, length_m, 1.5, centre_x_m, 0, 0.75)
     front, rear = xosc.Axle(0.5, 0.6, 1.6, 2.7, 0.3), xosc.Axle(0, 0.6, 1.6, 0, 0.3)
     return xosc.Vehicle(name, xosc.VehicleCategory.car, box, front, rear, 50, 10, 10)
 
 
-def of(entity: str, asked: Any, edge: Any = NONE, delay_s: float = 0.0, name: str = "c") -> xosc.EntityTrigger:
+def of(entity: str, asked: Any, edge: Any = NONE, delay_s: float = 0.0, name: str = "c") -> Any:
     """A condition asked of one entity."""
     return xosc.EntityTrigger(name, delay_s, edge, asked, entity)
 
 
-def at_value(asked: Any, edge: Any = NONE, delay_s: float = 0.0) -> xosc.ValueTrigger:
+def at_value(asked: Any, edge: Any = NONE, delay_s: float = 0.0) -> Any:
     return xosc.ValueTrigger("v", delay_s, edge, asked)
 
 
-def event(name: str, groups: Sequence[Sequence[Any]], *, decel: float | None = 5.0, times: int = 1) -> xosc.Event:
+def event(name: str, groups: Sequence[Sequence[Any]], *, decel: float | None = 5.0, times: int = 1) -> Any:
     """An event that starts when all conditions of one of the groups hold."""
     made = xosc.Event(name, xosc.Priority.parallel, maxexecution=times)
     trigger = xosc.Trigger()
@@ -45,7 +47,7 @@ def event(name: str, groups: Sequence[Sequence[Any]], *, decel: float | None = 5
 
 def write_scenario(
     path: Path,
-    *events: xosc.Event,
+    *events: Any,
     own: str = "Ego",
     own_box: tuple[float, float] = (4.6, 0.0),
     van_box: tuple[float, float] = (5.9, 0.0),

@@ -21,7 +21,7 @@ SIZES = ((80, 24), (120, 36), (200, 60))
 
 @pytest.fixture
 def record(tmp_path: Path) -> Path:
-    return hand_record(tmp_path, "Q07", text=TEXT, drive=hand_drive(markers=[ALERT, GUST]))
+    return hand_record(tmp_path, "Q07", text=TEXT, drive=hand_drive(end_t=25.0, markers=[ALERT, GUST]))
 
 
 def text_of(app: CodingApp) -> str:
