@@ -90,22 +90,3 @@ def test_a_screen_whose_terminal_is_closed_ends_by_that(name: str, tmp_path: Pat
         os.kill(one.pid, signal.SIGTERM)
     assert status == 128 + signal.SIGHUP
     assert bool(running) == (name == "watch")
-
-
-@pytest.mark.slow
-@pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGINT, signal.SIGHUP])
-def test_an_exercise_that_has_only_begun_leaves_nothing_that_is_recorded(
-    number: signal.Signals, tmp_path: Path
-) -> None:
-    """Its recorder was closed by nobody but the next exercise."""
-    words = ("drill", "--headless", "--reacts-after", "1", "--drives", "1")
-    process = subprocess.Popen(
-        command(*words, "--records", str(tmp_path)), stdout=subprocess.DEVNULL, stderr=subprocess.PIPE, text=True
-    )
-    wait_for(lambda: [*tmp_path.rglob("*.run")])
-    process.send_signal(number)
-    _, said = process.communicate(timeout=120)
-    assert process.returncode == 128 + number, said
-    (record,) = tmp_path.rglob("*.run")
-    assert not find_running(record.parent)
-    assert '"closed"' in call("verify", "--json", str(record)).stdout

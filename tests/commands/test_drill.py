@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import os
 import signal
+import subprocess
 import tempfile
 from collections.abc import Iterator
 from pathlib import Path
@@ -13,7 +14,7 @@ import pytest
 
 from monitor.commissioning.drill.cases import draw_series
 from monitor.recorder.running import find_running
-from tests.commands.running import call, run, simulator, watching
+from tests.commands.running import call, command, run, simulator, watching
 from tests.waiting import wait_for
 
 SEED = 5
@@ -85,3 +86,22 @@ def test_what_makes_no_exercise_is_said(tmp_path: Path) -> None:
     ):
         done = call("drill", "--records", str(tmp_path), *arguments)
         assert (done.returncode, said in done.stderr) == (2, True), done.stderr
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGINT, signal.SIGHUP])
+def test_an_exercise_that_has_only_begun_leaves_nothing_that_is_recorded(
+    number: signal.Signals, tmp_path: Path
+) -> None:
+    """Its recorder was closed by nobody but the next exercise."""
+    words = ("drill", "--headless", "--reacts-after", "1", "--drives", "1")
+    process = subprocess.Popen(
+        command(*words, "--records", str(tmp_path)), stdout=subprocess.DEVNULL, stderr=subprocess.PIPE, text=True
+    )
+    wait_for(lambda: [*tmp_path.rglob("*.run")])
+    process.send_signal(number)
+    _, said = process.communicate(timeout=120)
+    assert process.returncode == 128 + number, said
+    (record,) = tmp_path.rglob("*.run")
+    assert not find_running(record.parent)
+    assert '"closed"' in call("verify", "--json", str(record)).stdout

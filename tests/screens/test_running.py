@@ -18,6 +18,7 @@ import struct
 import subprocess
 import sys
 import termios
+import threading
 import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
@@ -26,6 +27,7 @@ import pytest
 from textual.drivers.linux_driver import LinuxDriver
 
 from monitor.errors import WitnessError
+from monitor.screens.app import TerminalApp
 from monitor.screens.watch import running
 from tests.commands.ptys import Glass
 from tests.screens import conftest as kit
@@ -193,3 +195,24 @@ async def test_the_systems_size_is_taken_unless_the_terminal_tells_its_own(
         app._follow_size()
         await pilot.pause()
         assert app.size == taken
+
+
+def test_what_ends_with_the_screen_is_ended_where_the_terminal_hangs(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The demo's recorder had nothing to record any more, and went on for half an hour."""
+    done: list[object] = []
+    over = threading.Event()
+
+    def leave(status: int) -> None:
+        done.append(status)
+        over.set()
+
+    class Hanging(TerminalApp):
+        def end_with(self, status: int) -> None:
+            """It waits for its terminal."""
+
+    monkeypatch.setattr(running, "WATCHDOG_S", 0.01)
+    monkeypatch.setattr(os, "_exit", leave)
+    with running.SignalWatch(Hanging(), lambda: done.append("ended")):
+        os.kill(os.getpid(), signal.SIGTERM)
+        assert over.wait(60.0)
+    assert done == ["ended", 128 + signal.SIGTERM]

@@ -22,11 +22,12 @@ def add_to(subparsers: Any) -> None:
 
 
 def run(options: argparse.Namespace) -> int:
+    from functools import partial
     from pathlib import Path
 
     from monitor.commands.shared.interrupting import interruptible
     from monitor.commands.shared.live_run import Follower, end_run, show_run
-    from monitor.commands.shared.simulator import Simulator
+    from monitor.commands.shared.simulator import Simulator, end_drive
     from monitor.following.beginning import Driving, Listening, begin_run
     from monitor.simulation.plan import SimulationPlan, first_group
     from monitor.study.demo import DEMO_PARTICIPANT, demo_study
@@ -54,7 +55,8 @@ def run(options: argparse.Namespace) -> int:
             if options.headless:
                 return _headless(begun, options, asked)
             asked.let_go()
-            return show_run(begun, Follower(options.by, announce=options.announce), says_it_goes_on=False)
+            follower = Follower(options.by, announce=options.announce)
+            return show_run(begun, follower, says_it_goes_on=False, ends=partial(end_drive, simulator, begun))
         finally:
             with asked.puts_off():
                 if begun.is_recorded:

@@ -213,8 +213,10 @@ class Drive:
     def play(self, reacts_after_s: float | None, asked: interruptible) -> tuple[Any, int, bool]:
         """Plays it on a screen, or by a script: the result (None where it was left before its end), a status, and
         whether the series goes on. What it is asked is put off while the drive begins, and while it is ended."""
+        from functools import partial
+
         from monitor.commands.shared.live_run import end_run
-        from monitor.commands.shared.simulator import Simulator
+        from monitor.commands.shared.simulator import Simulator, end_drive
         from monitor.commissioning.drill.cases import PLANNED_GROUP
         from monitor.commissioning.drill.source import DrillSource
         from monitor.following.beginning import Driving, Listening, begin_run
@@ -237,7 +239,7 @@ class Drive:
                 if reacts_after_s is None:
                     from monitor.screens.drill.screen import run_drive
 
-                    status, goes_on = run_drive(source)
+                    status, goes_on = run_drive(source, partial(end_drive, simulator, begun))
                 else:
                     status, goes_on = 0, self._by_script(source, reacts_after_s)
             finally:

@@ -53,14 +53,19 @@ def show_run(
     *,
     says_it_goes_on: bool = True,
     screen: Callable[[LiveProvider], int] | None = None,
+    ends: Callable[[], object] | None = None,
 ) -> int:
-    """The watch screen on a run, or another one; the recorder goes on when it is left without ending the run."""
-    from monitor.screens.watch.running import run_watch
+    """The watch screen on a run, or another one; the recorder goes on when it is left without ending the run. `ends`:
+    what the caller ends after it, and what is ended so where the terminal hangs."""
+    from monitor.screens.watch.running import nothing, run_watch
 
     source = LiveProvider(follower.of(run))
     source.start()
     try:
-        status = run_watch(source, read_only=follower.read_only) if screen is None else screen(source)
+        if screen is None:
+            status = run_watch(source, read_only=follower.read_only, at_cut_off=ends or nothing)
+        else:
+            status = screen(source)
     finally:
         source.stop()
     unclosed = source.view().recorder.unclosed

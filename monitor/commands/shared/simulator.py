@@ -6,8 +6,12 @@ import json
 import subprocess
 import sys
 from collections.abc import Sequence
+from typing import TYPE_CHECKING
 
 from monitor.errors import WitnessError
+
+if TYPE_CHECKING:
+    from monitor.following.beginning import Run
 
 
 class Simulator:
@@ -46,5 +50,18 @@ class Simulator:
         return self
 
     def __exit__(self, *_: object) -> None:
+        self.end()
+
+    def end(self) -> None:
+        """Ends the drive where it is."""
         self._process.terminate()
         self._process.wait()
+
+
+def end_drive(simulator: Simulator, run: Run) -> None:
+    """Ends a simulated drive and its record where the terminal hangs: nothing after the screen is reached then."""
+    from monitor.commands.shared.live_run import end_run
+
+    simulator.end()
+    if run.is_recorded:
+        end_run(run)

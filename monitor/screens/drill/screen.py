@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import replace
 from typing import Protocol
 
@@ -122,8 +123,8 @@ class DrillApp(WatchApp):
         self.watch_screen = self.drill_screen = DrillScreen(source, clocks)
 
 
-def run_drive(source: ExerciseProvider) -> tuple[int, bool]:
-    """Shows one drive; gives the status, and whether the series goes on."""
+def run_drive(source: ExerciseProvider, at_cut_off: Callable[[], object]) -> tuple[int, bool]:
+    """Shows one drive; gives the status, and whether the series goes on. `at_cut_off`: as of `show`."""
     app = DrillApp(source)
-    status = show(app)
+    status = show(app, at_cut_off)
     return status, app.drill_screen.goes_on and not source.is_over

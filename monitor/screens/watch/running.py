@@ -7,6 +7,7 @@ import signal
 import sys
 import termios
 import threading
+from collections.abc import Callable
 from pathlib import Path
 from types import FrameType
 from typing import Any
@@ -35,22 +36,32 @@ def refuse_without_terminal(command: str = "watch", otherwise: str = "--headless
         raise WitnessError(f"{command} needs a terminal that can place text (TERM is dumb or unset); use {otherwise}")
 
 
+def nothing() -> None:
+    """What is to be done at the end of a screen that leaves what goes on to others."""
+
+
 def run_watch(
-    source: ViewProvider, *, read_only: bool = False, replay: bool = False, pictures: Path | None = None
+    source: ViewProvider,
+    *,
+    read_only: bool = False,
+    replay: bool = False,
+    pictures: Path | None = None,
+    at_cut_off: Callable[[], object] = nothing,
 ) -> int:
     """Shows the watch screen until the operator leaves it; gives 0, or 128 + n after a signal n.
 
     The source stays the caller's: whoever opened it closes it. Raises `WitnessError` without a terminal.
     """
     refuse_without_terminal("replay" if replay else "watch")
-    return show(WatchApp(source, read_only=read_only, replay=replay, pictures=pictures))
+    return show(WatchApp(source, read_only=read_only, replay=replay, pictures=pictures), at_cut_off)
 
 
-def show(app: TerminalApp) -> int:
-    """Runs an app in the terminal; gives its status, or 128 + n after a signal n."""
+def show(app: TerminalApp, at_cut_off: Callable[[], object] = nothing) -> int:
+    """Runs an app in the terminal; gives its status, or 128 + n after a signal n. `at_cut_off`: what its caller does
+    when it has ended, and could not where the process is ended because the terminal hangs."""
     for stale in ("COLUMNS", "LINES"):
         os.environ.pop(stale, None)  # exported by some shells once; the toolkit would believe them over the terminal
-    with SignalWatch(app):
+    with SignalWatch(app, at_cut_off):
         result = app.run()
     return result if result is not None else app.return_code or 0
 
@@ -58,8 +69,9 @@ def show(app: TerminalApp) -> int:
 class SignalWatch:
     """Handlers by `signal.signal`, because those of the event loop never run while the loop waits for the terminal."""
 
-    def __init__(self, app: TerminalApp) -> None:
+    def __init__(self, app: TerminalApp, at_cut_off: Callable[[], object] = nothing) -> None:
         self._app = app
+        self._at_cut_off = at_cut_off
         self._before: dict[signal.Signals, Any] = {}
         self._terminal = _terminal_state()
 
@@ -79,7 +91,7 @@ class SignalWatch:
         self._app.end_with(status)
 
     def _cut_off(self, status: int) -> None:
-        """Leaves the terminal as well as a full one allows, and ends the process without waiting for anything."""
+        """Leaves the terminal as well as a full one allows, and ends the process without waiting for it."""
         try:
             file = sys.__stderr__.fileno() if sys.__stderr__ else 2
             os.set_blocking(file, False)
@@ -88,7 +100,10 @@ class SignalWatch:
             os.write(file, _LEAVE)
         except (OSError, termios.error, ValueError):
             pass  # the terminal is gone or full: there is nobody to tell
-        os._exit(status)
+        try:
+            self._at_cut_off()
+        finally:
+            os._exit(status)
 
 
 def _terminal_state() -> list[Any] | None:
