@@ -60,12 +60,17 @@ def run(words: list[str], out: Output, err: Output, directory: Path) -> tuple[in
     """Runs a command with such outputs; its status, and what came through where they are kept."""
     ends = [out(directory / "out"), err(directory / "err")]
     missing = [number for number, end in zip((1, 2), ends, strict=True) if end is None]
+
+    def close_them() -> None:
+        for number in missing:
+            os.close(number)
+
     process = subprocess.Popen(
         command(*words),
         stdin=subprocess.DEVNULL,
         stdout=ends[0],
         stderr=ends[1],
-        preexec_fn=(lambda: [os.close(number) for number in missing]) if missing else None,
+        preexec_fn=close_them if missing else None,
     )
     for end in ends:
         if end is not None:
