@@ -108,10 +108,9 @@ def build_view(session: Session, viewing: Viewing, channels: ChannelWatch | None
     )
 
 
-def with_trials(view: LiveView, session: Session, revision: int) -> LiveView | None:
-    """The view with the trials as they stand now and all else as it was: a verdict need not wait for the rest, which
-    takes ten times as long. None where the rest must not stay as it was: numbers that a fire has masked."""
-    trials = session.trials()
+def with_trials(view: LiveView, session: Session, trials: tuple[Trial, ...], revision: int) -> LiveView | None:
+    """The view with the session's trials as they stand now and all else as it was: a verdict need not wait for the
+    rest, which takes ten times as long. None where the rest must not stay as it was: numbers that a fire has masked."""
     if spans_in_picture(session.study, trials, view.drive, history=False) != view.hidden:
         return None
     outlook = view.outlook

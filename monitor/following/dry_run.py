@@ -10,6 +10,7 @@ import gc
 from collections.abc import Iterator
 
 from monitor.following.coming.channels import case_at
+from monitor.following.large_pages import take_large_pages
 from monitor.judging.judge import judge_fired
 from monitor.judging.rules.exposure import Exposure
 from monitor.judging.session import Session
@@ -35,7 +36,8 @@ def is_ready(session: Session) -> bool:
 
 def judge_dry(session: Session) -> Iterator[None]:
     """Judges each trigger as if it had fired just now, and forgets it; then has all that is there by then left out of
-    the collections of garbage, which would go through it for 20 ms and more just when a verdict waits.
+    the collections of garbage, which would go through it for 20 ms and more just when a verdict waits; and puts it into
+    large pages.
 
     One piece each time it is asked to go on: none takes so long that the feed would seem silent.
     """
@@ -49,3 +51,4 @@ def judge_dry(session: Session) -> Iterator[None]:
     gc.collect()
     gc.freeze()
     gc.set_threshold(NEW_OBJECTS)
+    yield from take_large_pages()

@@ -92,6 +92,8 @@ class Following:
         """What is left of judging once before anything has fired."""
         self._fire_due_s = math.inf
         """By this machine's monotonic clock."""
+        self._trials: tuple[Trial, ...] = ()
+        """As of what was judged last."""
         self._verdicts: tuple[tuple[str, str, str], ...] = ()
         self.turned = False
         """Whether a trial's stage or verdict has changed since this was last set to False."""
@@ -126,7 +128,7 @@ class Following:
                     self._keep()
                 self.session.take(entries[first : first + TAKE_AT_ONCE])
                 self._unkept = True
-            trials = self.session.trials()
+            self._trials = trials = self.session.trials()
             verdicts = tuple((trial.id, trial.stage, trial.verdict) for trial in trials)
             self.turned, self._verdicts = self.turned or verdicts != self._verdicts, verdicts
             self._enter_shown(trials)
@@ -253,7 +255,7 @@ class Following:
 
     def told(self, view: LiveView, revision: int) -> LiveView | None:
         """A view with this moment's trials, at once; None where all of it has to be made anew."""
-        return None if self.session is None else with_trials(view, self.session, revision)
+        return None if self.session is None else with_trials(view, self.session, self._trials, revision)
 
     def decides_within(self, seconds: float) -> bool:
         """Whether a fire that the newest view foresees, or a final verdict, is due in so many seconds."""

@@ -12,9 +12,12 @@ from collections.abc import Sequence
 from monitor.judging.session import Session
 from monitor.record.entries import Entry, EntryKind, pack_frames
 
-HOLD_S = 0.1
-"""A frame waits at most so long, half of the time that a view of the run stands: all that waits is judged together with
-a fire that nobody foresaw, which takes 2 ms for six frames and 3 for twelve."""
+HOLD_S = 0.13
+"""A frame waits at most so long, a good half of the time that a view of the run stands: all that waits is judged
+together with a fire that nobody foresaw, which takes 2 ms for six frames and 3 for twelve."""
+ENOUGH_S, AFTER_S = 0.075, 0.003
+"""What has waited so long is judged so soon after the next frame: a marker is sent with a frame as a rule, and one that
+came just when a handful was begun with waited 2 ms for it."""
 HOLD_ENTRIES = 256
 """A record that is being read comes in lists longer than this, and waits for nothing."""
 
@@ -26,13 +29,15 @@ class Holding:
 
     def __init__(self) -> None:
         self._entries: list[Entry] = []
-        self._since_s = 0.0
+        self._since_s = self._due_s = 0.0
         self._pressing = False
 
     def add(self, entries: Sequence[Entry], now_s: float) -> None:
         """Takes in what has come."""
         if not self._entries:
-            self._since_s = now_s
+            self._since_s, self._due_s = now_s, now_s + HOLD_S
+        elif entries and now_s >= self._since_s + ENOUGH_S:
+            self._due_s = min(self._due_s, now_s + AFTER_S)
         self._entries += entries
         self._pressing = self._pressing or not all(map(_may_wait, entries))
 
@@ -45,13 +50,13 @@ class Holding:
         """How long may be waited for more, at most `most_s`."""
         if self._pressing:
             return 0.0
-        return max(0.0, min(most_s, self._since_s + HOLD_S - now_s)) if self._entries else most_s
+        return max(0.0, min(most_s, self._due_s - now_s)) if self._entries else most_s
 
     def release(self, session: Session, now_s: float, *, soon: bool = False) -> list[Entry]:
         """All of it if it is to be judged now, else nothing; up to a marker where one came. `soon`: something is
         decided shortly."""
         held = self._entries
-        waits = now_s - self._since_s < HOLD_S and len(held) < HOLD_ENTRIES and not self._pressing
+        waits = now_s < self._due_s and len(held) < HOLD_ENTRIES and not self._pressing
         if not held or (waits and (not (soon or session.is_deciding) or all(map(_is_further, held)))):
             return []
         marker = next((place for place, one in enumerate(held) if is_marker(one)), None)

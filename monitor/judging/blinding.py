@@ -118,8 +118,9 @@ def hide(study: Study, trials: Iterable[Trial]) -> tuple[Trial, ...]:
     triggers = {trigger.name: trigger for trigger in study.triggers}
     hiding: dict[int, list[tuple[float, float]]] = {}
     for trial in trials:
-        if trial.response_hidden and trial.fired_at is not None:
-            span = trial.fired_at, _horizon_end(triggers[trial.trigger], trial)
+        from_t = _fire_t(trial)
+        if trial.response_hidden and from_t is not None:
+            span = from_t, _horizon_end(triggers[trial.trigger], trial, from_t)
             hiding.setdefault(trial.drive, []).append(span)
     spans = {drive: _Spans(found) for drive, found in hiding.items()}
     return tuple(_hidden(study, triggers[one.trigger], one, spans.get(one.drive)) for one in trials)
@@ -129,10 +130,10 @@ def hidden_spans(trials: Iterable[Trial], drive: int | None) -> tuple[Span, ...]
     """The times of a drive in which own car's doing is the response to a trial that is hidden."""
     found = []
     for trial in trials:
-        if not trial.response_hidden or trial.fired_at is None or trial.hidden_to is None:
+        if not trial.response_hidden or trial.hidden_from is None or trial.hidden_to is None:
             continue
         if trial.drive == drive:
-            found.append(Span(trial.id, trial.fired_at, trial.hidden_to))
+            found.append(Span(trial.id, trial.hidden_from, trial.hidden_to))
         found += [Span(trial.id, from_t, to_t) for index, from_t, to_t in trial.hidden_in if index == drive]
     return tuple(found)
 
@@ -142,7 +143,7 @@ def hide_across(study: Study, trials: Iterable[Trial], drives: Sequence[DriveLog
     is killed or stopped and started again, as a bridge, begins a new drive, in which the same car is driven on: until
     the horizon would have ended, what it does is the response. What is left of it is counted by the drive's own time
     as far as that went, and while nothing came by the recorder's clock, as much slower as the drive was since the
-    fire."""
+    fire; in a pause nothing of it goes by."""
     found = [replace(one, hidden_in=spilled) if (spilled := tuple(_spilled(one, drives))) else one for one in trials]
     begins: dict[int, float] = {}
     for trial in found:
@@ -152,19 +153,20 @@ def hide_across(study: Study, trials: Iterable[Trial], drives: Sequence[DriveLog
 
 
 def _spilled(trial: Trial, drives: Sequence[DriveLog]) -> Iterable[tuple[int, float, float]]:
-    if trial.fired_at is None or trial.hidden_to is None:
+    if trial.hidden_from is None or trial.hidden_to is None:
         return
     log = drives[trial.drive - 1]
     if log.newest_t >= trial.hidden_to:
         return
     fire, pace = _fire_of(trial, log), 1.0
-    newest_t, newest_ns = trial.fired_at, None if fire is None else fire.monotonic_ns
-    if log.newest_t >= trial.fired_at:  # else no frame came since, or none at all
+    newest_t, newest_ns = trial.hidden_from, None if fire is None else fire.monotonic_ns
+    if log.newest_t >= trial.hidden_from:  # else no frame came since, or none at all
         took_s = 0.0 if newest_ns is None else (log.newest_ns - newest_ns) / 1e9
-        pace = min(max((log.newest_t - trial.fired_at) / took_s, LEAST_PACE), 1.0) if took_s > 0.0 else 1.0
+        pace = min(max((log.newest_t - trial.hidden_from) / took_s, LEAST_PACE), 1.0) if took_s > 0.0 else 1.0
         newest_t, newest_ns = log.newest_t, None if newest_ns is None else log.newest_ns
     for later in drives[trial.drive :]:
-        left_s = trial.hidden_to - newest_t - pace * _since_s(newest_ns, later)
+        since_s = 0.0 if log.paused else _since_s(newest_ns, later)
+        left_s = trial.hidden_to - newest_t - pace * since_s
         if left_s > 0.0 and later.counts.judged:
             yield later.index, later.first_t - later.period_s, later.first_t + left_s
 
@@ -290,16 +292,21 @@ def hide_times(sentence: str, from_t: float) -> str:
     return _TIME.sub(lambda found: _HIDDEN_TIME if float(found.group()) >= from_t else found.group(), sentence)
 
 
-def _horizon_end(trigger: Trigger, trial: Trial) -> float:
+def _fire_t(trial: Trial) -> float | None:
+    """When a trial fired, by its marker or by the hazard that came without one; None where it did not, as far as is
+    known."""
+    return trial.untold_at if trial.fired_at is None else trial.fired_at
+
+
+def _horizon_end(trigger: Trigger, trial: Trial, fired_t: float) -> float:
     """End of the time that is watched for the response. Until its origin is known, the latest that it can be."""
-    assert trial.fired_at is not None
     rule = trigger.response
     if rule is None:
-        return trial.fired_at + trial_window(trigger)[1]
+        return fired_t + trial_window(trigger)[1]
     if trial.response is not None:
         return trial.response.t0 + rule.horizon_s
     wait_s = trigger.hazard.within_s if trigger.hazard is not None and rule.origin != "fire" else 0.0
-    return trial.fired_at + wait_s + rule.horizon_s
+    return fired_t + wait_s + rule.horizon_s
 
 
 class _Spans:
@@ -317,16 +324,18 @@ class _Spans:
 
 
 def _hidden(study: Study, trigger: Trigger, trial: Trial, spans: _Spans | None) -> Trial:
-    fired_at = trial.fired_at
-    if fired_at is not None and spans is not None:
-        end_t = _horizon_end(trigger, trial)
+    from_t = _fire_t(trial)
+    if from_t is not None and spans is not None:
+        end_t = _horizon_end(trigger, trial, from_t)
         if trial.response_hidden:
-            trial = replace(trial, hidden_to=end_t)
-        elif spans.meet(fired_at, end_t):
+            trial = replace(trial, hidden_from=from_t, hidden_to=end_t)
+        elif spans.meet(from_t, end_t):
             trial = replace(trial, beside_hidden=True)
     if trial.response_hidden:
-        trial = replace(trial, withheld=fired_at is not None, response=None, findings=tuple(_told(study, trial)))
-    at = math.inf if fired_at is None else fired_at
+        withheld = trial.fired_at is not None
+        trial = replace(trial, withheld=withheld, response=None, findings=tuple(_told(study, trial)))
+    # what is found of one that was not told may count the markers that a driver who responds sends more of
+    at = math.inf if trial.fired_at is None else trial.fired_at
     return _without_times(study, trial, spans.starts[0]) if spans is not None and spans.starts[0] < at else trial
 
 

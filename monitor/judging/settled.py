@@ -139,13 +139,12 @@ class Settled:
         return found
 
     def bend_of(self, case: Case) -> list[Finding]:
-        """Whether the way to the lead bends at the fire."""
-        if self._bend is not None:
-            return self._bend
-        found = judge_bend(case)
-        if self.has_seen(case):
-            self._bend = found
-        return found
+        """Whether the way to the lead bends at the fire, once that has been seen: a note that no verdict waits for."""
+        if not self.has_seen(case):
+            return []
+        if self._bend is None:
+            self._bend = judge_bend(case)
+        return self._bend
 
     def run_up_of(self, case: Case) -> Stretch | None:
         """The run-up to the fire, once it has been seen; None before."""

@@ -30,6 +30,10 @@ class Projection:
     d: FloatArray
     heading: FloatArray
 
+    def part(self, first: int, stop: int | None) -> Projection:
+        """Points `first` … `stop` − 1, sharing the memory."""
+        return Projection(self.s[first:stop], self.d[first:stop], self.heading[first:stop])
+
 
 class Path:
     """A polyline, ready to project on. Made once a drive: 14 000 vertices take some tenths of a second."""

@@ -72,6 +72,9 @@ def sized(column: FloatArray, most_m: float) -> FloatArray:
 
 _EVERY = b"every row"
 """Where an own way keeps the places of all vehicles."""
+FEW_POINTS = 256
+"""Of so few points, own car's and the others', the nearest places are looked for at once: what they cost then are the
+calls."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -104,9 +107,9 @@ class OwnWay:
                 known = Projection(every.s[row], every.d[row], every.heading[row])
             else:
                 known = self.path.project(channels["x"][row], channels["y"][row])
+                if np.array_equal(row, np.arange(len(channels["x"]))):
+                    self.memo[_EVERY] = known
             self.memo[asked] = known
-            if np.array_equal(row, np.arange(len(channels["x"]))):
-                self.memo[_EVERY] = known
         return known
 
     def place(self, frame: IntArray, row: IntArray, *, ways: bool = True) -> Placement:
@@ -221,12 +224,18 @@ def own_way(block: FrameBlock, road: Road | None) -> OwnWay:
         nowhere = Projection(unknown, unknown, unknown)
         return OwnWay(block, None, nowhere, one, curvature, own["lane_width"], unknown)
     path = path_of(road)
-    here = path.project(own["x"], own["y"])
+    x, y, others = own["x"], own["y"], block.others.channels
+    memo = {}
+    if 0 < len(others["x"]) <= FEW_POINTS:
+        here = path.project(np.concatenate([x, others["x"]]), np.concatenate([y, others["y"]]))
+        here, memo[_EVERY] = here.part(0, len(x)), here.part(len(x), None)
+    else:
+        here = path.project(x, y)
     along = np.where(np.cos(own["heading"] - here.heading) < 0.0, -1.0, 1.0)
     lane_width = np.where(np.isnan(own["lane_width"]), road.lane_width, own["lane_width"])
     given = here.d - along * own["lane_offset"]
     lane_centre = np.where(np.isnan(given), nearest_lane_centre(road, here.d), given)
-    return OwnWay(block, path, here, along, curvature, lane_width, lane_centre)
+    return OwnWay(block, path, here, along, curvature, lane_width, lane_centre, memo)
 
 
 def nearest_lane_centre(road: Road, d: FloatArray) -> FloatArray:

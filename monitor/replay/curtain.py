@@ -23,6 +23,8 @@ def first_hidden(found: RecordMap, lifted: Set[str]) -> Curtain | None:
     hidden."""
     lifted = found.lifted | lifted
     done = [track.trial for track in found.done_tracks.copy().values() if track.trial is not None]
+    if found.session is not None:  # read to its end: which fire nobody told of is known only then
+        done += [one for one in found.session.trials() if one.untold_at is not None]
     trials = hide(found.study, [replace(one, blind=True, revealed=one.id in lifted) for one in done])
     ends = [
         Curtain(found.at_s_of(trial.drive, trial.hidden_to), trial.id)

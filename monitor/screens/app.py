@@ -5,12 +5,15 @@ from __future__ import annotations
 import asyncio
 import shutil
 import signal
-from collections.abc import Sequence
+from collections import deque
+from collections.abc import Callable, Sequence
 from functools import partial
 
 from textual import events
 from textual.app import App
 from textual.binding import Binding
+from textual.css.query import NoMatches
+from textual.dom import NoScreen
 from textual.filter import LineFilter, Monochrome, NoColor
 from textual.geometry import Size
 
@@ -20,6 +23,12 @@ from monitor.screens.messages import PictureAsked, Told
 
 SIZE_EVERY_S = 0.5
 """How often it is looked whether the terminal has another size than the picture."""
+
+ASKS = "\x1b[?2026$p"
+"""Asks a terminal whether it can hold back a picture until that is whole (DECRQM of mode 2026)."""
+
+UNANSWERED_S = 30.0
+"""A terminal that has answered before, and has not for so long, is asked no more."""
 
 THEME_NAMES = tuple(theme.name for theme in THEMES)
 
@@ -38,6 +47,9 @@ class TerminalApp(App[int]):
     def __init__(self) -> None:
         super().__init__()
         self._running_loop: asyncio.AbstractEventLoop | None = None
+        self.answers = False
+        """Whether the terminal has said what it can do: its next answer tells that it has taken what came before."""
+        self._untaken: deque[Callable[[], None]] = deque()
         for theme in THEMES:
             self.register_theme(theme)
         self.theme = "sixteen" if self.console.color_system == "standard" else "dark"
@@ -83,11 +95,40 @@ class TerminalApp(App[int]):
             return filters
         return [NoColor() if isinstance(one, Monochrome) else one for one in filters]
 
+    def when_taken(self, what: Callable[[], None]) -> None:
+        """Calls it once the terminal has taken all that was written until now, which over a slow link, or where
+        nobody reads, is not when it was written: it is asked something, and answers in its turn."""
+        if self._driver is None or not self.answers:
+            what()
+            return
+        self._untaken.append(what)
+        self._driver.write(ASKS)
+        self.set_timer(UNANSWERED_S, partial(self._gives_up, what))
+
+    def on_terminal_supports_synchronized_output(self) -> None:
+        """The terminal answers. The toolkit asks it as well, when it begins."""
+        self.answers = True
+        if self._untaken:
+            self._untaken.popleft()()
+
+    def _gives_up(self, what: Callable[[], None]) -> None:
+        """Another terminal may have come in the place of the one that answered."""
+        if what in self._untaken:
+            self.answers = False
+            while self._untaken:
+                self._untaken.popleft()()
+
     def end_with(self, status: int) -> None:
         """Ends the app from a signal's handler, or raises `SystemExit` where it does not run yet."""
         if self._running_loop is None:
             raise SystemExit(status)
         self._running_loop.call_soon_threadsafe(partial(self.exit, status))
+
+    def _handle_exception(self, error: Exception) -> None:
+        """The toolkit's own, which shows where an error comes from and all that is known there. Where the app is told
+        to end at the moment when a screen opens, that one finds nothing of itself any more, and nobody is told so."""
+        if not (self._exit and isinstance(error, NoMatches | NoScreen)):
+            super()._handle_exception(error)
 
     def bell(self) -> None:
         """Never sounds: the intercom may be open, and a sound could cue the participant."""

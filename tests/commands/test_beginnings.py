@@ -69,3 +69,22 @@ def test_before_the_screen_is_there_it_is_said_that_the_recorder_goes_on(
         os.kill(one.pid, signal.SIGTERM)
     assert bool(running) == (name == "watch")
     assert terminal.shows(f"The recorder goes on; come back with: trialwitness attach {record}") == bool(running)
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGINT, signal.SIGHUP])
+def test_an_exercise_that_has_only_begun_leaves_nothing_that_is_recorded(
+    number: signal.Signals, tmp_path: Path
+) -> None:
+    """Its recorder was closed by nobody but the next exercise."""
+    words = ("drill", "--headless", "--reacts-after", "1", "--drives", "1")
+    process = subprocess.Popen(
+        command(*words, "--records", str(tmp_path)), stdout=subprocess.DEVNULL, stderr=subprocess.PIPE, text=True
+    )
+    wait_for(lambda: [*tmp_path.rglob("*.run")])
+    process.send_signal(number)
+    _, said = process.communicate(timeout=120)
+    assert process.returncode == 128 + number, said
+    (record,) = tmp_path.rglob("*.run")
+    assert not find_running(record.parent)
+    assert '"closed"' in call("verify", "--json", str(record)).stdout

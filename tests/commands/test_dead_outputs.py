@@ -61,7 +61,7 @@ def run(words: list[str], out: Output, err: Output, directory: Path) -> tuple[in
     ends = [out(directory / "out"), err(directory / "err")]
     missing = [number for number, end in zip((1, 2), ends, strict=True) if end is None]
 
-    def close_them() -> None:
+    def close_missing() -> None:
         for number in missing:
             os.close(number)
 
@@ -70,7 +70,7 @@ def run(words: list[str], out: Output, err: Output, directory: Path) -> tuple[in
         stdin=subprocess.DEVNULL,
         stdout=ends[0],
         stderr=ends[1],
-        preexec_fn=close_them if missing else None,
+        preexec_fn=close_missing if missing else None,
     )
     for end in ends:
         if end is not None:

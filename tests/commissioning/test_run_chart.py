@@ -101,6 +101,21 @@ def test_a_drift_that_goes_on_moves_and_a_step_after_an_outlier_is_told() -> Non
     assert not replace(outlier, today=31.0).moved
 
 
+def test_what_came_and_went_twice_among_days_that_are_alike_is_usual() -> None:
+    """A delay of whole frames, none on most days: by the medians alone a day of one frame had moved each time."""
+    frames = (0.0, 0.0, 0.0, 16.7, 0.0, 0.0, 0.0, 16.7, 0.0, 0.0)
+    chart = RunChart("delay", "ms", frames, 16.7, 1.0)
+    assert chart.limits == pytest.approx((-1.0, 16.7))
+    assert not chart.moved
+    assert replace(chart, today=33.3).moved
+    assert replace(chart, today=-16.7).moved
+    assert replace(chart, earlier=tuple(-one for one in frames), today=16.7).moved
+    assert not replace(chart, earlier=tuple(-one for one in frames), today=-16.7).moved
+    assert replace(chart, earlier=(*frames[:7], 33.3, 0.0, 0.0), today=33.3).moved, "of two the lesser one is usual"
+    for once in ((0.0,) * 8 + (16.7, 16.7), (0.0,) * 4 + (16.7, 16.7) + (0.0,) * 4, (16.7,) * 3 + (0.0,) * 7):
+        assert replace(chart, earlier=once).moved, "a step that stays, or one bad day or two, is no usual day"
+
+
 def test_numbers_that_were_always_the_same_move_only_by_more_than_can_be_told() -> None:
     earlier = [page(day, 0.032) for day in range(1, 9)]
     assert not any(one.moved for one in run_charts(earlier, page(9, 0.0329)))

@@ -71,10 +71,10 @@ def test_what_has_passed_stays_hidden_when_the_current_values_are_back() -> None
 
 
 def test_a_verdict_goes_into_the_picture_at_once_only_while_the_same_is_hidden() -> None:
-    before = picture(9.9)
-    assert with_trials(before, session_at(10.5), 2) is None, "the numbers of before the fire must not stay"
-    during = picture(10.5)
-    told = with_trials(during, session_at(11.0), 2)
+    before, fired = picture(9.9), session_at(10.5)
+    assert with_trials(before, fired, fired.trials(), 2) is None, "the numbers of before the fire must not stay"
+    during, later = picture(10.5), session_at(11.0)
+    told = with_trials(during, later, later.trials(), 2)
     assert told is not None
     assert told.hidden == during.hidden
 

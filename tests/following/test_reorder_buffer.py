@@ -7,7 +7,7 @@ from typing import cast
 
 import pytest
 
-from monitor.following.reorder_buffer import HOLD_S, Holding
+from monitor.following.reorder_buffer import AFTER_S, HOLD_S, Holding
 from monitor.judging.session import Session
 from monitor.record.entries import Entry, EntryKind, pack_frames
 
@@ -35,6 +35,21 @@ def test_frames_wait_for_each_other_and_not_for_ever() -> None:
     assert holding.wait_s(HOLD_S / 2, 1.0) == pytest.approx(HOLD_S / 2)
     assert numbers(holding.release(CALM, HOLD_S)) == [1, 2]
     assert holding.wait_s(1.0, 0.5) == 0.5
+
+
+@pytest.mark.parametrize("rate_hz", [10.0, 20.0, 25.0, 30.0, 50.0, 60.0, 90.0, 100.0, 120.0, 240.0])
+def test_no_handful_is_begun_with_when_a_frame_is_due_and_a_marker_with_it(rate_hz: float) -> None:
+    holding, period_s = Holding(), 1.0 / rate_hz
+    begun: list[float] = []
+    for number in range(200):
+        due_s = number * period_s
+        wakes_s = due_s - period_s + holding.wait_s(due_s - period_s, 1.0)
+        if number and wakes_s < due_s and holding.release(CALM, wakes_s + 1e-9):
+            begun.append(wakes_s - (due_s - period_s))
+        holding.add(FRAMES[:1], due_s)
+        assert holding.release(CALM, due_s) == []
+    assert len(begun) >= 5
+    assert begun == pytest.approx([AFTER_S] * len(begun), abs=1e-6)
 
 
 @pytest.mark.parametrize(("is_deciding", "soon"), [(True, False), (False, True)])

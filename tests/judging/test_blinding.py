@@ -210,6 +210,41 @@ def test_nothing_of_it_is_anywhere_in_the_document() -> None:
     assert document(braking, 25.0) == document(lambda t: {}, 31.0)
 
 
+UNTOLD: dict[str, Any] = {"fire_t": None, "van_decel": lambda t: 5.0 if 10.0 < t < 13.0 else 0.0, "markers": []}
+"""The rule of the trigger held, its hazard came, and no marker told of it."""
+
+
+def test_the_response_to_a_fire_that_no_marker_told_of_is_hidden() -> None:
+    session = blind_session(**UNTOLD)
+    (trial,) = session.trials()
+    assert (trial.fired_at, trial.verdict) == (None, "undecided")
+    (span,) = hidden_spans([trial], 1)
+    assert (span.start_t, span.end_t) == pytest.approx((10.0, 13.0), abs=0.1)
+    document = session_json(session, "r")
+    assert (document["feed"]["frames"], document["drives"][0]["ended_by"]) == (None, None)
+    lifted = blind_session({"type": "reveal", "trial": trial.id}, **UNTOLD)
+    assert hidden_spans(lifted.trials(), 1) == ()
+    no_hazard = blind_session(**{**UNTOLD, "van_decel": lambda t: 0.0})
+    assert hidden_spans(no_hazard.trials(), 1) == ()
+
+
+def test_nothing_told_of_a_fire_that_no_marker_told_of_depends_on_the_response() -> None:
+    def document(own: Any, end_t: float) -> str:
+        return json.dumps(session_json(blind_session(own=own, end_t=end_t, **UNTOLD), "r"), sort_keys=True)
+
+    assert document(braking, 25.0) == document(lambda t: {}, 31.0)
+
+
+def test_the_response_to_an_untold_fire_is_hidden_from_the_moment_when_its_hazard_shows() -> None:
+    study = study_of(BLIND)
+    session, hidden_at = Session(study, opening_of(study)), []
+    for entry in entries_of(HandDrive(own=braking, **UNTOLD)):
+        session.take([entry])
+        if session.current is not None and hidden_spans(session.trials(), 1):
+            hidden_at.append(session.current.log.newest_t)
+    assert min(hidden_at) < 10.8, "before the driver brakes"
+
+
 def blinded(*operator: Mapping[str, Any], text: str) -> Session:
     """A drive of which two markers are lost after the fire of one trigger, and the other one never fires."""
     session = Session(study_of(text), opening_of(study_of(text)))

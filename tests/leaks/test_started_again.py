@@ -33,7 +33,7 @@ def study() -> Study:
     return study_of(TEXT)
 
 
-def drives(response_s: float | None, second_t: float) -> tuple[tuple[float, HandDrive], ...]:
+def drives(response_s: float | None, second_t: float, *, paused: bool = False) -> tuple[tuple[float, HandDrive], ...]:
     """One drive in two pieces, with when the recorder hears the first of each: the second has the next trigger."""
 
     def own(t: float) -> dict[str, float]:
@@ -42,6 +42,8 @@ def drives(response_s: float | None, second_t: float) -> tuple[tuple[float, Hand
 
     whole = hand_drive(end_t=30.0, own=own)
     first = replace(whole, run="run-1", end_t=KILLED_T, ends=False)
+    if paused:
+        first = replace(first, markers=[*first.markers, (KILLED_T - 0.1, "pause", "", {})])
     again = replace(
         whole, run="run-2", fire_t=None, end_t=30.0 - AGAIN_T, stamp=lambda t: t + AGAIN_T,
         markers=[(second_t - AGAIN_T, "trigger", "side-gust", {})],
@@ -50,12 +52,14 @@ def drives(response_s: float | None, second_t: float) -> tuple[tuple[float, Hand
     return (0.0, first), (AGAIN_T, again)
 
 
-def written(directory: Path, response_s: float | None, second_t: float = 20.0, pause_s: float = 0.0) -> Path:
+def written(
+    directory: Path, response_s: float | None, second_t: float = 20.0, pause_s: float = 0.0, *, paused: bool = False
+) -> Path:
     path, clock = directory / "Q07-20261102T120000Z-abcd.run", MovingClock(NOON)
     opening = Opening("Q07", "chime", study().name, TEXT, study().sha256, ("tcp://127.0.0.1:1",), {})
     clock.drive_s = 0.0
     writer = RecordWriter.create(path, opening, Writing(clock=clock))
-    for begins_s, drive in drives(response_s, second_t):
+    for begins_s, drive in drives(response_s, second_t, paused=paused):
         for t, frames in drive.messages():
             clock.drive_s = begins_s + t + (pause_s if begins_s else 0.0)
             writer.append(EntryKind.MESSAGE, pack_frames(frames))
@@ -93,9 +97,15 @@ def frames_of(record: Path) -> list[float]:
 
 
 def test_a_drive_that_begins_after_the_horizon_is_another_one(tmp_path: Path) -> None:
-    for name, pause_s, hidden in (("at-once", 0.0, True), ("later", 1.4, True), ("after", 1.6, False)):
+    """In a pause nobody drives, so that nothing of the horizon goes by."""
+    for name, pause_s, paused, hidden in (
+        ("at-once", 0.0, False, True),
+        ("later", 1.4, False, True),
+        ("after", 1.6, False, False),
+        ("paused", 60.0, True, True),
+    ):
         (tmp_path / name).mkdir()
-        record = written(tmp_path / name, 1.8, pause_s=pause_s)
+        record = written(tmp_path / name, 1.8, pause_s=pause_s, paused=paused)
         try:
             shown = len(frames_of(record)) > 0
         except KeyError:

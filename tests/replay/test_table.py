@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import csv
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pytest
 
 from monitor.errors import WitnessError
+from monitor.replay.curtain import first_hidden
 from monitor.replay.seeking.map import RecordMap
 from monitor.replay.seeking.playback import Playback
 from monitor.replay.series import LONGEST_S, series_about
@@ -91,9 +93,18 @@ def test_no_file_is_ever_overwritten(long_map: RecordMap, tmp_path: Path) -> Non
         write_table(tmp_path, series_about(long_map, Playback(long_map), 9, 0.0, 1.0))
 
 
-def test_a_blind_study_gives_out_no_response(tmp_path: Path) -> None:
+TOLD = HandDrive(rate_hz=20.0)
+UNTOLD = replace(TOLD, fire_t=None, van_decel=lambda t: 5.0 if 10.0 < t < 13.0 else 0.0, markers=[])
+"""The trigger's hazard came, and no marker told that it fired."""
+
+
+@pytest.mark.parametrize("drive", [TOLD, UNTOLD], ids=["told", "untold"])
+def test_a_blind_study_gives_out_no_response(drive: HandDrive, tmp_path: Path) -> None:
     text = STUDY.replace('title = "Written by hand"', 'title = "Written by hand"\nblind = true')
-    found = read_map(write_record(tmp_path, HandDrive(rate_hz=20.0), study_text=text))
+    found = read_map(write_record(tmp_path, drive, study_text=text))
+    curtain = first_hidden(found, frozenset())
+    assert curtain is not None
+    assert curtain.at_s == pytest.approx(found.at_s_of(1, 13.0))
     stretch = series_about(found, Playback(found), 1, 8.0, 14.0)
     after = stretch.t > 10.0
     own = ("speed", "brake", "accelerator", "station", "steering_angle", "yaw_rate", "lane_offset", "x", "heading")

@@ -21,7 +21,7 @@ from monitor.screens.dialogs.card import CardSheet
 from monitor.screens.keymap import KEYS, keys_for
 from monitor.screens.panel import Panel
 from monitor.screens.watch.app import WatchApp
-from monitor.screens.watch.drawn_screen import READ_S
+from monitor.screens.watch.reading import READ_S
 from monitor.study.demo import demo_study
 from tests.clocks import HandClock
 from tests.screens import conftest as kit

@@ -106,8 +106,9 @@ def run(options: argparse.Namespace) -> int:
             complete = _drive(following, study, groups, drives, asked)
             for fields in in_the_seat():
                 following.post(fields)
-            if not close_run(following):
-                say(f"The recorder did not close the record; run: trialwitness recover {begun.record}")
+            with asked.puts_off():
+                if not close_run(following):
+                    say(f"The recorder did not close the record; run: trialwitness recover {begun.record}")
         except Interrupted as interrupted:
             close_run(following)
             return 128 + interrupted.number

@@ -56,8 +56,9 @@ def run(options: argparse.Namespace) -> int:
             asked.let_go()
             return show_run(begun, Follower(options.by, announce=options.announce), says_it_goes_on=False)
         finally:
-            if begun.is_recorded:
-                end_run(begun)
+            with asked.puts_off():
+                if begun.is_recorded:
+                    end_run(begun)
 
 
 def _headless(begun: Any, options: argparse.Namespace, asked: interruptible) -> int:

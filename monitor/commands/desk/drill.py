@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 if TYPE_CHECKING:
     from pathlib import Path
 
+    from monitor.commands.shared.interrupting import interruptible
     from monitor.study.model import Study
 
 
@@ -108,10 +109,11 @@ def _play(options: argparse.Namespace, records: Any, by: str) -> tuple[dict[str,
 
     sitting = Sitting(study, series, by, recorded, options.speed)
     try:
-        with interruptible():
+        with interruptible(puts_off=True) as asked:
             for number, drive in enumerate(draw_series(seed, options.drives), start=1):
+                asked.let_go()
                 say(f"Drive {number} of {options.drives}.")
-                result, status, goes_on = Drive(sitting, drive, number).play(options.reacts_after)
+                result, status, goes_on = Drive(sitting, drive, number).play(options.reacts_after, asked)
                 if result is not None:
                     results.append(result)
                     keep(series, Score(by, began, seed, tuple(results)).as_json())  # whatever happens in the next one
@@ -119,6 +121,7 @@ def _play(options: argparse.Namespace, records: Any, by: str) -> tuple[dict[str,
                     say(f"A run is recorded here now ({', '.join(recorded())}): the exercise ends.")
                 if recorded() or not goes_on:
                     break
+            asked.let_go()
     except Interrupted as interrupted:
         status = 128 + interrupted.number
     except WitnessError as error:
@@ -207,9 +210,9 @@ class Drive:
         self._code = f"DRILL-{number:02d}"
         self._attempt = Attempt(drive.case, number, trigger.name, trigger.action_takes_s)
 
-    def play(self, reacts_after_s: float | None) -> tuple[Any, int, bool]:
+    def play(self, reacts_after_s: float | None, asked: interruptible) -> tuple[Any, int, bool]:
         """Plays it on a screen, or by a script: the result (None where it was left before its end), a status, and
-        whether the series goes on."""
+        whether the series goes on. What it is asked is put off while the drive begins, and while it is ended."""
         from monitor.commands.shared.live_run import end_run
         from monitor.commands.shared.simulator import Simulator
         from monitor.commissioning.drill.cases import PLANNED_GROUP
@@ -222,6 +225,7 @@ class Drive:
             *("--scenario", case.scenario, "--group", case.group, "--seed", str(self._drive.seed)),
             *("--speed", str(sitting.speed)),
         ]
+        asked.put_off()
         with Simulator(drive) as simulator:
             driving = Driving(self._code, PLANNED_GROUP, is_new=True)
             listening = Listening((simulator.endpoint,), pace=sitting.speed)
@@ -229,6 +233,7 @@ class Drive:
             source = DrillSource(begun.follow(sitting.by), self._attempt, simulator.hold_back, sitting.recorded)
             try:
                 source.start()
+                asked.let_go()
                 if reacts_after_s is None:
                     from monitor.screens.drill.screen import run_drive
 
@@ -236,6 +241,7 @@ class Drive:
                 else:
                     status, goes_on = 0, self._by_script(source, reacts_after_s)
             finally:
+                asked.put_off()
                 source.stop()
                 end_run(begun)
         return self._attempt.result() if goes_on else None, status, goes_on

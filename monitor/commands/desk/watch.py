@@ -73,7 +73,7 @@ def run(options: argparse.Namespace) -> int:
     from monitor.commands.shared.listening import curve_files, refuse_feeds
     from monitor.commands.shared.live_run import Follower, say_it_goes_on, show_run, stream_run
     from monitor.commands.shared.planning import plan_run, say_how_far
-    from monitor.commands.shared.printing import say
+    from monitor.commands.shared.printing import lost_output, say
     from monitor.connect.opened_feeds import OpenedFeeds
     from monitor.errors import WitnessError
     from monitor.following.beginning import Driving, Listening, begin_run, check_participant, enter_at_start
@@ -118,7 +118,7 @@ def run(options: argparse.Namespace) -> int:
                 asked.let_go()
                 status = show_run(begun, follower)
             except Interrupted:  # before the screen was there, which takes signals itself
-                say_it_goes_on(begun)
+                lost_output(lambda: say_it_goes_on(begun))
                 raise
     if status < 128 and not begun.is_recorded:
         say_how_far(study, options)

@@ -7,6 +7,8 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from types import FrameType
 
+from monitor.errors import WitnessError
+
 
 class Interrupted(Exception):
     """Raised when a signal asks the command to end."""
@@ -22,39 +24,52 @@ class interruptible:  # noqa: N801 - used as a with-statement
 
     def __init__(self, *, puts_off: bool = False) -> None:
         """With `puts_off` nothing is raised until `let_go`: of what begins many things, such as a run, none is left
-        without whoever would end it."""
-        self._puts_off = puts_off
+        without whoever would end it. And once one was raised, a second one waits for the next `let_go`: it does not
+        keep whoever was told first from ending all that has begun."""
+        self._begins = self._puts_off = puts_off
         self._put_off: int | None = None
 
+    def put_off(self) -> None:
+        """From here on a signal waits for `let_go`."""
+        self._puts_off = True
+
     def let_go(self) -> None:
-        """From here on a signal is raised when it comes; and one that has come, now."""
+        """From here on a signal is raised when it comes; and the first one that has come, now."""
         self._puts_off = False
-        if self._put_off is not None:
-            raise Interrupted(self._put_off)
+        number, self._put_off = self._put_off, None
+        if number is not None:
+            self._raise(number)
 
     @contextmanager
     def puts_off(self) -> Iterator[None]:
         """A step that is done whole or not begun: a signal that comes meanwhile is raised after it."""
-        self._puts_off = True
+        self.put_off()
         try:
             yield
         finally:
             self._puts_off = False
         self.let_go()
 
+    def _raise(self, number: int) -> None:
+        self._puts_off = self._begins
+        raise Interrupted(number)
+
     def __enter__(self) -> interruptible:
         def interrupt(number: int, _: FrameType | None) -> None:
             if self._puts_off:
-                self._put_off = number
+                self._put_off = number if self._put_off is None else self._put_off
             else:
-                raise Interrupted(number)
+                self._raise(number)
 
         self._before = {one: signal.signal(one, interrupt) for one in _asking()}
         return self
 
-    def __exit__(self, *_: object) -> None:
+    def __exit__(self, _: object, error: BaseException | None, __: object) -> None:
         for one, handler in self._before.items():
             signal.signal(one, handler)
+        if self._put_off is not None and isinstance(error, WitnessError):
+            # what could not begin was ended by the same signal, as by Ctrl-C, which all of a terminal's processes get
+            raise Interrupted(self._put_off) from error
 
 
 class asked_to_stop:  # noqa: N801 - used as a with-statement

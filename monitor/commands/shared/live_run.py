@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from monitor.commands.shared.interrupting import Interrupted, interruptible
-from monitor.commands.shared.printing import harmless, print_json, say, trial_lines
+from monitor.commands.shared.printing import harmless, lost_output, print_json, say, trial_lines
 from monitor.errors import RecorderLost
 from monitor.following.beginning import Run
 from monitor.following.live import Following, operator_name
@@ -68,14 +68,15 @@ def show_run(
     if unclosed is not None:
         say_unclosed(unclosed, run.record)
         return status or 1
-    if says_it_goes_on and run.is_recorded:
+    if says_it_goes_on:
         say_it_goes_on(run)
     return status
 
 
 def say_it_goes_on(run: Run) -> None:
     """What is said where a run is left and not ended."""
-    say(f"The recorder goes on; come back with: trialwitness attach {run.record}")
+    if run.is_recorded:
+        say(f"The recorder goes on; come back with: trialwitness attach {run.record}")
 
 
 def stream_run(run: Run, follower: Follower, asked: interruptible, *, as_json: bool, until_end: bool) -> int:
@@ -94,14 +95,17 @@ def stream_run(run: Run, follower: Follower, asked: interruptible, *, as_json: b
         except Interrupted as interrupted:
             status = 128 + interrupted.number
             if interrupted.number == signal.SIGHUP:
-                return status  # the recorder goes on: a lost terminal is no reason to end a run that happens once
-        if not follower.read_only and not close_run(following):
-            unclosed = following.recorder_view().unclosed
-            if unclosed is not None:
-                say_unclosed(unclosed, run.record)
-            else:
-                say(f"The recorder did not close the record; run: trialwitness recover {run.record}")
-            status = status or 1
+                # a lost terminal is no reason to end a run that happens once
+                lost_output(lambda: say_it_goes_on(run))
+                return status
+        with asked.puts_off():  # a second signal may keep from what is said, and from nothing that ends the run
+            if not follower.read_only and not close_run(following):
+                unclosed = following.recorder_view().unclosed
+                if unclosed is not None:
+                    say_unclosed(unclosed, run.record)
+                else:
+                    say(f"The recorder did not close the record; run: trialwitness recover {run.record}")
+                status = status or 1
         if following.session is not None:
             stream.take(following.session)
             stream.finish(following.session, str(run.record))

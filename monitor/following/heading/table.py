@@ -20,7 +20,7 @@ from monitor.following.heading.run import (
     stop,
     unattended,
 )
-from monitor.following.heading.trials import fired, said_of, to_rule, unseen, verdict
+from monitor.following.heading.trials import fired, said_of, to_rule, unseen, verdict, waiting
 from monitor.following.view import LiveView
 
 Applies = Callable[[LiveView], Heading | None]
@@ -74,12 +74,16 @@ def headings(view: LiveView) -> list[tuple[str, Heading]]:
     return _by_time_left(found) or [("not known", NOT_KNOWN)]
 
 
-def to_acknowledge(view: LiveView) -> tuple[str, str] | None:
-    """Trial and word of the verdict that heads the screen, or stands second, and that nobody has acknowledged."""
-    trials = unseen(view)
-    if not trials or {"verdict", "to rule"}.isdisjoint(name for name, _ in headings(view)[:2]):
-        return None
-    return said_of(trials[0])
+def to_acknowledge(view: LiveView, in_sight: int = 2) -> tuple[str, str] | None:
+    """Trial and word of the verdict that nobody has acknowledged and that heads the screen, or stands second where so
+    many headings are in sight. A trial of which it is only counted that it waits was told by nobody."""
+    unread = unseen(view)
+    for name, _ in headings(view)[:in_sight] if unread else ():
+        if name == "verdict":
+            return said_of(unread[0])
+        if name == "to rule" and not view.contested and waiting(view)[0] in unread:
+            return said_of(waiting(view)[0])
+    return None
 
 
 def _by_time_left(found: list[tuple[str, Heading]]) -> list[tuple[str, Heading]]:

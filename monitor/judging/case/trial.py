@@ -257,8 +257,12 @@ class Trial:
     """Whether its response lies in the time of another trial's whose response is hidden."""
     withheld: bool = False
     """Whether it fired and what was measured of its response is hidden."""
+    untold_at: float | None = None
+    """When it fired by what the telemetry shows of its hazard, where no marker told that it did."""
+    hidden_from: float | None = None
+    """Its fire, told or untold, in seconds of the drive, while the response is hidden …"""
     hidden_to: float | None = None
-    """End of the response's horizon, in seconds of the drive, while the response is hidden."""
+    """… and the end of the response's horizon."""
     hidden_in: tuple[tuple[int, float, float], ...] = ()
     """Later drives in which that horizon went on, each with from when to when: a bridge was started again."""
     hidden_after: float | None = None

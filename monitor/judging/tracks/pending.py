@@ -56,14 +56,16 @@ def judge_pending(occasion: Occasion, earlier: Exposure, missed: Expected | None
     another = came_t is not None and any(
         marker.kind == "trigger" and abs(marker.t - came_t) <= AFTER_TRIGGER_S for marker in drive.known_markers(number)
     )
-    if findings and came_t is not None and not (another or trigger.comes_often):
-        at = timing.expected_at
+    at, untold_at = timing.expected_at, None
+    if came_t is not None and not (another or trigger.comes_often):
+        untold_at = came_t if at is None else at
+    if findings and untold_at is not None:
         held = "No" if at is None else f"The rule of {trigger.name} held from {at:.2f} s and no"
         sentence = (
             f"{held} marker told that {trigger.name} fired, but its hazard came at {came_t:.2f} s: was the marker "
             "never sent?"
         )
-        findings = [make_finding(plan.study, "fire-untold", sentence, came_t if at is None else at)]
+        findings = [make_finding(plan.study, "fire-untold", sentence, untold_at)]
     about_t = (-math.inf, math.inf)
     if timing.expected_at is not None:
         about_t = timing.expected_at - trigger.grace_s, timing.expected_at + trigger.grace_s
@@ -75,7 +77,8 @@ def judge_pending(occasion: Occasion, earlier: Exposure, missed: Expected | None
         )
         findings = [make_finding(plan.study, "marker-lost", sentence, unseen[1])]
     if findings and lost:
-        sentence = f"{len(lost)} of the drive's markers never arrived; one of them may have been the trigger's."
+        which = "it" if len(lost) == 1 else "one of them"
+        sentence = f"{len(lost)} of the drive's markers never arrived; {which} may have been the trigger's."
         # a driver who responds sends more of them
         uncounted = "Not all of the drive's markers arrived; one that did not may have been the trigger's."
         finding = make_finding(plan.study, "marker-lost", sentence, lost[0].before_t)
@@ -105,6 +108,7 @@ def judge_pending(occasion: Occasion, earlier: Exposure, missed: Expected | None
         what_now="",
         surprises=trigger.surprise_class is not None,
         treatment=_treatment(plan, occasion.occurrence),
+        untold_at=untold_at,
     )
     shown = _shown(drive, came, number)
     if shown is Shown.NO and unseen is not None:

@@ -56,12 +56,12 @@ class Picture:
     @property
     def headings(self) -> list[Heading]:
         """What heads the screen, the most pressing first."""
-        return [heading for _, heading in headings(self._known)]
+        return [heading for _, heading in headings(self.known)]
 
     @property
     def over_the_ladder(self) -> Heading | None:
         """What stands over the ladder; nothing where the view is old or held."""
-        return None if self.old or self.frozen_for_s is not None else over_the_ladder(self._known)
+        return None if self.old or self.frozen_for_s is not None else over_the_ladder(self.known)
 
     @property
     def waiting(self) -> int:
@@ -69,7 +69,7 @@ class Picture:
         return len(waiting(self.view))
 
     @property
-    def _known(self) -> LiveView:
+    def known(self) -> LiveView:
         """The view with what only the screen knows: that it stands still."""
         if self.trusted:
             return self.view

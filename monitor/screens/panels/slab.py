@@ -27,11 +27,23 @@ class Slab:
 def draw_slab(picture: Picture, width: int, height: int) -> Canvas:
     """Three rows, or six where there is room for doubled letters; two rows or one fall back to plain text. The last row
     has the heading after this one, how many trials wait, and the key that answers."""
+    return draw_heading(_slab_of(picture), width, height)
+
+
+def headings_in_sight(picture: Picture, width: int, height: int) -> int:
+    """How many headings can be read there: the second one gives way to a long sentence."""
+    slab = _slab_of(picture)
+    if width <= 0 or height <= 0 or slab.second is None:
+        return min(width, height, 1)
+    return 2 if f"then {slab.second.word}" in draw_heading(slab, width, height).line(height - 1) else 1
+
+
+def _slab_of(picture: Picture) -> Slab:
     first, *rest = picture.headings
     hint = "" if picture.read_only else first.hint
     if picture.waiting > 1 or (picture.waiting and not first.hint):
         hint = f"{picture.waiting} waiting{f' · {hint}' if hint else ''}"
-    return draw_heading(Slab(first, rest[0] if rest else None, hint, picture.calm), width, height)
+    return Slab(first, rest[0] if rest else None, hint, picture.calm)
 
 
 LEAST_WORDS = 30

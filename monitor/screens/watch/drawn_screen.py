@@ -12,14 +12,15 @@ from pathlib import Path
 from typing import Any, NamedTuple
 
 from textual.app import ComposeResult
+from textual.geometry import Region
 from textual.screen import Screen
 
 from monitor.errors import WitnessError
 from monitor.following.day import without_trials
-from monitor.following.heading.table import to_acknowledge
 from monitor.following.heading.trials import said_of, speaks
 from monitor.following.view import LiveView
 from monitor.judging.case.trial import Trial
+from monitor.screens.app import TerminalApp
 from monitor.screens.drawing.canvas import Canvas, clean, wrap
 from monitor.screens.drawing.layout import LEAST_HEIGHT, LEAST_WIDTH, NUMBER_PANELS, arrange
 from monitor.screens.drawing.marks import Tone
@@ -38,11 +39,9 @@ from monitor.screens.panels.timeline import draw_timeline
 from monitor.screens.panels.whole import draw_whole
 from monitor.screens.provider import TransportProvider, ViewProvider, WakingProvider
 from monitor.screens.watch.pace import Pace
+from monitor.screens.watch.reading import Reading, Said, Showing, to_be_seen
 
 MESSAGE_S = 8.0
-READ_S = 0.5
-"""Nobody has read a word that stands for less, so that a key which comes then was meant for what stood there before
-(common practice, no source; to see that something changed, and to press a key, takes some 0.2 s)."""
 SAVING_S = 0.25
 """A view this young may be older than the entry: it cannot say yet that the entry is on disk."""
 
@@ -151,8 +150,8 @@ class LiveScreen(Screen[None]):
         self._message: tuple[str, Tone, float] = ("", "plain", 0.0)
         self._saving: tuple[str, int, float] | None = None
         self._drawn: Picture | None = None
-        self._to_be_seen: tuple[tuple[str, str] | None, float] = None, 0.0
-        """What the picture has to be acknowledged, and since when."""
+        self.reading = Reading(clocks.steady)
+        self._slab: Region | None = None
         self._slow_used = 0
         self._panels: tuple[Panel, ...] = ()
         self.is_too_small = False
@@ -192,6 +191,7 @@ class LiveScreen(Screen[None]):
         self._slow_used = self.latest.slow_used
         layout = arrange(size.width, size.height, replay=self.replay, slow_used=self._slow_used)
         self.is_too_small = layout.kind == "too small"
+        self._slab = layout.regions.get("slab")
         for panel in self.panels():
             panel.place(layout.regions.get(panel.id or ""))
 
@@ -239,12 +239,19 @@ class LiveScreen(Screen[None]):
         at_once = at_once or self._drawn is None or self._drawn.old != picture.old
         self._drawn = picture
         now_s = self._clock()
-        said = to_acknowledge(now_picture.view)
-        if said != self._to_be_seen[0]:
-            self._to_be_seen = said, now_s
+        fresh = self.reading.shows(self.to_be_seen(now_picture))
         for panel in self.panels():
             if only is None or panel.id in only:
                 panel.show(now_picture if panel.id in NEVER_HELD else picture, now_s, at_once=at_once)
+        if fresh is not None:
+            self._begin_when_taken(fresh)
+
+    def _begin_when_taken(self, showing: Showing) -> None:
+        begin = partial(self.reading.begin, showing)
+        if isinstance(self.app, TerminalApp) and self.app.answers:
+            self.call_after_refresh(self.app.when_taken, begin)  # what is drawn is written with the next refresh
+        else:
+            begin()
 
     def picture(self, view: LiveView) -> Picture:
         """The picture for a view: with what was acknowledged here, the mode, and what the last key did."""
@@ -262,10 +269,10 @@ class LiveScreen(Screen[None]):
             message_tone=tone,
         )
 
-    def has_stood(self, said: tuple[str, str]) -> bool:
-        """Whether this trial's word has been on the screen for long enough to be read."""
-        drawn, since = self._to_be_seen
-        return drawn == said and self._clock() - since >= READ_S
+    def to_be_seen(self, picture: Picture) -> Said | None:
+        """The verdict of this picture that can be read, and that nobody has acknowledged."""
+        stack = self.app.screen_stack
+        return to_be_seen(picture, self._slab, stack[stack.index(self) + 1 :] if self in stack else ())
 
     def repaint(self) -> None:
         """Repaints all in the colours that are now in use."""

@@ -6,7 +6,6 @@ from dataclasses import replace
 
 from textual.binding import Binding
 
-from monitor.following.heading.table import to_acknowledge
 from monitor.following.heading.trials import trial_now
 from monitor.following.words import clock
 from monitor.judging.case.trial import VIDEO_MARK, Note, Trial
@@ -92,14 +91,13 @@ class WatchScreen(Moving):
         """The verdict that heads the screen, or stands second, was seen."""
         if self.asked_first():
             return
-        view = replace(self.latest, seen=self.latest.seen | self.acknowledged)
-        said = to_acknowledge(view)
+        said = self.to_be_seen(self.picture(self.latest))
         if said is None:
             self.say("no verdict on the screen waits to be seen")
             self.draw()
             return
         trial, word = said
-        if not self.has_stood(said):
+        if not self.reading.has_read(said):
             self.say(f"{word} has only just come: a when it is read", "wait")
             self.draw()
             return
