@@ -22,6 +22,10 @@ settings.load_profile("untimed")
 os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
 sys.dont_write_bytecode = False
 
+# a second thread of the linear algebra would do little and wait for the first one at full speed: on a loaded machine
+# the leak meter's discriminants took sixteen times the processor, and thirty times as long
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+
 # run behind `nohup`, everything that tests start would ignore a lost terminal, too, and five of them look at just that
 signal.signal(signal.SIGHUP, signal.SIG_DFL)
 

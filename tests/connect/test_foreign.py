@@ -147,9 +147,11 @@ def test_asam_osi_with_its_events_apart(processes: Processes, tmp_path: Path) ->
     assert bridge.stop()["refused"] == 0
 
 
+@pytest.mark.slow(seconds=15)
 def test_check_listens_to_a_source_itself_judges_it_dry(processes: Processes) -> None:
-    """The map is checked before anything is bridged or recorded: by the source's own drive, faster than it drove."""
-    program = simulator(processes, "nested", "gap-too-long")
+    """The map is checked before anything is bridged or recorded: by the source's own drive, faster than it drove. In
+    twelve seconds, since a pace is told from three on: a loaded machine that lets check read late leaves fewer."""
+    program = simulator(processes, "nested", "gap-too-long", speed="6")
     address = program.stdout.readline().strip()
     checking = processes.start(
         *command("check", "--json", "--study", str(STUDY), "--map", str(MAPS / "nested.toml"), "--source", address),
@@ -159,5 +161,5 @@ def test_check_listens_to_a_source_itself_judges_it_dry(processes: Processes) ->
     assert checking.returncode == 0, (out, err)
     told = json.loads(out)["dry"]
     assert [(one["id"], one["verdict"]) for one in told["trials"]] == [("1/gate-brake/1", "invalid"), VALID[1]]
-    assert told["real_time"] > 5.0  # said, and no fault: at more than 1.5 nobody sits in the seat
+    assert told["real_time"] > 3.0  # said, and no fault: at more than 1.5 nobody sits in the seat
     assert (told["faults"], told["lacking"], told["lost"]) == ([], [], 0)
