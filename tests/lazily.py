@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import gc
+from functools import cache
 from importlib import import_module
+from types import ModuleType
 from typing import Any
 
 
@@ -16,4 +19,14 @@ class Lazily:
     def __getattr__(self, name: str) -> Any:
         if name.startswith("_"):  # as what collects tests asks of everything
             raise AttributeError(name)
-        return getattr(import_module(self._name), name)
+        return getattr(_imported(self._name), name)
+
+
+@cache
+def _imported(name: str) -> ModuleType:
+    """It stays, as what was collected does: collections of garbage that go through it take as long as its tests do."""
+    gc.disable()
+    module = import_module(name)
+    gc.freeze()
+    gc.enable()
+    return module
