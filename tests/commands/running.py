@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import json
+import signal
 import subprocess
 import sys
 from collections.abc import Iterator, Sequence
@@ -17,6 +18,8 @@ from monitor.commands.main import main
 from monitor.commands.shared.simulator import Simulator
 from monitor.feed.endpoint import LinkTiming
 from monitor.recorder.plan import RecorderPlan
+from monitor.recorder.running import find_running
+from tests.waiting import wait_for
 
 NOT_ALLOCATED = ("--group", "chime", "--group-words", "as the simulator says")
 """The simulator's own group, whatever the study's assignment would give."""
@@ -131,3 +134,17 @@ def the_record(records: Path) -> Path:
 def trials(document: dict[str, Any]) -> dict[str, dict[str, Any]]:
     """The trials of a printed document by id."""
     return {trial["id"]: trial for trial in document["trials"]}
+
+
+def end_as_it_begins(words: Sequence[str], number: signal.Signals, records: Path) -> None:
+    """A command that records is told to end when its recorder is being started: it does, and so does its run."""
+    process = subprocess.Popen(
+        command(*words, "--records", str(records)), stdout=subprocess.DEVNULL, stderr=subprocess.PIPE, text=True
+    )
+    wait_for(lambda: [*records.rglob("*.run")])
+    process.send_signal(number)
+    _, said = process.communicate(timeout=120)
+    assert process.returncode == 128 + number, said
+    (record,) = records.rglob("*.run")
+    assert not find_running(record.parent)
+    assert '"closed"' in call("verify", "--json", str(record)).stdout

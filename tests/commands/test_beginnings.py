@@ -4,14 +4,13 @@ from __future__ import annotations
 
 import os
 import signal
-import subprocess
 from pathlib import Path
 
 import pytest
 
 from monitor.recorder.running import find_running
 from tests.commands.ptys import Pty
-from tests.commands.running import NOT_ALLOCATED, STUDY, call, command, simulator
+from tests.commands.running import NOT_ALLOCATED, STUDY, command, end_as_it_begins, simulator
 from tests.waiting import wait_for
 
 RUNS = {
@@ -30,19 +29,7 @@ def test_a_run_that_has_only_begun_is_ended_by_who_is_told_to_end(
 ) -> None:
     with simulator() as endpoint:
         feed = () if name == "demo" else ("--feed", endpoint)
-        process = subprocess.Popen(
-            command(*RUNS[name], *feed, "--records", str(tmp_path)),
-            stdout=subprocess.DEVNULL,
-            stderr=subprocess.PIPE,
-            text=True,
-        )
-        wait_for(lambda: [*tmp_path.rglob("*.run")])  # the recorder is being started
-        process.send_signal(number)
-        _, said = process.communicate(timeout=120)
-    assert process.returncode == 128 + number, said
-    (record,) = tmp_path.rglob("*.run")
-    assert not find_running(record.parent)
-    assert '"closed"' in call("verify", "--json", str(record)).stdout
+        end_as_it_begins((*RUNS[name], *feed), number, tmp_path)
 
 
 @pytest.mark.slow

@@ -5,7 +5,6 @@ from __future__ import annotations
 import json
 import os
 import signal
-import subprocess
 import tempfile
 from collections.abc import Iterator
 from pathlib import Path
@@ -14,7 +13,7 @@ import pytest
 
 from monitor.commissioning.drill.cases import draw_series
 from monitor.recorder.running import find_running
-from tests.commands.running import call, command, run, simulator, watching
+from tests.commands.running import call, end_as_it_begins, run, simulator, watching
 from tests.waiting import wait_for
 
 SEED = 5
@@ -94,14 +93,4 @@ def test_an_exercise_that_has_only_begun_leaves_nothing_that_is_recorded(
     number: signal.Signals, tmp_path: Path
 ) -> None:
     """Its recorder was closed by nobody but the next exercise."""
-    words = ("drill", "--headless", "--reacts-after", "1", "--drives", "1")
-    process = subprocess.Popen(
-        command(*words, "--records", str(tmp_path)), stdout=subprocess.DEVNULL, stderr=subprocess.PIPE, text=True
-    )
-    wait_for(lambda: [*tmp_path.rglob("*.run")])
-    process.send_signal(number)
-    _, said = process.communicate(timeout=120)
-    assert process.returncode == 128 + number, said
-    (record,) = tmp_path.rglob("*.run")
-    assert not find_running(record.parent)
-    assert '"closed"' in call("verify", "--json", str(record)).stdout
+    end_as_it_begins(("drill", "--headless", "--reacts-after", "1", "--drives", "1"), number, tmp_path)
