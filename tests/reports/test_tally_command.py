@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
+import argparse
 import json
 import subprocess
 import threading
+import time
 from pathlib import Path
 from queue import Empty, Queue
 from typing import Any
 
 import pytest
 
+from monitor.commands.study import tally
 from tests.commands.running import call, command
 from tests.reports.making import hand_record
 from tests.reports.test_tally import damage
@@ -28,6 +31,34 @@ def test_status_and_json(tmp_path: Path) -> None:
     bad = call("tally", str(tmp_path))
     assert bad.returncode == 1
     assert "is damaged" in bad.stdout
+
+
+def test_a_record_that_comes_while_the_others_are_read_or_shown_is_told_of(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """It was taken for one that had been there, and nobody was told until another file changed."""
+    hand_record(tmp_path, "Q01")
+    show, shown = tally._show, []
+
+    def slowly(options: argparse.Namespace, before: Any) -> tuple[Any, int]:
+        document, status = show(options, before)
+        shown.append(document["records"])
+        if len(shown) == 1:
+            hand_record(tmp_path, "Q02", day=1)
+        if document["records"] == 2:
+            raise KeyboardInterrupt
+        return document, status
+
+    def sleep(seconds: float) -> None:
+        raise AssertionError("it waits, and has not told of the second record")
+
+    monkeypatch.setattr(tally, "_show", slowly)
+    monkeypatch.setattr(time, "sleep", sleep)
+    parser = argparse.ArgumentParser()
+    tally.add_to(parser.add_subparsers())
+    with pytest.raises(KeyboardInterrupt):
+        tally.run(parser.parse_args(["tally", str(tmp_path), "--json", "--follow"]))
+    assert shown == [1, 2]
 
 
 @pytest.mark.slow

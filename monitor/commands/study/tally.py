@@ -29,10 +29,11 @@ def add_directory_options(parser: argparse.ArgumentParser) -> None:
 def run(options: argparse.Namespace) -> int:
     shown = None
     while True:
+        before = _times(options)  # before the records are read: what comes while they are is a change, too
         shown, status = _show(options, shown)
         if not options.follow:
             return status
-        _wait_for_change(options)
+        _wait_for_change(options, before)
 
 
 def gathered(options: argparse.Namespace, *, unblinded: bool = False) -> Any:
@@ -70,23 +71,23 @@ def _show(options: argparse.Namespace, shown: Any) -> tuple[Any, int]:
     return document, status
 
 
-def _wait_for_change(options: argparse.Namespace) -> None:
-    """Returns when a file in one of the records has changed its time; asks once a second."""
+def _wait_for_change(options: argparse.Namespace, before: list[tuple[str, int]]) -> None:
+    """Returns when a file in one of the records has another time than `before`; asks once a second."""
     import time
-    from pathlib import Path
 
-    before = _times(Path(options.directory))
-    while _times(Path(options.directory)) == before:
+    while _times(options) == before:
         time.sleep(1.0)
 
 
-def _times(directory: Any) -> list[tuple[str, int]]:
+def _times(options: argparse.Namespace) -> list[tuple[str, int]]:
+    """The files of the records, with when they changed, in ns."""
     from contextlib import suppress
+    from pathlib import Path
 
     from monitor.archive.summary_cache import CACHE_NAME
 
     times = []
-    for record in directory.glob("*.run"):
+    for record in Path(options.directory).glob("*.run"):
         with suppress(OSError):  # not ours to read, or withdrawn at this moment: the tally says so
             files = (file for file in record.iterdir() if not file.name.startswith(CACHE_NAME.partition(".")[0]))
             times += [(str(file), file.lstat().st_mtime_ns) for file in files]
