@@ -94,7 +94,6 @@ class Following:
         """By this machine's monotonic clock."""
         self._trials: tuple[Trial, ...] = ()
         """As of what was judged last."""
-        self._verdicts: tuple[tuple[str, str, str], ...] = ()
         self.turned = False
         """Whether a trial's stage or verdict has changed since this was last set to False."""
         self._checked: PreflightView | None = None
@@ -128,9 +127,9 @@ class Following:
                     self._keep()
                 self.session.take(entries[first : first + TAKE_AT_ONCE])
                 self._unkept = True
-            self._trials = trials = self.session.trials()
-            verdicts = tuple((trial.id, trial.stage, trial.verdict) for trial in trials)
-            self.turned, self._verdicts = self.turned or verdicts != self._verdicts, verdicts
+            before, trials = self._trials, self.session.trials()
+            self._trials = trials
+            self.turned = self.turned or _verdicts(before) != _verdicts(trials)
             self._enter_shown(trials)
             self._remind()
             if is_ready(self.session):
@@ -339,3 +338,7 @@ def operator_name() -> str:
     """Who enters: the login name; "?" stands for bytes of it that are no UTF-8, which nothing could be entered with."""
     name = os.environ.get("TRIALWITNESS_OPERATOR") or os.environ.get("USER") or "operator"
     return name.encode(errors="replace").decode()
+
+
+def _verdicts(trials: tuple[Trial, ...]) -> tuple[tuple[str, str, str], ...]:
+    return tuple((trial.id, trial.stage, trial.verdict) for trial in trials)

@@ -27,12 +27,12 @@ def add_directory_options(parser: argparse.ArgumentParser) -> None:
 
 
 def run(options: argparse.Namespace) -> int:
+    if not options.follow:
+        return _show(options, None)[1]
     shown = None
     while True:
         before = _times(options)  # before the records are read: what comes while they are is a change, too
-        shown, status = _show(options, shown)
-        if not options.follow:
-            return status
+        shown, _ = _show(options, shown)
         _wait_for_change(options, before)
 
 
