@@ -113,7 +113,8 @@ class TrialSummary:
     not_watched: tuple[str, ...] = ()
     """Pedals and wheel of which it is not known that there was no onset."""
     withheld: bool = False
-    """Whether it fired and its response is hidden, so that it is not in here: no summary on a disk ever has it."""
+    """Whether it fired, told or untold, and its response is hidden, so that it is not in here: no summary on a disk
+    ever has it."""
     seen_looks: bool | None = None
     """Whether the ruling in force was made after a look at responses by group; None where that was not recorded, or
     there is no ruling."""

@@ -130,8 +130,9 @@ def _next(view: LiveView) -> dict[str, Any] | None:
 
 
 def _is_withheld(view: LiveView) -> bool:
-    """Also after a ruling that decides nothing, which leaves the response hidden."""
-    fired = (one for one in view.trials if one.fired_at is not None)
+    """Also after a ruling that decides nothing, which leaves the response hidden, and where no marker told of the
+    fire."""
+    fired = (one for one in view.trials if one.fire_t is not None)
     return view.blind and any(one.ruling is None or one.response_hidden for one in fired)
 
 

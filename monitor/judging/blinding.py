@@ -118,7 +118,7 @@ def hide(study: Study, trials: Iterable[Trial]) -> tuple[Trial, ...]:
     triggers = {trigger.name: trigger for trigger in study.triggers}
     hiding: dict[int, list[tuple[float, float]]] = {}
     for trial in trials:
-        from_t = _fire_t(trial)
+        from_t = trial.fire_t
         if trial.response_hidden and from_t is not None:
             span = from_t, _horizon_end(triggers[trial.trigger], trial, from_t)
             hiding.setdefault(trial.drive, []).append(span)
@@ -292,12 +292,6 @@ def hide_times(sentence: str, from_t: float) -> str:
     return _TIME.sub(lambda found: _HIDDEN_TIME if float(found.group()) >= from_t else found.group(), sentence)
 
 
-def _fire_t(trial: Trial) -> float | None:
-    """When a trial fired, by its marker or by the hazard that came without one; None where it did not, as far as is
-    known."""
-    return trial.untold_at if trial.fired_at is None else trial.fired_at
-
-
 def _horizon_end(trigger: Trigger, trial: Trial, fired_t: float) -> float:
     """End of the time that is watched for the response. Until its origin is known, the latest that it can be."""
     rule = trigger.response
@@ -324,7 +318,7 @@ class _Spans:
 
 
 def _hidden(study: Study, trigger: Trigger, trial: Trial, spans: _Spans | None) -> Trial:
-    from_t = _fire_t(trial)
+    from_t = trial.fire_t
     if from_t is not None and spans is not None:
         end_t = _horizon_end(trigger, trial, from_t)
         if trial.response_hidden:
@@ -332,7 +326,7 @@ def _hidden(study: Study, trigger: Trigger, trial: Trial, spans: _Spans | None) 
         elif spans.meet(from_t, end_t):
             trial = replace(trial, beside_hidden=True)
     if trial.response_hidden:
-        withheld = trial.fired_at is not None
+        withheld = from_t is not None
         trial = replace(trial, withheld=withheld, response=None, findings=tuple(_told(study, trial)))
     # what is found of one that was not told may count the markers that a driver who responds sends more of
     at = math.inf if trial.fired_at is None else trial.fired_at

@@ -79,6 +79,15 @@ def test_until_a_blind_trial_is_ruled_on_nothing_is_announced_that_driving_decid
     assert [one["code"] for one in stopped["faults"]] == ["stop"]
 
 
+def test_nor_where_no_marker_told_of_its_fire() -> None:
+    """The next trigger's rows come of how the car is driven, as after a fire that was told."""
+    untold = trial("undecided", revealed=False, blind=True, fired_at=None, untold_at=90.0)
+    lost = view(**{**APPLIES["losing"], "trials": (untold,), "blind": True})
+    assert (announced(lost)["faults"], full(lost)["withheld"], full(lost)["next"]) == ([], True, None)
+    ruled = replace(untold, rulings=(Ruling("invalid", "", "", "ann", 50.0, 0.0),), stage="ruled")
+    assert [one["code"] for one in announced(replace(lost, trials=(ruled,)))["faults"]] == ["losing"]
+
+
 def test_trials_that_wait_are_announced_by_id_and_word() -> None:
     told = announced(view(**APPLIES["verdict"]))
     assert told["waiting"] == [{"trial": "1/gate-brake/1", "word": "INVALID"}]

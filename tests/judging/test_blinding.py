@@ -217,7 +217,7 @@ UNTOLD: dict[str, Any] = {"fire_t": None, "van_decel": lambda t: 5.0 if 10.0 < t
 def test_the_response_to_a_fire_that_no_marker_told_of_is_hidden() -> None:
     session = blind_session(**UNTOLD)
     (trial,) = session.trials()
-    assert (trial.fired_at, trial.verdict) == (None, "undecided")
+    assert (trial.fired_at, trial.verdict, trial.withheld) == (None, "undecided", True)
     (span,) = hidden_spans([trial], 1)
     assert (span.start_t, span.end_t) == pytest.approx((10.0, 13.0), abs=0.1)
     document = session_json(session, "r")

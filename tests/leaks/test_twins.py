@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gzip
 import json
 import math
 import shutil
@@ -21,9 +22,10 @@ from monitor.simulation.plan import SimulationPlan
 from monitor.simulation.scenarios import SCENARIOS, Scenario
 from monitor.study.demo import demo_study
 from monitor.study.loading import parse_study
+from tests.judging.hand import study_of
 from tests.leaks.artefacts import Features, of_text
 from tests.leaks.participants import drivers, record_of
-from tests.reports.making import make_record, simulated_messages
+from tests.reports.making import BLIND, hand_drive, make_record, simulated_messages
 
 BEFORE_THE_BRIDGE_S = 50.0
 SIZES = ((80, 24), (120, 36), (200, 60))
@@ -54,6 +56,17 @@ def of_the_demo(directory: Path, brakes: bool) -> Path:
         patch.setitem(SCENARIOS, "clean", scenario)
         plan = SimulationPlan(seed=1, rate_hz=20.0, group="chime", participant="Q01")
         return make_record(directory, "Q01", simulated_messages(plan, BEFORE_THE_BRIDGE_S), study, "chime")
+
+
+def braking_van(t: float) -> float:
+    return 5.0 if 10.0 < t < 13.0 else 0.0
+
+
+def untold(directory: Path, brakes: bool) -> Path:
+    """No marker told of the fire, whose hazard came; who brakes is there earlier."""
+    response_s, end_t = (0.8, 25.0) if brakes else (None, 31.0)
+    drive = hand_drive(response_s=response_s, end_t=end_t, fire_t=None, markers=[], van_decel=braking_van)
+    return make_record(directory, "Q01", drive.messages(), study_of(BLIND), "chime")
 
 
 def printed(*arguments: str) -> str:
@@ -91,6 +104,8 @@ def told_of(record: Path, out: Path) -> Features:
 
 def text_of(path: Path) -> str:
     """What a file says: of a table of columns its rows and what its schema says, since its bytes are packed."""
+    if path.suffix == ".gz":
+        return gzip.decompress(path.read_bytes()).decode()
     if path.suffix != ".parquet":
         return path.read_text(encoding="utf-8")
     table = pq.read_table(path)
@@ -98,7 +113,7 @@ def text_of(path: Path) -> str:
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("make", [by_hand, of_the_demo])
+@pytest.mark.parametrize("make", [by_hand, of_the_demo, untold])
 def test_no_command_tells_who_braked_from_who_did_not(make: Make, tmp_path: Path) -> None:
     found = []
     directory, out = tmp_path / "records", tmp_path / "out"

@@ -352,6 +352,16 @@ def test_a_blind_study_gives_no_response_before_every_trial_is_ruled(tmp_path: P
     assert ruled.is_dir()
 
 
+def test_nor_where_no_marker_told_of_the_fire_and_its_hazard_came(tmp_path: Path) -> None:
+    records = tmp_path / "records"
+    records.mkdir()
+    drive = hand_drive(fire_t=None, markers=[], van_decel=lambda t: 5.0 if 10.0 < t < 13.0 else 0.0)
+    hand_record(records, "Q10", text=BLIND, drive=drive)
+    out = exported(records, "csv", "masked")
+    assert not any(name.endswith(".gz") for name in tree(out)), "the telemetry has the response"
+    assert pd.read_csv(next(out.rglob("records.csv")))["frames"].isna().all(), "how long the drive took tells of it"
+
+
 @pytest.mark.slow
 def test_the_commands_words_and_status(records: Path) -> None:
     done = call("export", str(records), "--to", "csv", "--out", str(records.parent / "a"), "--json")

@@ -256,7 +256,7 @@ class Trial:
     beside_hidden: bool = False
     """Whether its response lies in the time of another trial's whose response is hidden."""
     withheld: bool = False
-    """Whether it fired and what was measured of its response is hidden."""
+    """Whether it fired, told or untold, and its response is hidden: what was measured of it, and what was driven."""
     untold_at: float | None = None
     """When it fired by what the telemetry shows of its hazard, where no marker told that it did."""
     hidden_from: float | None = None
@@ -282,6 +282,12 @@ class Trial:
     def effective(self) -> Verdict:
         """The ruling's verdict where there is one, else the computed one."""
         return self.ruling.verdict if self.ruling else self.verdict
+
+    @property
+    def fire_t(self) -> float | None:
+        """When it fired, by its marker or by the hazard that came without one; None where it did not, as far as is
+        known."""
+        return self.untold_at if self.fired_at is None else self.fired_at
 
     @property
     def response_hidden(self) -> bool:
