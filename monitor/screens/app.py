@@ -5,7 +5,6 @@ from __future__ import annotations
 import asyncio
 import shutil
 import signal
-from collections import deque
 from collections.abc import Callable, Sequence
 from functools import partial
 
@@ -49,7 +48,10 @@ class TerminalApp(App[int]):
         self._running_loop: asyncio.AbstractEventLoop | None = None
         self.answers = False
         """Whether the terminal has said what it can do: its next answer tells that it has taken what came before."""
-        self._untaken: deque[Callable[[], None]] = deque()
+        self._asked: list[Callable[[], None]] = []
+        """What waits for the answer to the question that was asked last."""
+        self._untaken: list[Callable[[], None]] = []
+        """What came since: it is asked for when that one is answered."""
         for theme in THEMES:
             self.register_theme(theme)
         self.theme = "sixteen" if self.console.color_system == "standard" else "dark"
@@ -102,21 +104,31 @@ class TerminalApp(App[int]):
             what()
             return
         self._untaken.append(what)
-        self._driver.write(ASKS)
-        self.set_timer(UNANSWERED_S, partial(self._gives_up, what))
+        if not self._asked:
+            self._ask()
+
+    def _ask(self) -> None:
+        """One question at a time: of several, where one answer is lost, each later one is taken for the one before."""
+        self._asked, self._untaken = self._untaken, []
+        if self._asked and self._driver is not None:
+            self._driver.write(ASKS)
+            self.set_timer(UNANSWERED_S, partial(self._gives_up, self._asked))
 
     def on_terminal_supports_synchronized_output(self) -> None:
         """The terminal answers. The toolkit asks it as well, when it begins."""
         self.answers = True
-        if self._untaken:
-            self._untaken.popleft()()
+        asked, self._asked = self._asked, []
+        for what in asked:
+            what()
+        self._ask()
 
-    def _gives_up(self, what: Callable[[], None]) -> None:
+    def _gives_up(self, asked: list[Callable[[], None]]) -> None:
         """Another terminal may have come in the place of the one that answered."""
-        if what in self._untaken:
+        if asked is self._asked:
             self.answers = False
-            while self._untaken:
-                self._untaken.popleft()()
+            left, self._asked, self._untaken = [*asked, *self._untaken], [], []
+            for what in left:
+                what()
 
     def end_with(self, status: int) -> None:
         """Ends the app from a signal's handler, or raises `SystemExit` where it does not run yet."""

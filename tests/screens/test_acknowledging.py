@@ -19,7 +19,7 @@ from monitor.following.coming.view import OutlookView
 from monitor.following.heading.trials import said_of, unseen
 from monitor.following.view import LiveView
 from monitor.judging.case.trial import Trial
-from monitor.screens.app import ASKS
+from monitor.screens.app import ASKS, UNANSWERED_S
 from monitor.screens.dialogs.sheet import Sheet, SheetBody
 from monitor.screens.panel import Panel
 from monitor.screens.watch.app import WatchApp
@@ -299,3 +299,49 @@ async def test_a_terminal_that_answers_no_more_is_believed_again(
         hand_clock.now += READ_S
         await pilot.press("a")
     assert [one["type"] for one in posted(source)] == ["seen"]
+
+
+async def test_an_answer_that_is_lost_is_not_missed_by_every_later_verdict(
+    make_app: MakeApp, hand_clock: HandClock, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Of a heading that comes and goes: each answer would be taken for the one to the question before."""
+    lost = replace(kit.states()["invalid"], outlook=None)
+    over = replace(lost, stop=kit.states()["stopped"].stop, unattended="Nobody writes.")
+    source = kit.FakeSource(over)
+    app = make_app(source)
+    asked: list[float] = []
+    given_up: list[tuple[float, Callable[[], None]]] = []
+
+    def write(text: str) -> None:
+        if text == ASKS:
+            asked.append(hand_clock.now)
+            if len(asked) > 1:
+                app.post_message(TerminalSupportsSynchronizedOutput())
+
+    def set_timer(delay: float, callback: Callable[[], None]) -> None:
+        assert delay == UNANSWERED_S
+        given_up.append((hand_clock.now + delay, callback))
+
+    async with app.run_test(size=(120, 36)) as pilot:
+        app.post_message(TerminalSupportsSynchronizedOutput())
+        await until(pilot, lambda: app.answers)
+        assert app._driver is not None
+        monkeypatch.setattr(app._driver, "write", write)
+        monkeypatch.setattr(app, "set_timer", set_timer)
+        began = hand_clock.now
+        for turn in range(12):
+            source.shown = replace(over if turn % 2 else lost, revision=2 + turn)
+            app.watch_screen.tick()
+            await pilot.pause()
+            await pilot.pause()
+            hand_clock.now += 6.0
+            for one in [one for one in given_up if one[0] <= hand_clock.now]:
+                given_up.remove(one)
+                one[1]()
+            hand_clock.now += READ_S
+            if turn % 2 == 0:
+                await pilot.press("a")
+            if posted(source):
+                break
+    assert [one["type"] for one in posted(source)] == ["seen"]
+    assert hand_clock.now - began <= UNANSWERED_S + 2 * (6.0 + READ_S)
