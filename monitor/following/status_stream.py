@@ -19,8 +19,8 @@ all that all is well. A listener that does not read costs nothing: what it leave
 The private one adds `pid`, `by`, `record`, `participant`, `drive`, `t`, `feed`, `recorder`, `recorder_says`,
 `minutes_left` (of the disk), `lost` (frames), `next` ({`trigger`, `seconds`}, or null; the seconds are null while a
 trial is being answered, because how fast the next trigger comes near would tell how, and so would that it has fired:
-null while anything is withheld), `withheld` (whether a blind record has a trial that fired and that no ruling decides),
-`ladder` (a word) and `headings`: a list of {`name`, `tone`, `word`,
+null while anything is withheld), `withheld` (whether a blind record has a trial that fired, told by its marker or not,
+and that no ruling decides), `ladder` (a word) and `headings`: a list of {`name`, `tone`, `word`,
 `seconds`, `sentence`, `now`}, and at the end `left`: true.
 """
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import json
+import os
 import subprocess
 import threading
 import time
@@ -14,6 +15,7 @@ from typing import Any
 import pytest
 
 from monitor.commands.study import tally
+from monitor.record.disk import DISK
 from tests.commands.running import call, command
 from tests.reports.making import hand_record
 from tests.reports.test_tally import damage
@@ -59,6 +61,33 @@ def test_a_record_that_comes_while_the_others_are_read_or_shown_is_told_of(
     with pytest.raises(KeyboardInterrupt):
         tally.run(parser.parse_args(["tally", str(tmp_path), "--json", "--follow"]))
     assert shown == [1, 2]
+
+
+def test_a_record_that_somebody_let_go_of_is_told_of(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A recorder that was killed, or whoever added a ruling, changes no file any more when its lock is free."""
+    holder = DISK.lock(hand_record(tmp_path, "Q01"))
+    show, shown, slept = tally._show, [], []
+
+    def noted(options: argparse.Namespace, before: Any) -> tuple[Any, int]:
+        document, status = show(options, before)
+        shown.append((document["records"], len(document["running"])))
+        if len(shown) == 2:
+            raise KeyboardInterrupt
+        return document, status
+
+    def sleep(seconds: float) -> None:
+        slept.append(seconds)
+        assert len(slept) < 3, "nobody is told that the record is there"
+        if len(slept) == 1:
+            os.close(holder)
+
+    monkeypatch.setattr(tally, "_show", noted)
+    monkeypatch.setattr(time, "sleep", sleep)
+    parser = argparse.ArgumentParser()
+    tally.add_to(parser.add_subparsers())
+    with pytest.raises(KeyboardInterrupt):
+        tally.run(parser.parse_args(["tally", str(tmp_path), "--json", "--follow"]))
+    assert shown == [(0, 1), (1, 0)]
 
 
 @pytest.mark.slow

@@ -72,7 +72,8 @@ def _show(options: argparse.Namespace, shown: Any) -> tuple[Any, int]:
 
 
 def _wait_for_change(options: argparse.Namespace, before: list[tuple[str, int]]) -> None:
-    """Returns when a file in one of the records has another time than `before`; asks once a second."""
+    """Returns when a file in one of the records has another time than `before`, or another record is being written;
+    asks once a second."""
     import time
 
     while _times(options) == before:
@@ -80,15 +81,17 @@ def _wait_for_change(options: argparse.Namespace, before: list[tuple[str, int]])
 
 
 def _times(options: argparse.Namespace) -> list[tuple[str, int]]:
-    """The files of the records, with when they changed, in ns."""
+    """The records, with whether each is being written, and their files, with when they changed, in ns."""
     from contextlib import suppress
     from pathlib import Path
 
     from monitor.archive.summary_cache import CACHE_NAME
+    from monitor.record.disk import is_being_written
 
-    times = []
+    times: list[tuple[str, int]] = []
     for record in Path(options.directory).glob("*.run"):
         with suppress(OSError):  # not ours to read, or withdrawn at this moment: the tally says so
+            times.append((str(record), int(is_being_written(record))))  # who is killed changes no file
             files = (file for file in record.iterdir() if not file.name.startswith(CACHE_NAME.partition(".")[0]))
             times += [(str(file), file.lstat().st_mtime_ns) for file in files]
     return sorted(times)
