@@ -115,7 +115,7 @@ class Following:
             self._keep()  # of what the step before judged: a verdict was told before this
         self._is_called = False
         self._take_in(self._holding.wait_s(time.monotonic(), timeout_s))
-        judged = False
+        judged = soon = False
         entries: list[Entry] = []
         if self.session is not None:
             soon = self.decides_within(FIRE_NEAR_S)
@@ -132,7 +132,7 @@ class Following:
             self.turned = self.turned or _verdicts(before) != _verdicts(trials)
             self._enter_shown(trials)
             self._remind()
-            if is_ready(self.session):
+            if not soon and is_ready(self.session):
                 self._dry = self._dry or judge_dry(self.session)
                 next(self._dry, None)
         self._watch.look()

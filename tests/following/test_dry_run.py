@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import gc
+from collections.abc import Iterator
 from itertools import islice
 from pathlib import Path
 from typing import cast
@@ -59,3 +60,29 @@ def test_after_it_no_collection_goes_through_what_is_there_by_then(tmp_path: Pat
         assert [one.fired_at for one in following.session.trials()] == [None]
     finally:
         gc.freeze()
+
+
+def test_none_of_it_is_done_just_before_a_fire_that_is_foreseen(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A piece of it takes up to 20 ms."""
+    client = Slow(entries_of(HandDrive(ends=False)))
+    client.a_step = 20
+    following = Following(cast("RecorderClient", client), tmp_path / "r.run", by="test")
+    due = [0.1]
+    monkeypatch.setattr(following, "decides_within", lambda seconds: due[0] <= seconds)
+    begun: list[Session] = []
+
+    def dry(session: Session) -> Iterator[None]:
+        begun.append(session)
+        yield
+
+    monkeypatch.setattr("monitor.following.live.judge_dry", dry)
+    monkeypatch.setattr("monitor.following.reorder_buffer.HOLD_S", 0.0)
+    while following.session is None or not is_ready(following.session):
+        following.step(0.0)
+    following.step(0.0)
+    assert begun == []
+    due[0] = 10.0
+    following.step(0.0)
+    assert begun == [following.session]

@@ -31,7 +31,7 @@ def run(options: argparse.Namespace) -> int:
         return _show(options, None)[1]
     shown = None
     while True:
-        before = _times(options)  # before the records are read: what comes while they are is a change, too
+        before = _marks(options)  # before the records are read: what comes while they are is a change, too
         shown, _ = _show(options, shown)
         _wait_for_change(options, before)
 
@@ -71,30 +71,33 @@ def _show(options: argparse.Namespace, shown: Any) -> tuple[Any, int]:
     return document, status
 
 
-def _wait_for_change(options: argparse.Namespace, before: list[tuple[str, int]]) -> None:
-    """Returns when a file in one of the records has another time than `before`, or another record is being written;
-    asks once a second."""
+def _wait_for_change(options: argparse.Namespace, before: list[tuple[str, ...]]) -> None:
+    """Returns when a file in one of the records is another than `before`, or another record is being written; asks
+    once a second."""
     import time
 
-    while _times(options) == before:
+    while _marks(options) == before:
         time.sleep(1.0)
 
 
-def _times(options: argparse.Namespace) -> list[tuple[str, int]]:
-    """The records, with whether each is being written, and their files, with when they changed, in ns."""
+def _marks(options: argparse.Namespace) -> list[tuple[str, ...]]:
+    """The records, with whether each is being written, and their files, with their length and when they, or who may
+    read them, changed: two writes may fall into one tick of the disk's clock."""
     from contextlib import suppress
     from pathlib import Path
 
     from monitor.archive.summary_cache import CACHE_NAME
     from monitor.record.disk import is_being_written
 
-    times: list[tuple[str, int]] = []
+    marks: list[tuple[str, ...]] = []
     for record in Path(options.directory).glob("*.run"):
         with suppress(OSError):  # not ours to read, or withdrawn at this moment: the tally says so
-            times.append((str(record), int(is_being_written(record))))  # who is killed changes no file
-            files = (file for file in record.iterdir() if not file.name.startswith(CACHE_NAME.partition(".")[0]))
-            times += [(str(file), file.lstat().st_mtime_ns) for file in files]
-    return sorted(times)
+            marks.append((str(record), str(is_being_written(record))))  # who is killed changes no file
+            for file in record.iterdir():
+                if not file.name.startswith(CACHE_NAME.partition(".")[0]):
+                    now = file.lstat()
+                    marks.append((str(file), f"{now.st_size} {now.st_mtime_ns} {now.st_ctime_ns}"))
+    return sorted(marks)
 
 
 def progress(what: str) -> Any:
